@@ -1,0 +1,234 @@
+"""From delivered rows to verdicts: the stages in order, over every trip that needs judging.
+
+Stage tables of the run are temporary and end in `_now`; what is worth asking later is kept under
+`judged.`, one row set for each trip content that holds at present.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.rules import all_rules, parameters_of
+from pipeline.rules.rule import Parameters, Rule
+from pipeline.timeline import occlusions, series, window
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from schemas.protocol import ProtocolVersion
+
+KEPT = ("trip_window", "timeline", "exposure", "clock", "occlusion", "verdict")
+"""Stage tables kept under `judged.` after a run."""
+
+Stage = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class VersionInStore:
+    """One protocol version kept in the store, and the number it is kept under."""
+
+    protocol_no: int
+    version: ProtocolVersion
+    rules: dict[str, Parameters]
+
+
+def versions_in_store(con: duckdb.DuckDBPyConnection) -> list[VersionInStore]:
+    """Every protocol version of the store, oldest from_month first."""
+    from schemas.protocol import ProtocolVersion
+
+    rows = con.execute(
+        "SELECT protocol_no, content FROM delivered.protocol ORDER BY from_month"
+    ).fetchall()
+    read = [(no, ProtocolVersion.model_validate(json.loads(content))) for no, content in rows]
+    return [VersionInStore(no, version, parameters_of(version.rules)) for no, version in read]
+
+
+def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
+    """Bring `judged.` up to date with what is delivered; returns how many trips were judged.
+
+    Only trips whose content, protocol version or rules changed since they were last judged are
+    judged again. Runs in one transaction: a kill leaves the verdicts as they were.
+    """
+    from pipeline.store import transaction
+
+    versions = versions_in_store(con)
+    with transaction(con):
+        _forget_outdated(con, versions)
+        _protocol_now(con, versions)
+        count = _to_judge(con)
+        if count:
+            for name, sql in stages(versions):
+                stage(name)
+                con.execute(sql)
+            _judge_rules(con, versions, stage)
+        stage("keep verdicts")
+        _keep(con)
+    return count
+
+
+def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
+    """The named SQL of every stage before the rules, in order."""
+    limited = [
+        f for f in series.FIELDS if any(carry_forward_s(v.version, f) is not None for v in versions)
+    ]
+    yield "lost rows", _LOST
+    yield "calls", _CONTACTS
+    yield "review windows", window.trip_window()
+    yield "charted values", series.charted()
+    yield "timeline", series.timeline(limited)
+    yield "exposure", series.exposure()
+    yield "clocks", occlusions.clock()
+    yield "logged occlusions", occlusions.logged_occlusions()
+    yield "occlusions", occlusions.occlusion()
+    yield "occlusions of open trips", occlusions.occlusion_if_open()
+
+
+def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:
+    """How long a charted value of `field` is taken to hold; None where until it is changed."""
+    minutes = getattr(version.carry_forward_min, field)
+    return None if minutes == "until_changed" else round(minutes * 60)
+
+
+def bindings(sql: str, rule: Rule, parameters: Parameters) -> dict[str, object]:
+    """The values of the named parameters that `sql` uses; minutes become seconds."""
+    values: dict[str, object] = {}
+    for name, value in parameters.model_dump().items():
+        values[name] = value
+        if name.endswith("_min") and value is not None:
+            values[name.removesuffix("_min") + "_s"] = value * 60
+    used = set(re.findall(r"\$(\w+)", sql))
+    return {name: value for name, value in values.items() if name in used}
+
+
+def _judge_rules(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage
+) -> None:
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE verdict_now (
+            trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, verdict VARCHAR,
+            observed_low DOUBLE, observed_high DOUBLE, from_s INTEGER, until_s INTEGER, why VARCHAR
+        )""")
+    in_use = {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
+    for kept in versions:
+        if kept.protocol_no not in in_use:
+            continue
+        for name, parameters in kept.rules.items():
+            stage(f"rule {name}")
+            rule = all_rules()[name]
+            sql = f"""
+                INSERT INTO verdict_now
+                SELECT trip_key, $protocol_no, '{name}', verdict, observed_low, observed_high,
+                       from_s, until_s, why
+                FROM ({rule.answers(parameters)})"""
+            values = bindings(sql, rule, parameters)
+            con.execute(sql, {**values, "protocol_no": kept.protocol_no})
+
+
+def _fingerprint(kept: VersionInStore, versions: list[VersionInStore]) -> str:
+    """Changes whenever this program would judge a trip of the version otherwise."""
+    parts = [sql for _, sql in stages([kept])]
+    for name, parameters in kept.rules.items():
+        parts += [name, all_rules()[name].answers(parameters), parameters.model_dump_json()]
+    return hashlib.sha256("\x00".join(parts).encode()).hexdigest()
+
+
+def _forget_outdated(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """Drop every verdict where the program's own rules have changed since it was reached."""
+    con.execute("CREATE SCHEMA IF NOT EXISTS judged")
+    con.execute(
+        "CREATE TABLE IF NOT EXISTS judged.fingerprint (protocol_no INTEGER, value VARCHAR)"
+    )
+    before = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
+    now = {kept.protocol_no: _fingerprint(kept, versions) for kept in versions}
+    if any(now.get(no) != value for no, value in before.items()):
+        for table in KEPT:
+            con.execute(f"DROP TABLE IF EXISTS judged.{table}")
+    con.execute("DELETE FROM judged.fingerprint")
+    if now:
+        con.executemany("INSERT INTO judged.fingerprint VALUES (?, ?)", sorted(now.items()))
+
+
+def _protocol_now(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    carries = ", ".join(f"carry_{f}_s INTEGER" for f in series.FIELDS)
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE protocol_now (
+            protocol_no INTEGER, from_month VARCHAR, merge_within_s DOUBLE,
+            clock_tolerance_s DOUBLE, matched_tolerance_s DOUBLE, {carries}
+        )""")
+    marks = ", ".join("?" * (5 + len(series.FIELDS)))
+    for kept in versions:
+        v = kept.version
+        carry = [carry_forward_s(v, f) for f in series.FIELDS]
+        con.execute(
+            f"INSERT INTO protocol_now VALUES ({marks})",
+            [kept.protocol_no, v.from_month, v.merge_within_s, v.clock_tolerance_s,
+             v.matched_tolerance_s, *carry],
+        )  # fmt: skip
+
+
+def _to_judge(con: duckdb.DuckDBPyConnection) -> int:
+    """The trips whose content holds, with the version in force in their month, not yet judged."""
+    known = con.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
+        " AND table_name = 'trip_window'"
+    ).fetchone()
+    done = "SELECT trip_key, protocol_no FROM judged.trip_window" if known and known[0] else (
+        "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
+    )  # fmt: skip
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE in_force AS
+        SELECT h.trip_key, h.trip_id, t.service_month, h.delivery_no, p.protocol_no
+        FROM delivered.holding h
+        JOIN delivered.trips t USING (trip_key)
+        JOIN (
+            SELECT m.service_month, arg_max(protocol_no, from_month) AS protocol_no
+            FROM (SELECT DISTINCT service_month FROM delivered.trips) m
+            JOIN protocol_now ON from_month <= m.service_month
+            GROUP BY m.service_month
+        ) p USING (service_month)
+    """)
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE to_judge AS
+        SELECT f.* FROM in_force f
+        ANTI JOIN ({done}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
+        ORDER BY trip_key
+    """)
+    row = con.execute("SELECT count(*) FROM to_judge").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _keep(con: duckdb.DuckDBPyConnection) -> None:
+    """Replace what is kept of the trips judged now, and drop what no longer holds."""
+    judged_now = con.execute("SELECT count(*) FROM to_judge").fetchone() != (0,)
+    there = {
+        name
+        for (name,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'judged'"
+        ).fetchall()
+    }
+    for table in KEPT:
+        if table in there:
+            con.execute(f"""
+                DELETE FROM judged.{table} WHERE trip_key NOT IN (
+                    SELECT trip_key FROM in_force ANTI JOIN to_judge USING (trip_key))""")
+            if judged_now:
+                con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
+        elif judged_now:
+            con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
+
+
+_LOST = """
+    CREATE OR REPLACE TEMP TABLE lost_now AS
+    SELECT trip_key, table_name, line, at_s FROM delivered.lost SEMI JOIN to_judge USING (trip_key)
+"""
+
+_CONTACTS = """
+    CREATE OR REPLACE TEMP TABLE contacts_now AS
+    SELECT trip_key, at_s, contacted, authorised
+    FROM delivered.contacts SEMI JOIN to_judge USING (trip_key)
+"""

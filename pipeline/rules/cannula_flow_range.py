@@ -1,0 +1,62 @@
+"""Minutes at a flow outside the range of the cannula in use."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from pipeline.rules.duration import UNKNOWN_TIME, DurationParameters, duration_answers
+from pipeline.rules.rule import Parameters, Rule
+
+CODE = "flow_change"
+
+
+class CannulaFlowRangeParameters(DurationParameters):
+    """As any duration rule; by itself the longest episode counts."""
+
+    count: Literal["total", "longest"] = Field(
+        "longest", description="the sum of all episodes, or the longest one"
+    )
+
+
+def answers(parameters: Parameters) -> str:
+    """In the state where flow and cannula are known and do not fit; no such time is met."""
+    states = """SELECT t.trip_key, t.from_s, t.until_s,
+                       t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm AS in_state
+                FROM version_timeline t
+                JOIN version_trips w USING (trip_key)
+                LEFT JOIN delivered.cannula c
+                    ON c.delivery_no = w.delivery_no AND c.id = t.cannula"""
+    return duration_answers(parameters, states, CODE, nothing="met")
+
+
+RULE = Rule(
+    id="cannula-flow-range",
+    question="How long did the flow lie outside the range of the cannula in use?",
+    asks="No more than {limit_min:g} minutes ({count}) at a flow outside the cannula's range",
+    parameters=CannulaFlowRangeParameters,
+    answers=answers,
+    sentences={
+        "met": "The flow kept to the cannula's range (outside it for {observed} min).",
+        "deviation": "Flow outside the cannula's range for {observed} min, past the limit of"
+        " {limit} min.",
+        "authorised": "Flow outside the cannula's range for {observed} min; a call authorised it"
+        " in time.",
+        "borderline": "Flow outside the cannula's range for {observed} min; the recorded times are"
+        " too coarse to say which side of {limit} min.",
+        "unknown_time": "Flow outside the cannula's range for {observed} min; stretches where flow"
+        " or cannula is not known could take it past {limit} min.",
+        "calls_unknown": "Flow outside the cannula's range for {observed} min, and the calls that"
+        " may have authorised it are not known.",
+    },
+    unknown_time=UNKNOWN_TIME,
+    reason_to_ask="Too much flow for a cannula raises the pressure in it and the ventilator cuts"
+    " the flow; too little does not support the child.",
+    source="common practice, no source; the ranges are the service's catalogue",
+    unit="min",
+    limit="limit_min",
+    authorisation=CODE,
+    settings_fields=("flow_lpm", "cannula"),
+    evidence=("settings", "contacts"),
+)

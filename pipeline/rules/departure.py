@@ -1,0 +1,53 @@
+"""One meaning of 'at departure' for every rule that asks what held then."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.rules.fragments import at_departure, excused, first_authorisation, one_answer
+
+
+def departure_answers(*, answer: str, code: str, joins: str = "", observed: str = "NULL") -> str:
+    """The answers of a rule about departure.
+
+    `answer` is SQL for one instant's answer ('met', 'deviation' or 'cannot_tell') from the
+    setting in force `i`, the trip `t` and whatever `joins` adds; `observed` is the number shown.
+    """
+    return f"""
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    instants AS ({at_departure()}),
+    answered AS (
+        SELECT i.trip_key, {observed} AS observed, {answer} AS answer
+        FROM instants i JOIN delivered.trips t USING (trip_key) {joins}
+    ),
+    judged AS (
+        SELECT w.trip_key, w.departed_s, w.contacts_known,
+               {one_answer()} AS plain, count(a.answer) = 0 AS no_instant,
+               min(a.observed) AS low, max(a.observed) AS high
+        FROM version_trips w LEFT JOIN answered a USING (trip_key)
+        GROUP BY ALL
+    )
+    SELECT trip_key,
+           {
+        excused("plain", "coalesce(authorised_s <= departed_s + $grace_s, FALSE)", "contacts_known")
+    } AS verdict,
+           low AS observed_low, high AS observed_high, departed_s AS from_s, departed_s AS until_s,
+           CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
+                WHEN verdict = 'cannot_tell' AND no_instant THEN 'no_departure'
+                ELSE verdict END AS why
+    FROM judged LEFT JOIN ({first_authorisation(code)}) USING (trip_key)
+    """
+
+
+def departure_sentences(*, met: str, deviation: str, unknown: str) -> Mapping[str, str]:
+    """The answer sentences of a departure rule; `deviation` ends with a full stop."""
+    return {
+        "met": met,
+        "deviation": deviation,
+        "authorised": f"{deviation} A call authorised it in time.",
+        "borderline": "The setting changed within the minute of departure: the answer differs"
+        " before and after the change.",
+        "cannot_tell": unknown,
+        "no_departure": "The departure time is missing or outside the review window.",
+        "calls_unknown": f"{deviation} The calls that may have authorised it are not known.",
+    }

@@ -1,0 +1,67 @@
+"""Whether medical direction was called when the child needed more support."""
+
+from __future__ import annotations
+
+from pipeline.rules.rule import Parameters, Rule
+
+
+class EscalationCallParameters(Parameters):
+    """Nothing of its own."""
+
+
+def answers(parameters: Parameters) -> str:
+    """A call at or before hand-over; without a hand-over time a call cannot be placed."""
+    return """
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    calls AS (
+        SELECT trip_key, min(at_s) AS at_s FROM contacts_now
+        WHERE contacted = 'medical_direction' GROUP BY trip_key
+    ),
+    judged AS (
+        SELECT w.trip_key, w.contacts_known, w.handover_s, c.at_s,
+               CASE WHEN t.outcome IS NULL THEN 'cannot_tell'
+                    WHEN t.outcome NOT IN ('more_support', 'intubated') THEN 'not_applicable'
+                    WHEN c.at_s <= w.handover_s THEN 'met'
+                    WHEN c.at_s IS NOT NULL AND w.handover_s IS NULL THEN 'cannot_tell'
+                    ELSE 'deviation' END AS plain
+        FROM version_trips w
+        JOIN delivered.trips t USING (trip_key)
+        LEFT JOIN calls c USING (trip_key)
+    )
+    SELECT trip_key,
+           CASE WHEN plain = 'deviation' AND NOT contacts_known THEN 'cannot_tell'
+                ELSE plain END AS verdict,
+           NULL AS observed_low, NULL AS observed_high,
+           CASE WHEN plain <> 'not_applicable' THEN at_s END AS from_s,
+           CASE WHEN plain <> 'not_applicable' THEN handover_s END AS until_s,
+           CASE WHEN verdict = 'cannot_tell' AND plain = 'deviation' THEN 'calls_unknown'
+                WHEN verdict = 'cannot_tell' AND at_s IS NOT NULL THEN 'no_handover'
+                ELSE verdict END AS why
+    FROM judged
+    """
+
+
+RULE = Rule(
+    id="escalation-call",
+    question="When the child ended on more support, was medical direction called?",
+    asks="A call to medical direction at or before hand-over where the outcome is more support or"
+    " intubation",
+    parameters=EscalationCallParameters,
+    answers=answers,
+    sentences={
+        "met": "The child ended on more support, and medical direction was called before"
+        " hand-over.",
+        "deviation": "The child ended on more support, and no call to medical direction is recorded"
+        " at or before hand-over.",
+        "cannot_tell": "The outcome is not recorded.",
+        "no_handover": "A call is recorded, but without a hand-over time it is not known whether it"
+        " came before.",
+        "calls_unknown": "The child ended on more support, and the calls of this trip are not"
+        " known.",
+        "not_applicable": "The child did not end on more support.",
+    },
+    unknown_time="A missing outcome cannot tell.",
+    reason_to_ask="A child who needs more support than high flow needs a second mind early.",
+    source="common practice, no source",
+    evidence=("trips", "contacts"),
+)

@@ -1,0 +1,130 @@
+"""Whether every fall-back to unheated, undiluted gas has a charted reason."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from pipeline.rules.rule import Parameters, Rule
+
+Reason = Literal[
+    "start",
+    "clinical",
+    "heater_failed",
+    "ventilator_failed",
+    "power_lost",
+    "supply_low",
+    "repeated_occlusion",
+    "comfort",
+    "check",
+]
+
+
+class FallbackReasonParameters(Parameters):
+    """Which reasons explain a fall-back, and how long before it they may be charted."""
+
+    accepted_reasons: list[Reason] = Field(
+        ["heater_failed", "ventilator_failed", "power_lost"],
+        description="reasons that explain a fall-back",
+        min_length=1,
+    )
+    reason_window_min: float = Field(
+        5, ge=0, description="minutes before the fall-back in which the reason may be charted"
+    )
+
+
+def answers(parameters: Parameters) -> str:
+    """Every known fall-back needs a reason; unknown time matters only where there is none."""
+    return """
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    states AS (
+        SELECT t.trip_key, t.from_s, t.until_s,
+               t.humidification = 'unheated' AND t.source IN ('wall', 'cylinder') AS in_state
+        FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+    ),
+    perhaps AS (SELECT DISTINCT trip_key FROM states WHERE in_state IS NULL),
+    marked AS (
+        SELECT *, lag(until_s) OVER trip IS DISTINCT FROM from_s AS begins
+        FROM states WHERE in_state
+        WINDOW trip AS (PARTITION BY trip_key ORDER BY from_s)
+    ),
+    numbered AS (
+        SELECT *, sum(begins::INTEGER) OVER (PARTITION BY trip_key ORDER BY from_s) AS episode
+        FROM marked
+    ),
+    episodes AS (
+        SELECT trip_key, episode, min(from_s) AS from_s, max(until_s) AS until_s
+        FROM numbered GROUP BY trip_key, episode
+    ),
+    charted AS (
+        SELECT s.trip_key, s.at_s, FALSE AS lost,
+               coalesce(list_contains($accepted_reasons, s.reason), FALSE) AS accepted
+        FROM delivered.settings s SEMI JOIN episodes USING (trip_key)
+        UNION ALL
+        -- a set-aside row may have held the reason
+        SELECT trip_key, at_s, TRUE, FALSE FROM lost_now WHERE table_name = 'settings'
+    ),
+    answered AS (
+        SELECT e.trip_key, e.episode, e.from_s, e.until_s,
+               CASE WHEN bool_or(c.accepted) THEN 'met'
+                    WHEN bool_or(c.lost) THEN 'cannot_tell'
+                    ELSE 'deviation' END AS answer
+        FROM episodes e
+        LEFT JOIN charted c
+            ON c.trip_key = e.trip_key
+            AND c.at_s >= e.from_s - $reason_window_s AND c.at_s < e.until_s
+        GROUP BY ALL
+    ),
+    judged AS (
+        SELECT w.trip_key, w.open_end OR w.start_s IS NULL OR p.trip_key IS NOT NULL AS perhaps,
+               count(a.answer) AS episodes, count(*) FILTER (a.answer = 'deviation') AS unexplained,
+               count(*) FILTER (a.answer = 'cannot_tell') AS untold,
+               min(a.from_s) AS from_s, max(a.until_s) AS until_s
+        FROM version_trips w
+        LEFT JOIN perhaps p USING (trip_key)
+        LEFT JOIN answered a USING (trip_key)
+        GROUP BY ALL
+    )
+    SELECT trip_key,
+           CASE WHEN unexplained > 0 THEN 'deviation'
+                WHEN untold > 0 THEN 'cannot_tell'
+                WHEN episodes > 0 THEN 'met'
+                WHEN perhaps THEN 'cannot_tell'
+                ELSE 'not_applicable' END AS verdict,
+           CASE WHEN episodes > 0 THEN unexplained END AS observed_low,
+           CASE WHEN episodes > 0 THEN unexplained + untold END AS observed_high,
+           from_s, until_s,
+           CASE WHEN verdict = 'cannot_tell' AND untold > 0 THEN 'reason_set_aside'
+                ELSE verdict END AS why
+    FROM judged
+    """
+
+
+RULE = Rule(
+    id="fallback-reason",
+    question="Does every stretch of unheated, undiluted gas have a charted reason?",
+    asks="Unheated gas straight from wall or cylinder has one of the accepted reasons charted from"
+    " {reason_window_min:g} min before it begins until it ends",
+    parameters=FallbackReasonParameters,
+    answers=answers,
+    sentences={
+        "met": "Every stretch of unheated gas from wall or cylinder has an accepted reason.",
+        "deviation": "Stretches of unheated gas from wall or cylinder without an accepted reason:"
+        " {observed}.",
+        "cannot_tell": "Source or humidification is unknown for a time that may have been a"
+        " fall-back.",
+        "reason_set_aside": "A row of settings near the fall-back was set aside; it may have held"
+        " the reason.",
+        "not_applicable": "No stretch of unheated gas from wall or cylinder.",
+    },
+    unknown_time="Stretches known to be both unheated and undiluted are judged. Unknown time"
+    " matters only where there is no such stretch: then it may hide one, and the answer is cannot"
+    " tell.",
+    reason_to_ask="Straight to the wall without heat is the last resort; the chart should say what"
+    " failed.",
+    source="common practice, no source; the accepted reasons are the local protocol's",
+    unit="stretches",
+    settings_fields=("source", "humidification", "reason"),
+    evidence=("settings",),
+)

@@ -1,0 +1,36 @@
+"""SQL for the first value charted in the review window, shared by the rules about 'kept'."""
+
+from __future__ import annotations
+
+
+def first_charted(field: str) -> str:
+    """trip_key, at_s, value and reason of each trip's first charted `field`.
+
+    Of two at one second the later row holds. A trip whose set-aside row may have held an earlier
+    value has value null; a trip without any charted value has no row.
+    """
+    return f"""
+    SELECT trip_key, at_s, reason,
+           CASE WHEN lost_s <= at_s THEN NULL ELSE value END AS value
+    FROM (
+        SELECT s.trip_key, min(s.at_s) AS at_s,
+               arg_min(s.{field}, (s.at_s, -s.line)) AS value,
+               arg_min(coalesce(s.reason, ''), (s.at_s, -s.line)) AS reason
+        FROM delivered.settings s JOIN version_trips w USING (trip_key)
+        WHERE s.{field} IS NOT NULL AND s.at_s <= w.keep_until_s
+        GROUP BY s.trip_key
+    )
+    LEFT JOIN (
+        SELECT trip_key, min(coalesce(at_s, -1)) AS lost_s FROM lost_now
+        WHERE table_name = 'settings' GROUP BY trip_key
+    ) USING (trip_key)
+    """
+
+
+def calls_by_then(code: str) -> str:
+    """Whether a call authorised `code` no later than $grace_s after the first charted value."""
+    return f"""
+    SELECT f.trip_key, bool_or(c.at_s <= f.at_s + $grace_s) AS authorised
+    FROM first_charted f JOIN contacts_now c USING (trip_key)
+    WHERE c.authorised = '{code}' GROUP BY f.trip_key
+    """

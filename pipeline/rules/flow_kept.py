@@ -1,0 +1,81 @@
+"""Whether the crew began with the flow the sending hospital ran."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from pydantic import Field
+
+from pipeline.rules.first_charted import calls_by_then, first_charted
+from pipeline.rules.fragments import excused, within
+from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
+
+CODE = "flow_change"
+
+
+class FlowKeptParameters(GraceParameters):
+    """How far the first flow may lie from the sending hospital's."""
+
+    tolerance_lpm: float = Field(1, ge=0, description="difference allowed, L/min")
+    tolerance_pct: float = Field(10, ge=0, description="or this percentage of the sending flow")
+    at_limit: AtLimit = Field("pass", description="whether exactly the tolerance passes")
+    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
+
+
+def answers(parameters: Parameters) -> str:
+    """The larger of the two tolerances counts; rounding keeps 11.1 - 10.1 at 1."""
+    p = cast(FlowKeptParameters, parameters)
+    fits = within(
+        "apart", "round(greatest($tolerance_lpm, sending * $tolerance_pct / 100), 6)", p.at_limit
+    )
+    return f"""
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    first_charted AS ({first_charted("flow_lpm")}),
+    calls AS ({calls_by_then(CODE)}),
+    judged AS (
+        SELECT w.trip_key, w.contacts_known, f.at_s, f.value, t.sending_flow_lpm AS sending,
+               round(abs(f.value - t.sending_flow_lpm), 6) AS apart,
+               coalesce(f.reason = 'clinical' OR c.authorised, FALSE) AS authorised,
+               CASE WHEN {fits} THEN 'met' WHEN NOT {fits} THEN 'deviation'
+                    ELSE 'cannot_tell' END AS plain
+        FROM version_trips w
+        JOIN delivered.trips t USING (trip_key)
+        LEFT JOIN first_charted f USING (trip_key)
+        LEFT JOIN calls c USING (trip_key)
+    )
+    SELECT trip_key, {excused("plain", "authorised", "contacts_known")} AS verdict,
+           apart AS observed_low, apart AS observed_high, at_s AS from_s, at_s AS until_s,
+           CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
+                ELSE verdict END AS why
+    FROM judged
+    """
+
+
+RULE = Rule(
+    id="flow-kept",
+    question="Did the crew begin with the flow the sending hospital ran?",
+    asks="The first charted flow differs from the sending hospital's by no more than"
+    " {tolerance_lpm:g} L/min or {tolerance_pct:g} %, whichever is larger",
+    parameters=FlowKeptParameters,
+    answers=answers,
+    sentences={
+        "met": "The first flow differs from the sending hospital's by {observed} L/min.",
+        "deviation": "The first flow differs from the sending hospital's by {observed} L/min, more"
+        " than allowed.",
+        "authorised": "The first flow differs from the sending hospital's by {observed} L/min, for"
+        " a charted clinical reason or with a call's authorisation.",
+        "cannot_tell": "The sending hospital's flow or the crew's first flow is not known.",
+        "calls_unknown": "The first flow differs from the sending hospital's by {observed} L/min,"
+        " and the calls that may have authorised it are not known.",
+    },
+    unknown_time="Either flow missing cannot tell; so does a set-aside row of settings before the"
+    " first charted flow.",
+    reason_to_ask="A change of flow at the moment of a change of equipment hides which of the two"
+    " the child reacts to.",
+    source="common practice, no source; the tolerance is the local protocol's",
+    unit="L/min",
+    limit="tolerance_lpm",
+    authorisation=CODE,
+    settings_fields=("flow_lpm", "reason"),
+    evidence=("trips", "settings", "contacts"),
+)

@@ -1,0 +1,112 @@
+"""One meaning of 'longest time without' for the charting rules."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import cast
+
+from pydantic import Field
+
+from pipeline.rules.fragments import beyond, within
+from pipeline.rules.rule import AtLimit, Parameters
+
+
+class GapParameters(Parameters):
+    """The longest gap allowed."""
+
+    limit_min: float = Field(gt=0, description="the limit in minutes")
+    at_limit: AtLimit = Field("pass", description="whether exactly the limit passes")
+
+
+def gap_sentences(what: str) -> Mapping[str, str]:
+    """The answer sentences of a gap rule about `what`."""
+    return {
+        "met": f"The longest time without {what} was {{observed}} min; the limit is {{limit}} min.",
+        "deviation": f"The longest time without {what} was {{observed}} min, past the limit of"
+        " {limit} min.",
+        "borderline": f"The longest time without {what} was {{observed}} min; the recorded times"
+        " are too coarse to say which side of {limit} min.",
+        "cannot_tell": f"The longest known time without {what} was {{observed}} min; there is no"
+        " hand-over time, so a longer one may follow.",
+        "rows_set_aside": f"Rows that were set aside may have closed the longest time without"
+        f" {what} ({{observed}} min).",
+        "not_recorded": f"The service does not record {what}.",
+    }
+
+
+def gap_answers(
+    parameters: Parameters, *, sure: str, unsure: str, resolution: str, table: str
+) -> str:
+    """The answers of a gap rule: bedside (0) and hand-over are ends, rows after it are not.
+
+    `sure` and `unsure` are SELECTs of trip_key and at_s over `version_trips`: rows that surely
+    count, and set-aside rows that may (at_s null where unreadable). A gap's bounds are those of
+    an episode. Unsure rows can only shorten gaps.
+    """
+    p = cast(GapParameters, parameters)
+    return f"""
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    unsure AS ({unsure}),
+    rows_at AS (
+        SELECT trip_key, at_s, TRUE AS sure FROM ({sure})
+        UNION ALL
+        SELECT trip_key, at_s, FALSE FROM unsure WHERE at_s IS NOT NULL
+    ),
+    ends AS (
+        SELECT r.trip_key, r.at_s, r.sure, w.{resolution} AS r_end
+        FROM rows_at r JOIN version_trips w USING (trip_key)
+        -- a row recorded in the second of hand-over may have come after it
+        WHERE w.handover_s IS NULL OR r.at_s < w.handover_s
+        UNION ALL SELECT trip_key, 0, TRUE, {resolution} FROM version_trips
+        UNION ALL
+        SELECT trip_key, handover_s, TRUE, r_trips FROM version_trips WHERE handover_s IS NOT NULL
+    ),
+    gaps AS (
+        SELECT trip_key, lag(at_s) OVER trip AS from_s, at_s AS until_s, r_end
+        FROM ends WHERE sure
+        WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, r_end)
+    ),
+    gaps_if_all_count AS (
+        SELECT trip_key, at_s - lag(at_s) OVER trip AS recorded_s
+        FROM ends
+        WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, r_end)
+    ),
+    longest AS (
+        SELECT trip_key, max(until_s - from_s + r_end) AS high_s,
+               max(until_s - from_s) AS longest_s,
+               arg_max(from_s, (until_s - from_s, -from_s)) AS from_s,
+               arg_max(until_s, (until_s - from_s, -from_s)) AS until_s
+        FROM gaps WHERE from_s IS NOT NULL GROUP BY trip_key
+    ),
+    shortest AS (
+        SELECT trip_key, max(recorded_s) AS longest_s FROM gaps_if_all_count GROUP BY trip_key
+    ),
+    untimed AS (SELECT DISTINCT trip_key FROM unsure WHERE at_s IS NULL),
+    bounded AS (
+        SELECT w.trip_key, w.open_end, l.from_s, l.until_s, l.high_s,
+               greatest(0, coalesce(l.longest_s, 0) - w.{resolution}) AS sure_low_s,
+               CASE WHEN u.trip_key IS NOT NULL THEN 0
+                    ELSE greatest(0, coalesce(s.longest_s, 0) - w.{resolution}) END AS low_s,
+               list_contains(d.not_recorded, '{table}') AS not_recorded
+        FROM version_trips w
+        JOIN delivered.delivery d USING (delivery_no)
+        LEFT JOIN longest l USING (trip_key)
+        LEFT JOIN shortest s USING (trip_key)
+        LEFT JOIN untimed u USING (trip_key)
+    )
+    SELECT trip_key,
+           CASE WHEN not_recorded THEN 'cannot_tell'
+                WHEN {beyond("low_s", "$limit_s", p.at_limit)} THEN 'deviation'
+                WHEN open_end THEN 'cannot_tell'
+                WHEN {within("high_s", "$limit_s", p.at_limit)} THEN 'met'
+                WHEN low_s < sure_low_s THEN 'cannot_tell'
+                ELSE 'borderline' END AS verdict,
+           CASE WHEN NOT not_recorded THEN round(low_s / 60, 2) END AS observed_low,
+           CASE WHEN NOT not_recorded AND NOT open_end THEN round(high_s / 60, 2) END
+               AS observed_high,
+           from_s, until_s,
+           CASE WHEN not_recorded THEN 'not_recorded'
+                WHEN verdict = 'cannot_tell' AND NOT open_end THEN 'rows_set_aside'
+                ELSE verdict END AS why
+    FROM bounded
+    """

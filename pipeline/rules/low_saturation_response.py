@@ -1,0 +1,185 @@
+"""Whether the crew answered a low saturation."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from pipeline.rules.fragments import excused
+from pipeline.rules.rule import Parameters, Rule
+
+
+class LowSaturationResponseParameters(Parameters):
+    """What counts as low, and how soon a response is asked for."""
+
+    spo2_pct: float = Field(90, gt=0, le=100, description="SpO2 below this is low")
+    within_min: float = Field(5, gt=0, description="minutes after the second low observation")
+    max_spacing_min: float = Field(10, gt=0, description="observations farther apart break a run")
+
+
+def _runs(low: str) -> str:
+    """Runs of two or more low observations: their first, their second."""
+    return f"""
+    SELECT trip_key, min(at_s) AS first_s,
+           min(at_s) FILTER (place = 2) AS second_s
+    FROM (
+        SELECT *, row_number() OVER (PARTITION BY trip_key, run ORDER BY at_s, line) AS place
+        FROM (
+            SELECT *, sum(breaks::INTEGER) OVER trip AS run
+            FROM (
+                SELECT trip_key, at_s, line, {low} AS low,
+                       coalesce(at_s - lag(at_s) OVER trip > $max_spacing_s, TRUE)
+                           OR NOT ({low}) OR NOT lag({low}) OVER trip AS breaks
+                FROM spo2
+                WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+            )
+            WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+        )
+        WHERE low
+    )
+    GROUP BY trip_key, run
+    HAVING count(*) >= 2
+    """
+
+
+def _answered(runs: str) -> str:
+    """Each run with its answer; a trip that ends before the response is due is not judged."""
+    return f"""
+    SELECT r.trip_key, r.first_s, r.second_s,
+           CASE WHEN bool_or(p.surely) THEN 'met'
+                WHEN w.open_end AND r.second_s + $within_s > w.end_s THEN 'cannot_tell'
+                WHEN bool_or(p.perhaps AND p.lost) THEN 'cannot_tell'
+                WHEN bool_or(p.perhaps) THEN 'borderline'
+                ELSE 'deviation' END AS answer
+    FROM {runs} r
+    JOIN version_trips w USING (trip_key)
+    LEFT JOIN LATERAL (
+        SELECT NOT lost AND a.at_s - r.first_s - w.r_observations >= 0
+                   AND a.at_s - r.second_s + a.resolution <= $within_s AS surely,
+               a.at_s - r.first_s + a.resolution >= 0
+                   AND a.at_s - r.second_s - w.r_observations <= $within_s AS perhaps,
+               a.lost
+        FROM responses a WHERE a.trip_key = r.trip_key
+    ) p ON TRUE
+    WHERE w.open_end OR r.second_s + $within_s <= w.end_s
+    GROUP BY r.trip_key, r.first_s, r.second_s, w.open_end, w.end_s
+    """
+
+
+_RESPONSES = """
+    changes AS (
+        SELECT trip_key, at_s,
+               flow_lpm > last_value(nullif(flow_lpm, -1) IGNORE NULLS) OVER before
+                   OR fio2 > last_value(nullif(fio2, -1) IGNORE NULLS) OVER before
+                   OR source <> last_value(nullif(source, '') IGNORE NULLS) OVER before
+                   OR cannula <> last_value(nullif(cannula, '') IGNORE NULLS) OVER before AS more,
+               flow_lpm = -1 AS lost
+        FROM charted_now SEMI JOIN version_trips USING (trip_key)
+        WINDOW before AS (PARTITION BY trip_key ORDER BY at_s, line
+                          ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
+    ),
+    responses AS (
+        SELECT c.trip_key, c.at_s, w.r_settings AS resolution, coalesce(c.lost, FALSE) AS lost
+        FROM changes c JOIN version_trips w USING (trip_key) WHERE c.more OR c.lost
+        UNION ALL
+        SELECT c.trip_key, c.at_s, w.r_contacts, FALSE
+        FROM contacts_now c JOIN version_trips w USING (trip_key)
+    )"""
+
+
+def answers(parameters: Parameters) -> str:
+    """Runs surely low against responses; runs that may be low only where those leave doubt."""
+    return f"""
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    spo2 AS (
+        SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
+        FROM delivered.observations o JOIN version_trips w USING (trip_key)
+        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s AND o.at_s < w.end_s
+        UNION ALL
+        SELECT l.trip_key, l.at_s, l.line, NULL
+        FROM lost_now l JOIN version_trips w USING (trip_key)
+        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s AND l.at_s < w.end_s
+    ),
+    {_RESPONSES},
+    sure_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, FALSE)")}),
+    possible_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, TRUE)")}),
+    sure AS ({_answered("sure_runs")}),
+    possible AS ({_answered("possible_runs")}),
+    untimed AS (
+        SELECT trip_key, count(*) AS n FROM lost_now
+        WHERE table_name = 'observations' AND at_s IS NULL GROUP BY trip_key
+    ),
+    counted AS (
+        SELECT trip_key, count(spo2_pct) AS n, count(*) FILTER (spo2_pct < $spo2_pct) AS low
+        FROM spo2 GROUP BY trip_key
+    ),
+    sure_by_trip AS (
+        SELECT trip_key, min(first_s) AS from_s, max(second_s) AS until_s,
+               bool_or(answer = 'deviation') AS deviation,
+               bool_or(answer = 'cannot_tell') AS cannot_tell,
+               bool_or(answer = 'borderline') AS borderline, count(*) AS runs,
+               count(*) FILTER (answer <> 'met') AS unanswered
+        FROM sure GROUP BY trip_key
+    ),
+    possible_by_trip AS (
+        SELECT trip_key, bool_or(answer <> 'met') AS unanswered FROM possible GROUP BY trip_key
+    ),
+    judged AS (
+        SELECT w.trip_key, w.contacts_known, s.from_s, s.until_s, s.unanswered,
+               coalesce(t.spo2_exempt, FALSE) AS exempt, coalesce(c.n, 0) < 2 AS too_few,
+               CASE WHEN exempt THEN 'not_applicable'
+                    -- a set-aside row without a time may stand between two low ones, or be one
+                    WHEN too_few OR (u.n > 0 AND u.n + c.low >= 2) THEN 'cannot_tell'
+                    WHEN s.deviation THEN 'deviation'
+                    WHEN s.cannot_tell THEN 'cannot_tell'
+                    WHEN s.borderline THEN 'borderline'
+                    WHEN m.unanswered THEN 'cannot_tell'
+                    WHEN s.runs > 0 THEN 'met'
+                    ELSE 'not_applicable' END AS plain
+        FROM version_trips w
+        JOIN delivered.trips t USING (trip_key)
+        LEFT JOIN counted c USING (trip_key)
+        LEFT JOIN sure_by_trip s USING (trip_key)
+        LEFT JOIN possible_by_trip m USING (trip_key)
+        LEFT JOIN untimed u USING (trip_key)
+    )
+    SELECT trip_key, {excused("plain", "FALSE", "contacts_known")} AS verdict,
+           CASE WHEN NOT exempt THEN unanswered END AS observed_low,
+           CASE WHEN NOT exempt THEN unanswered END AS observed_high,
+           CASE WHEN NOT exempt THEN from_s END AS from_s,
+           CASE WHEN NOT exempt THEN until_s END AS until_s,
+           CASE WHEN exempt THEN 'exempt'
+                WHEN verdict = 'cannot_tell' AND too_few THEN 'not_observed'
+                ELSE verdict END AS why
+    FROM judged
+    """
+
+
+RULE = Rule(
+    id="low-saturation-response",
+    question="Was a low saturation answered?",
+    asks="After two observations of SpO2 below {spo2_pct:g} % no more than {max_spacing_min:g} min"
+    " apart, a response (more flow or FiO2, another source or cannula, or a call) within"
+    " {within_min:g} min of the second",
+    parameters=LowSaturationResponseParameters,
+    answers=answers,
+    sentences={
+        "met": "Every low saturation was answered.",
+        "deviation": "Low saturations without a response in time: {observed}.",
+        "borderline": "A response to a low saturation lies so close to the limit that the recorded"
+        " times cannot say whether it was in time.",
+        "cannot_tell": "A row that was set aside, or the missing end of the trip, could hold a low"
+        " saturation or the response to one.",
+        "not_observed": "Fewer than two SpO2 observations are charted.",
+        "exempt": "An order sets another saturation target for this child.",
+        "not_applicable": "The saturation was not low twice running.",
+    },
+    unknown_time="Observations and responses carry the coarseness of their clocks. A set-aside row"
+    " may be a low saturation or a response. A trip that ends before the response is due is not"
+    " judged.",
+    reason_to_ask="A saturation that stays low asks for an answer: more support, another cannula,"
+    " or a second mind.",
+    source="common practice, no source; the limits are the local protocol's",
+    unit="runs",
+    settings_fields=("source", "flow_lpm", "fio2", "cannula"),
+    evidence=("observations", "settings", "contacts"),
+)

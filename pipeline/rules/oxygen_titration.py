@@ -1,0 +1,192 @@
+"""How long oxygen stayed high although the saturation was high."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from pydantic import Field
+
+from pipeline.rules.fragments import beyond, within
+from pipeline.rules.rule import AtLimit, Parameters, Rule
+from pipeline.rules.ventilator_log import ventilator_use
+
+
+class OxygenTitrationParameters(Parameters):
+    """What counts as high, and for how long it may stay so."""
+
+    spo2_pct: float = Field(98, gt=0, le=100, description="SpO2 at or above this is high")
+    fio2: float = Field(0.40, ge=0.21, lt=1, description="FiO2 above this is high")
+    limit_min: float = Field(15, gt=0, description="minutes it may stay so")
+    max_spacing_min: float = Field(20, gt=0, description="observations farther apart break a run")
+    at_limit: AtLimit = Field("pass", description="whether exactly the limit passes")
+
+
+def _runs(qualifies: str) -> str:
+    """Runs of consecutive observations that qualify, unbroken by spacing or a lowered FiO2."""
+    return f"""
+    SELECT trip_key, min(at_s) AS from_s, max(at_s) AS until_s
+    FROM (
+        SELECT *, sum(breaks::INTEGER) OVER trip AS run
+        FROM (
+            SELECT trip_key, at_s, line, {qualifies} AS qualifies,
+                   coalesce(at_s - lag(at_s) OVER trip > $max_spacing_s, TRUE)
+                       OR lowered_s > lag(at_s) OVER trip
+                       OR NOT ({qualifies}) OR NOT lag({qualifies}) OVER trip AS breaks
+            FROM observed
+            WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+        )
+        WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+    )
+    WHERE qualifies
+    GROUP BY trip_key, run
+    """
+
+
+def _longest(table: str) -> str:
+    return f"""
+    SELECT trip_key,
+           max(CASE WHEN until_s > from_s
+                    THEN greatest(0, until_s - from_s - r_observations) ELSE 0 END) AS low_s,
+           max(CASE WHEN until_s > from_s
+                    THEN until_s - from_s + r_observations ELSE 0 END) AS high_s,
+           arg_max(from_s, (until_s - from_s, -from_s)) AS from_s,
+           arg_max(until_s, (until_s - from_s, -from_s)) AS until_s
+    FROM {table} JOIN version_trips USING (trip_key) GROUP BY trip_key
+    """
+
+
+# Every SpO2 of the window (and every set-aside observation, whose SpO2 is unknown) with what is
+# known of source and FiO2 at that moment, and when FiO2 was last charted lower than before.
+_OBSERVED = """
+    spo2 AS (
+        SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
+        FROM delivered.observations o JOIN version_trips w USING (trip_key)
+        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
+          AND (o.at_s < w.end_s OR w.open_end)
+        UNION ALL
+        SELECT l.trip_key, l.at_s, l.line, NULL
+        FROM lost_now l JOIN version_trips w USING (trip_key)
+        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
+          AND (l.at_s < w.end_s OR w.open_end)
+    ),
+    lowered AS (
+        SELECT trip_key, at_s
+        FROM (
+            SELECT c.trip_key, c.at_s, c.fio2,
+                   lag(c.fio2) OVER (PARTITION BY c.trip_key ORDER BY c.at_s, c.line) AS before
+            FROM charted_now c SEMI JOIN version_trips USING (trip_key)
+            WHERE c.fio2 >= 0
+        ) WHERE fio2 < before
+    ),
+    in_force AS (
+        SELECT s.*, CASE WHEN s.at_s < t.until_s THEN t.source END AS source,
+               CASE WHEN s.at_s < t.until_s THEN t.fio2 END AS fio2
+        FROM spo2 s ASOF LEFT JOIN timeline_now t
+            ON s.trip_key = t.trip_key AND s.at_s >= t.from_s
+    ),
+    observed AS (
+        SELECT i.*, d.at_s AS lowered_s,
+               coalesce(i.spo2_pct >= $spo2_pct AND i.source = 'ventilator' AND i.fio2 > $fio2,
+                        FALSE) AS surely,
+               coalesce(i.spo2_pct >= $spo2_pct, TRUE) AND coalesce(i.source = 'ventilator', TRUE)
+                   AND coalesce(i.fio2 > $fio2, TRUE) AS perhaps
+        FROM in_force i ASOF LEFT JOIN lowered d
+            ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
+    )"""
+
+
+def answers(parameters: Parameters) -> str:
+    """Runs that surely qualify against the limit; runs that may only where those keep to it."""
+    p = cast(OxygenTitrationParameters, parameters)
+    return f"""
+    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    {_OBSERVED},
+    sure_runs AS ({_runs("surely")}),
+    possible_runs AS ({_runs("perhaps")}),
+    sure AS ({_longest("sure_runs")}),
+    possible AS ({_longest("possible_runs")}),
+    ventilator AS (
+        SELECT t.trip_key, count(o.spo2_pct) AS observations
+        FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+        LEFT JOIN observed o ON o.trip_key = t.trip_key
+            AND o.at_s >= t.from_s AND o.at_s < t.until_s
+        WHERE t.source = 'ventilator' GROUP BY t.trip_key
+    ),
+    use AS ({ventilator_use()}),
+    untimed AS (
+        SELECT DISTINCT trip_key FROM lost_now WHERE table_name = 'observations' AND at_s IS NULL
+    ),
+    bounded AS (
+        SELECT w.trip_key, coalesce(t.spo2_exempt, FALSE) AS exempt,
+               v.trip_key IS NULL AS no_ventilator, w.start_s IS NULL AS no_settings,
+               v.observations = 0 AS not_observed,
+               s.from_s, s.until_s, coalesce(s.low_s, 0) AS low_s, coalesce(s.high_s, 0) AS high_s,
+               coalesce(m.high_s, 0) AS possible_s, n.no_ventilator AS surely_no_ventilator,
+               u.trip_key IS NOT NULL OR list_contains(d.not_recorded, 'observations') AS row_lost
+        FROM version_trips w
+        JOIN delivered.trips t USING (trip_key)
+        JOIN delivered.delivery d ON d.delivery_no = w.delivery_no
+        JOIN use n USING (trip_key)
+        LEFT JOIN ventilator v USING (trip_key)
+        LEFT JOIN sure s USING (trip_key)
+        LEFT JOIN possible m USING (trip_key)
+        LEFT JOIN untimed u USING (trip_key)
+    ),
+    judged AS (
+        SELECT *,
+               CASE WHEN exempt THEN 'not_applicable'
+                    WHEN no_settings THEN 'cannot_tell'
+                    WHEN surely_no_ventilator THEN 'not_applicable'
+                    WHEN row_lost THEN 'cannot_tell'
+                    WHEN no_ventilator THEN
+                        CASE WHEN {within("possible_s", "$limit_s", p.at_limit)}
+                             THEN 'not_applicable' ELSE 'cannot_tell' END
+                    WHEN not_observed THEN 'cannot_tell'
+                    WHEN {beyond("low_s", "$limit_s", p.at_limit)} THEN 'deviation'
+                    WHEN {beyond("high_s", "$limit_s", p.at_limit)} THEN 'borderline'
+                    WHEN {within("possible_s", "$limit_s", p.at_limit)} THEN 'met'
+                    ELSE 'cannot_tell' END AS verdict
+        FROM bounded
+    )
+    SELECT trip_key, verdict,
+           CASE WHEN verdict <> 'not_applicable' THEN round(low_s / 60, 2) END AS observed_low,
+           CASE WHEN verdict <> 'not_applicable'
+                THEN round(greatest(high_s, possible_s) / 60, 2) END AS observed_high,
+           CASE WHEN verdict <> 'not_applicable' THEN from_s END AS from_s,
+           CASE WHEN verdict <> 'not_applicable' THEN until_s END AS until_s,
+           CASE WHEN exempt THEN 'exempt' WHEN verdict = 'cannot_tell' AND not_observed
+                THEN 'not_observed' ELSE verdict END AS why
+    FROM judged
+    """
+
+
+RULE = Rule(
+    id="oxygen-titration",
+    question="Was oxygen lowered when the saturation stayed high?",
+    asks="No more than {limit_min:g} minutes at SpO2 of {spo2_pct:g} % or more with FiO2 above"
+    " {fio2:g} on the ventilator and no lower FiO2 charted",
+    parameters=OxygenTitrationParameters,
+    answers=answers,
+    sentences={
+        "met": "High saturation with high FiO2 for {observed} min; the limit is {limit} min.",
+        "deviation": "High saturation with high FiO2 for {observed} min and no lower FiO2 charted;"
+        " the limit is {limit} min.",
+        "borderline": "High saturation with high FiO2 for {observed} min; the recorded times are"
+        " too coarse to say which side of {limit} min.",
+        "cannot_tell": "Source, FiO2 or saturation is unknown for a time that could make the run"
+        " longer than {limit} min ({observed} min).",
+        "not_observed": "No SpO2 is charted while the ventilator was in use.",
+        "exempt": "An order sets another saturation target for this child.",
+        "not_applicable": "The ventilator was not in use.",
+    },
+    unknown_time="Only observations in known ventilator time with known FiO2 make a run. Unknown"
+    " source, FiO2 or saturation matters where it could make a run longer than the limit.",
+    reason_to_ask="More oxygen than the child needs is avoidable hyperoxia, and hides a child"
+    " getting worse.",
+    source="SpO2 90-97 % is the target range of a published paediatric guideline for bronchiolitis"
+    " (Napolitano 2021, Respir Care 66:1214); the limits are the local protocol's",
+    unit="min",
+    limit="limit_min",
+    settings_fields=("source", "fio2"),
+    evidence=("observations", "settings"),
+)

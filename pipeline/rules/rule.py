@@ -1,0 +1,59 @@
+"""What a rule is: a question, its parameters, the SQL that answers it, and its sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from pydantic import Field
+
+from schemas.located import Strict
+
+Severity = Literal["high", "medium", "low"]
+AtLimit = Literal["pass", "fail"]
+
+
+class Parameters(Strict):
+    """What every rule's table in the protocol file may say."""
+
+    enabled: bool = Field(True, description="false: the rule is not judged")
+    severity: Severity = Field("medium", description="how soon a person should read a variance")
+    text: str = Field("", description="the protocol's own sentence")
+    source: str = Field("local protocol", description="where the limit comes from")
+
+
+class GraceParameters(Parameters):
+    """Parameters of a rule that a call may authorise a little late."""
+
+    grace_min: float = Field(0, ge=0, description="minutes an authorising call may come late")
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One question asked of every trip.
+
+    `answers` returns a SELECT giving, for each trip of `trip_window_now` judged by the protocol
+    version `$protocol_no`: trip_key, verdict, observed_low, observed_high (in `unit`, null where
+    unknown), from_s, until_s and why. `why` picks the sentence; {observed}, {low}, {high} and
+    {limit} in a sentence are filled from the row. `limit` names the parameter shown as the limit.
+    """
+
+    id: str
+    question: str
+    asks: str
+    parameters: type[Parameters]
+    answers: Callable[[Parameters], str]
+    sentences: Mapping[str, str]
+    unknown_time: str
+    reason_to_ask: str
+    source: str
+    unit: str | None = None
+    limit: str | None = None
+    authorisation: str | None = None
+    settings_fields: tuple[str, ...] = ()
+    evidence: tuple[str, ...] = ()
+
+    def asks_here(self, parameters: Parameters) -> str:
+        """The question with this protocol's own limits written in."""
+        return self.asks.format(**parameters.model_dump())

@@ -1,0 +1,70 @@
+"""Whether the ventilator was used where flow or transit asked for it."""
+
+from __future__ import annotations
+
+from typing import Literal, cast
+
+from pydantic import Field
+
+from pipeline.rules.departure import departure_answers, departure_sentences
+from pipeline.rules.fragments import beyond
+from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
+
+CODE = "wall_instead_of_ventilator"
+
+
+class SourceChoiceParameters(GraceParameters):
+    """When the ventilator is needed, and which sources do as well."""
+
+    flow_limit_lpm: float = Field(gt=0, description="above this flow the ventilator is needed")
+    transit_limit_min: float = Field(gt=0, description="above this planned transit, too")
+    at_limit: AtLimit = Field("pass", description="whether exactly the limit does without")
+    satisfied_by: list[Literal["ventilator", "blender", "other"]] = Field(
+        ["ventilator", "blender"], description="sources that satisfy the rule", min_length=1
+    )
+    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
+
+
+def answers(parameters: Parameters) -> str:
+    """One answer for each instant that may have been the departure, then one verdict."""
+    p = cast(SourceChoiceParameters, parameters)
+    needed = (
+        f"({beyond('i.flow_lpm', '$flow_limit_lpm', p.at_limit)}"
+        f" OR {beyond('t.planned_transit_min', '$transit_limit_min', p.at_limit)})"
+    )
+    return departure_answers(
+        answer=f"""CASE WHEN list_contains($satisfied_by, i.source) THEN 'met'
+                        WHEN NOT {needed} THEN 'met'
+                        WHEN {needed} AND i.source IS NOT NULL THEN 'deviation'
+                        ELSE 'cannot_tell' END""",
+        code=CODE,
+        observed="i.flow_lpm",
+    )
+
+
+RULE = Rule(
+    id="source-choice",
+    question="Where flow or transit asked for the ventilator, was it in use at departure?",
+    asks="At departure, flow above {flow_limit_lpm:g} L/min or planned transit above"
+    " {transit_limit_min:g} min needs the ventilator (or another source that blends)",
+    parameters=SourceChoiceParameters,
+    answers=answers,
+    sentences=departure_sentences(
+        met="At departure the source fitted the flow ({observed} L/min) and the planned transit.",
+        deviation="At departure the flow ({observed} L/min) or the planned transit asked for the"
+        " ventilator, and another source was in use.",
+        unknown="At departure the source, or the flow and transit that decide, are not known well"
+        " enough.",
+    ),
+    unknown_time="Flow or transit alone can decide: at a flow above the limit the transit does not"
+    " matter, and below it an unknown transit does. A source that satisfies the rule needs neither."
+    " A missing departure time cannot tell.",
+    reason_to_ask="The wall outlet gives 100 % oxygen and runs short at high flow; the ventilator"
+    " blends, and lasts.",
+    source="common practice, no source; the limits are the local protocol's",
+    unit="L/min",
+    limit="flow_limit_lpm",
+    authorisation=CODE,
+    settings_fields=("source", "flow_lpm"),
+    evidence=("trips", "settings", "contacts"),
+)

@@ -1,0 +1,235 @@
+"""The export contract, version 1: one pandera model for each table of a delivery.
+
+These models are the only place where a contract column's name, type, range, code list and
+description is written. Times are elapsed whole seconds since the crew reached the bedside.
+A nullable column may also be absent from the file altogether.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import ibis.expr.datatypes as dt
+import pandera.ibis as pa
+
+CONTRACT_VERSION = 1
+MAX_ELAPSED_S = 172_800
+MIN_DEVICE_S = -86_400
+
+VEHICLES = ["ground", "rotor", "fixed_wing"]
+OUTCOMES = ["unchanged", "weaned", "more_support", "intubated"]
+DEVICE_LOGS = ["complete", "partial", "none"]
+SUPPORTS = ["high_flow", "low_flow", "noninvasive", "invasive", "none"]
+SOURCES = ["wall", "cylinder", "blender", "ventilator", "other"]
+HUMIDIFICATIONS = ["heated", "unheated"]
+REASONS = [
+    "start",
+    "clinical",
+    "heater_failed",
+    "ventilator_failed",
+    "power_lost",
+    "supply_low",
+    "repeated_occlusion",
+    "comfort",
+    "check",
+]
+DEVICE_EVENTS = ["occlusion", "restored", "started", "paused"]
+BEHAVIOURS = ["asleep", "calm", "crying", "coughing", "agitated"]
+CONTACTED = ["medical_direction", "clinical_lead"]
+AUTHORISATIONS = [
+    "longer_wall_oxygen",
+    "longer_unheated",
+    "wall_instead_of_ventilator",
+    "cannula_change",
+    "flow_change",
+]
+PRIVACY_BASES = ["limited-data-set", "expert-determination", "internal-operations", "safe-harbor"]
+
+TOKEN_PATTERN = r"^[^\s\x00-\x1f]([^\x00-\x1f]{0,62}[^\s\x00-\x1f])?$"
+MONTH_PATTERN = r"^[0-9]{4}-(0[1-9]|1[0-2])$"
+
+
+def _token(description: str, *, nullable: bool = False) -> Any:
+    return pa.Field(str_matches=TOKEN_PATTERN, nullable=nullable, description=description)
+
+
+def _code(codes: list[str], description: str, *, nullable: bool = False) -> Any:
+    return pa.Field(isin=codes, nullable=nullable, description=description)
+
+
+def _elapsed(description: str, *, nullable: bool = False, lowest: int = 0) -> Any:
+    return pa.Field(
+        ge=lowest,
+        le=MAX_ELAPSED_S,
+        nullable=nullable,
+        description=description,
+        metadata={"unit": "s"},
+    )
+
+
+def _number(
+    lowest: float, highest: float, unit: str, description: str, *, nullable: bool = True
+) -> Any:
+    return pa.Field(
+        ge=lowest,
+        le=highest,
+        nullable=nullable,
+        description=description,
+        metadata={"unit": unit},
+    )
+
+
+class Trips(pa.DataFrameModel):
+    """One row a trip: one child moved between two hospitals on high flow."""
+
+    trip_id: dt.String = _token("Token of the trip; unique in a delivery")
+    service_month: dt.String = pa.Field(
+        str_matches=MONTH_PATTERN, description="Month of service, YYYY-MM; the only date kept"
+    )
+    base: dt.String = _token("Token of the base the crew set out from")
+    vehicle: dt.String = _code(VEHICLES, "Kind of vehicle")
+    age_months: dt.Int32 = _number(0, 251, "months", "Age in whole months")
+    weight_kg: dt.Float64 = _number(0.4, 150, "kg", "Weight")
+    diagnosis_group: dt.String = _token("The service's own diagnosis group")
+    planned_transit_min: dt.Float64 = _number(
+        0, 2880, "min", "Transit time planned before departure"
+    )
+    sending_cannula: dt.String = _token("Catalogue id of the cannula found on", nullable=True)
+    sending_flow_lpm: dt.Float64 = _number(0, 80, "L/min", "Flow the sending hospital ran")
+    sending_fio2: dt.Float64 = _number(
+        0.21, 1.0, "1", "Inspired oxygen fraction the sending hospital ran"
+    )
+    departed_s: dt.Int32 = _elapsed("Departure from the sending hospital", nullable=True)
+    arrived_s: dt.Int32 = _elapsed("Arrival at the receiving hospital", nullable=True)
+    handover_s: dt.Int32 = _elapsed("Hand-over to the receiving team", nullable=True)
+    outcome: dt.String = _code(OUTCOMES, "Support at hand-over against the start", nullable=True)
+    device_log: dt.String = _code(
+        DEVICE_LOGS, "Whether the ventilator's log was downloaded", nullable=True
+    )
+    spo2_exempt: dt.Boolean = pa.Field(
+        nullable=True,
+        description="True where an order sets another saturation target, as in cyanotic heart"
+        " disease",
+    )
+    service_seq: dt.Int32 = pa.Field(
+        ge=0, nullable=True, description="Order of the service's trips in time"
+    )
+    ventilator_unit: dt.String = _token("Token of the ventilator, never a serial", nullable=True)
+    heater_unit: dt.String = _token("Token of the heater, never a serial", nullable=True)
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+class Crew(pa.DataFrameModel):
+    """Who was on the trip, by token."""
+
+    trip_id: dt.String = _token("Token of the trip")
+    crew_member: dt.String = _token("Token of the crew member")
+    role: dt.String = _token("The service's own role name")
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+class Settings(pa.DataFrameModel):
+    """What support the child was on, as charted at one moment; null means not charted here."""
+
+    trip_id: dt.String = _token("Token of the trip")
+    at_s: dt.Int32 = _elapsed("When it was charted")
+    support: dt.String = _code(SUPPORTS, "Kind of respiratory support", nullable=True)
+    source: dt.String = _code(
+        SOURCES,
+        "Where the gas comes from: wall and cylinder give undiluted oxygen, blender and"
+        " ventilator blend",
+        nullable=True,
+    )
+    flow_lpm: dt.Float64 = _number(0, 80, "L/min", "Flow")
+    fio2: dt.Float64 = _number(0.21, 1.0, "1", "Inspired oxygen fraction")
+    humidification: dt.String = _code(HUMIDIFICATIONS, "Heated or unheated gas", nullable=True)
+    cannula: dt.String = _token("Catalogue id of the cannula", nullable=True)
+    reason: dt.String = _code(REASONS, "Why the setting was changed or checked", nullable=True)
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+class DeviceEvents(pa.DataFrameModel):
+    """What the ventilator logged, on its own clock."""
+
+    trip_id: dt.String = _token("Token of the trip")
+    at_s: dt.Int32 = _elapsed("When, by the device's clock", lowest=MIN_DEVICE_S)
+    event: dt.String = _code(
+        DEVICE_EVENTS,
+        "Occlusion: flow cut because pressure passed the ceiling; restored: flow came back",
+    )
+    pressure_cmh2o: dt.Float64 = _number(0, 200, "cmH2O", "Pressure at the event")
+    cutoff_s: dt.Float64 = _number(0, 86_400, "s", "How long the flow stayed cut")
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+class Observations(pa.DataFrameModel):
+    """What was seen on the child."""
+
+    trip_id: dt.String = _token("Token of the trip")
+    at_s: dt.Int32 = _elapsed("When it was observed")
+    spo2_pct: dt.Float64 = _number(0, 100, "%", "Oxygen saturation by pulse oximetry")
+    resp_rate: dt.Float64 = _number(0, 200, "1/min", "Respiratory rate")
+    heart_rate: dt.Float64 = _number(0, 350, "1/min", "Heart rate")
+    behaviour: dt.String = _code(BEHAVIOURS, "What the child was doing", nullable=True)
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+class Contacts(pa.DataFrameModel):
+    """Calls to medical direction or the clinical lead, and what each authorised."""
+
+    trip_id: dt.String = _token("Token of the trip")
+    at_s: dt.Int32 = _elapsed("When the call was recorded")
+    contacted: dt.String = _code(CONTACTED, "Who was called")
+    about: dt.String = _token("The service's own topic code", nullable=True)
+    authorised: dt.String = _code(AUTHORISATIONS, "What the call authorised", nullable=True)
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+class Training(pa.DataFrameModel):
+    """Retraining held: for a base or one crew member, about one rule."""
+
+    month: dt.String = pa.Field(str_matches=MONTH_PATTERN, description="Month of the retraining")
+    base: dt.String = _token("Token of the base retrained", nullable=True)
+    crew_member: dt.String = _token("Token of the crew member retrained", nullable=True)
+    rule: dt.String = _token("Id of the rule retrained")
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
+TABLES: dict[str, type[pa.DataFrameModel]] = {
+    "trips": Trips,
+    "crew": Crew,
+    "settings": Settings,
+    "device_events": DeviceEvents,
+    "observations": Observations,
+    "contacts": Contacts,
+    "training": Training,
+}
+"""Every table of a delivery by its name, which is also its file's stem."""

@@ -1,0 +1,134 @@
+"""The `export.toml` of a delivery: whose it is, what it covers and how finely it was recorded."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
+
+from schemas.contract import CONTRACT_VERSION, PRIVACY_BASES, TABLES
+from schemas.located import Located, LocatedError, Strict, parse_toml, shown
+from schemas.protocol import check_month, check_token
+
+TIMED = ("trips", "settings", "device_events", "observations", "contacts")
+"""The tables that state times, each at its own resolution."""
+
+DEFAULT_MAX_OFFSET_S = 900
+
+Month = Annotated[str, AfterValidator(check_month)]
+Token = Annotated[str, AfterValidator(check_token)]
+
+
+def _contract_version(value: int) -> int:
+    if value != CONTRACT_VERSION:
+        raise ValueError(
+            f"this tool reads contract version {CONTRACT_VERSION}, the delivery is of {value}"
+        )
+    return value
+
+
+def _privacy_basis(value: str) -> str:
+    if value not in PRIVACY_BASES:
+        raise ValueError(f"must be one of {', '.join(PRIVACY_BASES)}, is {shown(value)}")
+    return value
+
+
+def _table(value: str) -> str:
+    if value not in TABLES:
+        raise ValueError(f"{shown(value)} is none of the tables {', '.join(TABLES)}")
+    return value
+
+
+Table = Annotated[str, AfterValidator(_table)]
+
+
+class DeviceClock(Strict):
+    """How far a ventilator's clock may be off and still be corrected, in seconds."""
+
+    max_offset_s: int = Field(default=DEFAULT_MAX_OFFSET_S, ge=0)
+
+
+class TimeResolution(Strict):
+    """How finely each table recorded times: 1 or 60 seconds, truncated; None: not stated."""
+
+    trips: Literal[1, 60] | None = None
+    settings: Literal[1, 60] | None = None
+    device_events: Literal[1, 60] | None = None
+    observations: Literal[1, 60] | None = None
+    contacts: Literal[1, 60] | None = None
+
+
+class ExportFile(Strict):
+    """One delivery's own description.
+
+    `ignore` may be written as a list of column names, which counts for every table
+    (`"table.column"` for one), or as a table of lists, one per table.
+    """
+
+    contract: Annotated[int, AfterValidator(_contract_version)]
+    service: Token
+    months: list[Month] = Field(min_length=1)
+    privacy_basis: Annotated[str, AfterValidator(_privacy_basis)]
+    not_recorded: list[Table] = Field(default_factory=list)
+    time_resolution_s: TimeResolution
+    device_clock: DeviceClock = Field(default_factory=DeviceClock)
+    expected_trips: dict[Month, Annotated[int, Field(ge=0)]] = Field(default_factory=dict)
+    ignore: dict[Table, list[str]] = Field(default_factory=dict)
+
+    @field_validator("months")
+    @classmethod
+    def _sorted_once(cls, value: list[str]) -> list[str]:
+        for month in value:
+            if value.count(month) > 1:
+                raise ValueError(f'names "{month}" twice')
+        return sorted(value)
+
+    @field_validator("not_recorded")
+    @classmethod
+    def _never_trips(cls, value: list[str]) -> list[str]:
+        if "trips" in value:
+            raise ValueError("trips cannot be left unrecorded: every other table rests on it")
+        return sorted(set(value))
+
+    @field_validator("expected_trips")
+    @classmethod
+    def _of_these_months(cls, value: dict[str, int], info: ValidationInfo) -> dict[str, int]:
+        for month in value:
+            if month not in info.data.get("months", [month]):
+                raise ValueError(f'names "{month}", which is not among months')
+        return value
+
+    @field_validator("ignore", mode="before")
+    @classmethod
+    def _per_table(cls, value: Any) -> Any:
+        if not isinstance(value, list):
+            return value
+        spread: dict[str, list[Any]] = {}
+        for entry in value:
+            table, dot, column = str(entry).partition(".")
+            for name in [table] if dot and table in TABLES else TABLES:
+                spread.setdefault(name, []).append(column if dot and table in TABLES else entry)
+        return spread
+
+    @model_validator(mode="after")
+    def _resolutions_stated(self) -> ExportFile:
+        """A resolution that nobody stated would invent precision."""
+        absent = [
+            name
+            for name in TIMED
+            if name not in self.not_recorded and getattr(self.time_resolution_s, name) is None
+        ]
+        if absent:
+            raise ValueError(
+                "time_resolution_s must say for each of "
+                f"{', '.join(absent)} how finely times were recorded: 1 or 60"
+            )
+        return self
+
+
+def parse_export(text: str) -> ExportFile:
+    """Read an export.toml's text; LocatedError lists every fault with its dotted path."""
+    return parse_toml(text, ExportFile)
+
+
+__all__ = ["DeviceClock", "ExportFile", "Located", "LocatedError", "TimeResolution", "parse_export"]

@@ -1,0 +1,61 @@
+"""What a month's pages are drawn from: facts and tables, no HTML and no database."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class ProtocolInForce:
+    """One protocol version that judged trips of the month."""
+
+    id: str
+    from_month: str
+    approved_by: str | None
+    approved_month: str | None
+
+
+@dataclass(frozen=True)
+class RuleFacts:
+    """What a page says of a rule; `asks` has this protocol's limits written in."""
+
+    rule: str
+    question: str
+    asks: str
+    text: str
+    severity: str
+    source: str
+
+
+@dataclass(frozen=True)
+class MonthReview:
+    """One month of one service, ready to be drawn.
+
+    Frames follow the models of the same name in `schemas.outputs`. `expected` is None where the
+    delivery named no expected number. `measures` holds this month, every earlier month, and all
+    months to this one together.
+    """
+
+    service: str
+    month: str
+    months: tuple[str, ...]
+    privacy_basis: tuple[str, ...]
+    tool_version: str
+    protocol: tuple[ProtocolInForce, ...]
+    rules: tuple[RuleFacts, ...]
+    received: int
+    expected: int | None
+    expected_by_month: dict[str, tuple[int, int | None]]
+    not_judged: int
+    trips_with_finding: int
+    merge_within_s: int
+    rule_counts: pd.DataFrame
+    cases: pd.DataFrame
+    occlusions: pd.DataFrame
+    measures: pd.DataFrame
+    problems: pd.DataFrame
+    cannulas: pd.DataFrame

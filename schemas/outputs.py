@@ -1,0 +1,158 @@
+"""Every table the review writes: the data files beside a page, and what the page is drawn from.
+
+Percentages and shares are fractions of 1; rates carry their unit. Null means "not known" or
+"does not apply", never zero.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import ibis.expr.datatypes as dt
+import pandera.ibis as pa
+
+from schemas.contract import HUMIDIFICATIONS, SOURCES
+
+VERDICTS = ["met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable"]
+SEVERITIES = ["high", "medium", "low"]
+PROBLEM_KINDS = ["set_aside", "contradiction", "mention"]
+
+
+def _text(description: str, *, nullable: bool = False) -> Any:
+    return pa.Field(nullable=nullable, description=description)
+
+
+def _value(unit: str, description: str, *, nullable: bool = True) -> Any:
+    return pa.Field(nullable=nullable, description=description, metadata={"unit": unit})
+
+
+class Verdicts(pa.DataFrameModel):
+    """One row for each trip of the month and each rule of its protocol version."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    rule: dt.String = _text("Id of the rule")
+    verdict: dt.String = pa.Field(isin=VERDICTS, description="The rule's answer for the trip")
+    observed_low: dt.Float64 = _value("see unit", "Least value the record allows")
+    observed_high: dt.Float64 = _value("see unit", "Largest value; null where unbounded")
+    limit: dt.Float64 = _value("see unit", "The protocol's limit")
+    unit: dt.String = _text("Unit of observed and limit", nullable=True)
+    from_s: dt.Int32 = _value("s", "Start of what the verdict rests on")
+    until_s: dt.Int32 = _value("s", "End of what the verdict rests on")
+    reason: dt.String = _text("The verdict in a sentence")
+    protocol_version: dt.String = _text("Id of the protocol version that judged the trip")
+
+
+class Evidence(pa.DataFrameModel):
+    """The delivered rows a verdict rests on."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    rule: dt.String = _text("Id of the rule")
+    file: dt.String = _text("File of the delivery")
+    line: dt.Int32 = _value("line", "Line of the file; the header is line 1", nullable=False)
+
+
+class Timeline(pa.DataFrameModel):
+    """A trip cut into half-open intervals [from_s, until_s) of constant support."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    from_s: dt.Int32 = _value("s", "Start, elapsed since the bedside", nullable=False)
+    until_s: dt.Int32 = _value("s", "End, not included", nullable=False)
+    source: dt.String = pa.Field(
+        isin=SOURCES, nullable=True, description="Gas source; null where unknown"
+    )
+    flow_lpm: dt.Float64 = _value("L/min", "Flow; null where unknown")
+    fio2: dt.Float64 = _value("1", "Inspired oxygen fraction; null where unknown")
+    humidification: dt.String = pa.Field(
+        isin=HUMIDIFICATIONS, nullable=True, description="Heated or unheated; null where unknown"
+    )
+    cannula: dt.String = _text("Catalogue id; null where unknown", nullable=True)
+
+
+class Occlusions(pa.DataFrameModel):
+    """One row an occlusion event after blockages are merged, with the setting in force."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    at_s: dt.Int32 = _value("s", "When, on the charts' clock", nullable=False)
+    device_at_s: dt.Int32 = _value("s", "When, on the device's clock", nullable=False)
+    logged_events: dt.Int32 = _value("events", "Logged events merged into it", nullable=False)
+    pressure_cmh2o: dt.Float64 = _value("cmH2O", "Largest pressure logged")
+    cutoff_s: dt.Float64 = _value("s", "How long the flow stayed cut; null where not logged")
+    source: dt.String = _text("Gas source in force; null where unknown", nullable=True)
+    cannula: dt.String = _text("Cannula in force; null where unknown", nullable=True)
+    flow_lpm: dt.Float64 = _value("L/min", "Flow in force; null where unknown")
+    counted: dt.Boolean = pa.Field(description="Whether the occlusion rates count it")
+    not_counted_because: dt.String = _text("Why the rates leave it out", nullable=True)
+
+
+class Measures(pa.DataFrameModel):
+    """Every figure of the pages, one a row, with what it was made from."""
+
+    measure: dt.String = _text("Id of the measure, e.g. occlusion-rate")
+    month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
+    group_by: dt.String = _text("service, cannula, flow_share, rule or base")
+    group_value: dt.String = _text("Which group; 'all' for the service")
+    numerator: dt.Float64 = _value("see unit", "Numerator", nullable=False)
+    denominator: dt.Float64 = _value("see unit", "Denominator", nullable=False)
+    unit: dt.String = _text("Unit of the estimate")
+    estimate: dt.Float64 = _value("see unit", "Numerator over denominator; null where nothing")
+    low: dt.Float64 = _value("see unit", "Lower 95 % bound")
+    high: dt.Float64 = _value("see unit", "Upper 95 % bound")
+    method: dt.String = _text("Method of the interval")
+    trips: dt.Int32 = _value("trips", "Trips that contribute", nullable=False)
+    left_out: dt.Int32 = _value("trips", "Trips that could not be counted", nullable=False)
+    bound_low: dt.Float64 = _value("1", "Share if every undecided trip were none")
+    bound_high: dt.Float64 = _value("1", "Share if every undecided trip were one")
+
+
+class Problems(pa.DataFrameModel):
+    """What is wrong with the records, and what to do; never a value that may identify."""
+
+    kind: dt.String = pa.Field(isin=PROBLEM_KINDS, description="What became of it")
+    problem: dt.String = _text("Short id of the problem")
+    file: dt.String = _text("File of the delivery", nullable=True)
+    line: dt.Int32 = _value("line", "Line of the file")
+    column: dt.String = _text("Column", nullable=True)
+    trip_id: dt.String = _text("Token of the trip", nullable=True)
+    what: dt.String = _text("The problem in a sentence")
+    remedy: dt.String = _text("One thing to do")
+
+
+class Cases(pa.DataFrameModel):
+    """One row a trip that a person must read, in reading order."""
+
+    reading_order: dt.Int32 = _value("1", "1 is read first", nullable=False)
+    trip_id: dt.String = _text("Token of the trip")
+    base: dt.String = _text("Token of the base")
+    vehicle: dt.String = _text("Kind of vehicle")
+    cannula: dt.String = _text("Cannula used longest; null where unknown", nullable=True)
+    group: dt.String = _text("always_read, deviation, borderline, cannot_tell or audit")
+    severity: dt.String = _text("Severity of the leading finding", nullable=True)
+    leading_rule: dt.String = _text("The rule that put it here", nullable=True)
+    rules: dt.String = _text("Every rule with a finding, separated by spaces", nullable=True)
+    why: dt.String = _text("Why the trip is here, in a sentence")
+
+
+class RuleCounts(pa.DataFrameModel):
+    """The rules table of a month: how many trips got which verdict."""
+
+    rule: dt.String = _text("Id of the rule")
+    severity: dt.String = pa.Field(isin=SEVERITIES, description="Severity in the protocol")
+    met: dt.Int32 = _value("trips", "Trips met", nullable=False)
+    authorised: dt.Int32 = _value("trips", "Trips authorised", nullable=False)
+    borderline: dt.Int32 = _value("trips", "Trips borderline", nullable=False)
+    cannot_tell: dt.Int32 = _value("trips", "Trips that could not be judged", nullable=False)
+    deviation: dt.Int32 = _value("trips", "Trips with a variance for review", nullable=False)
+    not_applicable: dt.Int32 = _value("trips", "Trips the rule does not ask about", nullable=False)
+
+
+OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
+    "verdicts": Verdicts,
+    "evidence": Evidence,
+    "timeline": Timeline,
+    "occlusions": Occlusions,
+    "measures": Measures,
+    "problems": Problems,
+    "cases": Cases,
+    "rule_counts": RuleCounts,
+}
+"""Every table written, by name; all but rule_counts are also data files of the month."""

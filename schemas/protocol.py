@@ -1,0 +1,133 @@
+"""The local protocol file: each version in force from a month on, with its limits.
+
+What a rule's own parameters may be is written with the rule, not here: here they are a table.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, field_validator, model_validator
+
+from schemas.located import Located, LocatedError, Strict, parse_toml, shown
+
+UNTIL_CHANGED = "until_changed"
+MONTH = re.compile(r"[0-9]{4}-(0[1-9]|1[0-2])")
+TOKEN = re.compile(r"[^\s\x00-\x1f]([^\x00-\x1f]{0,62}[^\s\x00-\x1f])?")
+ALWAYS_READ = re.compile(r"intubated|more_support|spo2_below_([1-9][0-9]?)")
+
+
+def check_month(value: str) -> str:
+    """Pass a month written YYYY-MM; ValueError otherwise."""
+    if not MONTH.fullmatch(value):
+        raise ValueError(f'must be a month written YYYY-MM, is "{value}"')
+    return value
+
+
+def check_token(value: str) -> str:
+    """Pass a short single-line text without outer spaces; ValueError otherwise."""
+    if not TOKEN.fullmatch(value):
+        raise ValueError("must be 1 to 64 characters on one line, without outer spaces")
+    return value
+
+
+class Approval(Strict):
+    """Who approved a version, by token, and in which month."""
+
+    by: str
+    month: str
+
+    _month = field_validator("month")(check_month)
+    _by = field_validator("by")(check_token)
+
+
+def _minutes(value: Any) -> Any:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if value != UNTIL_CHANGED and not (number and 0 < value < float("inf")):
+        raise ValueError(
+            f'must be a number of minutes above 0 or "{UNTIL_CHANGED}", is {shown(value)}'
+        )
+    return value
+
+
+Minutes = Annotated[Any, AfterValidator(_minutes)]
+
+
+class CarryForward(Strict):
+    """How long a charted value is taken to hold, minutes or "until_changed", field by field."""
+
+    source: Minutes = UNTIL_CHANGED
+    flow_lpm: Minutes = UNTIL_CHANGED
+    fio2: Minutes = UNTIL_CHANGED
+    humidification: Minutes = UNTIL_CHANGED
+    cannula: Minutes = UNTIL_CHANGED
+
+
+class ProtocolVersion(Strict):
+    """One version: in force from `from_month` until the next version's month."""
+
+    id: str
+    from_month: str
+    approved: Approval | None = None
+    carry_forward_min: CarryForward = Field(default_factory=CarryForward)
+    merge_within_s: float = Field(default=0, ge=0)
+    always_read: list[str] = Field(default_factory=list)
+    clock_tolerance_s: float = Field(default=120, ge=0)
+    matched_tolerance_s: float = Field(default=60, ge=0)
+    rules: dict[str, dict[str, Any]] = Field(default_factory=dict)
+
+    _month = field_validator("from_month")(check_month)
+    _id = field_validator("id")(check_token)
+
+    @field_validator("carry_forward_min", mode="before")
+    @classmethod
+    def _one_for_all(cls, value: Any) -> Any:
+        """One number counts for every field."""
+        if isinstance(value, dict):
+            return value
+        return dict.fromkeys(CarryForward.model_fields, _minutes(value))
+
+    @field_validator("always_read")
+    @classmethod
+    def _known_triggers(cls, value: list[str]) -> list[str]:
+        for code in value:
+            if not ALWAYS_READ.fullmatch(code):
+                raise ValueError(
+                    f'"{code}" is none of intubated, more_support, spo2_below_NN (NN from 1 to 99)'
+                )
+        return value
+
+
+class ProtocolFile(Strict):
+    """All versions of one service's protocol file."""
+
+    version: list[ProtocolVersion] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _told_apart(self) -> ProtocolFile:
+        for key in ("id", "from_month"):
+            seen = [getattr(version, key) for version in self.version]
+            for value in sorted({v for v in seen if seen.count(v) > 1}):
+                raise ValueError(f'two versions have {key} "{value}"')
+        return self
+
+    def in_force(self, month: str) -> ProtocolVersion | None:
+        """Return the version with the latest from_month not after `month`, or None."""
+        begun = [version for version in self.version if version.from_month <= month]
+        return max(begun, key=lambda version: version.from_month, default=None)
+
+
+def parse_protocol(text: str) -> ProtocolFile:
+    """Read a protocol file's text; LocatedError lists every fault with its dotted path."""
+    return parse_toml(text, ProtocolFile)
+
+
+__all__ = [
+    "Approval",
+    "Located",
+    "LocatedError",
+    "ProtocolFile",
+    "ProtocolVersion",
+    "parse_protocol",
+]
