@@ -1,0 +1,110 @@
+"""Occlusion events per 100 ventilator high-flow hours, by month, cannula and share of flow range.
+
+Numerator and denominator are taken from the same time: known ventilator time with known cannula
+and known flow, of trips whose device log is complete. What is left out is counted.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.measures.rows import with_interval
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+PER_HOURS = 100
+UNIT = "events per 100 ventilator hours"
+SHARES = ("below range", "0-25 %", "25-50 %", "50-75 %", "75-100 %", "above range")
+
+_SHARE = """
+    CASE WHEN x.flow_lpm < c.flow_min_lpm THEN 'below range'
+         WHEN x.flow_lpm > c.flow_max_lpm THEN 'above range'
+         WHEN c.flow_max_lpm IS NULL THEN 'not in the catalogue'
+         WHEN x.flow_lpm - c.flow_min_lpm < 0.25 * (c.flow_max_lpm - c.flow_min_lpm) THEN '0-25 %'
+         WHEN x.flow_lpm - c.flow_min_lpm < 0.50 * (c.flow_max_lpm - c.flow_min_lpm) THEN '25-50 %'
+         WHEN x.flow_lpm - c.flow_min_lpm < 0.75 * (c.flow_max_lpm - c.flow_min_lpm) THEN '50-75 %'
+         ELSE '75-100 %' END
+"""
+
+
+def ventilator_time() -> str:
+    """Ventilator time by trip, cannula and share of the flow range, and its events.
+
+    One row a trip, cannula and share: seconds, events, and whether the rates count them.
+    """
+    return f"""
+    CREATE OR REPLACE TEMP TABLE ventilator_time AS
+    WITH ventilator AS (
+        SELECT w.trip_key, w.service_month, w.delivery_no,
+               w.log_complete AND t.cannula IS NOT NULL AND t.flow_lpm IS NOT NULL AS counted,
+               t.cannula, t.flow_lpm, t.until_s - t.from_s AS seconds, 0 AS events
+        FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
+        WHERE t.source = 'ventilator' AND w.service_month <= $month
+        UNION ALL
+        SELECT w.trip_key, w.service_month, w.delivery_no, TRUE, o.cannula, o.flow_lpm, 0, 1
+        FROM judged.occlusion o JOIN judged.trip_window w USING (trip_key)
+        WHERE o.not_counted_because IS NULL AND w.service_month <= $month
+    )
+    SELECT x.trip_key, x.service_month AS month, x.counted, x.cannula, {_SHARE} AS flow_share,
+           sum(x.seconds) AS seconds, sum(x.events) AS events
+    FROM ventilator x
+    LEFT JOIN delivered.cannula c ON c.delivery_no = x.delivery_no AND c.id = x.cannula
+    GROUP BY ALL
+    """
+
+
+def _grouped(group_by: str, group_value: str, month: str) -> str:
+    return f"""
+    SELECT 'occlusion-rate' AS measure, {month} AS month, '{group_by}' AS group_by,
+           {group_value} AS group_value,
+           coalesce(sum(events) FILTER (counted), 0)::DOUBLE AS numerator,
+           coalesce(sum(seconds) FILTER (counted), 0) / 3600.0 AS denominator,
+           count(DISTINCT trip_key) FILTER (counted)::INTEGER AS trips,
+           (count(DISTINCT trip_key) - count(DISTINCT trip_key) FILTER (counted))::INTEGER
+               AS left_out
+    FROM ventilator_time WHERE {group_value} IS NOT NULL
+    GROUP BY ALL
+    """
+
+
+def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Rates up to `month`, and the month's ratio to the months before; exact intervals.
+
+    `left_out` counts trips with ventilator time none of which could be counted.
+    """
+    import pandas as pd
+
+    from pipeline.statistics.intervals import poisson_exact
+
+    con.execute(ventilator_time(), {"month": month})
+    groups = {"service": "'all'", "cannula": "cannula", "flow_share": "flow_share"}
+    months = ("month", f"'to {month}'")
+    sql = " UNION ALL ".join(_grouped(g, value, m) for g, value in groups.items() for m in months)
+    counts = con.execute(sql).df()
+    interval = poisson_exact(counts["numerator"], counts["denominator"], per=PER_HOURS)
+    rates = with_interval(counts, interval, UNIT)
+    return pd.concat([rates, _ratio(rates, month)], ignore_index=True)
+
+
+def _ratio(rates: pd.DataFrame, month: str) -> pd.DataFrame:
+    """The month's rate over that of all earlier months together; no row without both."""
+    from pipeline.statistics.intervals import rate_ratio_exact
+
+    service = rates[(rates["group_by"] == "service") & ~rates["month"].str.startswith("to ")]
+    now, before = service[service["month"] == month], service[service["month"] < month]
+    if now.empty or now["denominator"].sum() <= 0 or before["denominator"].sum() <= 0:
+        return rates.iloc[:0]
+    ratio = rate_ratio_exact(
+        now["numerator"].sum(), now["denominator"].sum(),
+        before["numerator"].sum(), before["denominator"].sum(),
+    )  # fmt: skip
+    return now.assign(
+        measure="occlusion-rate-ratio",
+        unit="ratio to the months before",
+        estimate=ratio.ratio,
+        low=ratio.lower,
+        high=ratio.upper,
+        method=ratio.method,
+    )

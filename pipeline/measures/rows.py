@@ -1,0 +1,27 @@
+"""Rows of the measures table from counts: the estimate, its interval and its method."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.statistics.intervals import Interval
+
+
+def with_interval(counts: pd.DataFrame, interval: Interval, unit: str) -> pd.DataFrame:
+    """Add unit, estimate, bounds and method to `counts`; missing bound columns become null.
+
+    `counts` has measure, month, group_by, group_value, numerator, denominator, trips, left_out.
+    """
+    from schemas.outputs import Measures
+
+    rows = counts.assign(
+        unit=unit,
+        estimate=interval.estimate,
+        low=interval.lower,
+        high=interval.upper,
+        method=interval.method,
+    )
+    return rows.reindex(columns=list(Measures.to_schema().columns))

@@ -1,0 +1,104 @@
+"""Shares of trips by verdict: per rule and month, and over all rules together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.measures.rows import with_interval
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+UNIT = "share of trips"
+
+
+def verdict_counts() -> str:
+    """How many trips of each month up to $month got which verdict of which rule, by base."""
+    return """
+    CREATE OR REPLACE TEMP TABLE verdict_counts AS
+    SELECT w.service_month AS month, v.rule, t.base,
+           count(*) FILTER (verdict IN ('met', 'authorised', 'borderline', 'deviation')) AS judged,
+           count(*) FILTER (verdict = 'deviation') AS deviation,
+           count(*) FILTER (verdict = 'borderline') AS borderline,
+           count(*) FILTER (verdict = 'cannot_tell') AS cannot_tell,
+           count(*) FILTER (verdict <> 'not_applicable') AS applicable
+    FROM judged.verdict v
+    JOIN judged.trip_window w USING (trip_key)
+    JOIN delivered.trips t USING (trip_key)
+    WHERE w.service_month <= $month
+    GROUP BY ALL
+    """
+
+
+def _share(  # noqa: PLR0917 - parts of one SELECT, named where they are called
+    measure: str,
+    numerator: str,
+    denominator: str,
+    left_out: str,
+    group: str,
+    value: str,
+    month: str,
+) -> str:
+    return f"""
+    SELECT '{measure}' AS measure, {month} AS month, '{group}' AS group_by, {value} AS group_value,
+           sum({numerator})::DOUBLE AS numerator, sum({denominator})::DOUBLE AS denominator,
+           sum({denominator})::INTEGER AS trips, {left_out}::INTEGER AS left_out,
+           CASE WHEN '{measure}' = 'deviation-share'
+                THEN sum(deviation) / nullif(sum(applicable), 0) END AS bound_low,
+           CASE WHEN '{measure}' = 'deviation-share'
+                THEN sum(deviation + borderline + cannot_tell) / nullif(sum(applicable), 0) END
+               AS bound_high
+    FROM verdict_counts GROUP BY ALL
+    """
+
+
+_ALL_RULES = """
+    WITH by_trip AS (
+        SELECT w.service_month, v.trip_key,
+               bool_and(verdict NOT IN ('borderline', 'cannot_tell')) AS all_judged,
+               bool_and(verdict IN ('met', 'authorised', 'not_applicable')) AS all_met,
+               bool_or(verdict <> 'not_applicable') AS any_applicable
+        FROM judged.verdict v JOIN judged.trip_window w USING (trip_key)
+        WHERE w.service_month <= $month
+        GROUP BY ALL
+    )
+    SELECT 'all-rules-share' AS measure, {month} AS month, 'service' AS group_by,
+           'all' AS group_value,
+           count(*) FILTER (all_met AND all_judged)::DOUBLE AS numerator,
+           count(*) FILTER (all_judged)::DOUBLE AS denominator,
+           count(*) FILTER (all_judged)::INTEGER AS trips,
+           count(*) FILTER (NOT all_judged)::INTEGER AS left_out
+    FROM by_trip WHERE any_applicable GROUP BY ALL
+"""
+
+
+def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Deviation and cannot-tell shares of each rule, and the all-rules share; Wilson intervals.
+
+    A deviation share's bounds say what it would be if every borderline and untold trip were none
+    or were one. In the all-rules share authorised counts as met, and only trips with no borderline
+    and no untold answer are used.
+    """
+    import pandas as pd
+
+    from pipeline.statistics.intervals import wilson
+
+    con.execute(verdict_counts(), {"month": month})
+    parts = []
+    for at in ("month", f"'to {month}'"):
+        parts += [
+            _share(
+                "deviation-share", "deviation", "judged", "sum(cannot_tell)", "rule", "rule", at
+            ),
+            _share("cannot-tell-share", "cannot_tell", "applicable", "0", "rule", "rule", at),
+        ]
+    counts = con.execute(" UNION ALL ".join(parts)).df()
+    whole = pd.concat(
+        [
+            con.execute(_ALL_RULES.format(month=at), {"month": month}).df()
+            for at in ("service_month", f"'to {month}'")
+        ]
+    )
+    counts = pd.concat([counts, whole], ignore_index=True)
+    return with_interval(counts, wilson(counts["numerator"], counts["denominator"]), UNIT)

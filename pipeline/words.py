@@ -1,0 +1,57 @@
+"""What the command line prints at the end of its work."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Mistake
+
+if TYPE_CHECKING:
+    from pipeline.review import Reviewed
+
+VERDICT_COLUMNS = ("met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable")
+
+
+def mistake_lines(mistake: Mistake, shown: int) -> str:
+    """Every problem as a line, the first `shown` of them, and how many more there are."""
+    lines = [problem.sentence() for problem in mistake.problems[:shown]]
+    more = len(mistake.problems) - shown
+    if more > 0:
+        lines.append(f"... and {more} more like these.")
+    return "\n".join(lines)
+
+
+def review_summary(done: Reviewed) -> str:
+    """The month in a few lines: trips, what was set aside, the rules table, the page's path."""
+    month = done.month
+    of = f" of {month.expected} expected" if month.expected is not None else ""
+    lines = [
+        f"{month.service}, {month.month}: {month.received} trips received{of},"
+        f" {month.trips_with_finding} for a person to read.",
+    ]
+    if not done.loaded.new and not done.loaded.received:
+        lines.append("These files were delivered before: nothing new was stored.")
+    if done.set_aside:
+        lines.append(
+            f"{done.set_aside} rows of the delivery could not be used and were set aside; see"
+            f" {done.page.parent / 'data' / 'problems.csv'}."
+        )
+    unapproved = [p.id for p in month.protocol if p.approved_by is None]
+    if unapproved:
+        lines.append(f"Limits not approved: protocol version {', '.join(unapproved)}.")
+    lines += ["", rules_table(done), "", f"Page: {done.page}"]
+    return "\n".join(lines)
+
+
+def rules_table(done: Reviewed) -> str:
+    """One line a rule with its counts of verdicts, plain text."""
+    rows = done.month.rule_counts.to_dict("records")
+    width = max([len("rule"), *(len(str(row["rule"])) for row in rows)])
+    heads = [name.replace("_", " ") for name in VERDICT_COLUMNS]
+    lines = ["rule".ljust(width) + "".join(f"  {head}" for head in heads)]
+    for row in rows:
+        cells = "".join(
+            f"  {row[name]:>{len(head)}}" for name, head in zip(VERDICT_COLUMNS, heads, strict=True)
+        )
+        lines.append(str(row["rule"]).ljust(width) + cells)
+    return "\n".join(lines)
