@@ -1,0 +1,104 @@
+"""Did a retraining change anything: before and after, and what else might explain it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.statistics.charts import BoolArray, IntArray
+from pipeline.statistics.intervals import RateRatio, rate_ratio_exact
+
+REGRESSION_TO_THE_MEAN = (
+    "This group was picked because its figures were bad. Figures picked for being bad tend to be "
+    "better the next time whatever anyone does (regression to the mean), so part of any fall may "
+    "be that."
+)
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Which months count as before and as after, in the order given, and that in words."""
+
+    before: BoolArray
+    after: BoolArray
+    words: str
+
+
+@dataclass(frozen=True)
+class BeforeAfter:
+    """Rate after over rate before, with exact interval, window and warnings.
+
+    Rates are per ``per`` units of exposure, NaN without exposure. ``warning`` is the caution about
+    regression to the mean, empty if it does not apply. ``too_few`` tells that a side has no
+    exposure or that there is no event on either.
+    """
+
+    before_events: float
+    before_exposure: float
+    before_rate: float
+    after_events: float
+    after_exposure: float
+    after_rate: float
+    ratio: RateRatio
+    window: str
+    warning: str
+    too_few: bool
+
+
+def windows(
+    months: ArrayLike, training: int, prompted: ArrayLike = (), before: int = 12, after: int = 12
+) -> Windows:
+    """Months before and after a training.
+
+    ``months`` and ``training`` are month numbers (year x 12 + month, say), ``prompted`` the months
+    whose figures led to the training: they and the training month itself are in neither window.
+    The windows reach ``before`` and ``after`` months from the training, and what is left out is
+    not made up for.
+    """
+    month: IntArray = np.asarray(months, dtype=np.int64)
+    left_out = np.isin(month, np.asarray(prompted, dtype=np.int64))
+    first = (month < training) & (month >= training - before) & ~left_out
+    then = (month > training) & (month <= training + after) & ~left_out
+    reach = (month >= training - before) & (month <= training + after)
+    words = (
+        f"{first.sum()} months before against {then.sum()} months after; the training month and "
+        f"{int((left_out & reach).sum())} months that prompted it left out."
+    )
+    return Windows(first, then, words)
+
+
+def before_after(
+    events: ArrayLike,
+    exposure: ArrayLike,
+    window: Windows,
+    *,
+    picked_for_being_bad: bool,
+    per: float = 1.0,
+    level: float = 0.95,
+) -> BeforeAfter:
+    """Compare two windows of months by the exact conditional rate ratio, after over before.
+
+    ``events`` and ``exposure`` hold one entry a month; months that miss either count for nothing.
+    The interval takes events as independent: where they cluster within trips use
+    :func:`rate_model.rate_model` with the window as group.
+    """
+    x = np.asarray(events, dtype=np.float64)
+    t = np.asarray(exposure, dtype=np.float64)
+    known = np.isfinite(x) & np.isfinite(t)
+    sums = [
+        (float(x[known & part].sum()), float(t[known & part].sum()))
+        for part in (window.before, window.after)
+    ]
+    (x0, t0), (x1, t1) = sums
+    return BeforeAfter(
+        before_events=x0,
+        before_exposure=t0,
+        before_rate=x0 / t0 * per if t0 > 0 else float("nan"),
+        after_events=x1,
+        after_exposure=t1,
+        after_rate=x1 / t1 * per if t1 > 0 else float("nan"),
+        ratio=rate_ratio_exact(x1, t1, x0, t0, level),
+        window=window.words,
+        warning=REGRESSION_TO_THE_MEAN if picked_for_being_bad else "",
+        too_few=t0 == 0 or t1 == 0 or x0 + x1 == 0,
+    )

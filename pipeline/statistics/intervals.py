@@ -1,0 +1,258 @@
+"""Confidence intervals, the exact rate ratio, Benjamini-Hochberg and kappa.
+
+Every function takes scalars or arrays that broadcast together and works elementwise. A missing
+input (NaN) or an empty denominator (no trips, no hours) gives NaN, never an error: pages then say
+that there is nothing to estimate. Counts below 0, more events than trips, and exposures below 0
+are mistakes of the caller and raise ValueError.
+
+Only ``scipy.special`` is imported here, so that pages with a plain interval start fast.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An estimate with its two-sided interval and where it came from.
+
+    ``estimate``, ``lower``, ``upper``, ``numerator`` and ``denominator`` are arrays of one shape,
+    or plain floats (``numpy.float64``) where every input was a scalar. ``level`` is the nominal
+    coverage (0.95), ``method`` names the interval in words fit for a page.
+    """
+
+    estimate: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    numerator: FloatArray
+    denominator: FloatArray
+    level: float
+    method: str
+
+
+@dataclass(frozen=True)
+class RateRatio:
+    """A ratio of two rates with its exact interval and two p-values.
+
+    ``p_value`` is the two-sided minimum-likelihood p: the probability of every split of the events
+    no likelier than the one seen. ``p_doubled`` is twice the smaller tail (at most 1), the one that
+    always agrees with the interval. Shapes as in :class:`Interval`.
+    """
+
+    ratio: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    p_value: FloatArray
+    p_doubled: FloatArray
+    level: float
+    method: str
+
+
+@dataclass(frozen=True)
+class Kappa:
+    """Agreement of two readers beyond chance, with standard error and normal interval."""
+
+    kappa: float
+    standard_error: float
+    lower: float
+    upper: float
+    n: float
+    level: float
+    method: str
+
+
+def as_float(*values: ArrayLike) -> list[FloatArray]:
+    """Broadcast the inputs together as float arrays; None, NaN and masked entries become NaN."""
+    return [np.array(a) for a in np.broadcast_arrays(*[_one_float(v) for v in values])]
+
+
+def _one_float(value: ArrayLike) -> FloatArray:
+    if isinstance(value, np.ma.MaskedArray):  # what DuckDB hands over for a column with nulls
+        return np.asarray(np.ma.filled(value.astype(np.float64), np.nan))
+    return np.asarray(value, dtype=np.float64)
+
+
+def _tail(level: float) -> float:
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must lie between 0 and 1, not {level}")
+    return (1.0 - level) / 2.0
+
+
+def _check_counts(events: FloatArray, n: FloatArray | None = None) -> None:
+    if np.any(events < 0) or (n is not None and np.any(n < 0)):
+        raise ValueError("a count below 0")
+    if n is not None and np.any(events > n):
+        raise ValueError("more events than trips")
+
+
+def wilson(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Interval:
+    """Wilson score interval of a share, without continuity correction.
+
+    ``events`` out of ``n`` (counts); bounds are proportions in [0, 1]. n = 0 gives NaN.
+    Source: Wilson 1927, JASA 22:209; method 3 of Newcombe 1998, Stat Med 17:857.
+    """
+    x, m = as_float(events, n)
+    _check_counts(x, m)
+    z = float(special.ndtri(1.0 - _tail(level)))
+    some = np.where(m > 0, m, np.nan)
+    p = x / some
+    middle = (x + z * z / 2) / (some + z * z)
+    half = z * np.sqrt(p * (1 - p) * some + z * z / 4) / (some + z * z)
+    # at 0 of n and n of n the bound is 0 or 1 exactly; rounding would leave 1e-17
+    lower = np.where(p == 0, 0.0, middle - half)
+    upper = np.where(p == 1, 1.0, middle + half)
+    return Interval(p[()], lower[()], upper[()], x[()], m[()], level, "Wilson score")
+
+
+def clopper_pearson(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Interval:
+    """Exact (Clopper-Pearson) interval of a share; covers at least ``level``.
+
+    ``events`` out of ``n`` (counts); bounds are proportions in [0, 1]. n = 0 gives NaN.
+    Source: Clopper and Pearson 1934, Biometrika 26:404.
+    """
+    x, m = as_float(events, n)
+    _check_counts(x, m)
+    lower, upper = _beta_bounds(x, m, level)
+    p = x / np.where(m > 0, m, np.nan)
+    return Interval(p[()], lower[()], upper[()], x[()], m[()], level, "exact binomial")
+
+
+def _beta_bounds(x: FloatArray, m: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
+    """Clopper-Pearson bounds as quantiles of the beta distribution."""
+    tail = _tail(level)
+    known = np.isfinite(x) & np.isfinite(m) & (m > 0)
+    low = special.betaincinv(np.maximum(x, 1), np.maximum(m - x, 0) + 1, tail)
+    high = special.betaincinv(x + 1, np.maximum(m - x, 1), 1 - tail)
+    lower = np.where(known, np.where(x == 0, 0.0, low), np.nan)
+    upper = np.where(known, np.where(x == m, 1.0, high), np.nan)
+    return lower, upper
+
+
+def poisson_exact(
+    events: ArrayLike, exposure: ArrayLike = 1.0, per: float = 1.0, level: float = 0.95
+) -> Interval:
+    """Exact (Garwood) interval of a Poisson count, or of a rate per ``per`` units of exposure.
+
+    ``events`` over ``exposure`` (hours, days, ...): estimate and bounds are in events per ``per``
+    units; with the defaults they are those of the count itself. Exposure 0 gives NaN; 0 events
+    give a lower bound of 0 and a finite upper bound. Takes events as independent: for events that
+    cluster within trips see :mod:`pipeline.statistics.clustered`.
+    Source: Garwood 1936, Biometrika 28:437.
+    """
+    x, t = as_float(events, exposure)
+    _check_counts(x, None)
+    if np.any(t < 0):
+        raise ValueError("an exposure below 0")
+    tail = _tail(level)
+    scale = per / np.where(t > 0, t, np.nan)
+    low = special.gammaincinv(np.maximum(x, 1), tail)
+    lower = np.where(x == 0, 0.0, low) * scale
+    upper = special.gammaincinv(x + 1, 1 - tail) * scale
+    estimate = x * scale
+    return Interval(estimate[()], lower[()], upper[()], x[()], t[()], level, "exact Poisson")
+
+
+def rate_ratio_exact(
+    events: ArrayLike,
+    exposure: ArrayLike,
+    reference_events: ArrayLike,
+    reference_exposure: ArrayLike,
+    level: float = 0.95,
+) -> RateRatio:
+    """Ratio of two Poisson rates, group over reference, by the exact conditional test.
+
+    Given the total, the group's events are binomial; the interval is Clopper-Pearson's carried
+    over to the ratio, so it takes events as independent. No events at all: ratio NaN, bounds 0 to
+    infinity, p 1. No reference events: ratio and upper bound infinite. An exposure of 0: all NaN.
+    Source: Przyborowski and Wilenski 1940, Biometrika 31:313; p as R's ``poisson.test``.
+    """
+    x1, t1, x0, t0 = as_float(events, exposure, reference_events, reference_exposure)
+    _check_counts(x1, None)
+    _check_counts(x0, None)
+    if np.any(t1 < 0) or np.any(t0 < 0):
+        raise ValueError("an exposure below 0")
+    if np.any(x1 != np.floor(x1), where=~np.isnan(x1)) or np.any(
+        x0 != np.floor(x0), where=~np.isnan(x0)
+    ):
+        raise ValueError("the exact test needs whole counts")
+    known = np.isfinite(x1 + x0) & (t1 > 0) & (t0 > 0)
+    total = np.where(known, x1 + x0, np.nan)
+    share = t1 / np.where(known, t1 + t0, np.nan)
+    low, high = _beta_bounds(x1, total, level)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(known, (x1 / t1) / (x0 / t0), np.nan)
+        lower = low / (1 - low) * t0 / t1
+        upper = np.where(x0 == 0, np.inf, high / (1 - high) * t0 / t1)
+    empty = known & (total == 0)
+    lower = np.where(empty, 0.0, np.where(known, lower, np.nan))
+    upper = np.where(empty, np.inf, np.where(known, upper, np.nan))
+    p_value, p_doubled = _binomial_p(x1, total, share)
+    return RateRatio(
+        ratio[()], lower[()], upper[()], p_value, p_doubled, level, "exact conditional"
+    )
+
+
+def _binomial_p(x: FloatArray, n: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two-sided p of x out of n against ``share``: minimum likelihood, and the doubled tail."""
+    below = np.where(x >= n, 1.0, special.bdtr(x, np.nan_to_num(n).astype(int), share))
+    above = np.where(x <= 0, 1.0, special.bdtrc(x - 1, np.nan_to_num(n).astype(int), share))
+    doubled = np.where(np.isnan(n), np.nan, np.minimum(1.0, 2 * np.minimum(below, above)))
+    minlike = np.vectorize(_minimum_likelihood_p, otypes=[np.float64])(x, n, share)
+    return minlike[()], doubled[()]
+
+
+def _minimum_likelihood_p(x: float, n: float, share: float) -> float:
+    from scipy.stats import binomtest
+
+    if not np.isfinite(n):
+        return float("nan")
+    if n == 0:
+        return 1.0
+    return float(binomtest(int(x), int(n), float(share)).pvalue)
+
+
+def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
+    """Adjusted p-values that control the false discovery rate, in the order given.
+
+    One-dimensional; a missing p (NaN) stays missing and does not count among the tests. Reject at
+    q where the adjusted p is at most q.
+    Source: Benjamini and Hochberg 1995, JRSS B 57:289.
+    """
+    from scipy.stats import false_discovery_control
+
+    (p,) = as_float(p_values)
+    if p.ndim != 1:
+        raise ValueError("p-values must be one-dimensional")
+    known = np.isfinite(p)
+    adjusted = np.full(p.shape, np.nan)
+    if known.any():
+        adjusted[known] = false_discovery_control(p[known], method="bh")
+    return adjusted
+
+
+def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
+    """Cohen's kappa of a square table of counts, rows one reader and columns the other.
+
+    NaN where there is nothing to tell apart: an empty table, or both readers always giving one and
+    the same answer. The standard error is the large-sample one (not that under kappa = 0).
+    Source: Fleiss, Cohen and Everitt 1969, Psychol Bull 72:323.
+    """
+    (counts,) = as_float(table)
+    if counts.ndim != 2 or counts.shape[0] != counts.shape[1]:
+        raise ValueError("kappa needs a square table of counts")
+    _check_counts(counts, None)
+    n = float(counts.sum())
+    nan, method = float("nan"), "Cohen's kappa, normal interval"
+    if n == 0 or np.dot(counts.sum(axis=0), counts.sum(axis=1)) == n * n:
+        return Kappa(nan, nan, nan, nan, n, level, method)
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    found = cohens_kappa(counts)
+    kappa, se = float(found.kappa), float(found.std_kappa)
+    half = float(special.ndtri(1.0 - _tail(level))) * se
+    return Kappa(kappa, se, kappa - half, min(1.0, kappa + half), n, level, method)

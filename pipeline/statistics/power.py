@@ -1,0 +1,337 @@
+"""How long this service would need to notice a change, and how often its charts cry wolf.
+
+By simulation at the service's own volume with its own chart and rules: each run draws the months
+that set the limits, then the months that follow. Limits drawn from few months are themselves
+uncertain, and that uncertainty is part of the answer. The same seed gives the same figures.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.statistics.charts import D2, MIN_POINTS, BoolArray, IntArray, one_series
+from pipeline.statistics.charts_time import geometric_median
+from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.run_rules import ZONE_RULES, ZoneRule, any_signal, zone_hits
+
+YEAR = 12
+
+
+@dataclass(frozen=True)
+class Noticed:
+    """How soon a lasting change by ``factor`` gives a signal on its own side.
+
+    ``median_months`` and ``months_for_90`` are the months by which half, and 90 %, of the runs have
+    signalled (1: the first month of the change); NaN where that takes more than ``horizon`` months.
+    ``within_year`` is the share noticed within 12 months. All NaN where the change is impossible (a
+    share above a half cannot double).
+    """
+
+    factor: float
+    median_months: float
+    months_for_90: float
+    within_year: float
+    horizon: int
+
+
+@dataclass(frozen=True)
+class Power:
+    """What a chart can notice at a given volume.
+
+    ``false_alarms`` is the mean number of months with a signal among 12 in which nothing has
+    changed; ``false_alarm_years`` the share of such years with at least one.
+    """
+
+    doubling: Noticed
+    halving: Noticed
+    false_alarms: float
+    false_alarm_years: float
+    baseline_months: int
+    runs: int
+    seed: int
+
+
+Draw = Callable[[np.random.Generator, float, int, int], FloatArray]
+"""From generator, factor on the rate, first and last month, to counts of runs by months."""
+
+Sigma = Callable[[FloatArray], FloatArray]
+"""From each run's centre (a column) to the plain sigma of every month."""
+
+Limits = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+"""From the baseline's points, runs by months, to each run's centre (a column) and sigma of every
+month."""
+
+
+def count_power(
+    rate: float,
+    monthly_exposure: ArrayLike,
+    *,
+    dispersion: float = 1.0,
+    laney: bool | None = None,
+    baseline_months: int = 24,
+    rules: Sequence[ZoneRule] = ZONE_RULES,
+    horizon: int = 60,
+    runs: int = 2000,
+    seed: int = 0,
+) -> Power:
+    """Power of a u chart (or u', as :func:`charts_attribute.u_chart` chooses) at a given volume.
+
+    ``rate`` in events per unit of exposure; ``monthly_exposure`` one entry a month, repeated as
+    often as needed; months without exposure are no points. ``dispersion`` is the variance of a
+    month's count over its mean (1: Poisson; above 1: negative binomial).
+    """
+    (t,) = one_series(monthly_exposure)
+    if not (rate >= 0 and np.all(t >= 0) and t.sum() > 0 and dispersion >= 1):
+        raise ValueError("rate, exposure and dispersion must be at least 0, 0 and 1")
+    months = np.resize(t, baseline_months + horizon)
+
+    def draw(rng: np.random.Generator, factor: float, first: int, last: int) -> FloatArray:
+        mean = np.broadcast_to(rate * factor * months[first:last], (runs, last - first))
+        if dispersion > 1:
+            mean = rng.gamma(mean / (dispersion - 1), dispersion - 1)
+        return rng.poisson(mean).astype(np.float64)
+
+    def sigma(centre: FloatArray) -> FloatArray:
+        return np.sqrt(centre / np.where(months > 0, months, np.nan))
+
+    shape = _Shape(months, baseline_months, horizon, runs, seed)
+    return _power(draw, shape.limits(sigma, laney), shape, rules=rules, top=np.inf)
+
+
+def share_power(
+    share: float,
+    monthly_trips: ArrayLike,
+    *,
+    dispersion: float = 1.0,
+    laney: bool | None = None,
+    baseline_months: int = 24,
+    rules: Sequence[ZoneRule] = ZONE_RULES,
+    horizon: int = 60,
+    runs: int = 2000,
+    seed: int = 0,
+) -> Power:
+    """Power of a p chart (or p') for a share of ``monthly_trips``; arguments as for counts.
+
+    ``dispersion`` is the variance of a month's count over the binomial one (above 1:
+    beta-binomial, as far as a month's number of trips allows).
+    """
+    (n,) = one_series(monthly_trips)
+    if not (0 <= share <= 1 and np.all(n >= 0) and n.sum() > 0 and dispersion >= 1):
+        raise ValueError("share, trips and dispersion out of range")
+    months = np.resize(n, baseline_months + horizon)
+
+    def draw(rng: np.random.Generator, factor: float, first: int, last: int) -> FloatArray:
+        trips = months[first:last].astype(np.int64)
+        p = np.full((runs, last - first), share * factor)
+        if dispersion > 1 and 0 < share * factor < 1:
+            extra = np.clip((dispersion - 1) / np.maximum(trips - 1, 1), 1e-9, 0.99)
+            size = 1 / extra - 1
+            p = rng.beta(p * size, (1 - p) * size)
+        return rng.binomial(trips, p).astype(np.float64)
+
+    def sigma(centre: FloatArray) -> FloatArray:
+        return np.sqrt(centre * (1 - centre) / np.where(months > 0, months, np.nan))
+
+    shape = _Shape(months, baseline_months, horizon, runs, seed)
+    top = 1 / share if share > 0 else np.inf
+    return _power(draw, shape.limits(sigma, laney), shape, rules=rules, top=top)
+
+
+def value_power(
+    history: ArrayLike,
+    *,
+    baseline_months: int = 24,
+    rules: Sequence[ZoneRule] = ZONE_RULES,
+    horizon: int = 60,
+    runs: int = 2000,
+    seed: int = 0,
+) -> Power:
+    """Power of an XmR chart whose months vary as those in ``history`` did.
+
+    Months are drawn from ``history`` (any unit, missing ones ignored, at least 12 needed) with
+    replacement, so in no order; a change multiplies every month.
+    """
+    (x,) = one_series(history)
+    x = x[np.isfinite(x)]
+    if len(x) < MIN_POINTS:
+        raise ValueError(f"at least {MIN_POINTS} months are needed to draw from")
+
+    def draw(rng: np.random.Generator, factor: float, first: int, last: int) -> FloatArray:
+        return np.asarray(rng.choice(x, (runs, last - first)) * factor)
+
+    def limits(base: FloatArray) -> tuple[FloatArray, FloatArray]:
+        width = np.abs(np.diff(base, axis=1)).mean(axis=1, keepdims=True) / D2
+        return base.mean(axis=1, keepdims=True), width
+
+    shape = _Shape(np.ones(baseline_months + horizon), baseline_months, horizon, runs, seed)
+    return _power(draw, limits, shape, rules=rules, top=np.inf)
+
+
+def gap_power(
+    share: float,
+    monthly_trips: float,
+    *,
+    baseline_events: int = 12,
+    rules: Sequence[ZoneRule] = ZONE_RULES,
+    horizon: int = 60,
+    runs: int = 2000,
+    seed: int = 0,
+) -> Power:
+    """Power of a g chart of trips between events that befall ``share`` of trips.
+
+    ``monthly_trips`` is the mean volume. A change is noticed with the event that closes the gap
+    which signals, or, if a gap grows past the upper limit, there and then.
+    """
+    if not (0 < share < 1 and monthly_trips > 0):
+        raise ValueError("share must lie between 0 and 1, trips above 0")
+    rng = np.random.default_rng(seed)
+    base = rng.geometric(share, (runs, baseline_events)).astype(np.float64) - 1
+
+    def follow(factor: float) -> tuple[FloatArray, BoolArray, BoolArray]:
+        # enough gaps to fill the horizon; nothing takes longer than a thousand of them to notice
+        p = share * factor
+        count = min(int(np.ceil(horizon * monthly_trips * p * 1.5)) + 20, 1000)
+        return _gap_signals(base, rng.geometric(p, (runs, count)).astype(np.float64) - 1, rules)
+
+    def noticed(factor: float) -> Noticed:
+        if share * factor > 1:
+            return _noticed(factor, np.full(runs, np.nan), horizon)
+        trips, above, below = follow(factor)
+        hit = below if factor > 1 else above  # more events are shorter gaps
+        waits = np.where(hit, np.ceil(trips / monthly_trips), np.inf).min(axis=1)
+        return _noticed(factor, waits, horizon)
+
+    trips, above, below = follow(1.0)
+    alarms = ((above | below) & (trips / monthly_trips <= YEAR)).sum(axis=1)
+    months = round(baseline_events / share / monthly_trips)
+    return _summary(noticed, alarms, months, runs, seed)
+
+
+def _gap_signals(
+    base: FloatArray, new: FloatArray, rules: Sequence[ZoneRule]
+) -> tuple[FloatArray, BoolArray, BoolArray]:
+    """Trips until each new gap can signal, and whether it does so above and below."""
+    centre = base.mean(axis=1, keepdims=True)
+    upper = centre + 3 * np.sqrt(centre * (centre + 1))
+    above, below = np.zeros(new.shape, dtype=bool), np.zeros(new.shape, dtype=bool)
+    for rule in rules:
+        if rule.window > 1 and rule.sigmas == 0:
+            off = np.hstack([base, new]) - geometric_median(centre)
+            met = (side[:, base.shape[1] :] for side in zone_hits(off, rule))
+            above, below = (seen | side for seen, side in zip((above, below), met, strict=True))
+    over = (new > upper) & (centre > 0) & any(rule.window == 1 for rule in rules)
+    end = np.cumsum(new + 1, axis=1)
+    return np.where(over, end - new + np.floor(upper), end), above | over, below
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """Denominators of every month, the baseline's first, and the size of the simulation."""
+
+    months: FloatArray
+    baseline: int
+    horizon: int
+    runs: int
+    seed: int
+
+    def limits(self, sigma: Sigma, laney: bool | None) -> Limits:
+        """Limits of a rate or share, whose points are counts over these denominators."""
+
+        def fit(base: FloatArray) -> tuple[FloatArray, FloatArray]:
+            own = self.months[: self.baseline]
+            with np.errstate(invalid="ignore"):
+                centre = np.nansum(base * own, axis=1, keepdims=True) / own.sum()
+            width = sigma(centre)
+            factor = np.ones_like(centre) if laney is False else _laney(base, centre, width, own)
+            return centre, width * factor
+
+        return fit
+
+
+def _power(
+    draw: Draw,
+    limits: Limits,
+    shape: _Shape,
+    *,
+    rules: Sequence[ZoneRule],
+    top: float,
+) -> Power:
+    rng = np.random.default_rng(shape.seed)
+    used = np.flatnonzero(shape.months > 0)
+
+    def points(factor: float, first: int, last: int) -> FloatArray:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return draw(rng, factor, first, last) / shape.months[first:last]
+
+    base = points(1.0, 0, shape.baseline)
+    centre, width = limits(base)
+
+    def scores(factor: float) -> FloatArray:
+        after = points(factor, shape.baseline, shape.baseline + shape.horizon)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = (np.hstack([base, after]) - centre) / width
+        return np.where(width > 0, z, np.nan)[:, used]
+
+    still = scores(1.0)
+    year = (used >= shape.baseline) & (used < shape.baseline + YEAR)
+    alarms = any_signal(still, rules)[:, year].sum(axis=1)
+
+    def noticed(factor: float) -> Noticed:
+        first = np.full(shape.runs, np.nan)
+        if factor <= top:
+            first = _first_signal(scores(factor), used - shape.baseline, rules, up=factor > 1)
+        return _noticed(factor, first, shape.horizon)
+
+    return _summary(noticed, alarms, shape.baseline, shape.runs, shape.seed)
+
+
+def _summary(
+    noticed: Callable[[float], Noticed], alarms: IntArray, baseline: int, runs: int, seed: int
+) -> Power:
+    return Power(
+        doubling=noticed(2.0),
+        halving=noticed(0.5),
+        false_alarms=float(alarms.mean()),
+        false_alarm_years=float(np.mean(alarms > 0)),
+        baseline_months=baseline,
+        runs=runs,
+        seed=seed,
+    )
+
+
+def _laney(
+    base: FloatArray, centre: FloatArray, width: FloatArray, denominator: FloatArray
+) -> FloatArray:
+    """Laney's sigma_z of each run (a column), never below 1."""
+    used = np.flatnonzero(denominator > 0)
+    if len(used) < 2:
+        return np.ones_like(centre)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = (base[:, used] - centre) / width[:, used]
+    spread = np.abs(np.diff(z, axis=1)).mean(axis=1, keepdims=True) / D2
+    return np.asarray(np.maximum(np.nan_to_num(spread, nan=1.0), 1.0), dtype=np.float64)
+
+
+def _first_signal(
+    z: FloatArray, month: IntArray, rules: Sequence[ZoneRule], *, up: bool
+) -> FloatArray:
+    """Month, from 1, of each run's first signal on the side of the change; infinite without."""
+    hit = np.zeros(z.shape, dtype=bool)
+    for rule in rules:
+        hit |= zone_hits(z, rule)[0 if up else 1]
+    waits = np.where(hit & (month >= 0), month + 1.0, np.inf)
+    return np.asarray(waits.min(axis=1), dtype=np.float64)
+
+
+def _noticed(factor: float, first: FloatArray, horizon: int) -> Noticed:
+    nan = float("nan")
+    if np.isnan(first).all():
+        return Noticed(factor, nan, nan, nan, horizon)
+
+    def by(share: float) -> float:
+        month = float(np.quantile(first, share, method="inverted_cdf"))
+        return month if month <= horizon else nan
+
+    return Noticed(factor, by(0.5), by(0.9), float(np.mean(first <= YEAR)), horizon)

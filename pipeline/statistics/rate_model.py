@@ -1,0 +1,373 @@
+"""Rates compared between groups, crude and adjusted for what else differs between them.
+
+A log-linear (quasi-Poisson) model with exposure as offset. Rows are stretches of trips with the
+same values throughout; the intervals take the trip, not the row, as the unit (sandwich variance
+with the leverage correction of Mancl and DeRouen 2001, Biometrics 57:126, and the t quantile of Pan
+and Wall 2002, Stat Med 21:1429), and hold whatever the distribution of events between trips.
+"""
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from pipeline.statistics.charts import BoolArray, IntArray, one_series
+from pipeline.statistics.clustered import (
+    MIN_EVENT_TRIPS,
+    ClusteredRate,
+    clustered_rate,
+    t_quantile,
+)
+from pipeline.statistics.intervals import FloatArray
+
+MAX_LEVERAGE_TRIPS = 20_000
+"""With more trips no single one has leverage worth correcting for."""
+
+WIDEST = 10.0
+"""Half-width on the log scale from which an interval (a factor of 22,000) is no answer."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """An estimate with its interval; NaN throughout where there is too little to say."""
+
+    estimate: float
+    lower: float
+    upper: float
+
+
+UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
+
+
+@dataclass(frozen=True)
+class GroupRate:
+    """One group: its crude rate, its ratio to the reference, and both once adjusted.
+
+    Rates are per ``per`` units of exposure; the adjusted rate is what the group's would be at the
+    whole service's own mix of the covariates. The ratios are 1 in the reference group itself.
+    ``too_few`` tells that there is no ratio, and ``reason`` in a sentence why.
+    """
+
+    label: str
+    crude: ClusteredRate
+    crude_ratio: Estimate
+    adjusted_rate: Estimate
+    adjusted_ratio: Estimate
+    too_few: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class RateModel:
+    """Groups in the order of their labels, the covariates' rate ratios, and the over-dispersion.
+
+    ``dispersion`` is the variance between trips over that of independent events, given the model
+    (1: no clustering). ``dropped`` names covariates that could not be told apart from others or had
+    no event at one of their levels; ``rows_left_out`` counts rows that miss a value or have no
+    exposure, whose events (``events_left_out``) are in no figure here. ``reason`` says in a
+    sentence why nothing could be adjusted, else it is empty.
+    """
+
+    groups: tuple[GroupRate, ...]
+    terms: tuple[tuple[str, Estimate], ...]
+    reference: str
+    dispersion: float
+    dropped: tuple[str, ...]
+    rows_left_out: int
+    events_left_out: float
+    level: float
+    method: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Usable rows; ``trip`` and ``group`` are codes from 0."""
+
+    events: FloatArray
+    exposure: FloatArray
+    trip: IntArray
+    group: IntArray
+    covariates: FloatArray
+
+
+@dataclass(frozen=True)
+class _Design:
+    """What is fitted: the constant stands for the first group, then one column a further group.
+
+    ``active`` are the covariates, in the columns after the groups. ``alive`` marks the rows at
+    levels that have events, ``kept`` those of them in the groups compared.
+    """
+
+    groups: tuple[int, ...]
+    active: tuple[int, ...]
+    alive: BoolArray
+    kept: BoolArray
+    dropped: tuple[str, ...]
+
+    def matrix(self, rows: _Rows, kept: BoolArray) -> FloatArray:
+        """Design matrix of the rows marked by ``kept``."""
+        group = rows.group[kept]
+        columns = [np.ones(len(group)), *(group == g for g in self.groups[1:])]
+        columns += [rows.covariates[kept, j] for j in self.active]
+        return np.column_stack(columns).astype(np.float64)
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Coefficients, their covariance if events were independent, and each trip's pull on them."""
+
+    coefficients: FloatArray
+    naive: FloatArray
+    pulls: FloatArray
+    dispersion: float
+
+    def log_linear(self, weights: FloatArray, value: float, level: float) -> Estimate:
+        """Interval of exp(value) where ``weights`` is the derivative of value by coefficient."""
+        scores = self.pulls @ weights
+        variance = max(float(np.sum(scores**2)), float(weights @ self.naive @ weights))
+        half = t_quantile(scores, level) * float(np.sqrt(variance))
+        if not np.isfinite(half) or half > WIDEST:
+            return UNKNOWN
+        low, mid, high = np.exp([value - half, value, value + half])
+        return Estimate(float(mid), float(low), float(high))
+
+
+def rate_model(
+    events: ArrayLike,
+    exposure: ArrayLike,
+    group: Sequence[str] | ArrayLike,
+    *,
+    reference: str,
+    trip: ArrayLike | None = None,
+    covariates: ArrayLike | None = None,
+    names: Sequence[str] = (),
+    per: float = 1.0,
+    level: float = 0.95,
+) -> RateModel:
+    """Compare groups' rates with that of ``reference``, with and without the covariates.
+
+    One entry a row: ``events`` (counts), ``exposure`` (hours or any unit), ``group`` (labels),
+    ``trip`` (labels; without it every row is a trip) and ``covariates``, a matrix of rows by
+    ``names`` without a constant column: indicators, or numbers on whose scale the log rate is
+    linear. Rows that miss a value or have no exposure are left out and counted. Where there is too
+    little to compare, the result says so; only inputs of the wrong shape, or counts below 0, raise
+    ValueError.
+    """
+    rows, labels, left = _usable(events, exposure, group, trip, covariates)
+    if rows.covariates.shape[1] != len(names):
+        raise ValueError("one name for each covariate")
+    crude = [_crude(rows, i, per, level) for i in range(len(labels))]
+    few = [_few(rate) for rate in crude]
+    base = labels.index(reference) if reference in labels else -1
+    problem = "No row of the reference group." if base < 0 else few[base]
+    fitted = None if problem else _compare(rows, base, few, names)
+    if fitted is None and not problem:
+        problem = "The model could not be fitted: too little to tell the terms apart."
+
+    def group_rate(i: int) -> GroupRate:
+        said = few[i] or problem
+        found = (UNKNOWN, UNKNOWN, UNKNOWN)
+        if fitted and not said:
+            found = fitted.group(i, rows, per, level)
+            if np.isnan([e.estimate for e in found]).any():
+                said, found = "Too few to say: no bounds worth the name.", (UNKNOWN,) * 3
+        return GroupRate(labels[i], crude[i], *found, bool(said), said)
+
+    return RateModel(
+        groups=tuple(group_rate(i) for i in range(len(labels))),
+        terms=fitted.terms(names, level) if fitted else (),
+        reference=reference,
+        dispersion=fitted.full.dispersion if fitted else float("nan"),
+        dropped=fitted.design.dropped if fitted else (),
+        rows_left_out=left[0],
+        events_left_out=left[1],
+        level=level,
+        method="quasi-Poisson, trips as clusters",
+        reason=problem,
+    )
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """The model with groups alone, and the one with the covariates."""
+
+    design: _Design
+    plain: _Fit
+    full: _Fit
+
+    def group(
+        self, group: int, rows: _Rows, per: float, level: float
+    ) -> tuple[Estimate, Estimate, Estimate]:
+        """Crude ratio, adjusted rate, adjusted ratio."""
+        column = self.design.groups.index(group)
+        rate = _standardised(self.full, rows, self.design, column, per=per, level=level)
+        return _ratio(self.plain, column, level), rate, _ratio(self.full, column, level)
+
+    def terms(self, names: Sequence[str], level: float) -> tuple[tuple[str, Estimate], ...]:
+        """Rate ratio of each covariate that was fitted, for one unit of it."""
+        first = len(self.design.groups)
+        return tuple(
+            (names[j], _ratio(self.full, first + k, level))
+            for k, j in enumerate(self.design.active)
+        )
+
+
+def _compare(rows: _Rows, base: int, few: Sequence[str], names: Sequence[str]) -> _Compared | None:
+    others = [i for i in range(len(few)) if i != base and not few[i]]
+    design = _estimable(rows, (base, *others), names)
+    everyone = np.isin(rows.group, design.groups)
+    plain = _fit(rows, replace(design, active=(), kept=everyone))
+    full = _fit(rows, design)
+    return _Compared(design, plain, full) if plain and full else None
+
+
+def _usable(
+    events: ArrayLike,
+    exposure: ArrayLike,
+    group: Sequence[str] | ArrayLike,
+    trip: ArrayLike | None,
+    covariates: ArrayLike | None,
+) -> tuple[_Rows, list[str], tuple[int, float]]:
+    x, t = one_series(events, exposure)
+    n = len(x)
+    given = np.asarray(group)
+    named = given.astype(str)
+    trips = np.arange(n) if trip is None else np.asarray(trip)
+    matrix = np.zeros((n, 0)) if covariates is None else np.asarray(covariates, dtype=np.float64)
+    if named.shape != (n,) or trips.shape != (n,) or matrix.ndim != 2 or len(matrix) != n:
+        raise ValueError("events, exposure, group, trip and covariates must have the same rows")
+    if np.any(x < 0) or np.any(t < 0):
+        raise ValueError("a count or an exposure below 0")
+    kept = np.isfinite(x) & (t > 0) & np.isfinite(t) & np.isfinite(matrix).all(axis=1)
+    if given.dtype == object:  # where a missing label is None or NaN, which equals nothing
+        nothing: object = None
+        kept &= ~np.asarray((given == nothing) | (given != given), dtype=bool)  # noqa: PLR0124
+    labels, code = np.unique(named[kept], return_inverse=True)
+    _, ride = np.unique(trips[kept], return_inverse=True)
+    rows = _Rows(x[kept], t[kept], ride.astype(np.int64), code.astype(np.int64), matrix[kept])
+    left = (int(n - kept.sum()), float(np.nansum(x[~kept])))
+    return rows, [str(label) for label in labels], left
+
+
+def _crude(rows: _Rows, group: int, per: float, level: float) -> ClusteredRate:
+    own = rows.group == group
+    _, trip = np.unique(rows.trip[own], return_inverse=True)
+    events = np.bincount(trip, rows.events[own])
+    return clustered_rate(events, np.bincount(trip, rows.exposure[own]), per, level)
+
+
+def _few(rate: ClusteredRate) -> str:
+    if rate.events == 0:
+        return "Too few to say: no event."
+    if rate.trips_with_event >= MIN_EVENT_TRIPS:
+        return ""
+    return f"Too few to say: trips with an event {rate.trips_with_event}, needed {MIN_EVENT_TRIPS}."
+
+
+def _estimable(rows: _Rows, groups: tuple[int, ...], names: Sequence[str]) -> _Design:
+    """Leave out what the data cannot tell: levels without an event, and columns that repeat others.
+
+    Rows at a level without any event pull that level's rate to 0 and say nothing of the rest.
+    """
+    member = np.isin(rows.group, groups)
+    alive = np.ones(len(member), dtype=bool)
+    active: list[int] = []
+    dropped: list[str] = []
+    for j, name in enumerate(names):
+        at = rows.covariates[:, j] != 0
+        kept = member & alive
+        indicator = len(np.unique(rows.covariates[kept & at, j])) == 1
+        if rows.events[kept & at].sum() == 0:
+            alive &= ~at
+        elif indicator and rows.events[kept & ~at].sum() == 0:
+            alive &= at
+        else:
+            active.append(j)
+            continue
+        dropped.append(name)
+    kept = member & alive
+    everything = _Design(groups, tuple(active), alive, kept, ())
+    all_columns = np.unique(everything.matrix(rows, kept), axis=0)
+    scale = np.linalg.norm(all_columns, axis=0)
+    scale[scale == 0] = 1.0
+    own = np.abs(np.diag(np.linalg.qr(all_columns / scale, mode="r")))[len(groups) :] > 1e-7
+    dropped += [names[j] for j, good in zip(active, own, strict=True) if not good]
+    final = tuple(j for j, good in zip(active, own, strict=True) if good)
+    return replace(everything, active=final, dropped=tuple(dropped))
+
+
+def _fit(rows: _Rows, design: _Design) -> _Fit | None:
+    """Fit by iteratively reweighted least squares; None where that fails."""
+    import statsmodels.api as sm
+
+    kept = design.kept
+    matrix, events, exposure = design.matrix(rows, kept), rows.events[kept], rows.exposure[kept]
+    # rows alike in everything are added up first: the fit is the same, and many times faster
+    cells, cell = np.unique(matrix, axis=0, return_inverse=True)
+    offset = np.log(np.bincount(cell, exposure))
+    try:
+        with warnings.catch_warnings(), np.errstate(all="ignore"):
+            warnings.simplefilter("ignore")
+            counts = np.bincount(cell, events)
+            model = sm.GLM(counts, cells, family=sm.families.Poisson(), offset=offset)
+            found = model.fit(maxiter=100, tol=1e-10)
+            coefficients = np.asarray(found.params, dtype=np.float64)
+            mean = exposure * np.exp(matrix @ coefficients)
+            naive = _inverse((matrix * mean[:, None]).T @ matrix)
+    except (np.linalg.LinAlgError, ValueError, FloatingPointError):
+        return None
+    if not (found.converged and np.isfinite(naive).all() and np.isfinite(coefficients).all()):
+        return None
+    _, trip = np.unique(rows.trip[kept], return_inverse=True)
+    pulls = _pulls(matrix, events - mean, mean, trip, naive)
+    seen, expected = np.bincount(trip, events), np.bincount(trip, mean)
+    spare = max(1, len(seen) - matrix.shape[1])
+    dispersion = float(np.sum((seen - expected) ** 2) / expected.sum() * len(seen) / spare)
+    return _Fit(coefficients, naive, pulls, dispersion)
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+
+
+def _pulls(
+    matrix: FloatArray, residual: FloatArray, mean: FloatArray, trip: IntArray, naive: FloatArray
+) -> FloatArray:
+    """Each trip's pull on each coefficient, as if that trip had not been fitted itself."""
+    order = np.argsort(trip, kind="stable")
+    starts = np.flatnonzero(np.diff(trip[order], prepend=-1))
+    ordered = matrix[order]
+    scores = np.add.reduceat(ordered * residual[order, None], starts, axis=0)
+    if len(starts) <= MAX_LEVERAGE_TRIPS:
+        outer = ordered[:, :, None] * ordered[:, None, :] * mean[order, None, None]
+        kept = np.eye(matrix.shape[1]) - np.add.reduceat(outer, starts, axis=0) @ naive
+        try:
+            scores = np.linalg.solve(kept, scores[:, :, None])[:, :, 0]
+        except np.linalg.LinAlgError:  # a trip that alone settles a coefficient
+            scores = (np.linalg.pinv(kept) @ scores[:, :, None])[:, :, 0]
+    return np.asarray(scores @ naive)
+
+
+def _ratio(fit: _Fit, column: int, level: float) -> Estimate:
+    if column == 0:
+        return Estimate(1.0, 1.0, 1.0)
+    weights = np.zeros(len(fit.coefficients))
+    weights[column] = 1.0
+    return fit.log_linear(weights, float(fit.coefficients[column]), level)
+
+
+def _standardised(
+    fit: _Fit, rows: _Rows, design: _Design, column: int, *, per: float, level: float
+) -> Estimate:
+    """Rate of a group over the whole service's exposure, at each row's own covariates."""
+    matrix = design.matrix(rows, design.alive)
+    matrix[:, 1 : len(design.groups)] = 0.0
+    if column:
+        matrix[:, column] = 1.0
+    expected = rows.exposure[design.alive] * np.exp(matrix @ fit.coefficients)
+    total = float(expected.sum())
+    weights = expected @ matrix / total
+    return fit.log_linear(weights, float(np.log(total / rows.exposure.sum() * per)), level)
