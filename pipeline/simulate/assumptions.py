@@ -1,0 +1,73 @@
+"""Every magnitude of the invented service in one table, each with its source or `assumed`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+ASSUMED = "assumed"
+SERIES = "published series of 358 children moved on high flow"
+CLOCKS = "mean absolute offset about two minutes: Cordell 1994; Ornato 1998; Castren 2005"
+
+
+@dataclass(frozen=True)
+class Magnitude:
+    """One number of the generator, its unit and where it comes from."""
+
+    value: float
+    unit: str
+    source: str
+    note: str = ""
+
+
+MAGNITUDES: dict[str, Magnitude] = {
+    "age_q1": Magnitude(0.3, "years", SERIES),
+    "age_median": Magnitude(0.7, "years", SERIES),
+    "age_q3": Magnitude(1.0, "years", SERIES),
+    "older_share": Magnitude(0.07, "1", ASSUMED, "children of 18 to 150 months"),
+    "weight_spread": Magnitude(0.16, "log", ASSUMED, "about the growth reference's median"),
+    "transport_q1": Magnitude(69, "min", SERIES, "read as bedside to hand-over"),
+    "transport_median": Magnitude(80, "min", SERIES, "read as bedside to hand-over"),
+    "transport_q3": Magnitude(115, "min", SERIES, "read as bedside to hand-over"),
+    "flow_share": Magnitude(
+        0.42,
+        "1",
+        ASSUMED,
+        "of the cannula's range; set so that flows have quartiles near 6, 10, 15",
+    ),
+    "flow_share_spread": Magnitude(0.24, "1", ASSUMED),
+    "fio2_030_to_050": Magnitude(0.86, "1", ASSUMED, "most 0.30-0.50: Reimer 2021"),
+    "clock_spread": Magnitude(85, "s", CLOCKS, "the ordinary clocks"),
+    "clock_tail_share": Magnitude(0.15, "1", CLOCKS, "the far worse tail"),
+    "clock_tail_scale": Magnitude(420, "s", CLOCKS, "the far worse tail"),
+    "clock_drift": Magnitude(2, "s/h", ASSUMED, "at most, either way"),
+    "clock_jitter": Magnitude(1, "s", ASSUMED, "at most, either way"),
+    "occlusions_per_100h": Magnitude(
+        30, "1/100 h", ASSUMED, "prong rank 3 at half its flow range; no published rate by size"
+    ),
+    "occlusion_flow_effect": Magnitude(
+        1.6, "log", ASSUMED, "from the least to the most flow of a cannula's range"
+    ),
+    "occlusion_shape": Magnitude(
+        0.5, "1", ASSUMED, "gamma shape of the trips' own rates: how far events cluster"
+    ),
+    "occlusion_wide": Magnitude(0.8, "1", ASSUMED, "rate of the wide family against prong"),
+    "occlusion_base_spread": Magnitude(0.10, "log", ASSUMED, "from the first to the last base"),
+    "occlusion_month_spread": Magnitude(0.04, "log", ASSUMED, "a yearly wave"),
+    "burst_share": Magnitude(0.85, "1", ASSUMED, "three or more events that fall close together"),
+    "cutoff_median": Magnitude(8, "s", "common practice, no source"),
+    "cutoff_long_share": Magnitude(0.06, "1", ASSUMED, "cut-offs of 17 to 40 s"),
+    "log_partial": Magnitude(0.05, "1", ASSUMED, "of ventilator trips"),
+    "log_none": Magnitude(0.08, "1", ASSUMED, "of ventilator trips: never downloaded"),
+    "log_unsaid_missing": Magnitude(0.03, "1", ASSUMED, "never downloaded, and not said so"),
+    "log_unsaid_present": Magnitude(0.15, "1", ASSUMED, "downloaded, and not said so"),
+    "spo2_typical": Magnitude(95.5, "%", ASSUMED, "inside 92-99 as a rule"),
+    "crying": Magnitude(0.12, "1", ASSUMED, "of observations, more where occlusions cluster"),
+    "exempt_share": Magnitude(0.05, "1", ASSUMED, "another saturation target is ordered"),
+    "expected_surplus": Magnitude(0.02, "1", ASSUMED, "trips dispatched but never received"),
+}
+"""What is planted, and how often, stands with the plants themselves and is assumed throughout."""
+
+
+def of(name: str) -> float:
+    """Return the value of one magnitude; KeyError if there is none of that name."""
+    return MAGNITUDES[name].value

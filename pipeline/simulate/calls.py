@@ -1,0 +1,110 @@
+"""Contacts: the calls that plants ask for, and a few that have nothing to do with them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.simulate.assumptions import of
+from pipeline.simulate.charting import Columns
+from pipeline.simulate.draws import Bools, Draws, Ints
+from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch
+from pipeline.simulate.support import Scene
+from pipeline.simulate.times import VENTILATOR
+from schemas.contract import AUTHORISATIONS
+
+MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
+ABOUT = ("oxygen", "heat", "flow", "cannula", "occlusion", "escalation", "advice")
+IN_TIME, NO_CALL, TOO_LATE, AT_LIMIT = 0, 1, 2, 3
+"""How a crew answered repeated occlusions."""
+
+
+def answers_to_occlusions(draws: Draws) -> Ints:
+    """Draw how each crew would answer repeated occlusions."""
+    return draws.pick("occlusion call", (0.62, 0.20, 0.08, 0.10))
+
+
+def _occlusion_call(draws: Draws, trigger_s: Ints, answer: Ints) -> Ints:
+    """Return the minute of the call, clear of or right at the protocol's ten minutes; or -1."""
+    next_minute = -(-trigger_s // 60)
+    found = next_minute + draws.whole("call after", 1, 4)
+    found = np.where(answer == TOO_LATE, next_minute + 14, found)
+    found = np.where(answer == AT_LIMIT, (trigger_s + 630) // 60, found)
+    return np.where((trigger_s < 0) | (answer == NO_CALL), -1, found)
+
+
+def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
+    """Chart the calls of a chunk of trips, in order of trip and time."""
+    draws, codes, when = scene.draws, scene.codes, scene.when
+    start, departed = when.start, when.departed
+    other = (when.kind == VENTILATOR) | (codes.escalation > 0) | draws.chance("lead", 0.5)
+    who = np.where(other, CLINICAL_LEAD, MEDICAL_DIRECTION)
+    wall, heat, fit = codes.wall, codes.heat, codes.fit
+    road = departed + 5
+    parts: list[tuple[Bools, Ints, Ints, str, str]] = [
+        (wall == Wall.CALLED, start + draws.whole("call", 25, 45), who, "oxygen", "wall"),
+        (wall == Wall.CALLED_LATE, start + 53, who, "oxygen", "wall"),
+        (wall == Wall.WALL_LEFT_CALLED, departed - 3, who, "oxygen", "leave"),
+        (wall == Wall.WALL_LEFT_CALLED_LATE, departed + 9, who, "oxygen", "leave"),
+        (heat == Heat.CALLED, road + draws.whole("call", 4, 12), who, "heat", "heat"),
+        (heat == Heat.LONG_LEAVING_CALLED, start + 9, who, "heat", "heat"),
+        (fit == Fit.FLOW_CALLED, start + 3, who, "flow", "flow"),
+        (fit == Fit.OUT_OF_RANGE_CALLED, road + 3, who, "flow", "flow"),
+        (fit == Fit.FAMILY_CALLED, start + 2, who, "cannula", "cannula"),
+        (fit == Fit.TOO_SMALL_CALLED, departed - 6, who, "cannula", "cannula"),
+    ]
+    direction = np.full_like(who, MEDICAL_DIRECTION)
+    called = np.isin(codes.escalation, [Escalation.CALLED, Escalation.CALLED_CHANGED])
+    parts.append((called, departed + 6, direction, "escalation", ""))
+    minute = _occlusion_call(draws, trigger_s, answer)
+    parts.append((minute >= 0, minute, direction, "occlusion", ""))
+    plain = (codes.whole == 0) & ~np.isin(codes.watch, LOW)
+    plain &= draws.chance("advice", 0.03)
+    lead = np.full_like(who, CLINICAL_LEAD)
+    parts.append((plain, departed + 7, lead, "advice", ""))
+    return _joined(parts)
+
+
+CODE = {
+    "": 0,
+    "wall": AUTHORISATIONS.index("longer_wall_oxygen") + 1,
+    "heat": AUTHORISATIONS.index("longer_unheated") + 1,
+    "leave": AUTHORISATIONS.index("wall_instead_of_ventilator") + 1,
+    "cannula": AUTHORISATIONS.index("cannula_change") + 1,
+    "flow": AUTHORISATIONS.index("flow_change") + 1,
+}
+
+
+def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
+    trips = [np.flatnonzero(where) for where, *_ in parts]
+    found: Columns = {
+        "trip": np.concatenate(trips),
+        "minute": np.concatenate([p[1][t] for p, t in zip(parts, trips, strict=True)]),
+        "contacted": np.concatenate([p[2][t] for p, t in zip(parts, trips, strict=True)]),
+        "about": np.concatenate(
+            [np.full_like(t, ABOUT.index(p[3]) + 1) for p, t in zip(parts, trips, strict=True)]
+        ),
+        "authorised": np.concatenate(
+            [np.full_like(t, CODE[p[4]]) for p, t in zip(parts, trips, strict=True)]
+        ),
+    }
+    by = np.lexsort((found["about"], found["minute"], found["trip"]))
+    return {name: column[by] for name, column in found.items()}
+
+
+def outcomes(draws: Draws, codes: Codes) -> Ints:
+    """Position in the contract's list plus one; 0 is null."""
+    plain = 1 + draws.chance("weaned", 0.15).astype(np.int64)
+    worse = codes.escalation > 0
+    found = np.where(worse, np.where(draws.chance("intubated", 0.2), 4, 3), plain)
+    return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
+
+
+def exemptions(draws: Draws, codes: Codes, forced: list[int]) -> Ints:
+    """`spo2_exempt`: -1 null, 0 false, 1 true; false wherever saturation is planted."""
+    u = draws.uniform("exempt")
+    share = of("exempt_share")
+    found = np.where(u < share, 1, np.where(u < 0.4, 0, -1))
+    found = np.where(
+        (codes.watch > 0) & (codes.watch <= Watch.NO_SPO2), np.minimum(found, 0), found
+    )
+    return np.where(np.isin(codes.whole, forced), 1, found)

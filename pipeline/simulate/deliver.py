@@ -1,0 +1,177 @@
+"""Write a delivery's files chunk by chunk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.simulate.dirt import LEAST_TRIPS, TRAINING_ROW, Dirt
+from pipeline.simulate.draws import Bools, Draws, Ints
+from pipeline.simulate.service import (
+    BASES,
+    TABLES,
+    TROUBLED_BASE,
+    catalogue_text,
+    export_text,
+    month_after,
+    protocol_text,
+)
+from pipeline.simulate.simulator import Chunk, Options, expected, made
+from pipeline.simulate.tables import PlantedWriter, Writer, columns
+from schemas.contract import MONTH_PATTERN
+
+MOST_TRIPS = 10_000_000
+MOST_MONTHS = 120
+
+
+def checked(options: Options, *, chunk: int, dirt: bool) -> None:
+    """Refuse options that make no sense: ValueError with a sentence."""
+    if not 1 <= options.trips <= MOST_TRIPS:
+        raise ValueError(
+            f"The number of trips must be from 1 to {MOST_TRIPS:,}, is {options.trips:,}."
+        )
+    if not 1 <= options.months <= MOST_MONTHS:
+        raise ValueError(
+            f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}."
+        )
+    if options.trips < options.months:
+        raise ValueError(
+            f"There must be at least one trip a month: {options.trips} trips do not"
+            f" fill {options.months} months."
+        )
+    if dirt and options.trips < LEAST_TRIPS:
+        raise ValueError(
+            f"Bad rows of every kind need at least {LEAST_TRIPS} trips, not {options.trips}."
+        )
+    if not re.match(MONTH_PATTERN, options.first_month) or options.first_month < "1000-02":
+        raise ValueError(
+            f'The first month must be written YYYY-MM, as in 2026-01, is "{options.first_month}".'
+        )
+    if options.seed < 0:
+        raise ValueError(f"The seed must be 0 or above, is {options.seed}.")
+    if not 0 <= options.plants <= 2:
+        raise ValueError(f"The share of plants must be from 0 to 2, is {options.plants:g}.")
+    _checked_truth(options, chunk)
+
+
+def checked_empty(into: Path) -> None:
+    """Refuse a directory that already holds a delivery: ValueError with a sentence."""
+    for name in ("export.toml", "protocol.toml", "cannulas.toml", *(f"{t}.csv" for t in TABLES)):
+        if (into / name).exists():
+            raise ValueError(f"{into} already holds {name}. Choose a new or an empty directory.")
+
+
+def _checked_truth(options: Options, chunk: int) -> None:
+    truth = options.truth
+    if not (truth.rate_ratio > 0 and truth.per_100h >= 0 and truth.shape > 0):
+        raise ValueError(
+            "The rate ratio and the shape of the occlusions must be above 0, their rate not below."
+        )
+    if not -0.3 <= options.confounding <= 0.3:
+        raise ValueError(f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}.")
+    if chunk < 1:
+        raise ValueError(f"A chunk must hold at least one trip, not {chunk}.")
+
+
+class Delivery:
+    """One delivery directory that grows chunk by chunk."""
+
+    def __init__(self, connection: Any, into: Path, options: Options, dirt: Dirt | None) -> None:
+        into.mkdir(parents=True, exist_ok=True)
+        self.into = into
+        self.options = options
+        self.dirt = dirt
+        self.months = [month_after(options.first_month, k) for k in range(options.months)]
+        self.received = np.zeros(options.months, dtype=np.int64)
+        names = [name for name in TABLES if name != "training"]
+        self.writers = {
+            name: Writer(connection, into / f"{name}.csv", columns(name, self.months))
+            for name in names
+        }
+        clock = columns("planted_clock", self.months)
+        self.clock = Writer(connection, into / "planted_clock.csv", clock)
+        self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
+
+    def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
+        """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
+        first = index[0]
+        for name, table in chunk.tables.items():
+            rows = keep[table["trip"] - first]
+            kept = {column: values[rows] for column, values in table.items()}
+            writer, edits = self.writers[name], []
+            if self.dirt:
+                edits = self.dirt.edits(name, kept, index, chunk.when, writer.lines)
+            writer.append(kept, edits)
+        months = chunk.tables["trips"]["month"][keep]
+        self.received += np.bincount(months, minlength=self.options.months)
+        judged = keep & ~np.isin(index, self.dirt.removed(index)) if self.dirt else keep
+        verdicts = [chunk.answers.by_rule[rule][judged] for rule in self.options.rules]
+        self.planted.append(
+            {"trip": index[judged], **{f"v{k}": codes for k, codes in enumerate(verdicts)}}
+        )
+        logged = judged & np.isin(index, chunk.tables["device_events"]["trip"])
+        self.clock.append({"trip": index[logged], "offset_s": chunk.offset_s[logged]})
+
+    def finish(self, wanted: list[int]) -> None:
+        """Write what describes the delivery; `wanted` trips were expected month by month."""
+        options = self.options
+        there = [k for k in range(options.months) if self.received[k]]
+        text = export_text([self.months[k] for k in there], [wanted[k] for k in there])
+        _write(self.into / "export.toml", text)
+        protocol = protocol_text(options.first_month, all_rules=options.all_rules)
+        _write(self.into / "protocol.toml", protocol)
+        _write(self.into / "cannulas.toml", catalogue_text())
+        month, base = self.months[options.training_month], BASES[TROUBLED_BASE]
+        training = f"month,base,rule\n{month},{base},wall-oxygen-time\n"
+        if self.dirt:
+            training += TRAINING_ROW.format(month=month, base=base)
+            self.dirt.listed.append(("training.csv", 3, "rule", "missing value"))
+            _write(self.into / "planted_dirt.csv", self.dirt.text())
+        _write(self.into / "training.csv", training)
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="")
+
+
+def _chunks(options: Options, size: int) -> Iterator[Ints]:
+    for first in range(0, options.trips, size):
+        yield np.arange(first, min(first + size, options.trips))
+
+
+def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
+    """Return which trips of the last month are delivered late: a tenth, and the very last."""
+    last_month = index * options.months // options.trips == options.months - 1
+    found: Bools = last_month & Draws(options.seed, index).chance("late", 0.1)
+    found |= index == options.trips - 1
+    return np.asarray(found & ~dirt.touched(index)) if dirt else found
+
+
+def deliver(options: Options, into: Path, *, chunk: int, dirt: bool, late: bool) -> None:
+    """Make all trips and write them."""
+    import duckdb
+
+    later = into.with_name(into.name + "-late")
+    checked_empty(into)
+    if late:
+        checked_empty(later)
+    with duckdb.connect() as connection:
+        bad = Dirt(options.trips) if dirt else None
+        delivery = Delivery(connection, into, options, bad)
+        second = Delivery(connection, later, options, None) if late else None
+        for index in _chunks(options, chunk):
+            whole = bad.whole(index) if bad else np.zeros_like(index)
+            some = made(options, index, whole)
+            held_back = _late(options, index, bad) if late else np.zeros(len(index), dtype=bool)
+            delivery.add(some, index, ~held_back)
+            if second:
+                second.add(some, index, held_back)
+        received = delivery.received + (second.received if second else 0)
+        wanted = expected(options, [int(n) for n in received])
+        delivery.finish(wanted)
+        if second:
+            second.finish(wanted)

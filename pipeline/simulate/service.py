@@ -1,0 +1,272 @@
+"""The invented service: its bases, catalogue and protocol, written as a delivery's files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+SERVICE = "heron-ridge"
+BASES = ("alder", "birch", "cedar", "damson", "elm")
+BASE_SHARES = (0.28, 0.24, 0.20, 0.17, 0.11)
+TROUBLED_BASE = 2
+"""Position in BASES of the one whose wall-oxygen times were planted long."""
+DIAGNOSES = ("lower-airway", "upper-airway", "cardiac", "neurological", "after-surgery", "other")
+TABLES = (
+    "trips",
+    "crew",
+    "settings",
+    "device_events",
+    "observations",
+    "contacts",
+    "training",
+)
+
+
+@dataclass(frozen=True)
+class Size:
+    """One catalogue entry; flows in L/min, weights in kg."""
+
+    id: str
+    family: str
+    rank: int
+    od_mm: float
+    flow: tuple[float, float]
+    weight: tuple[float, float]
+    carried: bool = True
+
+
+CATALOGUE = (
+    Size("prong-1", "prong", 1, 1.5, (1, 8), (1, 4)),
+    Size("prong-2", "prong", 2, 1.9, (2, 12), (3, 8)),
+    Size("prong-3", "prong", 3, 2.3, (3, 18), (5, 12)),
+    Size("prong-4", "prong", 4, 2.7, (5, 25), (9, 20)),
+    Size("prong-5", "prong", 5, 3.4, (8, 45), (16, 90)),
+    Size("wide-1", "wide", 1, 2.1, (2, 14), (3, 8)),
+    Size("wide-2", "wide", 2, 2.6, (4, 20), (6, 14)),
+    Size("wide-3", "wide", 3, 3.2, (6, 40), (12, 60)),
+    Size("soft-1", "soft", 1, 2.0, (2, 12), (2, 9), carried=False),
+    Size("soft-2", "soft", 2, 2.8, (4, 25), (8, 30), carried=False),
+)
+
+FIRST_RULES = """
+[version.rules.wall-oxygen-time]
+limit_min = 50
+at_limit = "pass"
+count = "total"
+grace_min = 0
+severity = "high"
+text = "Full oxygen from the wall outlet or a cylinder for no more than 50 minutes in all."
+source = "local protocol"
+
+[version.rules.unheated-time]
+limit_min = 15
+at_limit = "pass"
+count = "total"
+grace_min = 0
+severity = "high"
+text = "Unheated gas for no more than 15 minutes in all."
+source = "local protocol"
+
+# The ventilator is needed above either limit. A blender does as well.
+[version.rules.source-choice]
+flow_limit_lpm = 18
+transit_limit_min = 50
+at_limit = "pass"
+satisfied_by = ["ventilator", "blender"]
+grace_min = 5
+severity = "medium"
+text = "Over 18 L/min, or over 50 minutes of transit: leave on the ventilator or a blender."
+source = "local protocol"
+
+[version.rules.fallback-reason]
+accepted_reasons = ["heater_failed", "ventilator_failed", "power_lost"]
+reason_window_min = 5
+severity = "medium"
+text = "Unheated gas from the wall or a cylinder only for a failure, and the failure is charted."
+source = "local protocol"
+
+# Minutes are counted from the event that completes the count.
+[version.rules.repeated-occlusion-call]
+count = 3
+window_min = 10
+lead_min = 5
+within_min = 10
+severity = "high"
+text = "Three occlusions within 10 minutes: call medical direction within 10 minutes."
+source = "local protocol"
+"""
+
+OTHER_RULES = """
+# The larger of the two tolerances counts.
+[version.rules.flow-kept]
+tolerance_lpm = 1
+tolerance_pct = 10
+grace_min = 5
+severity = "low"
+text = "Start on the flow the sending hospital ran, unless there is a reason to change."
+source = "local protocol"
+
+# A family of which no size is carried is converted.
+[version.rules.cannula-kept]
+convert_to = "prong"
+grace_min = 5
+severity = "low"
+text = "Keep the family of cannula; convert what we do not carry to prongs."
+source = "local protocol"
+
+[version.rules.cannula-flow-range]
+limit_min = 5
+at_limit = "pass"
+count = "longest"
+grace_min = 0
+severity = "medium"
+text = "No longer than 5 minutes at a flow outside the cannula's range."
+source = "local protocol"
+
+[version.rules.cannula-weight]
+grace_min = 5
+severity = "medium"
+text = "Leave with a cannula meant for the child's weight."
+source = "local protocol"
+
+# About the equipment, not about the crew.
+[version.rules.flow-interruption]
+longest_limit_s = 15
+total_limit_s = 60
+at_limit = "pass"
+severity = "low"
+text = "No cut-off over 15 seconds, and no more than 60 seconds cut off in all."
+source = "local protocol"
+
+[version.rules.heat-ready]
+grace_min = 5
+severity = "low"
+text = "Leave with heated gas."
+source = "local protocol"
+
+[version.rules.oxygen-titration]
+spo2_pct = 98
+fio2 = 0.40
+limit_min = 15
+at_limit = "pass"
+max_spacing_min = 20
+severity = "medium"
+text = "Turn down an FiO2 above 0.40 when SpO2 has been 98 % or more for 15 minutes."
+source = "local protocol"
+
+[version.rules.low-saturation-response]
+spo2_pct = 90
+within_min = 5
+max_spacing_min = 10
+severity = "high"
+text = "Two readings below 90 %: change something or call within 5 minutes."
+source = "local protocol"
+
+[version.rules.monitoring-gap]
+limit_min = 15
+at_limit = "pass"
+severity = "medium"
+text = "SpO2 and respiratory rate at least every 15 minutes."
+source = "local protocol"
+
+[version.rules.settings-gap]
+limit_min = 30
+at_limit = "pass"
+severity = "low"
+text = "Chart the settings at least every 30 minutes."
+source = "local protocol"
+
+[version.rules.escalation-call]
+severity = "high"
+text = "Call medical direction when a child needs more support."
+source = "local protocol"
+"""
+
+PROTOCOL = """\
+# The protocol of an invented service. Nothing in it is clinical advice: your own local protocol
+# and medical direction govern.
+
+[[version]]
+id = "2026.1"
+from_month = "{first_month}"
+approved = {{ by = "D1", month = "{approved}" }}
+# Occlusions no further apart than this are one blockage; 0 counts every one.
+merge_within_s = 0
+# A person reads these trips whatever the rules say.
+always_read = ["intubated", "more_support", "spo2_below_80"]
+# What remains uncertain of a device's time: as it stands, and once its start is matched.
+clock_tolerance_s = 120
+matched_tolerance_s = 60
+
+# How long a charted value is taken to hold. Flow and oxygen are charted every ten minutes or so:
+# after 30 minutes without an entry nobody can say. The others are charted when they change.
+[version.carry_forward_min]
+flow_lpm = 30
+fio2 = 30
+source = "until_changed"
+humidification = "until_changed"
+cannula = "until_changed"
+"""
+
+EXPORT = """\
+# What this delivery is. The service and everything in it are invented.
+contract = 1
+service = "{service}"
+months = [{months}]
+privacy_basis = "limited-data-set"
+
+# How finely times were recorded: charts to the minute, the device's log to the second.
+[time_resolution_s]
+trips = 60
+settings = 60
+device_events = 1
+observations = 60
+contacts = 60
+
+# Beyond this a device's clock is reported as wrong and is not corrected.
+[device_clock]
+max_offset_s = {max_offset_s}
+
+# What the dispatch log says there should be.
+[expected_trips]
+{expected}
+"""
+
+MAX_OFFSET_S = 600
+
+
+def month_after(month: str, steps: int) -> str:
+    """Return the month `steps` after `month`, both written YYYY-MM."""
+    year, number = (int(part) for part in month.split("-"))
+    count = year * 12 + number - 1 + steps
+    return f"{count // 12:04d}-{count % 12 + 1:02d}"
+
+
+def protocol_text(first_month: str, *, all_rules: bool) -> str:
+    """Return protocol.toml: one approved version, in force from the first month."""
+    head = PROTOCOL.format(first_month=first_month, approved=month_after(first_month, -1))
+    return head + FIRST_RULES + (OTHER_RULES if all_rules else "")
+
+
+def export_text(months: list[str], expected: list[int]) -> str:
+    """Return export.toml for these months with the trips expected of each."""
+    return EXPORT.format(
+        service=SERVICE,
+        months=", ".join(f'"{month}"' for month in months),
+        expected="\n".join(f"{m} = {n}" for m, n in zip(months, expected, strict=True)),
+        max_offset_s=MAX_OFFSET_S,
+    )
+
+
+def catalogue_text() -> str:
+    """Return cannulas.toml; sizes that are not carried are known only from sending hospitals."""
+    parts = ["# An invented catalogue: sizes are numbered from the smallest within a family.\n"]
+    for size in CATALOGUE:
+        name = size.id.replace("-", " ")
+        parts.append(
+            f'[[cannula]]\nid = "{size.id}"\nfamily = "{size.family}"\nsize_rank = {size.rank}\n'
+            f'label = "{name} ({size.od_mm} mm)"\nprong_od_mm = {size.od_mm}\n'
+            f"flow_min_lpm = {size.flow[0]}\nflow_max_lpm = {size.flow[1]}\n"
+            f"weight_min_kg = {size.weight[0]}\nweight_max_kg = {size.weight[1]}\n"
+            f"carried = {str(size.carried).lower()}\n"
+        )
+    return "\n".join(parts)
