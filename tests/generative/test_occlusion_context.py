@@ -1,0 +1,422 @@
+"""What an occlusion came with and what followed: small cases, and a slow twin of the SQL."""
+
+from __future__ import annotations
+
+from collections import Counter
+from copy import deepcopy
+from functools import cache
+from itertools import pairwise
+from typing import Any
+from unittest.mock import patch
+
+import duckdb
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipeline.judge import judge
+from pipeline.measures.occlusion_patterns import occlusion_patterns
+from pipeline.timeline import occlusion_context
+from schemas.outputs import NEXT_ACTIONS, PATTERNS
+
+from .examples import CATALOGUE, contact, delivery, device, lost, observation, setting
+from .into_store import empty, fresh_store, put
+from .strategies import deliveries
+from .twin.model import Case, gather
+from .twin.occlusions import blockages, log_complete
+from .twin.series import LOST, marks
+from .twin.window import review_window, settings_that_count
+
+ACTIONS = occlusion_context.ACTIONS
+AT = 1000
+LARGER = CATALOGUE[0] | {
+    "id": "prong-3", "size_rank": 3, "flow_min_lpm": 10, "flow_max_lpm": 20,
+    "weight_min_kg": 7, "weight_max_kg": 15,
+}  # fmt: skip
+WIDE = LARGER | {"id": "wide-3", "family": "wide"}
+START = {
+    "support": "high_flow", "source": "ventilator", "flow_lpm": 8.0, "fio2": 0.4,
+    "humidification": "heated", "cannula": "prong-2", "reason": "start",
+}  # fmt: skip
+TRIP = {
+    "base": "b1", "vehicle": "ground", "diagnosis_group": "g1", "weight_kg": 5.0,
+    "handover_s": 7200, "device_log": "complete",
+}  # fmt: skip
+
+
+@cache
+def store() -> duckdb.DuckDBPyConnection:
+    return fresh_store()
+
+
+def judged(given_delivery: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+    con = store()
+    empty(con)
+    put(con, given_delivery)
+    judge(con)
+    return con
+
+
+def trip_with(
+    *after: dict[str, Any], start: dict[str, Any] | None = None, **parts: Any
+) -> dict[str, Any]:
+    """One trip on the ventilator with an occlusion at AT; `after` are its later settings."""
+    trip = TRIP | parts.pop("trip", {})
+    events = parts.pop("device_events", [device(AT)])
+    made = delivery(
+        setting(0, **(START | (start or {}))), *after, trip=trip, device_events=events, **parts
+    )
+    made["export"]["months"] = ["2026-03"]
+    made["cannulas"]["cannula"] = [CATALOGUE[0], LARGER, WIDE]
+    return made
+
+
+def all_explained(given_delivery: dict[str, Any]) -> list[dict[str, Any]]:
+    found = judged(given_delivery).execute(
+        "SELECT o.at_s, o.not_counted_because, e.* FROM judged.occlusion_context e"
+        " JOIN judged.occlusion o USING (trip_key, line) ORDER BY o.at_s, o.line"
+    )
+    names = [column[0] for column in found.description or []]
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def explained(*after: dict[str, Any], **parts: Any) -> dict[str, Any]:
+    return all_explained(trip_with(*after, **parts))[0]
+
+
+def test_setting_and_behaviour_in_force_are_beside_it() -> None:
+    row = explained(
+        observations=[observation(940, behaviour="calm"), observation(1090, behaviour="asleep")]
+    )
+    assert (row["fio2"], row["humidification"], row["behaviour"]) == (0.4, "heated", "calm")
+    assert row["pattern"] == "none_of_these"
+
+
+def test_several_patterns_may_hold_and_all_are_kept() -> None:
+    row = explained(
+        start={"flow_lpm": 12.5},
+        trip={"weight_kg": 8.5},
+        observations=[observation(1120, behaviour="crying")],
+    )
+    assert [row[pattern] for pattern in PATTERNS[:3]] == [True, True, True]
+    assert row["pattern"] == "flow_above_range"
+
+
+def test_the_bounds_of_the_catalogue_belong_to_its_ranges() -> None:
+    row = explained(start={"flow_lpm": 12.0}, trip={"weight_kg": 8.0})
+    assert [row[pattern] for pattern in PATTERNS[:3]] == [False, False, None]
+    assert row["pattern"] == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("start", "trip", "pattern"),
+    [({"cannula": None}, {}, "flow_above_range"), ({}, {"weight_kg": None}, "cannula_small")],
+)
+def test_what_is_not_charted_is_not_denied(
+    start: dict[str, Any], trip: dict[str, Any], pattern: str
+) -> None:
+    calm = [observation(AT, behaviour="calm")]
+    row = explained(start=start, trip=trip, observations=calm)
+    assert row[pattern] is None
+    assert row["pattern"] == "unknown"
+
+
+@pytest.mark.parametrize(("at_s", "unsettled"), [(880, True), (1120, True), (879, None)])
+def test_crying_counts_within_two_minutes_either_side(at_s: int, unsettled: bool | None) -> None:
+    row = explained(observations=[observation(at_s, behaviour="agitated")])
+    assert row["child_unsettled"] is unsettled
+
+
+def test_a_lost_observation_may_have_been_of_crying() -> None:
+    calm = [observation(AT, behaviour="calm")]
+    assert explained(observations=calm)["child_unsettled"] is False
+    unsure = explained(observations=calm, set_aside=[lost("observations", AT, 0)])
+    assert unsure["child_unsettled"] is None
+
+
+@pytest.mark.parametrize(
+    ("action", "parts"),
+    [
+        ("less_flow", {"after": [setting(1200, flow_lpm=7.0)]}),
+        ("larger_cannula", {"after": [setting(1200, cannula="prong-3")]}),
+        ("reseated", {"after": [setting(1200, cannula="prong-2", reason="repeated_occlusion")]}),
+        ("to_wall", {"after": [setting(1200, source="wall")]}),
+        ("to_wall", {"after": [setting(1200, source="cylinder")]}),
+        ("contact", {"contacts": [contact(1200)]}),
+        ("nothing", {"after": [setting(1200, flow_lpm=9.0, cannula="prong-2", reason="check")]}),
+        ("nothing", {"after": [setting(1200, cannula="wide-3")]}),
+        ("nothing", {}),
+    ],
+)
+def test_what_the_crew_did_next(action: str, parts: dict[str, Any]) -> None:
+    after = parts.pop("after", [])
+    row = explained(*after, **parts)
+    assert row["next_action"] == action
+    assert [a for a in ACTIONS if row[a]] == [a for a in ACTIONS if a == action]
+    assert [row[a] for a in ACTIONS if a != action] == [False] * (4 + (action == "nothing"))
+    assert row["action_after_s"] == (None if action == "nothing" else 200)
+
+
+def test_the_first_of_several_actions_leads_and_all_are_kept() -> None:
+    row = explained(setting(1300, flow_lpm=6.0), setting(1400, source="wall"), contacts=[
+        contact(1250)])  # fmt: skip
+    assert row["next_action"] == "contact"
+    assert [a for a in ACTIONS if row[a]] == ["less_flow", "to_wall", "contact"]
+
+
+@pytest.mark.parametrize(
+    ("at_s", "less"), [(1000, True), (999, False), (1900, True), (1901, False)]
+)
+def test_an_action_counts_from_the_occlusion_to_fifteen_minutes_after(
+    at_s: int, less: bool
+) -> None:
+    assert explained(setting(at_s, flow_lpm=7.0))["less_flow"] is less
+
+
+def test_an_action_charted_in_the_minute_of_the_occlusion_may_have_followed_it() -> None:
+    assert explained(setting(960, flow_lpm=7.0), resolution=60)["less_flow"] is True
+    assert explained(setting(900, flow_lpm=7.0), resolution=60)["less_flow"] is False
+
+
+def test_nothing_cannot_be_said_of_a_record_that_ends_or_has_holes() -> None:
+    short = {"handover_s": AT + 899}
+    for row in (
+        explained(trip=short),
+        explained(set_aside=[lost("settings", 1100, 1)]),
+        explained(not_recorded=["contacts"]),
+        explained(trip={"handover_s": None}),
+    ):
+        assert row["next_action"] is None
+    assert explained(setting(1100, flow_lpm=7.0), trip=short)["next_action"] == "less_flow"
+    assert explained(trip={"handover_s": AT + 900})["next_action"] == "nothing"
+
+
+@pytest.mark.parametrize(
+    ("second", "handover", "another"),
+    [(1900, 7200, True), (1901, 7200, False), (1100, 1899, None), (None, 7200, False)],
+)
+def test_whether_another_came_is_asked_where_fifteen_minutes_were_left(
+    second: int | None, handover: int, another: bool | None
+) -> None:
+    events = [device(AT), *([] if second is None else [device(second)])]
+    row = explained(device_events=events, trip={"handover_s": handover})
+    assert row["another_within_15_min"] is another
+    assert row["watched"] is (another is not None)
+
+
+def test_an_incomplete_log_cannot_show_that_no_other_came() -> None:
+    partial = {"device_log": "partial"}
+    assert explained(trip=partial)["another_within_15_min"] is None
+    two = [device(AT), device(1100)]
+    assert explained(trip=partial, device_events=two)["another_within_15_min"] is True
+
+
+@pytest.mark.parametrize(
+    ("cutoff_s", "at_limit", "prolonged"),
+    [(15, "pass", False), (15, "fail", True), (15.5, "pass", True), (None, "pass", None)],
+)
+def test_a_cut_off_is_prolonged_beyond_the_protocols_longest(
+    cutoff_s: float | None, at_limit: str, prolonged: bool | None
+) -> None:
+    rule = {"longest_limit_s": 15, "total_limit_s": 60, "at_limit": at_limit}
+    events = [device(AT, cutoff_s=cutoff_s)]
+    row = explained(device_events=events, rules={"flow-interruption": rule})
+    assert row["prolonged"] is prolonged
+    assert explained(device_events=events)["prolonged"] is None
+
+
+RESTORED = device(AT + 8, "restored", None)
+
+
+@pytest.mark.parametrize(
+    ("events", "restart", "unrecovered"),
+    [
+        ([device(AT, cutoff_s=None), RESTORED], True, False),
+        ([device(500, cutoff_s=None), device(AT, cutoff_s=None), RESTORED], False, True),
+        ([device(500, cutoff_s=8), device(AT), RESTORED], False, False),
+        ([device(AT, cutoff_s=None)], None, None),
+        ([device(AT, cutoff_s=8)], None, False),
+    ],
+)
+def test_an_occlusion_is_unrecovered_without_a_restart_or_a_length(
+    events: list[dict[str, Any]], restart: bool | None, unrecovered: bool | None
+) -> None:
+    row = explained(device_events=events)
+    assert (row["restart_logged"], row["unrecovered"]) == (restart, unrecovered)
+
+
+def test_the_last_event_of_a_blockage_says_whether_it_recovered() -> None:
+    events = [
+        device(AT), RESTORED, device(AT + 20, cutoff_s=None),
+        device(2000, cutoff_s=None), device(2009, "restored", None),
+    ]  # fmt: skip
+    first, second = all_explained(trip_with(device_events=events, merge_within_s=30))
+    assert (first["at_s"], first["unrecovered"]) == (AT, True)
+    assert (second["at_s"], second["unrecovered"]) == (2000, False)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "outside"), [(1620, False), (1621, True), (5279, True), (5280, False), (7400, True)]
+)
+def test_an_occlusion_off_the_ventilator_by_more_than_the_clock_is_a_data_problem(
+    at_s: int, outside: bool
+) -> None:
+    """On the wall from 1500 to 5400 s, the source unknown after; the tolerance is 120 s."""
+    row = explained(
+        setting(1500, source="wall"), device_events=[device(at_s)],
+        set_aside=[lost("settings", 5400, 2)],
+    )  # fmt: skip
+    assert row["outside_ventilator"] is outside
+    if outside:
+        assert row["not_counted_because"] is not None
+
+
+def test_patterns_are_counted_for_the_month() -> None:
+    """Two events fit two patterns at once, one fits one; the last is off the ventilator."""
+    made = trip_with(
+        setting(1200, flow_lpm=11.0), setting(4000, source="wall"),
+        start={"flow_lpm": 12.5}, trip={"weight_kg": 8.5},
+        device_events=[device(AT), device(AT + 60), device(3000), device(5000)],
+    )  # fmt: skip
+    con = judged(made)
+    con.execute(occlusion_patterns(), {"month": "2026-03"})
+    found = con.execute(
+        "SELECT pattern, events, only_this, trips, less_flow, nothing, watched,"
+        " another_within_15_min FROM month_occlusion_pattern WHERE month = '2026-03' ORDER BY 1"
+    ).fetchall()
+    assert found == [
+        ("all", 3, 1, 1, 2, 1, 3, 1),
+        ("cannula_small", 3, 1, 1, 2, 1, 3, 1),
+        ("flow_above_range", 2, 0, 1, 2, 0, 2, 1),
+    ]
+
+
+def test_codes_agree_with_what_is_written() -> None:
+    assert tuple(PATTERNS[:3]) == occlusion_context.PATTERNS
+    assert tuple(NEXT_ACTIONS) == (*ACTIONS, "nothing")
+
+
+def twin_actions(case: Case) -> list[tuple[int, int, str]]:
+    """Every action of a trip as (second, rank, action)."""
+    window = review_window(case)
+    rows = [] if window is None or case.untimed_setting else settings_that_count(case, window)
+    done = []
+    for before, (at_s, value) in pairwise(marks(rows, "flow_lpm")):
+        if LOST not in (before[1], value) and value < before[1]:
+            done.append((at_s, "less_flow"))
+    for before, (at_s, value) in pairwise(marks(rows, "source")):
+        off = ("wall", "cylinder")
+        if before[1] is not LOST and value in off and before[1] not in off:
+            done.append((at_s, "to_wall"))
+    sizes = case.catalogue
+    pairs = list(pairwise(marks(rows, "cannula")))
+    for before, (at_s, value) in pairs:
+        old, new = sizes.get(before[1]), sizes.get(value)
+        if old and new and (old["family"], old["size_rank"]) < (new["family"], new["size_rank"]):
+            done += [(at_s, "larger_cannula")] * (old["family"] == new["family"])
+    changed = {at_s for at_s, _ in done}
+    for before, (at_s, value) in pairs:
+        anew = [
+            s.row for s in rows
+            if s.at_s == at_s and s.row and s.row["reason"] == "repeated_occlusion"
+            and s.row["cannula"] == value == before[1]
+        ]  # fmt: skip
+        if anew and at_s not in changed:
+            done.append((at_s, "reseated"))
+    done += [(row["at_s"], "contact") for row in case.contacts]
+    return sorted((at_s, ACTIONS.index(action), action) for at_s, action in done)
+
+
+def twin_context(case: Case, watch_s: int) -> list[tuple[Any, ...]]:
+    """(trip, second, another, actions in order, next action) of each occlusion in the window."""
+    window = review_window(case)
+    if window is None:
+        return []
+    events = blockages(case, window.start, window.end)
+    actions = twin_actions(case)
+    found = []
+    for number, event in enumerate(events):
+        watched = event.at_s + watch_s <= window.end
+        later = events[number + 1 : number + 2]
+        another: bool | None = bool(later) and later[0].at_s - event.at_s <= watch_s
+        if not watched or not (another or log_complete(case)):
+            another = None
+        seen = [
+            action for at_s, _, action in actions
+            if event.at_s - case.resolution["contacts" if action == "contact" else "settings"]
+            < at_s <= event.at_s + watch_s
+        ]  # fmt: skip
+        known = [
+            True if action in seen else (False if watched and certain else None)
+            for action in ACTIONS
+            for certain in [case.certain("contacts" if action == "contact" else "settings")]
+        ]
+        nothing = "nothing" if known == [False] * len(ACTIONS) else None
+        found.append(
+            (case.trip["trip_id"], event.at_s, another, *known, seen[0] if seen else nothing)
+        )
+    return found
+
+
+REACTION = st.fixed_dictionaries({
+    "after_s": st.sampled_from([-60, -1, 0, 1, 30, 60, 61, 300, 900]),
+    "flow_lpm": st.sampled_from([None, None, 7.0, 9.0, 11.0]),
+    "source": st.sampled_from([None, None, None, "ventilator", "wall"]),
+    "cannula": st.sampled_from([None, "prong-1", "prong-2", "cushion-1"]),
+    "reason": st.sampled_from([None, "repeated_occlusion"]),
+})  # fmt: skip
+
+
+def with_reactions(generated: dict[str, Any], reactions: list[dict[str, Any]]) -> dict[str, Any]:
+    """Add the reactions, in turn, as settings charted around the trips' device events."""
+    made = deepcopy(generated)
+    events = made["tables"]["device_events"]
+    for event, reaction in zip(events, reactions, strict=False):
+        charted = {key: value for key, value in reaction.items() if key != "after_s"}
+        at_s = max(0, event["at_s"] + reaction["after_s"])
+        made["tables"]["settings"].append(setting(at_s, **charted) | {"trip_id": event["trip_id"]})
+    return made
+
+
+def test_what_followed_agrees_with_the_twin() -> None:
+    seen: Counter[Any] = Counter()
+
+    @settings(
+        max_examples=200,
+        deadline=None,
+        derandomize=True,
+        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    )
+    @given(
+        deliveries(max_trips=4, rules=["settings-gap"]),
+        st.lists(REACTION, min_size=4, max_size=12),
+        st.sampled_from([60, 300, 900]),
+    )
+    def agree(generated: dict[str, Any], reactions: list[dict[str, Any]], watch_s: int) -> None:
+        made = with_reactions(generated, reactions)
+        with patch.object(occlusion_context, "FOLLOWED_S", watch_s):
+            con = judged(made)
+        there = con.execute(
+            "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'occlusion_context'"
+        ).fetchone()
+        sql = (
+            con.execute(f"""
+            SELECT t.trip_id, o.at_s, e.another_within_15_min, {", ".join(ACTIONS)}, e.next_action
+            FROM judged.occlusion_context e
+            JOIN judged.occlusion o USING (trip_key, line)
+            JOIN delivered.trips t USING (trip_key)
+            WHERE o.in_window = 'inside'""").fetchall()
+            if there != (0,)
+            else []
+        )
+        twin = [row for case in gather(made) for row in twin_context(case, watch_s)]
+        assert sorted(sql, key=repr) == sorted(twin, key=repr)
+        for _, _, another, *known, following in twin:
+            seen.update([following, ("another", another)])
+            seen.update(zip(ACTIONS, known, strict=True))
+
+    agree()
+    # the agreement is worth something only if everything was met with
+    assert {*NEXT_ACTIONS, None} <= set(seen)
+    assert {(action, known) for action in ACTIONS for known in (True, False, None)} <= set(seen)
+    assert {("another", True), ("another", False), ("another", None)} <= set(seen)

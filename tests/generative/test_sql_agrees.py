@@ -1,0 +1,87 @@
+"""The set-based SQL and the plain-Python twin give the same timeline and verdicts."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import duckdb
+from hypothesis import HealthCheck, Phase, given, settings
+
+from pipeline.judge import judge
+
+from . import twin
+from .into_store import empty, fresh_store, put
+from .strategies import deliveries
+
+EFFORT = settings(
+    max_examples=60,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)
+
+
+@cache
+def store() -> duckdb.DuckDBPyConnection:
+    return fresh_store()
+
+
+def from_sql(delivery: dict[str, Any]) -> duckdb.DuckDBPyConnection:
+    con = store()
+    empty(con)
+    put(con, delivery)
+    judge(con)
+    return con
+
+
+def rows_of(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> list[tuple[Any, ...]]:
+    there = con.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged' AND table_name = ?",
+        [table],
+    ).fetchone()
+    if there == (0,):
+        return []
+    return con.execute(
+        f"SELECT {columns} FROM judged.{table} JOIN delivered.trips USING (trip_key) ORDER BY ALL"
+    ).fetchall()
+
+
+@EFFORT
+@given(deliveries(max_trips=4))
+def test_timelines_agree(delivery: dict[str, Any]) -> None:
+    con = from_sql(delivery)
+    sql = rows_of(
+        con, "timeline", "trip_id, from_s, until_s, source, flow_lpm, fio2, humidification, cannula"
+    )
+    assert sorted(sql, key=lambda r: r[:2]) == sorted(twin.timeline(delivery), key=lambda r: r[:2])
+
+
+# rules whose observed bounds and moments have one meaning; of the others the verdict is compared
+WHOLE_ROW = {
+    "wall-oxygen-time",
+    "unheated-time",
+    "cannula-flow-range",
+    "source-choice",
+    "repeated-occlusion-call",
+}
+
+
+@EFFORT
+@given(deliveries(max_trips=4))
+def test_verdicts_agree(delivery: dict[str, Any]) -> None:
+    con = from_sql(delivery)
+    columns = "trip_id, rule, verdict, observed_low, observed_high, from_s, until_s"
+    sql = {row[:2]: row[2:] for row in rows_of(con, "verdict", columns)}
+    expected = {
+        (v.trip_id, v.rule): (v.verdict, v.observed_low, v.observed_high, v.from_s, v.until_s)
+        for v in twin.judge(delivery)
+    }
+    assert set(sql) == set(expected)
+    differing = {
+        key: (sql[key], expected[key])
+        for key in sql
+        if (sql[key] != expected[key] if key[1] in WHOLE_ROW else sql[key][0] != expected[key][0])
+    }
+    assert not differing, differing
