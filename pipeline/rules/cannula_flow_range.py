@@ -10,6 +10,14 @@ from pipeline.rules.duration import UNKNOWN_TIME, DurationParameters, duration_a
 from pipeline.rules.rule import Parameters, Rule
 
 CODE = "flow_change"
+STATES = """
+    SELECT t.trip_key, t.from_s, t.until_s,
+           t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm AS in_state
+    FROM version_timeline t
+    JOIN version_trips w USING (trip_key)
+    LEFT JOIN delivered.cannula c
+        ON c.delivery_no = w.delivery_no AND c.id = t.cannula
+"""
 
 
 class CannulaFlowRangeParameters(DurationParameters):
@@ -22,13 +30,7 @@ class CannulaFlowRangeParameters(DurationParameters):
 
 def answers(parameters: Parameters) -> str:
     """In the state where flow and cannula are known and do not fit; no such time is met."""
-    states = """SELECT t.trip_key, t.from_s, t.until_s,
-                       t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm AS in_state
-                FROM version_timeline t
-                JOIN version_trips w USING (trip_key)
-                LEFT JOIN delivered.cannula c
-                    ON c.delivery_no = w.delivery_no AND c.id = t.cannula"""
-    return duration_answers(parameters, states, CODE, nothing="met")
+    return duration_answers(parameters, STATES, CODE, nothing="met")
 
 
 RULE = Rule(
@@ -56,6 +58,7 @@ RULE = Rule(
     source="common practice, no source; the ranges are the service's catalogue",
     unit="min",
     limit="limit_min",
+    states=STATES,
     authorisation=CODE,
     settings_fields=("flow_lpm", "cannula"),
     evidence=("settings", "contacts"),

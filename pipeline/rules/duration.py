@@ -87,10 +87,9 @@ def duration_answers(
     ),
     judged AS (SELECT *, {verdict} AS plain FROM bounded)
     SELECT trip_key, {excused("plain", "authorised", "contacts_known")} AS verdict,
-           CASE WHEN plain <> '{nothing}' OR low_s IS NOT NULL
+           CASE WHEN plain <> 'not_applicable'
                 THEN round(coalesce(low_s, 0) / 60, 2) END AS observed_low,
-           CASE WHEN plain <> '{nothing}' OR low_s IS NOT NULL
-                THEN round(high_s / 60, 2) END AS observed_high,
+           CASE WHEN plain <> 'not_applicable' THEN round(high_s / 60, 2) END AS observed_high,
            from_s, until_s,
            CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
                 WHEN verdict = 'cannot_tell' THEN 'unknown_time' ELSE verdict END AS why

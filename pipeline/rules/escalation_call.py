@@ -18,7 +18,7 @@ def answers(parameters: Parameters) -> str:
         WHERE contacted = 'medical_direction' GROUP BY trip_key
     ),
     judged AS (
-        SELECT w.trip_key, w.contacts_known, w.handover_s, c.at_s,
+        SELECT w.trip_key, w.contacts_known, w.handover_s, c.at_s, t.outcome,
                CASE WHEN t.outcome IS NULL THEN 'cannot_tell'
                     WHEN t.outcome NOT IN ('more_support', 'intubated') THEN 'not_applicable'
                     WHEN c.at_s <= w.handover_s THEN 'met'
@@ -35,7 +35,7 @@ def answers(parameters: Parameters) -> str:
            CASE WHEN plain <> 'not_applicable' THEN at_s END AS from_s,
            CASE WHEN plain <> 'not_applicable' THEN handover_s END AS until_s,
            CASE WHEN verdict = 'cannot_tell' AND plain = 'deviation' THEN 'calls_unknown'
-                WHEN verdict = 'cannot_tell' AND at_s IS NOT NULL THEN 'no_handover'
+                WHEN verdict = 'cannot_tell' AND outcome IS NOT NULL THEN 'no_handover'
                 ELSE verdict END AS why
     FROM judged
     """

@@ -124,7 +124,7 @@ RULE = Rule(
     reason_to_ask="Straight to the wall without heat is the last resort; the chart should say what"
     " failed.",
     source="common practice, no source; the accepted reasons are the local protocol's",
-    unit="stretches",
+    unit="episodes",
     settings_fields=("source", "humidification", "reason"),
     evidence=("settings",),
 )

@@ -81,12 +81,15 @@ def gap_answers(
     shortest AS (
         SELECT trip_key, max(recorded_s) AS longest_s FROM gaps_if_all_count GROUP BY trip_key
     ),
-    untimed AS (SELECT DISTINCT trip_key FROM unsure WHERE at_s IS NULL),
+    untimed AS (
+        SELECT trip_key, count(*) AS n FROM unsure WHERE at_s IS NULL GROUP BY trip_key
+    ),
     bounded AS (
         SELECT w.trip_key, w.open_end, l.from_s, l.until_s, l.high_s,
                greatest(0, coalesce(l.longest_s, 0) - w.{resolution}) AS sure_low_s,
-               CASE WHEN u.trip_key IS NOT NULL THEN 0
-                    ELSE greatest(0, coalesce(s.longest_s, 0) - w.{resolution}) END AS low_s,
+               -- wherever n rows without a time belong, a gap keeps a piece of length / (n + 1)
+               greatest(0, coalesce(s.longest_s, 0) / (coalesce(u.n, 0) + 1) - w.{resolution})
+                   AS low_s,
                list_contains(d.not_recorded, '{table}') AS not_recorded
         FROM version_trips w
         JOIN delivered.delivery d USING (delivery_no)

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from pipeline.rules.fragments import excused
 from pipeline.rules.rule import Parameters, Rule
+from pipeline.timeline.series import NUMBERS, by_second, unknown
 
 
 class LowSaturationResponseParameters(Parameters):
@@ -45,10 +46,11 @@ def _answered(runs: str) -> str:
     """Each run with its answer; a trip that ends before the response is due is not judged."""
     return f"""
     SELECT r.trip_key, r.first_s, r.second_s,
-           CASE WHEN bool_or(p.surely) THEN 'met'
+           CASE WHEN w.open_end AND r.second_s >= w.end_s THEN 'cannot_tell'
+                WHEN bool_or(p.surely) THEN 'met'
                 WHEN w.open_end AND r.second_s + $within_s > w.end_s THEN 'cannot_tell'
-                WHEN bool_or(p.perhaps AND p.lost) THEN 'cannot_tell'
-                WHEN bool_or(p.perhaps) THEN 'borderline'
+                WHEN bool_or(p.perhaps AND NOT p.lost) THEN 'borderline'
+                WHEN bool_or(p.perhaps) OR w.all_settings_unknown THEN 'cannot_tell'
                 ELSE 'deviation' END AS answer
     FROM {runs} r
     JOIN version_trips w USING (trip_key)
@@ -61,25 +63,34 @@ def _answered(runs: str) -> str:
         FROM responses a WHERE a.trip_key = r.trip_key
     ) p ON TRUE
     WHERE w.open_end OR r.second_s + $within_s <= w.end_s
-    GROUP BY r.trip_key, r.first_s, r.second_s, w.open_end, w.end_s
+    GROUP BY r.trip_key, r.first_s, r.second_s, w.open_end, w.end_s, w.all_settings_unknown
     """
 
 
-_RESPONSES = """
-    changes AS (
-        SELECT trip_key, at_s,
-               flow_lpm > last_value(nullif(flow_lpm, -1) IGNORE NULLS) OVER before
-                   OR fio2 > last_value(nullif(fio2, -1) IGNORE NULLS) OVER before
-                   OR source <> last_value(nullif(source, '') IGNORE NULLS) OVER before
-                   OR cannula <> last_value(nullif(cannula, '') IGNORE NULLS) OVER before AS more,
-               flow_lpm = -1 AS lost
-        FROM charted_now SEMI JOIN version_trips USING (trip_key)
-        WINDOW before AS (PARTITION BY trip_key ORDER BY at_s, line
-                          ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
-    ),
+def _changes(field: str) -> str:
+    """Charted changes of one field that are a response; a set-aside row may have held one."""
+    more = f"value > before AND before <> {unknown(field)}"
+    if field not in NUMBERS:
+        more = f"value <> before AND before <> {unknown(field)}"
+    return f"""
+    SELECT trip_key, at_s, NOT coalesce({more} AND value <> {unknown(field)}, FALSE) AS lost
+    FROM (
+        SELECT trip_key, at_s, value,
+               lag(value) OVER (PARTITION BY trip_key ORDER BY at_s) AS before
+        FROM ({by_second(field)}) SEMI JOIN run_trips USING (trip_key)
+    )
+    WHERE value = {unknown(field)} OR before = {unknown(field)} OR ({more})
+    """
+
+
+def _responses() -> str:
+    """What the crew did, or may have done in a row that was set aside."""
+    changes = " UNION ALL ".join(_changes(f) for f in ("flow_lpm", "fio2", "source", "cannula"))
+    return f"""
+    run_trips AS (SELECT DISTINCT trip_key FROM possible_runs),
     responses AS (
-        SELECT c.trip_key, c.at_s, w.r_settings AS resolution, coalesce(c.lost, FALSE) AS lost
-        FROM changes c JOIN version_trips w USING (trip_key) WHERE c.more OR c.lost
+        SELECT c.trip_key, c.at_s, w.r_settings AS resolution, c.lost
+        FROM ({changes}) c JOIN version_trips w USING (trip_key)
         UNION ALL
         SELECT c.trip_key, c.at_s, w.r_contacts, FALSE
         FROM contacts_now c JOIN version_trips w USING (trip_key)
@@ -93,15 +104,17 @@ def answers(parameters: Parameters) -> str:
     spo2 AS (
         SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
         FROM delivered.observations o JOIN version_trips w USING (trip_key)
-        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s AND o.at_s < w.end_s
+        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
+          AND (o.at_s < w.end_s OR w.open_end)
         UNION ALL
         SELECT l.trip_key, l.at_s, l.line, NULL
         FROM lost_now l JOIN version_trips w USING (trip_key)
-        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s AND l.at_s < w.end_s
+        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
+          AND (l.at_s < w.end_s OR w.open_end)
     ),
-    {_RESPONSES},
     sure_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, FALSE)")}),
     possible_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, TRUE)")}),
+    {_responses()},
     sure AS ({_answered("sure_runs")}),
     possible AS ({_answered("possible_runs")}),
     untimed AS (
@@ -109,14 +122,16 @@ def answers(parameters: Parameters) -> str:
         WHERE table_name = 'observations' AND at_s IS NULL GROUP BY trip_key
     ),
     counted AS (
-        SELECT trip_key, count(spo2_pct) AS n, count(*) FILTER (spo2_pct < $spo2_pct) AS low
-        FROM spo2 GROUP BY trip_key
+        SELECT trip_key, count(spo2_pct) FILTER (at_s < end_s) AS n,
+               count(*) FILTER (spo2_pct < $spo2_pct) AS low
+        FROM spo2 JOIN version_trips USING (trip_key) GROUP BY trip_key
     ),
     sure_by_trip AS (
         SELECT trip_key, min(first_s) AS from_s, max(second_s) AS until_s,
                bool_or(answer = 'deviation') AS deviation,
                bool_or(answer = 'cannot_tell') AS cannot_tell,
                bool_or(answer = 'borderline') AS borderline, count(*) AS runs,
+               count(*) FILTER (answer = 'deviation') AS surely_unanswered,
                count(*) FILTER (answer <> 'met') AS unanswered
         FROM sure GROUP BY trip_key
     ),
@@ -124,11 +139,14 @@ def answers(parameters: Parameters) -> str:
         SELECT trip_key, bool_or(answer <> 'met') AS unanswered FROM possible GROUP BY trip_key
     ),
     judged AS (
-        SELECT w.trip_key, w.contacts_known, s.from_s, s.until_s, s.unanswered,
+        SELECT w.trip_key, w.contacts_known, s.from_s, s.until_s,
+               s.surely_unanswered, s.unanswered,
                coalesce(t.spo2_exempt, FALSE) AS exempt, coalesce(c.n, 0) < 2 AS too_few,
+               list_contains(d.not_recorded, 'observations') AS unrecorded,
                CASE WHEN exempt THEN 'not_applicable'
+                    WHEN too_few OR unrecorded THEN 'cannot_tell'
                     -- a set-aside row without a time may stand between two low ones, or be one
-                    WHEN too_few OR (u.n > 0 AND u.n + c.low >= 2) THEN 'cannot_tell'
+                    WHEN u.n > 0 AND u.n + c.low >= 2 THEN 'cannot_tell'
                     WHEN s.deviation THEN 'deviation'
                     WHEN s.cannot_tell THEN 'cannot_tell'
                     WHEN s.borderline THEN 'borderline'
@@ -137,18 +155,20 @@ def answers(parameters: Parameters) -> str:
                     ELSE 'not_applicable' END AS plain
         FROM version_trips w
         JOIN delivered.trips t USING (trip_key)
+        JOIN delivered.delivery d ON d.delivery_no = w.delivery_no
         LEFT JOIN counted c USING (trip_key)
         LEFT JOIN sure_by_trip s USING (trip_key)
         LEFT JOIN possible_by_trip m USING (trip_key)
         LEFT JOIN untimed u USING (trip_key)
     )
     SELECT trip_key, {excused("plain", "FALSE", "contacts_known")} AS verdict,
-           CASE WHEN NOT exempt THEN unanswered END AS observed_low,
+           CASE WHEN NOT exempt THEN surely_unanswered END AS observed_low,
            CASE WHEN NOT exempt THEN unanswered END AS observed_high,
            CASE WHEN NOT exempt THEN from_s END AS from_s,
            CASE WHEN NOT exempt THEN until_s END AS until_s,
            CASE WHEN exempt THEN 'exempt'
                 WHEN verdict = 'cannot_tell' AND too_few THEN 'not_observed'
+                WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
                 ELSE verdict END AS why
     FROM judged
     """
@@ -169,9 +189,12 @@ RULE = Rule(
         " times cannot say whether it was in time.",
         "cannot_tell": "A row that was set aside, or the missing end of the trip, could hold a low"
         " saturation or the response to one.",
+        "calls_unknown": "A low saturation has no charted response in time, and the calls of this"
+        " trip are not known.",
         "not_observed": "Fewer than two SpO2 observations are charted.",
         "exempt": "An order sets another saturation target for this child.",
-        "not_applicable": "The saturation was not low twice running.",
+        "not_applicable": "The saturation was not low twice running, or the trip ended before a"
+        " response was due.",
     },
     unknown_time="Observations and responses carry the coarseness of their clocks. A set-aside row"
     " may be a low saturation or a response. A trip that ends before the response is due is not"

@@ -9,6 +9,7 @@ from pydantic import Field
 from pipeline.rules.fragments import beyond, within
 from pipeline.rules.rule import AtLimit, Parameters, Rule
 from pipeline.rules.ventilator_log import ventilator_use
+from pipeline.timeline.series import by_second
 
 
 class OxygenTitrationParameters(Parameters):
@@ -21,7 +22,7 @@ class OxygenTitrationParameters(Parameters):
     at_limit: AtLimit = Field("pass", description="whether exactly the limit passes")
 
 
-def _runs(qualifies: str) -> str:
+def _runs(qualifies: str, lowered: str) -> str:
     """Runs of consecutive observations that qualify, unbroken by spacing or a lowered FiO2."""
     return f"""
     SELECT trip_key, min(at_s) AS from_s, max(at_s) AS until_s
@@ -30,7 +31,7 @@ def _runs(qualifies: str) -> str:
         FROM (
             SELECT trip_key, at_s, line, {qualifies} AS qualifies,
                    coalesce(at_s - lag(at_s) OVER trip > $max_spacing_s, TRUE)
-                       OR lowered_s > lag(at_s) OVER trip
+                       OR coalesce({lowered} > lag(at_s) OVER trip, FALSE)
                        OR NOT ({qualifies}) OR NOT lag({qualifies}) OVER trip AS breaks
             FROM observed
             WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
@@ -69,14 +70,15 @@ _OBSERVED = """
         WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
           AND (l.at_s < w.end_s OR w.open_end)
     ),
-    lowered AS (
-        SELECT trip_key, at_s
-        FROM (
-            SELECT c.trip_key, c.at_s, c.fio2,
-                   lag(c.fio2) OVER (PARTITION BY c.trip_key ORDER BY c.at_s, c.line) AS before
-            FROM charted_now c SEMI JOIN version_trips USING (trip_key)
-            WHERE c.fio2 >= 0
-        ) WHERE fio2 < before
+    fio2_charted AS (
+        SELECT trip_key, at_s, value, lag(value) OVER (
+                   PARTITION BY trip_key ORDER BY at_s) AS before
+        FROM (_FIO2_) SEMI JOIN version_trips USING (trip_key)
+    ),
+    lowered AS (SELECT trip_key, at_s FROM fio2_charted WHERE value < before AND value >= 0),
+    -- a set-aside row, or the first value after one, may have been lower
+    perhaps_lowered AS (
+        SELECT trip_key, at_s FROM fio2_charted WHERE value < 0 OR before < 0 OR value < before
     ),
     in_force AS (
         SELECT s.*, CASE WHEN s.at_s < t.until_s THEN t.source END AS source,
@@ -85,14 +87,15 @@ _OBSERVED = """
             ON s.trip_key = t.trip_key AND s.at_s >= t.from_s
     ),
     observed AS (
-        SELECT i.*, d.at_s AS lowered_s,
+        SELECT i.*, d.at_s AS lowered_s, m.at_s AS perhaps_lowered_s,
                coalesce(i.spo2_pct >= $spo2_pct AND i.source = 'ventilator' AND i.fio2 > $fio2,
                         FALSE) AS surely,
                coalesce(i.spo2_pct >= $spo2_pct, TRUE) AND coalesce(i.source = 'ventilator', TRUE)
                    AND coalesce(i.fio2 > $fio2, TRUE) AS perhaps
-        FROM in_force i ASOF LEFT JOIN lowered d
-            ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
-    )"""
+        FROM in_force i
+        ASOF LEFT JOIN lowered d ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
+        ASOF LEFT JOIN perhaps_lowered m ON i.trip_key = m.trip_key AND i.at_s >= m.at_s
+    )""".replace("_FIO2_", by_second("fio2"))
 
 
 def answers(parameters: Parameters) -> str:
@@ -101,8 +104,8 @@ def answers(parameters: Parameters) -> str:
     return f"""
     WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
     {_OBSERVED},
-    sure_runs AS ({_runs("surely")}),
-    possible_runs AS ({_runs("perhaps")}),
+    sure_runs AS ({_runs("surely", "perhaps_lowered_s")}),
+    possible_runs AS ({_runs("perhaps", "lowered_s")}),
     sure AS ({_longest("sure_runs")}),
     possible AS ({_longest("possible_runs")}),
     ventilator AS (
@@ -149,8 +152,9 @@ def answers(parameters: Parameters) -> str:
         FROM bounded
     )
     SELECT trip_key, verdict,
-           CASE WHEN verdict <> 'not_applicable' THEN round(low_s / 60, 2) END AS observed_low,
-           CASE WHEN verdict <> 'not_applicable'
+           CASE WHEN verdict <> 'not_applicable' AND NOT coalesce(not_observed, FALSE)
+                THEN round(low_s / 60, 2) END AS observed_low,
+           CASE WHEN verdict <> 'not_applicable' AND NOT coalesce(not_observed, FALSE)
                 THEN round(greatest(high_s, possible_s) / 60, 2) END AS observed_high,
            CASE WHEN verdict <> 'not_applicable' THEN from_s END AS from_s,
            CASE WHEN verdict <> 'not_applicable' THEN until_s END AS until_s,
@@ -187,6 +191,7 @@ RULE = Rule(
     " (Napolitano 2021, Respir Care 66:1214); the limits are the local protocol's",
     unit="min",
     limit="limit_min",
+    limit_runs_from="from_s",
     settings_fields=("source", "fio2"),
     evidence=("observations", "settings"),
 )

@@ -119,6 +119,7 @@ RULE = Rule(
     source="common practice, no source; the counts are the local protocol's",
     unit="min",
     limit="within_min",
+    limit_runs_from="until_s",
     settings_fields=("source",),
     evidence=("device_events", "contacts"),
 )

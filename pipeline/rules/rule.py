@@ -37,6 +37,11 @@ class Rule:
     version `$protocol_no`: trip_key, verdict, observed_low, observed_high (in `unit`, null where
     unknown), from_s, until_s and why. `why` picks the sentence; {observed}, {low}, {high} and
     {limit} in a sentence are filled from the row. `limit` names the parameter shown as the limit.
+
+    When a limit was reached is told from `states` where it is one of minutes in a state: a SELECT
+    of trip_key, from_s, until_s and in_state (true, false, or null for unknown) over
+    `version_timeline`; else it runs from the verdict's column that `limit_runs_from` names:
+    from_s where one stretch is measured, until_s where something is due after it.
     """
 
     id: str
@@ -50,6 +55,8 @@ class Rule:
     source: str
     unit: str | None = None
     limit: str | None = None
+    states: str | None = None
+    limit_runs_from: Literal["from_s", "until_s"] | None = None
     authorisation: str | None = None
     settings_fields: tuple[str, ...] = ()
     evidence: tuple[str, ...] = ()

@@ -36,5 +36,6 @@ RULE = Rule(
     source="common practice, no source; the limit is the local protocol's",
     unit="min",
     limit="limit_min",
+    limit_runs_from="from_s",
     evidence=("settings",),
 )

@@ -11,13 +11,15 @@ from pipeline.rules.duration import (
 from pipeline.rules.rule import Parameters, Rule
 
 CODE = "longer_wall_oxygen"
+STATES = """
+    SELECT trip_key, from_s, until_s, source IN ('wall', 'cylinder') AS in_state
+    FROM version_timeline
+"""
 
 
 def answers(parameters: Parameters) -> str:
     """In the state on wall or cylinder; unknown where the source is."""
-    states = """SELECT trip_key, from_s, until_s, source IN ('wall', 'cylinder') AS in_state
-                FROM version_timeline"""
-    return duration_answers(parameters, states, CODE)
+    return duration_answers(parameters, STATES, CODE)
 
 
 RULE = Rule(
@@ -33,6 +35,7 @@ RULE = Rule(
     source="common practice, no source; the limit is the local protocol's",
     unit="min",
     limit="limit_min",
+    states=STATES,
     authorisation=CODE,
     settings_fields=("source",),
     evidence=("settings", "contacts"),

@@ -47,7 +47,7 @@ def logged_occlusions() -> str:
     SELECT e.trip_key, e.line, e.at_s AS device_at_s,
            e.at_s - CASE WHEN c.removed THEN c.offset_s ELSE 0 END AS at_s,
            e.pressure_cmh2o, e.cutoff_s, p.merge_within_s, w.open_end,
-           CASE WHEN w.start_s IS NULL OR w.start_s >= w.end_s THEN 'outside'
+           CASE WHEN w.start_s IS NULL OR (w.start_s >= w.end_s AND NOT w.open_end) THEN 'outside'
                 WHEN e.at_s - CASE WHEN c.removed THEN c.offset_s ELSE 0 END < w.start_s
                     THEN 'outside'
                 WHEN e.at_s - CASE WHEN c.removed THEN c.offset_s ELSE 0 END < w.end_s

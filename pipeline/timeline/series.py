@@ -13,7 +13,8 @@ FIELDS = ("source", "flow_lpm", "fio2", "humidification", "cannula")
 NUMBERS = frozenset({"flow_lpm", "fio2"})
 
 
-def _unknown(field: str) -> str:
+def unknown(field: str) -> str:
+    """The marker for 'charted, but not known any more' in a field's series."""
     # no charted flow or oxygen fraction is negative, no token is empty
     return "-1::DOUBLE" if field in NUMBERS else "''"
 
@@ -21,43 +22,46 @@ def _unknown(field: str) -> str:
 def charted() -> str:
     """The settings rows that bear on the window, set-aside rows as unknown in every field."""
     fields = ", ".join(f"s.{f}" for f in FIELDS)
-    unknown = ", ".join(_unknown(f) for f in FIELDS)
+    nothing = ", ".join(unknown(f) for f in FIELDS)
     return f"""
     CREATE OR REPLACE TEMP TABLE charted_now AS
     SELECT s.trip_key, s.at_s, s.line, {fields}
     FROM delivered.settings s JOIN trip_window_now w USING (trip_key)
     WHERE s.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
     UNION ALL
-    SELECT l.trip_key, l.at_s, l.line, {unknown}
+    SELECT l.trip_key, l.at_s, l.line, {nothing}
     FROM lost_now l JOIN trip_window_now w USING (trip_key)
     WHERE l.table_name = 'settings' AND l.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
     UNION ALL
-    SELECT trip_key, start_s, 0, {unknown}
+    SELECT trip_key, start_s, 0, {nothing}
     FROM trip_window_now WHERE all_settings_unknown AND start_s IS NOT NULL
+    """
+
+
+def by_second(field: str) -> str:
+    """trip_key, at_s and value of one field; of two values at one second the later row holds."""
+    return f"""
+    SELECT trip_key, at_s, {field} AS value FROM charted_now WHERE {field} IS NOT NULL
+    QUALIFY lead(at_s) OVER (PARTITION BY trip_key ORDER BY at_s, line) IS DISTINCT FROM at_s
     """
 
 
 def _expiries(field: str) -> str:
     """The moments at which a charted value of one field stops being known."""
     columns = ", ".join(
-        f"{_unknown(field)} AS {field}" if f == field else f"NULL AS {f}" for f in FIELDS
+        f"{unknown(field)} AS {field}" if f == field else f"NULL AS {f}" for f in FIELDS
     )
     return f"""
     SELECT trip_key, at_s + carry_s AS at_s, 0 AS line, {columns}
     FROM (
         SELECT c.trip_key, c.at_s, c.value, p.carry_{field}_s AS carry_s, w.end_s,
                lead(c.at_s) OVER later AS next_s, lead(c.value) OVER later AS next_value
-        FROM (
-            -- of two values at one second the later row holds
-            SELECT trip_key, at_s, {field} AS value FROM charted_now WHERE {field} IS NOT NULL
-            QUALIFY lead(at_s) OVER (PARTITION BY trip_key ORDER BY at_s, line)
-                    IS DISTINCT FROM at_s
-        ) c
+        FROM ({by_second(field)}) c
         JOIN trip_window_now w USING (trip_key)
         JOIN protocol_now p ON p.protocol_no = w.protocol_no
         WINDOW later AS (PARTITION BY c.trip_key ORDER BY c.at_s)
     )
-    WHERE carry_s IS NOT NULL AND value <> {_unknown(field)}
+    WHERE carry_s IS NOT NULL AND value <> {unknown(field)}
       AND value IS DISTINCT FROM next_value
       AND at_s + carry_s < least(coalesce(next_s, end_s), end_s)
     """
@@ -67,7 +71,7 @@ def timeline(limited: Sequence[str]) -> str:
     """The timeline of every trip to judge; `limited` names fields with a finite carry-forward."""
     points = "\nUNION ALL\n".join(["SELECT * FROM charted_now", *map(_expiries, limited)])
     held = ", ".join(
-        f"nullif(last_value({f} IGNORE NULLS) OVER so_far, {_unknown(f)}) AS {f}" for f in FIELDS
+        f"nullif(last_value({f} IGNORE NULLS) OVER so_far, {unknown(f)}) AS {f}" for f in FIELDS
     )
     same = " AND ".join(f"lag({f}) OVER trip IS NOT DISTINCT FROM {f}" for f in FIELDS)
     fields = ", ".join(FIELDS)

@@ -290,9 +290,16 @@ def test_monitoring_gap(
     assert (got.verdict, got.observed_low, got.observed_high) == (verdict, low, high)
 
 
-def test_an_unreadable_observation_may_have_stood_in_the_gap() -> None:
-    got = answer("monitoring-gap", setting(0), set_aside=[lost("observations", None, 0)])
-    assert got.verdict == "cannot_tell"
+@pytest.mark.parametrize(("handover_s", "verdict"), [(1500, "cannot_tell"), (5000, "deviation")])
+def test_an_unreadable_observation_may_have_stood_in_the_gap(handover_s: int, verdict: str) -> None:
+    # one row leaves at least half of a gap: 12 min of 25, but 41 min of 83
+    got = answer(
+        "monitoring-gap",
+        setting(0),
+        set_aside=[lost("observations", None, 0)],
+        trip={"handover_s": handover_s},
+    )
+    assert got.verdict == verdict
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from itertools import pairwise
 
 from .calls import calls_to_medical_direction, settle
@@ -17,14 +18,14 @@ def monitoring_gap(case: Case, rule: Row) -> Finding:
         if row["spo2_pct"] is not None and row["resp_rate"] is not None
     ]
     perhaps = [seen.at_s for seen in case.seen if seen.row is None]
-    untimed = case.untimed_observations > 0
+    untimed = case.untimed_observations
     return _longest_gap(case, rule, "observations", complete, perhaps, untimed=untimed)
 
 
 def settings_gap(case: Case, rule: Row) -> Finding:
     """The longest stretch without a settings row; a set-aside one was charted all the same."""
     charted = [setting.at_s for setting in case.settings]
-    return _longest_gap(case, rule, "settings", charted, [], untimed=case.untimed_setting)
+    return _longest_gap(case, rule, "settings", charted, [], untimed=case.untimed_settings)
 
 
 def _gaps(case: Case, table: str, times: list[int]) -> list[Run]:
@@ -37,7 +38,7 @@ def _gaps(case: Case, table: str, times: list[int]) -> list[Run]:
 
 
 def _longest_gap(
-    case: Case, rule: Row, table: str, times: list[int], perhaps: list[int], *, untimed: bool
+    case: Case, rule: Row, table: str, times: list[int], perhaps: list[int], *, untimed: int
 ) -> Finding:
     """`perhaps`, and untimed rows, were set aside: they may have shortened a gap."""
     if table in case.not_recorded:
@@ -45,8 +46,12 @@ def _longest_gap(
     is_open = case.trip["handover_s"] is None
     gaps = _gaps(case, table, times)
     apparent = max((gap.low for gap in gaps), default=0)
-    low = max((gap.low for gap in _gaps(case, table, times + perhaps)), default=0)
-    low = 0 if untimed else low
+    # wherever the untimed rows belong, a gap keeps a piece of its length / (rows + 1)
+    pieces = [
+        Fraction(gap.until_s - gap.from_s, untimed + 1) - gap.r_start
+        for gap in _gaps(case, table, times + perhaps)
+    ]
+    low = max([Fraction(0), *pieces])
     high = max((gap.high for gap in gaps), default=0)
     bounds = Bounds(low, None if is_open else high, high)
     verdict = compare(bounds, seconds(rule["limit_min"]), rule.get("at_limit", "pass"))

@@ -56,6 +56,7 @@ class Case:
     version: Row
     settings: list[Setting]
     untimed_setting: bool
+    untimed_settings: int
     observations: list[Row]
     seen: list[Setting]
     untimed_observations: int
@@ -108,6 +109,7 @@ def _case(delivery: Delivery, trip: Row, version: Row) -> Case:
         settings=_with_lost(delivery, "settings", trip_id),
         untimed_setting=any(r["table"] == "settings" and r["at_s"] is None for r in lost),
         observations=_rows(delivery, "observations", trip_id),
+        untimed_settings=sum(r["table"] == "settings" and r["at_s"] is None for r in lost),
         seen=_with_lost(delivery, "observations", trip_id),
         untimed_observations=sum(r["table"] == "observations" and r["at_s"] is None for r in lost),
         contacts=_rows(delivery, "contacts", trip_id),
