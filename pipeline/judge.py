@@ -10,19 +10,23 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from pipeline.contradictions import contradiction
 from pipeline.rules import all_rules, parameters_of
 from pipeline.rules.rule import Parameters, Rule
-from pipeline.timeline import occlusions, series, window
+from pipeline.timeline import occlusion_context, occlusions, series, window
 
 if TYPE_CHECKING:
     import duckdb
 
     from schemas.protocol import ProtocolVersion
 
-KEPT = ("trip_window", "timeline", "exposure", "clock", "occlusion", "verdict")
+KEPT = (
+    "trip_window", "timeline", "exposure", "clock", "occlusion", "occlusion_context",
+    "contradiction", "verdict",
+)  # fmt: skip
 """Stage tables kept under `judged.` after a run."""
 
 Stage = Callable[[str], None]
@@ -59,16 +63,44 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
     versions = versions_in_store(con)
     with transaction(con):
         _forget_outdated(con, versions)
-        _protocol_now(con, versions)
-        count = _to_judge(con)
+        _in_force(con, versions)
+        count = _to_judge(con, _already_judged(con))
         if count:
-            for name, sql in stages(versions):
-                stage(name)
-                con.execute(sql)
-            _judge_rules(con, versions, stage)
+            _evaluate(con, versions, stage)
         stage("keep verdicts")
         _keep(con)
     return count
+
+
+def prepare_timeline(con: duckdb.DuckDBPyConnection) -> None:
+    """Bring windows, timeline and occlusions up to date without judging any rule."""
+    versions = [replace(kept, rules={}) for kept in versions_in_store(con)]
+    con.execute("CREATE SCHEMA IF NOT EXISTS judged")
+    _in_force(con, versions)
+    _to_judge(con, _NOTHING_JUDGED)
+    _evaluate(con, versions, lambda _: None)
+    _keep(con)
+
+
+def replay(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage = lambda _: None
+) -> int:
+    """Judge every trip that holds under `versions` instead of the store's; returns how many.
+
+    Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
+    open for reading only.
+    """
+    _in_force(con, versions)
+    count = _to_judge(con, _NOTHING_JUDGED)
+    _evaluate(con, versions, stage)
+    return count
+
+
+def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
+    for name, sql in stages(versions):
+        stage(name)
+        con.execute(sql)
+    _judge_rules(con, versions, stage)
 
 
 def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
@@ -85,6 +117,8 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     yield "clocks", occlusions.clock()
     yield "logged occlusions", occlusions.logged_occlusions()
     yield "occlusions", occlusions.occlusion()
+    yield from occlusion_context.stages(versions)
+    yield "contradictions", contradiction()
     yield "occlusions of open trips", occlusions.occlusion_if_open()
 
 
@@ -129,7 +163,7 @@ def _judge_rules(
             con.execute(sql, {**values, "protocol_no": kept.protocol_no})
 
 
-def _fingerprint(kept: VersionInStore, versions: list[VersionInStore]) -> str:
+def _fingerprint(kept: VersionInStore) -> str:
     """Changes whenever this program would judge a trip of the version otherwise."""
     parts = [sql for _, sql in stages([kept])]
     for name, parameters in kept.rules.items():
@@ -144,7 +178,7 @@ def _forget_outdated(con: duckdb.DuckDBPyConnection, versions: list[VersionInSto
         "CREATE TABLE IF NOT EXISTS judged.fingerprint (protocol_no INTEGER, value VARCHAR)"
     )
     before = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
-    now = {kept.protocol_no: _fingerprint(kept, versions) for kept in versions}
+    now = {kept.protocol_no: _fingerprint(kept) for kept in versions}
     if any(now.get(no) != value for no, value in before.items()):
         for table in KEPT:
             con.execute(f"DROP TABLE IF EXISTS judged.{table}")
@@ -171,15 +205,9 @@ def _protocol_now(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
         )  # fmt: skip
 
 
-def _to_judge(con: duckdb.DuckDBPyConnection) -> int:
-    """The trips whose content holds, with the version in force in their month, not yet judged."""
-    known = con.execute(
-        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
-        " AND table_name = 'trip_window'"
-    ).fetchone()
-    done = "SELECT trip_key, protocol_no FROM judged.trip_window" if known and known[0] else (
-        "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
-    )  # fmt: skip
+def _in_force(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """The trips whose content holds, each with the version in force in its month."""
+    _protocol_now(con, versions)
     con.execute("""
         CREATE OR REPLACE TEMP TABLE in_force AS
         SELECT h.trip_key, h.trip_id, t.service_month, h.delivery_no, p.protocol_no
@@ -192,10 +220,24 @@ def _to_judge(con: duckdb.DuckDBPyConnection) -> int:
             GROUP BY m.service_month
         ) p USING (service_month)
     """)
+
+
+def _already_judged(con: duckdb.DuckDBPyConnection) -> str:
+    kept = con.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
+        " AND table_name = 'trip_window'"
+    ).fetchone()
+    return "SELECT trip_key, protocol_no FROM judged.trip_window" if kept != (0,) else (
+        _NOTHING_JUDGED
+    )  # fmt: skip
+
+
+def _to_judge(con: duckdb.DuckDBPyConnection, judged: str) -> int:
+    """The trips in force but not among `judged`; returns how many."""
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE to_judge AS
         SELECT f.* FROM in_force f
-        ANTI JOIN ({done}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
+        ANTI JOIN ({judged}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
         ORDER BY trip_key
     """)
     row = con.execute("SELECT count(*) FROM to_judge").fetchone()
@@ -221,6 +263,8 @@ def _keep(con: duckdb.DuckDBPyConnection) -> None:
         elif judged_now:
             con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
 
+
+_NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
 
 _LOST = """
     CREATE OR REPLACE TEMP TABLE lost_now AS

@@ -11,11 +11,15 @@ from typing import Any
 import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
-from schemas.contract import HUMIDIFICATIONS, SOURCES
+from schemas.contract import BEHAVIOURS, HUMIDIFICATIONS, SOURCES
 
 VERDICTS = ["met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable"]
 SEVERITIES = ["high", "medium", "low"]
 PROBLEM_KINDS = ["set_aside", "contradiction", "mention"]
+PATTERNS = ["flow_above_range", "cannula_small", "child_unsettled", "none_of_these", "unknown"]
+NEXT_ACTIONS = ["less_flow", "larger_cannula", "reseated", "to_wall", "contact", "nothing"]
+WHAT_FOLLOWED = "What followed is not what helped: crews act on the worst cases."
+"""Goes wherever what followed an occlusion is shown."""
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -24,6 +28,10 @@ def _text(description: str, *, nullable: bool = False) -> Any:
 
 def _value(unit: str, description: str, *, nullable: bool = True) -> Any:
     return pa.Field(nullable=nullable, description=description, metadata={"unit": unit})
+
+
+def _maybe(description: str) -> Any:
+    return pa.Field(nullable=True, description=f"{description}; null where it cannot be said")
 
 
 class Verdicts(pa.DataFrameModel):
@@ -82,6 +90,101 @@ class Occlusions(pa.DataFrameModel):
     flow_lpm: dt.Float64 = _value("L/min", "Flow in force; null where unknown")
     counted: dt.Boolean = pa.Field(description="Whether the occlusion rates count it")
     not_counted_because: dt.String = _text("Why the rates leave it out", nullable=True)
+    fio2: dt.Float64 = _value("1", "Inspired oxygen fraction in force; null where unknown")
+    humidification: dt.String = pa.Field(
+        isin=HUMIDIFICATIONS, nullable=True, description="In force; null where unknown"
+    )
+    behaviour: dt.String = pa.Field(
+        isin=BEHAVIOURS,
+        nullable=True,
+        description="Charted nearest to it; null where none within 2 min either side",
+    )
+    pattern: dt.String = pa.Field(
+        isin=PATTERNS,
+        description="The first pattern that holds; none_of_these where surely none does",
+    )
+    flow_above_range: dt.Boolean = _maybe("The flow was above the cannula's range")
+    cannula_small: dt.Boolean = _maybe("The weight was above the cannula's range")
+    child_unsettled: dt.Boolean = _maybe("Crying, coughing or agitated within 2 min either side")
+    watched: dt.Boolean = pa.Field(
+        description="Whether the known record goes on for 15 min after it"
+    )
+    next_action: dt.String = pa.Field(
+        isin=NEXT_ACTIONS,
+        nullable=True,
+        description=f"What the crew charted first within 15 min. {WHAT_FOLLOWED}",
+    )
+    action_after_s: dt.Int32 = _value(
+        "s", "When that was charted, after the occlusion; below 0 where times are truncated"
+    )
+    less_flow: dt.Boolean = _maybe("Flow was lowered within 15 min")
+    larger_cannula: dt.Boolean = _maybe("A larger cannula of the family was put on within 15 min")
+    reseated: dt.Boolean = _maybe(
+        "The same cannula was charted anew for repeated occlusion, and nothing else changed, within"
+        " 15 min: perhaps reseated, for which the record has no word"
+    )
+    to_wall: dt.Boolean = _maybe("The child was moved to wall or cylinder within 15 min")
+    contact: dt.Boolean = _maybe("A call was recorded within 15 min")
+    another_within_15_min: dt.Boolean = _maybe(
+        f"Another came within 15 min; null unless watched. {WHAT_FOLLOWED}"
+    )
+    prolonged: dt.Boolean = _maybe(
+        "The cut-off passed the protocol's longest; null without its length or that limit"
+    )
+    restart_logged: dt.Boolean = _maybe(
+        "A restart is logged before the next occlusion; null where the log has none at all"
+    )
+    unrecovered: dt.Boolean = _maybe("Neither a restart nor the length of the cut-off is logged")
+    outside_ventilator: dt.Boolean = pa.Field(
+        description="Further from any ventilator or unknown time than the clock may be off"
+    )
+
+
+class OcclusionPatterns(pa.DataFrameModel):
+    """What the counted occlusions came with, and what followed.
+
+    What followed is not what helped: crews act on the worst cases. An event that fits several
+    patterns stands in the row of each; next actions add up to the events of their row.
+    """
+
+    month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
+    pattern: dt.String = pa.Field(isin=[*PATTERNS, "all"], description="Which events; all of them")
+    events: dt.Int32 = _value("events", "Events the rates count", nullable=False)
+    only_this: dt.Int32 = _value("events", "Those that fit no other pattern", nullable=False)
+    trips: dt.Int32 = _value("trips", "Trips with such an event", nullable=False)
+    less_flow: dt.Int32 = _value("events", "Flow was lowered first", nullable=False)
+    larger_cannula: dt.Int32 = _value("events", "A larger cannula came first", nullable=False)
+    reseated: dt.Int32 = _value("events", "Perhaps reseated first", nullable=False)
+    to_wall: dt.Int32 = _value("events", "Moved to wall or cylinder first", nullable=False)
+    contact: dt.Int32 = _value("events", "A call came first", nullable=False)
+    nothing: dt.Int32 = _value("events", "Nothing was charted in 15 min", nullable=False)
+    next_unknown: dt.Int32 = _value(
+        "events", "Nothing seen, and the record ends or has holes", nullable=False
+    )
+    watched: dt.Int32 = _value("events", "Known whether another came in 15 min", nullable=False)
+    another_within_15_min: dt.Int32 = _value("events", "Of these, another came", nullable=False)
+    prolonged: dt.Int32 = _value("events", "Cut-off surely past the longest", nullable=False)
+    unrecovered: dt.Int32 = _value("events", "No sign that flow came back", nullable=False)
+
+
+class ClockOffsets(pa.DataFrameModel):
+    """How far device clocks were off the charts, over the trips with device events.
+
+    Offsets are device minus charts, of every start matched to a charted one. Only starts within
+    15 min of it can match: a clock further off is among the unmatched.
+    """
+
+    month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
+    trips: dt.Int32 = _value("trips", "Trips with device events", nullable=False)
+    matched: dt.Int32 = _value("trips", "Offset measured and removed", nullable=False)
+    beyond_limit: dt.Int32 = _value("trips", "Measured, too large to remove", nullable=False)
+    unmatched: dt.Int32 = _value("trips", "No start to match", nullable=False)
+    p5_s: dt.Float64 = _value("s", "5 % of offsets lie below; null where none was measured")
+    p25_s: dt.Float64 = _value("s", "25 % lie below")
+    median_s: dt.Float64 = _value("s", "Half lie below")
+    p75_s: dt.Float64 = _value("s", "75 % lie below")
+    p95_s: dt.Float64 = _value("s", "95 % lie below")
+    mean_abs_s: dt.Float64 = _value("s", "Mean of the offsets without their sign")
 
 
 class Measures(pa.DataFrameModel):
@@ -150,6 +253,8 @@ OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "evidence": Evidence,
     "timeline": Timeline,
     "occlusions": Occlusions,
+    "occlusion_patterns": OcclusionPatterns,
+    "clock_offsets": ClockOffsets,
     "measures": Measures,
     "problems": Problems,
     "cases": Cases,

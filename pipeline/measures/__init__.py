@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.measures.exposures import exposures
 from pipeline.measures.occlusion_rate import occlusion_rates
 from pipeline.measures.rule_shares import rule_shares
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
+
+    from pipeline.measures.series import Calendar
 
 
 def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -19,7 +22,32 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = pd.concat([occlusion_rates(con, month), rule_shares(con, month)], ignore_index=True)
+    parts = [occlusion_rates(con, month), rule_shares(con, month), exposures(con, month)]
+    rows = pd.concat(parts, ignore_index=True)
     return rows.sort_values(
         ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True
     )
+
+
+def figures(
+    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
+) -> dict[str, pd.DataFrame]:
+    """Charts, comparisons and power from the measures; call after `measure`, same month.
+
+    Frames by the names of `schemas.measure_outputs.MEASURE_OUTPUTS`.
+    """
+    from pipeline.measures.bases import before_after_training, funnels
+    from pipeline.measures.power import power
+    from pipeline.measures.series import charts
+    from pipeline.measures.sizes import sizes
+
+    month = calendar.months[-1]
+    points, runs = charts(con, measures, calendar)
+    return {
+        "charts": points,
+        "runs": runs,
+        "sizes": sizes(con, month),
+        "funnels": funnels(con, calendar.months),
+        "power": power(measures, points, calendar.months),
+        "before_after": before_after_training(con, month),
+    }

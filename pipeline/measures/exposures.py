@@ -1,0 +1,101 @@
+"""Measures of time: full oxygen with a high saturation, and minutes at the bedside."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+HOLDS_S = 600
+"""An SpO2 is taken to hold for ten minutes or until the next one; assumed."""
+
+# minutes of undiluted oxygen covered by an SpO2 above 97 %, and all of it
+_FULL_OXYGEN = f"""
+    WITH wall AS (
+        SELECT t.trip_key, w.service_month, t.from_s, t.until_s
+        FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
+        WHERE t.source IN ('wall', 'cylinder') AND w.service_month <= $month
+    ),
+    observed AS (
+        SELECT trip_key, at_s, spo2_pct,
+               least(lead(at_s, 1, 2147483647) OVER (
+                         PARTITION BY trip_key ORDER BY at_s, line), at_s + {HOLDS_S}) AS until_s
+        FROM delivered.observations SEMI JOIN wall USING (trip_key)
+        WHERE spo2_pct IS NOT NULL
+    ),
+    high AS (
+        SELECT w.service_month, w.trip_key,
+               sum(least(w.until_s, o.until_s) - greatest(w.from_s, o.at_s)) AS seconds
+        FROM wall w JOIN observed o ON o.trip_key = w.trip_key
+            AND o.at_s < w.until_s AND o.until_s > w.from_s
+        WHERE o.spo2_pct > 97
+        GROUP BY ALL
+    ),
+    by_trip AS (
+        SELECT w.service_month, w.trip_key, sum(w.until_s - w.from_s) AS seconds
+        FROM wall w GROUP BY ALL
+    )
+    SELECT 'full-oxygen-above-97' AS measure, {{month}} AS month, 'service' AS group_by,
+           'all' AS group_value, coalesce(sum(h.seconds), 0) / 60.0 AS numerator,
+           sum(b.seconds) / 3600.0 AS denominator, count(*)::INTEGER AS trips,
+           0 AS left_out, numerator / nullif(denominator, 0) AS estimate,
+           'minutes per wall hour' AS unit
+    FROM by_trip b LEFT JOIN high h USING (service_month, trip_key)
+    GROUP BY ALL
+"""
+
+_BEDSIDE = """
+    SELECT 'bedside-minutes' AS measure, {month} AS month, 'service' AS group_by,
+           'all' AS group_value, coalesce(sum(t.departed_s), 0) / 60.0 AS numerator,
+           count(t.departed_s)::DOUBLE AS denominator, count(t.departed_s)::INTEGER AS trips,
+           (count(*) - count(t.departed_s))::INTEGER AS left_out,
+           median(t.departed_s) / 60.0 AS estimate, 'minutes' AS unit
+    FROM judged.trip_window w
+    JOIN (SELECT trip_key, departed_s FROM delivered.trips) t USING (trip_key)
+    WHERE service_month <= $month
+    GROUP BY ALL
+"""
+
+_WITH_OCCLUSION = """
+    SELECT 'trips-with-occlusion' AS measure, {month} AS month, 'service' AS group_by,
+           'all' AS group_value, count(*) FILTER (events > 0)::DOUBLE AS numerator,
+           count(*)::DOUBLE AS denominator, count(*)::INTEGER AS trips, 0 AS left_out
+    FROM (SELECT month AS service_month, trip_key, sum(events) AS events
+          FROM ventilator_time WHERE counted GROUP BY ALL)
+    GROUP BY ALL
+"""
+
+
+def _both(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd.DataFrame:
+    """The rows of each month, and of all months together."""
+    import pandas as pd
+
+    bound = {"month": month} if "$month" in sql else None
+    frames = [
+        con.execute(sql.format(month=at), bound).df() for at in ("service_month", f"'to {month}'")
+    ]
+    return pd.concat(frames, ignore_index=True)
+
+
+def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Rows of the three measures up to `month`; call after `occlusion_rates`.
+
+    The time measures carry no interval: they are charted as single values (XmR). Bedside minutes
+    are medians; their numerator is the sum of minutes.
+    """
+    import pandas as pd
+
+    from pipeline.measures.rows import with_interval
+    from pipeline.statistics.intervals import wilson
+    from schemas.outputs import Measures
+
+    timed = pd.concat([_both(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
+    timed = timed.assign(method="none: charted as single values")
+    timed = timed.reindex(columns=list(Measures.to_schema().columns))
+    counts = _both(con, _WITH_OCCLUSION, month)
+    shares = with_interval(
+        counts, wilson(counts["numerator"], counts["denominator"]), "share of trips"
+    )
+    return pd.concat([shares, timed], ignore_index=True)

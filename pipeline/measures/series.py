@@ -1,0 +1,179 @@
+"""Measures through time: a control chart for every series, its signals, and its runs.
+
+The first 24 months of a phase set the limits, or all but the month under review while there are
+fewer; fewer than 12 make them provisional. A phase begins at a protocol version and nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.statistics.charts import Chart
+from pipeline.statistics.charts_attribute import p_chart, u_chart
+from pipeline.statistics.charts_time import g_chart, trips_between, xmr_chart
+from pipeline.statistics.run_rules import chart_runs, signals
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+BASELINE_MONTHS = 24
+RARE = 0.05
+LEAST_GAPS = 2
+U_MEASURES = ("occlusion-rate",)
+P_MEASURES = ("deviation-share", "cannot-tell-share", "all-rules-share", "trips-with-occlusion")
+X_MEASURES = ("full-oxygen-above-97", "bedside-minutes")
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """The months charted, which are short of trips, and where a new phase begins."""
+
+    months: tuple[str, ...]
+    incomplete: tuple[bool, ...]
+    changes: tuple[int, ...]
+
+    @property
+    def baseline(self) -> int:
+        """How many months of a phase set its limits."""
+        return min(BASELINE_MONTHS, max(1, len(self.months) - 1))
+
+
+def charts(
+    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Chart points and runs tests of every series; see `Charts` and `Runs`."""
+    import pandas as pd
+
+    from schemas.measure_outputs import Charts, Runs
+
+    points: list[dict[str, Any]] = []
+    runs: list[dict[str, Any]] = []
+    for key, rows, chart in [*_monthly(measures, calendar), *_gaps(con, measures, calendar)]:
+        points += _points(key, rows, chart)
+        runs += _runs(key, chart)
+    order = ["measure", "group_by", "group_value"]
+    return (
+        pd.DataFrame(points, columns=list(Charts.to_schema().columns)).sort_values(
+            [*order, "point"], kind="stable", ignore_index=True
+        ),
+        pd.DataFrame(runs, columns=list(Runs.to_schema().columns)).sort_values(
+            order, kind="stable", ignore_index=True
+        ),
+    )
+
+
+Series = tuple[tuple[str, str, str], "pd.DataFrame", Chart]
+
+
+def _monthly(measures: pd.DataFrame, calendar: Calendar) -> Iterator[Series]:
+    """Every series by month: months without a row have no denominator and no point."""
+    known = (*U_MEASURES, *P_MEASURES, *X_MEASURES)
+    chosen = measures[measures["measure"].isin(known) & measures["month"].isin(calendar.months)]
+    chosen = chosen[chosen["group_by"].isin(["service", "cannula", "rule"])]
+    for key, rows in chosen.groupby(["measure", "group_by", "group_value"], sort=True):
+        measure, by, value = map(str, key)
+        series = rows.set_index("month").reindex(list(calendar.months)).reset_index()
+        yield (measure, by, value), _with_flags(series, calendar), _chart(measure, series, calendar)
+
+
+def _with_flags(series: pd.DataFrame, calendar: Calendar) -> pd.DataFrame:
+    return series.assign(incomplete=list(calendar.incomplete))
+
+
+def _chart(measure: str, series: pd.DataFrame, calendar: Calendar) -> Chart:
+    plan: dict[str, Any] = {
+        "baseline": calendar.baseline,
+        "changes": calendar.changes,
+        "incomplete": np.array(calendar.incomplete),
+    }
+    numerator = series["numerator"].to_numpy(dtype=float)
+    denominator = series["denominator"].to_numpy(dtype=float)
+    if measure in U_MEASURES:
+        return u_chart(numerator, denominator, per=100, laney=None, **plan)
+    if measure in P_MEASURES:
+        return p_chart(numerator, denominator, laney=None, **plan)
+    return xmr_chart(series["estimate"].to_numpy(dtype=float), **plan)
+
+
+def _gaps(
+    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
+) -> Iterator[Series]:
+    """Trips between deviations of the rules broken on fewer than 1 in 20 trips."""
+    import pandas as pd
+
+    whole = measures[
+        (measures["measure"] == "deviation-share") & (measures["month"] == _to(calendar))
+    ]
+    rare = whole[(whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS)]
+    if rare.empty:
+        return
+    found = con.execute(_IN_SERVICE_ORDER, {"rules": sorted(rare["group_value"])}).df()
+    for rule, rows in found.groupby("rule", sort=True):
+        deviated = rows["deviated"].to_numpy(dtype=bool)
+        gaps, _ = trips_between(deviated)
+        months = rows["month"].to_numpy()[np.flatnonzero(deviated)[1:]]
+        chart = g_chart(gaps, baseline=min(BASELINE_MONTHS, max(1, len(gaps) - 1)))
+        frame = pd.DataFrame({"month": months, "numerator": gaps, "denominator": 1.0})
+        yield (
+            ("trips-between-deviations", "rule", str(rule)),
+            frame.assign(incomplete=False),
+            chart,
+        )
+
+
+def _to(calendar: Calendar) -> str:
+    return f"to {calendar.months[-1]}"
+
+
+# without service_seq the file's order within a month is the best there is
+_IN_SERVICE_ORDER = """
+    SELECT v.rule, w.service_month AS month, v.verdict = 'deviation' AS deviated
+    FROM judged.verdict v
+    JOIN judged.trip_window w USING (trip_key)
+    JOIN delivered.trips t USING (trip_key)
+    WHERE list_contains($rules, v.rule)
+      AND v.verdict IN ('met', 'authorised', 'borderline', 'deviation')
+    ORDER BY v.rule, w.service_month, t.service_seq NULLS LAST, v.trip_key
+"""
+
+
+def _points(
+    key: tuple[str, str, str], rows: pd.DataFrame, chart: Chart
+) -> Iterator[dict[str, Any]]:
+    said: dict[int, list[str]] = {}
+    for signal in signals(chart):
+        said.setdefault(signal.index, []).append(signal.words)
+    measure, by, value = key
+    for number, phase in enumerate(chart.phases, 1):
+        for i in range(phase.start, phase.stop):
+            row = rows.iloc[i]
+            yield {
+                "measure": measure, "group_by": by, "group_value": value, "chart": chart.kind,
+                "point": i + 1, "month": row["month"], "numerator": row["numerator"],
+                "denominator": row["denominator"], "value": chart.value[i],
+                "centre": chart.centre[i], "lower": chart.lower[i], "upper": chart.upper[i],
+                "sigma_z": phase.sigma_z, "baseline": i in phase.baseline, "phase": number,
+                "provisional": phase.provisional, "reason": phase.reason or None,
+                "incomplete": bool(row["incomplete"]),
+                "signal": "; ".join(said[i]) if i in said else None,
+            }  # fmt: skip
+
+
+def _runs(key: tuple[str, str, str], chart: Chart) -> Sequence[dict[str, Any]]:
+    tests = chart_runs(chart)
+    if not tests:
+        return []
+    last = tests[-1]
+    return [
+        {
+            "measure": key[0], "group_by": key[1], "group_value": key[2], "points": last.n,
+            "longest_run": last.longest_run, "longest_run_limit": last.longest_run_limit,
+            "crossings": last.crossings, "crossings_limit": last.crossings_limit,
+            "signal": last.signal, "words": last.words,
+        }
+    ]  # fmt: skip

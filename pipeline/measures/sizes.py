@@ -1,0 +1,151 @@
+"""Occlusion rate by cannula size done properly: trips as clusters, flow and child allowed for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from pipeline.statistics.rate_model import Estimate, GroupRate, RateModel
+
+PER_HOURS = 100
+REFERENCE_TERMS = {
+    "flow_share": "flow share",
+    "flow_share_squared": "flow share squared",
+    "unsettled": "unsettled share",
+    "not_charted": "behaviour not charted",
+    "log_weight": "weight",
+}
+"""The columns adjusted for, and what they are in words."""
+
+# Ventilator time and its events by trip, cannula and flow; how much of the trip the child was
+# seen crying, coughing or agitated; and the weight on a log scale.
+_ROWS = """
+    WITH ventilator AS (
+        SELECT w.trip_key, w.delivery_no, t.cannula, t.flow_lpm,
+               t.until_s - t.from_s AS seconds, 0 AS events
+        FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
+        WHERE t.source = 'ventilator' AND w.log_complete AND t.cannula IS NOT NULL
+          AND t.flow_lpm IS NOT NULL AND w.service_month <= $month
+        UNION ALL
+        SELECT w.trip_key, w.delivery_no, o.cannula, o.flow_lpm, 0, 1
+        FROM judged.occlusion o JOIN judged.trip_window w USING (trip_key)
+        WHERE o.not_counted_because IS NULL AND w.service_month <= $month
+    ),
+    by_flow AS (
+        SELECT trip_key, delivery_no, cannula, flow_lpm, sum(seconds) / 3600.0 AS hours,
+               sum(events) AS events
+        FROM ventilator GROUP BY ALL HAVING hours > 0
+    ),
+    unsettled AS (
+        SELECT trip_key,
+               avg((behaviour IN ('crying', 'coughing', 'agitated'))::INTEGER) AS share
+        FROM delivered.observations
+        SEMI JOIN by_flow USING (trip_key)
+        WHERE behaviour IS NOT NULL GROUP BY trip_key
+    )
+    SELECT b.trip_key, b.cannula, b.hours, b.events,
+           (b.flow_lpm - c.flow_min_lpm) / nullif(c.flow_max_lpm - c.flow_min_lpm, 0) AS flow_share,
+           flow_share * flow_share AS flow_share_squared,
+           coalesce(u.share, 0) AS unsettled, (u.share IS NULL)::INTEGER AS not_charted,
+           ln(t.weight_kg) AS log_weight
+    FROM by_flow b
+    JOIN delivered.trips t USING (trip_key)
+    LEFT JOIN delivered.cannula c ON c.delivery_no = b.delivery_no AND c.id = b.cannula
+    LEFT JOIN unsettled u ON u.trip_key = b.trip_key
+    ORDER BY b.trip_key, b.cannula, b.flow_lpm
+"""
+
+
+def size_rows(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Stretches of trips to `month` at one cannula and flow: hours, events, and the terms."""
+    return con.execute(_ROWS, {"month": month}).df()
+
+
+def sizes(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Crude and adjusted rates by size over all months to `month`; see `Sizes`.
+
+    The reference is the size with the most hours. Rows whose flow share or weight is unknown are
+    left out of the model, and counted in `method`; the crude rates keep them.
+    """
+    import pandas as pd
+
+    from pipeline.statistics.rate_model import rate_model
+    from schemas.measure_outputs import Sizes
+
+    columns = list(Sizes.to_schema().columns)
+    rows = size_rows(con, month)
+    if rows.empty:
+        return pd.DataFrame(columns=columns)
+    hours = rows.groupby("cannula", sort=True)["hours"].sum()
+    reference = str(hours.idxmax())
+    model = rate_model(
+        rows["events"], rows["hours"], rows["cannula"].tolist(),
+        reference=reference, trip=rows["trip_key"], per=PER_HOURS,
+        names=list(REFERENCE_TERMS.values()),
+        covariates=rows[list(REFERENCE_TERMS)].to_numpy(dtype=float),
+    )  # fmt: skip
+    crude = _crude(rows)
+    method = _method(model)
+    found = [_row(group, crude[group.label], reference, method) for group in model.groups]
+    missing = [label for label in crude if label not in {g.label for g in model.groups}]
+    found += [
+        {**_crude_columns(label, crude[label]), "reference": reference, "method": method,
+         "reason": "No row with known flow share and weight."}
+        for label in missing
+    ]  # fmt: skip
+    return pd.DataFrame(found, columns=columns).sort_values("cannula", ignore_index=True)
+
+
+def _crude(rows: pd.DataFrame) -> dict[str, Any]:
+    """Clustered crude rate of each size, from every counted row."""
+    from pipeline.statistics.clustered import clustered_rate
+
+    by_trip = rows.groupby(["cannula", "trip_key"], sort=True)[["events", "hours"]].sum()
+    return {
+        str(label): clustered_rate(group["events"], group["hours"], per=PER_HOURS)
+        for label, group in by_trip.groupby(level="cannula", sort=True)
+    }
+
+
+def _crude_columns(label: str, rate: Any) -> dict[str, Any]:
+    return {
+        "cannula": label, "events": rate.events, "hours": rate.exposure, "trips": rate.trips,
+        "trips_with_event": rate.trips_with_event, "crude": rate.estimate,
+        "crude_low": rate.lower, "crude_high": rate.upper, "naive_low": rate.naive_lower,
+        "naive_high": rate.naive_upper, "dispersion": rate.dispersion,
+    }  # fmt: skip
+
+
+def _row(group: GroupRate, rate: Any, reference: str, method: str) -> dict[str, Any]:
+    return {
+        **_crude_columns(group.label, rate),
+        **_estimate("adjusted", group.adjusted_rate),
+        **_estimate("ratio", group.crude_ratio),
+        **_estimate("adjusted_ratio", group.adjusted_ratio),
+        "reference": reference,
+        "reason": group.reason or None,
+        "method": method,
+    }
+
+
+def _estimate(name: str, found: Estimate) -> dict[str, float]:
+    return {name: found.estimate, f"{name}_low": found.lower, f"{name}_high": found.upper}
+
+
+def _method(model: RateModel) -> str:
+    """The method in words, with what it adjusts for and what it leaves out."""
+    used = [term for term, _ in model.terms] or [
+        term for term in REFERENCE_TERMS.values() if term not in model.dropped
+    ]
+    said = f"{model.method}; adjusted for {', '.join(used)}"
+    if model.dropped:
+        said += f"; not told apart from the rest: {', '.join(model.dropped)}"
+    if model.rows_left_out:
+        said += (
+            f"; {model.rows_left_out} rows with {model.events_left_out:g} events left out of the"
+            " model for want of weight or range"
+        )
+    return said
