@@ -16,7 +16,7 @@ class Cannula(Strict):
 
     id: str
     family: str
-    size_rank: int
+    size_rank: int = Field(ge=-1000, le=1000)
     label: str
     prong_od_mm: float | None = Field(default=None, gt=0)
     flow_min_lpm: float = Field(ge=0)

@@ -16,6 +16,7 @@ TIMED = ("trips", "settings", "device_events", "observations", "contacts")
 DEFAULT_MAX_OFFSET_S = 900
 
 Month = Annotated[str, AfterValidator(check_month)]
+Count = Annotated[int, Field(ge=0, le=1_000_000_000)]
 Token = Annotated[str, AfterValidator(check_token)]
 
 
@@ -45,7 +46,7 @@ Table = Annotated[str, AfterValidator(_table)]
 class DeviceClock(Strict):
     """How far a ventilator's clock may be off and still be corrected, in seconds."""
 
-    max_offset_s: int = Field(default=DEFAULT_MAX_OFFSET_S, ge=0)
+    max_offset_s: int = Field(default=DEFAULT_MAX_OFFSET_S, ge=0, le=86_400)
 
 
 class TimeResolution(Strict):
@@ -72,7 +73,7 @@ class ExportFile(Strict):
     not_recorded: list[Table] = Field(default_factory=list)
     time_resolution_s: TimeResolution
     device_clock: DeviceClock = Field(default_factory=DeviceClock)
-    expected_trips: dict[Month, Annotated[int, Field(ge=0)]] = Field(default_factory=dict)
+    expected_trips: dict[Month, Count] = Field(default_factory=dict)
     ignore: dict[Table, list[str]] = Field(default_factory=dict)
 
     @field_validator("months")

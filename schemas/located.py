@@ -47,6 +47,8 @@ def parse_toml(text: str, model: type[Model]) -> Model:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise LocatedError([_syntax_problem(error)]) from None
+    except RecursionError:
+        raise LocatedError([Located("", "not valid TOML: nested too deeply")]) from None
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -66,7 +68,7 @@ def dotted(loc: Sequence[str | int], data: Any) -> str:
     """`("version", 0, "rules", "x")` as a reader would write it: a sole version needs no number."""
     words: list[str] = []
     here = data
-    for part in loc:
+    for part in (part for part in loc if part != "[key]"):
         inside = here[part] if _holds(here, part) else None
         if isinstance(part, int):
             name = inside.get("id") if isinstance(inside, dict) else None

@@ -8,6 +8,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
+    from schemas.case_detail import CaseDetails
+
+    from schemas.loop_outputs import LoopReview
+    from schemas.measure_outputs import MeasureFacts
+
 
 @dataclass(frozen=True)
 class ProtocolInForce:
@@ -29,6 +34,21 @@ class RuleFacts:
     text: str
     severity: str
     source: str
+
+
+@dataclass(frozen=True)
+class MeasureFigures:
+    """Charts, comparisons and power; frames follow the models in `schemas.measure_outputs`."""
+
+    facts: tuple[MeasureFacts, ...]
+    charts: pd.DataFrame
+    runs: pd.DataFrame
+    sizes: pd.DataFrame
+    funnels: pd.DataFrame
+    power: pd.DataFrame
+    before_after: pd.DataFrame
+    occlusion_patterns: pd.DataFrame
+    clock_offsets: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -59,3 +79,6 @@ class MonthReview:
     measures: pd.DataFrame
     problems: pd.DataFrame
     cannulas: pd.DataFrame
+    figures: MeasureFigures | None = None
+    details: CaseDetails | None = None
+    loop: LoopReview | None = None

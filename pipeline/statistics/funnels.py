@@ -203,21 +203,10 @@ def _funnel(
         half = special.ndtri((1 + level) / 2) * wide
         return np.maximum(target - half, 0.0), np.minimum(target + half, top)
 
-    bounds = (*limits(INNER), *limits(OUTER))
-    outside = (value > bounds[3]).astype(np.int64) - (value < bounds[2])
-    return Funnel(
-        value=value,
-        target=target,
-        z=z,
-        z_adjusted=(value - target) / wide,
-        inner_lower=bounds[0],
-        inner_upper=bounds[1],
-        outer_lower=bounds[2],
-        outer_upper=bounds[3],
-        outside=outside,
-        dispersion=found,
-        adjusted=used,
-    )
+    inner, outer = limits(INNER), limits(OUTER)
+    outside = (value > outer[1]).astype(np.int64) - (value < outer[0])
+    adjusted = (value - target) / wide
+    return Funnel(value, target, z, adjusted, *inner, *outer, outside, found, used)
 
 
 def _pooled(x: FloatArray, denominator: FloatArray) -> float:

@@ -156,6 +156,7 @@ def rate_model(
     little to compare, the result says so; only inputs of the wrong shape, or counts below 0, raise
     ValueError.
     """
+    # long: nine named arguments and what each means
     rows, labels, left = _usable(events, exposure, group, trip, covariates)
     if rows.covariates.shape[1] != len(names):
         raise ValueError("one name for each covariate")

@@ -1,0 +1,273 @@
+"""Read one delivery, from its folder to temporary tables; refuse it if it cannot be used."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Refused
+from pipeline.ingest import screen, stage
+from pipeline.ingest.files import Parts, find_parts
+from pipeline.ingest.problems import Findings
+from pipeline.ingest.read import read_header
+from pipeline.ingest.settings_files import (
+    SettingsFiles,
+    check_against_store,
+    read_settings_files,
+)
+from pipeline.store import one
+from schemas.contract import MONTH_PATTERN, TABLES
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from schemas.export_file import ExportFile
+
+SHOWN_NAME = 64
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A delivery that can be used, in temporary tables of the connection it was read with.
+
+    `known` is the number the same bytes already have in the store; nothing is staged then.
+    """
+
+    parts: Parts
+    files: SettingsFiles
+    mentions: list[tuple[str, str]]
+    known: int | None = None
+
+    @property
+    def export(self) -> ExportFile:
+        """The delivery's own description."""
+        assert self.files.export is not None
+        return self.files.export
+
+    def set_aside_count(self, con: duckdb.DuckDBPyConnection) -> int:
+        """Return how many rows were set aside; one row may have several problems."""
+        rows = f"select distinct file, line from {self._set_aside}"
+        return int(one(con, f"select count(*) from ({rows})")[0])
+
+    def problems(self, con: duckdb.DuckDBPyConnection, limit: int | None = None) -> list[Problem]:
+        """Return the problems of rows set aside, by file and line; at most `limit`."""
+        rows = con.execute(
+            "select file, line, column_name, problem, what, remedy"
+            f" from {self._set_aside} order by all limit {'all' if limit is None else limit}"
+        ).fetchall()
+        return [Problem(*row) for row in rows]
+
+    @property
+    def _set_aside(self) -> str:
+        if self.known is None:
+            return "staged_set_aside"
+        return f"(select * from delivered.set_aside where delivery_no = {self.known})"
+
+
+def read_delivery(
+    con: duckdb.DuckDBPyConnection,
+    directory: Path,
+    *,
+    protocol: Path | None = None,
+    cannulas: Path | None = None,
+) -> Staged:
+    """Read, check and screen the delivery in `directory`; nothing is stored.
+
+    `protocol` and `cannulas` replace the files of that name in the delivery. If `con` is a
+    store, the delivery is also held against the earlier ones. Refused lists every reason.
+    """
+    findings = Findings()
+    parts = find_parts(directory, protocol, cannulas, findings)
+    files = read_settings_files(parts, findings)
+    is_store = _has_deliveries(con)
+    if files.export is None:
+        raise Refused(findings.refusals)
+    if is_store and not findings.refusals:
+        known = _known_delivery(con, parts.content_hash)
+        if known is not None:
+            return Staged(parts, files, [], known)
+    if is_store:
+        check_against_store(con, files, parts, findings)
+    _stage_tables(con, parts, files.export, findings)
+    if findings.refusals:
+        raise Refused(findings.refusals)
+    _keep(con, parts, findings, is_store=is_store)
+    return Staged(parts, files, findings.mentions)
+
+
+def _stage_tables(
+    con: duckdb.DuckDBPyConnection, parts: Parts, export: ExportFile, findings: Findings
+) -> None:
+    _check_tables(parts, export, findings)
+    stage.prepare(con)
+    staged = []
+    for table, content in parts.tables.items():
+        header = read_header(con, content, findings)
+        if header is None:
+            continue
+        present = _check_header(table, content.name, header, export, findings)
+        if present is None:
+            continue
+        if stage.stage_table(con, stage.TableFile(table, content, header, present), findings):
+            staged.append(table)
+    names = {table: parts.tables[table].name for table in staged}
+    screen.screen_tables(con, names, findings)
+    for table in staged:
+        _check_months(con, table, parts.tables[table].name, export, findings)
+
+
+def _keep(
+    con: duckdb.DuckDBPyConnection, parts: Parts, findings: Findings, *, is_store: bool
+) -> None:
+    """Tell the rows that are kept from those set aside, and mention what is worth saying."""
+    trips = parts.tables["trips"].name
+    stage.keep_trips(con, trips)
+    if is_store:
+        stage.mention_older_held(con, trips, findings)
+    for table, content in parts.tables.items():
+        if table != "trips":
+            stage.keep_rows(con, table, content.name)
+            stage.mention_identical(con, table, content.name, findings)
+    for name in parts.unnamed:
+        # a file may be called after a person
+        shown = name if re.fullmatch(r"[a-z0-9_]{1,40}\.[a-z0-9]{1,8}", name) else "another file"
+        findings.mention(shown, "the contract does not name this file, so it was left unread")
+
+
+def _check_tables(parts: Parts, export: ExportFile, findings: Findings) -> None:
+    books = [name for name in parts.unnamed if name.lower().endswith((".xlsx", ".xls", ".ods"))]
+    missing = [t for t in TABLES if t not in parts.tables and t not in export.not_recorded]
+    for name in books if missing else []:
+        findings.add("format-not-read", name, "workbooks are not read yet")
+    unread = {p.file for p in findings.refusals}
+    for table in missing:
+        if not any(str(name).endswith((f"{table}.csv", f"{table}.parquet")) for name in unread):
+            findings.add("missing-table", f"{table}.csv", f"the table {table} is missing")
+    for table in export.not_recorded:
+        if table in parts.tables:
+            findings.add(
+                "table-not-recorded",
+                parts.tables[table].name,
+                f"export.toml says that {table} is not recorded, yet it is here",
+            )
+
+
+def _check_header(
+    table: str, file: str, header: list[str], export: ExportFile, findings: Findings
+) -> list[str] | None:
+    """Return the contract columns to read; None, and findings, if the header cannot be used."""
+    columns = TABLES[table].to_schema().columns
+    line = 1 if file.endswith(".csv") else None
+    if not set(header) & set(columns):
+        _refuse_strange_header(file, header, line, findings)
+        return None
+    before = len(findings.refusals)
+    ignored = set(export.ignore.get(table, []))
+    _check_names(table, file, header, ignored, findings)
+    for name, field in columns.items():
+        if name in header and name not in ignored:
+            continue
+        if not field.nullable:
+            code = "ignored-column" if name in header else "missing-column"
+            what = "is required, yet export.toml ignores it" if name in header else "is missing"
+            findings.add(code, file, f"the column {what}", line=line, column=name)
+        elif name not in header:
+            findings.mention(file, f"the column {name} is absent, so it is empty throughout")
+    for name in dict.fromkeys(header):
+        if name in ignored:
+            findings.mention(
+                file, f"the column {_shown(name)} was left unread, as export.toml asks"
+            )
+    if len(findings.refusals) > before:
+        return None
+    return [name for name in columns if name in header and name not in ignored]
+
+
+def _check_names(
+    table: str, file: str, header: list[str], ignored: set[str], findings: Findings
+) -> None:
+    """Refuse columns that are there twice, or that the contract does not name."""
+    line = 1 if file.endswith(".csv") else None
+    for name, count in Counter(header).items():
+        if name in ignored:
+            continue
+        if count > 1:
+            what = f"the column is there {count} times"
+            findings.add("repeated-column", file, what, line=line, column=_shown(name))
+        if name in TABLES[table].to_schema().columns:
+            continue
+        if kind := screen.private_name(name):
+            what = f"the name of the column says that it holds {kind}"
+            findings.add("private-name", file, what, line=line, column=_shown(name))
+        else:
+            what = f"the contract has no such column in {table}"
+            findings.add("unknown-column", file, what, line=line, column=_shown(name))
+
+
+def _refuse_strange_header(
+    file: str, header: list[str], line: int | None, findings: Findings
+) -> None:
+    # the first row may be data: its cells are not repeated in a message
+    if len(header) == 1 and any(mark in header[0] for mark in ";\t|"):
+        findings.add("wrong-delimiter", file, "the cells are not separated by commas", line=line)
+    else:
+        findings.add(
+            "missing-header", file, "the first row holds none of the table's columns", line=line
+        )
+
+
+def _check_months(
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    file: str,
+    export: ExportFile,
+    findings: Findings,
+) -> None:
+    column = {"trips": "service_month", "training": "month"}.get(table)
+    if column is None:
+        return
+    rows = con.execute(
+        f"select {column}, min(line), count(*) from staged_{table}"
+        f" where {column} not in (select unnest(?))"
+        f" and regexp_full_match({column}, '{MONTH_PATTERN}') group by all order by 2",
+        [export.months],
+    ).fetchall()
+    for month, line, count in rows:
+        findings.add(
+            "wrong-month",
+            file,
+            f"the month {month} is not among the delivery's months{_more(count)}",
+            line=line,
+            column=column,
+        )
+    if table == "trips" and one(con, "select count(*) from staged_trips") == (0,):
+        findings.add("empty-file", file, "the table has no rows")
+
+
+def _more(count: int) -> str:
+    return f" (in {count} rows)" if count > 1 else ""
+
+
+def _shown(name: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in name[:SHOWN_NAME])
+
+
+def _has_deliveries(con: duckdb.DuckDBPyConnection) -> bool:
+    (tables,) = one(
+        con,
+        "select count(*) from duckdb_tables()"
+        " where schema_name = 'delivered' and table_name = 'delivery'",
+    )
+    return bool(tables)
+
+
+def _known_delivery(con: duckdb.DuckDBPyConnection, content_hash: str) -> int | None:
+    (known,) = one(
+        con,
+        "select min(delivery_no) from delivered.delivery where content_hash = ?",
+        [content_hash],
+    )
+    return None if known is None else int(known)

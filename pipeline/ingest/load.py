@@ -1,0 +1,259 @@
+"""Store a staged delivery in one transaction: all of it, or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.ingest.delivery import Staged
+from pipeline.ingest.read import quoted
+from pipeline.ingest.settings_files import canonical, same_but_approval
+from pipeline.ingest.stage import good_rows
+from pipeline.store import one, transaction
+from schemas.export_file import TIMED
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+OURS = ("staged_", "typed_", "kept_trips", "repeated_trips", "cell_rules", "screened")
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """What storing a delivery changed.
+
+    `new`: its content was not in the store before; `received`: it is now the latest word, which
+    the same bytes become again after other deliveries; `affected`: trips whose holding content
+    changed, `months` their service months.
+    """
+
+    delivery_no: int
+    new: bool
+    received: bool
+    affected: int
+    months: list[str]
+
+
+def load(
+    con: duckdb.DuckDBPyConnection,
+    staged: Staged,
+    *,
+    baseline: bool = False,
+    by: str | None = None,
+) -> Loaded:
+    """Store `staged` in the store it was read with, and drop its temporary tables.
+
+    `baseline`: its months open no cases. `by`: token of whoever delivered it, for the ledger.
+    """
+    from pipeline.loop.baseline import mark_baseline
+    from pipeline.loop.ledger import record_delivery
+
+    with transaction(con):
+        loaded = _reload(con, staged.known) if staged.known else _load_new(con, staged)
+        if loaded.received:
+            record_delivery(con, loaded.delivery_no, by)
+        if baseline:
+            mark_baseline(con, staged.export.months, by)
+    if not staged.known:
+        drop_staged(con)
+    return loaded
+
+
+def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
+    """Drop every temporary view and table of a staged delivery."""
+    views = con.execute("select view_name from duckdb_views() where temporary").fetchall()
+    tables = con.execute("select table_name from duckdb_tables() where temporary").fetchall()
+    for kind, names in (("view", views), ("table", tables)):
+        for (name,) in names:
+            if name.startswith(
+                ("staged_", "typed_", "kept_trips", "repeated_", "cell_", "screened")
+            ):
+                con.execute(f"drop {kind} if exists {quoted(name)}")
+
+
+def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
+    """The same bytes again: the latest word only if others came between."""
+    rows = con.execute(
+        """
+        select trips.service_month, count(distinct trip_id)
+        from delivered.trips join delivered.holding using (trip_id)
+        where trips.delivery_no = $1 and holding.delivery_no <> $1
+        group by all order by all
+        """,
+        [known],
+    ).fetchall()
+    (overtaken,) = one(
+        con,
+        """
+        select count(*) from (select unnest(months) as month from delivered.delivery
+                       where delivery_no = $1)
+        join delivered.month_holding using (month)
+        where month_holding.delivery_no <> $1
+        """,
+        [known],
+    )
+    if rows or overtaken:
+        _receive(con, known)
+    return Loaded(
+        known,
+        new=False,
+        received=bool(rows or overtaken),
+        affected=sum(count for _, count in rows),
+        months=[month for month, _ in rows],
+    )
+
+
+def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged) -> Loaded:
+    delivery_no = _next(con, "delivery", "delivery_no")
+    offset = _next(con, "trips", "trip_key") - 1
+    _insert_description(con, staged, delivery_no)
+    kept = _insert_tables(con, staged, delivery_no, offset)
+    _insert_outcome(con, staged, delivery_no, offset, kept)
+    _insert_protocol(con, staged)
+    _receive(con, delivery_no)
+    months = con.execute(
+        "select distinct service_month from delivered.trips where delivery_no = ? order by 1",
+        [delivery_no],
+    ).fetchall()
+    return Loaded(
+        delivery_no,
+        new=True,
+        received=True,
+        affected=kept.get("trips", 0),
+        months=[month for (month,) in months],
+    )
+
+
+def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int) -> None:
+    export = staged.export
+    resolutions = [getattr(export.time_resolution_s, name) for name in TIMED]
+    _insert(
+        con,
+        "delivery",
+        [
+            (
+                delivery_no,
+                staged.parts.content_hash,
+                export.service,
+                export.contract,
+                export.privacy_basis,
+                export.months,
+                *resolutions,
+                export.device_clock.max_offset_s,
+                export.not_recorded,
+            )
+        ],
+    )
+    _insert(
+        con,
+        "expected",
+        [(delivery_no, month, trips) for month, trips in sorted(export.expected_trips.items())],
+    )
+    if staged.files.catalogue:
+        _insert(
+            con,
+            "cannula",
+            [
+                (delivery_no, *entry.model_dump().values())
+                for entry in sorted(staged.files.catalogue.cannula, key=lambda entry: entry.id)
+            ],
+        )
+
+
+def _insert_tables(
+    con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int, offset: int
+) -> dict[str, int]:
+    """Store every table's good rows, ordered by trip and time; return how many were kept."""
+    from schemas.stored import STORED
+
+    keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
+    kept = {}
+    for table in staged.parts.tables:
+        columns = list(STORED[table].columns)
+        values = ", ".join(keys.get(name, quoted(name)) for name in columns)
+        order = [name for name in ("trip_key", "at_s", "line") if name in columns]
+        (rows,) = one(
+            con,
+            f"insert into delivered.{table} select {values} from ({good_rows(table)})"
+            f" order by {', '.join(order)}",
+        )
+        kept[table] = int(rows)
+    return kept
+
+
+def _insert_outcome(
+    con: duckdb.DuckDBPyConnection,
+    staged: Staged,
+    delivery_no: int,
+    offset: int,
+    kept: dict[str, int],
+) -> None:
+    con.execute(
+        f"insert into delivered.lost select trip_key + {offset}, table_name, line, at_s"
+        " from staged_lost order by all"
+    )
+    con.execute(
+        f"insert into delivered.set_aside select {delivery_no}, trip_key + {offset},"
+        " service_month, file, line, column_name, problem, what, remedy"
+        " from staged_set_aside order by file, line, column_name, problem"
+    )
+    tables = {content.name: table for table, content in staged.parts.tables.items()}
+    files = []
+    for part in staged.parts.all:
+        table = tables.get(part.name)
+        read = _count(con, f"staged_{table}") if table else None
+        files.append((delivery_no, part.name, part.sha256, read, kept[table] if table else None))
+    _insert(con, "file", files)
+    _insert(con, "mention", [(delivery_no, *mention) for mention in staged.mentions])
+
+
+def _insert_protocol(con: duckdb.DuckDBPyConnection, staged: Staged) -> None:
+    """Keep every version not met before, and again one that has since been approved."""
+    if not staged.files.protocol:
+        return
+    rows = con.execute("select id, content, approved_by from delivered.protocol").fetchall()
+    known = {row[0]: row[1:] for row in rows}
+    number = _next(con, "protocol_version", "protocol_no")
+    for version in sorted(staged.files.protocol.version, key=lambda v: v.from_month):
+        approved = version.approved
+        if version.id in known:
+            content, approved_by = known[version.id]
+            assert same_but_approval(content, version)
+            if approved is None or approved_by is not None:
+                continue
+        _insert(
+            con,
+            "protocol_version",
+            [
+                (
+                    number,
+                    version.id,
+                    version.from_month,
+                    canonical(version),
+                    approved.by if approved else None,
+                    approved.month if approved else None,
+                    staged.export.service,
+                )
+            ],
+        )
+        number += 1
+
+
+def _receive(con: duckdb.DuckDBPyConnection, delivery_no: int) -> None:
+    _insert(con, "receipt", [(_next(con, "receipt", "receipt_no"), delivery_no)])
+
+
+def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
+    for row in rows:
+        marks = ", ".join("?" for _ in row)
+        con.execute(f"insert into delivered.{table} values ({marks})", list(row))
+
+
+def _next(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+    return int(one(con, f"select coalesce(max({column}), 0) + 1 from delivered.{table}")[0])
+
+
+def _count(con: duckdb.DuckDBPyConnection, relation: str) -> int:
+    return int(one(con, f"select count(*) from {relation}")[0])

@@ -1,0 +1,261 @@
+"""One table of a delivery as rows of text, each with the line it began on.
+
+A file in which every line is one row, as nearly all are, is read by DuckDB in parallel. Any
+other (quoted line breaks, blank lines, rows with too many or too few cells) goes through
+Python's reader, which is slower and knows the physical line of every row.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.ingest.files import Content
+from pipeline.ingest.problems import Findings
+
+if TYPE_CHECKING:
+    import duckdb
+
+BATCH_ROWS = 50_000
+LONGEST_CELL = 1 << 20
+RAGGED, BAD_QUOTING = 1, 2
+REJECTS = {RAGGED: "ragged-row", BAD_QUOTING: "bad-quoting"}
+
+
+@dataclass(frozen=True)
+class Source:
+    """SQL that yields a table's rows as text.
+
+    `line` is an SQL expression for a row's line over the table created from `sql` in its order.
+    A source with a `relation` also has the columns line, reject_code (0 for a row that fits the
+    header) and reject_text.
+    """
+
+    sql: str
+    line: str
+    relation: str | None = None
+
+
+def quoted(name: str) -> str:
+    """Return a name as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """Return a text as an SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def read_header(
+    con: duckdb.DuckDBPyConnection, content: Content, findings: Findings
+) -> list[str] | None:
+    """Return the column names of one file in file order; None, and a finding, if unreadable."""
+    if content.path.suffix == ".parquet":
+        return _parquet_header(con, content, findings)
+    try:
+        with content.path.open(encoding="utf-8-sig", newline="") as file:
+            cells = next(csv.reader(_bounded(file), strict=True), None)
+    except UnicodeDecodeError:
+        _refuse_encoding(content, findings)
+        return None
+    except csv.Error:
+        findings.add(
+            "open-quote", content.name, "the header's quotation marks do not pair up", line=1
+        )
+        return None
+    if not cells or not any(cells):
+        findings.add(
+            "empty-file", content.name, "the file is empty or begins with a blank line", line=1
+        )
+        return None
+    return cells
+
+
+def fast_source(content: Content, header: list[str], wanted: list[str]) -> Source | None:
+    """Return how DuckDB reads the `wanted` columns; None where its line ends rule that out.
+
+    It holds only if it yields `lines_below_header` rows, and raises nothing.
+    """
+    pattern = any(mark in str(content.path) for mark in "*?[")
+    if content.returns not in (0, content.newlines) or content.loose_quotes or pattern:
+        return None
+    newline = r"\r\n" if content.returns else r"\n"
+    # columns go by place: those that are ignored may be called anything, even the same
+    columns = ", ".join(f"c{place}: 'VARCHAR'" for place in range(len(header)))
+    cells = ", ".join(f"c{header.index(name)} as {quoted(name)}" for name in wanted)
+    sql = (
+        f"select {cells} from read_csv({literal(str(content.path))},"
+        " auto_detect=false, header=true, delim=',', quote='\"', escape='\"', comment='',"
+        f" nullstr='', new_line='{newline}', columns={{{columns}}})"
+    )
+    return Source(sql, "rowid + 2")
+
+
+def lines_below_header(content: Content) -> int:
+    """Lines of a file after the first; blank ones at its end are not counted."""
+    return content.newlines + (not content.ends_in_newline) - 1 - content.blank_at_end
+
+
+def slow_source(
+    con: duckdb.DuckDBPyConnection,
+    content: Content,
+    header: list[str],
+    wanted: list[str],
+    findings: Findings,
+) -> Source | None:
+    """Return how Python reads the `wanted` columns; None, and a finding, if it cannot."""
+    relation = f"raw_{content.path.stem}"
+    columns = dict.fromkeys(("line", "reject_code"), "INTEGER")
+    columns |= {quoted(name): "VARCHAR" for name in ("reject_text", *wanted)}
+    spelled = ", ".join(f"{name} {kind}" for name, kind in columns.items())
+    con.execute(f"create or replace temp table {relation} ({spelled})")
+    try:
+        _insert_rows(con, relation, _rows(content.path, header, wanted))
+    except UnicodeDecodeError:
+        _refuse_encoding(content, findings)
+        return None
+    except _OpenQuote as quote:
+        findings.add(
+            "open-quote",
+            content.name,
+            f"a quotation mark opened here runs over the rows below, to line {quote.end}",
+            line=quote.start,
+        )
+        return None
+    return Source(f"select * from {relation}", "line", relation)
+
+
+def parquet_source(con: duckdb.DuckDBPyConnection, content: Content, wanted: list[str]) -> Source:
+    """Return how to read the `wanted` columns of a Parquet file as text."""
+    kinds = dict(
+        con.execute(
+            "select column_name, column_type from "
+            f"(describe select * from read_parquet({literal(str(content.path))}))"
+        ).fetchall()
+    )
+    cells = ", ".join(f"{_parquet_cell(name, kinds[name])} as {quoted(name)}" for name in wanted)
+    sql = f"select {cells} from read_parquet({literal(str(content.path))})"
+    return Source(sql, "rowid + 1")
+
+
+def _parquet_cell(name: str, kind: str) -> str:
+    """A cell as text; a whole number kept in a floating-point column is a whole number."""
+    cell = quoted(name)
+    if kind in ("DOUBLE", "FLOAT"):
+        return (
+            f"case when isnan({cell}) then null when {cell} = trunc({cell}) and abs({cell}) < 1e15"
+            f" then ({cell}::BIGINT)::VARCHAR else {cell}::VARCHAR end"
+        )
+    return f"nullif({cell}::VARCHAR, '')"
+
+
+def _parquet_header(
+    con: duckdb.DuckDBPyConnection, content: Content, findings: Findings
+) -> list[str] | None:
+    import duckdb
+
+    try:
+        rows = con.execute(
+            f"select name from parquet_schema({literal(str(content.path))}) where num_children is"
+            " null or num_children = 0"
+        ).fetchall()
+    except duckdb.Error:
+        findings.add("not-parquet", content.name, "the file is damaged, or not Parquet")
+        return None
+    return [name for (name,) in rows]
+
+
+class _OpenQuote(Exception):  # noqa: N818 - never leaves this module
+    """A quotation mark opened on line `start` runs over the rows below, to line `end`."""
+
+    def __init__(self, start: int, end: int) -> None:
+        self.start, self.end = start, end
+        super().__init__()
+
+
+def _records(path: Path) -> Iterator[tuple[int, int, list[str] | None]]:
+    """Yield first line, last line and cells of every record; cells None if badly quoted.
+
+    A badly quoted record of several lines raises _OpenQuote: rows of other trips are lost in it.
+    """
+    csv.field_size_limit(LONGEST_CELL)
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        reader = csv.reader(file, strict=True)
+        while True:
+            start = reader.line_num + 1
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error:
+                if reader.line_num > start:
+                    raise _OpenQuote(start, reader.line_num) from None
+                yield start, start, None
+                continue
+            if cells:
+                yield start, reader.line_num, cells
+
+
+def _insert_rows(
+    con: duckdb.DuckDBPyConnection, relation: str, rows: Iterator[tuple[Any, ...]]
+) -> None:
+    """Insert rows batch by batch, through the data frames that DuckDB reads directly."""
+    import pandas as pd
+
+    while batch := list(islice(rows, BATCH_ROWS)):
+        columns = enumerate(zip(*batch, strict=True))
+        frame = pd.DataFrame({n: pd.Series(list(values), dtype=object) for n, values in columns})
+        con.register("batch", frame)
+        con.execute(f"insert into {relation} select * from batch")
+        con.unregister("batch")
+
+
+def _rows(path: Path, header: list[str], wanted: list[str]) -> Iterator[tuple[Any, ...]]:
+    """Yield line, reject_code, the rejected row's text, and the wanted cells, "" as None.
+
+    Of a row that does not fit the header only trip_id is taken, to tell which trip lost a row.
+    """
+    width = len(header)
+    at = [header.index(name) for name in wanted]
+    trip_id = wanted.index("trip_id") if "trip_id" in wanted else None
+    records = islice(_records(path), 1, None)
+    with path.open(encoding="utf-8-sig", newline="") as raw:
+        lines = enumerate(raw, start=1)
+        for start, _, cells in records:
+            # commas after the last cell, with nothing behind them, only end the row
+            if cells is not None and len(cells) >= width and not any(cells[width:]):
+                yield (start, 0, None, *(cells[i] or None for i in at))
+                continue
+            code = BAD_QUOTING if cells is None else RAGGED
+            if cells is None:
+                text = next(line for number, line in lines if number == start)
+                found = next(csv.reader([text[: LONGEST_CELL - 1]]), [])
+            else:
+                found = cells
+            kept: list[str | None] = [None] * len(wanted)
+            if trip_id is not None and at[trip_id] < len(found):
+                kept[trip_id] = found[at[trip_id]] or None
+            yield (start, code, "\n".join(found), *kept)
+
+
+def _bounded(file: Any) -> Iterator[str]:
+    """Lines of a text file; a first line without end is cut, not read into memory."""
+    while line := file.readline(LONGEST_CELL):
+        yield line
+
+
+def _refuse_encoding(content: Content, findings: Findings) -> None:
+    with content.path.open("rb") as file:
+        for number, line in enumerate(file, start=1):
+            try:
+                line.decode("utf-8")
+            except UnicodeDecodeError:
+                findings.add(
+                    "not-utf8", content.name, "the line is not encoded in UTF-8", line=number
+                )
+                return
+    findings.add("not-utf8", content.name, "the file is not encoded in UTF-8")

@@ -1,0 +1,309 @@
+"""Put one delivery's tables, typed and checked, into temporary tables of a connection.
+
+For each delivered table there is a view `staged_<table>`: line, reject_code, the contract's
+columns (null where absent), `codes` and `raw` as `validate` leaves them. `kept_trips` numbers
+the trips that are kept; `staged_set_aside` and `staged_lost` say what happened to the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.ingest.files import Content
+from pipeline.ingest.problems import ROW_RULES, CellRule, Findings
+from pipeline.ingest.read import (
+    REJECTS,
+    Source,
+    fast_source,
+    lines_below_header,
+    parquet_source,
+    quoted,
+    slow_source,
+)
+from pipeline.ingest.validate import plan, staging_sql
+from pipeline.store import one, sql_type
+from schemas.contract import MONTH_PATTERN, TABLES
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def prepare(con: duckdb.DuckDBPyConnection) -> None:
+    """Create the empty tables every delivery fills, replacing those of an earlier one."""
+    con.execute("""
+        create or replace temp table staged_set_aside (
+            table_name VARCHAR, file VARCHAR, line INTEGER, trip_key INTEGER,
+            service_month VARCHAR, column_name VARCHAR, problem VARCHAR, what VARCHAR,
+            remedy VARCHAR);
+        create or replace temp table staged_lost (
+            trip_key INTEGER, table_name VARCHAR, line INTEGER, at_s INTEGER);
+        create or replace temp table cell_rules (
+            table_name VARCHAR, position INTEGER, code INTEGER, column_name VARCHAR,
+            problem VARCHAR, what VARCHAR, remedy VARCHAR);
+        create or replace temp table kept_trips (
+            trip_id VARCHAR, trip_key INTEGER, line INTEGER, service_month VARCHAR);
+    """)
+
+
+@dataclass(frozen=True)
+class TableFile:
+    """One file of a delivery: the table it is, its header, and the contract columns to read."""
+
+    table: str
+    content: Content
+    header: list[str]
+    wanted: list[str]
+
+
+def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> bool:
+    """Read, cast and check one file; False, and a finding, if it cannot be read at all."""
+    source = _create(con, file, findings)
+    if source is None:
+        return False
+    absent = [
+        f"null::{sql_type(field)} as {quoted(name)}"
+        for name, field in TABLES[file.table].to_schema().columns.items()
+        if name not in file.wanted
+    ]
+    reject = "reject_code" if source.relation else "0 as reject_code"
+    cells = ", ".join([*map(quoted, file.wanted), *absent])
+    con.execute(
+        f"create or replace temp view staged_{file.table} as"
+        f" select ({source.line})::INTEGER as line, {reject}, {cells}, codes, raw"
+        f" from typed_{file.table}"
+    )
+    rules = [
+        (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
+        for position, column in enumerate(plan(file.table, file.wanted), start=1)
+        for code, rule in column.rules.items()
+    ]
+    con.executemany("insert into cell_rules values (?, ?, ?, ?, ?, ?, ?)", rules)
+    return True
+
+
+def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> Source | None:
+    """Create `typed_<table>` with the reader that fits; None, and a finding, if none does."""
+    if file.content.path.suffix == ".parquet":
+        source = parquet_source(con, file.content, file.wanted)
+        _create_as(con, file, source)
+        return source
+    fast = fast_source(file.content, file.header, file.wanted)
+    if fast and _fast_holds(con, file, fast):
+        return fast
+    slow = slow_source(con, file.content, file.header, file.wanted, findings)
+    if slow and slow.relation:
+        _create_as(con, file, slow)
+        con.execute(f"drop table {slow.relation}")
+    return slow
+
+
+def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> bool:
+    """Whether the strict reader took every line below the header for one row."""
+    import duckdb
+
+    try:
+        _create_as(con, file, source)
+    except (duckdb.InvalidInputException, duckdb.ConversionException):
+        return False
+    (rows,) = one(con, f"select count(*) from typed_{file.table}")
+    return bool(rows == lines_below_header(file.content))
+
+
+def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> None:
+    select = staging_sql(source, plan(file.table, file.wanted))
+    con.execute(f"create or replace temp table typed_{file.table} as {select}")
+
+
+def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:
+    """Number the trips that are kept, in file order; set the others aside."""
+    con.execute("""
+        create or replace temp table repeated_trips as
+        select trip_id from staged_trips where trip_id is not null
+        group by trip_id having count(*) > 1
+    """)
+    con.execute("""
+        insert into kept_trips
+        select trip_id, (row_number() over (order by line))::INTEGER, line, service_month
+        from staged_trips
+        where codes is null and reject_code = 0
+            and trip_id not in (select trip_id from repeated_trips)
+    """)
+    _set_aside_cells(con, "trips", file)
+    _set_aside_rows(
+        con,
+        "trips",
+        file,
+        ROW_RULES["repeated-trip"],
+        "staged.trip_id in (select trip_id from repeated_trips)",
+        column="trip_id",
+    )
+
+
+def keep_rows(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+    """Set aside the rows of a table other than trips that cannot be used or belong nowhere."""
+    _set_aside_cells(con, table, file)
+    columns = TABLES[table].to_schema().columns
+    if table == "training":
+        _set_aside_rows(
+            con,
+            table,
+            file,
+            ROW_RULES["no-subject"],
+            "staged.reject_code = 0 and staged.base is null and staged.crew_member is null",
+        )
+        return
+    # a trip_id that is itself at fault is listed once, as that
+    _set_aside_orphans(con, table, file)
+    at_s = "case when staged.codes[2] = 0 then staged.at_s end" if "at_s" in columns else "null"
+    con.execute(
+        f"insert into staged_lost select kept.trip_key, '{table}', staged.line, {at_s}"
+        f" from staged_{table} staged join kept_trips kept using (trip_id)"
+        " where staged.codes is not null or staged.reject_code > 0"
+    )
+
+
+def mention_identical(
+    con: duckdb.DuckDBPyConnection, table: str, file: str, findings: Findings
+) -> None:
+    """Say how many rows repeat another throughout; they are kept, for that is legal."""
+    columns = ", ".join(quoted(name) for name in TABLES[table].to_schema().columns)
+    (repeats,) = one(
+        con,
+        f"""
+        with alike as (
+            select hash({columns}) as h from staged_{table}
+            where codes is null and reject_code = 0 group by h having count(*) > 1)
+        select coalesce(sum(n - 1), 0) from (
+            select count(*) as n from staged_{table}
+            where codes is null and reject_code = 0 and hash({columns}) in (select h from alike)
+            group by {columns})
+        """,
+    )
+    if repeats:
+        findings.mention(
+            file,
+            f"rows that repeat another row throughout: {repeats}; they were kept, as that may be"
+            " so",
+        )
+
+
+def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:
+    """Say so where a trip set aside here is held as an earlier delivery in the store gave it."""
+    (trips,) = one(
+        con,
+        """
+        select count(distinct trip_id) from staged_trips join delivered.holding using (trip_id)
+        where trip_id not in (select trip_id from kept_trips)
+        """,
+    )
+    if trips:
+        findings.mention(
+            file,
+            f"{trips} of the trips set aside came with an earlier delivery, and what that said of"
+            " them still holds",
+        )
+
+
+def good_rows(table: str) -> str:
+    """SQL for the rows of one table that are kept; with trip_key where they belong to a trip."""
+    if table == "training":
+        return (
+            "select * from staged_training staged where codes is null and reject_code = 0"
+            " and (base is not null or crew_member is not null)"
+        )
+    return (
+        f"select kept.trip_key, staged.* from staged_{table} staged"
+        " join kept_trips kept using (trip_id)"
+        " where staged.codes is null and staged.reject_code = 0"
+    )
+
+
+def _set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+    """List every cell that breaks a rule, and every row that does not fit its header."""
+    trip_id, month = _subject(table)
+    con.execute(
+        f"""
+        insert into staged_set_aside
+        with bad as (
+            select staged.line, {trip_id} as trip_id, {month} as month,
+                unnest(staged.codes) as code,
+                unnest(range(1, len(staged.codes) + 1)) as position
+            from staged_{table} staged where staged.codes is not null
+        )
+        select rules.table_name, ?, bad.line, kept.trip_key,
+            coalesce(kept.service_month, bad.month),
+            rules.column_name, rules.problem, rules.what, rules.remedy
+        from bad
+        join cell_rules rules on rules.table_name = '{table}'
+            and rules.position = bad.position and rules.code = bad.code
+        left join kept_trips kept on kept.trip_id = bad.trip_id
+        """,
+        [file],
+    )
+    for code, name in REJECTS.items():
+        _set_aside_rows(con, table, file, ROW_RULES[name], f"staged.reject_code = {code}")
+
+
+def _set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+    """List the rows of trips that are not kept; those of trips set aside with the trip's month."""
+    stranger, aside = ROW_RULES["orphan-row"], ROW_RULES["trip-set-aside"]
+    con.execute(
+        f"""
+        insert into staged_set_aside
+        with trip_aside as (
+            select trip_id, min(line) as line,
+                min(service_month) filter (regexp_full_match(service_month, '{MONTH_PATTERN}'))
+                    as service_month
+            from staged_trips where trip_id not in (select trip_id from kept_trips) group by trip_id
+        )
+        select ?, ?, staged.line, null, aside.service_month, 'trip_id',
+            case when aside.trip_id is null then ? else ? end,
+            case when aside.trip_id is null then ? else ? || ': line ' || aside.line || ' of trips'
+                end,
+            case when aside.trip_id is null then ? else ? end
+        from staged_{table} staged
+        left join kept_trips kept using (trip_id)
+        left join trip_aside aside using (trip_id)
+        where staged.trip_id is not null and kept.trip_key is null
+            and coalesce(staged.codes[1], 0) = 0
+        """,
+        [
+            *(table, file, stranger.problem, aside.problem, stranger.what, aside.what),
+            *(stranger.remedy, aside.remedy),
+        ],
+    )
+
+
+def _set_aside_rows(
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    file: str,
+    rule: CellRule,
+    condition: str,
+    *,
+    column: str | None = None,
+) -> None:
+    """List every row for which `condition` holds, over `staged` and, of its trip, `kept`."""
+    trip_id, month = _subject(table)
+    con.execute(
+        f"""
+        insert into staged_set_aside
+        select ?, ?, staged.line, kept.trip_key, coalesce(kept.service_month, {month}),
+            ?, ?, ?, ?
+        from staged_{table} staged left join kept_trips kept on kept.trip_id = {trip_id}
+        where {condition}
+        """,
+        [table, file, column, rule.problem, rule.what, rule.remedy],
+    )
+
+
+def _subject(table: str) -> tuple[str, str]:
+    """SQL for the trip a row belongs to, and for the month it names itself; null where neither."""
+    own_month = {"trips": "staged.service_month", "training": "staged.month"}.get(table)
+    if own_month is None:
+        return "staged.trip_id", "null"
+    return (
+        "null",
+        f"case when regexp_full_match({own_month}, '{MONTH_PATTERN}') then {own_month} end",
+    )

@@ -1,0 +1,182 @@
+"""Cast a table's text and hold it against its pandera model, in one scan inside DuckDB.
+
+The checks are the contract's own pandera checks: each is applied, through pandera's ibis
+backend, to the typed columns, and all of a table's go into one SELECT. Per cell the first rule
+that is broken is kept, as a small code; rows without any carry a null.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.ingest.problems import (
+    PATTERN_WORDS,
+    CellRule,
+    cast_rule,
+    check_rule,
+    null_rule,
+    range_words,
+)
+from pipeline.ingest.read import Source, quoted
+from pipeline.store import sql_type
+from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
+
+if TYPE_CHECKING:
+    import ibis.expr.types as ir
+
+CAST_FAILED, IS_NULL, FIRST_CHECK = 1, 2, 3
+WRITTEN_AS = {
+    "INT": "-?[0-9]+",
+    "DOUBLE": r"-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]{1,3})?",
+}
+"""How a number must be written: a bare cast would round, trim and take inf, 0x1f or 1_000."""
+
+KINDS = {"INT": "whole", "DOUBLE": "number", "BOOLEAN": "boolean"}
+
+
+@dataclass(frozen=True)
+class ColumnPlan:
+    """One contract column that a file has: its pandera column, SQL type and check columns."""
+
+    name: str
+    field: Any
+    kind: str
+
+    @property
+    def raw(self) -> str:
+        """Name of the column that keeps the text."""
+        return f"raw~{self.name}"
+
+    def check_name(self, index: int) -> str:
+        """Name of the column that says whether check `index` holds."""
+        return f"ok~{self.name}~{index}"
+
+    @property
+    def typed(self) -> str:
+        """SQL that casts the text; null where it is empty or cannot be read as the type."""
+        raw = quoted(self.raw)
+        if self.kind in WRITTEN_AS:
+            written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
+            return f"case when {written} then try_cast({raw} as {self.kind}) end"
+        if self.kind == "BOOLEAN":
+            return f"case {raw} when 'true' then true when 'false' then false end"
+        return raw
+
+    @property
+    def code(self) -> str:
+        """SQL for the first rule the cell breaks, 0 if none."""
+        value, raw = quoted(self.name), quoted(self.raw)
+        arms = []
+        if self.kind in KINDS:
+            arms.append(f"when {value} is null and {raw} is not null then {CAST_FAILED}")
+        if not self.field.nullable:
+            arms.append(f"when {value} is null then {IS_NULL}")
+        arms += [
+            f"when not {quoted(self.check_name(i))} then {FIRST_CHECK + i}"
+            for i in range(len(self.field.checks))
+        ]
+        return f"case {' '.join(arms)} else 0 end" if arms else "0"
+
+    @property
+    def rules(self) -> dict[int, CellRule]:
+        """The rule in words for each code this column can have."""
+        nullable = self.field.nullable
+        words = range_words(self.field.checks, (self.field.metadata or {}).get("unit"))
+        rules = {IS_NULL: null_rule()}
+        if self.kind in KINDS:
+            rules[CAST_FAILED] = cast_rule(KINDS[self.kind], words, nullable=nullable)
+        number = "whole number" if self.kind == "INT" else "number"
+        for index, check in enumerate(self.field.checks):
+            rules[FIRST_CHECK + index] = check_rule(
+                check,
+                f"must be a {number}{words}",
+                nullable=nullable,
+                pattern_words=_pattern_words(check),
+            )
+        return rules
+
+
+def plan(table: str, present: list[str]) -> list[ColumnPlan]:
+    """Return the contract columns of `table` that a file has, in the contract's order."""
+    columns = TABLES[table].to_schema().columns
+    return [
+        ColumnPlan(name, field, sql_type(field))
+        for name, field in columns.items()
+        if name in present
+    ]
+
+
+def staging_sql(source: Source, columns: list[ColumnPlan]) -> str:
+    """Return the SELECT that casts and checks every cell in one scan of `source`.
+
+    Columns: line and reject_code where the source has them; the typed columns; `codes`, one a
+    column and null if all are 0; `raw`, the text of all cells, null if the row is good.
+    """
+    extra = ["line", "reject_code", "reject_text"] if source.relation else []
+    raw = ", ".join([*extra, *(f"{quoted(c.name)} as {quoted(c.raw)}" for c in columns)])
+    typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns if c.kind in KINDS)
+    same = ", ".join(f"{quoted(c.raw)} as {quoted(c.name)}" for c in columns if c.kind not in KINDS)
+    codes = [quoted(f"code~{c.name}") for c in columns]
+    coded = ", ".join(f"{c.code} as {code}" for c, code in zip(columns, codes, strict=True))
+    kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])
+    rejected = "reject_code > 0" if extra else "false"
+    fine = " and ".join(f"{code} = 0" for code in codes)
+    texts = ", ".join([*extra[2:], *(quoted(c.raw) for c in columns)])
+    return f"""
+with source as ({source.sql}),
+raw as (select {raw} from source),
+typed as (select *, {", ".join(filter(None, [typed, same]))} from raw),
+checked as ({_checks_sql(columns, extra)}),
+coded as (select *, {coded} from checked)
+select
+    {kept},
+    case when {rejected} or ({fine}) then null else [{", ".join(codes)}]::UTINYINT[] end as codes,
+    case when {rejected} or not ({fine}) then [{texts}] end as raw
+from coded
+"""
+
+
+def _checks_sql(columns: list[ColumnPlan], extra: list[str]) -> str:
+    """Every pandera check of every column as one ibis SELECT over the relation `typed`."""
+    import ibis
+
+    schema = {"line": "int32", "reject_code": "int8", "reject_text": "string"}
+    schema = {name: schema[name] for name in extra}
+    schema |= {c.raw: "string" for c in columns}
+    schema |= {c.name: c.field.dtype.type for c in columns}
+    table = ibis.table(schema, name="typed")
+    results = {
+        c.check_name(i): check_expression(table, c.name, check)
+        for c in columns
+        for i, check in enumerate(c.field.checks)
+    }
+    return str(ibis.to_sql(table.mutate(**results), dialect="duckdb"))
+
+
+def check_expression(table: ir.Table, column: str, check: Any) -> ir.BooleanColumn:
+    """Return what a pandera check says of each cell, as an ibis column over `table`.
+
+    Pandera's built-in checks answer with a one-column projection of the table; its expression is
+    taken out, so that many checks share one scan. The check is made anew from its name and
+    statistics, because a schema built before pandera's ibis backend was first used has copies
+    of its checks that do not know that backend.
+    """
+    import ibis
+    from pandera.api.checks import Check
+    from pandera.api.ibis.types import IbisData
+    from pandera.backends.ibis.checks import IbisCheckBackend
+    from pandera.backends.ibis.register import register_ibis_backends
+
+    register_ibis_backends()
+    anew = getattr(Check, check.name)(**check.statistics)
+    answer = IbisCheckBackend(anew).check_fn(IbisData(table, column))
+    if isinstance(answer, ibis.Table):
+        answer = answer.op().values[column].to_expr()
+    return answer
+
+
+def _pattern_words(check: Any) -> str:
+    pattern = check.statistics.get("pattern")
+    known = {TOKEN_PATTERN: PATTERN_WORDS["token"], MONTH_PATTERN: PATTERN_WORDS["month"]}
+    return known.get(pattern, f"must match the pattern {pattern}")

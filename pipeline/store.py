@@ -1,0 +1,253 @@
+"""The one DuckDB file that keeps every delivery: open it, create its tables, transact.
+
+`delivered.*` is history and only ever grows; its DDL is derived from `schemas.stored`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from pipeline.errors import Problem, Refused
+
+if TYPE_CHECKING:
+    import pandera.ibis as pa
+
+MOST_MEMORY_BYTES = 4 * 2**30
+"""DuckDB spills beyond this; measured enough for a million trips at full speed."""
+
+LAYOUT_VERSION = 1
+"""Raised whenever a kept table changes shape; the store says which layout it has."""
+
+HOLDING_VIEWS = """
+create view delivered.latest as
+select delivery_no, max(receipt_no) as receipt_no from delivered.receipt group by delivery_no;
+
+create view delivered.holding as
+select
+    trips.trip_id,
+    arg_max(trips.trip_key, latest.receipt_no) as trip_key,
+    arg_max(trips.delivery_no, latest.receipt_no) as delivery_no
+from delivered.trips join delivered.latest using (delivery_no)
+group by trips.trip_id;
+
+create view delivered.expected_holding as
+select
+    month,
+    arg_max(trips, receipt_no) as trips,
+    arg_max(delivery_no, receipt_no) as delivery_no
+from delivered.expected join delivered.latest using (delivery_no)
+group by month;
+
+create view delivered.month_holding as
+select month, arg_max(delivery_no, receipt_no) as delivery_no
+from (select delivery_no, unnest(months) as month from delivered.delivery)
+join delivered.latest using (delivery_no)
+group by month;
+
+create view delivered.training_holding as
+select training.*
+from delivered.training join delivered.month_holding using (delivery_no, month);
+
+create view delivered.protocol as
+select unnest(arg_max(protocol_version, protocol_no)) from delivered.protocol_version
+group by protocol_version.id;
+"""
+"""Which delivered content holds: that of the delivery received last which contains it."""
+
+
+def open_store(
+    path: Path,
+    *,
+    create: bool = True,
+    read_only: bool = False,
+    memory_limit: str | None = None,
+    threads: int | None = None,
+) -> duckdb.DuckDBPyConnection:
+    """Open the store at `path`, making it first if `create`; Refused if it cannot be used.
+
+    Work that does not fit in memory spills into a folder beside the store, which is removed.
+    """
+    if not path.exists() and not create:
+        raise _refused(path, "store-missing", "there is no store here", "Run a review first.")
+    spill = path.with_name(f"{path.name}.tmp")
+    config = _config(spill, memory_limit, threads)
+    if create and not path.exists():
+        _make_folder(path.parent)
+        _make_store(path)
+    con = _connect(path, config, read_only=read_only)
+    if not read_only:
+        # only the process that holds the lock is here: what is left over is a killed run's
+        shutil.rmtree(spill, ignore_errors=True)
+    try:
+        _check_layout(con, path)
+    except BaseException:
+        con.close()
+        raise
+    return con
+
+
+@contextmanager
+def open_scratch(
+    *, memory_limit: str | None = None, threads: int | None = None
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A database that is never kept, to check a delivery in; what it spills is removed."""
+    with tempfile.TemporaryDirectory(prefix="tailrace-") as spill:
+        con = duckdb.connect(config=_config(Path(spill), memory_limit, threads))
+        try:
+            yield con
+        finally:
+            con.close()
+
+
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Everything inside is stored, or nothing is."""
+    con.begin()
+    try:
+        yield
+    except BaseException:
+        con.rollback()
+        raise
+    con.commit()
+
+
+def one(
+    con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Any] | None = None
+) -> tuple[Any, ...]:
+    """Return the only row of a query; all rows are fetched, so that the connection is free."""
+    rows = con.execute(sql, parameters).fetchall()
+    if len(rows) != 1:
+        raise AssertionError(f"{len(rows)} rows where one was expected")
+    return rows[0]
+
+
+def create_layout(con: duckdb.DuckDBPyConnection) -> None:
+    """Create the empty schemas, tables and views of a store."""
+    from schemas.stored import STORED
+
+    con.execute("create schema delivered; create schema judged")
+    con.execute("create table delivered.layout (version INTEGER NOT NULL)")
+    con.execute("insert into delivered.layout values (?)", [LAYOUT_VERSION])
+    for name, schema in STORED.items():
+        con.execute(table_ddl(f"delivered.{name}", schema))
+    con.execute(HOLDING_VIEWS)
+
+
+def table_ddl(name: str, schema: pa.DataFrameSchema) -> str:
+    """Return the CREATE TABLE statement of a pandera schema."""
+    columns = ",\n".join(
+        f'    "{column}" {sql_type(field)}{"" if field.nullable else " NOT NULL"}'
+        for column, field in schema.columns.items()
+    )
+    return f"create table {name} (\n{columns}\n)"
+
+
+def sql_type(field: Any) -> str:
+    """Return DuckDB's name of a pandera column's type."""
+    from ibis.backends.sql.datatypes import DuckDBType
+
+    stated = (field.metadata or {}).get("sql")
+    return str(stated or DuckDBType.to_string(field.dtype.type))
+
+
+def _config(spill: Path, memory_limit: str | None, threads: int | None) -> dict[str, Any]:
+    # the line of a row is told from its place in the table it was read into
+    config: dict[str, Any] = {"temp_directory": str(spill), "preserve_insertion_order": True}
+    config["memory_limit"] = memory_limit or _default_memory()
+    if threads is not None:
+        config["threads"] = threads
+    return config
+
+
+def _default_memory() -> str:
+    """Half of the machine's memory, and no more than a country's ten years need."""
+    try:
+        machine = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, OSError, ValueError):
+        machine = 2 * MOST_MEMORY_BYTES
+    return f"{min(MOST_MEMORY_BYTES, machine // 2) // 2**20}MiB"
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        raise _refused(
+            folder,
+            "no-permission",
+            "the folder cannot be made",
+            "Choose a folder that you may write to.",
+        ) from None
+
+
+def _connect(path: Path, config: dict[str, Any], *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    try:
+        return duckdb.connect(str(path), read_only=read_only, config=config)
+    except duckdb.Error as error:
+        text = str(error)
+        holder = re.search(r"lock is held in (\S.*?) \(PID (\d+)\)", text)
+        if holder or "Could not set lock" in text:
+            who = f"process {holder[2]}" if holder else "another process"
+            raise _refused(
+                path, "store-locked", f"{who} is using this store", "Wait until it has finished."
+            ) from None
+        if "Permission denied" in text:
+            raise _refused(
+                path,
+                "no-permission",
+                "the store may not be opened",
+                "Ask for permission to read and write it, or choose another folder.",
+            ) from None
+        raise _refused(
+            path,
+            "store-unreadable",
+            "this is not a store, or it is damaged",
+            "Move it away and review the deliveries again: they hold everything the store does.",
+        ) from None
+
+
+def _make_store(path: Path) -> None:
+    """Make an empty store aside and move it into place: a kill leaves none, or a whole one."""
+    aside = path.with_name(f"{path.name}.new")
+    aside.unlink(missing_ok=True)
+    con = _connect(aside, {}, read_only=False)
+    try:
+        with transaction(con):
+            create_layout(con)
+    finally:
+        con.close()
+    aside.replace(path)
+
+
+def _check_layout(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    tables = con.execute(
+        "select schema_name || '.' || table_name from duckdb_tables() order by all"
+    ).fetchall()
+    if ("delivered.layout",) not in tables:
+        raise _refused(
+            path,
+            "store-unreadable",
+            "this database is not a store of this tool",
+            "Choose another folder, or move the file away.",
+        )
+    version = one(con, "select max(version) from delivered.layout")[0]
+    if version != LAYOUT_VERSION:
+        raise _refused(
+            path,
+            "store-newer",
+            f"the store has layout {version}, this version of the tool reads {LAYOUT_VERSION}",
+            "Use the newer version, or review the deliveries into another folder.",
+        )
+
+
+def _refused(path: Path, code: str, what: str, remedy: str) -> Refused:
+    return Refused(Problem(str(path), None, None, code, what, remedy))

@@ -1,0 +1,303 @@
+"""The tables kept of the review loop, and the sheets people fill in, as pandera schemas.
+
+Nothing here holds a date: months, and the order of entries, are the only time. The stored tables
+only ever grow: a later answer stands beside the one it replaces.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import ibis.expr.datatypes as dt
+import pandera.ibis as pa
+
+from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
+
+HAPPENED = ["practice", "logistics", "justified", "equipment"]
+"""Conclusions that confirm a flag: what it says happened did happen, whatever the cause."""
+
+NOT_CONFIRMED = ["record_gap", "protocol_unclear", "flag_wrong"]
+"""Conclusions that do not confirm it: the record or the rule is at fault, or nobody can say."""
+
+MISSED = "missed"
+"""A variance that no rule flagged."""
+
+CONCLUSIONS = [*HAPPENED, *NOT_CONFIRMED, MISSED]
+STATUSES = ["open", "awaiting_crew", "closed"]
+REFER_TO = ["coordinator", "director", "education"]
+CORRECTABLE = [name for name in TABLES if name != "training"]
+ACTION_PATTERN = r"^[^\x00-\x1f]{1,300}$"
+NOTE_PATTERN = r"^[\s\S]{1,4000}$"
+LINE_PATTERN = r"^[0-9]{1,9}$"
+TIME_PATTERN = r"^-?[0-9]{1,6}$"
+NAME_PATTERN = r"^[a-z0-9_]{1,40}$"
+
+
+def _column(dtype: Any, description: str, *, nullable: bool = False, sql: str | None = None) -> Any:
+    return pa.Column(
+        dtype, nullable=nullable, description=description, metadata={"sql": sql} if sql else None
+    )
+
+
+def _whole(description: str, *, nullable: bool = False) -> Any:
+    return _column(dt.int32, description, nullable=nullable)
+
+
+def _number(description: str) -> Any:
+    return _column(dt.float64, description, nullable=True)
+
+
+def _text(description: str, *, nullable: bool = False) -> Any:
+    return _column(dt.string, description, nullable=nullable)
+
+
+def _schema(description: str, columns: dict[str, Any]) -> pa.DataFrameSchema:
+    return pa.DataFrameSchema(columns, strict=True, description=description)
+
+
+SHEET_NO = _whole("Number of the sheet as read, from 1")
+TRIP_ID = _text("Token of the trip")
+RULE = _text("Id of the rule; null: the case as a whole", nullable=True)
+PUBLICATION_NO = _whole("Number of the publication, from 1")
+RECORDED_BY = _text("Token of whoever did it; null where none was given", nullable=True)
+
+LEDGER = _schema(
+    "Who did what to the store, in order; each entry carries the hash of the one before",
+    {
+        "entry_no": _whole("Place in the ledger, from 1"),
+        "what": _text("Kind of entry"),
+        "detail": _text("What was done, as canonical JSON"),
+        "previous_hash": _text("Hash of the entry before; zeros for the first"),
+        "hash": _text("SHA-256 over previous_hash, entry_no, what and detail"),
+    },
+)
+
+SHEET = _schema(
+    "Every filled sheet that was read",
+    {
+        "sheet_no": SHEET_NO,
+        "kind": _text("determinations or corrections"),
+        "sha256": _text("SHA-256 of the file's bytes"),
+        "recorded_by": RECORDED_BY,
+        "rows_read": _whole("Rows with an answer"),
+        "rows_kept": _whole("Rows stored: new, and not set aside"),
+    },
+)
+
+DETERMINATION = _schema(
+    "What a reviewer concluded, as answered; later answers stand beside earlier ones",
+    {
+        "determination_no": _whole("Order of storing, from 1"),
+        "sheet_no": SHEET_NO,
+        "line": _whole("Row of the sheet; the header is row 1"),
+        "trip_id": TRIP_ID,
+        "trip_key": _whole("The content of the trip that was read"),
+        "month": _text("Service month of the trip"),
+        "conclusion": _text("Null: read and nothing missed, or not concluded yet", nullable=True),
+        "status": _text("open, awaiting_crew or closed"),
+        "refer_to": _text("Whose turn it is", nullable=True),
+        "reviewer": _text("Token of the reviewer"),
+        "action": _text("What is to be done", nullable=True),
+        "due_month": _text("Month by which it should be done", nullable=True),
+        "note": _text("Screened; never leaves the store", nullable=True),
+    },
+)
+
+DETERMINATION_RULE = _schema(
+    "The rules an answer is about, one a row",
+    {
+        "determination_no": _whole("The answer"),
+        "rule": RULE,
+        "verdict": _text("The rule's verdict when it was answered", nullable=True),
+    },
+)
+
+AUDIT_DRAW = _schema(
+    "How each month's audit sample was drawn",
+    {
+        "month": _text("Service month"),
+        "seed": _text("Service, month and protocol version, which the draw rests on"),
+        "unflagged": _whole("Trips without findings when it was first drawn"),
+        "wanted": _whole("How many were drawn then"),
+        "half_width": _column(dt.float64, "Precision asked for: half the interval, a share"),
+        "expected": _column(dt.float64, "Miss rate that the size was reckoned with, a share"),
+    },
+)
+
+AUDIT = _schema(
+    "Trips drawn at random for reading",
+    {
+        "month": _text("Service month"),
+        "trip_id": TRIP_ID,
+        "mark": _text("SHA-256 over seed and trip: the lowest marks are drawn"),
+    },
+)
+
+PUBLICATION = _schema(
+    "Each time a month was published; a later one of the same month stands beside the earlier",
+    {
+        "publication_no": PUBLICATION_NO,
+        "month": _text("Service month"),
+        "recorded_by": RECORDED_BY,
+        "tool_version": _text("Version of this program"),
+        "last_determination": _whole("The last answer known then; 0 if none"),
+        "last_correction": _whole("The last correction known then; 0 if none"),
+    },
+)
+
+PUBLISHED_FIGURE = _schema(
+    "Every figure of a published month",
+    {
+        "publication_no": PUBLICATION_NO,
+        "measure": _text("Id of the measure"),
+        "group_by": _text("service, cannula, rule or base"),
+        "group_value": _text("Which group"),
+        "numerator": _number("Numerator"),
+        "denominator": _number("Denominator"),
+        "unit": _text("Unit of the estimate", nullable=True),
+        "estimate": _number("The figure"),
+        "low": _number("Lower bound"),
+        "high": _number("Upper bound"),
+    },
+)
+
+PUBLISHED_VERDICT = _schema(
+    "Every verdict behind a published month; a trip that was not judged has one row without rule",
+    {
+        "publication_no": PUBLICATION_NO,
+        "trip_id": TRIP_ID,
+        "trip_key": _whole("The content that held"),
+        "rule": _text("Id of the rule", nullable=True),
+        "verdict": _text("Its answer", nullable=True),
+    },
+)
+
+PUBLISHED_FILE = _schema(
+    "Every file of a published month",
+    {
+        "publication_no": PUBLICATION_NO,
+        "path": _text("Place below the folder of pages, with forward slashes"),
+        "sha256": _text("SHA-256 of its bytes"),
+    },
+)
+
+FILE_CONTENT = _schema(
+    "The bytes of published files, once each",
+    {
+        "sha256": _text("SHA-256 of the bytes"),
+        "packed": _column(dt.binary, "The bytes, packed by zlib"),
+    },
+)
+
+CORRECTION = _schema(
+    "A corrected value for a chart that cannot be exported again",
+    {
+        "correction_no": _whole("Order of storing, from 1"),
+        "sheet_no": SHEET_NO,
+        "line": _whole("Row of the sheet; the header is row 1"),
+        "trip_id": TRIP_ID,
+        "table_name": _text("Table of the corrected row"),
+        "at_s": _whole("Recorded time of the row, s; null where its table has none", nullable=True),
+        "place": _whole("Which row of that time, or of the trip, in file order, from 1"),
+        "column_name": _text("The corrected column"),
+        "original": _text("The value as delivered; null where it was empty", nullable=True),
+        "value": _text("The corrected value; null: known to be empty", nullable=True),
+        "reason": _text("Why, in a few words"),
+        "recorded_by": _text("Token of whoever corrected it"),
+    },
+)
+
+CORRECTED = _schema(
+    "Which content of a trip was made from which, by which correction",
+    {
+        "trip_key": _whole("Key of the corrected content"),
+        "from_trip_key": _whole("Key of the content as delivered"),
+        "correction_no": _whole("The correction"),
+        "row_line": _whole("Line of the delivered file"),
+    },
+)
+
+BASELINE = _schema(
+    "Months loaded as history: they count in the measures and open no cases",
+    {"month": _text("Service month")},
+)
+
+WORKBOOK = _schema(
+    "Workbooks as they were written, to tell a filled one from an untouched one",
+    {
+        "month": _text("Service month"),
+        "file": _text("Name of the file in the month's folder"),
+        "sha256": _text("SHA-256 of its bytes"),
+    },
+)
+
+LOOP: dict[str, pa.DataFrameSchema] = {
+    "ledger": LEDGER,
+    "sheet": SHEET,
+    "determination": DETERMINATION,
+    "determination_rule": DETERMINATION_RULE,
+    "audit_draw": AUDIT_DRAW,
+    "audit": AUDIT,
+    "publication": PUBLICATION,
+    "published_figure": PUBLISHED_FIGURE,
+    "published_verdict": PUBLISHED_VERDICT,
+    "published_file": PUBLISHED_FILE,
+    "file_content": FILE_CONTENT,
+    "correction": CORRECTION,
+    "corrected": CORRECTED,
+    "baseline": BASELINE,
+    "workbook": WORKBOOK,
+}
+"""Schema of every table in `loop`, by name."""
+
+
+def _cell(description: str, pattern: str | None = None, codes: list[str] | None = None) -> Any:
+    return pa.Field(description=description, nullable=True, str_matches=pattern, isin=codes)
+
+
+class DeterminationsSheet(pa.DataFrameModel):
+    """One row an answer. The first columns are filled in already; a reader fills in the rest.
+
+    To answer some rules of a trip otherwise than others, copy the row and split the rules.
+    """
+
+    trip_id: dt.String = pa.Field(str_matches=TOKEN_PATTERN, description="Token of the trip")
+    service_month: dt.String = _cell("Its month")
+    base: dt.String = _cell("Token of its base")
+    group: dt.String = _cell("Why it is to be read")
+    severity: dt.String = _cell("Severity of the leading finding")
+    findings: dt.String = _cell("Every rule with a finding")
+    why: dt.String = _cell("The leading finding in a sentence")
+    earlier_answer: dt.String = _cell("What was answered before, where it must be answered again")
+    seen: dt.String = _cell("Tells which state of the trip this row shows; leave it as it is")
+    rules: dt.String = _cell(
+        "The rules this answer is about, separated by spaces; the leading one to begin with"
+    )
+    conclusion: dt.String = _cell("What you concluded", codes=CONCLUSIONS)
+    status: dt.String = _cell("Where the case stands", codes=STATUSES)
+    refer_to: dt.String = _cell("Whose turn it is", codes=REFER_TO)
+    reviewer: dt.String = _cell("Your token", TOKEN_PATTERN)
+    action: dt.String = _cell("What is to be done, in a few words, naming nobody", ACTION_PATTERN)
+    due_month: dt.String = _cell("Month by which it should be done, YYYY-MM", MONTH_PATTERN)
+    note: dt.String = _cell("Stays in the store; name nobody", NOTE_PATTERN)
+
+
+class CorrectionsSheet(pa.DataFrameModel):
+    """One row a corrected value; the row is found by its time, or by its line in the file."""
+
+    trip_id: dt.String = pa.Field(str_matches=TOKEN_PATTERN, description="Token of the trip")
+    table: dt.String = pa.Field(isin=CORRECTABLE, description="Table of the row")
+    line: dt.String = _cell("Line of the row in the delivered file", LINE_PATTERN)
+    at_s: dt.String = _cell("Or its recorded time, s", TIME_PATTERN)
+    column: dt.String = pa.Field(str_matches=NAME_PATTERN, description="The wrong column")
+    value: dt.String = _cell("What it should be; empty: known to be empty", ACTION_PATTERN)
+    reason: dt.String = pa.Field(
+        str_matches=ACTION_PATTERN, description="Why, in a few words, naming nobody"
+    )
+    by: dt.String = _cell("Token of whoever corrects it", TOKEN_PATTERN)
+
+
+PREFILLED = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",
+             "earlier_answer", "seen"]  # fmt: skip
+ANSWERS = ["rules", "conclusion", "status", "refer_to", "reviewer", "action", "due_month", "note"]
+"""Columns of the determinations sheet that the program fills in, and those a reader does."""

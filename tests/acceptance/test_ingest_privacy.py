@@ -1,0 +1,147 @@
+"""The privacy screen, on names of columns and on content; every identifier here is made up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline.ingest.screen import private_name
+
+from . import ingest_kit as kit
+
+# kinds of identifier: 45 CFR 164.514(b)(2)(i)(A) to (R)
+IDENTIFYING = {
+    "a full date": [
+        "2026-01-17", "17/01/2026", "1/17/26", "17.01.2026", "20260117", "2026-01-17T10:30",
+        "17 Jan 2026", "January 17, 2026", "b. 3.4.2019",
+    ],
+    "a person's name": [
+        "Ann Example", "Example, Ann", "EXAMPLE, ANN", "Ann B. Example", "Dr Example",
+    ],
+    "an e-mail or web address": ["ann@example.org", "https://example.org/7", "www.example.org"],
+    "a phone number": ["555 0100 123", "(555) 010-0123", "+15550100123", "020 7946 0018"],
+    "a social security number": ["000-12-3456"],
+    "a long number, as record, account or phone numbers are": ["000123456", "no 1234567890"],
+    "a labelled identifier": ["MRN 4711", "dob known", "S/N 4711"],
+    "a postal address": ["12 Example Street", "7b Long Hill Rd."],
+    "a postcode": ["ZZ9 9ZZ", "K1A 0B1", "00000-0000"],
+    "a network address": ["192.0.2.17", "00:00:5E:00:53:01"],
+    "free text": ["child was crying when we came", "seen. Then left"],
+}  # fmt: skip
+HARMLESS = [
+    "007", "0012345", "T-2026-017", "2026-0017", "26-01-017", "trip 17", "c1", "b7f3",
+    "bronchiolitis", "post operative cardiac", "Congenital heart disease", "Heart Failure",
+    "Flight Nurse", "Respiratory Therapist", "respiratory therapist", "North Base", "base 12",
+    "RSV+", "1.9 mm", "prong-2", "v3.1.2", "A1", "Q2", "flow/source", "PICU", "ICD J21.9",
+    "3f2504e0-4f89-41d3-9a0c-0305e82c3301",
+]  # fmt: skip
+EACH = [(kind, value) for kind, values in IDENTIFYING.items() for value in values]
+
+
+@pytest.mark.parametrize(("kind", "value"), EACH)
+def test_identifying_content_is_refused_and_never_shown(
+    tmp_path: Path, kind: str, value: str
+) -> None:
+    contacts = (
+        "trip_id,at_s,contacted,about,authorised\n007,300,medical_direction,flow,\n"
+        f'007,360,medical_direction,"{value}",\n'
+    )
+    problems = kit.refusals(kit.write(tmp_path / "d", contacts=contacts))
+    assert {(p.file, p.line, p.column, p.code) for p in problems} == {
+        ("contacts.csv", 3, "about", "private-content")
+    }
+    assert any(kind in p.what for p in problems)
+    assert all(value not in p.sentence() for p in problems)
+
+
+def test_harmless_look_alikes_pass(tmp_path: Path) -> None:
+    contacts = "trip_id,at_s,contacted,about\n"
+    contacts += "".join(f'007,300,medical_direction,"{value}"\n' for value in HARMLESS)
+    assert kit.aside(kit.write(tmp_path / "d", contacts=contacts)) == []
+
+
+@pytest.mark.parametrize(
+    ("token", "by_chance"),
+    [
+        ("sha256(i::VARCHAR)[:16]", "2026011720260117"),
+        ("upper(sha256(i::VARCHAR)[:10])", "2026011720"),
+        (
+            "regexp_replace(md5(i::VARCHAR), '(.{8})(.{4})(.{4})(.{4})', '\\1-\\2-\\3-\\4-')",
+            "3f2504e0-4f89-41d3-9a0c-030582113301",
+        ),
+    ],
+)
+def test_keyed_hashes_pass_as_tokens(tmp_path: Path, token: str, by_chance: str) -> None:
+    con = duckdb.connect()
+    rows = con.execute(f"select {token} from range(3000) t(i)").fetchall()
+    tokens = [value for (value,) in rows] + [by_chance]
+    header = "trip_id,service_month,base,vehicle,diagnosis_group\n"
+    trips = header + "".join(f"{token},2026-01,b1,ground,croup\n" for token in tokens)
+    empty = {name: kit.TABLES[name][1:].split("\n")[0] for name in kit.TABLES if name != "training"}
+    assert kit.aside(kit.write(tmp_path / "d", **{**empty, "trips": trips})) == []
+
+
+def test_long_numbers_are_no_hashes(tmp_path: Path) -> None:
+    header = "trip_id,service_month,base,vehicle,diagnosis_group\n"
+    trips = header + "".join(f"{600_000_000_000 + n},2026-01,b1,ground,croup\n" for n in range(9))
+    problem = kit.refusals(kit.write(tmp_path / "d", trips=trips))[0]
+    assert (problem.line, problem.column, problem.code) == (2, "trip_id", "private-content")
+    assert "8 more" in problem.what
+
+
+@pytest.mark.parametrize("value", ["ann.example", "ann example", "Ann", "example_ann"])
+def test_two_words_for_a_person_look_like_a_name(tmp_path: Path, value: str) -> None:
+    crew = f"trip_id,crew_member,role\n007,{value},nurse\n"
+    folder = kit.write(tmp_path / "d", crew=crew)
+    if value == "Ann":  # one word cannot be told from a token
+        assert kit.aside(folder) == []
+    else:
+        assert kit.only(kit.refusals(folder)).column == "crew_member"
+
+
+def test_serial_number_of_a_ventilator(tmp_path: Path) -> None:
+    trips = (
+        "trip_id,service_month,base,vehicle,diagnosis_group,ventilator_unit\n"
+        "007,2026-01,b1,ground,croup,v3\nT2,2026-01,b1,ground,croup,AB-1234567\n"
+        "T3,2026-01,b1,ground,croup,\n"
+    )
+    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", trips=trips)))
+    assert (problem.line, problem.column) == (3, "ventilator_unit")
+    assert "serial number" in problem.what
+
+
+def test_content_of_cells_that_would_be_set_aside_is_looked_at_too(tmp_path: Path) -> None:
+    folder = kit.write(tmp_path / "d", **kit.swap("settings", ",8,0.4", ",17/01/2026,0.4"))
+    problem = kit.only(kit.refusals(folder))
+    assert (problem.file, problem.line, problem.column) == ("settings.csv", 2, "flow_lpm")
+    ragged = kit.swap("crew", "007,c1,nurse", "007,c1,nurse,Ann Example")
+    problem = kit.only(kit.refusals(kit.write(tmp_path / "e", **ragged)))
+    assert (problem.file, problem.line, problem.column) == ("crew.csv", 2, None)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["patient_name", "DateOfBirth", "dob", "home phone", "eMail", "MRN", "ZIP", "Notes",
+     "vent_serial", "comment1x comment", "post code", "Street", "departure date"],
+)  # fmt: skip
+def test_private_names(tmp_path: Path, name: str) -> None:
+    assert private_name(name)
+    crew = f"trip_id,crew_member,role,{name}\n007,c1,nurse,x\n"
+    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", crew=crew)))
+    assert (problem.file, problem.line, problem.column, problem.code) == (
+        "crew.csv", 1, name, "private-name",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["rank", "shift", "flow_kept", "serially", "daybreak", "renamed"])
+def test_harmless_names(name: str) -> None:
+    assert private_name(name) is None
+
+
+def test_no_contract_column_has_a_private_name() -> None:
+    from schemas.contract import TABLES
+
+    names = {name for model in TABLES.values() for name in model.to_schema().columns}
+    assert [name for name in sorted(names) if private_name(name)] == []

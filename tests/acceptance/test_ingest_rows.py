@@ -1,0 +1,216 @@
+"""What sets a row aside, where it is listed, and that nothing is repaired or invented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline.ingest.delivery import read_delivery
+
+from . import ingest_kit as kit
+
+
+def test_duplicated_key_sets_every_row_of_the_trip_aside(tmp_path: Path) -> None:
+    trips = kit.TABLES["trips"][1:] + "007,2026-02,b9,rotor,croup,,,\n"
+    found = kit.aside(kit.write(tmp_path / "d", trips=trips))
+    repeated = [row for row in found if row[3] == "repeated-trip"]
+    assert repeated == [
+        ("trips.csv", 2, "trip_id", "repeated-trip"),
+        ("trips.csv", 5, "trip_id", "repeated-trip"),
+    ]
+    orphans = [row for row in found if row[3] == "trip-set-aside"]
+    assert ("settings.csv", 2, "trip_id", "trip-set-aside") in orphans
+    assert len(found) == len(repeated) + len(orphans)
+
+
+def test_orphan_row(tmp_path: Path) -> None:
+    found = kit.aside(kit.write(tmp_path / "d", **kit.swap("crew", "T2", "T9")))
+    assert found == [("crew.csv", 3, "trip_id", "orphan-row")]
+
+
+@pytest.mark.parametrize(
+    ("table", "old", "new", "found"),
+    [
+        ("settings", "007,0,", "007,zero,", ("at_s", "not-a-whole-number")),
+        ("settings", "007,0,", "007,12.0,", ("at_s", "not-a-whole-number")),
+        ("settings", "007,0,", "007,1e3,", ("at_s", "not-a-whole-number")),
+        ("settings", "007,0,", "007, 5,", ("at_s", "not-a-whole-number")),
+        ("settings", "007,0,", "007,0x10,", ("at_s", "not-a-whole-number")),
+        ("settings", "007,0,", "007,172801,", ("at_s", "out-of-range")),
+        ("settings", "007,0,", "007,-1,", ("at_s", "out-of-range")),
+        ("settings", "007,0,", "007,,", ("at_s", "missing-value")),
+        ("settings", ",8,0.4", ",eight,0.4", ("flow_lpm", "not-a-number")),
+        ("settings", ",8,0.4", ',"8,5",0.4', ("flow_lpm", "not-a-number")),
+        ("settings", ",8,0.4", ",8 ,0.4", ("flow_lpm", "not-a-number")),
+        ("settings", ",8,0.4", ",nan,0.4", ("flow_lpm", "not-a-number")),
+        ("settings", ",8,0.4", ",inf,0.4", ("flow_lpm", "not-a-number")),
+        ("settings", ",8,0.4", ",1_0,0.4", ("flow_lpm", "not-a-number")),
+        ("settings", ",8,0.4", ",80.1,0.4", ("flow_lpm", "out-of-range")),
+        ("settings", ",8,0.4", ",8,40", ("fio2", "out-of-range")),
+        ("settings", ",wall,", ",Wall,", ("source", "not-a-code")),
+        ("settings", ",prong-2,", ", prong-2,", ("cannula", "not-a-token")),
+        ("crew", "007,c1,", "007,,", ("crew_member", "missing-value")),
+        ("device_events", "-30,", "-86401,", ("at_s", "out-of-range")),
+        ("trips", "T3,2026-02", "T3,2026-2", ("service_month", "not-a-token")),
+    ],
+)
+def test_cell_that_breaks_a_rule(
+    tmp_path: Path, table: str, old: str, new: str, found: tuple[str, str]
+) -> None:
+    folder = kit.write(tmp_path / "d", **kit.swap(table, old, new))
+    line = kit.TABLES[table][1:].split(old)[0].count("\n") + 1
+    rows = [row for row in kit.aside(folder) if row[3] != "trip-set-aside"]
+    assert rows == [(f"{table}.csv", line, *found)]
+
+
+@pytest.mark.parametrize("value", ["0", "1", "yes", "TRUE", " true"])
+def test_only_true_and_false_are_yes_and_no(tmp_path: Path, value: str) -> None:
+    trips = (
+        "trip_id,service_month,base,vehicle,diagnosis_group,spo2_exempt\n"
+        f"007,2026-01,b1,ground,croup,true\nT2,2026-01,b1,ground,croup,{value}\n"
+        "T3,2026-01,b1,ground,croup,\n"
+    )
+    found = [r for r in kit.aside(kit.write(tmp_path / "d", trips=trips)) if r[0] == "trips.csv"]
+    assert found == [("trips.csv", 3, "spo2_exempt", "not-true-or-false")]
+
+
+def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:
+    con = duckdb.connect()
+    folder = kit.write(tmp_path / "d", **kit.swap("settings", ",8,0.4", ",8x,0.4"))
+    problem = kit.only(read_delivery(con, folder).problems(con))
+    assert problem.sentence() == (
+        "settings.csv, line 2: flow_lpm: must be a number from 0 to 80 L/min. Write it with a"
+        " decimal point, without spaces, separators or units, or leave the cell empty where the"
+        " value is not known."
+    )
+
+
+def test_ragged_rows(tmp_path: Path) -> None:
+    settings = kit.TABLES["settings"][1:].replace("007,600,,ventilator,8.5,,,,", "007,600,x")
+    settings = settings.replace("T2,60,high_flow", "T2,60,extra,high_flow")
+    found = kit.aside(kit.write(tmp_path / "d", settings=settings))
+    assert found == [
+        ("settings.csv", 3, None, "ragged-row"),
+        ("settings.csv", 4, None, "ragged-row"),
+    ]
+
+
+def test_blank_lines_are_no_rows_and_count_as_lines(tmp_path: Path) -> None:
+    crew = "trip_id,crew_member,role\n\n007,c1,nurse\n\n\nT9,c2,nurse\n\n"
+    assert kit.aside(kit.write(tmp_path / "d", crew=crew)) == [
+        ("crew.csv", 6, "trip_id", "orphan-row")
+    ]
+
+
+def test_quoted_line_break_keeps_the_lines_below_right(tmp_path: Path) -> None:
+    crew = 'trip_id,crew_member,role\n007,c1,"nu\nrse"\nT2,c2,"nur""se"\nT9,c3,nurse\n'
+    assert kit.aside(kit.write(tmp_path / "d", crew=crew)) == [
+        ("crew.csv", 2, "role", "not-a-token"),
+        ("crew.csv", 5, "trip_id", "orphan-row"),
+    ]
+
+
+def test_bad_quoting_within_one_line(tmp_path: Path) -> None:
+    crew = 'trip_id,crew_member,role\n007,"c1"x,nurse\nT2,c2,nurse\n'
+    assert kit.aside(kit.write(tmp_path / "d", crew=crew)) == [("crew.csv", 2, None, "bad-quoting")]
+
+
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+@pytest.mark.parametrize("last", [True, False])
+def test_byte_order_mark_and_line_endings(
+    tmp_path: Path, newline: str, mark: str, last: bool
+) -> None:
+    crew = mark + newline.join(["trip_id,crew_member,role", "007,c1,nurse", "T9,c2,nurse"])
+    folder = kit.write(tmp_path / "d", crew=crew + (newline if last else ""))
+    assert kit.aside(folder) == [("crew.csv", 3, "trip_id", "orphan-row")]
+
+
+def test_leading_zeros_and_spellings_stay(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    crew = "trip_id,crew_member,role\n007,0012,NULL\n"
+    kit.store(path, kit.write(tmp_path / "d", crew=crew))
+    rows = kit.ask(path, "select trip_id from delivered.trips order by trip_key")
+    assert rows == [("007",), ("T2",), ("T3",)]
+    assert kit.ask(path, "select crew_member, role from delivered.crew") == [("0012", "NULL")]
+
+
+def test_an_empty_cell_is_null_quoted_or_not(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    settings = 'trip_id,at_s,support,source\n007,0,"",""\n007,60,,wall\n'
+    kit.store(path, kit.write(tmp_path / "d", settings=settings))
+    rows = kit.ask(path, "select support, source from delivered.settings order by at_s")
+    assert rows == [(None, None), (None, "wall")]
+
+
+def test_rows_set_aside_of_a_kept_trip_are_lost_not_forgotten(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    settings = (
+        "trip_id,at_s,support,source\n"
+        "007,0,high_flow,wall\n"
+        "007,60,high_flow,hose\n"  # readable trip and time
+        "007,x,high_flow,wall\n"  # unreadable time
+        "T2,180,high_flow\n"  # ragged: its cells cannot be trusted, its trip is told
+        "T9,240,high_flow,hose\n"  # of no trip
+    )
+    kit.store(path, kit.write(tmp_path / "d", settings=settings))
+    rows = kit.ask(
+        path,
+        "select trip_id, table_name, lost.line, at_s from delivered.lost"
+        " join delivered.trips using (trip_key) order by lost.line",
+    )
+    assert rows == [
+        ("007", "settings", 3, 60),
+        ("007", "settings", 4, None),
+        ("T2", "settings", 5, None),
+    ]
+
+
+def test_identical_rows_are_kept_and_mentioned(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "d"))
+    assert kit.ask(path, "select count(*) from delivered.device_events") == [(3,)]
+    told = kit.ask(path, "select what from delivered.mention where file = 'device_events.csv'")
+    assert told == [
+        ("rows that repeat another row throughout: 1; they were kept, as that may be so",)
+    ]
+
+
+def test_lines_are_right_in_a_file_of_many_rows(tmp_path: Path) -> None:
+    rows = 300_000
+    bad = {2, 1234, 150_001, rows + 1}
+    text = ["trip_id,at_s,spo2_pct"]
+    text += [f"007,{line % 5000},{'x' if line in bad else 96}" for line in range(2, rows + 2)]
+    folder = kit.write(tmp_path / "d", observations="\n".join(text) + "\n")
+    assert {row[1] for row in kit.aside(folder)} == bad
+
+
+def test_training_needs_a_subject(tmp_path: Path) -> None:
+    training = "month,base,crew_member,rule\n2026-01,,,wall-oxygen-time\n2026-01,,c1,x\n"
+    assert kit.aside(kit.write(tmp_path / "d", training=training)) == [
+        ("training.csv", 2, None, "no-subject")
+    ]
+
+
+def test_parquet_gives_the_same_rows_as_csv(tmp_path: Path) -> None:
+    folder = kit.write(tmp_path / "d", settings=None)
+    con = duckdb.connect()
+    con.execute(f"""
+        copy (select '007' as trip_id, 60.0::DOUBLE as at_s, 'wall' as source,
+                     'nan'::DOUBLE as flow_lpm
+              union all select '007', 61.5, 'wall', 8.5
+              union all select '007', 62, 'hose', 81) to '{folder}/settings.parquet'
+    """)
+    settings = "trip_id,at_s,source\n007,0,wall\n"
+    assert kit.aside(folder) == [
+        ("settings.parquet", 2, "at_s", "not-a-whole-number"),
+        ("settings.parquet", 3, "flow_lpm", "out-of-range"),
+        ("settings.parquet", 3, "source", "not-a-code"),
+    ]
+    (folder / "settings.csv").write_text(settings)
+    assert kit.only(kit.refusals(folder)).code == "table-twice"
+    (folder / "settings.csv").unlink()
+    (folder / "settings.parquet").write_text("not parquet")
+    assert kit.only(kit.refusals(folder)).code == "not-parquet"

@@ -1,0 +1,337 @@
+"""What the store keeps: history, the latest word on every trip, and never half a delivery."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline.errors import Refused
+from pipeline.ingest.delivery import read_delivery
+from pipeline.store import LAYOUT_VERSION, open_store
+
+from . import ingest_kit as kit
+
+HOLDING = """
+select trips.trip_id, trips.weight_kg, holding.delivery_no
+from delivered.holding join delivered.trips using (trip_key) order by trips.trip_id
+"""
+
+
+def counts(path: Path) -> dict[str, int]:
+    """Rows of every kept table."""
+    con = open_store(path, create=False, read_only=True)
+    names = con.execute(
+        "select table_name from duckdb_tables() where schema_name = 'delivered' order by 1"
+    ).fetchall()
+    found = {}
+    for (name,) in names:
+        ((found[name],),) = con.execute(f"select count(*) from delivered.{name}").fetchall()
+    con.close()
+    return found
+
+
+def refused(path: Path, folder: Path) -> list[tuple[str | None, str | None, str]]:
+    """Where and why the store refuses a delivery."""
+    con = open_store(path)
+    try:
+        return [(p.file, p.column, p.code) for p in kit.refusals(folder, con)]
+    finally:
+        con.close()
+
+
+def test_same_bytes_twice_store_nothing_new(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    folder = kit.write(tmp_path / "d", **kit.swap("crew", "T2", "T9"))
+    staged, first = kit.store(path, folder)
+    assert (first.new, first.received, first.affected) == (True, True, 3)
+    assert first.months == ["2026-01", "2026-02"]
+    before = counts(path)
+    again, second = kit.store(path, folder)
+    assert (second.delivery_no, second.new, second.received, second.affected) == (
+        1,
+        False,
+        False,
+        0,
+    )
+    assert counts(path) == before
+    con = open_store(path)
+    assert [p.line for p in again.problems(con)] == [3]
+    assert again.set_aside_count(con) == 1
+    con.close()
+    assert staged.known is None
+    assert again.known == 1
+
+
+def test_a_newer_delivery_replaces_and_history_stays(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    changed = kit.TABLES["trips"][1:].replace("8.4", "8.6").replace("T2,", "T4,")
+    _, loaded = kit.store(path, kit.write(tmp_path / "b", trips=changed))
+    assert (loaded.delivery_no, loaded.affected) == (2, 3)
+    assert kit.ask(path, HOLDING) == [
+        ("007", 8.6, 2), ("T2", 10.0, 1), ("T3", None, 2), ("T4", 10.0, 2),
+    ]  # fmt: skip
+    rows = "select weight_kg from delivered.trips where trip_id = '007' order by trip_key"
+    assert kit.ask(path, rows) == [(8.4,), (8.6,)]
+
+
+def test_a_then_b_then_a_holds_a(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    a = kit.write(tmp_path / "a")
+    b = kit.write(
+        tmp_path / "b",
+        **kit.swap("trips", "8.4", "8.6"),
+        **kit.swap("training", "wall-oxygen-time", "unheated-time"),
+        export=kit.EXPORT.replace("2026-01 = 3", "2026-01 = 4"),
+    )
+    kit.store(path, a)
+    kit.store(path, b)
+    assert {row[2] for row in kit.ask(path, HOLDING)} == {2}
+    assert kit.ask(path, "select trips from delivered.expected_holding") == [(4,)]
+    _, third = kit.store(path, a)
+    assert (third.delivery_no, third.new, third.received, third.affected) == (1, False, True, 3)
+    assert third.months == ["2026-01", "2026-02"]
+    assert kit.ask(path, HOLDING)[0] == ("007", 8.4, 1)
+    assert {row[2] for row in kit.ask(path, HOLDING)} == {1}
+    assert kit.ask(path, "select trips from delivered.expected_holding") == [(3,)]
+    assert kit.ask(path, "select rule from delivered.training_holding") == [("wall-oxygen-time",)]
+    assert counts(path)["receipt"] == 3
+    assert counts(path)["trips"] == 6
+
+
+def test_a_trip_set_aside_later_keeps_its_older_content(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    kit.store(path, kit.write(tmp_path / "b", **kit.swap("trips", "8.4", "eight")))
+    assert kit.ask(path, HOLDING)[0] == ("007", 8.4, 1)
+    told = kit.ask(
+        path, "select what from delivered.mention where delivery_no = 2 and file = 'trips.csv'"
+    )
+    assert any("still holds" in what for (what,) in told)
+
+
+def test_set_aside_rows_know_their_trip_and_month(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    changes = kit.swap("settings", "T3,0,high_flow", "T3,0,high flow") | kit.swap(
+        "training", "b1", ""
+    )
+    kit.store(path, kit.write(tmp_path / "d", **changes))
+    rows = kit.ask(
+        path,
+        "select trip_id, set_aside.service_month, file, set_aside.line, column_name, problem"
+        " from delivered.set_aside left join delivered.trips using (trip_key) order by file",
+    )
+    assert rows == [
+        ("T3", "2026-02", "settings.csv", 5, "support", "not-a-code"),
+        (None, "2026-02", "training.csv", 2, None, "no-subject"),
+    ]
+
+
+def test_what_a_delivery_says_of_itself_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "d"))
+    row = kit.ask(
+        path,
+        "select service, contract, privacy_basis, months, res_trips, res_device_events,"
+        " max_offset_s, not_recorded from delivered.delivery",
+    )
+    assert row == [("demo-service", 1, "limited-data-set", ["2026-01", "2026-02"], 60, 1, 900, [])]
+    files = kit.ask(path, "select file, rows_read, rows_kept from delivered.file order by file")
+    assert ("settings.csv", 4, 4) in files
+    assert ("protocol.toml", None, None) in files
+    assert kit.ask(path, "select id, flow_max_lpm, carried from delivered.cannula") == [
+        ("prong-2", 12.0, True)
+    ]
+
+
+def test_no_date_is_stored(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "d"))
+    kinds = kit.ask(path, "select distinct data_type from duckdb_columns()"
+                          " where schema_name = 'delivered' order by 1")  # fmt: skip
+    assert {kind for (kind,) in kinds} == {
+        "BOOLEAN", "DOUBLE", "INTEGER", "SMALLINT", "VARCHAR", "VARCHAR[]",
+    }  # fmt: skip
+
+
+def test_the_same_deliveries_give_the_same_store(tmp_path: Path) -> None:
+    folders = [kit.write(tmp_path / "a"), kit.write(tmp_path / "b", **kit.swap("crew", "T2", "T9"))]
+    contents = []
+    for path in (tmp_path / "one.duckdb", tmp_path / "two.duckdb"):
+        for folder in folders:
+            kit.store(path, folder)
+        contents.append({t: kit.ask(path, f"from delivered.{t}") for t in counts(path)})
+    assert contents[0] == contents[1]
+
+
+def test_changed_protocol_is_refused_and_approval_is_not_a_change(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    changed = kit.write(tmp_path / "b", protocol=kit.PROTOCOL.replace("= 50", "= 55"))
+    assert refused(path, changed) == [("protocol.toml", "version", "protocol-changed")]
+    taken = kit.write(tmp_path / "c", protocol=kit.PROTOCOL.replace('"2026.1"', '"2026.2"'))
+    assert refused(path, taken) == [("protocol.toml", "version", "protocol-month-taken")]
+
+    approval = 'from_month = "2026-01"\napproved = { by = "D1", month = "2025-12" }'
+    approved = kit.PROTOCOL.replace('from_month = "2026-01"', approval)
+    kit.store(path, kit.write(tmp_path / "d", protocol=approved))
+    current = "select id, approved_by, approved_month from delivered.protocol"
+    assert kit.ask(path, current) == [("2026.1", "D1", "2025-12")]
+    assert counts(path)["protocol_version"] == 2
+    # the file from before the approval comes again: nothing is taken back
+    kit.store(path, kit.write(tmp_path / "e", **kit.swap("crew", "T2", "T3")))
+    assert kit.ask(path, current) == [("2026.1", "D1", "2025-12")]
+    other = kit.write(tmp_path / "f", protocol=approved.replace("D1", "D2"))
+    assert refused(path, other) == [("protocol.toml", "version", "protocol-changed")]
+
+
+def test_changed_cannula_is_refused_and_changed_limits_are_not(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    changed = kit.write(tmp_path / "b", cannulas=kit.CANNULAS.replace("= 1.9", "= 2.1"))
+    assert refused(path, changed) == [("cannulas.toml", "cannula[prong-2]", "cannula-changed")]
+    limits = kit.CANNULAS.replace("= 12", "= 10") + "carried = false\n"
+    kit.store(path, kit.write(tmp_path / "c", cannulas=limits))
+    rows = "select delivery_no, flow_max_lpm, carried from delivered.cannula order by 1"
+    assert kit.ask(path, rows) == [(1, 12.0, True), (2, 10.0, False)]
+
+
+def test_another_service_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    other = kit.write(tmp_path / "b", export=kit.EXPORT.replace("demo-service", "other"))
+    assert refused(path, other) == [("export.toml", "service", "service-changed")]
+    assert counts(path)["delivery"] == 1
+
+
+def test_a_refused_delivery_stores_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    before = counts(path)
+    refused(path, kit.write(tmp_path / "b", settings=""))
+    assert counts(path) == before
+
+
+@pytest.mark.parametrize("content", [b"", b"hello", b"\0" * 20_000])
+def test_unreadable_store(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "store.duckdb"
+    path.write_bytes(content)
+    with pytest.raises(Refused) as caught:
+        open_store(path)
+    assert [p.code for p in caught.value.problems] == ["store-unreadable"]
+    assert caught.value.exit_code == 3
+    assert path.read_bytes() == content
+
+
+def test_a_database_of_something_else_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    duckdb.connect(str(path)).execute("create table notes (x int)")
+    with pytest.raises(Refused) as caught:
+        open_store(path)
+    assert [p.code for p in caught.value.problems] == ["store-unreadable"]
+
+
+def test_store_that_is_missing_newer_or_a_folder(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    with pytest.raises(Refused) as caught:
+        open_store(path, create=False)
+    assert [p.code for p in caught.value.problems] == ["store-missing"]
+    con = open_store(path)
+    con.execute("update delivered.layout set version = ?", [LAYOUT_VERSION + 1])
+    con.close()
+    with pytest.raises(Refused) as caught:
+        open_store(path)
+    assert [p.code for p in caught.value.problems] == ["store-newer"]
+    with pytest.raises(Refused):
+        open_store(tmp_path)
+
+
+def run_python(code: str, *arguments: Any) -> subprocess.CompletedProcess[str]:
+    """Run code in another process, which does not get past a minute."""
+    return subprocess.run(
+        [sys.executable, "-c", code, *map(str, arguments)],
+        capture_output=True, text=True, timeout=60, check=False,
+        cwd=Path(__file__).parents[2],
+    )  # fmt: skip
+
+
+def test_a_store_in_use_says_who_uses_it(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    con = open_store(path)
+    code = """
+import sys
+from pathlib import Path
+from pipeline.errors import Refused
+from pipeline.store import open_store
+try:
+    open_store(Path(sys.argv[1]))
+except Refused as refusal:
+    print(refusal)
+    sys.exit(refusal.exit_code)
+"""
+    done = run_python(code, path)
+    con.close()
+    assert done.returncode == 3
+    assert "is using this store" in done.stdout
+    assert "Traceback" not in done.stderr
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from pipeline.ingest import load
+from pipeline.ingest.delivery import read_delivery
+from pipeline.store import open_store
+
+store, delivery, moment = sys.argv[1:]
+
+def die(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+setattr(load, moment, die)
+con = open_store(Path(store))
+staged = read_delivery(con, Path(delivery))
+load.load(con, staged)
+"""
+
+
+@pytest.mark.parametrize(
+    ("moment", "stored"),
+    [
+        ("_insert_tables", False),
+        ("_insert_description", False),
+        ("_insert_outcome", False),
+        ("_receive", False),
+        ("drop_staged", True),
+    ],
+)
+def test_killed_while_loading(tmp_path: Path, moment: str, stored: bool) -> None:
+    path = tmp_path / "store.duckdb"
+    kit.store(path, kit.write(tmp_path / "a"))
+    before = counts(path)
+    second = kit.write(tmp_path / "b", **kit.swap("trips", "8.4", "8.6"))
+    done = run_python(KILLED, path, second, moment)
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    after = counts(path)
+    if not stored:
+        assert after == before
+    _, loaded = kit.store(path, second)
+    assert (loaded.delivery_no, loaded.new) == (2, not stored)
+    twice = {"delivery", "trips", "settings", "observations", "receipt"}
+    assert all(counts(path)[name] == 2 * before[name] for name in twice)
+    assert kit.ask(path, HOLDING)[0] == ("007", 8.6, 2)
+    assert not path.with_name("store.duckdb.tmp").exists()
+
+
+def test_reading_alone_stores_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    con = open_store(path)
+    read_delivery(con, kit.write(tmp_path / "d"))
+    con.close()
+    assert counts(path)["delivery"] == 0

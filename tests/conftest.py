@@ -1,0 +1,61 @@
+"""Two small deliveries of the invented service, and the command line to try on them.
+
+The deliveries are made once; tests that change one copy it.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline import cli
+from tests.acceptance.cli_kit import Ran, Run
+
+TRIPS, MONTHS = 60, 2
+
+
+@pytest.fixture(scope="session")
+def clean_delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """60 trips over 2026-01 and 2026-02, every row usable."""
+    from pipeline.simulate import simulate
+
+    folder = tmp_path_factory.mktemp("clean") / "delivery"
+    simulate(folder, trips=TRIPS, months=MONTHS, seed=7)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def dirty_delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same number of trips with rows of every kind that are set aside."""
+    from pipeline.simulate import simulate
+
+    folder = tmp_path_factory.mktemp("dirty") / "delivery"
+    simulate(folder, trips=TRIPS, months=MONTHS, seed=7, dirt=True)
+    return folder
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run `tailrace` with these arguments, in this process and in an empty folder.
+
+    An exception that nobody turned into a sentence fails the test.
+    """
+    folder = tmp_path / "here"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+
+    def command(*arguments: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["tailrace", *map(str, arguments)])
+        capsys.readouterr()
+        code: object = 0
+        try:
+            cli.main()
+        except SystemExit as ended:
+            code = ended.code or 0
+        printed = capsys.readouterr()
+        assert isinstance(code, int)
+        return Ran(code, printed.out, printed.err)
+
+    return command
