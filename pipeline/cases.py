@@ -41,10 +41,27 @@ def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], 
         "INSERT INTO sentence VALUES (?, ?, ?)",
         [(r.id, why, text) for r in all_rules().values() for why, text in r.sentences.items()],
     )
-    con.execute('CREATE OR REPLACE TEMP TABLE rule_evidence (rule VARCHAR, "table" VARCHAR)')
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE rule_evidence (
+            rule VARCHAR, "table" VARCHAR, margin_s INTEGER);
+        CREATE OR REPLACE TEMP TABLE rule_field (rule VARCHAR, field VARCHAR);
+    """)
     con.executemany(
-        "INSERT INTO rule_evidence VALUES (?, ?)",
-        [(r.id, table) for r in all_rules().values() for table in r.evidence],
+        "INSERT INTO rule_evidence VALUES (?, ?, ?)",
+        [
+            (r.id, table, r.evidence_margin_s)
+            for r in all_rules().values()
+            for table in sorted({"trips", *r.evidence})
+        ],
+    )
+    con.executemany(
+        "INSERT INTO rule_field VALUES (?, ?)",
+        [
+            (r.id, field)
+            for r in all_rules().values()
+            if "settings" in r.evidence
+            for field in r.settings_fields or ("any",)
+        ],
     )
     con.execute(_MONTH_VERDICT, {"month": month})
 
@@ -106,9 +123,15 @@ _MONTH_CASE = """
         SELECT trip_key, rule, verdict, severity, reason,
                CASE verdict WHEN 'deviation' THEN 2 WHEN 'borderline' THEN 3 ELSE 4 END AS rank,
                CASE severity WHEN 'high' THEN 1 WHEN 'medium' THEN 2 ELSE 3 END AS severity_rank
-        FROM month_verdict
+        FROM month_verdict v
         WHERE verdict IN ('deviation', 'borderline')
-           OR (verdict = 'cannot_tell' AND severity = 'high')
+           OR (verdict = 'cannot_tell' AND severity = 'high'
+               -- what a service never records says nothing about one trip
+               AND NOT EXISTS (
+                   SELECT 1 FROM rule_evidence r
+                   JOIN judged.trip_window w ON w.trip_key = v.trip_key
+                   JOIN delivered.delivery d ON d.delivery_no = w.delivery_no
+                   WHERE r.rule = v.rule AND list_contains(d.not_recorded, r."table")))
     ),
     by_trip AS (
         SELECT trip_key, min(rank) AS rank,

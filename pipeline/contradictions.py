@@ -134,6 +134,18 @@ def two_at_once(field: str) -> Callable[[], str]:
     return rows
 
 
+def cannula_unlisted() -> str:
+    """The first row of each cannula of a trip that its delivery's catalogue does not list."""
+    return """
+    SELECT s.trip_key, min(s.line) AS line, NULL AS shown
+    FROM delivered.settings s
+    JOIN to_judge j USING (trip_key)
+    LEFT JOIN delivered.cannula c ON c.delivery_no = j.delivery_no AND c.id = s.cannula
+    WHERE s.cannula IS NOT NULL AND c.id IS NULL
+    GROUP BY s.trip_key, s.cannula
+    """
+
+
 def clock_offset() -> str:
     """Device clocks further off than the export lets be removed, at the start that shows it."""
     return """
@@ -220,6 +232,13 @@ CONTRADICTIONS: dict[str, Contradiction] = {
             "settings", "source", two_at_once("source"),
         ),
         Contradiction(
+            "cannula-not-in-catalogue",
+            "a cannula is charted that the catalogue does not list, so the rules about cannulas"
+            " cannot judge it",
+            "Correct its id at the source, or add it to cannulas.toml.",
+            "settings", "cannula", cannula_unlisted,
+        ),
+        Contradiction(
             "clock-offset",
             "the device's clock differs from the charts by {shown} s, more than the export's limit,"
             " so the difference was not removed",
@@ -251,7 +270,8 @@ def contradiction() -> str:
 def month_contradictions() -> str:
     """The contradictions of $month as rows of problems, in no order; needs what was judged."""
     return f"""
-    SELECT 'contradiction' AS kind, k.problem, f.file, c.line, k."column", w.trip_id,
+    SELECT 'contradiction' AS kind, k.problem, w.delivery_no AS delivery, f.file, c.line,
+           k."column", w.trip_id,
            replace(k.what, '{{shown}}', coalesce(c.shown, '')) AS what, k.remedy
     FROM judged.contradiction c
     JOIN judged.trip_window w USING (trip_key)
@@ -260,7 +280,7 @@ def month_contradictions() -> str:
         AND f.file IN (k."table" || '.csv', k."table" || '.parquet')
     WHERE w.service_month = $month
     UNION ALL
-    SELECT 'contradiction', k.problem, NULL, NULL, NULL, h.trip_id, k.what, k.remedy
+    SELECT 'contradiction', k.problem, h.delivery_no, NULL, NULL, NULL, h.trip_id, k.what, k.remedy
     FROM delivered.holding h
     JOIN delivered.trips t USING (trip_key)
     JOIN ({_words()}) k(problem, "table", "column", what, remedy)

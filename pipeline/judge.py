@@ -65,7 +65,7 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
         _forget_outdated(con, versions)
         _in_force(con, versions)
         count = _to_judge(con, _already_judged(con))
-        if count:
+        if count or _already_judged(con) == _NOTHING_JUDGED:
             _evaluate(con, versions, stage)
         stage("keep verdicts")
         _keep(con)
@@ -83,17 +83,31 @@ def prepare_timeline(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def replay(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage = lambda _: None
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    stage: Stage = lambda _: None,
+    *,
+    months: tuple[str, str] | None = None,
 ) -> int:
     """Judge every trip that holds under `versions` instead of the store's; returns how many.
 
     Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
-    open for reading only.
+    open for reading only. `months`: only trips from the first to the second of them.
     """
     _in_force(con, versions)
+    if months:
+        con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
     count = _to_judge(con, _NOTHING_JUDGED)
     _evaluate(con, versions, stage)
     return count
+
+
+def replay_rules(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """Judge the trips of the last `replay` by other rules; what comes before rules stays as it is.
+
+    Right only where `versions` differ from the replayed ones in nothing but rules.
+    """
+    _judge_rules(con, versions, lambda _: None)
 
 
 def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
@@ -260,7 +274,7 @@ def _keep(con: duckdb.DuckDBPyConnection) -> None:
                     SELECT trip_key FROM in_force ANTI JOIN to_judge USING (trip_key))""")
             if judged_now:
                 con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
-        elif judged_now:
+        else:
             con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
 
 

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.case_detail import case_details
+from pipeline.contradictions import month_contradictions
+from pipeline.measures.bases import month_number
+from pipeline.measures.clock_offsets import clock_offsets
+from pipeline.measures.occlusion_patterns import occlusion_patterns
+from pipeline.measures.registry import MEASURES
+from pipeline.measures.series import Calendar
 from pipeline.rules import all_rules
-from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
+from schemas.measure_outputs import MEASURE_OUTPUTS
+from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce, RuleFacts
 
 if TYPE_CHECKING:
     import duckdb
@@ -15,11 +24,26 @@ if TYPE_CHECKING:
     from pipeline.judge import VersionInStore
 
 
-def make_tables(con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame) -> None:
+ENOUGH_RECEIVED = 0.9
+"""A month with a smaller share of its expected trips sets no limits; assumed."""
+
+
+def make_tables(
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    measures: pd.DataFrame,
+    figures: Mapping[str, pd.DataFrame],
+) -> None:
     """Make a temporary view `out_<name>` for every data file of the month, in its final order."""
     con.execute("CREATE OR REPLACE TEMP TABLE month_measure AS SELECT * FROM measures")
+    for name, frame in figures.items():
+        con.register("frame", frame)
+        con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS SELECT * FROM frame")
+        con.unregister("frame")
     con.execute(_MONTH_PROBLEM, {"month": month})
     con.execute(_MONTH_TRIP, {"month": month})
+    con.execute(clock_offsets(), {"month": month})
+    con.execute(occlusion_patterns(), {"month": month})
     for name, sql in _OUT.items():
         con.execute(f"CREATE OR REPLACE TEMP VIEW out_{name} AS {sql}")
 
@@ -27,7 +51,7 @@ def make_tables(con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFra
 def write_data(con: duckdb.DuckDBPyConnection, folder: Path) -> None:
     """Write every data file of the month as CSV (UTF-8, header row, empty cell for null)."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name in _OUT:
+    for name in (*_OUT, *MEASURE_OUTPUTS):
         target = str(folder / f"{name}.csv").replace("'", "''")
         con.execute(f"COPY (FROM out_{name}) TO '{target}' (FORMAT csv, HEADER)")
 
@@ -64,7 +88,35 @@ def gather(
         measures=con.execute("FROM out_measures").df(),
         problems=con.execute("FROM out_problems").df(),
         cannulas=con.execute(_CANNULAS, {"month": month}).df(),
+        figures=MeasureFigures(
+            facts=tuple(MEASURES.values()),
+            occlusion_patterns=con.execute("FROM out_occlusion_patterns").df(),
+            clock_offsets=con.execute("FROM out_clock_offsets").df(),
+            **{name: con.execute(f"FROM out_{name}").df() for name in MEASURE_OUTPUTS},
+        ),
+        details=case_details(con, versions),
     )
+
+
+def calendar(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str
+) -> Calendar:
+    """Every month from the first to `month`, those short of trips, and where phases begin."""
+    received = _by_month(con, month)
+    months = _every_month(min([*received, month]), month)
+    short = [received.get(m, (0, None)) for m in months]
+    begun = {kept.version.from_month for kept in versions}
+    return Calendar(
+        months=tuple(months),
+        incomplete=tuple(due is not None and got < due for got, due in short),
+        poor=tuple(due is not None and got < ENOUGH_RECEIVED * due for got, due in short),
+        changes=tuple(i for i, m in enumerate(months) if i > 0 and m in begun),
+    )
+
+
+def _every_month(first: str, last: str) -> list[str]:
+    numbers = range(month_number(first), month_number(last) + 1)
+    return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
 
 
 def months_in_store(con: duckdb.DuckDBPyConnection) -> list[str]:
@@ -131,7 +183,7 @@ def columns_of(name: str) -> str:
 def counts(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     """How many rows each data file of the month has."""
     found = {}
-    for name in _OUT:
+    for name in (*_OUT, *MEASURE_OUTPUTS):
         row = con.execute(f"SELECT count(*) FROM out_{name}").fetchone()
         found[name] = int(row[0]) if row else 0
     return found
@@ -149,7 +201,7 @@ _IN_FORCE = """
 _COUNTS = """
     SELECT (SELECT count(*) FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
             ANTI JOIN judged.trip_window w USING (trip_key) WHERE t.service_month = $month),
-           (SELECT count(*) FROM month_case)
+           (SELECT count(*) FROM month_case WHERE "group" <> 'audit')
 """
 
 _BASES = """
@@ -182,7 +234,7 @@ _CANNULAS = """
     ORDER BY c.family, c.size_rank, c.id
 """
 
-_MONTH_PROBLEM = """
+_MONTH_PROBLEM = f"""
     CREATE OR REPLACE TEMP TABLE month_problem AS
     WITH held AS (
         SELECT h.trip_key, h.trip_id, h.delivery_no
@@ -193,61 +245,70 @@ _MONTH_PROBLEM = """
         SELECT DISTINCT delivery_no FROM held
         UNION SELECT delivery_no FROM delivered.month_holding WHERE month = $month
     )
-    SELECT 'set_aside' AS kind, s.problem, s.file, s.line, s.column_name AS "column", h.trip_id,
-           s.what, s.remedy
+    SELECT 'set_aside' AS kind, s.problem, s.delivery_no AS delivery, s.file, s.line,
+           s.column_name AS "column", h.trip_id, s.what, s.remedy
     FROM delivered.set_aside s
     JOIN deliveries USING (delivery_no)
     LEFT JOIN held h ON h.trip_key = s.trip_key
     WHERE coalesce(s.service_month, $month) = $month
       AND (s.trip_key IS NULL OR h.trip_key IS NOT NULL)
     UNION ALL
-    SELECT 'mention', 'mention', m.file, NULL, NULL, NULL, m.what,
+    SELECT 'mention', 'mention', m.delivery_no, m.file, NULL, NULL, NULL, m.what,
            'Nothing needs to be done unless this is unexpected.'
     FROM delivered.mention m JOIN deliveries USING (delivery_no)
     UNION ALL
-    SELECT 'contradiction', 'no-protocol-version', NULL, NULL, NULL, h.trip_id,
-           'no version of the protocol was in force in this month, so the trip was not judged',
-           'Add the version that was in force to protocol.toml.'
-    FROM held h ANTI JOIN judged.trip_window w USING (trip_key)
-    UNION ALL
-    SELECT 'contradiction', 'clock-offset', NULL, NULL, NULL, h.trip_id,
-           format('the device''s clock differs from the charts by {} s, more than the export''s'
-                  ' limit, so the difference was not removed', k.offset_s),
-           'Set the device''s clock, and check its times in this trip.'
-    FROM held h JOIN judged.clock k USING (trip_key)
-    WHERE k.offset_s IS NOT NULL AND NOT k.removed
+    {month_contradictions()}
 """
 
-# Which delivered rows a verdict rests on: rows in force or charted between its first and last
-# moment. A rule names its tables; calls are few, so all of the trip's are listed.
+# Which delivered rows a verdict rests on. Of each settings field the rule reads: the row that
+# charted what was in force at the verdict's first moment, and every later row up to its last. A
+# rule names its tables and a margin for what may come before or after; calls and device events
+# are few, so all of the trip's are listed, and every row that was set aside.
 _EVIDENCE = """
     WITH wanted AS (
-        SELECT v.trip_key, v.trip_id, v.rule, v.from_s, v.until_s
+        SELECT v.trip_key, v.trip_id, v.rule, coalesce(v.from_s - r.margin_s, 0) AS from_s,
+               coalesce(v.until_s + r.margin_s, 2147483647) AS until_s
         FROM month_verdict v
+        JOIN (SELECT DISTINCT rule, margin_s FROM rule_evidence) r USING (rule)
         WHERE v.verdict IN ('deviation', 'authorised', 'borderline', 'cannot_tell')
     ),
-    settings AS (
-        SELECT s.trip_key, s.line, s.at_s,
-               lead(s.at_s, 1, 2147483647) OVER (
-                   PARTITION BY s.trip_key ORDER BY s.at_s, s.line) AS next_s
+    charted AS (
+        SELECT s.trip_key, s.line, s.at_s, f.field
         FROM delivered.settings s SEMI JOIN wanted USING (trip_key)
+        JOIN (SELECT DISTINCT field FROM rule_field) f ON CASE f.field
+            WHEN 'source' THEN s.source IS NOT NULL
+            WHEN 'flow_lpm' THEN s.flow_lpm IS NOT NULL
+            WHEN 'fio2' THEN s.fio2 IS NOT NULL
+            WHEN 'humidification' THEN s.humidification IS NOT NULL
+            WHEN 'cannula' THEN s.cannula IS NOT NULL
+            WHEN 'reason' THEN s.reason IS NOT NULL
+            ELSE TRUE END
+    ),
+    series AS (
+        SELECT *, lead(at_s, 1, 2147483647) OVER (
+                      PARTITION BY trip_key, field ORDER BY at_s, line) AS next_s
+        FROM charted
     )
     SELECT v.trip_id, v.rule, 'trips' AS "table", t.line
     FROM wanted v JOIN delivered.trips t USING (trip_key)
-    UNION ALL
+    UNION
     SELECT v.trip_id, v.rule, 'settings', s.line
-    FROM wanted v JOIN settings s ON s.trip_key = v.trip_key
-        AND s.at_s <= coalesce(v.until_s, 2147483647) AND s.next_s >= coalesce(v.from_s, 0)
-    UNION ALL
+    FROM wanted v JOIN rule_field f USING (rule)
+    JOIN series s ON s.trip_key = v.trip_key AND s.field = f.field
+        AND s.at_s <= v.until_s AND s.next_s > v.from_s
+    UNION
     SELECT v.trip_id, v.rule, 'device_events', e.line
     FROM wanted v JOIN delivered.device_events e ON e.trip_key = v.trip_key
-    UNION ALL
+    UNION
     SELECT v.trip_id, v.rule, 'observations', o.line
     FROM wanted v JOIN delivered.observations o ON o.trip_key = v.trip_key
-        AND o.at_s BETWEEN coalesce(v.from_s, 0) AND coalesce(v.until_s, 2147483647)
-    UNION ALL
+        AND o.at_s BETWEEN v.from_s AND v.until_s
+    UNION
     SELECT v.trip_id, v.rule, 'contacts', c.line
     FROM wanted v JOIN delivered.contacts c ON c.trip_key = v.trip_key
+    UNION
+    SELECT v.trip_id, v.rule, l.table_name, l.line
+    FROM wanted v JOIN delivered.lost l ON l.trip_key = v.trip_key
 """
 
 _OUT = {
@@ -256,7 +317,7 @@ _OUT = {
                reason, protocol_version
         FROM month_verdict ORDER BY trip_id, rule""",
     "evidence": f"""
-        SELECT e.trip_id, e.rule, f.file, e.line
+        SELECT e.trip_id, e.rule, m.delivery_no AS delivery, f.file, e.line
         FROM ({_EVIDENCE}) e
         JOIN rule_evidence r ON r.rule = e.rule AND r."table" = e."table"
         JOIN month_trip m ON m.trip_id = e.trip_id
@@ -270,9 +331,19 @@ _OUT = {
     "occlusions": """
         SELECT m.trip_id, o.at_s, o.device_at_s, o.logged_events, o.pressure_cmh2o, o.cutoff_s,
                o.source, o.cannula, o.flow_lpm, o.not_counted_because IS NULL AS counted,
-               o.not_counted_because
-        FROM judged.occlusion o JOIN month_trip m USING (trip_key) ORDER BY m.trip_id, o.at_s,
-             o.line""",
+               o.not_counted_because, e.fio2, e.humidification, e.behaviour, e.pattern,
+               e.flow_above_range, e.cannula_small, e.child_unsettled, e.watched, e.next_action,
+               e.action_after_s, e.less_flow, e.larger_cannula, e.reseated, e.to_wall, e.contact,
+               e.another_within_15_min, e.prolonged, e.restart_logged, e.unrecovered,
+               e.outside_ventilator
+        FROM judged.occlusion o
+        JOIN judged.occlusion_context e USING (trip_key, line)
+        JOIN month_trip m USING (trip_key)
+        ORDER BY m.trip_id, o.at_s, o.line""",
+    "occlusion_patterns": """
+        SELECT * FROM month_occlusion_pattern
+        ORDER BY "month", pattern = 'all', events DESC, pattern""",
+    "clock_offsets": 'SELECT * FROM month_clock_offset ORDER BY "month"',
     "measures": 'SELECT * FROM month_measure ORDER BY measure, group_by, group_value, "month"',
     "problems": "SELECT * FROM month_problem ORDER BY ALL",
     "cases": "SELECT * FROM month_case ORDER BY reading_order",

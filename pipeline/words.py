@@ -25,9 +25,11 @@ def review_summary(done: Reviewed) -> str:
     """The month in a few lines: trips, what was set aside, the rules table, the page's path."""
     month = done.month
     of = f" of {month.expected} expected" if month.expected is not None else ""
+    audit = int((month.cases["group"] == "audit").sum())
+    drawn = f" ({audit} of them drawn at random)" if audit else ""
     lines = [
         f"{month.service}, {month.month}: {month.received} trips received{of},"
-        f" {month.trips_with_finding} for a person to read.",
+        f" {len(month.cases)} for a person to read{drawn}.",
     ]
     if not done.loaded.new and not done.loaded.received:
         lines.append("These files were delivered before: nothing new was stored.")

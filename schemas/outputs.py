@@ -51,10 +51,11 @@ class Verdicts(pa.DataFrameModel):
 
 
 class Evidence(pa.DataFrameModel):
-    """The delivered rows a verdict rests on."""
+    """The delivered rows a verdict rests on, for verdicts that are not met."""
 
     trip_id: dt.String = _text("Token of the trip")
     rule: dt.String = _text("Id of the rule")
+    delivery: dt.Int32 = _value("1", "Number of the delivery in the store", nullable=False)
     file: dt.String = _text("File of the delivery")
     line: dt.Int32 = _value("line", "Line of the file; the header is line 1", nullable=False)
 
@@ -212,6 +213,7 @@ class Problems(pa.DataFrameModel):
 
     kind: dt.String = pa.Field(isin=PROBLEM_KINDS, description="What became of it")
     problem: dt.String = _text("Short id of the problem")
+    delivery: dt.Int32 = _value("1", "Number of the delivery in the store")
     file: dt.String = _text("File of the delivery", nullable=True)
     line: dt.Int32 = _value("line", "Line of the file")
     column: dt.String = _text("Column", nullable=True)

@@ -25,24 +25,28 @@ _FULL_OXYGEN = f"""
         FROM delivered.observations SEMI JOIN wall USING (trip_key)
         WHERE spo2_pct IS NOT NULL
     ),
-    high AS (
+    watched AS (
         SELECT w.service_month, w.trip_key,
-               sum(least(w.until_s, o.until_s) - greatest(w.from_s, o.at_s)) AS seconds
+               least(w.until_s, o.until_s) - greatest(w.from_s, o.at_s) AS seconds,
+               o.spo2_pct > 97 AS high
         FROM wall w JOIN observed o ON o.trip_key = w.trip_key
             AND o.at_s < w.until_s AND o.until_s > w.from_s
-        WHERE o.spo2_pct > 97
-        GROUP BY ALL
+    ),
+    by_watched AS (
+        SELECT service_month, trip_key, sum(seconds) AS seconds,
+               coalesce(sum(seconds) FILTER (high), 0) AS high_seconds
+        FROM watched GROUP BY ALL
     ),
     by_trip AS (
         SELECT w.service_month, w.trip_key, sum(w.until_s - w.from_s) AS seconds
         FROM wall w GROUP BY ALL
     )
     SELECT 'full-oxygen-above-97' AS measure, {{month}} AS month, 'service' AS group_by,
-           'all' AS group_value, coalesce(sum(h.seconds), 0) / 60.0 AS numerator,
-           sum(b.seconds) / 3600.0 AS denominator, count(*)::INTEGER AS trips,
-           0 AS left_out, numerator / nullif(denominator, 0) AS estimate,
-           'minutes per wall hour' AS unit
-    FROM by_trip b LEFT JOIN high h USING (service_month, trip_key)
+           'all' AS group_value, coalesce(sum(h.high_seconds), 0) / 60.0 AS numerator,
+           coalesce(sum(h.seconds), 0) / 3600.0 AS denominator,
+           count(h.trip_key)::INTEGER AS trips, (count(*) - count(h.trip_key))::INTEGER AS left_out,
+           numerator / nullif(denominator, 0) AS estimate, 'minutes per wall hour' AS unit
+    FROM by_trip b LEFT JOIN by_watched h USING (service_month, trip_key)
     GROUP BY ALL
 """
 
@@ -60,10 +64,12 @@ _BEDSIDE = """
 
 _WITH_OCCLUSION = """
     SELECT 'trips-with-occlusion' AS measure, {month} AS month, 'service' AS group_by,
-           'all' AS group_value, count(*) FILTER (events > 0)::DOUBLE AS numerator,
-           count(*)::DOUBLE AS denominator, count(*)::INTEGER AS trips, 0 AS left_out
-    FROM (SELECT month AS service_month, trip_key, sum(events) AS events
-          FROM ventilator_time WHERE counted GROUP BY ALL)
+           'all' AS group_value, count(*) FILTER (used AND events > 0)::DOUBLE AS numerator,
+           count(*) FILTER (used)::DOUBLE AS denominator, count(*) FILTER (used)::INTEGER AS trips,
+           count(*) FILTER (NOT used)::INTEGER AS left_out
+    FROM (SELECT month AS service_month, trip_key, bool_or(counted) AS used,
+                 coalesce(sum(events) FILTER (counted), 0) AS events
+          FROM ventilator_time GROUP BY ALL)
     GROUP BY ALL
 """
 

@@ -70,7 +70,7 @@ def _grouped(group_by: str, group_value: str, month: str) -> str:
 
 
 def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rates up to `month`, and the month's ratio to the months before; exact intervals.
+    """Rates up to `month` with exact intervals, and the month's ratio to the months before.
 
     `left_out` counts trips with ventilator time none of which could be counted.
     """
@@ -85,26 +85,49 @@ def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     counts = con.execute(sql).df()
     interval = poisson_exact(counts["numerator"], counts["denominator"], per=PER_HOURS)
     rates = with_interval(counts, interval, UNIT)
-    return pd.concat([rates, _ratio(rates, month)], ignore_index=True)
+    return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
 
 
-def _ratio(rates: pd.DataFrame, month: str) -> pd.DataFrame:
-    """The month's rate over that of all earlier months together; no row without both."""
+def _ratio(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame, month: str) -> pd.DataFrame:
+    """The month's rate over that of all earlier months together; no row without both.
+
+    Occlusions cluster within trips, so the interval takes the trip as the unit; where there are
+    too few trips with one, it is the exact conditional interval instead, and says so.
+    """
     from pipeline.statistics.intervals import rate_ratio_exact
+    from pipeline.statistics.rate_model import rate_model
 
     service = rates[(rates["group_by"] == "service") & ~rates["month"].str.startswith("to ")]
     now, before = service[service["month"] == month], service[service["month"] < month]
     if now.empty or now["denominator"].sum() <= 0 or before["denominator"].sum() <= 0:
         return rates.iloc[:0]
-    ratio = rate_ratio_exact(
-        now["numerator"].sum(), now["denominator"].sum(),
-        before["numerator"].sum(), before["denominator"].sum(),
+    trips = con.execute(_BY_TRIP, {"month": month}).df()
+    model = rate_model(
+        trips["events"], trips["hours"], trips["period"].tolist(),
+        reference="before", trip=trips["trip_key"],
     )  # fmt: skip
+    found = next(group for group in model.groups if group.label == "now")
+    low, high = found.crude_ratio.lower, found.crude_ratio.upper
+    estimate, method = found.crude_ratio.estimate, model.method
+    if found.too_few:
+        exact = rate_ratio_exact(
+            now["numerator"].sum(), now["denominator"].sum(),
+            before["numerator"].sum(), before["denominator"].sum(),
+        )  # fmt: skip
+        estimate, low, high = map(float, (exact.ratio, exact.lower, exact.upper))
+        method = exact.method
     return now.assign(
         measure="occlusion-rate-ratio",
         unit="ratio to the months before",
-        estimate=ratio.ratio,
-        low=ratio.lower,
-        high=ratio.upper,
-        method=ratio.method,
+        estimate=estimate,
+        low=low,
+        high=high,
+        method=method,
     )
+
+
+_BY_TRIP = """
+    SELECT trip_key, CASE WHEN month = $month THEN 'now' ELSE 'before' END AS period,
+           sum(events)::DOUBLE AS events, sum(seconds) / 3600.0 AS hours
+    FROM ventilator_time WHERE counted GROUP BY ALL HAVING hours > 0 ORDER BY trip_key
+"""

@@ -85,14 +85,14 @@ MEASURES: dict[str, MeasureFacts] = {
             name="All rules kept",
             question="How many trips kept every rule that applied to them?",
             numerator="trips with every applicable rule met or authorised",
-            denominator="trips with every applicable rule judged, none borderline",
+            denominator="trips with every applicable rule judged; borderline counts as judged",
             unit="share of trips",
             chart="p",
             better="higher",
             least="trips",
             minimum=10,
-            sentence="Trips that kept every rule, of those where every answer is sure; rules are"
-            " not independent of each other.",
+            sentence="Trips that kept every rule, of those where every rule could be judged; rules"
+            " are not independent of each other.",
             source=COMMON_PRACTICE,
         ),
         MeasureFacts(
@@ -101,7 +101,7 @@ MEASURES: dict[str, MeasureFacts] = {
             question="How long were children on undiluted oxygen although saturated above 97 %?",
             numerator="minutes on wall or cylinder with an SpO2 above 97 % observed in the 10 min"
             " before",
-            denominator="hours on wall or cylinder",
+            denominator="hours on wall or cylinder with an SpO2 observed in the 10 min before",
             unit="minutes per wall hour",
             chart="XmR",
             better="lower",

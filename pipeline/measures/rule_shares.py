@@ -56,7 +56,7 @@ def _share(  # noqa: PLR0917 - parts of one SELECT, named where they are called
 _ALL_RULES = """
     WITH by_trip AS (
         SELECT w.service_month, v.trip_key,
-               bool_and(verdict NOT IN ('borderline', 'cannot_tell')) AS all_judged,
+               bool_and(verdict <> 'cannot_tell') AS all_judged,
                bool_and(verdict IN ('met', 'authorised', 'not_applicable')) AS all_met,
                bool_or(verdict <> 'not_applicable') AS any_applicable
         FROM judged.verdict v JOIN judged.trip_window w USING (trip_key)
@@ -77,8 +77,8 @@ def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Deviation and cannot-tell shares of each rule, and the all-rules share; Wilson intervals.
 
     A deviation share's bounds say what it would be if every borderline and untold trip were none
-    or were one. In the all-rules share authorised counts as met, and only trips with no borderline
-    and no untold answer are used.
+    or were one. In the all-rules share authorised counts as met and borderline does not, and only
+    trips with no untold answer are used.
     """
     import pandas as pd
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,16 +32,27 @@ X_MEASURES = ("full-oxygen-above-97", "bedside-minutes")
 
 @dataclass(frozen=True)
 class Calendar:
-    """The months charted, which are short of trips, and where a new phase begins."""
+    """The months charted, which are short of trips, and where a new phase begins.
+
+    A month short of any trip gives no signal; one short of more than a tenth (`poor`) sets no
+    limits either.
+    """
 
     months: tuple[str, ...]
     incomplete: tuple[bool, ...]
+    poor: tuple[bool, ...]
     changes: tuple[int, ...]
 
     @property
-    def baseline(self) -> int:
-        """How many months of a phase set its limits."""
-        return min(BASELINE_MONTHS, max(1, len(self.months) - 1))
+    def baseline(self) -> tuple[bool, ...]:
+        """Which months set their phase's limits: never the month under review."""
+        edges = [0, *self.changes, len(self.months)]
+        chosen = [False] * len(self.months)
+        for start, stop in pairwise(edges):
+            whole = [i for i in range(start, stop) if not self.poor[i]]
+            for i in whole[:BASELINE_MONTHS]:
+                chosen[i] = i < len(self.months) - 1
+        return tuple(chosen)
 
 
 def charts(
@@ -89,7 +101,7 @@ def _chart(measure: str, series: pd.DataFrame, calendar: Calendar) -> Chart:
     plan: dict[str, Any] = {
         "baseline": calendar.baseline,
         "changes": calendar.changes,
-        "incomplete": np.array(calendar.incomplete),
+        "incomplete": np.array(calendar.poor),
     }
     numerator = series["numerator"].to_numpy(dtype=float)
     denominator = series["denominator"].to_numpy(dtype=float)
@@ -160,7 +172,7 @@ def _points(
                 "sigma_z": phase.sigma_z, "baseline": i in phase.baseline, "phase": number,
                 "provisional": phase.provisional, "reason": phase.reason or None,
                 "incomplete": bool(row["incomplete"]),
-                "signal": "; ".join(said[i]) if i in said else None,
+                "signal": "; ".join(said[i]) if i in said and not row["incomplete"] else None,
             }  # fmt: skip
 
 

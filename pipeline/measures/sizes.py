@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from pipeline.statistics.rate_model import Estimate, GroupRate, RateModel
 
 PER_HOURS = 100
+WIDEST = 50
+"""Bounds further apart than this factor say nothing; assumed."""
 REFERENCE_TERMS = {
     "flow_share": "flow share",
     "flow_share_squared": "flow share squared",
@@ -132,6 +134,9 @@ def _row(group: GroupRate, rate: Any, reference: str, method: str) -> dict[str, 
 
 
 def _estimate(name: str, found: Estimate) -> dict[str, float]:
+    """Null throughout where the bounds lie so far apart that the estimate is no answer."""
+    if found.upper > WIDEST * found.lower:
+        return dict.fromkeys((name, f"{name}_low", f"{name}_high"), float("nan"))
     return {name: found.estimate, f"{name}_low": found.lower, f"{name}_high": found.upper}
 
 

@@ -40,17 +40,18 @@ RULE = Rule(
     parameters=CannulaFlowRangeParameters,
     answers=answers,
     sentences={
-        "met": "The flow kept to the cannula's range (outside it for {observed} min).",
+        "met": "Flow outside the cannula's range for {observed} min; the limit is {limit} min.",
         "deviation": "Flow outside the cannula's range for {observed} min, past the limit of"
         " {limit} min.",
-        "authorised": "Flow outside the cannula's range for {observed} min; a call authorised it"
-        " in time.",
+        "authorised": "Flow outside the cannula's range for {observed} min, which is or may be past"
+        " the limit of {limit} min; a call authorised it in time.",
         "borderline": "Flow outside the cannula's range for {observed} min; the recorded times are"
-        " too coarse to say which side of {limit} min.",
+        " too coarse, or the record too broken, to say which side of {limit} min.",
         "unknown_time": "Flow outside the cannula's range for {observed} min; stretches where flow"
-        " or cannula is not known could take it past {limit} min.",
-        "calls_unknown": "Flow outside the cannula's range for {observed} min, and the calls that"
-        " may have authorised it are not known.",
+        " or cannula is not known, or the cannula not in the catalogue, could take it past {limit}"
+        " min.",
+        "calls_unknown": "Flow outside the cannula's range for {observed} min against a limit of"
+        " {limit} min, and not all calls that may have authorised it are known.",
     },
     unknown_time=UNKNOWN_TIME,
     reason_to_ask="Too much flow for a cannula raises the pressure in it and the ventilator cuts"

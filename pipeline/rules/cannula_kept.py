@@ -63,11 +63,12 @@ RULE = Rule(
     sentences={
         "met": "The first cannula is of the family the protocol asks for.",
         "deviation": "The first cannula is of another family than the protocol asks for.",
-        "authorised": "The cannula was changed to another family; a call authorised it in time.",
+        "authorised": "The first cannula is of another family than the protocol asks for; a call"
+        " authorised it in time.",
         "cannot_tell": "The cannula found on or the first one charted is missing or not in the"
         " catalogue.",
-        "calls_unknown": "The cannula was changed to another family, and the calls that may have"
-        " authorised it are not known.",
+        "calls_unknown": "The first cannula is of another family than the protocol asks for, and"
+        " not all calls that may have authorised it are known.",
     },
     unknown_time="A cannula that is missing or not in the catalogue cannot tell.",
     reason_to_ask="Each change of cannula disturbs a sick child; it is kept where possible.",

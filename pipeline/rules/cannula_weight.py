@@ -39,7 +39,8 @@ RULE = Rule(
         met="The weight ({observed} kg) lies in the range of the cannula in use at departure.",
         deviation="The weight ({observed} kg) lies outside the range of the cannula in use at"
         " departure.",
-        unknown="The weight, or the cannula at departure, is not known.",
+        unknown="The weight or the cannula at departure is not known, or the cannula is not in the"
+        " catalogue.",
     ),
     unknown_time="A weight or cannula that is not known at departure cannot tell.",
     reason_to_ask="Too large a cannula blocks the nostril, too small a one raises the pressure.",

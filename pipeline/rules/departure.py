@@ -6,6 +6,11 @@ from collections.abc import Mapping
 
 from pipeline.rules.fragments import at_departure, excused, first_authorisation, one_answer
 
+CHANGED = (
+    "The setting changed so close to departure that the recorded times cannot say which held; the"
+    " answer differs before and after the change."
+)
+
 
 def departure_answers(*, answer: str, code: str, joins: str = "", observed: str = "NULL") -> str:
     """The answers of a rule about departure.
@@ -32,7 +37,10 @@ def departure_answers(*, answer: str, code: str, joins: str = "", observed: str 
         excused("plain", "coalesce(authorised_s <= departed_s + $grace_s, FALSE)", "contacts_known")
     } AS verdict,
            low AS observed_low, high AS observed_high, departed_s AS from_s, departed_s AS until_s,
-           CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
+           CASE WHEN verdict <> plain AND plain = 'borderline'
+                    THEN CASE verdict WHEN 'authorised' THEN 'borderline_authorised'
+                                      ELSE 'borderline_calls_unknown' END
+                WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
                 WHEN verdict = 'cannot_tell' AND no_instant THEN 'no_departure'
                 ELSE verdict END AS why
     FROM judged LEFT JOIN ({first_authorisation(code)}) USING (trip_key)
@@ -45,9 +53,11 @@ def departure_sentences(*, met: str, deviation: str, unknown: str) -> Mapping[st
         "met": met,
         "deviation": deviation,
         "authorised": f"{deviation} A call authorised it in time.",
-        "borderline": "The setting changed within the minute of departure: the answer differs"
-        " before and after the change.",
+        "borderline": CHANGED,
+        "borderline_authorised": f"{CHANGED} A call authorised it in time.",
+        "borderline_calls_unknown": f"{CHANGED} Not all calls that may have authorised it are"
+        " known.",
         "cannot_tell": unknown,
         "no_departure": "The departure time is missing or outside the review window.",
-        "calls_unknown": f"{deviation} The calls that may have authorised it are not known.",
+        "calls_unknown": f"{deviation} Not all calls that may have authorised it are known.",
     }

@@ -36,14 +36,14 @@ def duration_sentences(state: str) -> Mapping[str, str]:
     return {
         "met": f"{state} for {{observed}} min; the limit is {{limit}} min.",
         "deviation": f"{state} for {{observed}} min, past the limit of {{limit}} min.",
-        "authorised": f"{state} for {{observed}} min, past or at the limit of {{limit}} min; a call"
-        " authorised it in time.",
+        "authorised": f"{state} for {{observed}} min, which is or may be past the limit of"
+        " {limit} min; a call authorised it in time.",
         "borderline": f"{state} for {{observed}} min; the recorded times are too coarse, or the"
         " record too broken, to say which side of {limit} min.",
         "unknown_time": f"{state} for {{observed}} min; stretches that are not charted could"
         " take it past {limit} min.",
-        "calls_unknown": f"{state} for {{observed}} min against a limit of {{limit}} min, and the"
-        " calls that may have authorised it are not known.",
+        "calls_unknown": f"{state} for {{observed}} min against a limit of {{limit}} min, and not"
+        " all calls that may have authorised it are known.",
         "not_applicable": f"{state} at no time.",
     }
 

@@ -56,7 +56,7 @@ RULE = Rule(
         "cannot_tell": "The outcome is not recorded.",
         "no_handover": "A call is recorded, but without a hand-over time it is not known whether it"
         " came before.",
-        "calls_unknown": "The child ended on more support, and the calls of this trip are not"
+        "calls_unknown": "The child ended on more support, and not all calls of this trip are"
         " known.",
         "not_applicable": "The child did not end on more support.",
     },

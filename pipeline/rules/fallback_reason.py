@@ -109,7 +109,8 @@ RULE = Rule(
     parameters=FallbackReasonParameters,
     answers=answers,
     sentences={
-        "met": "Every stretch of unheated gas from wall or cylinder has an accepted reason.",
+        "met": "Every charted stretch of unheated gas from wall or cylinder has an accepted"
+        " reason.",
         "deviation": "Stretches of unheated gas from wall or cylinder without an accepted reason:"
         " {observed}.",
         "cannot_tell": "Source or humidification is unknown for a time that may have been a"
@@ -127,4 +128,5 @@ RULE = Rule(
     unit="episodes",
     settings_fields=("source", "humidification", "reason"),
     evidence=("settings",),
+    evidence_margin_s=900,
 )

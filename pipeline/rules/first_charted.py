@@ -11,19 +11,21 @@ def first_charted(field: str) -> str:
     """
     return f"""
     SELECT trip_key, at_s, reason,
-           CASE WHEN lost_s <= at_s THEN NULL ELSE value END AS value
+           CASE WHEN lost THEN NULL ELSE value END AS value
     FROM (
-        SELECT s.trip_key, min(s.at_s) AS at_s,
+        SELECT s.trip_key, min(s.at_s) AS at_s, arg_min(s.line, (s.at_s, -s.line)) AS line,
                arg_min(s.{field}, (s.at_s, -s.line)) AS value,
                arg_min(coalesce(s.reason, ''), (s.at_s, -s.line)) AS reason
         FROM delivered.settings s JOIN version_trips w USING (trip_key)
         WHERE s.{field} IS NOT NULL AND s.at_s <= w.keep_until_s
         GROUP BY s.trip_key
     )
-    LEFT JOIN (
-        SELECT trip_key, min(coalesce(at_s, -1)) AS lost_s FROM lost_now
-        WHERE table_name = 'settings' GROUP BY trip_key
-    ) USING (trip_key)
+    c LEFT JOIN LATERAL (
+        -- an earlier set-aside row, or a later one of the same second, may have held another value
+        SELECT bool_or(l.at_s IS NULL OR l.at_s < c.at_s
+                       OR (l.at_s = c.at_s AND l.line > c.line)) AS lost
+        FROM lost_now l WHERE l.table_name = 'settings' AND l.trip_key = c.trip_key
+    ) ON TRUE
     """
 
 

@@ -31,7 +31,9 @@ def _answer(table: str, p: FlowInterruptionParameters) -> str:
     )
     return f"""
     SELECT trip_key, max(known_cutoff_s) AS longest_s,
-           count(cutoff_s) = count(*) AS all_known, min(at_s) AS from_s, max(at_s) AS until_s,
+           count(cutoff_s) = count(*) AS all_known,
+           {beyond("max(known_cutoff_s)", "$longest_limit_s", p.at_limit)} AS too_long,
+           min(at_s) AS from_s, max(at_s) AS until_s,
            CASE WHEN {too_long} THEN 'deviation'
                 WHEN count(cutoff_s) = count(*) AND {short} THEN 'met'
                 ELSE 'cannot_tell' END AS answer
@@ -48,7 +50,8 @@ def answers(parameters: Parameters) -> str:
     perhaps AS ({_answer("occlusion_if_open_now", p)}),
     use AS ({ventilator_use()}),
     judged AS (
-        SELECT w.trip_key, w.start_s, w.log_complete, u.no_ventilator, i.longest_s, i.all_known,
+        SELECT w.trip_key, w.start_s, w.log_complete, u.no_ventilator,
+               i.longest_s, i.all_known, i.too_long,
                i.from_s, i.until_s,
                CASE WHEN i.answer = 'deviation' THEN 'deviation'
                     WHEN w.open_end AND i.answer IS DISTINCT FROM p.answer THEN 'cannot_tell'
@@ -64,8 +67,10 @@ def answers(parameters: Parameters) -> str:
            CASE WHEN NOT no_ventilator THEN from_s END AS from_s,
            CASE WHEN NOT no_ventilator THEN until_s END AS until_s,
            CASE WHEN no_ventilator THEN 'no_ventilator'
+                WHEN start_s IS NULL THEN 'no_settings'
                 WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'log_incomplete'
-                WHEN verdict = 'cannot_tell' AND all_known THEN 'after_known_end'
+                WHEN verdict = 'cannot_tell' AND coalesce(all_known, TRUE) THEN 'after_known_end'
+                WHEN verdict = 'deviation' AND NOT too_long THEN 'total_too_long'
                 ELSE verdict END AS why
     FROM judged
     """
@@ -79,10 +84,14 @@ RULE = Rule(
     parameters=FlowInterruptionParameters,
     answers=answers,
     sentences={
-        "met": "Occlusions cut the flow for {observed} s at the longest; both limits are kept.",
-        "deviation": "Occlusions cut the flow for {observed} s at the longest; that, or all of them"
-        " together, is past the limit. This is about the equipment, not the crew.",
+        "met": "Occlusions cut the flow for {observed} s at the longest (limit {limit}); all of"
+        " them together keep to their limit, too.",
+        "deviation": "One occlusion cut the flow for {observed} s, past the limit of {limit} s."
+        " This is about the equipment, not the crew.",
+        "total_too_long": "Occlusions cut the flow for {observed} s at the longest, and all of them"
+        " together for longer than their limit. This is about the equipment, not the crew.",
         "cannot_tell": "An occlusion without a logged length could break a limit.",
+        "no_settings": "No settings are charted, so the trip has no review window.",
         "log_incomplete": "The device log is missing or incomplete, so occlusions may be missing.",
         "after_known_end": "Occlusions after the last charted setting may belong to the trip or"
         " not; there is no hand-over time.",

@@ -66,7 +66,7 @@ RULE = Rule(
         " a charted clinical reason or with a call's authorisation.",
         "cannot_tell": "The sending hospital's flow or the crew's first flow is not known.",
         "calls_unknown": "The first flow differs from the sending hospital's by {observed} L/min,"
-        " and the calls that may have authorised it are not known.",
+        " and not all calls that may have authorised it are known.",
     },
     unknown_time="Either flow missing cannot tell; so does a set-aside row of settings before the"
     " first charted flow.",

@@ -189,9 +189,9 @@ RULE = Rule(
         " times cannot say whether it was in time.",
         "cannot_tell": "A row that was set aside, or the missing end of the trip, could hold a low"
         " saturation or the response to one.",
-        "calls_unknown": "A low saturation has no charted response in time, and the calls of this"
-        " trip are not known.",
-        "not_observed": "Fewer than two SpO2 observations are charted.",
+        "calls_unknown": "A low saturation has no charted response that is surely in time, and not"
+        " all calls of this trip are known.",
+        "not_observed": "Fewer than two SpO2 observations are charted in the review window.",
         "exempt": "An order sets another saturation target for this child.",
         "not_applicable": "The saturation was not low twice running, or the trip ended before a"
         " response was due.",
@@ -205,4 +205,5 @@ RULE = Rule(
     unit="runs",
     settings_fields=("source", "flow_lpm", "fio2", "cannula"),
     evidence=("observations", "settings", "contacts"),
+    evidence_margin_s=1200,
 )

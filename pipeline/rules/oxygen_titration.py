@@ -158,7 +158,9 @@ def answers(parameters: Parameters) -> str:
                 THEN round(greatest(high_s, possible_s) / 60, 2) END AS observed_high,
            CASE WHEN verdict <> 'not_applicable' THEN from_s END AS from_s,
            CASE WHEN verdict <> 'not_applicable' THEN until_s END AS until_s,
-           CASE WHEN exempt THEN 'exempt' WHEN verdict = 'cannot_tell' AND not_observed
+           CASE WHEN exempt THEN 'exempt'
+                WHEN surely_no_ventilator AND NOT no_settings THEN 'no_ventilator'
+                WHEN verdict = 'cannot_tell' AND not_observed
                 THEN 'not_observed' ELSE verdict END AS why
     FROM judged
     """
@@ -181,7 +183,8 @@ RULE = Rule(
         " longer than {limit} min ({observed} min).",
         "not_observed": "No SpO2 is charted while the ventilator was in use.",
         "exempt": "An order sets another saturation target for this child.",
-        "not_applicable": "The ventilator was not in use.",
+        "no_ventilator": "The ventilator was not in use.",
+        "not_applicable": "There is no time known to be on the ventilator.",
     },
     unknown_time="Only observations in known ventilator time with known FiO2 make a run. Unknown"
     " source, FiO2 or saturation matters where it could make a run longer than the limit.",

@@ -42,6 +42,9 @@ def answers(parameters: Parameters) -> str:
     delays AS (
         SELECT g.trip_key, c.at_s,
                abs(c.at_s - g.at_s) AS apart,
+               CASE WHEN c.at_s - g.at_s - w.r_device - k.tolerance_s >= -$lead_s
+                     AND c.at_s - g.at_s + w.r_contacts + k.tolerance_s <= $within_s
+                    THEN 0 ELSE 1 END AS in_time,
                c.at_s - g.at_s - w.r_device - k.tolerance_s AS low_s,
                c.at_s - g.at_s + w.r_contacts + k.tolerance_s AS high_s
         FROM trigger g
@@ -54,7 +57,9 @@ def answers(parameters: Parameters) -> str:
         SELECT trip_key,
                bool_or(low_s >= -$lead_s AND high_s <= $within_s) AS surely,
                bool_and(high_s < -$lead_s OR low_s > $within_s) AS surely_not,
-               arg_min(low_s, (apart, at_s)) AS low_s, arg_min(high_s, (apart, at_s)) AS high_s
+               -- the call shown is the one that keeps the rule, else the nearest
+               arg_min(low_s, (in_time, apart, at_s)) AS low_s,
+               arg_min(high_s, (in_time, apart, at_s)) AS high_s
         FROM delays GROUP BY trip_key
     ),
     judged AS (
@@ -80,6 +85,7 @@ def answers(parameters: Parameters) -> str:
            CASE WHEN NOT no_ventilator THEN first_s END AS from_s,
            CASE WHEN NOT no_ventilator THEN at_s END AS until_s,
            CASE WHEN no_ventilator THEN 'no_ventilator'
+                WHEN start_s IS NULL THEN 'no_settings'
                 WHEN verdict = 'cannot_tell' AND plain = 'cannot_tell' THEN 'after_known_end'
                 WHEN verdict = 'cannot_tell' AND plain IN ('deviation', 'borderline')
                     THEN 'calls_unknown'
@@ -98,18 +104,21 @@ RULE = Rule(
     parameters=RepeatedOcclusionCallParameters,
     answers=answers,
     sentences={
-        "met": "Repeated occlusions, and medical direction was called {observed} min after.",
+        "met": "Repeated occlusions, and medical direction was called in time ({observed} min after"
+        " the last of them; below 0 is before).",
         "deviation": "Repeated occlusions; the nearest call to medical direction came {observed}"
-        " min after, outside the time allowed ({limit} min).",
+        " min after the last of them (below 0 is before), outside the time allowed.",
         "no_call": "Repeated occlusions, and no call to medical direction is recorded.",
-        "borderline": "Repeated occlusions; the nearest call came {observed} min after, and the"
-        " clocks do not agree well enough to say whether that was in time ({limit} min).",
+        "borderline": "Repeated occlusions; the nearest call came {observed} min after the last of"
+        " them (below 0 is before), and the clocks do not agree well enough to say whether that was"
+        " in time.",
         "not_applicable": "Occlusions did not repeat.",
         "no_ventilator": "The ventilator was not in use.",
+        "no_settings": "No settings are charted, so the trip has no review window.",
         "log_incomplete": "The device log is missing or incomplete, so occlusions may be missing.",
         "after_known_end": "Occlusions repeat only after the last charted setting, and there is no"
         " hand-over time.",
-        "calls_unknown": "Repeated occlusions, and the calls of this trip are not known.",
+        "calls_unknown": "Repeated occlusions, and not all calls of this trip are known.",
     },
     unknown_time="An incomplete device log cannot show that nothing happened or that a call was in"
     " time, so met and not applicable become cannot tell. The device's clock offset is removed"

@@ -60,6 +60,7 @@ class Rule:
     authorisation: str | None = None
     settings_fields: tuple[str, ...] = ()
     evidence: tuple[str, ...] = ()
+    evidence_margin_s: int = 0
 
     def asks_here(self, parameters: Parameters) -> str:
         """The question with this protocol's own limits written in."""

@@ -50,9 +50,10 @@ RULE = Rule(
     parameters=SourceChoiceParameters,
     answers=answers,
     sentences=departure_sentences(
-        met="At departure the source fitted the flow ({observed} L/min) and the planned transit.",
-        deviation="At departure the flow ({observed} L/min) or the planned transit asked for the"
-        " ventilator, and another source was in use.",
+        met="At departure the source in use served the flow ({observed} L/min) and planned transit,"
+        " or neither asked for the ventilator.",
+        deviation="At departure the flow ({observed} L/min, limit {limit}) or the planned transit"
+        " asked for the ventilator, and another source was in use.",
         unknown="At departure the source, or the flow and transit that decide, are not known well"
         " enough.",
     ),

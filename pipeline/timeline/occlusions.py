@@ -20,13 +20,21 @@ def clock() -> str:
         FROM delivered.settings SEMI JOIN to_judge USING (trip_key)
         WHERE source = 'ventilator' GROUP BY trip_key
     ),
+    -- a set-aside row may have held the first start in either record: then nothing is matched
+    doubtful AS (
+        SELECT DISTINCT l.trip_key FROM lost_now l LEFT JOIN ventilator v USING (trip_key)
+        WHERE l.table_name = 'device_events'
+           OR (l.table_name = 'settings' AND (l.at_s IS NULL OR l.at_s <= v.ventilator_s))
+    ),
     logged AS (
         SELECT e.trip_key, any_value(v.ventilator_s) AS ventilator_s,
                min(e.at_s) FILTER (
                    e.event = 'started' AND abs(e.at_s - v.ventilator_s) <= {MATCH_WITHIN_S}
+                   AND d.trip_key IS NULL
                ) AS started_s
         FROM delivered.device_events e SEMI JOIN to_judge USING (trip_key)
         LEFT JOIN ventilator v USING (trip_key)
+        LEFT JOIN doubtful d ON d.trip_key = e.trip_key
         GROUP BY e.trip_key
     )
     SELECT l.trip_key, l.ventilator_s, l.started_s, l.started_s - l.ventilator_s AS offset_s,

@@ -73,6 +73,12 @@ CANNOT_BE: list[tuple[str, dict[str, list[str]], str | None, int | None]] = [
     ("weight-for-age", trip(MILESTONES, weight="3.32,7"), "trips", 2),
     ("two-cannulas-at-once", more("settings", "T1,0,,,,,,prong-3,"), "settings", 4),
     ("two-sources-at-once", more("settings", "T1,3000,,ventilator,,,,,"), "settings", 4),
+    (
+        "cannula-not-in-catalogue",
+        more("settings", "T1,3000,,,,,,unlisted-9,"),
+        "settings",
+        4,
+    ),
     ("clock-offset", changed("device_events", "T1,700,started,,"), "device_events", 2),
     (
         "no-protocol-version",

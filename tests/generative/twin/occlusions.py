@@ -25,7 +25,12 @@ def clock(case: Case) -> tuple[int, int]:
     charted = [s.at_s for s in case.settings if s.row and s.row["source"] == "ventilator"]
     started = [row["at_s"] for row in case.device_events if row["event"] == "started"]
     near = [at_s for at_s in started if charted and abs(at_s - min(charted)) <= MATCH_WITHIN_S]
-    if near:
+    # a set-aside row may have held the first start in either record
+    lost_setting = case.untimed_setting or any(
+        s.row is None and charted and s.at_s <= min(charted) for s in case.settings
+    )
+    doubtful = lost_setting or "device_events" in case.tables_with_lost_rows
+    if near and not doubtful:
         offset = min(near) - min(charted)
         if abs(offset) <= case.max_offset_s:
             return offset, case.version.get("matched_tolerance_s", 60)
@@ -103,8 +108,16 @@ def repeated_occlusion_call(case: Case, rule: Row) -> Finding:
     delays = _delays(case, trigger[1])
     verdict = without_full_log(case, _on_time(list(delays.values()), rule))
     verdict = settle(case, verdict, authorised=False)
-    nearest = min(delays, key=lambda at_s: (abs(at_s - trigger[1]), at_s), default=None)
-    low, high = (None, None) if nearest is None else delays[nearest]
+    shown_call = min(
+        delays,
+        key=lambda at_s: (
+            _on_time([delays[at_s]], rule) != "met",
+            abs(at_s - trigger[1]),
+            at_s,
+        ),
+        default=None,
+    )
+    low, high = (None, None) if shown_call is None else delays[shown_call]
     return Finding(
         verdict, in_minutes(low), in_minutes(high), **shown, from_s=trigger[0], until_s=trigger[1]
     )

@@ -1,0 +1,112 @@
+"""What the case pages of a month are drawn from, held against the delivery and the verdicts."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from pipeline.case_detail import case_details
+from pipeline.cases import cases, month_words
+from pipeline.ingest.delivery import read_delivery
+from pipeline.ingest.load import load
+from pipeline.judge import judge, versions_in_store
+from pipeline.measures import measure
+from pipeline.month import make_tables
+from pipeline.store import open_store
+from schemas.case_detail import CASE_FRAMES, CaseDetails
+
+TRIPS, MONTH = 600, "2026-02"
+DURATIONS = {"wall-oxygen-time", "unheated-time", "cannula-flow-range"}
+
+
+@pytest.fixture(scope="module")
+def delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from pipeline.simulate import simulate
+
+    folder = tmp_path_factory.mktemp("case") / "delivery"
+    simulate(folder, trips=TRIPS, months=2, seed=11, dirt=True)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def details(delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> CaseDetails:
+    con = open_store(tmp_path_factory.mktemp("store") / "store.duckdb")
+    load(con, read_delivery(con, delivery))
+    judge(con)
+    versions = versions_in_store(con)
+    month_words(con, versions, MONTH)
+    cases(con, versions, MONTH)
+    make_tables(con, MONTH, measure(con, MONTH), {})
+    found = case_details(con, versions)
+    con.close()
+    return found
+
+
+def test_frames_have_their_columns_and_only_case_trips(details: CaseDetails) -> None:
+    trips = set(details.trips["trip_id"])
+    assert len(trips) > 40
+    assert list(details.trips["reading_order"]) == list(range(1, len(trips) + 1))
+    for name, schema in CASE_FRAMES.items():
+        frame = getattr(details, name)
+        assert list(frame.columns) == list(schema.columns), name
+        assert set(frame["trip_id"]) <= trips, name
+        assert len(frame), name
+        for column, field in schema.columns.items():
+            assert field.nullable or frame[column].notna().all(), f"{name}.{column}"
+
+
+@pytest.mark.parametrize("table", ["settings", "observations", "contacts"])
+def test_every_row_stands_where_it_says(details: CaseDetails, delivery: Path, table: str) -> None:
+    with (delivery / f"{table}.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    frame = getattr(details, table)
+    assert set(frame["file"]) == {f"{table}.csv"}
+    for row in frame.to_dict("records"):
+        source = lines[row["line"] - 2]
+        assert (source["trip_id"], int(source["at_s"])) == (row["trip_id"], row["at_s"])
+
+
+def test_a_limit_is_reached_where_the_counted_minutes_say(details: CaseDetails) -> None:
+    """Counted again from the timeline, row by row."""
+    limits = details.limit_moments.merge(details.verdicts, on=["trip_id", "rule"])
+    walls = limits[limits["rule"] == "wall-oxygen-time"]
+    assert len(walls) >= 3
+    for row in walls.to_dict("records"):
+        timeline = details.timeline[details.timeline["trip_id"] == row["trip_id"]]
+        on_wall = timeline[timeline["source"].isin(["wall", "cylinder"])]
+        before = (on_wall["until_s"].clip(upper=row["at_s"]) - on_wall["from_s"]).clip(lower=0)
+        assert before.sum() == row["limit"] * 60
+
+
+def test_the_other_limits_run_from_where_the_verdict_says(details: CaseDetails) -> None:
+    limits = details.limit_moments.merge(details.verdicts, on=["trip_id", "rule"])
+    gaps = limits[limits["rule"].isin(["monitoring-gap", "settings-gap", "oxygen-titration"])]
+    assert len(gaps) > 5
+    assert (gaps["at_s"] == gaps["from_s"] + gaps["limit"] * 60).all()
+    assert (gaps["at_s"] <= gaps["until_s"]).all()
+    due = limits[limits["kind"] == "due"]
+    assert set(due["rule"]) <= {"repeated-occlusion-call"}
+    assert (due["at_s"] == due["until_s"] + due["limit"] * 60).all()
+
+
+def test_stretches_are_those_of_the_timeline(details: CaseDetails) -> None:
+    stretches = details.stretches
+    assert set(stretches["rule"]) <= DURATIONS
+    walls = stretches[stretches["rule"] == "wall-oxygen-time"]
+    joined = walls.merge(details.timeline, on=["trip_id", "from_s", "until_s"], how="left")
+    counts = joined["counts"].astype("boolean")
+    assert joined["source"][counts.fillna(False)].isin(["wall", "cylinder"]).all()
+    assert joined["source"][counts.isna()].isna().all()
+    judged = details.verdicts.merge(stretches[["trip_id", "rule"]], on=["trip_id", "rule"])
+    assert not judged["verdict"].isin(["met", "not_applicable"]).any()
+
+
+def test_a_lost_row_is_named(details: CaseDetails) -> None:
+    assert set(details.lost["table"]) <= {"settings", "observations", "contacts", "device_events"}
+    assert (details.lost["file"] == details.lost["table"] + ".csv").all()
+    aside = details.problems[details.problems["kind"] == "set_aside"]
+    shared = pd.merge(details.lost, aside, on=["trip_id", "file", "line"])
+    assert len(shared) >= len(details.lost)
