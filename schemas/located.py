@@ -49,6 +49,8 @@ def parse_toml(text: str, model: type[Model]) -> Model:
         raise LocatedError([_syntax_problem(error)]) from None
     except RecursionError:
         raise LocatedError([Located("", "not valid TOML: nested too deeply")]) from None
+    except ValueError:  # what int() says of thousands of digits
+        raise LocatedError([Located("", "not valid TOML: a number has too many digits")]) from None
     try:
         return model.model_validate(data)
     except ValidationError as error:

@@ -171,7 +171,7 @@ class PracticeVariances(pa.DataFrameModel):
     judged: dt.Int32 = _count("Trips of the base the rule could judge")
     flags: dt.Int32 = _count("Variances flagged")
     reviewed: dt.Int32 = _count("Of these, concluded by a reader")
-    practice: dt.Int32 = _count("Of these, put down to practice; missed ones of the rule not")
+    practice: dt.Int32 = _count("Of these, put down to how the crew worked")
     missed: dt.Int32 = _count("Variances of the rule that a reader found and it did not flag")
 
 

@@ -48,12 +48,14 @@ def load(
     `baseline`: its months open no cases. `by`: token of whoever delivered it, for the ledger.
     """
     from pipeline.loop.baseline import mark_baseline
+    from pipeline.loop.corrections import apply_corrections
     from pipeline.loop.ledger import record_delivery
 
     with transaction(con):
         loaded = _reload(con, staged.known) if staged.known else _load_new(con, staged)
         if loaded.received:
             record_delivery(con, loaded.delivery_no, by)
+            apply_corrections(con)
         if baseline:
             mark_baseline(con, staged.export.months, by)
     if not staged.known:

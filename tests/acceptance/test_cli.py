@@ -158,7 +158,7 @@ def test_a_folder_that_is_no_delivery_is_refused(
 
 def test_a_month_without_trips_is_wrong_usage(run: Run, clean_delivery: Path) -> None:
     ran = run("review", clean_delivery, "--month", "2026-07")
-    refused(ran, 2, "no trips in 2026-07", "It has trips in 2026-01, 2026-02.")
+    refused(ran, 2, "no trips in 2026-07", "there are trips in 2026-01, 2026-02.")
 
 
 def test_a_store_that_cannot_be_read_is_refused(run: Run, clean_delivery: Path) -> None:

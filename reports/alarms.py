@@ -1,0 +1,112 @@
+"""What this service could notice, and how often its charts would signal for nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports import words
+from reports.frames import Row, records, text
+from reports.series import shown
+
+if TYPE_CHECKING:
+    from schemas.month_review import MeasureFigures, MonthReview
+
+SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
+CHANGES = ("doubling", "halving")
+
+
+def alarms_data(figures: MeasureFigures) -> Row:
+    """How often the charts would signal though nothing changed; empty without a simulation."""
+    rows = records(figures.power)
+    rates = [a for r in rows if (a := words.some(r["false_alarms"])) is not None]
+    keys = figures.charts[["measure", "group_by", "group_value"]].drop_duplicates()
+    series = len(keys)
+    if not rates:
+        return {"series": series, "simulated": 0, "yearly": None, "sentence": "", "caution": ""}
+    yearly = sum(rates)
+    sentence = (
+        f"By chance alone, {words.many(len(rates), 'chart')} of steady figures would together give"
+        f" about {words.rate(yearly / 12)} false signals a month."
+    )
+    rest = series - len(rates)
+    caution = (
+        f"With nothing changed, the {len(rates)} series simulated (the occlusion rate of the"
+        f" service and the variance share of each rule) would signal in {words.rate(yearly)}"
+        f" series-months a year, about {words.rate(yearly / 12)} in each month: expect a false"
+        " signal somewhere, and read one signal as a question."
+    )
+    if rest > 0:
+        caution += f" The other {rest} series charted come on top; theirs were not simulated."
+    return {
+        "series": series,
+        "simulated": len(rates),
+        "yearly": yearly,
+        "sentence": sentence,
+        "caution": caution,
+    }
+
+
+def power_data(review: MonthReview, figures: MeasureFigures) -> Row:
+    """Months needed to see a doubling and a halving, the occlusion rate first, then by severity."""
+    severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
+    units = {f.id: f.unit for f in figures.facts}
+    minimum = {f.id: f.minimum for f in figures.facts}
+    rows = [_power_row(r, units, minimum) for r in records(figures.power)]
+    rows.sort(key=lambda r: (r["is_rule"], severity.get(r["key"], 3), r["key"]))
+    horizon = max((r["horizon"] for r in rows), default=0)
+    return {"rows": rows, "horizon": horizon, "finding": _finding(rows, horizon)}
+
+
+def _power_row(row: Row, units: dict[str, str], minimum: dict[str, float]) -> Row:
+    measure, key = text(row["measure"]), text(row["group_value"])
+    unit, monthly = units.get(measure, ""), words.some(row["monthly"]) or 0.0
+    horizon = int(row["horizon"] or 0)
+    is_rule = text(row["group_by"]) == "rule"
+    return {
+        "key": key,
+        "is_rule": is_rule,
+        "label": words.rule_title(key) if is_rule else "Occlusion rate",
+        "level": shown(words.some(row["level"]), unit),
+        "monthly": f"{words.hours(monthly) if not is_rule else words.rate(monthly)}"
+        f"{words.NBSP}{'trips' if is_rule else 'h'}",
+        "few": monthly < minimum.get(measure, 0.0),
+        "horizon": horizon,
+        "false_alarms": words.rate(words.some(row["false_alarms"])),
+        **{change: _months(row, change, horizon) for change in CHANGES},
+    }
+
+
+def _months(row: Row, change: str, horizon: int) -> Row:
+    """A cell for the figure: half of the runs by `estimate` months, 9 of 10 by `high`."""
+    half, most = words.some(row[f"{change}_months"]), words.some(row[f"{change}_months_90"])
+    later = f"over {horizon}"
+    text_half = later if half is None else f"{half:.0f}"
+    text_most = later if most is None else f"{most:.0f}"
+    beyond = horizon * 1.25
+    return {
+        "estimate": beyond if half is None else half,
+        "low": half,
+        "high": beyond if most is None else most,
+        "half": text_half,
+        "most": text_most,
+        "line": f"{change}: {text_half} months, 9 of 10 by {text_most}",
+    }
+
+
+def _finding(rows: list[Row], horizon: int) -> str:
+    if not rows:
+        return "No measure has enough behind it to say how soon a change would be seen."
+    quick = min(rows, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
+    slow = max(rows, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
+    unseen = [r for r in rows if r["halving"]["most"].startswith("over")]
+    said = (
+        f"A doubling is noticed within {quick['doubling']['half']} months half of the time for"
+        f" {quick['label'].lower()}, the soonest; for {slow['label'].lower()} it takes"
+        f" {slow['doubling']['half']}."
+    )
+    if unseen:
+        said += (
+            f" A halving may go unseen for {horizon} months on"
+            f" {len(unseen)} of {words.many(len(rows), 'measure')}."
+        )
+    return said

@@ -1,0 +1,283 @@
+"""The Education page's data and each base's brief: numbers and sentences. No HTML, no figures.
+
+Bases are compared by their shrunk share: a base with few trips is drawn towards all bases, so
+that what is left standing out can be believed. No person is named, and nobody is ranked.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from reports import words
+from reports.alarms import power_data
+from reports.cannula_fit import fit_data
+from reports.frames import Row, records, text
+from reports.funnels import SEVERITY_ORDER, SHARE, funnels, window_words
+from reports.pages import Site, common_data
+from reports.retraining import retraining_data
+from reports.sentences import share_sentence
+
+if TYPE_CHECKING:
+    from schemas.month_review import MeasureFigures, MonthReview, RuleFacts
+
+BELIEVED_LEAST = 0.02
+"""A shrunk share whose lower bound is below 1 in 50 trips is not put forward; assumed."""
+FIRST_MOST = 6
+BRIEF_FIRST = 3
+BRIEF_ROWS = 6
+
+
+def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> dict[str, Any]:
+    """Everything the Education page shows, ready for figures and the template."""
+    rules = rules_by_base(review, figures)
+    retrained = retraining_data(figures)
+    return {
+        **common_data(review, site, "education"),
+        "window": window_words(review),
+        "rules": rules,
+        "drawn": [r for r in rules if r["enough"] and r["numerator"]],
+        "first": first_rows(rules),
+        "answer": answer(rules, retrained),
+        "few": few_sentence(rules),
+        "service_rules": [] if rules else service_rules(review),
+        "minimum": f"{next((f.minimum for f in figures.facts if f.id == SHARE), 0):g}",
+        "fit": fit_data(review, rules),
+        "retraining": retrained,
+        "power": power_data(review, figures),
+        "briefs": [
+            {"base": base, "file": brief_file(n)} for n, base in enumerate(bases_of(rules), 1)
+        ],
+    }
+
+
+def brief_file(number: int) -> str:
+    """The file of a base's brief: numbered by the order of tokens, whatever they hold."""
+    return f"brief-{number}.html"
+
+
+def bases_of(rules: list[Row]) -> list[str]:
+    """Every base of the rules' funnels, by its token."""
+    return sorted({b["base"] for r in rules for b in r["bases"]})
+
+
+def rules_by_base(review: MonthReview, figures: MeasureFigures) -> list[Row]:
+    """One row a rule: by severity, then by how much of the most telling base is believable."""
+    asks = {f.rule: f.asks or f.question for f in review.rules}
+    found = []
+    for funnel in funnels(review, figures):
+        if funnel["measure"] != SHARE:
+            continue
+        enough = [b for b in funnel["bases"] if not b["few"]]
+        apart = [] if funnel["pooled"] else [b for b in enough if _apart(b)]
+        apart.sort(key=lambda b: (-(b["shrunk_low"] or 0.0), b["base"]))
+        found.append(
+            {
+                **funnel,
+                "asks": asks.get(funnel["rule"], ""),
+                "enough": enough,
+                "few": [b for b in funnel["bases"] if b["few"]],
+                "apart": apart,
+                "believed": max((b["shrunk_low"] or 0.0 for b in enough), default=0.0),
+                "where": where_words(funnel, enough, apart),
+            }
+        )
+    return sorted(found, key=lambda r: (r["order"], -r["believed"], r["rule"]))
+
+
+def service_rules(review: MonthReview) -> list[Row]:
+    """Each rule's share over all months and in this one, where bases cannot be compared."""
+    facts = {f.rule: f for f in review.rules}
+    frame = review.measures
+    rows = records(frame[(frame["measure"] == SHARE) & (frame["group_by"] == "rule")])
+    by_key = {(text(r["group_value"]), text(r["month"])): r for r in rows}
+    names = sorted({rule for rule, _ in by_key}, key=lambda n: (_order(facts.get(n)), n))
+    return [
+        {
+            "label": words.rule_title(name),
+            "severity": facts[name].severity if name in facts else "",
+            "all": share_sentence(by_key.get((name, f"to {review.month}"))),
+            "month": share_sentence(by_key.get((name, review.month))),
+        }
+        for name in names
+    ]
+
+
+def _order(facts: RuleFacts | None) -> int:
+    return SEVERITY_ORDER.get(facts.severity, 3) if facts else 3
+
+
+def _apart(base: Row) -> bool:
+    """Whether the base's shrunk interval lies wholly above the share of all bases."""
+    low, target = base["shrunk_low"], base["target"]
+    return low is not None and target is not None and bool(low > target)
+
+
+def where_words(rule: Row, enough: list[Row], apart: list[Row]) -> str:
+    """Where to retrain a rule, with what stands behind it."""
+    if not rule["numerator"]:
+        return f"no variance in {words.many(int(rule['denominator']), 'trip')}"
+    if not enough:
+        return f"too few to say at any base ({words.many(int(rule['denominator']), 'trip')} in all)"
+    if apart:
+        return "; ".join(base_words(b) for b in apart)
+    if rule["pooled"]:
+        return "nowhere in particular: the bases differ no more than chance would have it"
+    return "nowhere in particular: no base's interval lies clear of all bases together"
+
+
+def base_words(base: Row) -> str:
+    """'cedar: 24 of 157 trips (15 %), shrunk to 13 % (9–19 %)'."""
+    since = f", retrained in {base['retrained']} within these months" if base["retrained"] else ""
+    return (
+        f"{words.isolated(base['base'])}: {base['made_from']} ({base['value_text']}), shrunk to"
+        f" {base['shrunk_text']} (95{words.NBSP}% {base['shrunk_range']}){since}"
+    )
+
+
+def first_rows(rules: list[Row]) -> list[Row]:
+    """Rule and base pairs that stand apart, by severity and by how much is believable."""
+    rows = [
+        {"rule": r, "base": b}
+        for r in rules
+        for b in r["apart"]
+        if _believed(b) and not b["retrained"]
+    ]
+    return rows[:FIRST_MOST]
+
+
+def _believed(base: Row) -> bool:
+    return (base["shrunk_low"] or 0.0) >= BELIEVED_LEAST
+
+
+def answer(rules: list[Row], retrained: Row) -> list[str]:
+    """The page's answer first: what to retrain where, what everywhere, what worked."""
+    if not rules:
+        return ["Nothing to compare: no rule was judged at two bases or more."]
+    first = first_rows(rules)
+    said = []
+    if first:
+        parts = [
+            f"{r['rule']['label'].lower()} at {base_words(r['base'])}; all bases"
+            f" {r['rule']['target_text']}"
+            for r in first[:BRIEF_FIRST]
+        ]
+        said.append(f"Retrain first, with enough trips behind it: {'. Then '.join(parts)}.")
+    else:
+        said.append(
+            "No base that was not retrained already stands apart from the others with enough trips"
+            " behind it: retraining one more base is not what these figures ask for."
+            if any(b["retrained"] for r in rules for b in r["apart"])
+            else "No base stands apart from the others with enough trips behind it: retraining one"
+            " base is not what these figures ask for."
+        )
+    said += [already_sentence(rules), everywhere_sentence(rules), retrained["finding"]]
+    return [s for s in said if s]
+
+
+def already_sentence(rules: list[Row]) -> str:
+    """Bases that stand apart but were retrained within the months compared; empty where none."""
+    found = [(r, b) for r in rules for b in r["apart"] if b["retrained"] and _believed(b)]
+    if not found:
+        return ""
+    named = [f"{r['label'].lower()} at {base_words(b)}" for r, b in found]
+    return (
+        f"Already retrained: {'; '.join(named)}. These months hold the ones before it, too: read"
+        " before and after first."
+    )
+
+
+def everywhere_sentence(rules: list[Row]) -> str:
+    """The high-severity rules broken most at all bases alike; empty where none."""
+    alike = [r for r in rules if r["enough"] and not r["apart"] and r["order"] == 0]
+    alike = [r for r in alike if r["believed"] >= BELIEVED_LEAST]
+    if not alike:
+        return ""
+    named = [f"{r['label'].lower()} ({_whole(r)})" for r in alike[:BRIEF_FIRST]]
+    return (
+        "Of high severity and much the same at every base, so for all of them if for any:"
+        f" {words.listed(named)}."
+    )
+
+
+def _whole(rule: Row) -> str:
+    return (
+        f"{words.whole(rule['numerator'])} of {words.many(int(rule['denominator']), 'trip')},"
+        f" {rule['target_text']}"
+    )
+
+
+def few_sentence(rules: list[Row]) -> str:
+    """Which rules have too few trips at every base, or at some; empty where none."""
+    nowhere = [r for r in rules if not r["enough"]]
+    if not nowhere:
+        return ""
+    named = [f"{r['label'].lower()} ({words.many(int(r['denominator']), 'trip')})" for r in nowhere]
+    return f"Too few to say at any base: {words.listed(named)}."
+
+
+def briefs_data(
+    review: MonthReview, figures: MeasureFigures, site: Site
+) -> list[tuple[str, dict[str, Any]]]:
+    """(file, page data) of each base's brief, in the order of tokens."""
+    rules = rules_by_base(review, figures)
+    retrained = retraining_data(figures)["rows"]
+    return [
+        (
+            brief_file(n),
+            {**common_data(review, site, "brief"), **brief_data(review, base, rules, retrained)},
+        )
+        for n, base in enumerate(bases_of(rules), 1)
+    ]
+
+
+def brief_data(review: MonthReview, base: str, rules: list[Row], retrained: list[Row]) -> Row:
+    """One base's brief: what to train first, its rules against all bases, its retrainings."""
+    own = [
+        {"rule": r, "base": b, "apart": b in r["apart"]}
+        for r in rules
+        for b in r["bases"]
+        if b["base"] == base
+    ]
+    enough = [o for o in own if not o["base"]["few"]]
+    asked = [o for o in enough if o["base"]["numerator"]]
+    apart = [o for o in asked if o["apart"] and _believed(o["base"])]
+    first = [o for o in apart if not o["base"]["retrained"]]
+    few = [o for o in own if o["base"]["few"]]
+    cases = int((review.cases["base"] == base).sum()) if len(review.cases) else 0
+    return {
+        "base": base,
+        "window": window_words(review),
+        "first": first[:BRIEF_FIRST],
+        "rows": asked[:BRIEF_ROWS],
+        "more": len(asked) - len(asked[:BRIEF_ROWS]),
+        "clean": [o["rule"]["label"] for o in enough if not o["base"]["numerator"]],
+        "few": [
+            f"{o['rule']['label'].lower()} ({words.many(int(o['base']['denominator']), 'trip')})"
+            for o in few
+        ],
+        "cases": cases,
+        "retraining": [r for r in retrained if r["base"] == base],
+        "finding": brief_finding(first, [o for o in apart if o not in first]),
+    }
+
+
+def brief_finding(first: list[Row], already: list[Row]) -> str:
+    """What a base's brief leads with."""
+    if not first and already:
+        parts = [f"{o['rule']['label'].lower()}: {base_words(o['base'])}" for o in already]
+        return (
+            f"Stands apart, but is retrained already: {'; '.join(parts)}. These months hold the"
+            " ones before it, too: read before and after first."
+        )
+    if not first:
+        return (
+            "Nothing at this base stands apart from the other bases with enough trips behind it."
+            " Train what all bases train."
+        )
+    parts = [
+        f"{o['rule']['label'].lower()}: {o['base']['made_from']} at variance"
+        f" ({o['base']['value_text']}), shrunk to {o['base']['shrunk_text']} (95{words.NBSP}%"
+        f" {o['base']['shrunk_range']}); all bases {o['rule']['target_text']}"
+        for o in first[:BRIEF_FIRST]
+    ]
+    return f"Train first: {'. Then '.join(parts)}."

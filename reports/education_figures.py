@@ -1,0 +1,269 @@
+"""The figures of the Education page and of each base's brief, from their data."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from reports import palette, words
+from reports.chart_parts import Figure, axis, chart_text, layout, nice_ceiling, tick_step
+from reports.dot_rows import Look, Plan, dot_rows
+from reports.frames import Row
+from reports.plotted import variants
+
+OWN = Look("own", "own share", palette.HISTORY, "circle", 10, 0.0)
+SHRUNK = Look("shrunk", "shrunk share", palette.HISTORY, "circle-open", 10, 1.6)
+RATIO = Look("ratio", "after over before", palette.INK, "circle", 10, 1.6)
+DOUBLING = Look("doubling", "a doubling", palette.INK, "circle", 10, 1.6)
+HALVING = Look("halving", "a halving", palette.HISTORY, "circle-open", 10, 1.6)
+ROW_HEIGHT, PANEL_HEAD = 26, 78
+COLUMNS_MOST, PAPER_HEIGHT = 3, 760
+WIDTHS = ((0, 1), (480, 2), (680, COLUMNS_MOST))
+RATIO_MOST = 4.0
+BASE_CHARS = 10
+SHARE_TITLE = "trips with a variance for review, of those judged"
+PERCENT = ",.0%"
+
+
+def education_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
+    """Every figure of the Education page by its element id, in variants for wider screens."""
+    figures: dict[str, list[Figure]] = {}
+    drawn = data["drawn"][: panels_most(data["drawn"])]
+    if drawn:
+        figures["by-base"] = variants(lambda n: shares_figure(drawn, columns=n), WIDTHS)
+    if data["retraining"]["drawn"]:
+        figures["retraining"] = [
+            {"least": least, **ratio_figure(data["retraining"]["drawn"], narrow=not least)}
+            for least in (0, 660)
+        ]
+    if data["power"]["rows"]:
+        figures["power"] = [
+            {"least": least, **power_figure(data["power"], narrow=not least)} for least in (0, 660)
+        ]
+    return figures
+
+
+def panels_most(rules: list[Row]) -> int:
+    """How many rules' panels fit on one printed page."""
+    bases = max((len(r["bases"]) for r in rules), default=1)
+    return COLUMNS_MOST * max(1, PAPER_HEIGHT // (ROW_HEIGHT * bases + PANEL_HEAD))
+
+
+def brief_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
+    """The one figure of a base's brief: its own and its shrunk share, rule by rule."""
+    if not data["rows"]:
+        return {}
+    rows = [_brief_row(r) for r in data["rows"]]
+    highest = [c["high"] or c["estimate"] or 0.0 for r in rows for c in (r["own"], r["shrunk"])]
+    plan = Plan(
+        looks=(OWN, SHRUNK),
+        columns=(("made_from", "at variance"), ("value", "share"), ("range", f"95{words.NBSP}%"),
+                 ("all", "all bases")),
+        title=SHARE_TITLE,
+        top=min(1.0, nice_ceiling(max(highest))),
+        ticks=PERCENT,
+        told=lambda cell: cell["line"],
+    )  # fmt: skip
+    return {
+        "brief": [{"least": least, **dot_rows(rows, plan, narrow=not least)} for least in (0, 600)]
+    }
+
+
+def _brief_row(row: Row) -> Row:
+    base, rule = row["base"], row["rule"]
+    return {
+        "label": rule["label"],
+        "own": {
+            "estimate": base["value"],
+            "low": None,
+            "high": None,
+            "made_from": base["made_from"],
+            "value": base["value_text"],
+            "line": f"own: {base['made_from']}, {base['value_text']}",
+        },
+        "shrunk": {
+            "estimate": base["shrunk"],
+            "low": base["shrunk_low"],
+            "high": base["shrunk_high"],
+            "made_from": "shrunk",
+            "value": base["shrunk_text"],
+            "range": base["shrunk_range"],
+            "all": rule["target_text"],
+            "line": f"shrunk: {base['shrunk_text']} ({base['shrunk_range']}); all bases"
+            f" {rule['target_text']}",
+        },
+    }
+
+
+def ratio_figure(rows: list[Row], *, narrow: bool) -> Figure:
+    """Each retraining's share after over its share before; the line is no change."""
+    highest = [r["ratio"]["high"] or r["ratio"]["estimate"] for r in rows]
+    plan = Plan(
+        looks=(RATIO,),
+        columns=(("before", "before"), ("after", "after"), ("ratio_text", "ratio"),
+                 ("range_text", f"95{words.NBSP}%")),
+        title="variance share after over before",
+        top=nice_ceiling(max(1.5, min(RATIO_MOST, 1.05 * max(highest)))),
+        line=(1.0, "no change"),
+        told=lambda cell: cell["line"],
+    )  # fmt: skip
+    return dot_rows(rows, plan, narrow=narrow)
+
+
+def power_figure(power: Row, *, narrow: bool) -> Figure:
+    """Months until half the simulated runs signal, and until 9 of 10 do."""
+    plan = Plan(
+        looks=(DOUBLING, HALVING),
+        columns=(("half", "half by"), ("most", "9 of 10 by")),
+        title="months until the chart signals",
+        top=float(power["horizon"]),
+        told=lambda cell: cell["line"],
+    )
+    figure = dot_rows(power["rows"], plan, narrow=narrow)
+    figure["layout"]["xaxis"]["dtick"] = 12 if narrow else 6
+    return figure
+
+
+def shares_figure(rules: list[Row], *, columns: int) -> Figure:
+    """Small multiples: one panel a rule, one row a base, own share and shrunk share.
+
+    The dashed line is all bases together. Each panel has its own axis, since rules differ.
+    """
+    columns = min(columns, len(rules))
+    lines = math.ceil(len(rules) / columns)
+    bases = sorted({b["base"] for r in rules for b in r["bases"]})
+    panel = ROW_HEIGHT * len(bases)
+    margin = {"l": 8, "r": 14, "t": 30, "b": 40}
+    inner = lines * panel + (lines - 1) * PANEL_HEAD
+    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    traces: list[Figure] = []
+    longest = min(BASE_CHARS, max(len(b) for b in bases))
+    left = (0.03 + 0.026 * longest) if columns == 1 else (0.03 + 0.014 * longest)
+    for index, rule in enumerate(rules):
+        place = _place(index, columns, (inner, panel), left)
+        top = _share_top(rule)
+        traces += _share_traces(rule, bases, place["n"], top)
+        figure.update(_share_axes(bases, place, top))
+        figure["annotations"].append(_panel_title(rule, place, columns))
+        figure["shapes"] += _target(rule, place["n"], top)
+    return {"data": traces, "layout": figure}
+
+
+def _place(index: int, columns: int, heights: tuple[int, int], left: float) -> dict[str, Any]:
+    inner, panel = heights
+    line, column = divmod(index, columns)
+    cell = 1 / columns
+    upper = 1 - line * (panel + PANEL_HEAD) / inner
+    return {
+        "n": "" if index == 0 else str(index + 1),
+        "start": column * cell,
+        "x": [column * cell + left, (column + 1) * cell - 0.02],
+        "y": [max(0.0, upper - panel / inner), upper],
+    }
+
+
+def _share_top(rule: Row) -> float:
+    enough = rule["enough"] or rule["bases"]
+    wanted = [v for b in enough for v in (b["value"], b["shrunk_high"]) if v is not None]
+    return min(1.0, nice_ceiling(1.02 * max(wanted, default=0.1)))
+
+
+def _share_traces(rule: Row, bases: list[str], number: str, top: float) -> list[Figure]:
+    at = {base: -i for i, base in enumerate(bases)}
+    refs = {"type": "scatter", "mode": "markers", "xaxis": f"x{number}", "yaxis": f"y{number}"}
+    found = []
+    for own in (True, False):
+        key = "value" if own else "shrunk"
+        drawn = [b for b in rule["bases"] if b[key] is not None]
+        colors = [palette.MUTED if b["few"] else palette.HISTORY for b in drawn]
+        x = [min(b[key], top) for b in drawn]
+        trace: Figure = {
+            **refs,
+            "x": x,
+            "y": [at[b["base"]] + (0.17 if own else -0.17) for b in drawn],
+            "marker": {
+                "size": [0 if b[key] > top else 8 for b in drawn],
+                "color": colors if own else palette.PAPER,
+                "opacity": 1,
+                "line": {"width": 0 if own else 2, "color": colors},
+            },
+            "cliponaxis": False,
+            "hoverinfo": "text",
+            "hovertext": [_told(b) for b in drawn],
+        }
+        if not own:
+            trace["error_x"] = _arms(drawn, x, top)
+        found.append(trace)
+    return found
+
+
+def _arms(drawn: list[Row], at: list[float], top: float) -> Figure:
+    pairs = list(zip(drawn, at, strict=True))
+    return {
+        "type": "data",
+        "symmetric": False,
+        "array": [min(b["shrunk_high"] or x, top) - x for b, x in pairs],
+        "arrayminus": [x - min(b["shrunk_low"] or 0.0, x) for b, x in pairs],
+        "color": palette.HISTORY,
+        "thickness": 1.6,
+        "width": 0,
+    }
+
+
+def _told(base: Row) -> str:
+    few = "<br>too few to say" if base["few"] else ""
+    return (
+        f"{chart_text(base['base'], 60)}<br>own {base['value_text']} ({base['made_from']})<br>"
+        f"shrunk {base['shrunk_text']} (95{words.NBSP}% {base['shrunk_range']}){few}"
+    )
+
+
+def _share_axes(bases: list[str], place: dict[str, Any], top: float) -> Figure:
+    small = {"size": 11, "color": palette.MUTED}
+    step = tick_step(top, few=True)
+    axis_x = axis(
+        domain=place["x"],
+        anchor=f"y{place['n']}",
+        range=[0, top],
+        dtick=step,
+        tickformat=PERCENT if step >= 0.01 else ",.1%",
+        tickfont=small,
+        ticks="outside",
+    )
+    axis_y = axis(
+        domain=place["y"],
+        anchor=f"x{place['n']}",
+        range=[-len(bases) + 0.5, 0.5],
+        tickvals=[-i for i in range(len(bases))],
+        ticktext=[chart_text(b, BASE_CHARS) for b in bases],
+        tickfont={"size": 12, "color": palette.INK},
+        showgrid=False,
+        showline=True,
+        ticks="",
+    )
+    return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
+
+
+def _panel_title(rule: Row, place: dict[str, Any], columns: int) -> Figure:
+    severity = f", {chart_text(rule['severity'])}" if rule["severity"] else ""
+    return {
+        "text": f"<b>{chart_text(rule['label'], 30)}</b>{severity}",
+        "x": place["start"] if columns > 1 else 0,
+        "y": place["y"][1],
+        "xref": "paper",
+        "yref": "paper",
+        "xanchor": "left",
+        "yanchor": "bottom",
+        "yshift": 6,
+        "showarrow": False,
+        "font": {"size": 12, "color": palette.INK},
+    }
+
+
+def _target(rule: Row, number: str, top: float) -> list[Figure]:
+    at = rule["target"]
+    if at is None or at > top:
+        return []
+    line = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
+    refs = {"xref": f"x{number}", "yref": f"y{number} domain", "layer": "below"}
+    return [{"type": "line", **refs, "x0": at, "x1": at, "y0": 0, "y1": 1, "line": line}]

@@ -1,0 +1,190 @@
+"""Funnels as small multiples: each base over its own limits, named only where outside."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from reports import palette, words
+from reports.chart_parts import Figure, axis, chart_text, layout, nice_ceiling, tick_step
+from reports.frames import Row
+
+PANEL_HEIGHT = 170
+PANEL_GAP = 92
+OUTER, INNER = 5, 13
+
+
+def funnel_figure(found: list[Row], *, columns: int) -> Figure:
+    """Small multiples of the funnels of `reports.funnels`; heights in px.
+
+    Each base stands at its own volume, over two bars: the pale thin one spans the 99.8 % limits
+    at that volume, the darker thick one the 95 % limits. The dashed line is all bases together.
+    """
+    columns = min(columns, len(found))
+    lines = math.ceil(len(found) / columns)
+    margin = {"l": 58, "r": 12, "t": 46, "b": 50}
+    inner = lines * PANEL_HEIGHT + (lines - 1) * PANEL_GAP
+    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    traces: list[Figure] = []
+    for index, funnel in enumerate(found):
+        place = _place(index, columns, inner)
+        bases = [b for b in funnel["bases"] if b["value"] is not None]
+        top = _top(funnel, bases)
+        right = nice_ceiling(1.08 * max(b["denominator"] for b in bases))
+        traces += _traces(funnel, bases, place["n"], top)
+        figure.update(_axes(funnel, place, top, right))
+        figure["shapes"] += _target(funnel, place["n"], top)
+        figure["annotations"] += [_title(funnel, place), *_names(bases, place, top, right)]
+    return {"data": traces, "layout": figure}
+
+
+def _place(index: int, columns: int, inner: int) -> dict[str, Any]:
+    line, column = divmod(index, columns)
+    gap = 0.09 if columns > 1 else 0.0
+    width = (1 - gap * (columns - 1)) / columns
+    upper = 1 - line * (PANEL_HEIGHT + PANEL_GAP) / inner
+    return {
+        "n": "" if index == 0 else str(index + 1),
+        "x": [column * (width + gap), min(1.0, column * (width + gap) + width)],
+        "y": [max(0.0, upper - PANEL_HEIGHT / inner), upper],
+        "wide": columns == 1,
+    }
+
+
+def _top(funnel: Row, bases: list[Row]) -> float:
+    enough = [b for b in bases if not b["few"]] or bases
+    wanted = [v for b in enough for v in (b["value"], b["outer_upper"]) if v is not None]
+    top = nice_ceiling(1.05 * max(wanted, default=1.0))
+    return min(top, 1.0) if funnel["unit"] == "share of trips" else top
+
+
+def _traces(funnel: Row, bases: list[Row], number: str, top: float) -> list[Figure]:
+    refs = {"type": "scatter", "xaxis": f"x{number}", "yaxis": f"y{number}", "cliponaxis": False}
+    inside = [b for b in bases if not b["outside"] and not b["few"]]
+    few = [b for b in bases if b["few"]]
+    outside = [b for b in bases if b["outside"] and not b["few"]]
+    traces = [
+        _bars(bases, "outer", top, palette.BAND_FILLS["plain"], OUTER),
+        _bars(bases, "inner", top, palette.VERDICT_FILLS["authorised"], INNER),
+        _points(funnel, few, top, ("circle-open", 8, palette.MUTED)),
+        _points(funnel, inside, top, ("circle", 8, palette.INK)),
+        _points(funnel, outside, top, ("diamond", 11, palette.ACCENT)),
+        _beyond([b for b in bases if b["value"] > top], top),
+    ]
+    return [{**refs, **trace} for trace in traces if trace["x"]]
+
+
+def _bars(bases: list[Row], which: str, top: float, color: str, width: int) -> Figure:
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for base in bases:
+        low, high = base[f"{which}_lower"], base[f"{which}_upper"]
+        if low is None or high is None or low > top:
+            continue
+        x += [base["denominator"], base["denominator"], None]
+        y += [low, min(high, top), None]
+    line = {"width": width, "color": color}
+    return {"x": x, "y": y, "mode": "lines", "line": line, "hoverinfo": "skip"}
+
+
+def _points(funnel: Row, bases: list[Row], top: float, look: tuple[str, int, str]) -> Figure:
+    symbol, size, color = look
+    return {
+        "x": [b["denominator"] for b in bases],
+        "y": [min(b["value"], top) for b in bases],
+        "mode": "markers",
+        "marker": {"symbol": symbol, "size": size, "color": color, "opacity": 1},
+        "hoverinfo": "text",
+        "hovertext": [_told(funnel, b) for b in bases],
+    }
+
+
+def _told(funnel: Row, base: Row) -> str:
+    return (
+        f"{chart_text(base['base'], 60)}, {chart_text(funnel['label'])}<br>{base['value_text']}"
+        f" ({base['made_from']})<br>95{words.NBSP}% limits {base['inner_text']},"
+        f" 99.8{words.NBSP}% limits {base['outer_text']}<br>{base['standing']}"
+    )
+
+
+def _beyond(bases: list[Row], top: float) -> Figure:
+    marker = {"symbol": "triangle-up", "size": 7, "color": palette.MUTED}
+    points = {"x": [b["denominator"] for b in bases], "y": [top] * len(bases), "marker": marker}
+    return {**points, "mode": "markers", "hoverinfo": "skip"}
+
+
+def _axes(funnel: Row, place: dict[str, Any], top: float, right: float) -> Figure:
+    small = {"size": 11, "color": palette.MUTED}
+    axis_x = axis(
+        domain=place["x"],
+        anchor=f"y{place['n']}",
+        range=[0, right],
+        dtick=tick_step(right, few=not place["wide"]),
+        title={"text": funnel["volume"], "font": {"size": 11}, "standoff": 4},
+        tickfont=small,
+        showgrid=False,
+        showline=True,
+        ticks="outside",
+    )
+    axis_y = axis(
+        domain=place["y"],
+        anchor=f"x{place['n']}",
+        range=[0, top],
+        dtick=tick_step(top, few=True),
+        tickfont=small,
+    )
+    if funnel["unit"] == "share of trips":
+        axis_y["tickformat"] = ",.0%" if tick_step(top, few=True) >= 0.01 else ",.1%"
+    return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
+
+
+def _target(funnel: Row, number: str, top: float) -> list[Figure]:
+    """All bases together, as a faint dashed line."""
+    at = funnel["target"]
+    if at is None or at > top:
+        return []
+    line = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
+    refs = {"xref": f"x{number} domain", "yref": f"y{number}", "layer": "below"}
+    return [{"type": "line", **refs, "x0": 0, "x1": 1, "y0": at, "y1": at, "line": line}]
+
+
+def _title(funnel: Row, place: dict[str, Any]) -> Figure:
+    unit = "per 100 ventilator hours" if funnel["measure"] == "occlusion-rate" else "share of trips"
+    below = f"{unit}; all bases {funnel['target_text']}"
+    return {
+        "text": f"<b>{chart_text(funnel['label'], 32)}</b><br>"
+        f'<span style="font-size:11px;color:{palette.MUTED}">{below}</span>',
+        "x": place["x"][0],
+        "y": place["y"][1],
+        "xref": "paper",
+        "yref": "paper",
+        "xanchor": "left",
+        "yanchor": "bottom",
+        "align": "left",
+        "yshift": 4,
+        "showarrow": False,
+        "font": {"size": 12, "color": palette.INK},
+    }
+
+
+def _names(bases: list[Row], place: dict[str, Any], top: float, right: float) -> list[Figure]:
+    """The token of each base outside its limits, on the side with more room."""
+    refs = {"xref": f"x{place['n']}", "yref": f"y{place['n']}", "showarrow": False}
+    notes = []
+    for base in bases:
+        if not base["outside"] or base["few"]:
+            continue
+        left = base["denominator"] > right * 0.5
+        notes.append(
+            {
+                **refs,
+                "text": f"<b>{chart_text(base['base'], 14)}</b>",
+                "x": base["denominator"],
+                "y": min(base["value"], top),
+                "xanchor": "right" if left else "left",
+                "xshift": -11 if left else 11,
+                "yanchor": "middle",
+                "font": {"size": 12, "color": palette.ACCENT},
+            }
+        )
+    return notes

@@ -1,0 +1,204 @@
+"""Marks on a trip's picture: behaviour, occlusions, calls, milestones and findings."""
+
+from __future__ import annotations
+
+from reports import palette, svg
+from reports.frames import Row
+from reports.trip_axis import Frame, Shelves, Spaces, clamped, nice_top
+from reports.trip_lanes import Lane, named, nothing, scale_words, unknown
+
+FINDINGS_SHOWN = 8
+FINDING_HEIGHT = 27
+CLUSTER = 13
+"""Marks closer than this (px) are spoken of together."""
+Head = tuple[float, float, Row]
+"""Where an occlusion's mark stands, px, and the occlusion."""
+LOOKS = {
+    "deviation": palette.ACCENT,
+    "borderline": palette.INK,
+    "cannot_tell": palette.INK,
+    "authorised": palette.MUTED,
+}
+
+
+def behaviour_lane(frame: Frame, runs: list[Row], note: str) -> Lane:
+    """Runs of one behaviour: a tick where charted, thick and dark where the child was unsettled."""
+    height = 26
+    if not runs:
+        return named(frame, "Behaviour", "", nothing(frame, note, 24, known=False), 24)
+    marks = [_behaviour(frame, run) for run in runs]
+    said, spaces = [], Spaces()
+    # the words that matter most are placed first
+    for run in sorted(runs, key=lambda r: (not r["loud"], r["times"][0] - r["times"][-1])):
+        start, end = frame.x(run["times"][0]), frame.x(run["times"][-1])
+        width = svg.room(run["text"], frame.size)
+        x = clamped(max((start + end) / 2, start + width / 2), width, frame)
+        if frame.holds(run["times"][0]) and spaces.place(x, x + width):
+            bold = {"font_weight": 600} if run["loud"] else {"fill": palette.MUTED}
+            said.append(svg.label(x, 11, run["text"], **bold))
+    return named(frame, "Behaviour", "", ("".join(marks), "".join(said)), height)
+
+
+def _behaviour(frame: Frame, run: Row) -> str:
+    times = [t for t in run["times"] if frame.holds(t)]
+    if not times:
+        return ""
+    ink, thick = (palette.INK, 4) if run["loud"] else (palette.SERVICE, 2)
+    first, last = frame.x(times[0]), frame.x(times[-1])
+    ends = {"x1": first, "x2": max(last, first + 1.5), "y1": 20, "y2": 20}
+    ticks = "".join(f"M{frame.x(t):.1f} 15V24" for t in times)
+    drawn = svg.tag("line", **ends, stroke_width=thick) + svg.tag("path", d=ticks, stroke_width=1.3)
+    return svg.tag("g", svg.title(f"Child {run['text']}"), drawn, stroke=ink)
+
+
+def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
+    """Each occlusion as a stem up to its pressure; its words beside it where there is room."""
+    height = 58
+    shown = [o for o in occlusions if frame.holds(o["at_s"])]
+    if not shown:
+        empty = nothing(frame, notes["occlusions"], 24, known=not notes["log_unknown"])
+        return named(frame, "Occlusions", "", empty, 24)
+    top = nice_top(max((o["pressure"] or 0.0 for o in shown), default=0.0))
+
+    def y(value: float) -> float:
+        return height - 8 - value / top * (height - 22)
+
+    marks = [svg.tag("line", x1=frame.left, x2=frame.right, y1=v, y2=v, stroke=palette.LINE)
+             for v in (y(0), y(top))]  # fmt: skip
+    if notes["log_unknown"]:
+        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
+    heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
+    marks += [_occlusion(frame, head, y(0)) for head in heads]
+    said = scale_words(frame, [0, top], y) + _words_beside(frame, heads)
+    return named(frame, "Occlusions", "cmH2O", ("".join(marks), said), height)
+
+
+def _occlusion(frame: Frame, head: Head, base: float) -> str:
+    """One occlusion; the line at its foot is how far the device's clock may be off."""
+    x, y, o = head
+    start, end = (frame.x(o["at_s"] + sign * o["tolerance_s"]) for sign in (-1, 1))
+    foot = svg.tag("line", x1=start, x2=end, y1=base + 4, y2=base + 4, stroke=palette.MUTED)
+    stem = svg.tag("line", x1=x, x2=x, y1=base, y2=y, stroke_width=1.6)
+    fill = palette.INK if o["counted"] else palette.PAPER
+    mark = svg.tag("path", d=f"M{x - 4.5:.1f} {y - 4:.1f}h9l-4.5 8z", fill=fill)
+    return svg.tag("g", svg.title(o["title"]), foot, stem, mark, stroke=palette.INK)
+
+
+def _words_beside(frame: Frame, heads: list[Head]) -> str:
+    """What is said of each occlusion, or of several that stand too close to be told apart."""
+    clusters: list[list[Head]] = []
+    for head in heads:
+        if clusters and head[0] - clusters[-1][-1][0] < CLUSTER:
+            clusters[-1].append(head)
+        else:
+            clusters.append([head])
+    said, taken = [], float(frame.left)
+    for index, cluster in enumerate(clusters):
+        first, last, y = cluster[0][0], cluster[-1][0], cluster[0][1] + 4
+        until = clusters[index + 1][0][0] - 6 if index + 1 < len(clusters) else frame.right
+        for shown in _cluster_words([o for _, _, o in cluster]):
+            width = svg.room(shown, frame.size)
+            if last + 8 + width <= until:
+                said.append(svg.label(last + 8, y, shown))
+                taken = last + 8 + width
+                break
+            if first - 8 - width >= taken:
+                said.append(svg.label(first - 8, y, shown, text_anchor="end"))
+                taken = last
+                break
+    return "".join(said)
+
+
+def _cluster_words(occlusions: list[Row]) -> list[str]:
+    """The wordings, longest first."""
+    if len(occlusions) == 1:
+        return [occlusions[0]["words"], occlusions[0]["short"]]
+    pressures = [o["pressure"] for o in occlusions if o["pressure"] is not None]
+    within = max(1, round((occlusions[-1]["at_s"] - occlusions[0]["at_s"]) / 60))
+    brief = f"{len(occlusions)} in {within} min"
+    if not pressures:
+        return [brief, str(len(occlusions))]
+    low, high = min(pressures), max(pressures)
+    spread = f"{low:g} to {high:g} cmH2O" if low < high else f"{low:g} cmH2O"
+    return [f"{brief}, {spread}", brief, str(len(occlusions))]
+
+
+def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
+    """Each call as a mark with whom it reached and what it authorised."""
+    shown = [c for c in contacts if frame.holds(c["at_s"])]
+    if not shown:
+        empty = nothing(frame, notes["contacts"], 24, known=not notes["calls_unknown"])
+        return named(frame, "Calls", "", empty, 24)
+    shelves = Shelves(4)
+    marks, said, rows = [], [], 1
+    for c in shown:
+        x = frame.x(c["at_s"])
+        told = svg.cut(c["words"], frame.right - frame.left - 10, frame.size)
+        width = svg.room(told, frame.size)
+        start = x + 8 if x + 8 + width <= frame.right else max(frame.left, x - 8 - width)
+        row = shelves.place(min(start, x), max(start + width, x))
+        y = 13 + 16 * (row or 0)
+        rows = max(rows, (row or 0) + 1)
+        marks.append(svg.tag("path", svg.title(c["title"]), d=f"M{x:.1f} {y - 9}l5 5-5 5-5-5z"))
+        if row is not None:
+            said.append(svg.label(start, y, told))
+    if notes["calls_unknown"]:
+        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, 16 * rows + 6, notes["contacts"]))
+    return named(frame, "Calls", "", ("".join(marks), "".join(said)), 16 * rows + 6)
+
+
+def milestone_rows(frame: Frame, milestones: list[Row], bottom: float) -> Lane:
+    """Names of milestones, and their lines down to `bottom`."""
+    shelves = Shelves(4)
+    lines, said, rows = [], [], 1
+    for m in milestones:
+        if not frame.holds(m["at_s"]):
+            continue
+        x = frame.x(m["at_s"])
+        told = f"{m['label']} {m['clock']}"
+        width = svg.room(told, frame.size)
+        start = clamped(x, width, frame)
+        row = shelves.place(start, start + width) or 0
+        rows = max(rows, row + 1)
+        said.append(svg.label(start, 11 + 14 * row, told, fill=palette.MUTED))
+        lines.append(svg.tag("line", x1=x, x2=x, y1=14 + 14 * row, y2=bottom))
+    marks = svg.tag("g", *lines, stroke=palette.MUTED) if lines else ""
+    return Lane(marks, "".join(said), 14 * rows + 6)
+
+
+def finding_rows(frame: Frame, findings: list[Row], bottom: float) -> Lane:
+    """What each verdict rests on: a bar with its words, and a line where the limit was reached."""
+    marks, said = [], []
+    left = 0 if frame.narrow else frame.left
+    for index, f in enumerate(findings[:FINDINGS_SHOWN]):
+        y, ink = FINDING_HEIGHT * index, LOOKS[f["verdict"]]
+        told = _finding_words(f, frame.right - left, frame.size)
+        width = svg.room(told, frame.size)
+        anchor = f["stretches"][0]["from_s"] if f["moment_s"] is None else f["moment_s"]
+        start = max(left, min(frame.x(anchor) - width / 2, frame.right - width))
+        said.append(svg.label(start, y + 12, told, fill=ink, font_weight=600))
+        marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f["stretches"]]
+        if f["moment_s"] is not None and frame.holds(f["moment_s"]):
+            x = frame.x(f["moment_s"])
+            line = {"x1": x, "x2": x, "y1": y + 16, "y2": bottom, "stroke": ink}
+            marks.append(svg.tag("line", **line, stroke_width=1.4, stroke_dasharray="5 3"))
+            marks.append(svg.tag("circle", cx=x, cy=y + 19, r=4, fill=ink, stroke=palette.PAPER))
+    rows = min(len(findings), FINDINGS_SHOWN)
+    return Lane("".join(marks), "".join(said), FINDING_HEIGHT * rows + (4 if rows else 0))
+
+
+def _finding_words(f: Row, width: float, size: float) -> str:
+    """The limit's moment, or the verdict's sentence, or at least the verdict."""
+    variants = [f"{f['title']}: {f['said'] or f['reason']}", f"{f['title']}: {f['word']}"]
+    return svg.fitting(variants, width, size) or svg.cut(f["title"], width, size)
+
+
+def _finding_bar(frame: Frame, f: Row, stretch: Row, y: float, ink: str) -> str:
+    told = svg.title(f"{f['title']}: {f['reason']}")
+    x, width = frame.span(stretch["from_s"], stretch["until_s"])
+    if stretch["until_s"] <= stretch["from_s"]:
+        return svg.tag("path", told, d=f"M{x:.1f} {y - 2}l5 5-5 5-5-5z", fill=ink)
+    fill = ink if stretch["counts"] else f"url(#{frame.name}-unknown)"
+    return svg.tag(
+        "rect", told, x=x, y=y, width=width, height=6, fill=fill, stroke=ink, stroke_width=0.8
+    )

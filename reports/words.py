@@ -1,0 +1,251 @@
+"""Numbers, months and codes as words, the same on every page. No HTML."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from typing import Any
+
+MONTH_NAMES = [
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+]
+NBSP = "\u00a0"
+DASH = "\u2013"
+ISOLATE = "\u2068\u2069"
+
+VERDICT_WORDS = {
+    "deviation": "variance for review",
+    "borderline": "borderline",
+    "cannot_tell": "cannot tell",
+    "authorised": "authorised",
+    "met": "met",
+    "not_applicable": "not applicable",
+}
+GROUP_WORDS = {
+    "always_read": "always read",
+    "deviation": "variance for review",
+    "borderline": "borderline",
+    "cannot_tell": "cannot tell",
+    "audit": "random audit",
+    "follow_up": "follow-up",
+}
+KIND_WORDS = {
+    "set_aside": "rows set aside",
+    "contradiction": "contradictions in the record",
+    "mention": "worth knowing",
+}
+BASIS_WORDS = {
+    "limited-data-set": "a limited data set",
+    "expert-determination": "an expert determination",
+    "internal-operations": "internal health-care operations",
+}
+SOURCE_WORDS = {
+    "wall": "wall oxygen",
+    "cylinder": "cylinder oxygen",
+    "blender": "blender",
+    "ventilator": "ventilator",
+    "other": "other source",
+}
+PATTERN_WORDS = {
+    "flow_above_range": "flow above the cannula's range",
+    "cannula_small": "cannula small for the weight",
+    "child_unsettled": "child unsettled",
+    "none_of_these": "none of the usual patterns",
+    "unknown": "not known",
+}
+NEXT_WORDS = {
+    "less_flow": "less flow",
+    "larger_cannula": "larger cannula",
+    "reseated": "perhaps reseated",
+    "to_wall": "to wall or cylinder oxygen",
+    "contact": "a call",
+    "nothing": "nothing charted in 15 min",
+}
+CONCLUSION_WORDS = {
+    "practice": "practice",
+    "logistics": "logistics",
+    "justified": "justified",
+    "record_gap": "record gap",
+    "equipment": "equipment",
+    "protocol_unclear": "protocol unclear",
+    "flag_wrong": "flag wrong",
+}
+VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing"}
+MEASURE_WORDS = {
+    "occlusion-rate": "Occlusion events per 100 ventilator high-flow hours",
+    "occlusion-rate-ratio": "Occlusion rate of the month over that of the months before",
+    "deviation-share": "Trips with a variance for review, of the trips judged",
+    "cannot-tell-share": "Trips that could not be judged, of those the rule asks about",
+    "all-rules-share": "Trips with every applicable rule met, of the trips with all judged",
+}
+
+
+def month_name(month: str) -> str:
+    """'2026-06' as 'June 2026'; anything else as it stands."""
+    parts = _month_parts(month)
+    return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
+
+
+def month_number(month: str) -> int:
+    """Months since year 0, so that differences count months; 0 where it is no month."""
+    parts = _month_parts(month)
+    return parts[0] * 12 + parts[1] - 1 if parts else 0
+
+
+def _month_parts(month: str) -> tuple[int, int] | None:
+    year, _, number = month.partition("-")
+    if len(month) == 7 and year.isdigit() and number.isdigit() and 1 <= int(number) <= 12:
+        return int(year), int(number)
+    return None
+
+
+def some(value: Any) -> float | None:
+    """The number as a float; None where it is missing or not finite."""
+    if value is None:
+        return None
+    number = float(value)
+    return number if math.isfinite(number) else None
+
+
+def whole(value: float | None) -> str:
+    """A count with thousands apart; a dash where unknown."""
+    return DASH if value is None else f"{value:,.0f}"
+
+
+def hours(value: float | None) -> str:
+    """Hours: one decimal below 10, else whole."""
+    if value is None:
+        return DASH
+    return f"{value:,.1f}" if 0 < value < 9.95 else f"{value:,.0f}"
+
+
+def rate(value: float | None) -> str:
+    """A rate to about two figures; a dash where there is none."""
+    if value is None:
+        return DASH
+    if value == 0:
+        return "0"
+    digits = 2 if abs(value) < 0.995 else 1 if abs(value) < 99.5 else 0
+    return f"{value:,.{digits}f}"
+
+
+def percent(share: float | None) -> str:
+    """A share of 1 as per cent: whole, but never rounded onto 0 % or 100 % it is not."""
+    return DASH if share is None else f"{_percent_digits(share)}{NBSP}%"
+
+
+def percent_range(low: float | None, high: float | None) -> str:
+    """Two shares as '3–19 %'."""
+    if low is None or high is None:
+        return "no interval"
+    return f"{_percent_digits(low)}{DASH}{_percent_digits(high)}{NBSP}%"
+
+
+def _percent_digits(share: float) -> str:
+    value = share * 100
+    if 0 < value < 0.05:
+        return "<0.1"
+    if 99.95 < value < 100:
+        return ">99.9"
+    near_an_end = 0 < value < 0.95 or 99.05 < value < 100
+    return f"{value:.1f}" if near_an_end else f"{value:.0f}"
+
+
+def between(low: float | None, high: float | None) -> str:
+    """An interval of rates as '1.1–2.3'; open where the upper bound is missing."""
+    if low is None and high is None:
+        return "no interval"
+    if high is None:
+        return f"{rate(low)} or more"
+    return f"{rate(low)}{DASH}{rate(high)}"
+
+
+def many(number: int, noun: str, plural: str | None = None) -> str:
+    """'1 trip', '3 trips', '1,204 trips'."""
+    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+
+
+def listed(parts: list[str]) -> str:
+    """'a', 'a and b', 'a, b and c'."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def plain(code: str) -> str:
+    """'medical_direction' as 'medical direction'."""
+    return code.replace("_", " ")
+
+
+def clock(at_s: float, resolution_s: float = 1) -> str:
+    """Seconds since the bedside as minutes: '52' where recorded to the minute, else '52:07'."""
+    sign, total = ("-" if at_s < 0 else ""), abs(round(at_s))
+    whole_minutes, seconds = divmod(total, 60)
+    if resolution_s >= 60 and not seconds:
+        return f"{sign}{whole_minutes}"
+    return f"{sign}{whole_minutes}:{seconds:02d}"
+
+
+def moment(at_s: float, resolution_s: float = 1) -> str:
+    """The same within a sentence: '52 min', '52 min 7 s'."""
+    shown = clock(at_s, resolution_s)
+    whole_minutes, _, seconds = shown.partition(":")
+    return f"{whole_minutes} min {int(seconds)} s" if int(seconds or 0) else f"{whole_minutes} min"
+
+
+def number(value: float | None) -> str:
+    """A charted value as it was charted; empty where missing."""
+    return "" if value is None else f"{value:g}"
+
+
+def age(months: float | None) -> str:
+    """'16 months', '4 years 7 months'; empty where missing."""
+    if months is None:
+        return ""
+    years, rest = divmod(int(months), 12)
+    if months < 24:
+        return many(int(months), "month")
+    return many(years, "year") + (f" {many(rest, 'month')}" if rest else "")
+
+
+def rule_title(rule: str) -> str:
+    """'wall-oxygen-time' as 'Wall oxygen time'."""
+    text = rule.replace("-", " ")
+    return text[:1].upper() + text[1:]
+
+
+def visible(text: str) -> str:
+    """The text with control and direction-changing characters spelled out, e.g. [U+202E].
+
+    Tabs and line ends become spaces. Letters of every script stay as they are, and so do the
+    marks of `isolated`.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if c in ISOLATE else _visible_char(c) for c in text)
+
+
+def isolated(text: str) -> str:
+    """A text from data for use within a sentence: visible, and kept from turning it around.
+
+    Only a text with right-to-left letters gets the two marks that do so.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    shown = "".join(_visible_char(char) for char in text)
+    turns = any(unicodedata.bidirectional(char) in {"R", "AL"} for char in shown)
+    return f"{ISOLATE[0]}{shown}{ISOLATE[1]}" if turns else shown
+
+
+def _visible_char(char: str) -> str:
+    if char in "\t\n\r":
+        return " "
+    if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}:
+        return f"[U+{ord(char):04X}]"
+    return char
+
+
+def shortened(text: str, most: int) -> str:
+    """The text cut to `most` characters, with an ellipsis where something was cut."""
+    return text if len(text) <= most else text[: most - 1].rstrip() + "\u2026"

@@ -1,0 +1,122 @@
+"""One browser for all page tests, with every request and console line on record."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from reports import write_pages
+from reports.case_files import FOLDER, case_file
+from tests.browser import fixture
+
+FLAGS = [
+    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+]
+
+
+DRAWN = """[...document.querySelectorAll('[data-figure]')].every(
+    chart => !chart.hidden && chart.querySelector('.main-svg'))"""
+
+
+def until(page: Page, expression: str) -> None:
+    """Wait until the expression holds. Playwright's own waiting needs eval, which pages forbid."""
+    for _ in range(200):
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(50)
+    pytest.fail(f"never became true: {expression}")
+
+
+@dataclass
+class Opened:
+    """A page with what it asked for and what it complained of."""
+
+    page: Page
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    binary = shutil.which("chromium") or shutil.which("chromium-browser")
+    if binary is None and os.environ.get("CI") == "true":
+        pytest.fail("no chromium binary was found, and CI runs the browser tests")
+    if binary is None:
+        pytest.skip("no chromium binary on this machine")
+    with sync_playwright() as playwright:
+        launched = playwright.chromium.launch(executable_path=binary, args=FLAGS)
+        yield launched
+        launched.close()
+
+
+@pytest.fixture(scope="session")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Every page of every invented month, written once; the path of each Month page."""
+    months = {
+        "full": fixture.month_review(),
+        "short": fixture.short_month(),
+        "empty": fixture.empty_month(),
+        "bare": fixture.bare_month(),
+        "one": fixture.one_trip(),
+        "large": fixture.large_month(),
+        "hostile": fixture.hostile_month(),
+    }
+    folder = tmp_path_factory.mktemp("stores")
+    return {name: write_pages(review, folder / name) for name, review in months.items()}
+
+
+@pytest.fixture(scope="session")
+def open_page(browser: Browser, pages: dict[str, Path]) -> Opener:
+    return Opener(browser, pages)
+
+
+def case_page(month_page: Path, trip_id: str) -> Path:
+    """The page of one trip beside a Month page."""
+    return month_page.parent / FOLDER / case_file(trip_id)
+
+
+class Opener:
+    """Opens a month's page; with charts, waits until they are drawn.
+
+    The chart library takes most of the time, so a page with charts is opened once and shared by
+    the tests that only look at it; a page without them is fresh each time.
+    """
+
+    def __init__(self, browser: Browser, pages: dict[str, Path]) -> None:
+        self.browser, self.pages = browser, pages
+        self.drawn: dict[str, Opened] = {}
+
+    def __call__(self, name: str, anchor: str = "") -> Opened:
+        result = self._listen()
+        result.page.route("**/plotly.min.js", lambda route: route.abort())
+        result.page.goto(self.pages[name].as_uri() + anchor)
+        return result
+
+    def case(self, name: str, trip_id: str, anchor: str = "", width: int = 1280) -> Opened:
+        """Open a trip's page."""
+        result = self._listen()
+        result.page.set_viewport_size({"width": width, "height": 900})
+        result.page.goto(case_page(self.pages[name], trip_id).as_uri() + anchor)
+        return result
+
+    def with_charts(self, name: str) -> Opened:
+        if name not in self.drawn:
+            self.drawn[name] = self._listen()
+            self.drawn[name].page.goto(self.pages[name].as_uri())
+            until(self.drawn[name].page, DRAWN)
+        return self.drawn[name]
+
+    def _listen(self) -> Opened:
+        page = self.browser.new_page(viewport={"width": 1280, "height": 900})
+        result = Opened(page)
+        page.on("request", lambda request: result.requests.append(request.url))
+        page.on("pageerror", lambda error: result.complaints.append(str(error)))
+        page.on("console", lambda line: result.complaints.append(line.text))
+        return result

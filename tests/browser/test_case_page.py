@@ -1,0 +1,221 @@
+"""The case pages in a real browser: found, read, walked by keyboard, printed."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page
+from pypdf import PdfReader
+
+from reports.case_files import case_file
+from tests.browser import case_fixture, fixture
+from tests.browser.conftest import Opener, case_page, until
+
+TRIPS = [str(trip) for trip in fixture.cases_frame(20)["trip_id"][:5]]
+RICH = TRIPS[0]
+KINDS = dict(zip(["rich", "open", "uncharted", "weaned", "plain"], TRIPS, strict=True))
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+SHOWN = """[...document.querySelectorAll('svg.trip')]
+    .filter(svg => svg.getBoundingClientRect().width).map(svg => svg.getAttribute('class'))"""
+CUT_TEXTS = """[...document.querySelectorAll('svg.trip')].flatMap(svg => {
+    const box = svg.getBoundingClientRect();
+    return [...svg.querySelectorAll('text')].filter(t => {
+        const b = t.getBoundingClientRect();
+        return b.width && (b.right > box.right + 1 || b.left < box.left - 1
+                           || b.bottom > box.bottom + 1 || b.top < box.top - 1);
+    }).map(t => t.textContent)})"""
+LIMIT_MINUTE = """(() => {
+    const svg = document.querySelector('svg.trip.wide');
+    const middle = e => { const b = e.getBoundingClientRect(); return b.x + b.width / 2; };
+    const at = n => [...svg.querySelectorAll('text')].filter(t => t.textContent === n).pop();
+    const line = svg.querySelector('line[stroke-dasharray="5 3"]');
+    const zero = middle(at('0')), sixty = middle(at('60'));
+    return 60 * (middle(line) - zero) / (sixty - zero);
+})()"""
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("kind", KINDS)
+def test_opens_without_network_complaint_or_sideways_scroll(open_page: Opener, kind: str) -> None:
+    opened = open_page.case("full", KINDS[kind])
+    for width, shown in ((1280, "trip wide"), (390, "trip narrow")):
+        opened.page.set_viewport_size({"width": width, "height": 900})
+        assert opened.page.evaluate(SIDEWAYS) == 0
+        assert opened.page.evaluate(SHOWN) == [shown]
+        assert opened.page.evaluate(CUT_TEXTS) == []
+    assert opened.requests
+    assert [url for url in opened.requests if not url.startswith("file:")] == []
+    assert opened.complaints == []
+    opened.page.close()
+
+
+@pytest.mark.browser
+def test_the_worst_trip_is_found_from_the_month_and_read(open_page: Opener) -> None:
+    opened = open_page("full")
+    page = opened.page
+    until(page, "!document.getElementById('case-filters').hidden")
+    page.locator("#case-table tbody tr").first.locator("th a").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_load_state()
+    assert page.locator("h1").inner_text() == f"Trip {RICH}"
+    assert "Case 1 of 20" in page.locator("main").inner_text()
+    first = page.locator("#verdicts li").first.inner_text()
+    assert "Undiluted oxygen for 63 to 67 min, past the limit of 50 min." in first
+    assert "Limit of 50 min reached at 65 min." in first
+    page.locator("#verdicts li").first.locator("a").first.press("Enter")
+    row = page.locator("td:target")
+    assert row.inner_text() == "settings.csv:100"
+    assert row.locator("xpath=..").inner_text().startswith("3\twall oxygen\t8\t1.00")
+    # the chart library was kept from loading
+    assert opened.complaints == ["Failed to load resource: net::ERR_FAILED"]
+
+
+@pytest.mark.browser
+def test_from_a_case_to_its_neighbours_and_the_filtered_list(open_page: Opener) -> None:
+    page = open_page.case("full", RICH).page
+    assert page.locator("a[rel=prev]").count() == 0
+    page.locator("a[rel=next]").first.press("Enter")
+    page.wait_for_load_state()
+    assert page.locator("h1").inner_text() == f"Trip {TRIPS[1]}"
+    assert page.locator("a[rel=prev]").first.get_attribute("href") == case_file(RICH)
+    page.route("**/plotly.min.js", lambda route: route.abort())
+    page.locator("nav.neighbours a", has_text="Cases with").first.press("Enter")
+    until(page, "document.activeElement.id === 'cases-heading'")
+    rule = page.locator("#filter-rule").input_value()
+    assert rule
+    rows = page.locator("#case-table tbody tr:visible")
+    assert 0 < rows.count() < 20
+    for n in range(rows.count()):
+        assert rule in (rows.nth(n).get_attribute("data-rule") or "").split()
+
+
+@pytest.mark.browser
+def test_the_limit_stands_at_its_minute(open_page: Opener) -> None:
+    """The drawn line, measured against the drawn axis, gives the minute back."""
+    page = open_page.case("full", RICH).page
+    assert page.evaluate(LIMIT_MINUTE) == pytest.approx(case_fixture.LIMIT_MIN, abs=0.4)
+
+
+@pytest.mark.browser
+def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener) -> None:
+    page = open_page.case("full", RICH).page
+    svg = page.locator("svg.trip.wide")
+    titles = svg.locator("title").all_text_contents()
+    assert titles[0].endswith("Undiluted oxygen for 63 to 67 min, past the limit of 50 min.")
+    for said in (
+        "Gas source: wall oxygen, 3 to 33 min",
+        "Flow not known",
+        "Occlusion at 85 min (clock uncertain by 60 s): 48 cmH2O, flow cut 7 s, crying",
+        "SpO2 83\u00a0% at 81 min",
+        "Call at 90 min to medical direction, about oxygen",
+    ):
+        assert said in titles
+    described = svg.locator("desc").text_content() or ""
+    assert "wall oxygen 3 to 33 min; ventilator 33 to 45 min" in described
+    assert "3 occlusions logged." in described
+    hatched = svg.locator('[fill="url(#wide-unknown)"]').count()
+    assert hatched == 2  # flow and FiO2 from 100 min on
+    opened = open_page.case("full", KINDS["open"]).page
+    assert "no hand-over time is recorded, so nothing is known after 110 min" in (
+        opened.locator("main").inner_text()
+    )
+    uncharted = open_page.case("full", KINDS["uncharted"]).page
+    assert "nothing is known of the support" in (
+        uncharted.locator("svg.trip.wide").text_content() or ""
+    )
+
+
+@pytest.mark.browser
+def test_hostile_content_is_text(open_page: Opener) -> None:
+    texts = ""
+    values = list(fixture.HOSTILE.values())
+    opened = open_page.case("hostile", values[0], width=390)
+    page = opened.page
+    for value in values:
+        opened.requests.clear()
+        page.goto(case_page(open_page.pages["hostile"], value).as_uri())
+        assert page.locator("script, img, b b, bdi > *, svg a, main [onerror]").count() == 0
+        assert page.evaluate(SIDEWAYS) == 0
+        assert opened.complaints == []
+        assert [Path(url).suffix for url in opened.requests] == [".html", ".css"]
+        texts += page.locator("main").text_content() or ""
+    for key in ("markup", "script", "quotes", "template", "hebrew"):
+        assert f"Trip {fixture.HOSTILE[key]}" in texts
+    assert "Trip bell[U+0007][U+0085][U+2028]end" in texts
+    assert "Trip abc[U+202E]txt.exe[U+202C]" in texts
+    assert "Gas source" in texts
+    assert f"Cannula: {fixture.HOSTILE['quotes']}" in texts  # in the picture, too
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("kind", ["rich", "plain"])
+def test_prints_on_two_pages_with_a_whole_picture(
+    open_page: Opener, tmp_path: Path, kind: str
+) -> None:
+    page = open_page.case("full", KINDS[kind]).page
+    file = tmp_path / "case.pdf"
+    page.pdf(path=file, format="A4")
+    texts = [p.extract_text() for p in PdfReader(file).pages]
+    assert len(texts) in (1, 2)
+    assert all(len(text) > 200 for text in texts), "an empty page"
+    # the top of the picture and the foot of its axis stand on one page
+    assert "minutes since the crew reached the bedside" in texts[0]
+    assert "departure 40" in texts[0]
+    whole = "\n".join(texts)
+    for said in ("practice", "protocol unclear", "Reviewer (token)", "not for treating a patient"):
+        assert said in whole
+
+
+@pytest.mark.browser
+def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
+    page = open_page.case("full", RICH).page
+    levels = page.evaluate(
+        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))"
+    )
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    for landmark in ("header", "main", "footer"):
+        assert page.locator(landmark).count() == 1
+    names = page.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
+    assert len(set(names)) == len(names)
+
+
+def html_files(month_page: Path) -> list[Path]:
+    return sorted(month_page.parent.rglob("*.html"))
+
+
+def test_every_page_carries_a_policy_and_no_dead_link(pages: dict[str, Path]) -> None:
+    seen = 0
+    for page in itertools.chain.from_iterable(map(html_files, pages.values())):
+        html = page.read_text(encoding="utf-8")
+        seen += 1
+        assert 'http-equiv="Content-Security-Policy" content="default-src \'none\'' in html
+        assert "unsafe-eval" not in html
+        ids = re.findall(r'\bid="([^"]+)"', html)
+        assert len(ids) == len(set(ids)), page
+        for target in re.findall(r'href="#([^"=]+)"', html):
+            assert target in ids, (page, target)
+        for target in re.findall(r'(?:src|href)="([^"#:]+)"', html):
+            if not target.startswith(("data/", "run.json")) and not target.endswith(".xlsx"):
+                assert (page.parent / target).is_file(), (page, target)
+    assert seen > 60
+
+
+def test_a_case_page_runs_no_script(pages: dict[str, Path]) -> None:
+    html = case_page(pages["full"], RICH).read_text(encoding="utf-8")
+    assert "script-src" not in html  # falls back to default-src 'none'
+    assert "<script" not in html
+    assert " style=" not in html
+    assert len(html.encode()) < 100_000
+
+
+@pytest.mark.browser
+def test_a_link_in_the_list_beats_no_filter(open_page: Opener) -> None:
+    """'All cases' on a case page marks its own row."""
+    page: Page = open_page("full", anchor="#case-2").page
+    until(page, "document.querySelector('tr:target') !== null")
+    assert page.locator("tr:target").get_attribute("id") == "case-2"

@@ -1,0 +1,273 @@
+"""What the case pages say and which files they are, without a browser."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import re
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from reports import svg, words, write_pages
+from reports.case_data import case_pages, line_ranges
+from reports.case_files import case_file, case_files
+from reports.month_data import month_data, problems_data
+from reports.pages import Site, months_written, navigation
+from reports.sentences import next_steps
+from reports.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
+from schemas.loop import CONCLUSIONS, MISSED
+from schemas.month_review import MonthReview
+from tests.browser import case_fixture, fixture
+
+
+def pages_of(review: MonthReview) -> list[dict[str, Any]]:
+    return list(case_pages(review, Site()))
+
+
+def test_moments_as_words() -> None:
+    assert words.clock(3120, 60) == "52"
+    assert words.clock(3127, 1) == "52:07"
+    assert words.clock(-83, 1) == "-1:23"
+    assert words.moment(3120, 1) == "52 min"
+    assert words.moment(3127, 1) == "52 min 7 s"
+    assert words.age(23) == "23 months"
+    assert words.age(31) == "2 years 7 months"
+    assert words.age(24) == "2 years"
+    assert words.age(None) == ""
+
+
+def test_lines_as_ranges() -> None:
+    assert line_ranges([9, 4, 3, 5, 5]) == [(3, 5), (9, 9)]
+    assert line_ranges([]) == []
+
+
+def test_conclusions_are_those_of_the_sheet() -> None:
+    assert set(words.CONCLUSION_WORDS) | {MISSED} == set(CONCLUSIONS)
+
+
+def test_a_file_name_is_safe_and_the_same_in_every_run() -> None:
+    for token in fixture.HOSTILE.values():
+        assert re.fullmatch(r"[0-9a-f]{16}\.html", case_file(token))
+        assert case_file(token) == case_file(token)
+    assert case_file("../x") != case_file("x")
+    # SHA-256 of "abc", FIPS 180-2, appendix B.1
+    assert case_file("abc") == "ba7816bf8f01cfea.html"
+
+
+def test_verdicts_are_grouped_by_what_needs_reading() -> None:
+    page = pages_of(fixture.month_review())[0]
+    assert [g["verdict"] for g in page["groups"]] == [
+        *("deviation", "cannot_tell", "authorised", "met", "not_applicable"),
+    ]
+    first = page["groups"][0]["rows"][0]
+    assert first["moment"] == "limit of 50 min reached at 65 min"
+    shown = [(r["text"], r["anchor"]) for r in first["evidence"][0]["ranges"]]
+    assert shown == [("100–102", "settings-100"), ("104", "settings-104")]
+    flagged = str(fixture.cases_frame(20)["rules"][0]).split()
+    assert set(flagged) == {"wall-oxygen-time", "source-choice"}
+    assert page["to_conclude"] == ["Wall oxygen time", "Source choice"]
+    audit = pages_of(fixture.month_review())[-1]
+    assert (audit["group"], audit["to_conclude"]) == ("audit", [])
+
+
+def test_neighbours_follow_the_reading_order() -> None:
+    pages = pages_of(fixture.month_review())
+    assert pages[0]["previous"] is None
+    assert pages[-1]["next"] is None
+    for before, after in itertools.pairwise(pages):
+        assert before["next"]["trip"] == after["trip"]
+        assert after["previous"]["trip"] == before["trip"]
+    assert {p["total"] for p in pages} == {20}
+
+
+@pytest.mark.parametrize(
+    ("index", "said"),
+    [
+        (0, "3 min after the crew reached the bedside; the rules look from then until hand-over"),
+        (1, "no hand-over time is recorded, so nothing is known after 110 min."),
+        (2, "No setting was charted: what rests on settings cannot be told."),
+        (3, "until the child went on other support at 115 min."),
+    ],
+)
+def test_the_window_in_words(index: int, said: str) -> None:
+    assert said in pages_of(fixture.month_review())[index]["window"]
+
+
+def test_the_course_of_a_trip_in_order() -> None:
+    rows = pages_of(fixture.month_review())[0]["tables"]["course"]["rows"]
+    told = [(row["at"], row.get("said") or row["cells"][0]) for row in rows]
+    assert told == [
+        ("0", "The crew reached the bedside"),
+        ("3", "wall oxygen"),
+        ("33", "ventilator"),
+        ("40", "Departure"),
+        ("45", "wall oxygen"),
+        ("65", "Wall oxygen time: limit of 50 min reached"),
+        ("80", "ventilator"),
+        ("90", "Call to medical direction, about oxygen: nothing authorised"),
+        ("100", "ventilator"),
+        ("100", "A row of settings was set aside: what it said is not known."),
+        ("105", "Arrival"),
+        ("120", "Hand-over"),
+    ]
+
+
+def test_what_is_far_outside_is_counted_and_not_drawn() -> None:
+    review = fixture.month_review()
+    assert review.details is not None
+    strays = review.details.contacts.assign(at_s=100_000)
+    details = dataclasses.replace(review.details, contacts=strays)
+    page = pages_of(dataclasses.replace(review, details=details))[0]
+    assert page["picture"]["domain"] == (0, 7200)
+    assert page["picture"]["outside"] == 1
+    assert pages_of(review)[0]["picture"]["outside"] == 0
+
+
+def test_the_axis_holds_what_happened() -> None:
+    pages = pages_of(fixture.month_review())
+    low, high = pages[1]["picture"]["domain"]
+    assert (low, high) == (0, 6600 + 330)  # an open trip runs on, unknown, past its last record
+    frame = Frame(low, high, False, "wide")
+    assert frame.x(low) == frame.left
+    assert frame.x(high) == frame.right
+    assert tick_minutes(frame)[:3] == [0, 10, 20]
+    for minutes in (3, 45, 130, 400, 2880):
+        for narrow in (True, False):
+            ticks = tick_minutes(Frame(0, minutes * 60, narrow, "any"))
+            assert 2 <= len(ticks) <= 20, (minutes, narrow)
+
+
+def test_room_for_words() -> None:
+    shelves = Shelves(2)
+    assert [shelves.place(0, 10), shelves.place(5, 15), shelves.place(8, 20)] == [0, 1, None]
+    spaces = Spaces(gap=0)
+    assert [spaces.place(10, 20), spaces.place(0, 10), spaces.place(15, 30)] == [True, True, False]
+    assert svg.fitting(["prong 2 (1.9 mm)", "p2"], 40, 10) == "p2"
+    assert nice_top(33) == 40
+    assert nice_top(201) == 220
+
+
+def test_svg_escapes_what_comes_from_data() -> None:
+    drawn = svg.text(1, 2, "</text><script>alert(1)</script>\x07", class_='"><b>')
+    assert drawn == (
+        '<text x="1" y="2" class="&quot;&gt;&lt;b&gt;">&lt;/text&gt;&lt;script&gt;alert(1)'
+        "&lt;/script&gt;[U+0007]</text>"
+    )
+
+
+def test_a_month_of_many_observations_stays_light(tmp_path: Path) -> None:
+    """An observation every 15 s for two days: the points lose their texts, the table is cut."""
+    review = fixture.one_trip()
+    assert review.details is not None
+    one = review.details.observations.head(1)
+    many = pd.concat([one.assign(at_s=15 * n, line=n) for n in range(3000)])
+    details = dataclasses.replace(review.details, observations=many)
+    page = write_pages(dataclasses.replace(review, details=details), tmp_path)
+    case = next((page.parent / "cases").iterdir())
+    html = case.read_text(encoding="utf-8")
+    assert len(html.encode()) < 400_000
+    assert "The first 300 of 3,000 rows are shown." in html
+
+
+# ---- files and links
+
+
+def test_only_pages_that_were_written_are_linked(tmp_path: Path) -> None:
+    nav = navigation("2026-06", Site(("month",), ("2026-04", "2026-06")), "month")
+    assert [link["label"] for link in nav["pages"]] == ["Month"]
+    assert [link["href"] for link in nav["months"]] == ["../2026-04/index.html"]
+    nav = navigation("2026-06", Site(("month", "director")), "case", up="../")
+    assert [link["href"] for link in nav["pages"]] == ["../index.html", "../director.html"]
+    assert not any(link["current"] for link in nav["pages"])
+    assert months_written(tmp_path / "none") == ()
+    (tmp_path / "2026-05").mkdir()
+    (tmp_path / "2026-05" / "index.html").touch()
+    (tmp_path / "2026-04").mkdir()
+    (tmp_path / "assets").mkdir()
+    assert months_written(tmp_path) == ("2026-05",)
+
+
+def test_the_list_links_to_cases_that_have_a_page(pages: dict[str, Path]) -> None:
+    data = month_data(fixture.large_month())["cases"]
+    assert [bool(row["file"]) for row in data["rows"][:22]] == [True] * 20 + [False] * 2
+    html = pages["large"].read_text(encoding="utf-8")
+    assert "Only the first 20 cases have a page of their own." in html
+    assert "Only the first" not in pages["full"].read_text(encoding="utf-8")
+    review = fixture.large_month()
+    details = case_fixture.details(review.cases.head(502))
+    more = month_data(dataclasses.replace(review, details=details))["cases"]
+    assert more["next_page"] == case_file(str(review.cases["trip_id"][500]))
+
+
+def test_pages_of_trips_that_are_no_case_any_more_go(tmp_path: Path) -> None:
+    review = fixture.month_review()
+    page = write_pages(review, tmp_path)
+    folder = page.parent / "cases"
+    assert {p.name for p in folder.iterdir()} == set(case_files(review).values())
+    (folder / "notes.html").touch()
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    assert review.details is not None
+    fewer = dataclasses.replace(review.details, trips=review.details.trips.head(3))
+    write_pages(dataclasses.replace(review, details=fewer), tmp_path)
+    assert len(list(folder.iterdir())) == 4
+    write_pages(review, tmp_path)
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+
+
+def test_words_a_case_page_must_not_say(pages: dict[str, Path]) -> None:
+    for page in sorted((pages["full"].parent / "cases").iterdir()):
+        html = page.read_text(encoding="utf-8").lower()
+        for word in ("violation", "significant", ">nan<", ">none<", "undefined", "nan min"):
+            assert word not in html, (page.name, word)
+        for word in ("not for treating a patient", "privacy basis", "0.1.0"):
+            assert word in html
+
+
+def test_a_trip_of_nothing_is_drawn(tmp_path: Path) -> None:
+    """Every optional value missing: no error, and the picture says that nothing is known."""
+    review = fixture.month_review()
+    assert review.details is not None
+    empty = {
+        name: getattr(review.details, name).head(0)
+        for name in ("timeline", "settings", "observations", "contacts", "occlusions", "lost",
+                     "verdicts", "evidence", "limit_moments", "stretches", "problems")
+    }  # fmt: skip
+    lacking = {
+        **dict.fromkeys(("age_months", "weight_kg", "sending_flow_lpm", "sending_fio2"), None),
+        **dict.fromkeys(("departed_s", "arrived_s", "handover_s", "start_s", "end_s"), None),
+        **dict.fromkeys(("sending_cannula", "planned_transit_min", "outcome"), None),
+        **dict.fromkeys(("clock_tolerance_s", "clock_removed"), None),
+    }
+    trips = review.details.trips.head(1).assign(**lacking, open_end=True)
+    details = dataclasses.replace(review.details, trips=trips, **empty)
+    alone = dataclasses.replace(review, details=details)
+    written = write_pages(alone, tmp_path).parent / "cases" / case_file(str(trips["trip_id"][0]))
+    assert "nothing is known of the support" in written.read_text(encoding="utf-8")
+    page = pages_of(alone)[0]
+    assert page["groups"] == []
+    facts = dict(page["facts"])
+    assert facts["Times"] == "departed, arrived and hand-over not recorded"
+    assert facts["Child"].startswith("age not recorded, weight not recorded")
+
+
+# ---- what the Month page says of rows whose trip was set aside
+
+
+def test_rows_of_trips_set_aside_are_one_problem() -> None:
+    review = fixture.month_review()
+    row = review.problems.head(1).assign(problem="trip-set-aside", trip_id=None)
+    many = [row.assign(line=n, what=f"the row's trip was set aside: line {n % 2} of trips")
+            for n in range(5)]  # fmt: skip
+    alone = dataclasses.replace(review, problems=pd.concat(many))
+    groups = problems_data(alone)
+    assert [(g["count"], g["problem"]) for g in groups] == [
+        (5, "rows of 2 trips that were set aside")
+    ]
+    assert not any("set aside" in sentence for sentence, _ in next_steps(alone, False))
+    both = dataclasses.replace(review, problems=pd.concat([review.problems, *many]))
+    assert ("Correct 8 rows set aside and deliver them again", "problems") in (
+        next_steps(both, False)
+    )

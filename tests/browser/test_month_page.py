@@ -1,0 +1,237 @@
+"""The Month page in a real browser: nothing fetched, nothing cut, everything reachable."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page
+from pypdf import PdfReader
+
+from reports import write_pages
+from tests.browser import fixture
+from tests.browser.conftest import Opener, until
+
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+CUT_TEXTS = """[...document.querySelectorAll('[data-figure]')].flatMap(chart => {
+    const box = chart.getBoundingClientRect();
+    return [...chart.querySelectorAll('text')].filter(t => {
+        const b = t.getBoundingClientRect();
+        const past = Math.max(box.left - b.left, b.right - box.right, b.bottom - box.bottom);
+        return b.width && past > 1 && !/W{9}/.test(t.textContent);
+    }).map(t => t.textContent)})"""
+DOTS = """(() => {
+    const chart = document.getElementById('rates-by-size');
+    const middle = e => { const b = e.getBoundingClientRect(); return b.x + b.width / 2; };
+    const ticks = [...chart.querySelectorAll('.xtick text')];
+    const zero = middle(ticks[0]), last = ticks[ticks.length - 1];
+    const perPx = Number(last.textContent) / (middle(last) - zero);
+    const points = chart.querySelectorAll('.trace.scatter')[0].querySelectorAll('.point');
+    return [...points].map(p => (middle(p) - zero) * perPx);
+})()"""
+MONTHS = ["full", "short", "empty", "bare", "one", "large", "hostile"]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", MONTHS)
+def test_opens_without_network_complaint_or_sideways_scroll(open_page: Opener, name: str) -> None:
+    opened = open_page.with_charts(name)
+    for width in (1280, 390):
+        _resize(opened.page, width)
+        assert opened.page.evaluate(SIDEWAYS) == 0
+        assert opened.page.evaluate(CUT_TEXTS) == []
+    assert opened.requests
+    assert [url for url in opened.requests if not url.startswith("file:")] == []
+    assert opened.complaints == []
+
+
+def _resize(page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    until(
+        page,
+        """[...document.querySelectorAll('[data-figure]')].every(chart =>
+             Math.abs(chart.querySelector('.main-svg').getBoundingClientRect().width
+                      - chart.parentElement.clientWidth) <= 1)""",
+    )
+
+
+@pytest.mark.browser
+def test_dots_stand_at_the_rates(open_page: Opener) -> None:
+    """The drawn dots, measured against the drawn axis, give the table's numbers back."""
+    page = open_page.with_charts("full").page
+    assert page.locator("[data-figure] .main-svg").count() >= 3
+    drawn = page.evaluate(DOTS)
+    cells = page.locator("#rates-by-size-table tbody tr:not(.total) td:nth-of-type(4)")
+    expected = [float(text) for text in cells.all_text_contents()]
+    assert max(expected) > 5
+    assert drawn == pytest.approx(expected, abs=0.3)
+
+
+@pytest.mark.browser
+def test_filter_by_keyboard_and_deep_link(open_page: Opener) -> None:
+    page = open_page("full").page
+    rows = page.locator("#case-table tbody tr:visible")
+    everything = rows.count()
+    page.locator("#filter-rule").focus()
+    page.keyboard.press("ArrowDown")
+    chosen = page.locator("#filter-rule").input_value()
+    assert chosen
+    assert 0 < rows.count() < everything
+    for n in range(rows.count()):
+        assert chosen in (rows.nth(n).get_attribute("data-rule") or "").split()
+    assert page.url.endswith(f"#rule={chosen}")
+    assert page.locator("#case-count").inner_text() == f"{rows.count()} of {everything} shown"
+
+    linked = open_page("full", anchor=f"#rule={chosen}&base=base-1").page
+    shown = linked.locator("#case-table tbody tr:visible")
+    assert 0 < shown.count() < rows.count()
+    assert linked.locator("#filter-base").input_value() == "base-1"
+    linked.locator("#filter-clear").focus()
+    linked.keyboard.press("Enter")
+    assert shown.count() == everything
+
+
+@pytest.mark.browser
+def test_sort_by_keyboard(open_page: Opener) -> None:
+    page = open_page("full").page
+    trips = page.locator("#case-table tbody th")
+    in_order = trips.all_inner_texts()
+    page.locator("th[data-key=trip] button").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    assert page.locator("thead th[data-key=trip]").get_attribute("aria-sort") == "descending"
+    assert trips.all_inner_texts() == sorted(in_order, reverse=True)
+    page.locator("th[data-key=n] button").press("Enter")
+    assert trips.all_inner_texts() == in_order
+
+
+@pytest.mark.browser
+def test_a_rule_leads_to_its_cases(open_page: Opener) -> None:
+    page = open_page("full").page
+    link = page.locator("#rule-wall-oxygen-time a.more")
+    promised = int(link.inner_text().split()[0])
+    link.press("Enter")
+    until(page, "document.activeElement.id === 'cases-heading'")
+    assert page.locator("#case-table tbody tr:visible").count() == promised
+
+
+@pytest.mark.browser
+def test_a_link_to_a_case_beats_the_filter(open_page: Opener) -> None:
+    page = open_page("full", anchor="#group=audit").page
+    assert page.locator("#case-1").is_hidden()
+    page.evaluate("location.hash = '#case-1'")
+    until(page, "!document.getElementById('case-1').hidden")
+
+
+@pytest.mark.browser
+def test_hostile_content_is_text(open_page: Opener) -> None:
+    page = open_page.with_charts("hostile").page
+    assert page.locator("img").count() == 0
+    assert page.locator("b b, bdi b, .sentence > *").count() == 0
+    scripts = page.locator("script:not([src]):not([type='application/json'])")
+    assert scripts.count() == 0
+    text = page.locator("#case-table").inner_text()
+    for key in ("markup", "script", "quotes", "template", "hebrew"):
+        assert fixture.HOSTILE[key] in text
+    assert "bell[U+0007][U+0085][U+2028]end" in text
+    assert "abc[U+202E]txt.exe[U+202C]" in text
+    chart = page.locator("#rates-by-size").evaluate("e => e.textContent")
+    assert fixture.HOSTILE["markup"] in chart
+    assert fixture.HOSTILE["quotes"] in chart
+    assert page.locator("#rates-by-size a").count() == 0
+
+
+@pytest.mark.browser
+def test_the_page_forbids_scripts_in_it(open_page: Opener) -> None:
+    page = open_page("full").page
+    page.evaluate(
+        """() => {
+          const script = document.createElement('script');
+          script.textContent = 'window.ran = true';
+          document.body.append(script);
+          const inline = document.createElement('p');
+          inline.setAttribute('onclick', 'window.ran = true');
+          document.body.append(inline);
+          inline.click();
+        }"""
+    )
+    assert page.evaluate("window.ran") is None
+
+
+@pytest.mark.browser
+def test_page_without_the_chart_library_opens_its_tables(open_page: Opener) -> None:
+    page = open_page("full").page
+    until(page, "document.getElementById('rates-by-size-table').open")
+    assert page.locator("#rates-by-size").is_hidden()
+
+
+@pytest.mark.browser
+def test_prints_every_table_and_no_cut_chart(open_page: Opener, tmp_path: Path) -> None:
+    page = open_page.with_charts("full").page
+    file = tmp_path / "month.pdf"
+    page.pdf(path=file, format="A4")
+    texts = [p.extract_text() for p in PdfReader(file).pages]
+    assert all(len(text) > 40 for text in texts), "an empty page"
+    whole = "\n".join(texts)
+    for caption in ("Occlusion rate by cannula size, events", "Trips of June 2026 by rule"):
+        assert caption in whole
+    first = next(text for text in texts if "whole service 10" in text)
+    assert "occlusion rate (events per 100 ventilator hours)" in first  # title and axis on one page
+    assert page.locator("details[open]").count() == 0  # as it was before
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    widths = page.locator("[data-figure] .main-svg").evaluate_all(
+        "drawn => drawn.map(svg => svg.getBoundingClientRect().width)"
+    )
+    assert max(widths) <= 703  # A4 without its margins, in CSS pixels: (210 - 24) mm
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+
+
+@pytest.mark.browser
+def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
+    page = open_page("full").page
+    levels = page.evaluate(
+        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))"
+    )
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    for landmark in ("header", "main", "footer"):
+        assert page.locator(landmark).count() == 1
+    names = page.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
+    assert names == ["Pages", "On this page"]
+    assert page.evaluate("document.documentElement.lang") == "en"
+    labelled = page.locator("[data-figure]").evaluate_all(
+        "charts => charts.map(c => [c.getAttribute('aria-label'),"
+        " !!document.getElementById(c.getAttribute('aria-details'))])"
+    )
+    assert all(len(label) > 30 and table for label, table in labelled)
+
+
+def test_no_dead_links(pages: dict[str, Path]) -> None:
+    for name, page in pages.items():
+        html = page.read_text(encoding="utf-8")
+        ids = re.findall(r'\bid="([^"]+)"', html)
+        assert len(ids) == len(set(ids)), name
+        for target in re.findall(r'href="#([^"=]+)"', html):
+            assert target in ids, (name, target)
+        for target in re.findall(r'(?:src|href)="((?:\.\./|cases/)[^"#]+)', html):
+            assert (page.parent / target).is_file(), (name, target)
+
+
+def test_same_bytes_twice(tmp_path: Path, pages: dict[str, Path]) -> None:
+    again = write_pages(fixture.month_review(), tmp_path)
+    assert again == tmp_path / "2026-06" / "index.html"
+    assert again.read_bytes() == pages["full"].read_bytes()
+    shared = {f.name: f.read_bytes() for f in (tmp_path / "assets").iterdir()}
+    write_pages(fixture.month_review(), tmp_path)
+    assert {f.name: f.read_bytes() for f in (tmp_path / "assets").iterdir()} == shared
+    assert "plotly.min.js" in shared
+
+
+def test_large_month_is_capped_and_light(pages: dict[str, Path]) -> None:
+    html = pages["large"].read_text(encoding="utf-8")
+    assert len(re.findall(r'id="case-\d+"', html)) == 500
+    assert "The first 500 of 900 are listed" in html
+    assert len(html.encode()) < 1_000_000

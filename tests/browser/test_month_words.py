@@ -1,0 +1,223 @@
+"""What the Month page says and draws, without a browser."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from reports import sentences, words
+from reports.chart_parts import nice_ceiling, rate_axis_top, tick_step
+from reports.month_data import month_data
+from reports.rates import rate_cell, share_order
+from reports.strips import WIDTH, strip
+from reports.write import month_figures, safe_json
+from schemas.month_review import MonthReview
+from tests.browser import fixture
+
+NBSP = "\u00a0"
+
+
+def ratio(estimate: float, low: float, high: float, trips: int = 40) -> dict[str, Any]:
+    return {"estimate": estimate, "low": low, "high": high, "trips": trips}
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        (
+            ratio(1.6, 1.1, 2.3),
+            f"higher than the months before (rate ratio 1.60, 95{NBSP}% 1.10–2.30)",
+        ),
+        (
+            ratio(0.5, 0.3, 0.8),
+            f"lower than the months before (rate ratio 0.50, 95{NBSP}% 0.30–0.80)",
+        ),
+        (ratio(1.1, 0.7, 1.6), "That is ordinary for this service"),
+        (ratio(1.1, 0.3, 3.9, 4), "too few to say (4 trips; rate ratio 1.10"),
+        (ratio(math.nan, math.nan, math.nan, 4), "too few to say (4 trips)"),
+    ],
+)
+def test_a_ratio_in_words(row: dict[str, Any], said: str) -> None:
+    assert said in sentences.compare(row)
+
+
+@pytest.mark.parametrize(
+    ("received", "expected", "said"),
+    [
+        (54, 58, "54 of 58 trips expected for June 2026 were received."),
+        (54, 54, "All 54 trips expected for June 2026 were received."),
+        (1, 1, "The one trip expected for June 2026 was received."),
+        (60, 58, "60 trips of June 2026 were received, 2 more than the 58 expected."),
+        (0, None, "No trip of June 2026 was received."),
+        (0, 5, "0 of 5 trips expected for June 2026 were received."),
+        (1, None, "1 trip of June 2026 was received; how many there should be was not delivered."),
+    ],
+)
+def test_trips_received_in_words(received: int, expected: int | None, said: str) -> None:
+    review = fixture.month_review(received=received, expected=expected)
+    assert sentences.received_sentence(review) == said
+
+
+def test_a_month_short_of_trips_shows_no_signal() -> None:
+    data = month_data(fixture.short_month())
+    assert data["occlusion_answer"][1] == (
+        "Whether that is ordinary is not said while 4 trips are missing."
+    )
+    assert "no cannula size is said to stand out" in data["rates"]["sizes_finding"]
+    assert "above it" not in data["rates"]["sizes_finding"]
+    full = month_data(fixture.month_review())
+    assert "above it lies the whole interval of prong 3" in full["rates"]["sizes_finding"]
+
+
+def test_without_a_ratio_nothing_is_said_of_it() -> None:
+    review = fixture.month_review()
+    measures = review.measures[review.measures["measure"] != "occlusion-rate-ratio"]
+    said = month_data(dataclasses.replace(review, measures=measures))["occlusion_answer"]
+    assert len(said) == 1
+    first = dataclasses.replace(review, months=("2026-06",))
+    assert "no earlier month" in month_data(first)["occlusion_answer"][1]
+
+
+def test_without_a_protocol_nothing_is_called_fine() -> None:
+    review = dataclasses.replace(fixture.bare_month(), received=3)
+    data = month_data(review)
+    assert data["answer"][1] == "No trip was judged: no protocol version is in force for June 2026."
+    assert data["next_steps"][0][1] == "protocol"
+
+
+def test_shares_in_words() -> None:
+    rows = {r["rule"]: r for r in month_data(fixture.month_review())["rules"]}
+    # Wilson interval of 3 of 46: 0.0224 to 0.1750, by scipy.stats.binomtest
+    assert rows["wall-oxygen-time"]["share"] == f"3 of 46 trips (7{NBSP}%, 2–18{NBSP}%)"
+    assert rows["wall-oxygen-time"]["bounds"] == (f"6–18{NBSP}% of all 50, undecided either way")
+    assert rows["repeated-occlusion-call"]["share"].endswith("too few to say")
+    assert rows["settings-gap"]["bounds"].startswith(f"22–44{NBSP}% of all 54")
+    assert rows["source-choice"]["bounds"].startswith(f"8–18{NBSP}% of all 51")
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (0, "0"),
+        (0.0004, "<0.1"),
+        (0.004, "0.4"),
+        (0.07, "7"),
+        (0.996, "99.6"),
+        (0.99999, ">99.9"),
+        (1, "100"),
+    ],
+)
+def test_a_share_is_never_rounded_onto_none_or_all(share: float, said: str) -> None:
+    assert words.percent(share) == f"{said}{NBSP}%"
+
+
+def test_rules_with_trips_to_read_first_then_by_severity() -> None:
+    rules = [r["rule"] for r in month_data(fixture.month_review())["rules"]]
+    assert rules == [
+        "wall-oxygen-time",
+        "repeated-occlusion-call",
+        "unheated-time",
+        "source-choice",
+        "fallback-reason",
+        "settings-gap",
+        "cannula-weight",
+    ]
+
+
+def test_sizes_in_catalogue_order_and_strangers_last() -> None:
+    review = fixture.month_review()
+    shuffled = review.cannulas.sort_values("label", ascending=False)
+    fewer = shuffled[shuffled["id"] != "prong-2"]
+    sizes = month_data(dataclasses.replace(review, cannulas=fewer))["rates"]["sizes"]
+    assert [s["key"] for s in sizes] == [
+        *("prong-1", "prong-3", "prong-4", "soft-1", "soft-2"),
+        "prong-2",
+    ]
+    assert sizes[-1]["note"] == "not in the catalogue"
+
+
+def test_flow_shares_in_order() -> None:
+    shares = month_data(fixture.month_review())["rates"]["shares"]
+    assert [s["key"] for s in shares] == [*fixture.SHARES]
+    fractions = ["not in the catalogue", "above 2/3", "1/3 to 2/3", "below 1/3"]
+    assert sorted(fractions, key=share_order) == fractions[::-1]
+
+
+@pytest.mark.parametrize(
+    "numbers", [(1, 12, 37, 40, 2890), (0, 0, 0, 0, 1), (1, 1, 1, 1, 1), (3, 0, 0, 0, 0)]
+)
+def test_a_strip_is_full_and_holds_its_numbers(numbers: tuple[int, ...]) -> None:
+    verdicts = ("deviation", "borderline", "cannot_tell", "authorised", "met")
+    parts = strip(dict(zip(verdicts, numbers, strict=True)))
+    assert sum(p["width"] for p in parts) == pytest.approx(WIDTH, abs=0.05)
+    assert [p["count"] for p in parts] == [f"{n:,}" for n in numbers if n]
+    assert all(p["width"] >= 7 * len(p["count"]) for p in parts)
+    for before, after in itertools.pairwise(parts):
+        assert after["x"] == pytest.approx(before["x"] + before["width"], abs=0.02)
+
+
+def test_an_axis_ends_at_a_round_number_and_is_not_squeezed() -> None:
+    ends = [nice_ceiling(v) for v in (0.03, 0.7, 1.2, 9.7, 31.5, 104)]
+    assert ends == pytest.approx([0.03, 0.8, 1.5, 10, 40, 150])
+    for end in ends:
+        steps = end / tick_step(end, few=False)
+        assert steps == pytest.approx(round(steps))
+    many = {"estimate": 8.0, "low": 5.0, "high": 12.0, "hours": 300.0}
+    lone = {"estimate": 200.0, "low": 5.0, "high": 1114.0, "hours": 0.5}
+    assert rate_axis_top([many, many, lone], [many, lone]) == 15
+
+
+def test_missing_numbers_stay_missing() -> None:
+    cell = rate_cell({"estimate": np.nan, "low": None, "high": np.nan, "denominator": 0.0})
+    assert (cell["estimate"], cell["low"], cell["high"]) == (None, None, None)
+    assert cell["made_from"] == "0 h"
+    assert cell["rate_text"] == "–"
+
+
+@pytest.mark.parametrize("name", ["month_review", "one_trip", "large_month", "hostile_month"])
+def test_figures_are_valid_plotly(name: str) -> None:
+    graph_objects = pytest.importorskip("plotly.graph_objects")
+    review: MonthReview = getattr(fixture, name)()
+    figures = month_figures(month_data(review))
+    assert set(figures) >= {"rates-by-size", "rates-by-month"}
+    for variants in figures.values():
+        assert variants[0]["least"] == 0
+        for variant in variants:
+            graph_objects.Figure(data=variant["data"], layout=variant["layout"])
+            assert "ventilator hours" in json.dumps(variant["layout"])
+
+
+def test_a_month_without_hours_has_no_figure() -> None:
+    assert month_figures(month_data(fixture.empty_month())) == {}
+    assert month_figures(month_data(fixture.bare_month())) == {}
+
+
+def test_json_cannot_leave_its_element() -> None:
+    value = {"b": "</script><!--&\u2028\u2029", "a": [1, None]}
+    dumped = str(safe_json(value))
+    assert not re.search("[<>&\u2028\u2029]", dumped)
+    assert json.loads(dumped) == value
+    assert dumped.startswith('{"a"')
+
+
+def test_control_and_turning_characters_are_spelled_out() -> None:
+    assert words.visible("a\x00b\u202ec\tד") == "a[U+0000]b[U+202E]c ד"
+    assert words.isolated("plain") == "plain"
+    assert words.isolated("בסיס\u2069") == "\u2068בסיס[U+2069]\u2069"
+
+
+@pytest.mark.parametrize("name", ["full", "short", "empty", "bare", "one", "large"])
+def test_words_the_page_must_not_say(pages: dict[str, Path], name: str) -> None:
+    html = pages[name].read_text(encoding="utf-8").lower()
+    for word in ("violation", "significant", ">nan<", ">none,", "undefined"):
+        assert word not in html
+    for word in ("not for treating a patient", "peer-review rules", "privacy basis", "0.1.0"):
+        assert word in html
