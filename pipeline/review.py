@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,8 +13,10 @@ from pipeline.errors import Problem, Usage
 
 if TYPE_CHECKING:
     import duckdb
+    import pandas as pd
 
     from pipeline.ingest.load import Loaded
+    from pipeline.loop.workbooks import Place
     from schemas.month_review import MonthReview
 
 STORE = "store.duckdb"
@@ -29,6 +32,8 @@ class Reviewed:
     month: MonthReview
     loaded: Loaded
     set_aside: int
+    workbook: Path
+    unread_workbooks: tuple[str, ...] = ()
 
 
 def tool_version() -> str:
@@ -45,47 +50,105 @@ def review(
     month: str | None = None,
     protocol: Path | None = None,
     cannulas: Path | None = None,
+    baseline: bool = False,
+    audit_within: float | None = None,
+    by: str | None = None,
     stage: Stage = lambda _: None,
 ) -> Reviewed:
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
-    `month` defaults to the latest of the delivery. Raises a Mistake with every reason if the
-    delivery or the store cannot be used; nothing is stored then.
+    `month` defaults to the delivery's latest. `baseline`: its months open no cases;
+    `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger. Raises a
+    Mistake with every reason if delivery or store cannot be used; nothing is stored then.
     """
-    from pipeline.cases import cases, month_words
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
-    from pipeline.judge import judge, versions_in_store
-    from pipeline.measures import measure
-    from pipeline.month import gather, make_tables, write_data
-    from pipeline.store import open_store
-    from reports import write_month
+    from pipeline.judge import judge
+    from pipeline.loop.session import check_token, open_waiting
 
+    check_token(by)
     make_folder(into)
-    con = open_store(into / STORE)
-    try:
+    with closing(open_waiting(into / STORE, create=True)) as con:
         stage("read and check the delivery")
         staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
         chosen = month or max(staged.export.months)
+        if chosen not in staged.export.months:
+            _check_month(con, chosen, staged.export.months)
         set_aside = staged.set_aside_count(con)
         stage("load")
-        loaded = load(con, staged)
+        loaded = load(con, staged, baseline=baseline, by=by)
         judge(con, stage)
         _check_month(con, chosen)
-        stage("measures")
-        versions = versions_in_store(con)
-        month_words(con, versions, chosen)
-        cases(con, versions, chosen)
-        make_tables(con, chosen, measure(con, chosen))
-        stage("pages")
-        folder = into / chosen
-        write_data(con, folder / "data")
-        month_review = gather(con, versions, chosen, tool_version())
-        page = write_month(month_review, into)
-        _write_run(con, folder / "run.json", chosen, month_review)
-    finally:
-        con.close()
-    return Reviewed(page, month_review, loaded, set_aside)
+        page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
+        workbook = _write_workbook(con, into / chosen, month_review)
+    return Reviewed(page, month_review, loaded, set_aside, workbook.path, workbook.unreadable)
+
+
+def month_pages(
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    month: str,
+    stage: Stage = lambda _: None,
+    *,
+    audit_within: float | None = None,
+) -> tuple[Path, MonthReview]:
+    """Write a month's page and data files from what the store has judged."""
+    from dataclasses import replace
+
+    from pipeline.cases import cases, month_words
+    from pipeline.judge import versions_in_store
+    from pipeline.loop.audit import HALF_WIDTH
+    from pipeline.loop.month import join_cases, loop_review, with_confirmed, write_loop_data
+    from pipeline.measures import figures, measure
+    from pipeline.month import calendar, gather, make_tables, write_data
+    from reports import write_pages
+
+    stage("measures")
+    versions = versions_in_store(con)
+    month_words(con, versions, month)
+    cases(con, versions, month)
+    join_cases(con, month, half_width=audit_within or HALF_WIDTH)
+    screened = measure(con, month)
+    drawn = figures(con, screened, calendar(con, versions, month))
+    measures = with_confirmed(con, month, screened)
+    make_tables(con, month, measures, drawn)
+    stage("pages")
+    folder = into / month
+    loop = loop_review(con, month, measures)
+    write_data(con, folder / "data")
+    write_loop_data(con, loop, folder / "data")
+    month_review = replace(gather(con, versions, month, tool_version()), loop=loop)
+    page = write_pages(month_review, into)
+    _write_run(con, folder / "run.json", month, month_review)
+    return page, month_review
+
+
+def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
+    """Draw a month once more, freeze it in the store, and say so."""
+    from pipeline.judge import judge
+    from pipeline.loop.publish import publish as freeze
+    from pipeline.loop.publish import published_words
+
+    def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
+        judge(con, stage)
+        _check_month(con, month)
+        return month_pages(con, into, month, stage)[1].measures
+
+    return published_words(freeze(folder, month, draw, tool_version(), by))
+
+
+def _write_workbook(con: duckdb.DuckDBPyConnection, folder: Path, review: MonthReview) -> Place:
+    """Write the month's workbook beside a filled one, whose answers are carried over."""
+    from pipeline.loop.workbooks import note_workbook, workbook_place, workbook_tables
+    from pipeline.loop.worksheet import determinations_frame
+    from reports.workbook import write_workbook
+
+    assert review.loop is not None
+    place = workbook_place(con, folder, review.month)
+    rows = determinations_frame(con, review.month, place.pending)
+    write_workbook(workbook_tables(con, review.loop), rows, place.path)
+    note_workbook(con, place.path, review.month)
+    return place
 
 
 def make_folder(folder: Path) -> None:
@@ -105,16 +168,17 @@ def make_folder(folder: Path) -> None:
     )
 
 
-def _check_month(con: duckdb.DuckDBPyConnection, month: str) -> None:
+def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence[str] = ()) -> None:
+    """Usage unless the store, or the delivery about to be loaded, has the month."""
     from pipeline.month import months_in_store
 
-    known = months_in_store(con)
+    known = sorted({*months_in_store(con), *delivered})
     if month not in known:
         raise Usage(
             Problem(
                 None, None, "--month", "month-without-trips",
-                f"the store has no trips in {month}",
-                f"It has trips in {', '.join(known) or 'no month'}.",
+                f"there are no trips in {month}",
+                f"Write it as YYYY-MM; there are trips in {', '.join(known) or 'no month'}.",
             )
         )  # fmt: skip
 
@@ -138,7 +202,8 @@ def _write_run(
             "received": gathered.received,
             "expected": gathered.expected,
             "not_judged": gathered.not_judged,
-            "to_read": gathered.trips_with_finding,
+            "to_read": len(gathered.cases),
+            "with_finding": gathered.trips_with_finding,
         },
         "rows": counts(con),
         "deliveries": [

@@ -41,7 +41,11 @@ def review_summary(done: Reviewed) -> str:
     unapproved = [p.id for p in month.protocol if p.approved_by is None]
     if unapproved:
         lines.append(f"Limits not approved: protocol version {', '.join(unapproved)}.")
-    lines += ["", rules_table(done), "", f"Page: {done.page}"]
+    lines += [
+        f"{name} holds answers that could not be read; it was left as it is."
+        for name in done.unread_workbooks
+    ]
+    lines += ["", rules_table(done), "", f"Page: {done.page}", f"Workbook: {done.workbook}"]
     return "\n".join(lines)
 
 

@@ -140,7 +140,9 @@ class Power(pa.DataFrameModel):
     measure: dt.String = _text("Id of the measure")
     group_by: dt.String = _text("service or rule")
     group_value: dt.String = _text("Which group")
-    level: dt.Float64 = _value("see measure", "The figure assumed to hold: the last 12 months'")
+    level: dt.Float64 = _value(
+        "see measure", "The figure assumed to hold: the last 12 months' (of a gap, the share)"
+    )
     monthly: dt.Float64 = _value("see measure", "Mean denominator of a month")
     doubling_months: dt.Float64 = _value("months", "Months until half the runs signal; null: later")
     doubling_months_90: dt.Float64 = _value("months", "Months until 90 % do; null: later")

@@ -9,7 +9,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from schemas.case_detail import CaseDetails
-
     from schemas.loop_outputs import LoopReview
     from schemas.measure_outputs import MeasureFacts
 

@@ -54,8 +54,7 @@ def load(
     with transaction(con):
         loaded = _reload(con, staged.known) if staged.known else _load_new(con, staged)
         if loaded.received:
-            record_delivery(con, loaded.delivery_no, by)
-            apply_corrections(con)
+            record_delivery(con, loaded.delivery_no, by, apply_corrections(con))
         if baseline:
             mark_baseline(con, staged.export.months, by)
     if not staged.known:

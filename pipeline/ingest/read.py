@@ -56,6 +56,7 @@ def read_header(
     """Return the column names of one file in file order; None, and a finding, if unreadable."""
     if content.path.suffix == ".parquet":
         return _parquet_header(con, content, findings)
+    csv.field_size_limit(LONGEST_CELL)
     try:
         with content.path.open(encoding="utf-8-sig", newline="") as file:
             cells = next(csv.reader(_bounded(file), strict=True), None)

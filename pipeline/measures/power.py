@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from pipeline.measures.series import GAPS, P_MEASURES, RARE_FROM, U_MEASURES, X_MEASURES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -13,7 +16,7 @@ if TYPE_CHECKING:
 
 LAST_MONTHS = 12
 HORIZON = 36
-RUNS = 400
+RUNS = 300
 SEED = 20_26
 
 
@@ -28,27 +31,56 @@ def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...])
     from schemas.measure_outputs import Power as PowerRows
 
     recent = measures[measures["month"].isin(months[-LAST_MONTHS:])]
-    rows = []
-    for key, own in recent.groupby(["measure", "group_by", "group_value"], sort=True):
+    history = measures[measures["month"].isin(months)]
+    rare = set(charts.loc[charts["chart"] == "g", "group_value"])
+    rows: list[dict[str, Any]] = []
+    for key, own in history.groupby(["measure", "group_by", "group_value"], sort=True):
         measure, by, value = map(str, key)
-        counted = measure == "occlusion-rate" and by == "service"
-        shared = measure == "deviation-share"
-        if not (counted or shared):
+        if by not in ("service", "rule"):
             continue
-        events, volume = own["numerator"].to_numpy(), own["denominator"].to_numpy()
-        if events.sum() <= 0 or volume.sum() <= 0:
-            continue
-        level = float(events.sum() / volume.sum())
-        spread = _dispersion(charts, measure, by, value)
-        found = _simulated(level, volume, spread, counted=counted)
-        rows.append(
-            {
-                "measure": measure, "group_by": by, "group_value": value,
-                "level": level * (100 if counted else 1), "monthly": float(volume.mean()),
-                **_noticed(found), "horizon": HORIZON,
-            }
-        )  # fmt: skip
+        last = own[own.index.isin(recent.index)]
+        if measure in X_MEASURES:
+            rows += _of_values(key, own, last)
+        elif measure in (*U_MEASURES, *P_MEASURES):
+            spread = _dispersion(charts, measure, by, value)
+            rows += _of_counts(key, last, spread, gaps=measure == RARE_FROM and value in rare)
     return pd.DataFrame(rows, columns=list(PowerRows.to_schema().columns))
+
+
+def _of_values(key: Any, own: pd.DataFrame, last: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Power of an XmR chart whose months vary as all the months so far did."""
+    from pipeline.statistics.charts import MIN_POINTS
+    from pipeline.statistics.power import value_power
+
+    values = own["estimate"].dropna().to_numpy(dtype=float)
+    if len(values) >= MIN_POINTS and not last.empty:
+        found = value_power(values, horizon=HORIZON, runs=RUNS, seed=SEED)
+        yield _row(key, float(last["estimate"].mean()), last["denominator"], found)
+
+
+def _of_counts(
+    key: Any, last: pd.DataFrame, spread: float, *, gaps: bool
+) -> Iterator[dict[str, Any]]:
+    """Power of a u or p chart, and of the g chart of a rare rule, at the last months' level."""
+    from pipeline.statistics.power import gap_power
+
+    events, volume = last["numerator"].to_numpy(), last["denominator"].to_numpy()
+    if events.sum() <= 0 or volume.sum() <= 0:
+        return
+    level = float(events.sum() / volume.sum())
+    counted = key[0] in U_MEASURES
+    found = _simulated(level, volume, spread, counted=counted)
+    yield _row(key, level * (100 if counted else 1), last["denominator"], found)
+    if gaps and 0 < level < 1:
+        found = gap_power(level, float(volume.mean()), horizon=HORIZON, runs=RUNS, seed=SEED)
+        yield _row((GAPS, *key[1:]), level, last["denominator"], found)
+
+
+def _row(key: Any, level: float, volume: pd.Series, found: Power) -> dict[str, Any]:
+    return {
+        "measure": key[0], "group_by": key[1], "group_value": key[2], "level": level,
+        "monthly": float(volume.mean()), **_noticed(found), "horizon": HORIZON,
+    }  # fmt: skip
 
 
 def _dispersion(charts: pd.DataFrame, measure: str, by: str, value: str) -> float:

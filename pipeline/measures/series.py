@@ -28,6 +28,7 @@ LEAST_GAPS = 2
 U_MEASURES = ("occlusion-rate",)
 P_MEASURES = ("deviation-share", "cannot-tell-share", "all-rules-share", "trips-with-occlusion")
 X_MEASURES = ("full-oxygen-above-97", "bedside-minutes")
+GAPS, RARE_FROM = "trips-between-deviations", "deviation-share"
 
 
 @dataclass(frozen=True)
@@ -118,9 +119,7 @@ def _gaps(
     """Trips between deviations of the rules broken on fewer than 1 in 20 trips."""
     import pandas as pd
 
-    whole = measures[
-        (measures["measure"] == "deviation-share") & (measures["month"] == _to(calendar))
-    ]
+    whole = measures[(measures["measure"] == RARE_FROM) & (measures["month"] == _to(calendar))]
     rare = whole[(whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS)]
     if rare.empty:
         return
@@ -132,7 +131,7 @@ def _gaps(
         chart = g_chart(gaps, baseline=min(BASELINE_MONTHS, max(1, len(gaps) - 1)))
         frame = pd.DataFrame({"month": months, "numerator": gaps, "denominator": 1.0})
         yield (
-            ("trips-between-deviations", "rule", str(rule)),
+            (GAPS, "rule", str(rule)),
             frame.assign(incomplete=False),
             chart,
         )

@@ -41,7 +41,7 @@ def test_no_file_where_one_is_due(tmp_path: Path, spoil: Callable[[Path], None])
     ("crew", "code"),
     [
         (",".join(f"c{i}" for i in range(200_000)) + "\n1\n", "missing-header"),
-        ("x" * 3_000_000, "open-quote"),
+        ("x" * 3_000_000, "missing-header"),
         (bytes(range(256)) * 50, "not-utf8"),
         ("trip_id,crew_member,role\0\n007,c1,nurse\n", "unknown-column"),
         ("\n\n\n", "empty-file"),

@@ -1,0 +1,71 @@
+"""The tables of the loop: made when first needed, so that an older store opens as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import Problem, Refused
+from pipeline.store import one, table_ddl
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+ANSWER_VIEW = """
+CREATE OR REPLACE VIEW loop.answer AS
+SELECT d.*, r.rule, r.verdict,
+       determination_no = max(determination_no) OVER (PARTITION BY d.trip_id, r.rule, d.reviewer)
+           AS latest_of_reviewer,
+       determination_no = max(determination_no) OVER (PARTITION BY d.trip_id, r.rule) AS holds
+FROM loop.determination d JOIN loop.determination_rule r USING (determination_no)
+"""
+"""Every answer to every rule it is about; the latest holds, the others stay."""
+
+
+def ensure(con: duckdb.DuckDBPyConnection) -> None:
+    """Create what is missing of the schema `loop`; part of the transaction at hand, if any."""
+    from schemas.loop import LOOP
+
+    con.execute("CREATE SCHEMA IF NOT EXISTS loop")
+    for name, schema in LOOP.items():
+        ddl = table_ddl(f"loop.{name}", schema)
+        con.execute(ddl.replace("create table", "create table if not exists", 1))
+    con.execute(ANSWER_VIEW)
+
+
+def begun(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether this store has the loop's tables; those open for reading only may not."""
+    from schemas.loop import LOOP
+
+    (tables,) = one(con, "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop'")
+    return bool(tables >= len(LOOP))
+
+
+def insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[Sequence[Any]]) -> None:
+    """Add rows of few and human-made things to a table of the loop."""
+    for row in rows:
+        marks = ", ".join("?" for _ in row)
+        con.execute(f"INSERT INTO loop.{table} VALUES ({marks})", list(row))
+
+
+def following(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+    """The next number of a numbered table."""
+    return int(one(con, f"SELECT coalesce(max({column}), 0) + 1 FROM loop.{table}")[0])
+
+
+def service_of(con: duckdb.DuckDBPyConnection) -> str:
+    """Token of the store's service; empty before the first delivery."""
+    return str(one(con, "SELECT coalesce(min(service), '') FROM delivered.delivery")[0])
+
+
+def check_judged(con: duckdb.DuckDBPyConnection) -> None:
+    """Refused if no review has judged a trip of this store yet."""
+    (tables,) = one(
+        con,
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
+        " AND table_name = 'verdict'",
+    )
+    if not tables:
+        what = "no trip of this store has been judged yet"
+        raise Refused(Problem(None, None, None, "not-reviewed", what, "Run a review first."))

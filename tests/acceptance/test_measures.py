@@ -1,0 +1,100 @@
+"""Rates and shares against plain sums over the month's own data files, and small numbers."""
+
+from __future__ import annotations
+
+import csv
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.measures.registry import MEASURES
+from pipeline.review import review
+from pipeline.simulate import simulate
+
+Row = dict[str, str]
+
+
+def read(path: Path) -> list[Row]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.fixture(scope="module")
+def month(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
+    folder = tmp_path_factory.mktemp("measures")
+    simulate(folder / "delivery", trips=240, months=2, seed=8, first_month="2026-05")
+    data = review(folder / "delivery", folder / "out").page.parent / "data"
+    tables = {path.stem: read(path) for path in data.glob("*.csv")}
+    tables["trips"] = read(folder / "delivery" / "trips.csv")
+    tables["device"] = read(folder / "delivery" / "device_events.csv")
+    return tables
+
+
+def measured(month: dict[str, list[Row]], measure: str, by: str) -> dict[str, tuple[float, float]]:
+    return {
+        row["group_value"]: (float(row["numerator"]), float(row["denominator"]))
+        for row in month["measures"]
+        if (row["measure"], row["month"], row["group_by"]) == (measure, "2026-06", by)
+    }
+
+
+def test_occlusion_rate_by_cannula_is_events_over_the_same_time(month: Any) -> None:
+    logged = {row["trip_id"] for row in month["device"]}
+    complete = {
+        row["trip_id"]
+        for row in month["trips"]
+        if row["device_log"] == "complete" or (not row["device_log"] and row["trip_id"] in logged)
+    }
+    hours: dict[str, float] = defaultdict(float)
+    events: dict[str, float] = defaultdict(float)
+    for row in month["timeline"]:
+        known = row["source"] == "ventilator" and row["cannula"] and row["flow_lpm"]
+        if known and row["trip_id"] in complete:
+            hours[row["cannula"]] += (int(row["until_s"]) - int(row["from_s"])) / 3600
+    for row in month["occlusions"]:
+        events[row["cannula"]] += row["counted"] == "true"
+    found = measured(month, "occlusion-rate", "cannula")
+    assert sum(events.values()) > 5
+    assert set(found) == set(hours)
+    for cannula, (numerator, denominator) in found.items():
+        assert numerator == events[cannula]
+        assert denominator == pytest.approx(hours[cannula], abs=1e-9)
+
+
+def test_shares_are_counts_of_verdicts(month: Any) -> None:
+    counts: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
+    by_trip: dict[str, set[str]] = defaultdict(set)
+    for row in month["verdicts"]:
+        counts[row["rule"]][row["verdict"]] += 1
+        by_trip[row["trip_id"]].add(row["verdict"])
+    for rule, (numerator, denominator) in measured(month, "deviation-share", "rule").items():
+        own = counts[rule]
+        judged = own["met"] + own["authorised"] + own["borderline"] + own["deviation"]
+        assert (numerator, denominator) == (own["deviation"], judged)
+    judged_throughout = [v for v in by_trip.values() if "cannot_tell" not in v]
+    kept = [v for v in judged_throughout if not v & {"deviation", "borderline"}]
+    assert measured(month, "all-rules-share", "service") == {
+        "all": (len(kept), len(judged_throughout))
+    }
+
+
+def test_every_measure_of_the_data_files_is_in_the_registry(month: Any) -> None:
+    for table in ("measures", "charts", "funnels", "power"):
+        assert {row["measure"] for row in month[table]} <= set(MEASURES), table
+
+
+@pytest.mark.parametrize(("trips", "rate"), [(1, 30.0), (40, 0.0)])
+def test_one_trip_or_no_event_at_all_still_makes_a_month(
+    tmp_path: Path, trips: int, rate: float
+) -> None:
+    delivery = tmp_path / "delivery"
+    simulate(delivery, trips=trips, months=1, seed=3, plants=0.0, occlusions_per_100h=rate)
+    done = review(delivery, tmp_path / "out")
+    assert done.month.received == trips
+    rates = read(done.page.parent / "data" / "measures.csv")
+    zero = [r for r in rates if r["measure"] == "occlusion-rate" and float(r["numerator"]) == 0]
+    for row in zero:  # no event: an exact upper bound, or nothing where there is no hour either
+        assert row["low"] in ("0.0", "")
+        assert row["high"] or float(row["denominator"]) == 0
