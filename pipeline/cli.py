@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.errors import EXIT_SET_ASIDE, Mistake
+from pipeline.errors import EXIT_SET_ASIDE, Mistake, Problem
 
 app = typer.Typer(
     name="tailrace",
@@ -18,7 +18,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Reviews paediatric high-flow transports after they are over: which trips kept to the"
     " local protocol. For quality review, not for treating a patient. Exit codes: 0 fine, 1 our"
-    " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check).",
+    " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
+    " determine, correct).",
 )
 
 DELIVERY = Annotated[
@@ -30,11 +31,17 @@ PROTOCOL = Annotated[
 CANNULAS = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Use this instead of DELIVERY/cannulas.toml.")
 ]
-SHOWN_PROBLEMS = 20
+STORE_FOLDER = Annotated[
+    Path, typer.Option("--into", metavar="FOLDER", help="Where the store and the pages are kept.")
+]
+BY = Annotated[
+    str | None, typer.Option(metavar="TOKEN", help="Who does it, by token; goes into the ledger.")
+]
+SHOWN_PROBLEMS = 100
 
 
 @app.command()
-def review(
+def review(  # noqa: PLR0917 - options are read from parameters
     delivery: DELIVERY,
     into: Annotated[
         Path, typer.Option(metavar="FOLDER", help="Where the store and the pages are kept.")
@@ -45,6 +52,19 @@ def review(
     ] = None,
     protocol: PROTOCOL = None,
     cannulas: CANNULAS = None,
+    baseline: Annotated[
+        bool, typer.Option("--baseline", help="Load its months as history that opens no cases.")
+    ] = False,
+    audit_within: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SHARE",
+            min=0.01,
+            max=0.5,
+            help="Draw the random audit for a miss rate within this, up or down; 0.1 by default.",
+        ),
+    ] = None,
+    by: BY = None,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""
     from pipeline import review as steps
@@ -52,8 +72,9 @@ def review(
 
     with progress() as stage:
         done = steps.review(
-            delivery, into, month=month, protocol=protocol, cannulas=cannulas, stage=stage
-        )
+            delivery, into, month=month, protocol=protocol, cannulas=cannulas, baseline=baseline,
+            audit_within=audit_within, by=by, stage=stage,
+        )  # fmt: skip
     typer.echo(review_summary(done))
 
 
@@ -95,18 +116,204 @@ def explain(
 @app.command()
 def simulate(
     into: Annotated[Path, typer.Option(metavar="DIR", help="New or empty directory.")],
-    trips: Annotated[int, typer.Option(metavar="N", min=1, help="Trips in all.")] = 360,
-    months: Annotated[int, typer.Option(metavar="M", min=1, help="Months they fall in.")] = 6,
-    seed: Annotated[int, typer.Option(metavar="S", help="Same seed, same bytes.")] = 1,
+    trips: Annotated[
+        int, typer.Option(metavar="N", min=1, max=10_000_000, help="Trips in all.")
+    ] = 360,
+    months: Annotated[
+        int, typer.Option(metavar="M", min=1, max=120, help="Months they fall in.")
+    ] = 6,
+    seed: Annotated[int, typer.Option(metavar="S", min=0, help="Same seed, same bytes.")] = 1,
     dirt: Annotated[bool, typer.Option("--dirt", help="Add rows that cannot be used.")] = False,
 ) -> None:
     """Make a delivery of an invented service, and planted.csv with every answer it planted."""
     from pipeline.simulate import simulate as make
+    from pipeline.simulate.dirt import LEAST_TRIPS
     from pipeline.start import empty_folder
 
+    least = max(months, LEAST_TRIPS if dirt else 0)
+    if trips < least:
+        why = f"bad rows of every kind and {months} months" if dirt else f"{months} months"
+        raise typer.BadParameter(
+            f"{trips} are too few for {why}: at least {least}.", param_hint="--trips"
+        )
     empty_folder(into)
     make(into, trips=trips, months=months, seed=seed, dirt=dirt)
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
+
+
+@app.command()
+def determine(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A filled workbook, or its sheet as CSV.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Read filled determinations back into the store. Exits with 4 if rows were set aside."""
+    from pipeline.loop.determine import determine as read_back
+    from pipeline.loop.determine import determined_words
+
+    done = read_back(file, into, by)
+    typer.echo(determined_words(done))
+    set_aside(done.problems)
+
+
+@app.command()
+def correct(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A sheet of corrected values, XLSX or CSV.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Correct charts that cannot be exported again; the originals are kept. Exits as determine."""
+    from pipeline.loop.correct import correct as read_in
+    from pipeline.loop.correct import corrected_words
+
+    done = read_in(file, into, by)
+    typer.echo(corrected_words(done))
+    set_aside(done.problems)
+
+
+@app.command()
+def publish(
+    month: Annotated[str, typer.Argument(metavar="MONTH", help="Month to publish, YYYY-MM.")],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+    reproduce: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Instead write the month as it was published here."),
+    ] = None,
+) -> None:
+    """Freeze a month's figures and files, or bring a published month back byte for byte."""
+    from pipeline import review as steps
+    from pipeline.loop.publish import reproduce as bring_back
+    from pipeline.start import empty_folder
+
+    if reproduce is not None:
+        empty_folder(reproduce)
+        typer.echo(f"Wrote {bring_back(into, month, reproduce)} files to {reproduce}")
+        return
+    with progress() as stage:
+        words = steps.publish(into, month, by, stage)
+    typer.echo(words)
+
+
+@app.command()
+def ledger(into: STORE_FOLDER = Path("tailrace-out")) -> None:
+    """Print who did what to the store, and verify that nothing was changed behind its back."""
+    from pipeline.errors import Refused
+    from pipeline.loop.ledger_words import ledger as read_ledger
+
+    text, problems = read_ledger(into)
+    typer.echo(text)
+    if problems:
+        raise Refused(problems)
+
+
+@app.command()
+def whatif(
+    settings: Annotated[
+        list[str],
+        typer.Option(
+            "--set",
+            metavar="RULE.PARAMETER=VALUE",
+            help="A limit to try; several values with commas between give a curve.",
+        ),
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    months: Annotated[
+        str | None, typer.Option(metavar="A..B", help="Only these months; by default all.")
+    ] = None,
+    name_all: Annotated[
+        bool, typer.Option("--all", help="Name every trip whose verdict changes.")
+    ] = False,
+) -> None:
+    """Replay history under other limits: how many verdicts change, which way, of which trips."""
+    from pipeline.loop.whatif_words import whatif as replay
+
+    typer.echo(replay(into, settings, months, name_all=name_all))
+
+
+@app.command("map")
+def map_(  # noqa: PLR0917 - options are read from parameters
+    source: Annotated[
+        Path | None, typer.Argument(metavar="SOURCE", help="Your own files: a folder or a file.")
+    ] = None,
+    to: Annotated[
+        Path | None, typer.Option(metavar="DELIVERY", help="New folder for the delivery.")
+    ] = None,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="How to map it; by default mapping.toml in SOURCE."),
+    ] = None,
+    suggest: Annotated[
+        bool, typer.Option("--suggest", help="Draft a mapping file for SOURCE, and print it.")
+    ] = False,
+    find: Annotated[
+        str | None,
+        typer.Option(metavar="TOKEN", help="Ask your crosswalk which record a token stands for."),
+    ] = None,
+    new_key: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Make a key for hashing record numbers.")
+    ] = None,
+    month: Annotated[
+        list[str] | None,
+        typer.Option(metavar="YYYY-MM", help="Deliver the trips of this month only; repeatable."),
+    ] = None,
+    problems: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="List everything not usable there, as CSV.")
+    ] = None,
+) -> None:
+    """Make a delivery of your own files, as a mapping file says. Exits with 4 if cells fail."""
+    from pipeline.mapping.command import Wanted, map_command
+
+    wanted = Wanted(source, to, mapping, suggest, find, new_key, month or [], problems)
+    text, code = map_command(wanted, SHOWN_PROBLEMS)
+    typer.echo(text)
+    if code:
+        raise typer.Exit(code)
+
+
+protocol_app = typer.Typer(
+    no_args_is_help=True, help="Read and compare protocol files.", rich_markup_mode=None
+)
+app.add_typer(protocol_app, name="protocol")
+
+
+@protocol_app.command("check")
+def protocol_check(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A protocol file.")],
+) -> None:
+    """Validate a protocol file and print it as a person would read it."""
+    from pipeline.protocol_words import check_protocol
+
+    typer.echo(check_protocol(file))
+
+
+@protocol_app.command("compare")
+def protocol_compare(
+    before: Annotated[Path, typer.Argument(metavar="A", help="The protocol file before.")],
+    after: Annotated[Path, typer.Argument(metavar="B", help="The protocol file after.")],
+    into: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Also say which verdicts of this store change."),
+    ] = None,
+) -> None:
+    """Say in sentences what changed, and with a store how many verdicts of which trips change."""
+    from pipeline.protocol_words import compare_protocols
+    from pipeline.review import STORE
+
+    typer.echo(compare_protocols(before, after, into / STORE if into else None))
+
+
+def set_aside(problems: list[Problem]) -> None:
+    """Print what could not be used, and exit with 4 if there is something."""
+    from pipeline.words import mistake_lines
+
+    if problems:
+        typer.echo(mistake_lines(Mistake(problems), shown=SHOWN_PROBLEMS), err=True)
+        raise typer.Exit(EXIT_SET_ASIDE)
 
 
 class progress:  # noqa: N801 - used like a function
@@ -130,7 +337,7 @@ class progress:  # noqa: N801 - used like a function
 def main() -> None:
     """Run the command; a user's mistake ends with its sentences and exit code, no traceback."""
     try:
-        app()
+        app(prog_name="tailrace")
     except Mistake as mistake:
         from pipeline.words import mistake_lines
 

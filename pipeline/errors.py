@@ -103,6 +103,7 @@ SET_ASIDES: dict[str, str] = {
 
 USAGES: dict[str, str] = {
     "folder": "A folder that was named cannot be made, read or written.",
+    "usage": "Options of a command contradict each other, or one is missing.",
     "month-without-trips": "The store has no trips in the month that was asked for.",
 }
 """Every reason why a command as it was called cannot mean anything, by its code."""

@@ -45,7 +45,7 @@ def review_summary(done: Reviewed) -> str:
         f"{name} holds answers that could not be read; it was left as it is."
         for name in done.unread_workbooks
     ]
-    lines += ["", rules_table(done), "", f"Page: {done.page}", f"Workbook: {done.workbook}"]
+    lines += ["", rules_table(done), "", f"Workbook: {done.workbook}", f"Page: {done.page}"]
     return "\n".join(lines)
 
 

@@ -109,7 +109,7 @@ def test_what_followed_agrees_with_the_twin() -> None:
     seen: Counter[Any] = Counter()
 
     @settings(
-        max_examples=200,
+        max_examples=120,
         deadline=None,
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],

@@ -1,0 +1,172 @@
+"""What `tailrace map` does: map a source, draft a mapping, ask the crosswalk, make a key."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem, Refused, Usage
+from pipeline.mapping.read_mapping import MAPPING, read_mapping
+from pipeline.mapping.words import Note, refused
+from schemas.protocol import MONTH
+
+MEMORY = "600MB"
+"""What the database may hold in memory; more goes to disk, into the scratch folder."""
+
+NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """What came out: the delivery, its months and rows, and every kind of problem and note."""
+
+    delivery: Path
+    months: list[str]
+    rows: dict[str, int]
+    problems: list[Problem]
+    notes: list[Note]
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 4 where some cells could not be used."""
+        return EXIT_SET_ASIDE if self.problems else EXIT_FINE
+
+    def report(self, shown: int) -> str:
+        """The outcome in lines."""
+        lines = [problem.sentence() for problem in self.problems[:shown]]
+        if len(self.problems) > shown:
+            lines.append(f"... and {len(self.problems) - shown} more kinds of problem.")
+        lines += [note.sentence() for note in self.notes[:shown]]
+        rows = ", ".join(f"{count} {table}" for table, count in self.rows.items())
+        lines.append(f"Wrote {self.delivery}: {', '.join(self.months)}; rows: {rows}.")
+        if self.problems:
+            lines.append(
+                "Cells that cannot be used say unreadable there, and their rows will be set aside."
+            )
+        lines.append(f"Next: tailrace check {self.delivery}")
+        return "\n".join(lines)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the command line asked for."""
+
+    source: Path | None = None
+    to: Path | None = None
+    mapping: Path | None = None
+    suggest: bool = False
+    find: str | None = None
+    new_key: Path | None = None
+    months: Sequence[str] = ()
+    problems: Path | None = None
+
+
+def map_command(wanted: Wanted, shown: int) -> tuple[str, int]:
+    """Do the one thing that was asked for; return what to print, and the exit code.
+
+    Usage where it is not clear what that is.
+    """
+    asked = [wanted.to is not None, wanted.suggest, wanted.find is not None]
+    asked.append(wanted.new_key is not None)
+    if sum(asked) != 1:
+        raise _usage("--to", "exactly one of --to, --suggest, --find and --new-key is needed")
+    with room(wanted.to or wanted.source or wanted.mapping or Path()):
+        return _asked(wanted, shown)
+
+
+def _asked(wanted: Wanted, shown: int) -> tuple[str, int]:
+    if wanted.new_key is not None:
+        from pipeline.mapping.tokens import new_key
+
+        return new_key(wanted.new_key), EXIT_FINE
+    if wanted.find is not None:
+        return find_token(wanted.find, wanted.mapping), EXIT_FINE
+    if wanted.source is None:
+        raise _usage("SOURCE", "the folder or file to map is missing")
+    if wanted.suggest:
+        from pipeline.mapping.suggest import suggest
+
+        return suggest(wanted.source), EXIT_FINE
+    for month in wanted.months:
+        if not MONTH.fullmatch(month):
+            raise _usage("--month", "a month is written YYYY-MM")
+    assert wanted.to is not None
+    mapped = map_source(
+        wanted.source,
+        wanted.to,
+        wanted.mapping,
+        months=wanted.months,
+        problems=wanted.problems,
+    )
+    return mapped.report(shown), mapped.exit_code
+
+
+def _usage(option: str, what: str) -> Usage:
+    return Usage(Problem(None, None, option, "usage", what, "See tailrace map --help."))
+
+
+def map_source(
+    source: Path,
+    delivery: Path,
+    mapping: Path | None = None,
+    *,
+    months: Sequence[str] = (),
+    problems: Path | None = None,
+) -> Mapped:
+    """Turn the files in `source` into a delivery; all of it, or nothing.
+
+    `mapping` defaults to mapping.toml in the source folder. `months` limits what is delivered;
+    `problems` names a CSV file for the full list of what could not be used. Raises a Mistake
+    with every reason where the source or the mapping cannot be used.
+    """
+    from pipeline.mapping.deliver import new_folder
+    from pipeline.mapping.run import Request, run
+
+    with room(delivery):
+        inside = source if source.is_dir() else source.parent
+        read = read_mapping(mapping or inside / MAPPING)
+        request = Request(source, delivery, read, months, problems)
+        with new_folder(delivery) as folder:
+            return run(request, folder)
+
+
+def find_token(token: str, mapping: Path | None = None) -> str:
+    """Say which record number a token stands for, by the crosswalk that the mapping names."""
+    from pipeline.mapping import tokens
+
+    read = read_mapping(mapping or Path(MAPPING))
+    crosswalk = read.file.tokens.crosswalk if read.file.tokens else None
+    if crosswalk is None:
+        what = "names no crosswalk under [tokens], so no token can be looked up"
+        raise refused("toml-content", (mapping or Path(MAPPING)).name, what, column="tokens")
+    return tokens.find_token(read.folder / crosswalk, token.strip())
+
+
+@contextmanager
+def room(delivery: Path) -> Iterator[None]:
+    """Turn a full disk, and a folder that may not be written, into sentences."""
+    import duckdb
+
+    try:
+        yield
+    except OSError as error:
+        if error.errno in NO_ROOM:
+            raise _full(delivery) from None
+        if isinstance(error, PermissionError) or error.errno == errno.EROFS:
+            place = str(error.filename or delivery)
+            raise refused("no-permission", place, "it may not be read or written") from None
+        raise
+    except duckdb.Error as error:
+        if any(word in str(error) for word in FULL):
+            raise _full(delivery) from None
+        raise
+
+
+FULL = ("No space left", "Could not write", "File too large", "Disk quota", "max_temp_directory")
+
+
+def _full(delivery: Path) -> Refused:
+    return refused("disk-full", str(delivery), "there is no room left to write")

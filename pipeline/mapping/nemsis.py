@@ -1,0 +1,237 @@
+"""Patient care reports of the NEMSIS standard, version 3.5, streamed into rows of text.
+
+An element is named by its number ("eVitals.12"), a local one by its CustomElementID
+("custom:flow"), the report itself by "UUID". Only elements that are named are looked at. A row is
+made for every report, for every group of a kind (each = "eVitals.VitalGroup"), or for every result
+of a custom element (each = "custom:setting") with the results that refer to it.
+
+What an element says in place of a value is kept apart from saying nothing: NOT values (attribute
+NV), pertinent negatives (PN) and bare nils are noted one by one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import Problem, Refused
+from pipeline.mapping.files import Found
+from pipeline.mapping.plan import TablePlan
+from pipeline.mapping.report import CUSTOM, UUID, Report, Rows, meaning, split_pick
+from pipeline.mapping.rows import LONGEST_CELL, Source, plain_writer, read_rows
+from pipeline.mapping.text_files import unpacked
+from pipeline.mapping.words import problem, refused
+from pipeline.mapping.xml_stream import SEPARATOR, Stream, local
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.mapping.sources import Entry
+
+NAMESPACE = "http://www.nemsis.org"
+INSTANCE = "http://www.w3.org/2001/XMLSchema-instance"
+VERSION = "3.5"
+ROOT, REPORT = "EMSDataSet", "PatientCareReport"
+STATED_VERSION = re.compile(r"nemsis_v3/(?:release-)?([0-9]+\.[0-9]+)")
+ELEMENT = re.compile(r"e[A-Z][A-Za-z]*\.[0-9]{2}")
+GROUP = re.compile(r"e[A-Z][A-Za-z]*\.[A-Za-z]+Group")
+
+MOST_DEPTH = 200
+MOST_CELLS = 1_000_000
+"""What one report may hold of the elements that are named: far more than any has."""
+
+
+def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) -> dict[int, Source]:
+    """Read the reports of one entry into one relation for each kind of row; notes go to `note`."""
+    from pipeline.mapping.sources import wanted_by
+
+    plans = entry.plans
+    _check_names(plans)
+    kinds = list(dict.fromkeys(plan.map.each for plan in plans))
+    sources = {}
+    for at, each in enumerate(kinds):
+        names, _ = wanted_by([plan for plan in plans if plan.map.each == each])
+        sources[each] = Source(f"source_{entry.number}_{at}", names, there=set(names))
+        sources[each].create(con)
+    seen: set[str] = set()
+    for found in entry.files:
+        seen |= _read_file(con, list(sources.items()), found, scratch)
+    _note_never_there(con, entry.files, sources, seen)
+    return {plan.number: sources[plan.map.each] for plan in plans}
+
+
+def _check_names(plans: list[TablePlan]) -> None:
+    """Refuse names that no report can have."""
+    problems: list[Problem] = []
+    for plan in plans:
+        names = dict.fromkeys(plan.wanted()[0], ELEMENT)
+        each = {plan.map.each: GROUP} if plan.map.each else {}
+        for name, pattern in (names | each).items():
+            plain = split_pick(name)[0]
+            if plain == UUID or plain.startswith(CUSTOM) or pattern.fullmatch(plain):
+                continue
+            what = f'"{plain}" is not the number of an element, as eVitals.12 is'
+            if pattern is GROUP:
+                what = f'"{plain}" is not the name of a group, as eVitals.VitalGroup is'
+            problems.append(problem("toml-content", "mapping file", what, column=plan.name))
+    if problems:
+        raise Refused(problems)
+
+
+def _read_file(
+    con: duckdb.DuckDBPyConnection,
+    sources: list[tuple[str | None, Source]],
+    found: Found,
+    scratch: Path,
+) -> set[str]:
+    """Stream one document into the sources' relations; return the names it has."""
+    with ExitStack() as open_files:
+        writers = []
+        for _, source in sources:
+            path = scratch / f"{source.relation}.csv"
+            file = open_files.enter_context(path.open("w", encoding="utf-8", newline=""))
+            writers.append((source, path, plain_writer(file)))
+        notes = scratch / "notes.csv"
+        note_file = open_files.enter_context(notes.open("w", encoding="utf-8", newline=""))
+        rows = [
+            Rows(each, source.names, writer)
+            for (each, source), (_, _, writer) in zip(sources, writers, strict=True)
+        ]
+        document = Document(found.name, rows, plain_writer(note_file))
+        document.stream.run(unpacked(found.path, found.name))
+    for source, path, _ in writers:
+        read_rows(con, source, source.add_file(found.name), path)
+    document.keep_notes(con, notes)
+    return document.report.seen
+
+
+class Document:
+    """Handlers for one document: follow the reports, and gather the named elements of each."""
+
+    def __init__(self, name: str, rows: list[Rows], notes: Any) -> None:
+        self.name = name
+        self.stream = Stream(name)
+        self.report = Report(rows, notes)
+        prefix = NAMESPACE + SEPARATOR
+        self.elements = {prefix + name: name for name in self.report.elements}
+        self.groups = {prefix + name: name for name in self.report.groups}
+        self.depth = 0
+        self.inside = False
+        self.reading: str | None = None
+        self.attributes: dict[str, str] = {}
+        self.line = self.size = 0
+        self.texts: list[str] = []
+        self.version_stated = False
+        self.stream.parser.StartElementHandler = self.start
+        self.stream.parser.EndElementHandler = self.end
+
+    def start(self, name: str, attributes: dict[str, str]) -> None:
+        """Enter an element."""
+        self.depth += 1
+        if not self.inside:
+            self._outside(name, attributes)
+            return
+        if self.depth > MOST_DEPTH:
+            raise self._refusal("xml-syntax", "elements are nested too deeply")
+        own_id = attributes.get("CorrelationID")
+        if name in self.groups:
+            self.report.enter_group(self.groups[name], self.stream.line, own_id)
+        elif own_id is not None:
+            self.report.refer(own_id)
+        if name in self.elements:
+            self.reading = name
+            self.attributes = attributes
+            self.line = self.stream.line if attributes else 0
+            self.texts, self.size = [], 0
+            self.stream.parser.CharacterDataHandler = self.text
+
+    def text(self, text: str) -> None:
+        """Gather the text of a named element."""
+        self.size += len(text)
+        if self.size > LONGEST_CELL:
+            raise self._refusal("line-too-long", "an element holds more than a megabyte of text")
+        self.texts.append(text)
+
+    def end(self, name: str) -> None:
+        """Leave an element."""
+        self.depth -= 1
+        if name == self.reading:
+            self._keep(self.elements[name], "".join(self.texts).strip())
+            self.reading = None
+            self.stream.parser.CharacterDataHandler = None
+        if name in self.groups:
+            self.report.leave_group(self.groups[name])
+        elif self.inside and name == f"{NAMESPACE}{SEPARATOR}{REPORT}":
+            self.inside = False
+            self.report.write()
+
+    def _keep(self, name: str, text: str) -> None:
+        why = None
+        value: str | None = text or None
+        if self.attributes:
+            attributes = self.attributes
+            nil = attributes.get(f"{INSTANCE}{SEPARATOR}nil") in ("true", "1")
+            value, why = meaning(text, attributes.get("NV"), attributes.get("PN"), nil=nil)
+        self.report.keep(name, value, self.line, why)
+        if self.report.count > MOST_CELLS:
+            what = f"one report holds more than {MOST_CELLS:,} of the elements that are read"
+            raise self._refusal("too-large", what)
+
+    def _refusal(self, code: str, what: str) -> Refused:
+        return refused(code, self.name, what, line=self.stream.line)
+
+    def _outside(self, name: str, attributes: dict[str, str]) -> None:
+        if self.depth == 1:
+            self._check_root(name, attributes)
+        elif name == f"{NAMESPACE}{SEPARATOR}{REPORT}":
+            self.inside = True
+            self.report.clear(self.stream.line, attributes.get("UUID"))
+
+    def _check_root(self, name: str, attributes: dict[str, str]) -> None:
+        if name != f"{NAMESPACE}{SEPARATOR}{ROOT}":
+            what = f"this is a document of another kind ({local(name)[:40]})"
+            if local(name) == ROOT:
+                what = "the document is not in the standard's namespace"
+            raise self._refusal("not-nemsis", what)
+        stated = STATED_VERSION.search(attributes.get(f"{INSTANCE}{SEPARATOR}schemaLocation", ""))
+        self.version_stated = stated is not None
+        if stated and stated[1] != VERSION:
+            what = f"the document is of version {stated[1]} of the standard, not {VERSION}"
+            raise self._refusal("wrong-version", what)
+
+    def keep_notes(self, con: duckdb.DuckDBPyConnection, path: Path) -> None:
+        """Put what was said in place of values into `note`."""
+        if not self.version_stated:
+            con.execute(
+                "insert into note values (?, 1, 'schemaLocation', 'version-unstated', null)",
+                [self.name],
+            )
+        con.execute(
+            "insert into note select ?, * from read_csv(?, auto_detect=false, header=false,"
+            " delim=',', quote='\"', escape='\"', nullstr='', new_line='\\n', parallel=false,"
+            " columns={'line': 'INTEGER', 'name': 'VARCHAR', 'code': 'VARCHAR',"
+            " 'detail': 'VARCHAR'})",
+            [self.name, str(path)],
+        )
+        path.unlink()
+
+
+def _note_never_there(
+    con: duckdb.DuckDBPyConnection,
+    files: list[Found],
+    sources: dict[str | None, Source],
+    seen: set[str],
+) -> None:
+    """Note each name that none of the reports has: it may be misspelt."""
+    names = sorted({split_pick(name)[0] for source in sources.values() for name in source.names})
+    for name in _absent(names, seen):
+        con.execute(
+            "insert into note values (?, null, ?, 'never-there', null)", [files[0].name, name]
+        )
+
+
+def _absent(names: list[str], seen: set[str]) -> Iterator[str]:
+    return (name for name in names if name not in seen and name != UUID)

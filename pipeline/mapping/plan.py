@@ -1,0 +1,223 @@
+"""What the mapping asks of the files: which columns of which source, and how each cell is read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pipeline.errors import Problem, Refused
+from pipeline.ingest.read import literal
+from pipeline.mapping.clocks import read_date, read_time, read_time_of_day
+from pipeline.mapping.files import format_of
+from pipeline.mapping.rows import Source
+from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
+from pipeline.mapping.values import Cell, Target, allowed_codes, converted, text_of
+from pipeline.mapping.words import problem
+from schemas.contract import TABLES
+from schemas.mapping import MONTHS, SLOT, ColumnMap, Filter, MappingFile, TableMap, UnitFrom
+
+BEDSIDE = "bedside"
+"""The pseudo-column of the trips table that its other times count from."""
+
+SEVERAL = "\x01several"
+"""What a reader of reports gives for an element that stands there more than once."""
+
+
+def filled(name: str, slot: str | None) -> str:
+    """A column's name with its place for {n} filled."""
+    return name if slot is None else name.replace(SLOT, slot)
+
+
+@dataclass(frozen=True)
+class TablePlan:
+    """One entry of [tables]: what it makes, from which source, column by column."""
+
+    name: str
+    number: int
+    into: str
+    map: TableMap
+    nulls: list[str]
+    decimal: str
+    repeats: bool
+    """Whether an element of theirs may stand several times in one row, as in a report."""
+
+    @property
+    def specs(self) -> dict[str, ColumnMap]:
+        """Every column that is made: the bedside's time first, then in the contract's order."""
+        order = TABLES[self.into].to_schema().columns
+        specs = {name: self.map.columns[name] for name in order if name in self.map.columns}
+        return {BEDSIDE: self.map.bedside, **specs} if self.map.bedside else specs
+
+    @property
+    def timed(self) -> list[str]:
+        """Columns that are made from an absolute time and placed on the trip's time line."""
+        return [
+            name
+            for name, spec in self.specs.items()
+            if spec.time and name not in (*MONTHS, "age_months")
+        ]
+
+    @property
+    def slots(self) -> list[str | None]:
+        """What stands for {n} in turn; one None where nothing repeats."""
+        return list(self.map.repeat) if self.map.repeat else [None]
+
+    def names(self, spec: ColumnMap, slot: str | None) -> list[str]:
+        """Their columns that one of ours is made from."""
+        names = [self.picked(name, spec, slot) for name in spec.from_]
+        return names + ([spec.unit.column] if isinstance(spec.unit, UnitFrom) else [])
+
+    def picked(self, name: str, spec: ColumnMap, slot: str | None = None) -> str:
+        """Name under which a source keeps a column; of a report's element also which one counts."""
+        name = filled(name, slot)
+        return f"{name}@{spec.pick}" if self.repeats and spec.pick else name
+
+    def wanted(self) -> tuple[list[str], set[str]]:
+        """Every column of theirs that is read, and those that only some slots have."""
+        names = [condition.column for condition in self.map.where]
+        optional = set()
+        for spec in self.specs.values():
+            for slot in self.slots:
+                names += self.names(spec, slot)
+                optional |= {filled(n, slot) for n in spec.from_ if SLOT in n}
+        return list(dict.fromkeys(names)), optional
+
+    def slots_there(self, source: Source) -> list[str | None]:
+        """The slots the source has; Refused where it has a part of one, or none."""
+        found: list[str | None] = []
+        problems = []
+        for slot in self.slots:
+            names = [filled(n, slot) for s in self.specs.values() for n in s.from_ if SLOT in n]
+            missing = [name for name in names if name not in source.there]
+            if names and len(missing) == len(names):
+                continue
+            found.append(slot)
+            problems += [_missing(source, name) for name in missing]
+        if not found:
+            marked = [n for s in self.specs.values() for n in s.from_ if SLOT in n]
+            problems.append(_missing(source, filled(marked[0], self.slots[0])))
+        if problems:
+            raise Refused(problems)
+        return found
+
+    def read(self, column: str) -> Cell:
+        """How a cell that is not placed in time is read."""
+        spec = self.specs[column]
+        target = Target(self.into, column, text_name(column), unit_name(column))
+        return converted(target, spec, self.decimal)
+
+    def read_time(self, column: str) -> tuple[str, str, str]:
+        """SQL for local time, moment in UTC and time of day of a cell; null where not given."""
+        spec, text = self.specs[column], text_name(column)
+        if spec.date:
+            return "null::BIGINT", "null::BIGINT", read_time_of_day(spec, text)
+        if column == "age_months":
+            return read_date(spec, text), "null::BIGINT", "null::BIGINT"
+        local, utc = read_time(spec, text)
+        return local, utc, "null::BIGINT"
+
+    def raw(self, column: str, source: Source, slot: str | None) -> str:
+        """SQL for the text a cell is made from; null where it is empty."""
+        spec = self.specs[column]
+        if spec.constant is not None:
+            return literal(constant_text(spec))
+        nulls = [*self.nulls, *spec.nulls]
+        cells = [
+            text_of(source.column(self.picked(name, spec, slot)), nulls) for name in spec.from_
+        ]
+        return cells[0] if len(cells) == 1 else f"({' || chr(32) || '.join(cells)})"
+
+    def raw_unit(self, column: str, source: Source) -> str:
+        """SQL for the text of the row's own unit."""
+        unit = self.specs[column].unit
+        return text_of(source.column(unit.column), []) if isinstance(unit, UnitFrom) else "null"
+
+    def condition(self, source: Source) -> str:
+        """SQL that is true for the rows this table takes."""
+        parts = [_condition(filter, source, self.nulls) for filter in self.map.where]
+        return " and ".join(parts) or "true"
+
+    def their_name(self, column: str, slot: str | None) -> str:
+        """What a message calls a cell's column."""
+        spec = self.specs[column]
+        return " + ".join(filled(name, slot) for name in spec.from_) or column
+
+
+def text_name(column: str) -> str:
+    """SQL name of the text that a column of ours is made from."""
+    return f"r_{column}"
+
+
+def unit_name(column: str) -> str:
+    """SQL name of the text of the row's own unit."""
+    return f"x_{column}"
+
+
+def constant_text(spec: ColumnMap) -> str:
+    """A constant as a cell's text."""
+    value = spec.constant
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _condition(filter: Filter, source: Source, nulls: list[str]) -> str:
+    cell = text_of(source.column(filter.column), nulls)
+    if filter.empty is not None:
+        return f"({cell}) is {'' if filter.empty else 'not '}null"
+    listed = ", ".join(map(literal, (filter.is_ or filter.is_not or [])))
+    if not listed:
+        return "true" if filter.is_not is not None else "false"
+    if filter.is_ is not None:
+        return f"coalesce(({cell}) in ({listed}), false)"
+    return f"coalesce(({cell}) not in ({listed}), true)"
+
+
+def _missing(source: Source, name: str) -> Problem:
+    file = source.files[0] if source.files else None
+    return problem("missing-column", file, "there is no such column", column=name)
+
+
+def plans(mapping: MappingFile) -> list[TablePlan]:
+    """Every table to make, in the mapping's order."""
+    return [
+        TablePlan(
+            name,
+            number,
+            mapping.into(name),
+            table,
+            mapping.nulls,
+            mapping.files[table.from_].decimal,
+            format_of(mapping.files[table.from_]) == "nemsis",
+        )
+        for number, (name, table) in enumerate(mapping.tables.items())
+    ]
+
+
+def check_cells(mapping: MappingFile, file: str) -> list[Problem]:
+    """What no file could make right: units of another kind, codes the contract does not have."""
+    return [
+        problem("toml-content", file, what, column=f"tables.{plan.name}.columns.{path}")
+        for plan in plans(mapping)
+        for column, spec in plan.specs.items()
+        if column != BEDSIDE
+        for path, what in _cell_faults(plan.into, column, spec)
+    ]
+
+
+def _cell_faults(table: str, column: str, spec: ColumnMap) -> Iterator[tuple[str, str]]:
+    ours = contract_unit(table, column)
+    units = list(spec.unit.means.values()) if isinstance(spec.unit, UnitFrom) else [spec.unit]
+    for unit in filter(None, units):
+        if ours is None:
+            yield f"{column}.unit", "the contract's column has no unit"
+            break
+        try:
+            factor(str(unit), ours)
+        except UnknownUnitError as error:
+            yield f"{column}.unit", str(error)
+    allowed = allowed_codes(table, column)
+    made = [*(spec.codes or {}).values(), spec.otherwise or ""]
+    if spec.constant is not None:
+        made.append(constant_text(spec))
+    for code in dict.fromkeys(made):
+        if allowed is not None and code and code not in allowed:
+            yield column, f'"{code}" is none of {", ".join(allowed)}'

@@ -1,0 +1,200 @@
+"""The headings and first rows of every table in a source, for a draft of its mapping."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from pipeline.errors import Refused
+from pipeline.mapping.files import Found, present
+from pipeline.mapping.rows import read_header, records
+from pipeline.mapping.suggest_values import Column
+from pipeline.mapping.text_files import as_utf8
+from pipeline.mapping.words import refused, toml
+from schemas.mapping import SLOT, SourceFile
+
+ROWS = 2000
+DELIMITERS = (",", ";", "\t", "|")
+OWN = ("mapping.toml", "protocol.toml", "cannulas.toml", "export.toml")
+
+
+@dataclass
+class Sample:
+    """One table of theirs: a key for [files], what its entry says, and its columns."""
+
+    key: str
+    format: str
+    path: Path
+    lines: list[str]
+    columns: list[Column] = field(default_factory=list)
+
+
+def samples(source: Path) -> list[Sample]:
+    """Read the beginning of every file directly in `source`; Refused where there is none."""
+    found: list[Sample] = []
+    with TemporaryDirectory(prefix="tailrace-map-") as scratch:
+        for path in present(source):
+            if path.name.lower() in OWN or path.name.startswith("."):
+                continue
+            found += _of_file(path, Path(scratch))
+    if not found:
+        raise refused("not-found", str(source), "there is no file here that could be a table")
+    found = _alike_together(found)
+    keys: dict[str, int] = {}
+    for sample in found:
+        keys[sample.key] = keys.get(sample.key, 0) + 1
+        if keys[sample.key] > 1:
+            sample.key += f"-{keys[sample.key]}"
+    return found
+
+
+def _alike_together(samples: list[Sample]) -> list[Sample]:
+    """Files with the same headings are one entry, as those of several months are."""
+    groups: dict[tuple[object, ...], list[Sample]] = {}
+    for sample in samples:
+        names = tuple(column.template for column in sample.columns) or (sample.key,)
+        groups.setdefault((sample.format, names, tuple(sample.lines[1:])), []).append(sample)
+    together = []
+    for group in groups.values():
+        paths = [sample.path.name for sample in group]
+        start = _common(paths)
+        end = _common([name[start:][::-1] for name in paths])
+        if len(group) == 1 or not start + end:
+            together += group
+            continue
+        first = group[0]
+        first.lines[0] = f"path = {toml(paths[0][:start] + '*' + paths[0][len(paths[0]) - end :])}"
+        for sample in group[1:]:
+            for column, same in zip(first.columns, sample.columns, strict=True):
+                column.values += same.values
+        together.append(first)
+    return together
+
+
+def _common(names: list[str]) -> int:
+    """How many characters at the beginning all names share."""
+    shortest = min(map(len, names))
+    differs = (i for i in range(shortest) if len({name[i] for name in names}) > 1)
+    return next(differs, shortest)
+
+
+def _of_file(path: Path, scratch: Path) -> list[Sample]:
+    suffix = Path(path.name.lower().removesuffix(".gz")).suffix
+    found = Found(path, path.name)
+    if suffix == ".xlsx":
+        return list(_of_book(found))
+    if suffix == ".parquet":
+        return [_of_parquet(found)]
+    if suffix == ".xml":
+        return [Sample(_key(path.stem), "nemsis", path, [f"path = {toml(path.name)}"])]
+    if suffix in (".csv", ".txt", ".tsv"):
+        return [_of_text(found, scratch)]
+    return []
+
+
+def _of_text(found: Found, scratch: Path) -> Sample:
+    lines = [f"path = {toml(found.name)}"]
+    encoding = "utf-8"
+    copy = scratch / "sample.txt"
+    try:
+        text = as_utf8(found.path, found.name, encoding, copy)
+    except Refused as refusal:
+        if refusal.problems[0].code != "not-utf8":
+            raise
+        encoding = "windows-1252"
+        lines.append(
+            'encoding = "windows-1252"  # CHECK: it is not UTF-8; see whether names are right'
+        )
+        text = as_utf8(found.path, found.name, encoding, copy)
+    with text.path.open(encoding="utf-8-sig", newline="") as file:
+        first = file.readline(1 << 20)
+    mark = max(DELIMITERS, key=first.count)
+    if mark != ",":
+        lines.append(f'delimiter = "{mark}"'.replace("\t", "\\t"))
+    spec = SourceFile.model_validate({"path": "x", "delimiter": mark, "encoding": encoding})
+    header = read_header(text, spec)
+    rows = (cells for _, cells in records(text, spec) if cells and len(cells) == len(header))
+    sample = Sample(_key(found.path.stem), "csv", found.path, lines)
+    sample.columns = _columns(header, islice(rows, ROWS))
+    marks = [column.decimal for column in sample.columns if column.decimal]
+    if "," in marks and "." not in marks:
+        lines.append('decimal = ","')
+    return sample
+
+
+def _of_book(found: Found) -> Iterator[Sample]:
+    from pipeline.mapping.workbook import LAST_COLUMN, cell_text, damaged, open_book
+
+    book = open_book(found)
+    try:
+        for sheet in book.worksheets:
+            sheet.reset_dimensions()
+            rows = damaged(
+                found,
+                lambda sheet=sheet: [
+                    [cell_text(cell, ".").strip() for cell in row]
+                    for row in sheet.iter_rows(max_row=ROWS, max_col=min(LAST_COLUMN, 500))
+                ],
+            )
+            filled = [sum(map(bool, row)) for row in rows[:10]]
+            if not filled or max(filled) < 2:
+                continue
+            # a title above the header fills fewer cells than the header does
+            at = next(i for i, count in enumerate(filled) if count * 2 > max(filled))
+            header = rows[at]
+            while header and not header[-1]:
+                header.pop()
+            lines = [f"path = {toml(found.name)}", f"sheet = {toml(sheet.title)}"]
+            if at:
+                lines.append(f"header_line = {at + 1}  # CHECK")
+            columns = _columns(header, [row[: len(header)] for row in rows[at + 1 :]])
+            yield Sample(_key(sheet.title), "xlsx", found.path, lines, columns)
+    finally:
+        book.close()
+
+
+def _of_parquet(found: Found) -> Sample:
+    import duckdb
+
+    try:
+        with duckdb.connect() as con:
+            result = con.execute(f"select columns(*)::VARCHAR from read_parquet(?) limit {ROWS}",
+                                 [str(found.path)])  # fmt: skip
+            header = [item[0] for item in result.description or []]
+            rows = [[cell or "" for cell in row] for row in result.fetchall()]
+    except duckdb.Error:
+        raise refused("not-parquet", found.name, "the file is damaged, or not Parquet") from None
+    lines = [f"path = {toml(found.name)}"]
+    return Sample(_key(found.path.stem), "parquet", found.path, lines, _columns(header, rows))
+
+
+def _columns(header: list[str], rows: Any) -> list[Column]:
+    """Columns with their samples; those that differ by a number at the end are one, with {n}."""
+    columns = [Column(name.strip(), name.strip()) for name in header]
+    for row in rows:
+        for column, cell in zip(columns, row, strict=False):
+            column.values.append(cell.strip())
+    numbered: dict[str, list[tuple[int, Column]]] = {}
+    for column in columns:
+        match = re.fullmatch(r"(.*?[^0-9])([0-9]{1,3})", column.name)
+        if match:
+            numbered.setdefault(match[1] + SLOT, []).append((int(match[2]), column))
+    merged: dict[str, Column] = {}
+    for template, group in numbered.items():
+        if len(group) < 2:
+            continue
+        values = [value for _, column in group for value in column.values]
+        whole = Column(group[0][1].name, template, values, [n for n, _ in group])
+        merged |= {column.name: whole for _, column in group}
+    return list({id(c): c for c in (merged.get(c.name, c) for c in columns) if c.name}.values())
+
+
+def _key(stem: str) -> str:
+    """A name for [files]: plain letters and digits."""
+    plain = re.sub(r"[^a-z0-9]+", "-", stem.lower().partition(".")[0]).strip("-")
+    return plain[:32] or "file"

@@ -1,0 +1,101 @@
+"""Bring the rows of every source that the mapping names into the database."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Refused
+from pipeline.mapping.files import Found, find, format_of
+from pipeline.mapping.plan import TablePlan
+from pipeline.mapping.rows import Source, read_delimited, read_parquet
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from schemas.mapping import MappingFile, SourceFile
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of [files]: its number, the files it means, and the tables made from it."""
+
+    number: int
+    spec: SourceFile
+    files: list[Found]
+    plans: list[TablePlan]
+
+
+def read_sources(
+    con: duckdb.DuckDBPyConnection,
+    source: Path,
+    mapping: MappingFile,
+    plans: list[TablePlan],
+    scratch: Path,
+) -> dict[int, Source]:
+    """Return the source of every plan, by its number; Refused lists what is wrong with any file."""
+    used = {plan.map.from_ for plan in plans}
+    found = find(source, {key: spec for key, spec in mapping.files.items() if key in used})
+    con.execute(
+        "create table note (file VARCHAR, line INTEGER, name VARCHAR, code VARCHAR, detail VARCHAR)"
+    )
+    problems: list[Problem] = []
+    sources: dict[int, Source] = {}
+    for number, (key, files) in enumerate(found.items()):
+        mine = [plan for plan in plans if plan.map.from_ == key]
+        entry = Entry(number, mapping.files[key], files, mine)
+        if format_of(entry.spec) == "nemsis":
+            from pipeline.mapping.nemsis import read_reports
+
+            reader = read_reports
+        else:
+            reader = _read_tables
+        try:
+            sources |= reader(con, entry, scratch)
+        except Refused as refusal:
+            problems += refusal.problems
+    if problems:
+        raise Refused(problems)
+    return sources
+
+
+def wanted_by(plans: list[TablePlan]) -> tuple[list[str], frozenset[str]]:
+    """Every column that some plan reads, and those that all of them can do without."""
+    names: dict[str, None] = {}
+    needed: set[str] = set()
+    for plan in plans:
+        mine, optional = plan.wanted()
+        names |= dict.fromkeys(mine)
+        needed |= set(mine) - optional
+    return list(names), frozenset(set(names) - needed)
+
+
+def _read_tables(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) -> dict[int, Source]:
+    """Read the files of one entry, which are tables, into one relation."""
+    names, optional = wanted_by(entry.plans)
+    source = Source(f"source_{entry.number}", names, optional)
+    source.create(con)
+    problems: list[Problem] = []
+    for found in entry.files:
+        try:
+            _read_file(con, source, found, entry.spec, scratch)
+        except Refused as refusal:
+            problems += refusal.problems
+    if problems:
+        raise Refused(problems)
+    return {plan.number: source for plan in entry.plans}
+
+
+def _read_file(
+    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
+) -> None:
+    kind = format_of(spec)
+    if kind == "xlsx":
+        from pipeline.mapping.workbook import read_sheet
+
+        read_sheet(con, source, found, spec, scratch)
+    elif kind == "parquet":
+        read_parquet(con, source, found, scratch)
+    else:
+        read_delimited(con, source, found, spec, scratch)

@@ -1,0 +1,160 @@
+"""One input into one reader: either it is read, or it is refused with a sentence."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+
+from pipeline.errors import Mistake, Refused
+from pipeline.ingest.settings_files import read_protocol_file
+from pipeline.mapping.files import Found
+from pipeline.mapping.plan import plans
+from pipeline.mapping.read_mapping import read_mapping, shipped
+from pipeline.mapping.rows import Source, read_delimited, read_parquet
+from pipeline.mapping.samples import samples
+from pipeline.mapping.sources import read_sources
+from pipeline.mapping.workbook import read_sheet
+from schemas.mapping import SourceFile
+from schemas.mapping_text import parse_mapping
+from tests.mapping import kit, reports_system
+
+SPECS = [
+    SourceFile.model_validate({"path": "x", **more})
+    for more in (
+        {},
+        {"delimiter": ";", "decimal": ",", "encoding": "windows-1252"},
+        {"encoding": "utf-16", "header_line": 2},
+    )
+]
+REPORTS = parse_mapping(reports_system.MAPPING, shipped())
+
+
+def one(read: Callable[[Path, Path], object], data: bytes, name: str) -> bool:
+    """Read one file in a folder of its own; True if it was read, False if it was refused."""
+    with tempfile.TemporaryDirectory() as made:
+        folder, scratch = Path(made) / "in", Path(made) / "scratch"
+        folder.mkdir()
+        scratch.mkdir()
+        path = folder / name
+        path.write_bytes(data)
+        try:
+            read(path, scratch)
+        except Refused as refused:
+            kit.check(refused)
+            return False
+        finally:
+            assert path.read_bytes() == data
+        return True
+
+
+def mapping(data: bytes) -> bool:
+    """A mapping file."""
+    return one(lambda path, _: read_mapping(path), data, "mapping.toml")
+
+
+def protocol(data: bytes) -> bool:
+    """A protocol file."""
+    return one(lambda path, _: read_protocol_file(path), data, "protocol.toml")
+
+
+def delimited(data: bytes) -> bool:
+    """A delimited file, in each of three dialects."""
+    kinds = [
+        one(lambda path, scratch, spec=spec: _table(read_delimited, path, scratch, spec), data, "f")  # type: ignore[misc]
+        for spec in SPECS
+    ]
+    return any(kinds)
+
+
+def workbook(data: bytes) -> bool:
+    """A workbook."""
+    return one(lambda path, scratch: _table(read_sheet, path, scratch, SPECS[0]), data, "f.xlsx")
+
+
+def parquet(data: bytes) -> bool:
+    """A Parquet file."""
+
+    def read(
+        con: duckdb.DuckDBPyConnection, source: Source, found: Found, _: object, at: Path
+    ) -> None:
+        read_parquet(con, source, found, at)
+
+    return one(lambda path, scratch: _table(read, path, scratch, SPECS[0]), data, "f.parquet")
+
+
+def _table(read: Callable[..., None], path: Path, scratch: Path, spec: SourceFile) -> None:
+    with duckdb.connect(config={"threads": 1}) as con:
+        source = Source("source_0", ["case", "kg"], frozenset({"case", "kg"}))
+        source.create(con)
+        read(con, source, Found(path, path.name), spec, scratch)
+        con.execute("select count(*), count(w0), min(line) from source_0").fetchall()
+
+
+def reports(data: bytes) -> bool:
+    """A document of patient care reports."""
+
+    def read(path: Path, scratch: Path) -> None:
+        used = [plan for plan in plans(REPORTS) if plan.map.from_ == "reports"]
+        with duckdb.connect(config={"threads": 1}) as con:
+            read_sources(con, path, REPORTS, used, scratch)
+
+    return one(read, data, "in.xml")
+
+
+def suggested(data: bytes) -> bool:
+    """A file to draft a mapping for: the draft is always TOML."""
+    import tomllib
+
+    from pipeline.mapping.suggest import suggest
+
+    def read(path: Path, _: Path) -> None:
+        tomllib.loads(suggest(path))
+        assert samples(path)
+
+    return one(read, data, "in.csv")
+
+
+def whole(folder: Path) -> bool:
+    """A source as a whole: a delivery, or nothing at all."""
+    target = folder.parent / f"{folder.name}-mapped"
+    try:
+        kit.run(folder)
+    except Mistake as mistake:
+        kit.check(mistake)
+        assert not target.exists()
+        return False
+    finally:
+        assert not list(folder.parent.glob(".*unfinished"))
+    return True
+
+
+def book(cells: list[list[object]]) -> bytes:
+    """A workbook's bytes."""
+    import openpyxl
+
+    made = openpyxl.Workbook()
+    for row in cells:
+        made.active.append(row)
+    out = io.BytesIO()
+    made.save(out)
+    return out.getvalue()
+
+
+def repacked(data: bytes, part: str, content: bytes) -> bytes:
+    """A workbook's bytes with one part's content replaced."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
+        for name in old.namelist():
+            new.writestr(name, content if name.endswith(part) else old.read(name))
+    return out.getvalue()
+
+
+TARGETS = {
+    "mapping": mapping, "protocol": protocol, "delimited": delimited, "workbook": workbook,
+    "parquet": parquet, "reports": reports, "suggested": suggested,
+}  # fmt: skip

@@ -1,0 +1,92 @@
+"""The guide holds every key of a mapping file and every error, word for word as they are met."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import REFUSALS, SET_ASIDES
+from pipeline.mapping.plan import check_cells
+from pipeline.mapping.read_mapping import shipped
+from pipeline.mapping.words import CELLS, NOTES, REMEDIES
+from schemas.mapping import ColumnMap, Filter, MappingFile, SourceFile, TableMap, Tokens, UnitFrom
+from schemas.mapping_text import parse_mapping
+
+MODULES = Path(__file__).parents[2] / "pipeline" / "mapping"
+GUIDE = (MODULES / "GUIDE.md").read_text(encoding="utf-8")
+
+
+def row(*cells: str) -> str:
+    return f"| {' | '.join(cells)} |"
+
+
+def capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+@pytest.mark.parametrize("code", sorted(REMEDIES))
+def test_every_refusal(code: str) -> None:
+    assert row(f"`{code}`", REFUSALS[code], f"{REMEDIES[code]}.") in GUIDE
+
+
+@pytest.mark.parametrize("code", sorted(CELLS))
+def test_every_cell_that_cannot_be_used(code: str) -> None:
+    what, remedy = CELLS[code]
+    assert code in SET_ASIDES
+    assert row(f"`{code}`", f"{capital(what)}.", remedy) in GUIDE
+
+
+@pytest.mark.parametrize("code", sorted(NOTES))
+def test_every_note(code: str) -> None:
+    assert row(f"`{code}`", f"{capital(NOTES[code])}.") in GUIDE
+
+
+def test_nothing_else_is_listed() -> None:
+    listed = set(re.findall(r"^\| `([a-z0-9-]+)` \|", GUIDE, re.MULTILINE))
+    keys = set(re.findall(r"^\| `([a-z_]+)` \|", GUIDE, re.MULTILINE)) - set(NOTES)
+    assert listed - keys == set(REMEDIES) | set(CELLS) | set(NOTES)
+
+
+def test_every_code_that_is_raised_is_known() -> None:
+    """A code is the first argument of `refused` and `problem`, or stands in SQL as an answer."""
+    used = set()
+    for path in MODULES.glob("*.py"):
+        used |= set(
+            re.findall(r"(?:refused|problem|_refusal)\(\s*\"([a-z0-9-]+)\"", path.read_text())
+        )
+    assert used <= set(REMEDIES)
+    raised = "\n".join(p.read_text() for p in MODULES.glob("*.py") if p.name != "words.py")
+    unused = [c for c in [*REMEDIES, *CELLS, *NOTES] if not re.search(f"[\"']{c}[\"']", raised)]
+    assert unused == []
+
+
+@pytest.mark.parametrize(
+    "model", [MappingFile, SourceFile, TableMap, ColumnMap, Filter, Tokens, UnitFrom]
+)
+def test_every_key(model: type) -> None:
+    for name, field in model.model_fields.items():  # type: ignore[attr-defined]
+        key = field.alias or name
+        assert re.search(
+            rf"`{key}`|^{key} = |^\[{key}\]|\b{key} = |`\[{key}|\[{key}\.", GUIDE, re.MULTILINE
+        ), key
+
+
+def test_the_examples_are_mapping_files() -> None:
+    examples = re.findall(r"^```toml\n(.*?)^```", GUIDE, flags=re.DOTALL | re.MULTILINE)
+    assert len(examples) == 2
+    for text in examples:
+        assert check_cells(parse_mapping(text, shipped()), "mapping.toml") == []
+
+
+def test_every_command_exists() -> None:
+    from typer.main import get_command
+
+    from pipeline.cli import app
+
+    command = get_command(app).commands["map"]  # type: ignore[attr-defined]
+    options = {option for parameter in command.params for option in parameter.opts}
+    used = set(re.findall(r"(?<!-)(--[a-z][a-z-]*)", GUIDE))
+    assert used <= options
+    assert {option for option in options if option.startswith("--")} == used
