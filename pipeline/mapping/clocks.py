@@ -113,6 +113,8 @@ IN_ORDER = """
             and (utc is not null or doubt = 'hour-twice')
     ), seeds as (
         select *,
+            coalesce(utc < max(utc) over (partition by stream order by place
+                rows between unbounded preceding and 1 preceding), false) as goes_back,
             coalesce(utc >= change, false) or coalesce(not_before >= change, false)
                 or coalesce(doubt is not null and l < max(l) filter (doubt is not null)
                     over (partition by stream order by place
@@ -123,7 +125,7 @@ IN_ORDER = """
                         rows between 1 following and unbounded following), false) as early_so_far
         from stream
     ), forced as (
-        select *,
+        select *, bool_or(goes_back) over (partition by stream) as not_in_order,
             bool_or(late_from_here) over (partition by stream order by place
                 rows between unbounded preceding and current row) as is_late,
             bool_or(early_so_far) over (partition by stream order by place
@@ -131,12 +133,13 @@ IN_ORDER = """
         from seeds
     )
     select stream, place, case when is_late then l - off2 else l - off1 end as utc
-    from forced where doubt is not null and is_late <> is_early
+    from forced where doubt is not null and is_late <> is_early and not not_in_order
 """
 """The times of an hour that came twice which the order of their stream decides.
 
 A stream is what one trip's rows say one after the other, so its times do not go back: whatever
 follows a time after the change, or a time later on the clock, is after the change itself; whatever
 comes before a time from before the change, or before an earlier time on the clock, is from before.
-A time that both or neither says is left undecided. `placed` also has stream, place (the order) and
-not_before (a moment in UTC that no time of the stream is before, or null)."""
+A time that both or neither says is left undecided, and so is every time of a stream that goes back
+where there is no doubt: its order is not that of time. `placed` also has stream, place (the order)
+and not_before (a moment in UTC that no time of the stream is before, or null)."""

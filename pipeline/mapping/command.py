@@ -155,13 +155,17 @@ def room(delivery: Path) -> Iterator[None]:
     except OSError as error:
         if error.errno in NO_ROOM:
             raise _full(delivery) from None
+        place = str(error.filename or delivery)
         if isinstance(error, PermissionError) or error.errno == errno.EROFS:
-            place = str(error.filename or delivery)
             raise refused("no-permission", place, "it may not be read or written") from None
-        raise
+        what = f"it cannot be opened ({error.strerror or 'no such name'})"
+        raise refused("not-found", place, what) from None
     except duckdb.Error as error:
         if any(word in str(error) for word in FULL):
             raise _full(delivery) from None
+        if isinstance(error, duckdb.OutOfMemoryException):
+            what = "its rows are too large to be held in memory"
+            raise refused("too-large", str(delivery), what) from None
         raise
 
 

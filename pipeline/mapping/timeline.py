@@ -103,9 +103,11 @@ def _place_trips(con: duckdb.DuckDBPyConnection, plan: TablePlan, *, in_minutes:
 def _place_rows(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
     """Place the one absolute time of a table other than trips."""
     (column,) = plan.timed
+    # a device's clock may run slow, so that what it logs may well lie before the bedside
+    not_before = "null::BIGINT" if plan.into == "device_events" else "origin"
     con.execute(f"""
         create table times as
-        select {KEY}, v_trip_id as stream, (row_no, slot) as place, origin as not_before,
+        select {KEY}, v_trip_id as stream, (row_no, slot) as place, {not_before} as not_before,
             u_{column} as u, off1, off2, change,
             case when d_{column} is not null then {on_day(f"d_{column}", "bedside.l")}
                 else l_{column} end as l

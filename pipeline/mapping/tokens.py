@@ -71,6 +71,8 @@ def pads(key: bytes) -> dict[str, bytes]:
 def check_crosswalk(path: Path, delivery: Path) -> None:
     """Refuse a crosswalk that others may read, or where it would travel with data."""
     _check_place(path, delivery, "the crosswalk")
+    if not path.parent.is_dir():
+        raise refused("not-found", str(path), "the folder for the crosswalk is not there")
     if path.exists():
         _check_private(path, "the crosswalk")
 

@@ -297,6 +297,20 @@ def test_what_a_kill_left_is_cleared_away(tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["in", "in-mapped"]
 
 
+@pytest.mark.parametrize("place", ["nowhere/list.csv", "in", "in/trips.csv/list.csv"])
+def test_a_list_of_problems_that_cannot_be_written(tmp_path: Path, place: str) -> None:
+    folder = kit.source(tmp_path / "in")
+    assert kit.refusal(folder, problems=tmp_path / place).code == "not-found"
+
+
+def test_a_crosswalk_without_its_folder(tmp_path: Path) -> None:
+    tokens = '[tokens]\nkey_file = "key"\ncrosswalk = "nowhere/list.csv"'
+    folder = kit.source(tmp_path / "in", tokens=tokens)
+    (folder / "key").write_text(direct.KEY)
+    (folder / "key").chmod(0o600)
+    assert kit.refusal(folder).code == "not-found"
+
+
 RUN = """
 import os, resource, sys
 from pipeline.cli import main

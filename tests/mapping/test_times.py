@@ -156,6 +156,15 @@ def test_the_hour_that_comes_twice_is_told_by_order(tmp_path: Path) -> None:
     assert kit.found(mapped) == [("settings.csv", 8, "when", "hour-twice")]
 
 
+def test_rows_that_are_not_in_order_decide_nothing(tmp_path: Path) -> None:
+    """Where rows go back elsewhere, their order is not that of time."""
+    times = ["0 2026-10-25T03:10", "0 2026-10-25T01:55", "0 2026-10-25T02:40"]
+    folder = source(tmp_path / "in", ["2026-10-25T01:50"], times)
+    mapped = kit.run(folder)
+    assert kit.column(folder, "at_s", "settings") == ["8400", "300", "unreadable"]
+    assert kit.found(mapped) == [("settings.csv", 4, "when", "hour-twice")]
+
+
 def test_a_bedside_in_the_hour_that_comes_twice(tmp_path: Path) -> None:
     """What the trip's own milestones decide, and what stays open, and with it the whole trip."""
     header = ",left"
@@ -174,6 +183,19 @@ def test_a_bedside_in_the_hour_that_comes_twice(tmp_path: Path) -> None:
         ("trips.csv", 3, "at", "hour-twice"),
         ("trips.csv", 3, "left", "hour-twice"),
     ]
+
+
+def test_a_slow_device_may_log_before_the_bedside(tmp_path: Path) -> None:
+    """The bedside decides which of two hours a chart means, but not which a device means."""
+    log = SETTINGS.replace("settings", "device_events").replace('flow_lpm = "flow"', "")
+    log = log.format(column='"when"', form='"iso"', date="") + 'event = { constant = "started" }\n'
+    folder = source(tmp_path / "in", ["2026-10-25T03:05"], ["0 2026-10-25T02:40"])
+    (folder / "device_events.csv").write_bytes((folder / "settings.csv").read_bytes())
+    text = (folder / "mapping.toml").read_text().replace("'device_events', ", "")
+    (folder / "mapping.toml").write_text(text + log)
+    kit.run(folder)
+    assert kit.column(folder, "at_s", "device_events") == ["unreadable"]
+    assert kit.column(folder, "at_s", "settings") == ["-1500"]
 
 
 @pytest.mark.parametrize(
