@@ -8,7 +8,9 @@ from typing import Annotated
 
 import typer
 
-from pipeline.errors import EXIT_SET_ASIDE, Mistake, Problem
+from pipeline.cli_loop import add_loop_commands
+from pipeline.cli_parts import BY, CANNULAS, DELIVERY, PROTOCOL, SHOWN_PROBLEMS, progress
+from pipeline.errors import EXIT_SET_ASIDE, Mistake
 
 app = typer.Typer(
     name="tailrace",
@@ -21,23 +23,6 @@ app = typer.Typer(
     " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
     " determine, correct).",
 )
-
-DELIVERY = Annotated[
-    Path, typer.Argument(metavar="DELIVERY", help="Directory of one export, with export.toml.")
-]
-PROTOCOL = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="Use this instead of DELIVERY/protocol.toml.")
-]
-CANNULAS = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="Use this instead of DELIVERY/cannulas.toml.")
-]
-STORE_FOLDER = Annotated[
-    Path, typer.Option("--into", metavar="FOLDER", help="Where the store and the pages are kept.")
-]
-BY = Annotated[
-    str | None, typer.Option(metavar="TOKEN", help="Who does it, by token; goes into the ledger.")
-]
-SHOWN_PROBLEMS = 100
 
 
 @app.command()
@@ -141,139 +126,7 @@ def simulate(
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 
-@app.command()
-def determine(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="A filled workbook, or its sheet as CSV.")
-    ],
-    into: STORE_FOLDER = Path("tailrace-out"),
-    by: BY = None,
-) -> None:
-    """Read filled determinations back into the store. Exits with 4 if rows were set aside."""
-    from pipeline.loop.determine import determine as read_back
-    from pipeline.loop.determine import determined_words
-
-    done = read_back(file, into, by)
-    typer.echo(determined_words(done))
-    set_aside(done.problems)
-
-
-@app.command()
-def correct(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="A sheet of corrected values, XLSX or CSV.")
-    ],
-    into: STORE_FOLDER = Path("tailrace-out"),
-    by: BY = None,
-) -> None:
-    """Correct charts that cannot be exported again; the originals are kept. Exits as determine."""
-    from pipeline.loop.correct import correct as read_in
-    from pipeline.loop.correct import corrected_words
-
-    done = read_in(file, into, by)
-    typer.echo(corrected_words(done))
-    set_aside(done.problems)
-
-
-@app.command()
-def publish(
-    month: Annotated[str, typer.Argument(metavar="MONTH", help="Month to publish, YYYY-MM.")],
-    into: STORE_FOLDER = Path("tailrace-out"),
-    by: BY = None,
-    reproduce: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Instead write the month as it was published here."),
-    ] = None,
-) -> None:
-    """Freeze a month's figures and files, or bring a published month back byte for byte."""
-    from pipeline import review as steps
-    from pipeline.loop.publish import reproduce as bring_back
-    from pipeline.start import empty_folder
-
-    if reproduce is not None:
-        empty_folder(reproduce)
-        typer.echo(f"Wrote {bring_back(into, month, reproduce)} files to {reproduce}")
-        return
-    with progress() as stage:
-        words = steps.publish(into, month, by, stage)
-    typer.echo(words)
-
-
-@app.command()
-def ledger(into: STORE_FOLDER = Path("tailrace-out")) -> None:
-    """Print who did what to the store, and verify that nothing was changed behind its back."""
-    from pipeline.errors import Refused
-    from pipeline.loop.ledger_words import ledger as read_ledger
-
-    text, problems = read_ledger(into)
-    typer.echo(text)
-    if problems:
-        raise Refused(problems)
-
-
-@app.command()
-def whatif(
-    settings: Annotated[
-        list[str],
-        typer.Option(
-            "--set",
-            metavar="RULE.PARAMETER=VALUE",
-            help="A limit to try; several values with commas between give a curve.",
-        ),
-    ],
-    into: STORE_FOLDER = Path("tailrace-out"),
-    months: Annotated[
-        str | None, typer.Option(metavar="A..B", help="Only these months; by default all.")
-    ] = None,
-    name_all: Annotated[
-        bool, typer.Option("--all", help="Name every trip whose verdict changes.")
-    ] = False,
-) -> None:
-    """Replay history under other limits: how many verdicts change, which way, of which trips."""
-    from pipeline.loop.whatif_words import whatif as replay
-
-    typer.echo(replay(into, settings, months, name_all=name_all))
-
-
-@app.command("map")
-def map_(  # noqa: PLR0917 - options are read from parameters
-    source: Annotated[
-        Path | None, typer.Argument(metavar="SOURCE", help="Your own files: a folder or a file.")
-    ] = None,
-    to: Annotated[
-        Path | None, typer.Option(metavar="DELIVERY", help="New folder for the delivery.")
-    ] = None,
-    mapping: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="How to map it; by default mapping.toml in SOURCE."),
-    ] = None,
-    suggest: Annotated[
-        bool, typer.Option("--suggest", help="Draft a mapping file for SOURCE, and print it.")
-    ] = False,
-    find: Annotated[
-        str | None,
-        typer.Option(metavar="TOKEN", help="Ask your crosswalk which record a token stands for."),
-    ] = None,
-    new_key: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Make a key for hashing record numbers.")
-    ] = None,
-    month: Annotated[
-        list[str] | None,
-        typer.Option(metavar="YYYY-MM", help="Deliver the trips of this month only; repeatable."),
-    ] = None,
-    problems: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="List everything not usable there, as CSV.")
-    ] = None,
-) -> None:
-    """Make a delivery of your own files, as a mapping file says. Exits with 4 if cells fail."""
-    from pipeline.mapping.command import Wanted, map_command
-
-    wanted = Wanted(source, to, mapping, suggest, find, new_key, month or [], problems)
-    text, code = map_command(wanted, SHOWN_PROBLEMS)
-    typer.echo(text)
-    if code:
-        raise typer.Exit(code)
-
+add_loop_commands(app)
 
 protocol_app = typer.Typer(
     no_args_is_help=True, help="Read and compare protocol files.", rich_markup_mode=None
@@ -305,33 +158,6 @@ def protocol_compare(
     from pipeline.review import STORE
 
     typer.echo(compare_protocols(before, after, into / STORE if into else None))
-
-
-def set_aside(problems: list[Problem]) -> None:
-    """Print what could not be used, and exit with 4 if there is something."""
-    from pipeline.words import mistake_lines
-
-    if problems:
-        typer.echo(mistake_lines(Mistake(problems), shown=SHOWN_PROBLEMS), err=True)
-        raise typer.Exit(EXIT_SET_ASIDE)
-
-
-class progress:  # noqa: N801 - used like a function
-    """Names the step at hand on a terminal; silent where the output is not one."""
-
-    def __enter__(self) -> progress:
-        self.live = sys.stderr.isatty()
-        return self
-
-    def __call__(self, step: str) -> None:
-        """Show `step` in place of the one before."""
-        if self.live:
-            sys.stderr.write(f"\r\x1b[2K{step} ...")
-            sys.stderr.flush()
-
-    def __exit__(self, *_: object) -> None:
-        if self.live:
-            sys.stderr.write("\r\x1b[2K")
 
 
 def main() -> None:
