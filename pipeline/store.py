@@ -211,7 +211,8 @@ def _connect(path: Path, config: dict[str, Any], *, read_only: bool) -> duckdb.D
             path,
             "store-unreadable",
             "this is not a store, or it is damaged",
-            "Move it away and review the deliveries again: they hold everything the store does.",
+            "Bring it back from a copy if there is one. Else move it away and review the deliveries"
+            " again, then read the filled sheets again: answers and publications are only here.",
         ) from None
 
 

@@ -9,10 +9,13 @@ from reports.frames import Row, records, text
 from reports.series import shown
 
 if TYPE_CHECKING:
+    from schemas.measure_outputs import MeasureFacts
     from schemas.month_review import MeasureFigures, MonthReview
 
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 CHANGES = ("doubling", "halving")
+BY_HOURS = ("occlusion-rate", "full-oxygen-above-97")
+"""Measures whose volume is hours; that of all others is trips."""
 
 
 def alarms_data(figures: MeasureFigures) -> Row:
@@ -30,8 +33,8 @@ def alarms_data(figures: MeasureFigures) -> Row:
     )
     rest = series - len(rates)
     caution = (
-        f"With nothing changed, the {len(rates)} series simulated (the occlusion rate of the"
-        f" service and the variance share of each rule) would signal in {words.rate(yearly)}"
+        f"With nothing changed, the {len(rates)} series simulated (figures of the service and"
+        f" of each rule) would signal in {words.rate(yearly)}"
         f" series-months a year, about {words.rate(yearly / 12)} in each month: expect a false"
         " signal somewhere, and read one signal as a question."
     )
@@ -47,33 +50,58 @@ def alarms_data(figures: MeasureFigures) -> Row:
 
 
 def power_data(review: MonthReview, figures: MeasureFigures) -> Row:
-    """Months needed to see a doubling and a halving, the occlusion rate first, then by severity."""
+    """Months needed to see a doubling and a halving, the occlusion rate first, then by severity.
+
+    Shares that could not be told are the record's quality, not practice: they are in the data file.
+    """
     severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
-    units = {f.id: f.unit for f in figures.facts}
-    minimum = {f.id: f.minimum for f in figures.facts}
-    rows = [_power_row(r, units, minimum) for r in records(figures.power)]
-    rows.sort(key=lambda r: (r["is_rule"], severity.get(r["key"], 3), r["key"]))
+    facts = {f.id: f for f in figures.facts}
+    practice = figures.power[figures.power["measure"] != "cannot-tell-share"]
+    rows = [_power_row(r, facts) for r in records(practice)]
+    rows.sort(
+        key=lambda r: (
+            r["is_rule"],
+            severity.get(r["key"], 3) if r["is_rule"] else r["measure"] != "occlusion-rate",
+            r["key"],
+            r["label"],
+        )
+    )
     horizon = max((r["horizon"] for r in rows), default=0)
     return {"rows": rows, "horizon": horizon, "finding": _finding(rows, horizon)}
 
 
-def _power_row(row: Row, units: dict[str, str], minimum: dict[str, float]) -> Row:
+def _power_row(row: Row, facts: dict[str, MeasureFacts]) -> Row:
     measure, key = text(row["measure"]), text(row["group_value"])
-    unit, monthly = units.get(measure, ""), words.some(row["monthly"]) or 0.0
+    fact = facts.get(measure)
+    # the level of a gap between variances is the share they come at
+    levelled = facts.get("deviation-share") if measure == "trips-between-deviations" else fact
+    monthly = words.some(row["monthly"]) or 0.0
     horizon = int(row["horizon"] or 0)
     is_rule = text(row["group_by"]) == "rule"
+    in_hours = measure in BY_HOURS
     return {
+        "measure": measure,
         "key": key,
         "is_rule": is_rule,
-        "label": words.rule_title(key) if is_rule else "Occlusion rate",
-        "level": shown(words.some(row["level"]), unit),
-        "monthly": f"{words.hours(monthly) if not is_rule else words.rate(monthly)}"
-        f"{words.NBSP}{'trips' if is_rule else 'h'}",
-        "few": monthly < minimum.get(measure, 0.0),
+        "label": _power_label(measure, key, fact, is_rule=is_rule),
+        "level": shown(words.some(row["level"]), levelled.unit if levelled else ""),
+        "monthly": f"{words.hours(monthly) if in_hours else words.rate(monthly)}"
+        f"{words.NBSP}{'h' if in_hours else 'trips'}",
+        "few": fact is not None and monthly < fact.minimum,
         "horizon": horizon,
         "false_alarms": words.rate(words.some(row["false_alarms"])),
         **{change: _months(row, change, horizon) for change in CHANGES},
     }
+
+
+def _power_label(measure: str, key: str, fact: MeasureFacts | None, *, is_rule: bool) -> str:
+    """The rule where it is its variance share, else the measure's own name."""
+    if not is_rule:
+        return fact.name if fact else words.plain(measure)
+    title = words.rule_title(key)
+    if measure == "deviation-share" or fact is None:
+        return title
+    return f"{title}, {fact.name.lower()}"
 
 
 def _months(row: Row, change: str, horizon: int) -> Row:

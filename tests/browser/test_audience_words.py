@@ -245,6 +245,27 @@ def test_months_that_never_come_run_past_the_axis() -> None:
     assert data["rows"][0]["label"] == "Occlusion rate"
 
 
+def test_every_series_simulated_is_named_by_what_it_counts() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    one = figures.power[figures.power["measure"] == "deviation-share"].head(1)
+    kinds = [
+        ("trips-with-occlusion", "service", "all"),
+        ("all-rules-share", "service", "all"),
+        ("trips-between-deviations", "rule", str(one["group_value"].iloc[0])),
+        ("cannot-tell-share", "rule", str(one["group_value"].iloc[0])),
+    ]
+    more = [one.assign(measure=m, group_by=by, group_value=v) for m, by, v in kinds]
+    power = pd.concat([figures.power, *more], ignore_index=True)
+    rows = power_data(review, dataclasses.replace(figures, power=power))["rows"]
+    labels = [r["label"] for r in rows]
+    assert labels[:3] == ["Occlusion rate", "All rules kept", "Trips with an occlusion"]
+    assert len(set(labels)) == len(labels) == len(figures.power) + 3
+    gaps = next(r for r in rows if r["measure"] == "trips-between-deviations")
+    assert gaps["level"] == next(r for r in rows if r["key"] == gaps["key"])["level"]
+    assert [r["monthly"].endswith("h") for r in rows[:3]] == [True, False, False]
+
+
 def test_nothing_measured_is_said() -> None:
     review = fixture_figures.nothing()
     figures = figures_of(review)
