@@ -31,7 +31,7 @@ class SizeTable:
         """A row of `reports.rates` with clustered intervals, the adjusted rate and both ratios.
 
         The rate over all months stays; its interval is the one that allows for trips as
-        clusters, and `naive` keeps the other. A size the frame does not have keeps what it has.
+        clusters, and `naive` has the other. A size the frame does not have keeps what it has.
         """
         found = self.rows.get(row["key"])
         if found is None:
@@ -45,13 +45,11 @@ class SizeTable:
                 "is_reference": False,
                 **{name: _ratio({}, name) for name in RATIOS},
             }
-        low, high = words.some(found["crude_low"]), words.some(found["crude_high"])
-        interval = {"low": low, "high": high, "range_text": words.between(low, high)}
-        whole = {**row["all"], **interval, "method": CLUSTERED}
+        whole = {**row["all"], **_bounds(found, "crude"), "method": CLUSTERED}
         return {
             **row,
             "all": whole,
-            "naive": row["all"],
+            "naive": {**row["all"], **_bounds(found, "naive")},
             "adjusted": _cell(found),
             "reason": text(found["reason"]),
             "dispersion": words.some(found["dispersion"]),
@@ -59,6 +57,11 @@ class SizeTable:
             "is_reference": row["key"] == self.reference,
             **{name: _ratio(found, name) for name in RATIOS},
         }
+
+
+def _bounds(found: Row, name: str) -> Row:
+    low, high = words.some(found[f"{name}_low"]), words.some(found[f"{name}_high"])
+    return {"low": low, "high": high, "range_text": words.between(low, high)}
 
 
 def _cell(found: Row) -> Row:

@@ -56,36 +56,69 @@ def ventilator_time() -> str:
 
 
 def _grouped(group_by: str, group_value: str, month: str) -> str:
+    """Counts of each group, and how far its trips pull the rate (see `quasi_poisson`)."""
     return f"""
-    SELECT 'occlusion-rate' AS measure, {month} AS month, '{group_by}' AS group_by,
-           {group_value} AS group_value,
-           coalesce(sum(events) FILTER (counted), 0)::DOUBLE AS numerator,
-           coalesce(sum(seconds) FILTER (counted), 0) / 3600.0 AS denominator,
-           count(DISTINCT trip_key) FILTER (counted)::INTEGER AS trips,
-           (count(DISTINCT trip_key) - count(DISTINCT trip_key) FILTER (counted))::INTEGER
-               AS left_out
-    FROM ventilator_time WHERE {group_value} IS NOT NULL
+    SELECT 'occlusion-rate' AS measure, month, '{group_by}' AS group_by, group_value,
+           sum(events)::DOUBLE AS numerator, sum(seconds) / 3600.0 AS denominator,
+           count(*) FILTER (counted)::INTEGER AS trips,
+           count(*) FILTER (NOT counted)::INTEGER AS left_out,
+           -- in order, so that the sums do not depend on the number of threads
+           sum(pull ** 2 ORDER BY trip_key) AS squares, sum(pull ** 4 ORDER BY trip_key) AS fourths
+    FROM (
+        SELECT *, CASE WHEN all_events > 0 AND seconds < all_seconds
+                       THEN (events * all_seconds - all_events * seconds)
+                            / ((all_seconds - seconds) * all_events)::DOUBLE END AS pull
+        FROM (
+            SELECT *, sum(events) OVER own AS all_events, sum(seconds) OVER own AS all_seconds
+            FROM (
+                SELECT {month} AS month, {group_value} AS group_value, trip_key,
+                       bool_or(counted) AS counted,
+                       coalesce(sum(events) FILTER (counted), 0) AS events,
+                       coalesce(sum(seconds) FILTER (counted), 0) AS seconds
+                FROM ventilator_time WHERE {group_value} IS NOT NULL
+                GROUP BY ALL
+            )
+            WINDOW own AS (PARTITION BY month, group_value)
+        )
+    )
     GROUP BY ALL
     """
 
 
 def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rates up to `month` with exact intervals, and the month's ratio to the months before.
+    """Rates up to `month` with trips as clusters, and the month's ratio to the months before.
 
-    `left_out` counts trips with ventilator time none of which could be counted.
+    Without an event, or with one trip only, the interval is the exact Poisson one. `left_out`
+    counts trips with ventilator time none of which could be counted.
     """
     import pandas as pd
-
-    from pipeline.statistics.intervals import poisson_exact
 
     con.execute(ventilator_time(), {"month": month})
     groups = {"service": "'all'", "cannula": "cannula", "flow_share": "flow_share"}
     months = ("month", f"'to {month}'")
     sql = " UNION ALL ".join(_grouped(g, value, m) for g, value in groups.items() for m in months)
-    counts = con.execute(sql).df()
-    interval = poisson_exact(counts["numerator"], counts["denominator"], per=PER_HOURS)
-    rates = with_interval(counts, interval, UNIT)
+    rates = _with_intervals(con.execute(sql).df())
     return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
+
+
+def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:
+    """The counts as rows of the measures table, each with the interval that it allows."""
+    import numpy as np
+
+    from pipeline.statistics.clustered import quasi_poisson
+    from pipeline.statistics.intervals import poisson_exact
+
+    exact = poisson_exact(counts["numerator"], counts["denominator"], per=PER_HOURS)
+    by_trip = quasi_poisson(
+        counts["numerator"], counts["denominator"], counts["squares"], counts["fourths"],
+        counts["trips"], per=PER_HOURS,
+    )  # fmt: skip
+    clustered = np.isfinite(by_trip.upper)
+    return with_interval(counts, exact, UNIT).assign(
+        low=np.where(clustered, by_trip.lower, exact.lower),
+        high=np.where(clustered, by_trip.upper, exact.upper),
+        method=np.where(clustered, by_trip.method, exact.method),
+    )
 
 
 def _ratio(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame, month: str) -> pd.DataFrame:

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from pipeline.statistics.charts import one_series
-from pipeline.statistics.intervals import FloatArray, poisson_exact
+from pipeline.statistics.intervals import FloatArray, Interval, as_float, poisson_exact
 
 MIN_EVENT_TRIPS = 5
 """With fewer trips that had an event, rates are not compared or adjusted."""
@@ -65,11 +65,36 @@ def clustered_rate(
     found = _plain(x, t, per, level)
     if found.reason:
         return found
-    half = float(np.exp(t_quantile(_log_scores(x, t), level) * _log_error(x, t)))
-    estimate = found.estimate
-    return replace(
-        found, lower=estimate / half, upper=estimate * half, method="quasi-Poisson by trip"
+    squares = _log_scores(x, t) ** 2
+    interval = quasi_poisson(
+        found.events, found.exposure, squares.sum(), np.sum(squares**2), len(x), per, level
     )
+    low, high = float(interval.lower), float(interval.upper)
+    return replace(found, lower=low, upper=high, method=interval.method)
+
+
+def quasi_poisson(  # noqa: PLR0917 - the sums in the order they are explained
+    events: ArrayLike,
+    exposure: ArrayLike,
+    squares: ArrayLike,
+    fourths: ArrayLike,
+    trips: ArrayLike,
+    per: float = 1.0,
+    level: float = 0.95,
+) -> Interval:
+    """Interval of :func:`clustered_rate` from sums over trips, elementwise over groups.
+
+    ``squares`` and ``fourths`` are the sums over the ``trips`` of the second and fourth powers of
+    each trip's pull on the log rate, (x - r t) / (1 - t / T) / X for x of X events in t of T hours
+    at the rate r. NaN where there is no event, no exposure, or a sum is missing (one trip only).
+    """
+    x, t, s2, s4, n = as_float(events, exposure, squares, fourths, trips)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        estimate = np.where((x > 0) & (t > 0), per * x / t, np.nan)
+        error = np.sqrt(np.maximum(s2, 1 / x))
+        half = np.exp(_quantile(s2, s4, n, level) * error)
+        low, high = estimate / half, estimate * half
+    return Interval(estimate[()], low[()], high[()], x[()], t[()], level, "quasi-Poisson by trip")
 
 
 def bootstrap_rate(
@@ -115,11 +140,19 @@ def t_quantile(scores: FloatArray, level: float) -> float:
     Source: Pan and Wall 2002, Stat Med 21:1429.
     """
     squares = scores**2
-    spread = float(np.sum((squares - squares.mean()) ** 2))
-    freedom = max(1.0, 2 * float(squares.sum()) ** 2 / spread) if spread > 0 else np.inf
-    if np.isinf(freedom):
-        return float(special.ndtri((1 + level) / 2))
-    return float(special.stdtrit(freedom, (1 + level) / 2))
+    return float(_quantile(squares.sum(), np.sum(squares**2), len(squares), level))
+
+
+def _quantile(s2: ArrayLike, s4: ArrayLike, n: ArrayLike, level: float) -> FloatArray:
+    """The t quantile from the sums of the squared scores and of their squares, and their number."""
+    s2, s4, n = as_float(s2, s4, n)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = s4 - s2**2 / n
+        # what is left of equal squares after rounding is no spread
+        freedom = np.where(spread > 1e-12 * s4, np.maximum(1.0, 2 * s2**2 / spread), np.inf)
+    tail = (1 + level) / 2
+    found = np.where(np.isinf(freedom), special.ndtri(tail), special.stdtrit(freedom, tail))
+    return np.asarray(found, dtype=np.float64)
 
 
 def negative_binomial_k(events: ArrayLike, exposure: ArrayLike | None = None) -> float:

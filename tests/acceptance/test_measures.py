@@ -12,6 +12,7 @@ import pytest
 from pipeline.measures.registry import MEASURES
 from pipeline.review import review
 from pipeline.simulate import simulate
+from pipeline.statistics.clustered import clustered_rate
 
 Row = dict[str, str]
 
@@ -40,27 +41,62 @@ def measured(month: dict[str, list[Row]], measure: str, by: str) -> dict[str, tu
     }
 
 
-def test_occlusion_rate_by_cannula_is_events_over_the_same_time(month: Any) -> None:
+def by_trip(month: dict[str, list[Row]]) -> dict[tuple[str, str], list[float]]:
+    """Events and hours of each cannula and trip, by plain sums over the month's rows."""
     logged = {row["trip_id"] for row in month["device"]}
     complete = {
         row["trip_id"]
         for row in month["trips"]
         if row["device_log"] == "complete" or (not row["device_log"] and row["trip_id"] in logged)
     }
-    hours: dict[str, float] = defaultdict(float)
-    events: dict[str, float] = defaultdict(float)
+    found: dict[tuple[str, str], list[float]] = defaultdict(lambda: [0.0, 0.0])
     for row in month["timeline"]:
         known = row["source"] == "ventilator" and row["cannula"] and row["flow_lpm"]
         if known and row["trip_id"] in complete:
-            hours[row["cannula"]] += (int(row["until_s"]) - int(row["from_s"])) / 3600
+            seconds = int(row["until_s"]) - int(row["from_s"])
+            found[row["cannula"], row["trip_id"]][1] += seconds / 3600
     for row in month["occlusions"]:
-        events[row["cannula"]] += row["counted"] == "true"
+        if row["counted"] == "true":
+            found[row["cannula"], row["trip_id"]][0] += 1
+    return found
+
+
+def test_occlusion_rate_by_cannula_is_events_over_the_same_time(month: Any) -> None:
+    hours: dict[str, float] = defaultdict(float)
+    events: dict[str, float] = defaultdict(float)
+    for (cannula, _), (happened, spent) in by_trip(month).items():
+        hours[cannula] += spent
+        events[cannula] += happened
     found = measured(month, "occlusion-rate", "cannula")
     assert sum(events.values()) > 5
     assert set(found) == set(hours)
     for cannula, (numerator, denominator) in found.items():
         assert numerator == events[cannula]
         assert denominator == pytest.approx(hours[cannula], abs=1e-9)
+
+
+def test_intervals_of_occlusion_rates_take_trips_as_clusters(month: Any) -> None:
+    rows = {
+        (row["group_by"], row["group_value"]): row
+        for row in month["measures"]
+        if (row["measure"], row["month"]) == ("occlusion-rate", "2026-06")
+    }
+    trips: dict[str, list[list[float]]] = defaultdict(list)
+    whole: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    for (cannula, trip), counts in by_trip(month).items():
+        trips[cannula].append(counts)
+        whole[trip] = [a + b for a, b in zip(whole[trip], counts, strict=True)]
+    groups = {("cannula", cannula): counts for cannula, counts in trips.items()}
+    groups["service", "all"] = [*whole.values()]
+    methods = set()
+    for group, counts in groups.items():
+        own = clustered_rate([e for e, _ in counts], [h for _, h in counts], per=100)
+        row = rows[group]
+        assert float(row["low"]) == pytest.approx(own.lower, rel=1e-9, abs=1e-9)
+        assert float(row["high"]) == pytest.approx(own.upper, rel=1e-9)
+        assert (row["method"], int(row["trips"])) == (own.method, own.trips)
+        methods.add(own.method)
+    assert methods == {"quasi-Poisson by trip", "exact Poisson"}
 
 
 def test_shares_are_counts_of_verdicts(month: Any) -> None:
