@@ -10,7 +10,7 @@ import shlex
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -358,3 +358,10 @@ def test_every_dependency_is_pinned_exactly() -> None:
     ]
     names = {re.sub(r"[-_.]+", "-", re.split(r"[<>=!\[; ]", w)[0]).lower() for w in wanted}
     assert names <= pinned
+
+
+def test_reasons_named_by_a_rule_are_those_of_the_contract() -> None:
+    from pipeline.rules.fallback_reason import Reason
+    from schemas.contract import REASONS
+
+    assert list(get_args(Reason)) == REASONS

@@ -19,6 +19,7 @@ Reason = Literal[
     "comfort",
     "check",
 ]
+"""The contract's reasons; named again because importing the contract takes pandera a second."""
 
 
 class FallbackReasonParameters(Parameters):
