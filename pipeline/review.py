@@ -109,8 +109,8 @@ def month_pages(
     cases(con, versions, month)
     join_cases(con, month, half_width=audit_within or HALF_WIDTH)
     screened = measure(con, month)
-    drawn = figures(con, screened, calendar(con, versions, month))
     measures = with_confirmed(con, month, screened)
+    drawn = figures(con, screened, calendar(con, versions, month))
     make_tables(con, month, measures, drawn)
     stage("pages")
     folder = into / month

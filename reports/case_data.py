@@ -12,6 +12,7 @@ from reports.case_files import case_file
 from reports.case_frames import Cases
 from reports.case_tables import course_table, observations_table, occlusions_table, timeline_table
 from reports.frames import Row, text
+from reports.loop_data import answers_by_trip, corrections_by_trip
 from reports.pages import Site, common_data
 from reports.trip_data import moment_said, picture_data
 
@@ -31,10 +32,13 @@ def case_pages(review: MonthReview, site: Site) -> Iterator[Row]:
     cases = Cases(review, review.details)
     common = common_data(review, site, "case", up="../")
     total = len(review.cases)
+    answers, corrections = answers_by_trip(review), corrections_by_trip(review)
     for index, trip_facts in enumerate(cases.trips):
         yield {
             **common,
             **case_data(cases.trip(trip_facts), cases),
+            "answers": answers.get(text(trip_facts["trip_id"]), []),
+            "corrections": corrections.get(text(trip_facts["trip_id"]), []),
             "total": total,
             "pages": len(cases.trips),
             "previous": _neighbour(cases, index - 1),

@@ -22,6 +22,7 @@ from reports.outliers import outliers_data
 from reports.pages import Site, common_data
 from reports.patterns import clocks_data, patterns_data
 from reports.rates import rates_data
+from reports.screen_quality import screen_data
 from reports.series import (
     ChartTable,
     limits_words,
@@ -56,6 +57,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
         "patterns": patterns_data(figures, review.month),
         "clocks": clocks_data(figures, review.month),
         "outliers": outliers_data(review),
+        "screen": screen_data(review),
     }
 
 

@@ -13,6 +13,7 @@ from reports.frames import Row
 from reports.funnel_figures import funnel_figure
 from reports.patterns import QUANTILES, seconds
 from reports.plotted import variants
+from reports.screen_quality import screen_figure
 
 CRUDE = Look("all", "crude", palette.HISTORY, "circle", 11, 3.0)
 WIDTHS = ((0, 1), (480, 2), (680, 3))
@@ -35,6 +36,11 @@ def director_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
         panels = data["charts"][name]["panels"]
         if panels:
             figures[f"charts-{name}"] = control_variants(panels, by_month=name != "gaps")
+    if data["screen"]["drawn"]:
+        drawn_rules = data["screen"]["drawn"]
+        figures["screen"] = [
+            {"least": least, **screen_figure(drawn_rules, narrow=not least)} for least in (0, 660)
+        ]
     if any(m["median_s"] is not None for m in data["clocks"]["months"]):
         figures["clocks"] = [{"least": 0, **clock_figure(data["clocks"]["months"])}]
     return figures

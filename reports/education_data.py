@@ -14,6 +14,7 @@ from reports.cannula_fit import fit_data
 from reports.frames import Row, records, text
 from reports.funnels import SEVERITY_ORDER, SHARE, funnels, window_words
 from reports.pages import Site, common_data
+from reports.practice import practice_data
 from reports.retraining import retraining_data
 from reports.sentences import share_sentence
 
@@ -31,13 +32,16 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
     """Everything the Education page shows, ready for figures and the template."""
     rules = rules_by_base(review, figures)
     retrained = retraining_data(figures)
+    practice, asked = practice_data(review), answer(rules, retrained)
     return {
         **common_data(review, site, "education"),
         "window": window_words(review),
         "rules": rules,
         "drawn": [r for r in rules if r["enough"] and r["numerator"]],
         "first": first_rows(rules),
-        "answer": answer(rules, retrained),
+        "practice": practice,
+        "answer": [s for s in (practice["finding"], *asked) if s],
+        "bases_finding": asked[0],
         "few": few_sentence(rules),
         "service_rules": [] if rules else service_rules(review),
         "minimum": f"{next((f.minimum for f in figures.facts if f.id == SHARE), 0):g}",

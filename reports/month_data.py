@@ -11,6 +11,7 @@ from reports.adjusted import with_adjusted
 from reports.case_files import FOLDER, case_files
 from reports.chart_sets import month_rate_set
 from reports.frames import Row, records, text
+from reports.loop_data import case_states, confirmed_by_rule, loop_data, loop_steps
 from reports.pages import Site, common_data
 from reports.rates import rates_data
 from reports.strips import ORDER, strip
@@ -32,17 +33,23 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
     common = common_data(review, site, "month")
     protocol = common["protocol"]
     rules = rules_data(review)
+    loop = loop_data(review)
     return {
         **common,
         "answer": [
             s for s in (sentences.received_sentence(review), sentences.need_sentence(review)) if s
         ],
         "occlusion_answer": sentences.occlusion_sentences(review, rates),
-        "next_steps": sentences.next_steps(review, bool(protocol["unapproved"])),
+        "next_steps": [
+            *sentences.next_steps(review, bool(protocol["unapproved"]), loop["left"]),
+            *loop_steps(loop, review),
+        ],
+        "loop": loop,
         "rates": {**rates, **rate_sentences(review, rates)},
         "control": month_rate_set(review),
         "occlusions": occlusion_counts(review),
         "rules": rules,
+        "any_confirmed": any(r["confirmed"] for r in rules),
         "rule_methods": "; ".join(sorted({r["method"] for r in rules} - {""})),
         "cases": cases_data(review, rules),
         "received": received_data(review),
@@ -81,8 +88,12 @@ def rules_data(review: MonthReview) -> list[Row]:
     ]
     shares = {text(r["group_value"]): r for r in records(chosen)}
     in_cases = Counter(rule for case in records(review.cases) for rule in _rules_of(case))
+    confirmed = confirmed_by_rule(review)
     rows = [
-        _rule_row(c, facts.get(text(c["rule"])), shares.get(text(c["rule"])), in_cases)
+        {
+            **_rule_row(c, facts.get(text(c["rule"])), shares.get(text(c["rule"])), in_cases),
+            "confirmed": confirmed.get(text(c["rule"])),
+        }
         for c in records(review.rule_counts)
     ]
     return sorted(rows, key=_needs_a_person)
@@ -132,7 +143,11 @@ def cases_data(review: MonthReview, rules: list[Row]) -> Row:
     titles = {r["rule"]: r["title"] for r in rules}
     every = sorted(records(review.cases), key=lambda c: int(c["reading_order"]))
     files = case_files(review)
-    shown = [_case_row(c, labels, titles, files) for c in every[:CASES_SHOWN]]
+    states = case_states(review)
+    shown = [
+        {**_case_row(c, labels, titles, files), "state": states.get(text(c["trip_id"]), "")}
+        for c in every[:CASES_SHOWN]
+    ]
     return {
         "rows": shown,
         "pages": len(files),

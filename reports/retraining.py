@@ -44,6 +44,7 @@ def _row(row: Row) -> Row:
         "label": f"{base}, {words.rule_title(rule).lower()}",
         "before": made[0],
         "after": made[1],
+        "read": _read_words(row),
         "too_few": too_few,
         "window": text(row["window"]),
         "warning": text(row["warning"]),
@@ -61,6 +62,15 @@ def _row(row: Row) -> Row:
             "line": f"{_short(made[0])} before, {_short(made[1])} after: {shown} ({span})",
         },
     }
+
+
+def _read_words(row: Row) -> str:
+    """What readers made of the flags on either side; empty where none was concluded on."""
+    read = {side: int(row[f"{side}_read"] or 0) for side in ("before", "after")}
+    if not sum(read.values()):
+        return ""
+    said = [f"{int(row[f'{s}_practice'] or 0)} of {n} read {s}" for s, n in read.items()]
+    return f"put down to practice: {', '.join(said)}"
 
 
 def _short(made: str) -> str:
@@ -93,6 +103,8 @@ def _finding(rows: list[Row]) -> str:
             f" ({latest['before']} before, {latest['after']} after; ratio {latest['shown']},"
             f" 95{words.NBSP}% {latest['span']})"
         )
+    if latest["read"]:
+        said += f"; {latest['read']}"
     if latest["warning"]:
         said += ". Part of any fall may be regression to the mean"
     more = f" {len(rows) - 1} earlier ones are in the table." if len(rows) > 1 else ""

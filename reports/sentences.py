@@ -255,8 +255,13 @@ def bounds_sentence(row: Row | None, applicable: int) -> str:
     return f"{words.percent_range(low, high)} of all {applicable:,}, undecided either way"
 
 
-def next_steps(review: MonthReview, unapproved: bool) -> list[tuple[str, str]]:
-    """What the coordinator does next: (sentence, anchor on the page), in order."""
+def next_steps(
+    review: MonthReview, unapproved: bool, left: int | None = None
+) -> list[tuple[str, str]]:
+    """What the coordinator does next: (sentence, anchor on the page), in order.
+
+    `left`: cases that no reader has closed yet; by default all of them.
+    """
     steps = []
     if not review.protocol and review.received:
         steps.append(("Put a protocol version in force and review the month again", "protocol"))
@@ -276,6 +281,10 @@ def next_steps(review: MonthReview, unapproved: bool) -> list[tuple[str, str]]:
         steps.append(
             (f"Correct {words.many(aside, 'row')} set aside and deliver {it} again", "problems")
         )
-    if cases:
-        steps.append((f"Read {words.many(cases, 'case')} in the order given", "cases"))
+    if left is None or left == cases:
+        read = f"Read {words.many(cases, 'case')} in the order given" if cases else ""
+    else:
+        read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
+    if read:
+        steps.append((read, "cases"))
     return steps

@@ -155,7 +155,10 @@ class Power(pa.DataFrameModel):
 
 
 class BeforeAfterTraining(pa.DataFrameModel):
-    """Each retraining of a base: the rule's deviation share after over before."""
+    """Each retraining of a base: the rule's deviation share after over before.
+
+    Beside the flags stand those that a reader concluded on, and put down to practice.
+    """
 
     month: dt.String = _text("Month of the retraining")
     base: dt.String = _text("Token of the base")
@@ -164,6 +167,10 @@ class BeforeAfterTraining(pa.DataFrameModel):
     before_trips: dt.Float64 = _value("trips", "Trips judged before", nullable=False)
     after_events: dt.Float64 = _value("trips", "Deviations after", nullable=False)
     after_trips: dt.Float64 = _value("trips", "Trips judged after", nullable=False)
+    before_read: dt.Int32 = _value("trips", "Deviations before that were read", nullable=False)
+    before_practice: dt.Int32 = _value("trips", "Of these, put down to practice", nullable=False)
+    after_read: dt.Int32 = _value("trips", "Deviations after that were read", nullable=False)
+    after_practice: dt.Int32 = _value("trips", "Of these, put down to practice", nullable=False)
     ratio: dt.Float64 = _value("1", "Share after over share before")
     low: dt.Float64 = _value("1", "Lower 95 % bound")
     high: dt.Float64 = _value("1", "Upper 95 % bound")

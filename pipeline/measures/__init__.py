@@ -32,7 +32,7 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 def figures(
     con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
 ) -> dict[str, pd.DataFrame]:
-    """Charts, comparisons and power from the measures; call after `measure`, same month.
+    """Charts, comparisons and power; call after `measure` and the loop's `make_flags`.
 
     Frames by the names of `schemas.measure_outputs.MEASURE_OUTPUTS`.
     """

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
+    from pipeline.statistics.before_after import Windows
     from pipeline.statistics.funnels import Funnel
     from pipeline.statistics.shrinkage import Shrunk
 
@@ -89,15 +90,24 @@ _TRAINED = """
     WHERE base IS NOT NULL AND month <= $month ORDER BY ALL
 """
 _BY_MONTH = """
-    SELECT month, base, rule, sum(deviation)::DOUBLE AS deviation, sum(judged)::DOUBLE AS judged
-    FROM verdict_counts GROUP BY month, base, rule ORDER BY ALL
+    SELECT month, base, rule, sum(deviation)::DOUBLE AS deviation, sum(judged)::DOUBLE AS judged,
+           coalesce(any_value(read), 0)::DOUBLE AS read,
+           coalesce(any_value(practice), 0)::DOUBLE AS practice
+    FROM verdict_counts
+    LEFT JOIN (
+        SELECT month, base, rule, count(conclusion) AS read,
+               count(*) FILTER (conclusion = 'practice') AS practice
+        FROM rule_flag WHERE verdict = 'deviation' GROUP BY ALL
+    ) USING (month, base, rule)
+    GROUP BY month, base, rule ORDER BY ALL
 """
 
 
 def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Each base retrained: the rule's share after over before; see `BeforeAfterTraining`.
 
-    Retraining of single crew members is left out: nobody is ranked.
+    Retraining of single crew members is left out: nobody is ranked. Call after `make_flags` of
+    the loop: what readers put down to practice is counted beside the flags.
     """
     import pandas as pd
 
@@ -120,10 +130,19 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "after_events": found.after_events, "after_trips": found.after_exposure,
                 "ratio": float(found.ratio.ratio), "low": float(found.ratio.lower),
                 "high": float(found.ratio.upper), "too_few": found.too_few,
-                "window": found.window, "warning": found.warning,
+                **_read(own, window), "window": found.window, "warning": found.warning,
             }
         )  # fmt: skip
     return pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
+
+
+def _read(own: pd.DataFrame, window: Windows) -> dict[str, int]:
+    """Of the flags before and after: those a reader concluded on, and put down to practice."""
+    return {
+        f"{side}_{name}": int(own.loc[months, name].sum())
+        for side, months in (("before", window.before), ("after", window.after))
+        for name in ("read", "practice")
+    }
 
 
 def month_number(month: str) -> int:
