@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.loop.state import contents
+from pipeline.store import one
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,7 +36,7 @@ def restatements(
     con.register("figures_now", measures)
     con.execute(_CHANGED_FIGURES, {"month": month})
     con.unregister("figures_now")
-    if not con.execute("SELECT count(*) FROM changed_figure").fetchone() or not _causes(con):
+    if not _causes(con):
         return pd.DataFrame(columns=columns)
     frame = con.execute(_CHANGED_WHY).df()
     frame["why"] = [_why(row) for row in frame.to_dict("records")]
@@ -50,8 +51,8 @@ def _causes(con: duckdb.DuckDBPyConnection) -> bool:
     con.execute(_KEYS)
     con.execute(f"CREATE OR REPLACE TEMP TABLE compared_content AS ({contents('compared_key')})")
     con.execute(_CHANGED_TRIPS)
-    found = con.execute("SELECT count(*) FROM changed_figure").fetchone()
-    return bool(found and found[0])
+    (changed,) = one(con, "SELECT count(*) FROM changed_figure")
+    return bool(changed)
 
 
 def _why(row: dict[Any, Any]) -> str:
@@ -83,6 +84,8 @@ _CHANGED_FIGURES = """
     ),
     was AS (
         SELECT l.month, f.* FROM loop.published_figure f JOIN last l USING (publication_no)
+        -- made for the month under review alone, so there is no such figure now of an earlier one
+        WHERE f.measure <> 'occlusion-rate-ratio' OR l.month = $month
     ),
     becomes AS (
         SELECT n.* FROM figures_now n

@@ -14,6 +14,7 @@ from pipeline.loop import publish as module
 from pipeline.loop.ledger import head
 from pipeline.loop.ledger_words import ledger
 from pipeline.loop.publish import reproduce
+from pipeline.loop.restate import restatements
 from pipeline.loop.session import store_in
 from pipeline.review import publish, review
 from schemas.loop_outputs import Restatements
@@ -123,6 +124,16 @@ def test_the_figures_are_those_of_the_pages(published: Path) -> None:
     assert sorted(stored) == sorted(
         own[["measure", "group_by", "group_value", "numerator"]].itertuples(index=False, name=None)
     )
+
+
+def test_what_is_made_for_the_month_under_review_alone_is_never_restated(published: Path) -> None:
+    own = pd.read_csv(published / MONTH / "data" / "measures.csv")
+    assert "occlusion-rate-ratio" in set(own["measure"])
+    later = own[own["measure"] != "occlusion-rate-ratio"]
+    with store_in(published, read_only=True) as con:
+        assert restatements(con, "2026-03", later).empty
+        fewer = later[later["measure"] != "all-rules-share"]
+        assert set(restatements(con, "2026-03", fewer)["measure"]) <= {"all-rules-share"}
 
 
 def test_months_that_cannot_be_published_or_brought_back(published: Path, tmp_path: Path) -> None:
