@@ -47,7 +47,10 @@ def _of_database(error: Exception, place: str | None) -> Mistake | None:
 
 
 def _full(place: str | None) -> Refused:
-    what, remedy = "there is no room left to write", "Make room and try again; nothing is half-stored."
+    what, remedy = (
+        "there is no room left to write",
+        "Make room and try again; nothing is half-stored.",
+    )
     return Refused(Problem(place, None, None, "disk-full", what, remedy))
 
 
