@@ -158,12 +158,12 @@ def parquet_source(con: duckdb.DuckDBPyConnection, content: Content, wanted: lis
             f"(describe select * from read_parquet({literal(str(content.path))}))"
         ).fetchall()
     )
-    cells = ", ".join(f"{_parquet_cell(name, kinds[name])} as {quoted(name)}" for name in wanted)
+    cells = ", ".join(f"{parquet_cell(name, kinds[name])} as {quoted(name)}" for name in wanted)
     sql = f"select {cells} from read_parquet({literal(str(content.path))})"
     return Source(sql, "rowid + 1")
 
 
-def _parquet_cell(name: str, kind: str) -> str:
+def parquet_cell(name: str, kind: str) -> str:
     """A cell as text; a whole number kept in a floating-point column is a whole number."""
     cell = quoted(name)
     if kind in ("DOUBLE", "FLOAT"):

@@ -16,9 +16,9 @@ from typing import Any
 
 from pipeline.errors import Refused
 from pipeline.ingest.problems import Findings
+from pipeline.ingest.read import RAGGED
 from schemas.contract import TABLES
 
-RAGGED = 1
 HEADER_LINE = 1
 
 
