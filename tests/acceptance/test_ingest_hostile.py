@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import os
+import resource
 import socket
-import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from pipeline.cli import main
 from pipeline.errors import Refused
 from pipeline.ingest import files
 from pipeline.ingest.settings_files import read_protocol_file
@@ -105,12 +106,10 @@ def test_a_line_of_two_gigabytes(tmp_path: Path, start: str) -> None:
     with (delivery / "crew.csv").open("wb") as file:
         file.write(start.encode() + b"x" * (files.LONGEST_LINE + 1))
         file.truncate(2 << 30)
-    tracemalloc.start()
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     problem = kit.only(kit.refusals(delivery))
-    most = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
     assert (problem.code, problem.line) == ("line-too-long", 1 + bool(start))
-    assert most < 200 << 20
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 500_000
 
 
 def test_settings_of_two_gigabytes(tmp_path: Path) -> None:
@@ -154,3 +153,23 @@ def test_names_and_cells_that_would_be_sql_or_html(tmp_path: Path) -> None:
     kit.store(path, kit.write(folder, crew=crew))
     rows = kit.ask(path, "select crew_member, role from delivered.crew")
     assert rows == [("c'); drop table", "<b>nurse</b>")]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a limit to the size of files")
+def test_a_full_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No file may grow beyond 100 kB, so writing ends as it does on a full disk."""
+    delivery, into = kit.write(tmp_path / "d"), tmp_path / "out"
+    monkeypatch.setattr("sys.argv", ["tailrace", "review", str(delivery), "--into", str(into)])
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+    try:
+        with pytest.raises(SystemExit) as caught:
+            main()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert caught.value.code == 3
+    printed = capsys.readouterr()
+    assert "there is no room left to write. Make room" in printed.err
+    assert not (into / "store.duckdb").exists()
