@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.ingest.files import is_file_of
 from pipeline.limit_moments import limit_moments
 from schemas.case_detail import CASE_FRAMES, MOST_CASE_PAGES, CaseDetails
+from schemas.contract import TABLES
 
 if TYPE_CHECKING:
     import duckdb
@@ -39,10 +41,11 @@ _CASE_TRIP = """
     ORDER BY c.reading_order LIMIT $most
 """
 
-_CASE_FILE = """
+_CASE_FILE = f"""
     CREATE OR REPLACE TEMP TABLE case_file AS
-    SELECT delivery_no, regexp_replace(file, '\\.[^.]*$', '') AS table_name, file
-    FROM delivered.file
+    SELECT f.delivery_no, t.table_name, f.file
+    FROM delivered.file f
+    JOIN (SELECT unnest({list(TABLES)}) AS table_name) t ON {is_file_of("t.table_name", "f.file")}
 """
 
 _NOT_RECORDED = """

@@ -165,10 +165,20 @@ def main() -> None:
     try:
         app(prog_name="tailrace")
     except Mistake as mistake:
-        from pipeline.words import mistake_lines
+        _end_with(mistake)
+    except Exception as error:
+        from pipeline.room import as_mistake
 
-        typer.echo(mistake_lines(mistake, shown=SHOWN_PROBLEMS), err=True)
-        sys.exit(mistake.exit_code)
+        if (found := as_mistake(error)) is None:
+            raise
+        _end_with(found)
+
+
+def _end_with(mistake: Mistake) -> None:
+    from pipeline.words import mistake_lines
+
+    typer.echo(mistake_lines(mistake, shown=SHOWN_PROBLEMS), err=True)
+    sys.exit(mistake.exit_code)
 
 
 if __name__ == "__main__":

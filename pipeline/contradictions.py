@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from pipeline.ingest.files import is_file_of
 from pipeline.weight_for_age import weight_limit_rows
 
 UNDILUTED = "('wall', 'cylinder')"
@@ -277,7 +278,7 @@ def month_contradictions() -> str:
     JOIN judged.trip_window w USING (trip_key)
     JOIN ({_words()}) k(problem, "table", "column", what, remedy) USING (problem)
     LEFT JOIN delivered.file f ON f.delivery_no = w.delivery_no AND c.line IS NOT NULL
-        AND f.file IN (k."table" || '.csv', k."table" || '.parquet')
+        AND {is_file_of('k."table"', "f.file")}
     WHERE w.service_month = $month
     UNION ALL
     SELECT 'contradiction', k.problem, h.delivery_no, NULL, NULL, NULL, h.trip_id, k.what, k.remedy

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.case_detail import case_details
 from pipeline.contradictions import month_contradictions
+from pipeline.ingest.files import is_file_of
 from pipeline.measures.bases import month_number
 from pipeline.measures.clock_offsets import clock_offsets
 from pipeline.measures.occlusion_patterns import occlusion_patterns
@@ -322,7 +323,7 @@ _OUT = {
         JOIN rule_evidence r ON r.rule = e.rule AND r."table" = e."table"
         JOIN month_trip m ON m.trip_id = e.trip_id
         JOIN delivered.file f ON f.delivery_no = m.delivery_no
-            AND f.file IN (e."table" || '.csv', e."table" || '.parquet')
+            AND {is_file_of('e."table"', "f.file")}
         ORDER BY ALL""",
     "timeline": """
         SELECT m.trip_id, t.from_s, t.until_s, t.source, t.flow_lpm, t.fio2, t.humidification,

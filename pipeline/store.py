@@ -219,11 +219,14 @@ def _connect(path: Path, config: dict[str, Any], *, read_only: bool) -> duckdb.D
 def _make_store(path: Path) -> None:
     """Make an empty store aside and move it into place: a kill leaves none, or a whole one."""
     aside = path.with_name(f"{path.name}.new")
-    aside.unlink(missing_ok=True)
+    for left in (aside, path.with_name(f"{path.name}.new.wal")):
+        left.unlink(missing_ok=True)
     con = _connect(aside, {}, read_only=False)
     try:
         with transaction(con):
             create_layout(con)
+        # to close does so too, but says nothing where the disk is full, and the tables stay behind
+        con.execute("checkpoint")
     finally:
         con.close()
     aside.replace(path)

@@ -233,3 +233,8 @@ TABLES: dict[str, type[pa.DataFrameModel]] = {
     "training": Training,
 }
 """Every table of a delivery by its name, which is also its file's stem."""
+
+
+def sheet_name(table: str) -> str:
+    """What a table that is a sheet of a workbook is called where another's file is named."""
+    return f"sheet {table} of the workbook"

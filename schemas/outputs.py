@@ -16,8 +16,12 @@ from schemas.contract import BEHAVIOURS, HUMIDIFICATIONS, SOURCES
 VERDICTS = ["met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable"]
 SEVERITIES = ["high", "medium", "low"]
 PROBLEM_KINDS = ["set_aside", "contradiction", "mention"]
-PATTERNS = ["flow_above_range", "cannula_small", "child_unsettled", "none_of_these", "unknown"]
-NEXT_ACTIONS = ["less_flow", "larger_cannula", "reseated", "to_wall", "contact", "nothing"]
+HELD_PATTERNS = ["flow_above_range", "cannula_small", "child_unsettled"]
+"""The columns that say whether a pattern holds at an occlusion; the first that does leads."""
+PATTERNS = [*HELD_PATTERNS, "none_of_these", "unknown"]
+ACTIONS = ["less_flow", "larger_cannula", "reseated", "to_wall", "contact"]
+"""What a crew may do next; of several at one second the first in this order leads."""
+NEXT_ACTIONS = [*ACTIONS, "nothing"]
 WHAT_FOLLOWED = "What followed is not what helped: crews act on the worst cases."
 """Goes wherever what followed an occlusion is shown."""
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.ingest import screen, stage
-from pipeline.ingest.files import Parts, find_parts
+from pipeline.ingest.files import OLD_BOOKS, Content, Parts, find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.read import read_header
 from pipeline.ingest.settings_files import (
@@ -19,7 +19,7 @@ from pipeline.ingest.settings_files import (
     read_settings_files,
 )
 from pipeline.store import one
-from schemas.contract import MONTH_PATTERN, TABLES
+from schemas.contract import MONTH_PATTERN, TABLES, sheet_name
 
 if TYPE_CHECKING:
     import duckdb
@@ -84,6 +84,7 @@ def read_delivery(
     files = read_settings_files(parts, findings)
     is_store = _has_deliveries(con)
     if files.export is None:
+        parts.close()
         raise Refused(findings.refusals)
     if is_store and not findings.refusals:
         known = _known_delivery(con, parts.content_hash)
@@ -91,7 +92,10 @@ def read_delivery(
             return Staged(parts, files, [], known)
     if is_store:
         check_against_store(con, files, parts, findings)
-    _stage_tables(con, parts, files.export, findings)
+    try:
+        _stage_tables(con, parts, files.export, findings)
+    finally:
+        parts.close()
     if findings.refusals:
         raise Refused(findings.refusals)
     _keep(con, parts, findings, is_store=is_store)
@@ -108,7 +112,7 @@ def _stage_tables(
         header = read_header(con, content, findings)
         if header is None:
             continue
-        present = _check_header(table, content.name, header, export, findings)
+        present = _check_header(table, content, header, export, findings)
         if present is None:
             continue
         if stage.stage_table(con, stage.TableFile(table, content, header, present), findings):
@@ -138,14 +142,16 @@ def _keep(
 
 
 def _check_tables(parts: Parts, export: ExportFile, findings: Findings) -> None:
-    books = [name for name in parts.unnamed if name.lower().endswith((".xlsx", ".xls", ".ods"))]
     missing = [t for t in TABLES if t not in parts.tables and t not in export.not_recorded]
-    for name in books if missing else []:
-        findings.add("format-not-read", name, "workbooks are not read yet")
+    for name in parts.unnamed if missing else []:
+        if name.lower().endswith(OLD_BOOKS):
+            findings.add("format-not-read", name, "of workbooks only XLSX is read")
     unread = {p.file for p in findings.refusals}
+    in_book = any(content.book for content in parts.tables.values())
     for table in missing:
         if not any(str(name).endswith((f"{table}.csv", f"{table}.parquet")) for name in unread):
-            findings.add("missing-table", f"{table}.csv", f"the table {table} is missing")
+            place = sheet_name(table) if in_book else f"{table}.csv"
+            findings.add("missing-table", place, f"the table {table} is missing")
     for table in export.not_recorded:
         if table in parts.tables:
             findings.add(
@@ -156,17 +162,17 @@ def _check_tables(parts: Parts, export: ExportFile, findings: Findings) -> None:
 
 
 def _check_header(
-    table: str, file: str, header: list[str], export: ExportFile, findings: Findings
+    table: str, content: Content, header: list[str], export: ExportFile, findings: Findings
 ) -> list[str] | None:
     """Return the contract columns to read; None, and findings, if the header cannot be used."""
     columns = TABLES[table].to_schema().columns
-    line = 1 if file.endswith(".csv") else None
+    file, line = content.name, content.header_line
     if not set(header) & set(columns):
         _refuse_strange_header(file, header, line, findings)
         return None
     before = len(findings.refusals)
     ignored = set(export.ignore.get(table, []))
-    _check_names(table, file, header, ignored, findings)
+    _check_names(table, content, header, ignored, findings)
     for name, field in columns.items():
         if name in header and name not in ignored:
             continue
@@ -187,10 +193,10 @@ def _check_header(
 
 
 def _check_names(
-    table: str, file: str, header: list[str], ignored: set[str], findings: Findings
+    table: str, content: Content, header: list[str], ignored: set[str], findings: Findings
 ) -> None:
     """Refuse columns that are there twice, or that the contract does not name."""
-    line = 1 if file.endswith(".csv") else None
+    file, line = content.name, content.header_line
     for name, count in Counter(header).items():
         if name in ignored:
             continue

@@ -15,7 +15,16 @@ REMEDIES: dict[str, str] = {
     "missing-table": "Add the file, or list the table under not_recorded in export.toml",
     "table-twice": "Keep one of the two",
     "table-not-recorded": "Remove it from not_recorded in export.toml, or remove the file",
-    "format-not-read": "Save each table as CSV (UTF-8, header row) or Parquet",
+    "format-not-read": "Save the tables as sheets of an XLSX workbook, or as CSV or Parquet",
+    "several-workbooks": "Keep the one that holds the tables",
+    "date-cell": (
+        "Format the column as text and fill it in again: a month as 2026-03, a time as whole"
+        " seconds since the bedside"
+    ),
+    "not-a-file": "Put an ordinary file in its place",
+    "line-too-long": "Export the table again, with one row a line",
+    "too-many-columns": "Export only the contract's columns",
+    "too-large": "Check that it is what it should be",
     "empty-file": "Export the table again; without rows it still needs its header row",
     "not-utf8": "Save the file in UTF-8",
     "not-parquet": "Export the table again",

@@ -14,6 +14,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import Refused
 from pipeline.ingest.files import Content
 from pipeline.ingest.problems import Findings
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 BATCH_ROWS = 50_000
 LONGEST_CELL = 1 << 20
+MOST_COLUMNS = 10_000
 RAGGED, BAD_QUOTING = 1, 2
 REJECTS = {RAGGED: "ragged-row", BAD_QUOTING: "bad-quoting"}
 
@@ -54,6 +56,8 @@ def read_header(
     con: duckdb.DuckDBPyConnection, content: Content, findings: Findings
 ) -> list[str] | None:
     """Return the column names of one file in file order; None, and a finding, if unreadable."""
+    if content.book is not None and content.sheet is not None:
+        return content.book.header(content.sheet, content.name, findings)
     if content.path.suffix == ".parquet":
         return _parquet_header(con, content, findings)
     csv.field_size_limit(LONGEST_CELL)
@@ -68,10 +72,19 @@ def read_header(
             "open-quote", content.name, "the header's quotation marks do not pair up", line=1
         )
         return None
+    return _checked_header(cells, content, findings)
+
+
+def _checked_header(
+    cells: list[str] | None, content: Content, findings: Findings
+) -> list[str] | None:
     if not cells or not any(cells):
-        findings.add(
-            "empty-file", content.name, "the file is empty or begins with a blank line", line=1
-        )
+        what = "the file is empty or begins with a blank line"
+        findings.add("empty-file", content.name, what, line=1)
+        return None
+    if len(cells) > MOST_COLUMNS:
+        what = f"the header has more than {MOST_COLUMNS} columns"
+        findings.add("too-many-columns", content.name, what, line=1)
         return None
     return cells
 
@@ -108,14 +121,21 @@ def slow_source(
     wanted: list[str],
     findings: Findings,
 ) -> Source | None:
-    """Return how Python reads the `wanted` columns; None, and a finding, if it cannot."""
-    relation = f"raw_{content.path.stem}"
+    """Return how Python reads the `wanted` columns of text or a sheet; None if it cannot."""
+    relation = f"raw_{content.sheet or content.path.stem}"
     columns = dict.fromkeys(("line", "reject_code"), "INTEGER")
     columns |= {quoted(name): "VARCHAR" for name in ("reject_text", *wanted)}
     spelled = ", ".join(f"{name} {kind}" for name, kind in columns.items())
     con.execute(f"create or replace temp table {relation} ({spelled})")
+    if content.book is not None and content.sheet is not None:
+        rows = content.book.rows(content.sheet, content.name, header, wanted, findings)
+    else:
+        rows = _rows(content.path, header, wanted)
     try:
-        _insert_rows(con, relation, _rows(content.path, header, wanted))
+        _insert_rows(con, relation, rows)
+    except Refused as refusal:
+        findings.refusals += refusal.problems
+        return None
     except UnicodeDecodeError:
         _refuse_encoding(content, findings)
         return None
@@ -138,12 +158,12 @@ def parquet_source(con: duckdb.DuckDBPyConnection, content: Content, wanted: lis
             f"(describe select * from read_parquet({literal(str(content.path))}))"
         ).fetchall()
     )
-    cells = ", ".join(f"{_parquet_cell(name, kinds[name])} as {quoted(name)}" for name in wanted)
+    cells = ", ".join(f"{parquet_cell(name, kinds[name])} as {quoted(name)}" for name in wanted)
     sql = f"select {cells} from read_parquet({literal(str(content.path))})"
     return Source(sql, "rowid + 1")
 
 
-def _parquet_cell(name: str, kind: str) -> str:
+def parquet_cell(name: str, kind: str) -> str:
     """A cell as text; a whole number kept in a floating-point column is a whole number."""
     cell = quoted(name)
     if kind in ("DOUBLE", "FLOAT"):

@@ -88,7 +88,9 @@ def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings)
         source = parquet_source(con, file.content, file.wanted)
         _create_as(con, file, source)
         return source
-    fast = fast_source(file.content, file.header, file.wanted)
+    fast = None
+    if file.content.book is None:
+        fast = fast_source(file.content, file.header, file.wanted)
     if fast and _fast_holds(con, file, fast):
         return fast
     slow = slow_source(con, file.content, file.header, file.wanted, findings)

@@ -6,7 +6,6 @@ Sheets are filled in by hand and hold tens of rows, so they are gone through row
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import re
 from collections.abc import Iterator
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     import pandera.ibis as pa
 
 MOST_ROWS = 100_000
+LARGEST_SHEET = 64 << 20
 Cells = dict[str, str | None]
 
 
@@ -47,16 +47,15 @@ def read_sheet(path: Path, model: type[pa.DataFrameModel], tab: str) -> Sheet:
     Cells are stripped of outer spaces; an empty one is None. Columns follow `model`; those that
     may be empty may be absent.
     """
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        raise _refused(path.name, "not-found", "there is no such file", "Check the path") from None
-    except OSError:
-        raise _refused(
-            path.name, "no-permission", "the file cannot be read", "Ask for permission to read it"
-        ) from None
+    from pipeline.ingest.files import read_content
+    from pipeline.ingest.problems import Findings
+
+    findings = Findings()
+    found = read_content(path, findings, most=LARGEST_SHEET)
+    if found is None:
+        raise Refused(findings.refusals)
     workbook = path.suffix.lower() in (".xlsx", ".xlsm")
-    lines = _workbook_rows(path.name, content, tab) if workbook else _csv_rows(path.name, content)
+    lines = _workbook_rows(path, tab) if workbook else _csv_rows(path.name, path.read_bytes())
     header, body = lines[0], lines[1:]
     names = [(cell or "").strip() for cell in header[1]]
     while names and not names[-1]:
@@ -69,7 +68,7 @@ def read_sheet(path: Path, model: type[pa.DataFrameModel], tab: str) -> Sheet:
             padded = texts + [None] * len(names)
             row = dict(zip(names, padded, strict=False))
             rows.append(Row(number, row, too_long=any(texts[len(names) :])))
-    return Sheet(path.name, hashlib.sha256(content).hexdigest(), rows)
+    return Sheet(path.name, found.sha256, rows)
 
 
 def cell_problems(sheet: Sheet, row: Row, model: type[pa.DataFrameModel]) -> Iterator[Problem]:
@@ -154,11 +153,13 @@ def _csv_rows(file: str, content: bytes) -> list[tuple[int, list[str | None]]]:
     return rows
 
 
-def _workbook_rows(file: str, content: bytes, tab: str) -> list[tuple[int, list[str | None]]]:
-    from openpyxl import load_workbook
+def _workbook_rows(path: Path, tab: str) -> list[tuple[int, list[str | None]]]:
+    from pipeline.mapping.files import Found
+    from pipeline.mapping.workbook import open_book
 
+    file = path.name
     try:
-        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        book = open_book(Found(path, file))
         sheet = book[tab] if tab in book.sheetnames else None
         rows: list[tuple[int, list[str | None]]] = []
         if sheet is not None:
@@ -168,6 +169,8 @@ def _workbook_rows(file: str, content: bytes, tab: str) -> list[tuple[int, list[
                     break
                 rows.append((number, [_text(value) for value in cells]))
         book.close()
+    except Refused:
+        raise
     except Exception:
         raise _refused(
             file, "not-a-workbook", "the file is damaged, or not an XLSX workbook",

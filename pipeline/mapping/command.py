@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem, Refused, Usage
+from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem, Usage
 from pipeline.mapping.read_mapping import MAPPING, read_mapping
 from pipeline.mapping.words import Note, refused
+from pipeline.room import as_mistake
 from schemas.protocol import MONTH
 
 MEMORY = "600MB"
 """What the database may hold in memory; more goes to disk, into the scratch folder."""
-
-NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 @dataclass(frozen=True)
@@ -152,25 +150,11 @@ def room(delivery: Path) -> Iterator[None]:
 
     try:
         yield
-    except OSError as error:
-        if error.errno in NO_ROOM:
-            raise _full(delivery) from None
-        place = str(error.filename or delivery)
-        if isinstance(error, PermissionError) or error.errno == errno.EROFS:
-            raise refused("no-permission", place, "it may not be read or written") from None
-        what = f"it cannot be opened ({error.strerror or 'no such name'})"
-        raise refused("not-found", place, what) from None
-    except duckdb.Error as error:
-        if any(word in str(error) for word in FULL):
-            raise _full(delivery) from None
-        if isinstance(error, duckdb.OutOfMemoryException):
-            what = "its rows are too large to be held in memory"
-            raise refused("too-large", str(delivery), what) from None
-        raise
-
-
-FULL = ("No space left", "Could not write", "File too large", "Disk quota", "max_temp_directory")
-
-
-def _full(delivery: Path) -> Refused:
-    return refused("disk-full", str(delivery), "there is no room left to write")
+    except (OSError, duckdb.Error) as error:
+        mistake = as_mistake(error, str(delivery))
+        if mistake is None and isinstance(error, OSError):
+            what = f"it cannot be opened ({error.strerror or 'no such name'})"
+            mistake = refused("not-found", str(error.filename or delivery), what)
+        if mistake is None:
+            raise
+        raise mistake from None

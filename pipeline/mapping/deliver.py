@@ -8,8 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Usage
-from pipeline.ingest.files import CANNULAS, EXPORT, PROTOCOL
+from pipeline.errors import Problem, Refused, Usage
+from pipeline.ingest.files import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_content
+from pipeline.ingest.problems import Findings
 from pipeline.ingest.read import literal, quoted
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.words import refused, toml
@@ -136,13 +137,10 @@ def write_settings(mapping: MappingFile, beside: Path, months: list[str], folder
     for name, role in ((mapping.protocol, PROTOCOL), (mapping.cannulas, CANNULAS)):
         if name is None:
             continue
-        try:
-            (folder / role).write_bytes((beside / name).read_bytes())
-        except OSError as error:
-            if isinstance(error, FileNotFoundError | IsADirectoryError | PermissionError):
-                what = f"the file cannot be read, which the mapping names as {Path(role).stem}"
-                raise refused("not-found", name, what) from None
-            raise
+        findings = Findings()
+        if read_content(beside / name, findings, most=LARGEST_SETTINGS) is None:
+            raise Refused(findings.refusals)
+        (folder / role).write_bytes((beside / name).read_bytes())
 
 
 def export_text(mapping: MappingFile, months: list[str]) -> str:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.read import literal
+from pipeline.ingest.read import REJECTS, literal
 from pipeline.mapping.plan import BEDSIDE, TablePlan
-from pipeline.mapping.rows import BROKEN, Source
+from pipeline.mapping.rows import Source
 from pipeline.mapping.take import KEY
 from pipeline.mapping.words import shown
 from schemas.mapping import MONTHS
@@ -105,7 +105,7 @@ def _month(local: str) -> str:
 def list_problems(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
     """Add every cell of `made_<n>` that cannot be used, and every broken row, to `cell_problem`."""
     file = f"[{', '.join(map(literal, source.files))}][file_no + 1]"
-    codes = " ".join(f"when {number} then '{code}'" for number, code in BROKEN.items())
+    codes = " ".join(f"when {number} then '{code}'" for number, code in REJECTS.items())
     selects = [
         f"select {file}, line, null, case broken {codes} end from made_{plan.number}"
         " where broken > 0"

@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Refused
+from pipeline.ingest.read import LONGEST_CELL
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.report import CUSTOM, UUID, Report, Rows, meaning, split_pick
-from pipeline.mapping.rows import LONGEST_CELL, Source, plain_writer, read_rows
+from pipeline.mapping.rows import Source, plain_writer, read_rows
 from pipeline.mapping.text_files import unpacked
 from pipeline.mapping.words import problem, refused
 from pipeline.mapping.xml_stream import SEPARATOR, Stream, local

@@ -14,7 +14,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from pipeline.errors import Refused
-from pipeline.ingest.read import literal, quoted
+from pipeline.ingest.read import (
+    BAD_QUOTING,
+    LONGEST_CELL,
+    MOST_COLUMNS,
+    RAGGED,
+    literal,
+    parquet_cell,
+)
 from pipeline.mapping.files import Found, reachable
 from pipeline.mapping.text_files import Text, as_utf8
 from pipeline.mapping.words import problem, refused, shown
@@ -23,12 +30,8 @@ from schemas.mapping import SourceFile
 if TYPE_CHECKING:
     import duckdb
 
-MOST_COLUMNS = 10_000
 MOST_ROWS = 500_000_000
-LONGEST_CELL = 1 << 20
 LONGEST_ROW = 8 << 20
-RAGGED, BAD_QUOTING = 1, 2
-BROKEN = {RAGGED: "ragged-row", BAD_QUOTING: "bad-quoting"}
 OTHER_DELIMITERS = ";,\t|"
 
 
@@ -259,7 +262,7 @@ def read_parquet(
         raise refused("too-large", found.name, f"the file has more than {MOST_ROWS:,} rows")
     at = source.positions([row[0] for row in kinds], found.name, 1)
     cells = "".join(
-        f", {'null' if i is None else _parquet_cell(kinds[i][0], kinds[i][1])}" for i in at
+        f", {'null' if i is None else parquet_cell(kinds[i][0], kinds[i][1])}" for i in at
     )
     try:
         con.execute(f"""
@@ -271,14 +274,3 @@ def read_parquet(
         if _is_room(error):
             raise
         raise refused("not-parquet", found.name, "the file is damaged") from None
-
-
-def _parquet_cell(name: str, kind: str) -> str:
-    """A cell as text; a whole number kept in a floating-point column is a whole number."""
-    cell = quoted(name)
-    if kind in ("DOUBLE", "FLOAT"):
-        return (
-            f"case when isnan({cell}) then null when {cell} = trunc({cell}) and abs({cell}) < 1e15"
-            f" then ({cell}::BIGINT)::VARCHAR else {cell}::VARCHAR end"
-        )
-    return f"nullif({cell}::VARCHAR, '')"

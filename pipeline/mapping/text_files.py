@@ -14,12 +14,10 @@ from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 
+from pipeline.ingest.files import LONGEST_LINE, LineEnds
 from pipeline.mapping.words import refused
 
 CHUNK = 1 << 20
-LONGEST_LINE = 8 << 20
-"""No row of such tables comes near; a file without line ends does."""
-
 FREE_UNPACKED = 64 << 20
 MOST_RATIO = 200
 """Text packs about tenfold; what is far beyond that was made to fill a disk."""
@@ -102,7 +100,7 @@ class _Lines:
         self.name = name
         self.encoding = encoding
         self.decoder = codecs.getincrementaldecoder(encoding)()
-        self.newlines = self.returns = self.run = 0
+        self.ends = LineEnds()
         self.last = b""
 
     def feed(self, chunk: bytes, *, final: bool = False) -> bytes:
@@ -110,7 +108,7 @@ class _Lines:
         try:
             text = self.decoder.decode(chunk, final)
         except UnicodeDecodeError as error:
-            line = 1 + self.newlines + error.object[: error.start].count(b"\n")
+            line = 1 + self.ends.newlines + error.object[: error.start].count(b"\n")
             code = "not-utf8" if self.encoding == "utf-8" else "wrong-encoding"
             what = f"the line is not encoded in {self.encoding}"
             raise refused(code, self.name, what, line=line) from None
@@ -126,20 +124,16 @@ class _Lines:
     def _count(self, data: bytes) -> None:
         if not data:
             return
-        first = min((at for end in (b"\n", b"\r") if (at := data.find(end)) >= 0), default=-1)
-        longest = self.run + (first if first >= 0 else len(data))
-        if longest > LONGEST_LINE:
+        before = self.ends.newlines
+        self.ends.feed(data)
+        if self.ends.too_long is not None:
             what = f"the line is longer than {LONGEST_LINE >> 20} megabytes"
-            raise refused("line-too-long", self.name, what, line=1 + self.newlines)
+            raise refused("line-too-long", self.name, what, line=self.ends.too_long)
         if (at := data.find(b"\x00")) >= 0:
-            line = 1 + self.newlines + data[:at].count(b"\n")
+            line = 1 + before + data[:at].count(b"\n")
             raise refused("nul-bytes", self.name, "the line holds a NUL byte", line=line)
-        last = max(data.rfind(b"\n"), data.rfind(b"\r"))
-        self.run = len(data) - last - 1 if last >= 0 else longest
-        self.newlines += data.count(b"\n")
-        self.returns += data.count(b"\r")
         self.last = data[-1:]
 
     def text(self, path: Path) -> Text:
         """The file as a whole, as it stands in `path`."""
-        return Text(path, self.name, self.newlines, self.returns, self.last == b"\n")
+        return Text(path, self.name, self.ends.newlines, self.ends.returns, self.last == b"\n")

@@ -51,7 +51,8 @@ def read_pads(path: Path, delivery: Path) -> dict[str, bytes]:
     _check_place(path, delivery, "the key")
     _check_private(path, "the key")
     try:
-        key = path.read_bytes()[: MOST_KEY + 1].strip()
+        with path.open("rb") as file:
+            key = file.read(MOST_KEY + 1).strip()
     except OSError:
         raise refused("no-permission", str(path), "the key may not be read") from None
     if not LEAST_KEY <= len(key) <= MOST_KEY:

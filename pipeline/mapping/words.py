@@ -41,7 +41,7 @@ REMEDIES: dict[str, str] = {
     "key-unusable": "Make one with tailrace map --new-key FILE, and keep it for good",
     "key-place": "Keep it in a folder of its own that is never shared",
     "no-such-token": "Check the token; only trips mapped with this crosswalk are in it",
-    "disk-full": "Make room and try again; nothing was kept",
+    "disk-full": "Make room and try again; nothing is half-stored",
 }
 """What to do about each refusal, without the final full stop."""
 

@@ -44,7 +44,7 @@ def read_sheet(
             sheet = pick_sheet(book, found, spec.sheet)
             header = sheet_header(sheet, found, spec.header_line)
             at = source.positions(header, found.name, spec.header_line)
-            _scan(found, sheet, spec.header_line, {i + 1 for i in at if i is not None})
+            refuse_misread(found, sheet, spec.header_line, {i + 1 for i in at if i is not None})
             copy = scratch / f"{source.relation}.csv"
             write_rows(copy, _rows(sheet, found, spec, at))
         finally:
@@ -105,7 +105,7 @@ def sheet_header(sheet: Any, found: Found, line: int) -> list[str]:
             sheet.iter_rows(min_row=line, max_row=line, max_col=LAST_COLUMN, values_only=True)
         ),
     )
-    cells = [_text(value, ".") for value in (rows[0] if rows else ())]
+    cells = [plain_text(value, ".") for value in (rows[0] if rows else ())]
     while cells and not cells[-1].strip():
         cells.pop()
     if not cells:
@@ -138,10 +138,11 @@ def cell_text(cell: Any, decimal: str) -> str:
     value = cell.value
     if isinstance(value, int | float) and not isinstance(value, bool) and "%" in cell.number_format:
         value = round(value * 100, 10)
-    return _text(value, decimal)
+    return plain_text(value, decimal)
 
 
-def _text(value: Any, decimal: str) -> str:
+def plain_text(value: Any, decimal: str) -> str:
+    """A value as text; a whole number kept as a floating-point one is a whole number."""
     text = "" if value is None else str(value).replace("\x00", "")
     if isinstance(value, bool):
         text = "true" if value else "false"
@@ -234,7 +235,7 @@ class _Scan:
         raise refused("not-a-workbook", self.stream.name, what)
 
 
-def _scan(found: Found, sheet: Any, header_line: int, columns: set[int]) -> None:
+def refuse_misread(found: Found, sheet: Any, header_line: int, columns: set[int]) -> None:
     """Refuse a sheet that would be misread; one pass over its part of the workbook."""
     stream = Stream(found.name)
     scan = _Scan(stream, header_line, columns)

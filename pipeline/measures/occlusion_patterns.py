@@ -6,7 +6,7 @@ nothing.
 
 from __future__ import annotations
 
-from pipeline.timeline.occlusion_context import ACTIONS, PATTERNS
+from schemas.outputs import HELD_PATTERNS, NEXT_ACTIONS
 
 
 def occlusion_patterns() -> str:
@@ -15,9 +15,9 @@ def occlusion_patterns() -> str:
     Counts the events that the rates count. An event that fits several patterns stands in each of
     their rows, so these do not add up to the row `all`; next actions do, within a row.
     """
-    holds = ", ".join(f"CASE WHEN e.{p} THEN '{p}' END" for p in PATTERNS)
+    holds = ", ".join(f"CASE WHEN e.{p} THEN '{p}' END" for p in HELD_PATTERNS)
     actions = ",\n               ".join(
-        f"count(*) FILTER (next_action = '{a}')::INTEGER AS {a}" for a in (*ACTIONS, "nothing")
+        f"count(*) FILTER (next_action = '{a}')::INTEGER AS {a}" for a in NEXT_ACTIONS
     )
 
     def grouped(month: str, where: str) -> str:
@@ -40,7 +40,7 @@ def occlusion_patterns() -> str:
     CREATE OR REPLACE TEMP TABLE month_occlusion_pattern AS
     WITH event AS (
         SELECT e.*, w.service_month,
-               CASE WHEN e.pattern IN {PATTERNS}
+               CASE WHEN e.pattern IN {tuple(HELD_PATTERNS)}
                     THEN list_filter([{holds}], lambda p : p IS NOT NULL)
                     ELSE [e.pattern] END AS fitting
         FROM judged.occlusion_context e

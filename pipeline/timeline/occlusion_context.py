@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, cast
 
+from schemas.outputs import ACTIONS, HELD_PATTERNS
+
 if TYPE_CHECKING:
     from pipeline.judge import VersionInStore
     from pipeline.rules.flow_interruption import FlowInterruptionParameters
@@ -19,10 +21,6 @@ FOLLOWED_S = 900
 BEHAVIOUR_WITHIN_S = 120
 """How far from an occlusion a charted behaviour may lie, before or after."""
 UNSETTLED = ("crying", "coughing", "agitated")
-PATTERNS = ("flow_above_range", "cannula_small", "child_unsettled")
-"""The columns that say whether a pattern holds; the first that does leads."""
-ACTIONS = ("less_flow", "larger_cannula", "reseated", "to_wall", "contact")
-"""What a crew may do next; of several at one second the first in this order leads."""
 
 
 def stages(versions: Sequence[VersionInStore]) -> Iterator[tuple[str, str]]:
@@ -219,8 +217,8 @@ def occlusion_context(cutoff_limits: str) -> str:
     """One row for each of `occlusion_now`, by trip_key and line."""
     did = ", ".join(f"nullif(f.{a}, FALSE) AS {a}" for a in ACTIONS)
     known = ",\n           ".join(f"{_known(a)} AS {a}" for a in ACTIONS)
-    leading = " ".join(f"WHEN {p} THEN '{p}'" for p in PATTERNS)
-    none = " AND ".join(f"NOT {p}" for p in PATTERNS)
+    leading = " ".join(f"WHEN {p} THEN '{p}'" for p in HELD_PATTERNS)
+    none = " AND ".join(f"NOT {p}" for p in HELD_PATTERNS)
     nothing = " AND ".join(f"NOT e.{a}" for a in ACTIONS)
     return f"""
     CREATE OR REPLACE TEMP TABLE occlusion_context_now AS

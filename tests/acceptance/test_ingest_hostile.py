@@ -2,45 +2,91 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import resource
+import socket
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
+from pipeline.cli import main
+from pipeline.errors import Refused
+from pipeline.ingest import files
+from pipeline.ingest.settings_files import read_protocol_file
+from pipeline.loop.sheets import read_sheet
+from schemas.loop import DeterminationsSheet
 
 from . import ingest_kit as kit
 
 CREW = "trip_id,crew_member,role\n"
 
 
-def folder_instead_of(name: str) -> Callable[[Path], None]:
-    """Put a folder where a file is due."""
-
-    def spoil(folder: Path) -> None:
-        (folder / name).unlink()
-        (folder / name).mkdir()
-
-    return spoil
+PARTS = ["trips.csv", "export.toml", "protocol.toml"]
 
 
-def link_to_itself(folder: Path) -> None:
-    """Make a file a link that leads nowhere."""
-    (folder / "crew.csv").unlink()
-    (folder / "crew.csv").symlink_to(folder / "crew.csv")
+def folder(path: Path) -> None:
+    path.mkdir()
 
 
-@pytest.mark.parametrize("spoil", [
-    folder_instead_of("trips.csv"), folder_instead_of("export.toml"), link_to_itself,
-])  # fmt: skip
-def test_no_file_where_one_is_due(tmp_path: Path, spoil: Callable[[Path], None]) -> None:
-    folder = kit.write(tmp_path / "d")
-    spoil(folder)
-    assert [p.code for p in kit.refusals(folder)] == ["no-permission"]
+def link_to_itself(path: Path) -> None:
+    path.symlink_to(path)
+
+
+def pipe(path: Path) -> None:
+    os.mkfifo(path)
+
+
+def socket_file(path: Path) -> None:
+    # the name of a socket must be short
+    with socket.socket(socket.AF_UNIX) as made, contextlib.chdir(path.parent):
+        made.bind(path.name)
+
+
+def link_to_device(path: Path) -> None:
+    path.symlink_to("/dev/zero")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs links, pipes and sockets")
+@pytest.mark.parametrize("instead", [folder, link_to_itself, pipe, socket_file, link_to_device])
+@pytest.mark.parametrize("name", PARTS)
+def test_no_file_where_one_is_due(
+    tmp_path: Path, name: str, instead: Callable[[Path], None]
+) -> None:
+    """Nothing is opened that would wait for ever or never end."""
+    delivery = kit.write(tmp_path / "d")
+    (delivery / name).unlink()
+    instead(delivery / name)
+    problem = kit.only(kit.refusals(delivery))
+    assert problem.code == ("not-found" if instead is link_to_itself else "not-a-file")
+    assert str(problem.file).endswith(name)
+
+
+def read_determinations(path: Path) -> object:
+    return read_sheet(path, DeterminationsSheet, "determinations")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pipes")
+def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
+    """A workbook, a protocol named on the command line, a filled sheet."""
+    delivery = kit.write(tmp_path / "d", crew=None)
+    os.mkfifo(delivery / "march.xlsx")
+    assert "not-a-file" in [p.code for p in kit.refusals(delivery)]
+    os.mkfifo(tmp_path / "waits")
+    for read in (
+        read_protocol_file,
+        lambda path: read_sheet(path, DeterminationsSheet, "determinations"),
+    ):
+        with pytest.raises(Refused) as caught:
+            read(tmp_path / "waits")
+        assert kit.only(caught.value.problems).code == "not-a-file"
 
 
 @pytest.mark.parametrize(
     ("crew", "code"),
     [
-        (",".join(f"c{i}" for i in range(200_000)) + "\n1\n", "missing-header"),
+        (",".join(f"c{i}" for i in range(1_000_000)) + "\n1\n", "too-many-columns"),
         ("x" * 3_000_000, "missing-header"),
         (bytes(range(256)) * 50, "not-utf8"),
         ("trip_id,crew_member,role\0\n007,c1,nurse\n", "unknown-column"),
@@ -51,6 +97,26 @@ def test_no_file_where_one_is_due(tmp_path: Path, spoil: Callable[[Path], None])
 )
 def test_refused_tables(tmp_path: Path, crew: str | bytes, code: str) -> None:
     assert code in [p.code for p in kit.refusals(kit.write(tmp_path / "d", crew=crew))]
+
+
+@pytest.mark.parametrize("start", ["", CREW])
+def test_a_line_of_two_gigabytes(tmp_path: Path, start: str) -> None:
+    """It is given up after eight megabytes; the rest is a hole in the disk."""
+    delivery = kit.write(tmp_path / "d")
+    with (delivery / "crew.csv").open("wb") as file:
+        file.write(start.encode() + b"x" * (files.LONGEST_LINE + 1))
+        file.truncate(2 << 30)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    problem = kit.only(kit.refusals(delivery))
+    assert (problem.code, problem.line) == ("line-too-long", 1 + bool(start))
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 500_000
+
+
+def test_settings_of_two_gigabytes(tmp_path: Path) -> None:
+    delivery = kit.write(tmp_path / "d")
+    with (delivery / "protocol.toml").open("ab") as file:
+        file.truncate(2 << 30)
+    assert kit.only(kit.refusals(delivery)).code == "too-large"
 
 
 @pytest.mark.parametrize(
@@ -87,3 +153,23 @@ def test_names_and_cells_that_would_be_sql_or_html(tmp_path: Path) -> None:
     kit.store(path, kit.write(folder, crew=crew))
     rows = kit.ask(path, "select crew_member, role from delivered.crew")
     assert rows == [("c'); drop table", "<b>nurse</b>")]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a limit to the size of files")
+def test_a_full_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No file may grow beyond 100 kB, so writing ends as it does on a full disk."""
+    delivery, into = kit.write(tmp_path / "d"), tmp_path / "out"
+    monkeypatch.setattr("sys.argv", ["tailrace", "review", str(delivery), "--into", str(into)])
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+    try:
+        with pytest.raises(SystemExit) as caught:
+            main()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert caught.value.code == 3
+    printed = capsys.readouterr()
+    assert "there is no room left to write. Make room" in printed.err
+    assert not (into / "store.duckdb").exists()

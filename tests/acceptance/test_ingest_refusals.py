@@ -126,12 +126,6 @@ def test_table_declared_not_recorded_yet_there(tmp_path: Path) -> None:
     assert kit.only(kit.refusals(folder)).code == "table-not-recorded"
 
 
-def test_workbook_is_not_read_yet(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **dict.fromkeys(kit.TABLES))
-    (folder / "delivery.xlsx").write_bytes(b"PK")
-    assert "format-not-read" in {p.code for p in kit.refusals(folder)}
-
-
 def test_files_that_the_contract_does_not_name_are_mentioned(tmp_path: Path) -> None:
     folder = kit.write(tmp_path / "d")
     (folder / "planted.csv").write_text("trip_id,rule\n")

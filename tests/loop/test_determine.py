@@ -235,7 +235,7 @@ def test_sheets_that_cannot_be_read_are_refused(folder: Path, tmp_path: Path) ->
         return tmp_path / name
 
     assert refusal(tmp_path / "none.csv", folder) == [(None, None, "not-found")]
-    assert refusal(tmp_path, folder) == [(None, None, "no-permission")]
+    assert refusal(tmp_path, folder) == [(None, None, "not-a-file")]
     assert refusal(text(b""), folder) == [(1, None, "empty-file")]
     assert refusal(text(b"trip_id;rules\n"), folder) == [(1, None, "wrong-delimiter")]
     assert refusal(text(b"a,b\n1,2\n"), folder) == [(1, None, "missing-header")]

@@ -6,12 +6,19 @@ import io
 import tempfile
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import duckdb
 
 from pipeline.errors import Mistake, Refused
+from pipeline.ingest import stage
+from pipeline.ingest.files import read_content
+from pipeline.ingest.problems import Findings
+from pipeline.ingest.read import read_header
 from pipeline.ingest.settings_files import read_protocol_file
+from pipeline.ingest.workbook import Workbook
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import plans
 from pipeline.mapping.read_mapping import read_mapping, shipped
@@ -87,12 +94,19 @@ def parquet(data: bytes) -> bool:
     return one(lambda path, scratch: _table(read, path, scratch, SPECS[0]), data, "f.parquet")
 
 
+@cache
+def _database() -> duckdb.DuckDBPyConnection:
+    """One for all inputs: to open one takes longer than most inputs do."""
+    return duckdb.connect(config={"threads": 1})
+
+
 def _table(read: Callable[..., None], path: Path, scratch: Path, spec: SourceFile) -> None:
-    with duckdb.connect(config={"threads": 1}) as con:
-        source = Source("source_0", ["case", "kg"], frozenset({"case", "kg"}))
-        source.create(con)
-        read(con, source, Found(path, path.name), spec, scratch)
-        con.execute("select count(*), count(w0), min(line) from source_0").fetchall()
+    con = _database()
+    con.execute("drop table if exists source_0; drop table if exists fast")
+    source = Source("source_0", ["case", "kg"], frozenset({"case", "kg"}))
+    source.create(con)
+    read(con, source, Found(path, path.name), spec, scratch)
+    con.execute("select count(*), count(w0), min(line) from source_0").fetchall()
 
 
 def reports(data: bytes) -> bool:
@@ -119,6 +133,39 @@ def suggested(data: bytes) -> bool:
     return one(read, data, "in.csv")
 
 
+def delivered(data: bytes) -> bool:
+    """A table of a delivery, as a file of text."""
+    return one(lambda path, _: _staged(path, "crew.csv"), data, "crew.csv")
+
+
+def delivered_book(data: bytes) -> bool:
+    """A table of a delivery, as the sheet of a workbook."""
+    return one(lambda path, _: _staged(path, "sheet crew of the workbook"), data, "d.xlsx")
+
+
+def _staged(path: Path, name: str) -> None:
+    """Read one table as a delivery's reader does, up to where its rows are judged."""
+    con, findings = _database(), Findings()
+    stage.prepare(con)
+    content = read_content(path, findings)
+    if content is not None and path.suffix == ".xlsx":
+        book = Workbook(path)
+        found = "crew" in book.tables(findings)
+        content = replace(content, sheet="crew", book=book) if found else None
+    if content is not None:
+        assert content.name == name
+        header = read_header(con, content, findings)
+        present = [column for column in ("trip_id", "crew_member") if column in (header or [])]
+        if header and present:
+            table = stage.TableFile("crew", content, header, present)
+            if stage.stage_table(con, table, findings):
+                con.execute("select count(*), min(line), count(crew_member) from staged_crew")
+        if content.book:
+            content.book.close()
+    if findings.refusals:
+        raise Refused(findings.refusals)
+
+
 def whole(folder: Path) -> bool:
     """A source as a whole: a delivery, or nothing at all."""
     target = folder.parent / f"{folder.name}-mapped"
@@ -133,11 +180,12 @@ def whole(folder: Path) -> bool:
     return True
 
 
-def book(cells: list[list[object]]) -> bytes:
+def book(cells: list[list[object]], title: str = "Sheet") -> bytes:
     """A workbook's bytes."""
     import openpyxl
 
     made = openpyxl.Workbook()
+    made.active.title = title
     for row in cells:
         made.active.append(row)
     out = io.BytesIO()
@@ -156,5 +204,6 @@ def repacked(data: bytes, part: str, content: bytes) -> bytes:
 
 TARGETS = {
     "mapping": mapping, "protocol": protocol, "delimited": delimited, "workbook": workbook,
-    "parquet": parquet, "reports": reports, "suggested": suggested,
+    "parquet": parquet, "reports": reports, "suggested": suggested, "delivered": delivered,
+    "delivered_book": delivered_book,
 }  # fmt: skip

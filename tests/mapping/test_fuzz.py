@@ -171,6 +171,26 @@ def test_sheets_of_workbooks(sheet: bytes) -> None:
     fuzzing.workbook(fuzzing.repacked(BOOK, "sheet1.xml", sheet))
 
 
+CREW = b'trip_id,crew_member,role\n007,c1,nurse\nT2,c2,"respiratory\ntherapist"\n'
+CREW_BOOK = fuzzing.book(
+    [["trip_id", "crew_member", "role"], ["007", "c1", "nurse"], [7, 8.5, None]], "crew"
+)
+
+
+@settings(fuzz, max_examples=max(EXAMPLES // 3, 20))
+@given(st.one_of(st.binary(max_size=300), mutated(CREW)))
+@example(CREW.replace(b"c1", b"c\x001"))
+@example(CREW + b'"' + b"\n" * 2000)
+def test_tables_of_deliveries(data: bytes) -> None:
+    fuzzing.delivered(data)
+
+
+@settings(fuzz, max_examples=max(EXAMPLES // 3, 20))
+@given(mutated(sheet_of(CREW_BOOK)))
+def test_sheets_of_deliveries(sheet: bytes) -> None:
+    fuzzing.delivered_book(fuzzing.repacked(CREW_BOOK, "sheet1.xml", sheet))
+
+
 def parquet_bytes() -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "p.parquet"

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import gzip
 import os
-import re
-import subprocess
-import sys
 import zipfile
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pytest
 
-from pipeline.mapping import deliver, rows, text_files, workbook, xml_stream
+from pipeline.ingest import files
+from pipeline.mapping import deliver, rows, workbook, xml_stream
 from tests.mapping import direct, fuzzing, kit, test_files, test_reports
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs links, pipes and permissions")
-NOBODY = 65534
 
 
 # ---- bombs
@@ -125,7 +121,7 @@ def test_a_line_of_two_gigabytes(tmp_path: Path, start: bytes) -> None:
     """It is given up after eight megabytes, so the rest may as well be a hole in the disk."""
     folder = kit.source(tmp_path / "in")
     with (folder / "trips.csv").open("wb") as file:
-        file.write(start + b"x" * (text_files.LONGEST_LINE + 1))
+        file.write(start + b"x" * (files.LONGEST_LINE + 1))
         file.truncate(2 << 30)
     problem = kit.refusal(folder)
     assert (problem.code, problem.line) == ("line-too-long", 1 + len(start) // 27)
@@ -309,85 +305,3 @@ def test_a_crosswalk_without_its_folder(tmp_path: Path) -> None:
     (folder / "key").write_text(direct.KEY)
     (folder / "key").chmod(0o600)
     assert kit.refusal(folder).code == "not-found"
-
-
-RUN = """
-import os, resource, sys
-from pipeline.cli import main
-{before}
-sys.argv = ["tailrace", "map", {source!r}, "--to", {to!r}]
-main()
-"""
-
-
-def in_process(before: str, source: Path, to: Path) -> subprocess.CompletedProcess[str]:
-    code = RUN.format(before=before, source=str(source), to=str(to))
-    top = Path(__file__).parents[2]
-    return subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=False,
-        cwd=top, env={**os.environ, "PYTHONPATH": str(top), "PYTHONDONTWRITEBYTECODE": "1"},
-    )  # fmt: skip
-
-
-@posix
-def test_a_full_disk(tmp_path: Path) -> None:
-    """No file may grow beyond 200 kB, so writing ends as it does on a full disk."""
-    lines = [f"T{n},2026-03,b1,ground,8,croup" for n in range(60_000)]
-    text = "\n".join(["case,month,site,kind,kg,dx", *lines, ""])
-    folder = kit.source(tmp_path / "in", {"trips.csv": text})
-    limit = "resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))"
-    done = in_process(limit, folder, tmp_path / "out")
-    assert (done.returncode, "Traceback" in done.stderr) == (3, False), done.stderr
-    assert "no room left" in done.stderr
-    assert [path.name for path in tmp_path.iterdir()] == ["in"]
-
-
-@posix
-@pytest.mark.skipif(os.name == "posix" and os.geteuid() != 0, reason="needs to become nobody")
-@pytest.mark.parametrize("what", ["source", "file", "target", "mapping", "key"])
-def test_without_permission(what: str) -> None:
-    # not below the folder of the tests, which nobody may enter
-    with TemporaryDirectory() as made:
-        Path(made).chmod(0o755)
-        without_permission(Path(made), what)
-
-
-def without_permission(tmp_path: Path, what: str) -> None:
-    folder = kit.source(tmp_path / "in")
-    target = tmp_path / "open" / "out"
-    (tmp_path / "open").mkdir()
-    (tmp_path / "open").chmod(0o777)
-    if what == "key":
-        text = (folder / "mapping.toml").read_text() + '[tokens]\nkey_file = "key"\n'
-        (folder / "mapping.toml").write_text(text)
-        (folder / "key").write_text(direct.KEY)
-    place = {
-        "source": folder, "file": folder / "trips.csv", "target": tmp_path / "open",
-        "mapping": folder / "mapping.toml", "key": folder / "key",
-    }[what]  # fmt: skip
-    place.chmod(0o555 if what == "target" else 0o000 if what != "key" else 0o600)
-    # what nobody may not read of the installation is read before
-    warm = "from pipeline.mapping.command import *\nfrom pathlib import Path\n"
-    warm += f"map_source(Path({str(folder)!r}), Path({str(tmp_path / 'warm')!r}))\n"
-    become = f"os.setgroups([]); os.setgid({NOBODY}); os.setuid({NOBODY})"
-    done = in_process(f"{warm}{become}", folder, target)
-    assert done.returncode == (2 if what in ("source", "target") else 3), done.stderr
-    assert "Traceback" not in done.stderr
-    assert re.search("may not be|cannot be read|not readable", done.stderr)
-    place.chmod(0o777)
-    assert not target.exists()
-
-
-def test_exit_codes_as_a_user_meets_them(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in", columns='weight_kg = "kg"')
-    fine = in_process("", folder, tmp_path / "fine")
-    assert (fine.returncode, fine.stderr) == (0, "")
-    assert "Next: tailrace check" in fine.stdout
-    (folder / "trips.csv").write_text(kit.TRIPS.replace("8.4", "heavy"))
-    some = in_process("", folder, tmp_path / "some")
-    assert (some.returncode, some.stderr) == (4, "")
-    assert "trips.csv, line 2: kg: the cell is not a number" in some.stdout
-    (folder / "trips.csv").unlink()
-    refused = in_process("", folder, tmp_path / "refused")
-    assert (refused.returncode, refused.stdout) == (3, "")
-    assert in_process("", folder, folder).returncode == 2

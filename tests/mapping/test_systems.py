@@ -12,6 +12,7 @@ import pytest
 
 from pipeline.mapping.command import map_source
 from pipeline.simulate import simulate
+from pipeline.store import open_store
 from tests.mapping import direct, reports_system, wide_csv, workbook_system
 
 TRIPS, MONTHS = 90, 3
@@ -37,6 +38,34 @@ def settings_files(delivery: Path, source: Path) -> None:
         shutil.copy(delivery / name, source / name)
 
 
+DATE = r"\b(19|20)[0-9]{2}[-/.]?(0[1-9]|1[0-2])[-/.]?([0-2][0-9]|3[01])\b|[0-9]{1,2}:[0-9]{2}"
+
+
+def no_date_is_kept(mapped: Path, store: Path, bedside: dict[str, Any], zone: str) -> None:
+    """No column of the store may hold a date or time of day, nor the bytes the days of a trip."""
+    con = open_store(store, create=False, read_only=True)
+    columns = con.execute(
+        "select schema_name || '.' || table_name, column_name, data_type from duckdb_columns()"
+        " where not internal and schema_name in ('delivered', 'judged', 'loop')"
+    ).fetchall()
+    assert len(columns) > 100
+    assert [c for c in columns if c[2].startswith(("DATE", "TIME"))] == []
+    asked: dict[str, list[str]] = {}
+    for table, column, kind in columns:
+        like = f"regexp_matches({column}::VARCHAR, '{DATE}')"
+        if kind in ("BIGINT", "DOUBLE", "HUGEINT", "INTEGER", "UBIGINT"):
+            # seconds, or milliseconds, since 1970 or 2000
+            like = f"abs({column}) > 100000000"
+        asked.setdefault(table, []).append(f"max(case when {like} then '{column}' end)")
+    for table, likes in asked.items():
+        (hits,) = con.execute(f"select {', '.join(likes)} from {table}").fetchall()
+        assert set(hits) <= {None}, table
+    con.close()
+    kept = store.read_bytes() + b"".join(path.read_bytes() for path in mapped.iterdir())
+    days = {moment.astimezone(ZoneInfo(zone)).date() for moment in bedside.values()}
+    assert [day for day in days if day.isoformat().encode() in kept] == []
+
+
 def test_wide_csv_with_local_times(
     delivery: Path, expected: list[tuple[Any, ...]], tmp_path: Path
 ) -> None:
@@ -50,6 +79,7 @@ def test_wide_csv_with_local_times(
     mapped = map_source(source, tmp_path / "mapped")
     assert mapped.problems == []
     assert direct.verdicts(tmp_path / "mapped", tmp_path / "store.duckdb") == expected
+    no_date_is_kept(tmp_path / "mapped", tmp_path / "store.duckdb", bedside, wide_csv.ZONE)
 
 
 def test_several_sheets_with_minutes_and_percent(
@@ -63,6 +93,7 @@ def test_several_sheets_with_minutes_and_percent(
     assert mapped.problems == []
     found = direct.verdicts(tmp_path / "mapped", tmp_path / "store.duckdb")
     assert sorted(found, key=str) == direct.hashed(expected)
+    no_date_is_kept(tmp_path / "mapped", tmp_path / "store.duckdb", bedside, workbook_system.ZONE)
 
 
 def test_patient_care_reports(
@@ -76,5 +107,6 @@ def test_patient_care_reports(
     assert mapped.problems == []
     found = direct.verdicts(tmp_path / "mapped", tmp_path / "store.duckdb")
     assert sorted(found, key=str) == direct.hashed(expected)
+    no_date_is_kept(tmp_path / "mapped", tmp_path / "store.duckdb", bedside, reports_system.ZONE)
     for path in (tmp_path / "mapped").iterdir():
         assert reports_system.MARK not in path.read_text(encoding="utf-8")
