@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports import palette
-from reports.drawn_text import lines_of, plain, put, width_of
+from reports.drawn_text import lines_of, put, width_of
 from reports.frames import Row
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 Figure = dict[str, Any]
 
-PNG_SCALE = 3
+PNG_SCALE = 2
 TICK, LINE_HEIGHT = 5, 1.3
 DASHES = {"dash": (6, 4), "dot": (1.5, 2.5)}
 SYMBOLS = {"circle": "o", "diamond": "D", "square": "s", "triangle-right": ">", "triangle-up": "^"}
@@ -40,19 +40,16 @@ class Canvas:
     frame: tuple[float, float, float, float]
     layout: Figure
 
-    def paper(self, x: float, y: float) -> tuple[float, float]:
-        """Where a point of the plotting area, as shares of it, lies."""
-        left, bottom, width, height = self.frame
-        return left + x * width, bottom + y * height
-
     def axis(self, ref: str) -> Row:
         """The axis that `x2` or `y` names."""
         return dict(self.layout[f"{ref[0]}axis{ref[1:]}"])
 
     def at(self, ref: str, value: float, *, vertical: bool) -> float:
-        """Where a value stands in px: of an axis, of an axis' domain, or of the paper."""
+        """Where a value stands in px: of an axis, its domain, the paper or the whole sheet."""
         left, bottom, width, height = self.frame
         start, size = (bottom, height) if vertical else (left, width)
+        if ref == "sheet":
+            return value
         if ref == "paper":
             return start + value * size
         name, _, domain = ref.partition(" ")
@@ -72,11 +69,12 @@ def svg(figure: Figure, width: int, name: str = "picture") -> str:
         _drawn(figure, width).savefig(held, format="svg", metadata={"Date": None})
     text = held.getvalue()
     text = text[text.index("<svg") :]
-    text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", text, flags=re.DOTALL)
-    text = re.sub(r'(\bid="|"#|url\(#)', rf"\g<1>{name}-", text)
-    head = f'<svg role="img" style="stroke-linejoin:round" font-family="{FAMILIES}"'
-    return text.replace("<svg", head, 1).replace("'DejaVu Sans'", FAMILIES).strip() + "\n"
+    text = re.sub(r"<(metadata|style).*?</\1>", "", text, flags=re.DOTALL)
+    text = re.sub(r"<defs>\s*</defs>", "", text)
+    text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", text)
+    text = text.replace("'DejaVu Sans'", FAMILIES).replace("pt\"", '"', 2)
+    text = re.sub(r"[ \n]*\n *", "\n", text)
+    return text.replace("<svg", '<svg style="stroke-linejoin:round"', 1).strip() + "\n"
 
 
 FAMILIES = "'DejaVu Sans', Verdana, sans-serif"
@@ -84,9 +82,10 @@ FAMILIES = "'DejaVu Sans', Verdana, sans-serif"
 
 
 def png(figure: Figure, width: int) -> bytes:
-    """The figure as a PNG of three times its size in px."""
+    """The figure as a PNG of twice its size in px."""
     held = io.BytesIO()
-    _drawn(figure, width).savefig(held, format="png", dpi=72 * PNG_SCALE, metadata={"Software": None})
+    metadata = {"Software": None}
+    _drawn(figure, width).savefig(held, format="png", dpi=72 * PNG_SCALE, metadata=metadata)
     return held.getvalue()
 
 
@@ -231,8 +230,7 @@ def _line(
     points = (y, x) if turn else (x, y)
     pattern = (0, DASHES[dash]) if dash in DASHES else "solid"
     style = {"color": color, "linewidth": width, "linestyle": pattern, "zorder": z}
-    line = Line2D(*points, solid_capstyle="butt", dash_capstyle="butt", **style)
-    line.set_gapcolor(None)
+    line = Line2D(*points, solid_capstyle="butt", dash_capstyle="butt", clip_on=False, **style)
     canvas.axes.add_line(line)
 
 
@@ -309,5 +307,3 @@ def _note(canvas: Canvas, note: Figure) -> None:
     align = note.get("align", side)
     put(canvas.axes, lines, x, y, (side, up, align), ground=note.get("bgcolor"))
 
-
-__all__ = ["plain", "png", "svg", "ticks_of"]

@@ -82,3 +82,4 @@ class MonthReview:
     details: CaseDetails | None = None
     loop: LoopReview | None = None
     what_if: pd.DataFrame | None = None
+    confidentiality: str = ""

@@ -1,0 +1,76 @@
+"""What leaves the pages: which month a pack or a picture is of, and where it is written."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Usage
+from pipeline.loop.session import store_in
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+Stage = Callable[[str], None]
+
+
+def reviewed_month(
+    folder: Path, month: str | None, stage: Stage = lambda _: None
+) -> MonthReview:
+    """The month as the store has it now; by default the latest reviewed. Usage if there is none.
+
+    What was delivered or corrected since the month's pages were written counts, as on new pages.
+    """
+    from pipeline.judge import judge
+    from pipeline.review import gathered
+
+    with store_in(folder) as con:
+        known = reviewed_months(folder)
+        if month is None and known:
+            month = known[-1]
+        if month is None or month not in known:
+            raise Usage(_not_reviewed(month, known))
+        judge(con, stage)
+        return gathered(con, month, stage)
+
+
+def reviewed_months(folder: Path) -> list[str]:
+    """Months whose pages lie in the folder, sorted."""
+    pages = folder.glob("*/index.html") if folder.is_dir() else []
+    return sorted(p.parent.name for p in pages if re.fullmatch(r"\d{4}-\d{2}", p.parent.name))
+
+
+def _not_reviewed(month: str | None, known: list[str]) -> Problem:
+    if not known:
+        return Problem(
+            None, None, "MONTH", "month-not-reviewed", "no month of this folder has been reviewed",
+            "Review a delivery first: tailrace review DELIVERY.",
+        )  # fmt: skip
+    return Problem(
+        None, None, "MONTH", "month-not-reviewed", f'"{(month or "")[:40]}" has not been reviewed',
+        f"Write it as YYYY-MM; reviewed are {', '.join(known[-12:])}.",
+    )  # fmt: skip
+
+
+def write_out(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all; Usage where it cannot be written."""
+    aside = path.with_name(f".{path.name}.part")
+    try:
+        aside.write_bytes(content)
+        aside.replace(path)
+    except OSError as error:
+        aside.unlink(missing_ok=True)
+        what = f"this file cannot be written ({error.strerror})"
+        raise Usage(
+            Problem(str(path), None, "--to", "no-permission", what, "Name another with --to.")
+        ) from None
+
+
+def unknown(option: str, given: str, what: str, known: list[str]) -> Usage:
+    """A name that is none of the known ones."""
+    listed = f"There are {', '.join(known)}." if known else "There are none."
+    return Usage(
+        Problem(None, None, option, "unknown-name", f'"{given[:40]}" is no {what}', listed)
+    )
