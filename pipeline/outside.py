@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,14 +11,14 @@ from pipeline.errors import Problem, Usage
 from pipeline.loop.session import store_in
 
 if TYPE_CHECKING:
+    import duckdb
+
     from schemas.month_review import MonthReview
 
 Stage = Callable[[str], None]
 
 
-def reviewed_month(
-    folder: Path, month: str | None, stage: Stage = lambda _: None
-) -> MonthReview:
+def reviewed_month(folder: Path, month: str | None, stage: Stage = lambda _: None) -> MonthReview:
     """The month as the store has it now; by default the latest reviewed. Usage if there is none.
 
     What was delivered or corrected since the month's pages were written counts, as on new pages.
@@ -34,6 +34,51 @@ def reviewed_month(
             raise Usage(_not_reviewed(month, known))
         judge(con, stage)
         return gathered(con, month, stage)
+
+
+def packed_month(
+    folder: Path, month: str, audience: str, stage: Stage = lambda _: None
+) -> MonthReview:
+    """The month for a pack; for the committee, actions without any token of a trip or person."""
+    from dataclasses import replace
+
+    review = reviewed_month(folder, month, stage)
+    if audience != "committee" or review.loop is None or review.loop.follow_ups.empty:
+        return review
+    with store_in(folder, read_only=True) as con:
+        actions = without_tokens(con, list(review.loop.follow_ups["action"]))
+    open_actions = review.loop.follow_ups.assign(action=actions)
+    return replace(review, loop=replace(review.loop, follow_ups=open_actions))
+
+
+def without_tokens(con: duckdb.DuckDBPyConnection, texts: list[str]) -> list[str]:
+    """The texts with "..." in place of every token of a trip, crew member or reviewer in them."""
+    found = con.execute(
+        """
+        SELECT DISTINCT token FROM (
+            SELECT trip_id AS token FROM delivered.trips
+            UNION ALL SELECT crew_member FROM delivered.crew
+            UNION ALL SELECT crew_member FROM delivered.training
+            UNION ALL SELECT reviewer FROM loop.determination)
+        WHERE token IS NOT NULL AND contains($1, token)""",
+        ["\n".join(texts)],
+    ).fetchall()
+    tokens = sorted((token for (token,) in found), key=lambda token: (-len(token), token))
+    if not tokens:
+        return texts
+    known = re.compile(rf"(?<!\w)({'|'.join(map(re.escape, tokens))})(?!\w)")
+    return [known.sub("...", text) for text in texts]
+
+
+def check_audience(audience: str, base: str | None, known: Sequence[str]) -> None:
+    """Usage unless `audience` is known, and a base is named exactly with `base`."""
+    if audience not in known:
+        raise unknown("--for", audience, "reader of a pack", list(known))
+    if (audience == "base") != (base is not None):
+        what = "--base goes with --for base" if base else "--for base needs --base"
+        raise Usage(
+            Problem(None, None, "--base", "usage", what, "Name a base: --for base --base B.")
+        )
 
 
 def reviewed_months(folder: Path) -> list[str]:

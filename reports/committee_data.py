@@ -13,11 +13,16 @@ from reports.pages import Site, common_data
 from reports.rates import rates_data
 from reports.sentences import occlusion_sentences, received_sentence
 from reports.series import (
-    ChartTable, chart_words, made_from, panels_finding, shown, standing, unit_words,
+    ChartTable,
+    chart_words,
+    made_from,
+    panels_finding,
+    shown,
+    standing,
+    unit_words,
 )  # fmt: skip
 
 if TYPE_CHECKING:
-    from schemas.loop_outputs import LoopReview
     from schemas.month_review import MeasureFigures, MonthReview
 
 ROWS_MOST = 8
@@ -75,11 +80,12 @@ def _sizes(review: MonthReview, rates: Row) -> list[Row]:
     said = rate_sentences(review, rates)
     return [{
         "id": "sizes",
+        "half": False,
         "title": "Occlusion rate by cannula size, all months",
         "finding": said["sizes_finding"],
-        "said": f"Filled dot: crude; hollow: adjusted for flow, behaviour and weight; bars:"
-        f" 95{words.NBSP}% intervals, an arrow head where one runs on. Dashed: the whole service."
-        f" Intervals: {rates['size_methods']}. {said['sizes_chance']}",
+        "said": f"Dots with 95{words.NBSP}% intervals, an arrow head where one runs on. Dashed: the"
+        f" whole service. Sizes are used at other flows and in other children: the director's page"
+        f" has the adjusted rates. Intervals: {rates['size_methods']}. {said['sizes_chance']}",
     }]  # fmt: skip
 
 
@@ -88,11 +94,11 @@ def _through_time(series: Row | None, name: str, title: str) -> list[Row]:
         return []
     return [{
         "id": name,
+        "half": True,
         "title": title,
         "finding": panels_finding([series], title.lower()),
         "series": series,
-        "said": "Diamond: this month; squares: months short of trips; band: within the limits,"
-        f" dotted while provisional; dashed: centre. {chart_words(series)}.",
+        "said": f"{chart_words(series)}.",
     }]  # fmt: skip
 
 
@@ -114,7 +120,8 @@ def confirmed_data(review: MonthReview) -> Row:
             f"None is confirmed yet: no reader has concluded on the {words.many(flags, 'flag')}."
         )
     else:
-        sentence = f"Readers concluded on {read} of {words.many(flags, 'flag')} and confirmed {confirmed}."
+        of = words.many(flags, "flag")
+        sentence = f"Readers concluded on {read} of {of} and confirmed {confirmed}."
     if missed:
         sentence += f" They found {words.many(missed, 'variance')} that no rule flagged."
     chosen = sorted(rows, key=lambda r: (-int(r["confirmed"]), -int(r["flags"]), text(r["rule"])))

@@ -72,11 +72,12 @@ def svg(figure: Figure, width: int, name: str = "picture") -> str:
     text = re.sub(r"<(metadata|style).*?</\1>", "", text, flags=re.DOTALL)
     text = re.sub(r"<defs>\s*</defs>", "", text)
     text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", text)
-    text = text.replace("'DejaVu Sans'", FAMILIES).replace("pt\"", '"', 2)
+    text = text.replace("'DejaVu Sans'", FAMILIES).replace('pt"', '"', 2)
     text = re.sub(r"[ \n]*\n *", "\n", text)
-    return text.replace("<svg", '<svg style="stroke-linejoin:round"', 1).strip() + "\n"
+    return text.replace("<svg", ROOT, 1).strip() + "\n"
 
 
+ROOT = '<svg style="stroke-linejoin:round" preserveAspectRatio="xMinYMin meet"'
 FAMILIES = "'DejaVu Sans', Verdana, sans-serif"
 """The letters that were measured, and letters as wide as those."""
 
@@ -306,4 +307,3 @@ def _note(canvas: Canvas, note: Figure) -> None:
     side, up = note.get("xanchor", "center"), note.get("yanchor", "middle")
     align = note.get("align", side)
     put(canvas.axes, lines, x, y, (side, up, align), ground=note.get("bgcolor"))
-

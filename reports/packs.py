@@ -11,7 +11,6 @@ from reports.committee_data import committee_data, restated_data
 from reports.control_figures import control_figure
 from reports.director_data import director_data
 from reports.director_figures import CRUDE, director_figures
-from reports.dot_rows import ADJUSTED
 from reports.drawn import svg
 from reports.education_data import education_data
 from reports.education_figures import education_figures, panels_most
@@ -26,14 +25,13 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures, MonthReview
 
-PAPER_WIDTH = 696
+PAPER_WIDTH, HALF_WIDTH = 696, 350
 TITLES = {"committee": "for the committee", "director": "for the medical director",
           "education": "for the education team"}  # fmt: skip
 INSIDE = (
     "Stays in the service.",
     "It names trips by their tokens: for quality review inside the service only.",
 )
-DRAFT = "The service has stated no confidentiality notice: export.toml may hold one."
 
 
 def pack(review: MonthReview, audience: str) -> str:
@@ -60,8 +58,8 @@ def drawings(figures: dict[str, list[Row]]) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {
-        name: Markup(svg(figure_at(variants, PAPER_WIDTH), PAPER_WIDTH, f"d-{name}"))
-        for name, variants in figures.items()
+        name: Markup(svg(figure_at(v, PAPER_WIDTH), v[0].get("drawn_at", PAPER_WIDTH), f"d-{name}"))
+        for name, v in figures.items()
     }
 
 
@@ -82,13 +80,12 @@ def _committee(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[
     for figure in page["figures"]:
         if figure["id"] == "sizes":
             made = rate_rows(
-                rates["sizes"], rates["service"], rates["unit"],
-                (CRUDE, ADJUSTED) if any(r.get("adjusted") for r in rates["sizes"]) else (CRUDE,),
-                narrow=False,
-            )  # fmt: skip
+                rates["sizes"], rates["service"], rates["unit"], (CRUDE,), narrow=False
+            )
         else:
             made = control_figure([figure["series"]], columns=1)
-        drawn[figure["id"]] = [{"least": 0, **made}]
+        width = HALF_WIDTH if figure["half"] else PAPER_WIDTH
+        drawn[figure["id"]] = [{"least": 0, "drawn_at": width, **made}]
     return page, drawn
 
 
@@ -104,9 +101,11 @@ def _education(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[
     return page, education_figures(page)
 
 
-AUDIENCES: dict[
-    str, Callable[[MonthReview, MeasureFigures], tuple[Row, dict[str, list[Row]]]]
-] = {"committee": _committee, "director": _director, "education": _education}
+AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], tuple[Row, dict[str, list[Row]]]]] = {
+    "committee": _committee,
+    "director": _director,
+    "education": _education,
+}
 
 
 def _frame(review: MonthReview, audience: str) -> Row:
@@ -124,8 +123,8 @@ def _frame(review: MonthReview, audience: str) -> Row:
         ))  # fmt: skip
     unapproved = [p.id for p in review.protocol if p.approved_by is None]
     if unapproved:
-        said = f"Nobody has approved protocol version {words.listed(unapproved)}: read every verdict as a trial."
-        notices.append(("Limits not approved.", said))
+        versions = f"Nobody has approved protocol version {words.listed(unapproved)}"
+        notices.append(("Limits not approved.", f"{versions}: read every verdict as a trial."))
     return {
         "audience": audience,
         "title": f"{review.service}: high-flow transports, {month}, {TITLES[audience]}",
@@ -141,7 +140,7 @@ def styles() -> Any:
 
     from reports.write import HERE
 
-    both = [(HERE / "assets" / name).read_text(encoding="utf-8") for name in ("page.css", "pack.css")]
+    both = [(HERE / "assets" / name).read_text("utf-8") for name in ("page.css", "pack.css")]
     return Markup("\n".join(both))
 
 

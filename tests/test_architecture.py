@@ -19,7 +19,7 @@ from pipeline.errors import REFUSALS, SET_ASIDES
 
 TOP = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "schemas", "reports")
-MAY_DRAW = {"pipeline/review.py", "pipeline/cli.py"}
+MAY_DRAW = {"pipeline/review.py", "pipeline/cli.py", "pipeline/cli_outside.py"}
 MOST_LINES, MOST_FUNCTION_LINES, MOST_SQL_LINES = 400, 40, 80
 OURS = (*PACKAGES, "tests", "sample_data", ".ci")
 TOP_FILES = ("README.md", "DEVELOPERS.md", "pyproject.toml", "constraints.txt", ".gitignore")
