@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated
 
@@ -35,12 +36,13 @@ def pack(
 ) -> None:
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
     from pipeline.outside import check_audience, packed_month, write_out
+    from reports.packs import pack as draw
 
     check_audience(audience, base, AUDIENCES)
     with progress() as stage:
         review = packed_month(into, month, audience, stage)
         stage("pack")
-        html = _packed(review, audience, base)
+        html = draw(review, audience)
     target = to or into / month / _file(audience, base)
     write_out(target, html.encode("utf-8"))
     typer.echo(f"Wrote {target}")
@@ -92,13 +94,5 @@ def picture(
 
 
 def _file(audience: str, base: str | None) -> str:
-    from re import sub
-
-    name = f"pack-{audience}" + ("" if base is None else f"-{sub(r'[^A-Za-z0-9]+', '-', base)}")
-    return f"{name}.html"
-
-
-def _packed(review: object, audience: str, base: str | None) -> str:
-    from reports.packs import pack as draw
-
-    return draw(review, audience)
+    plain = "" if base is None else "-" + re.sub(r"[^A-Za-z0-9]+", "-", base)
+    return f"pack-{audience}{plain}.html"

@@ -76,9 +76,8 @@ def check_audience(audience: str, base: str | None, known: Sequence[str]) -> Non
         raise unknown("--for", audience, "reader of a pack", list(known))
     if (audience == "base") != (base is not None):
         what = "--base goes with --for base" if base else "--for base needs --base"
-        raise Usage(
-            Problem(None, None, "--base", "usage", what, "Name a base: --for base --base B.")
-        )
+        remedy = "Name a base: --for base --base B."
+        raise Usage(Problem(None, None, "--base", "usage", what, remedy))
 
 
 def reviewed_months(folder: Path) -> list[str]:
@@ -115,7 +114,7 @@ def write_out(path: Path, content: bytes) -> None:
 
 def unknown(option: str, given: str, what: str, known: list[str]) -> Usage:
     """A name that is none of the known ones."""
-    listed = f"There are {', '.join(known)}." if known else "There are none."
+    listed = f"Known are {', '.join(known)}." if known else "There are none."
     return Usage(
         Problem(None, None, option, "unknown-name", f'"{given[:40]}" is no {what}', listed)
     )

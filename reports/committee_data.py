@@ -168,7 +168,7 @@ def actions_data(review: MonthReview) -> Row:
         "sentence": sentence,
         "rows": [
             {
-                "due": words.month_name(text(r["due_month"])) if text(r["due_month"]) else "not set",
+                "due": words.month_name(text(r["due_month"])) or "not set",
                 "overdue": bool(r["overdue"]),
                 "action": text(r["action"]),
                 "about": words.listed([words.rule_title(x) for x in text(r["rules"]).split()])

@@ -229,9 +229,11 @@ def _line(
     from matplotlib.lines import Line2D
 
     points = (y, x) if turn else (x, y)
-    pattern = (0, DASHES[dash]) if dash in DASHES else "solid"
-    style = {"color": color, "linewidth": width, "linestyle": pattern, "zorder": z}
-    line = Line2D(*points, solid_capstyle="butt", dash_capstyle="butt", clip_on=False, **style)
+    pattern: Any = (0, DASHES[dash]) if dash in DASHES else "solid"
+    line = Line2D(
+        *points, color=color, linewidth=width, linestyle=pattern, zorder=z, clip_on=False,
+        solid_capstyle="butt", dash_capstyle="butt",
+    )  # fmt: skip
     canvas.axes.add_line(line)
 
 
@@ -304,6 +306,6 @@ def _note(canvas: Canvas, note: Figure) -> None:
     x = canvas.at(note.get("xref", "x"), note["x"], vertical=False) + note.get("xshift", 0)
     y = canvas.at(note.get("yref", "y"), note["y"], vertical=True) + note.get("yshift", 0)
     lines = lines_of(note["text"], note["font"] if "font" in note else canvas.layout["font"])
-    side, up = note.get("xanchor", "center"), note.get("yanchor", "middle")
-    align = note.get("align", side)
+    side, up = str(note.get("xanchor", "center")), str(note.get("yanchor", "middle"))
+    align = str(note.get("align", side))
     put(canvas.axes, lines, x, y, (side, up, align), ground=note.get("bgcolor"))
