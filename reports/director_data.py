@@ -32,6 +32,7 @@ from reports.series import (
     standing,
     unit_words,
 )
+from reports.what_if import what_if_data
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
@@ -58,6 +59,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
         "clocks": clocks_data(figures, review.month),
         "outliers": outliers_data(review),
         "screen": screen_data(review),
+        "what_if": what_if_data(review),
     }
 
 
