@@ -9,6 +9,7 @@ from reports.adjusted import SizeTable, adjusted_finding
 from reports.alarms import alarms_data
 from reports.chart_sets import chart_set, rate_set
 from reports.frames import Row
+from reports.full_oxygen import full_oxygen_data
 from reports.funnels import (
     chance_sentence,
     dispersion_sentence,
@@ -60,6 +61,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
         "outliers": outliers_data(review),
         "screen": screen_data(review),
         "what_if": what_if_data(review),
+        "full_oxygen": full_oxygen_data(review),
     }
 
 
