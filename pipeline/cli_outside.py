@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Annotated
 
@@ -11,7 +10,7 @@ import typer
 from pipeline.cli_parts import STORE_FOLDER, progress
 from pipeline.errors import Problem, Usage
 
-AUDIENCES = ("committee", "director", "education", "base")
+AUDIENCES = ("committee", "director", "education")
 
 
 def add_outside_commands(app: typer.Typer) -> None:
@@ -25,9 +24,6 @@ def pack(
     audience: Annotated[
         str, typer.Option("--for", metavar="WHO", help=f"One of {', '.join(AUDIENCES)}.")
     ],
-    base: Annotated[
-        str | None, typer.Option(metavar="BASE", help="With --for base: which base.")
-    ] = None,
     into: STORE_FOLDER = Path("tailrace-out"),
     to: Annotated[
         Path | None,
@@ -38,12 +34,12 @@ def pack(
     from pipeline.outside import check_audience, packed_month, write_out
     from reports.packs import pack as draw
 
-    check_audience(audience, base, AUDIENCES)
+    check_audience(audience, AUDIENCES)
     with progress() as stage:
         review = packed_month(into, month, audience, stage)
         stage("pack")
         html = draw(review, audience)
-    target = to or into / month / _file(audience, base)
+    target = to or into / month / f"pack-{audience}.html"
     write_out(target, html.encode("utf-8"))
     typer.echo(f"Wrote {target}")
     if not review.confidentiality:
@@ -91,8 +87,3 @@ def picture(
         content = png(drawn, WIDTH) if to.suffix.lower() == ".png" else svg(drawn, WIDTH).encode()
     write_out(to, content)
     typer.echo(f"Wrote {to}")
-
-
-def _file(audience: str, base: str | None) -> str:
-    plain = "" if base is None else "-" + re.sub(r"[^A-Za-z0-9]+", "-", base)
-    return f"pack-{audience}{plain}.html"

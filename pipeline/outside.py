@@ -70,14 +70,10 @@ def without_tokens(con: duckdb.DuckDBPyConnection, texts: list[str]) -> list[str
     return [known.sub("...", text) for text in texts]
 
 
-def check_audience(audience: str, base: str | None, known: Sequence[str]) -> None:
-    """Usage unless `audience` is known, and a base is named exactly with `base`."""
+def check_audience(audience: str, known: Sequence[str]) -> None:
+    """Usage unless `audience` is one of the known ones."""
     if audience not in known:
         raise unknown("--for", audience, "reader of a pack", list(known))
-    if (audience == "base") != (base is not None):
-        what = "--base goes with --for base" if base else "--for base needs --base"
-        remedy = "Name a base: --for base --base B."
-        raise Usage(Problem(None, None, "--base", "usage", what, remedy))
 
 
 def reviewed_months(folder: Path) -> list[str]:
