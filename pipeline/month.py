@@ -95,11 +95,10 @@ def gather(
             **{name: con.execute(f"FROM out_{name}").df() for name in MEASURE_OUTPUTS},
         ),
         details=case_details(con, versions),
-        confidentiality=_confidentiality(con),
     )
 
 
-def _confidentiality(con: duckdb.DuckDBPyConnection) -> str:
+def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
     """The statement of the delivery received last; empty where it has none."""
     row = con.execute("""
         SELECT d.confidentiality FROM delivered.delivery d JOIN delivered.latest l

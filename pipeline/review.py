@@ -127,7 +127,7 @@ def gathered(
     from pipeline.loop.month import join_cases, loop_review, with_confirmed
     from pipeline.loop.whatif import main_curves
     from pipeline.measures import figures, measure
-    from pipeline.month import calendar, gather, make_tables
+    from pipeline.month import calendar, confidentiality, gather, make_tables
 
     stage("measures")
     versions = versions_in_store(con)
@@ -141,7 +141,9 @@ def gathered(
     loop = loop_review(con, month, measures)
     gathered_month = gather(con, versions, month, tool_version())
     stage("what if")
-    return replace(gathered_month, loop=loop, what_if=main_curves(con, month))
+    stated = confidentiality(con)
+    curves = main_curves(con, month)
+    return replace(gathered_month, loop=loop, what_if=curves, confidentiality=stated)
 
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
