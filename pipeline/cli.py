@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli_loop import add_loop_commands
+from pipeline.cli_outside import add_outside_commands
 from pipeline.cli_parts import BY, CANNULAS, DELIVERY, PROTOCOL, SHOWN_PROBLEMS, progress
 from pipeline.errors import EXIT_SET_ASIDE, Mistake
 
@@ -127,6 +128,7 @@ def simulate(
 
 
 add_loop_commands(app)
+add_outside_commands(app)
 
 protocol_app = typer.Typer(
     no_args_is_help=True, help="Read and compare protocol files.", rich_markup_mode=None

@@ -107,6 +107,8 @@ USAGES: dict[str, str] = {
     "folder": "A folder that was named cannot be made, read or written.",
     "usage": "Options of a command contradict each other, or one is missing.",
     "month-without-trips": "The store has no trips in the month that was asked for.",
+    "month-not-reviewed": "The month that was asked for has no pages yet.",
+    "unknown-name": "What was asked for is none of what there is.",
 }
 """Every reason why a command as it was called cannot mean anything, by its code."""
 

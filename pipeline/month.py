@@ -99,6 +99,15 @@ def gather(
     )
 
 
+def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
+    """The statement of the delivery received last; empty where it has none."""
+    row = con.execute("""
+        SELECT d.confidentiality FROM delivered.delivery d JOIN delivered.latest l
+        USING (delivery_no) ORDER BY l.receipt_no DESC LIMIT 1
+    """).fetchone()
+    return str(row[0]) if row and row[0] else ""
+
+
 def calendar(
     con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str
 ) -> Calendar:

@@ -93,15 +93,41 @@ def month_pages(
     audit_within: float | None = None,
 ) -> tuple[Path, MonthReview]:
     """Write a month's page and data files from what the store has judged."""
+    from pipeline.loop.month import write_loop_data
+    from pipeline.month import write_data
+    from reports import write_pages
+
+    month_review = gathered(con, month, stage, audit_within=audit_within)
+    assert month_review.loop is not None
+    stage("pages")
+    folder = into / month
+    write_data(con, folder / "data")
+    write_loop_data(con, month_review.loop, folder / "data")
+    page = write_pages(month_review, into)
+    _write_run(con, folder / "run.json", month, month_review)
+    return page, month_review
+
+
+def gathered(
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    stage: Stage = lambda _: None,
+    *,
+    audit_within: float | None = None,
+) -> MonthReview:
+    """What a month's pages, packs and pictures are drawn from; leaves `out_*` for its data files.
+
+    Draws the month's audit where that was not done.
+    """
     from dataclasses import replace
 
     from pipeline.cases import cases, month_words
     from pipeline.judge import versions_in_store
     from pipeline.loop.audit import HALF_WIDTH
-    from pipeline.loop.month import join_cases, loop_review, with_confirmed, write_loop_data
+    from pipeline.loop.month import join_cases, loop_review, with_confirmed
+    from pipeline.loop.whatif import main_curves
     from pipeline.measures import figures, measure
-    from pipeline.month import calendar, gather, make_tables, write_data
-    from reports import write_pages
+    from pipeline.month import calendar, confidentiality, gather, make_tables
 
     stage("measures")
     versions = versions_in_store(con)
@@ -112,15 +138,12 @@ def month_pages(
     measures = with_confirmed(con, month, screened)
     drawn = figures(con, screened, calendar(con, versions, month))
     make_tables(con, month, measures, drawn)
-    stage("pages")
-    folder = into / month
     loop = loop_review(con, month, measures)
-    write_data(con, folder / "data")
-    write_loop_data(con, loop, folder / "data")
-    month_review = replace(gather(con, versions, month, tool_version()), loop=loop)
-    page = write_pages(month_review, into)
-    _write_run(con, folder / "run.json", month, month_review)
-    return page, month_review
+    gathered_month = gather(con, versions, month, tool_version())
+    stage("what if")
+    stated = confidentiality(con)
+    curves = main_curves(con, month)
+    return replace(gathered_month, loop=loop, what_if=curves, confidentiality=stated)
 
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:

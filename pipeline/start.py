@@ -44,6 +44,9 @@ months = []  {fill}
 # Your privacy officer and counsel decide.
 privacy_basis = ""  {fill}
 
+# What your counsel wants under every page that leaves the service, in one line; packs print it.
+# confidentiality = "Peer-review record of our service: do not copy."
+
 # Tables your service does not keep, as in ["training"]. Without them, what needs them cannot be
 # told; everything else is judged. trips is always needed.
 not_recorded = []

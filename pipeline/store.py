@@ -24,8 +24,11 @@ if TYPE_CHECKING:
 MOST_MEMORY_BYTES = 4 * 2**30
 """DuckDB spills beyond this; measured enough for a million trips at full speed."""
 
-LAYOUT_VERSION = 1
+LAYOUT_VERSION = 2
 """Raised whenever a kept table changes shape; the store says which layout it has."""
+
+MIGRATIONS = {1: "alter table delivered.delivery add column confidentiality varchar"}
+"""From each older layout to the next one."""
 
 HOLDING_VIEWS = """
 create view delivered.latest as
@@ -84,6 +87,10 @@ def open_store(
         _make_folder(path.parent)
         _make_store(path)
     con = _connect(path, config, read_only=read_only)
+    if _layout(con) in MIGRATIONS:
+        con.close()
+        _migrate(path, config)
+        con = _connect(path, config, read_only=read_only)
     if not read_only:
         # only the process that holds the lock is here: what is left over is a killed run's
         shutil.rmtree(spill, ignore_errors=True)
@@ -232,18 +239,39 @@ def _make_store(path: Path) -> None:
     aside.replace(path)
 
 
-def _check_layout(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+def _layout(con: duckdb.DuckDBPyConnection) -> int | None:
+    """Which layout the store has; None if it is not a store."""
     tables = con.execute(
         "select schema_name || '.' || table_name from duckdb_tables() order by all"
     ).fetchall()
     if ("delivered.layout",) not in tables:
+        return None
+    return int(one(con, "select max(version) from delivered.layout")[0])
+
+
+def _migrate(path: Path, config: dict[str, Any]) -> None:
+    """Bring a store of an older layout to this one, in one transaction."""
+    con = _connect(path, config, read_only=False)
+    try:
+        with transaction(con):
+            version = _layout(con)
+            while version in MIGRATIONS:
+                con.execute(MIGRATIONS[version])
+                version += 1
+            con.execute("update delivered.layout set version = ?", [version])
+    finally:
+        con.close()
+
+
+def _check_layout(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    version = _layout(con)
+    if version is None:
         raise _refused(
             path,
             "store-unreadable",
             "this database is not a store of this tool",
             "Choose another folder, or move the file away.",
         )
-    version = one(con, "select max(version) from delivered.layout")[0]
     if version != LAYOUT_VERSION:
         raise _refused(
             path,

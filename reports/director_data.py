@@ -9,6 +9,7 @@ from reports.adjusted import SizeTable, adjusted_finding
 from reports.alarms import alarms_data
 from reports.chart_sets import chart_set, rate_set
 from reports.frames import Row
+from reports.full_oxygen import full_oxygen_data
 from reports.funnels import (
     chance_sentence,
     dispersion_sentence,
@@ -32,6 +33,7 @@ from reports.series import (
     standing,
     unit_words,
 )
+from reports.what_if import what_if_data
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
@@ -58,6 +60,8 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
         "clocks": clocks_data(figures, review.month),
         "outliers": outliers_data(review),
         "screen": screen_data(review),
+        "what_if": what_if_data(review),
+        "full_oxygen": full_oxygen_data(review),
     }
 
 

@@ -14,6 +14,7 @@ from reports.funnel_figures import funnel_figure
 from reports.patterns import QUANTILES, seconds
 from reports.plotted import variants
 from reports.screen_quality import screen_figure
+from reports.what_if import what_if_figures
 
 CRUDE = Look("all", "crude", palette.HISTORY, "circle", 11, 3.0)
 WIDTHS = ((0, 1), (480, 2), (680, 3))
@@ -43,7 +44,7 @@ def director_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
         ]
     if any(m["median_s"] is not None for m in data["clocks"]["months"]):
         figures["clocks"] = [{"least": 0, **clock_figure(data["clocks"]["months"])}]
-    return figures
+    return {**figures, **what_if_figures(data["what_if"])}
 
 
 def control_variants(panels: list[Row], *, by_month: bool = True) -> list[Figure]:

@@ -15,6 +15,9 @@ TIMED = ("trips", "settings", "device_events", "observations", "contacts")
 
 DEFAULT_MAX_OFFSET_S = 900
 
+MOST_STATEMENT = 300
+"""Characters of a confidentiality statement: it stands under every printed page of a pack."""
+
 Month = Annotated[str, AfterValidator(check_month)]
 Count = Annotated[int, Field(ge=0, le=1_000_000_000)]
 Token = Annotated[str, AfterValidator(check_token)]
@@ -40,6 +43,12 @@ def _table(value: str) -> str:
     return value
 
 
+def _statement(value: str) -> str:
+    if len(value) > MOST_STATEMENT or not value.isprintable():
+        raise ValueError(f"must be one line of at most {MOST_STATEMENT} characters")
+    return value.strip()
+
+
 Table = Annotated[str, AfterValidator(_table)]
 
 
@@ -63,7 +72,8 @@ class ExportFile(Strict):
     """One delivery's own description.
 
     `ignore` may be written as a list of column names, which counts for every table
-    (`"table.column"` for one), or as a table of lists, one per table.
+    (`"table.column"` for one), or as a table of lists, one per table. `confidentiality` is the
+    service's own statement, for every page that leaves it.
     """
 
     contract: Annotated[int, AfterValidator(_contract_version)]
@@ -75,6 +85,7 @@ class ExportFile(Strict):
     device_clock: DeviceClock = Field(default_factory=DeviceClock)
     expected_trips: dict[Month, Count] = Field(default_factory=dict)
     ignore: dict[Table, list[str]] = Field(default_factory=dict)
+    confidentiality: Annotated[str, AfterValidator(_statement)] = ""
 
     @field_validator("months")
     @classmethod

@@ -56,7 +56,8 @@ class MonthReview:
 
     Frames follow the models of the same name in `schemas.outputs`. `expected` is None where the
     delivery named no expected number. `measures` holds this month, every earlier month, and all
-    months to this one together.
+    months to this one together. `what_if` follows `schemas.loop_outputs.WhatIf`, over the twelve
+    months to this one. `confidentiality` is the service's own statement, empty where it has none.
     """
 
     service: str
@@ -81,3 +82,5 @@ class MonthReview:
     figures: MeasureFigures | None = None
     details: CaseDetails | None = None
     loop: LoopReview | None = None
+    what_if: pd.DataFrame | None = None
+    confidentiality: str = ""

@@ -197,7 +197,7 @@ class Measures(pa.DataFrameModel):
 
     measure: dt.String = _text("Id of the measure, e.g. occlusion-rate")
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
-    group_by: dt.String = _text("service, cannula, flow_share, rule or base")
+    group_by: dt.String = _text("service, cannula, flow_share, rule, base or source")
     group_value: dt.String = _text("Which group; 'all' for the service")
     numerator: dt.Float64 = _value("see unit", "Numerator", nullable=False)
     denominator: dt.Float64 = _value("see unit", "Denominator", nullable=False)

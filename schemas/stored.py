@@ -83,6 +83,7 @@ DELIVERY = _schema(
         **{f"res_{name}": _resolution(name) for name in ["trips", *TIMED_TABLES]},
         "max_offset_s": _whole("Largest offset of a device clock that is removed, s"),
         "not_recorded": _texts("Tables the service does not keep, sorted"),
+        "confidentiality": _text("The service's own statement; null: none", nullable=True),
     },
 )
 

@@ -15,11 +15,11 @@ from typing import Any, get_args
 import pytest
 
 from pipeline.cli import app
-from pipeline.errors import REFUSALS, SET_ASIDES
+from pipeline.errors import REFUSALS, SET_ASIDES, USAGES
 
 TOP = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "schemas", "reports")
-MAY_DRAW = {"pipeline/review.py", "pipeline/cli.py"}
+MAY_DRAW = {"pipeline/review.py", "pipeline/cli.py", "pipeline/cli_outside.py"}
 MOST_LINES, MOST_FUNCTION_LINES, MOST_SQL_LINES = 400, 40, 80
 OURS = (*PACKAGES, "tests", "sample_data", ".ci")
 TOP_FILES = ("README.md", "DEVELOPERS.md", "pyproject.toml", "constraints.txt", ".gitignore")
@@ -221,7 +221,7 @@ def codes_used() -> Iterator[tuple[str, str]]:
 def test_every_problem_code_has_a_meaning() -> None:
     used = dict(codes_used())
     assert len(used) > len(REFUSALS) / 2, "the codes were not found"
-    known = REFUSALS | SET_ASIDES
+    known = REFUSALS | SET_ASIDES | USAGES
     assert {code: where for code, where in used.items() if code not in known} == {}
     assert all(meaning.endswith(".") for meaning in known.values())
 

@@ -144,6 +144,7 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
                 *resolutions,
                 export.device_clock.max_offset_s,
                 export.not_recorded,
+                export.confidentiality or None,
             )
         ],
     )

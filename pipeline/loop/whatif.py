@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 
 MAIN_LIMITS = (
     "wall-oxygen-time.limit_min", "unheated-time.limit_min", "source-choice.flow_limit_lpm",
-    "source-choice.transit_limit_min",
+    "source-choice.transit_limit_min", "cannula-flow-range.limit_min",
 )  # fmt: skip
 """The limits whose curves a director sees."""
 
-FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.5)
+FACTORS = (0.6, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5)
 WINDOW_MONTHS = 12
 
 WALL, CHOICE = "wall-oxygen-time", "source-choice"

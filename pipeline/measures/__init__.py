@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.exposures import exposures
+from pipeline.measures.full_oxygen import full_oxygen
 from pipeline.measures.occlusion_rate import occlusion_rates
 from pipeline.measures.rule_shares import rule_shares
 
@@ -23,6 +24,7 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     import pandas as pd
 
     parts = [occlusion_rates(con, month), rule_shares(con, month), exposures(con, month)]
+    parts.append(full_oxygen(con, month))
     rows = pd.concat(parts, ignore_index=True)
     return rows.sort_values(
         ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True

@@ -22,13 +22,28 @@ def read(path: Path) -> list[Row]:
         return list(csv.DictReader(file))
 
 
+def on_full_oxygen(settings: Path) -> None:
+    """Chart FiO2 1.0 on the ventilator of every fourth trip: the invented service never does."""
+    rows = read(settings)
+    chosen = set(sorted({row["trip_id"] for row in rows})[::4])
+    for row in rows:
+        if row["trip_id"] in chosen and row["source"] == "ventilator" and row["fio2"]:
+            row["fio2"] = "1.0"
+    with settings.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+
+
 @pytest.fixture(scope="module")
 def month(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
     folder = tmp_path_factory.mktemp("measures")
     simulate(folder / "delivery", trips=240, months=2, seed=8, first_month="2026-05")
+    on_full_oxygen(folder / "delivery" / "settings.csv")
     data = review(folder / "delivery", folder / "out").page.parent / "data"
     tables = {path.stem: read(path) for path in data.glob("*.csv")}
     tables["trips"] = read(folder / "delivery" / "trips.csv")
+    tables["observations"] = read(folder / "delivery" / "observations.csv")
     tables["device"] = read(folder / "delivery" / "device_events.csv")
     return tables
 
@@ -73,6 +88,43 @@ def test_occlusion_rate_by_cannula_is_events_over_the_same_time(month: Any) -> N
     for cannula, (numerator, denominator) in found.items():
         assert numerator == events[cannula]
         assert denominator == pytest.approx(hours[cannula], abs=1e-9)
+
+
+def test_full_oxygen_is_undiluted_gas_and_other_sources_at_1(month: Any) -> None:
+    minutes: dict[str, float] = defaultdict(float)
+    above: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    known = 0.0
+    seen: dict[str, list[tuple[int, float]]] = defaultdict(list)
+    for row in month["observations"]:
+        if row["spo2_pct"]:
+            seen[row["trip_id"]].append((int(row["at_s"]), float(row["spo2_pct"])))
+    for row in month["timeline"]:
+        undiluted = row["source"] in {"wall", "cylinder"}
+        if not row["source"] or not (undiluted or row["fio2"]):
+            continue
+        start, end = int(row["from_s"]), int(row["until_s"])
+        known += (end - start) / 3600
+        if not (undiluted or float(row["fio2"]) == 1.0):
+            continue
+        minutes[row["source"]] += (end - start) / 60
+        charted = sorted(seen[row["trip_id"]], key=lambda point: point[0])
+        ends = [at for at, _ in charted[1:]] + [10**9]
+        for (at, spo2), following in zip(charted, ends, strict=False):
+            # an SpO2 holds for ten minutes, or until the next one
+            spent = min(following, at + 600, end) - max(at, start)
+            if spent > 0:
+                above[row["source"]][0] += spent / 60 if spo2 > 97 else 0.0
+                above[row["source"]][1] += spent / 3600
+    assert {"wall", "ventilator"} <= set(minutes)
+    found = measured(month, "full-oxygen", "source")
+    assert found.keys() == minutes.keys()
+    for source, (numerator, denominator) in found.items():
+        assert numerator == pytest.approx(minutes[source], abs=1e-9)
+        assert denominator == pytest.approx(known, abs=1e-9)
+    high = measured(month, "full-oxygen-above-97", "source")
+    assert {s: pytest.approx(v, abs=1e-9) for s, v in high.items()} == {
+        s: tuple(above[s]) for s in minutes
+    }
 
 
 def test_intervals_of_occlusion_rates_take_trips_as_clusters(month: Any) -> None:

@@ -179,10 +179,11 @@ def test_months_narrow_it(folder: Path) -> None:
 def test_main_curves_pass_through_the_present(folder: Path) -> None:
     with store_in(folder) as con:
         curve = main_curves(con, kit.MONTH)
-    assert set(curve["rule"]) == {"wall-oxygen-time", "unheated-time", "source-choice"}
-    assert len(set(curve["setting"])) == 4
+    rules = {"wall-oxygen-time", "unheated-time", "source-choice", "cannula-flow-range"}
+    assert set(curve["rule"]) == rules
+    assert len(set(curve["setting"])) == 5
     now = curve[curve["current"]]
-    assert len(now) == 4
+    assert len(now) == 5
     assert not now["changed"].any()
 
 

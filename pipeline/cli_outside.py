@@ -1,0 +1,89 @@
+"""The commands for what leaves the pages: packs for mail and paper, pictures for slides."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli_parts import STORE_FOLDER, progress
+from pipeline.errors import Problem, Usage
+
+AUDIENCES = ("committee", "director", "education")
+
+
+def add_outside_commands(app: typer.Typer) -> None:
+    """Add every command of this module to `app`, in the order help shows them."""
+    for command in (pack, picture):
+        app.command()(command)
+
+
+def pack(
+    month: Annotated[str, typer.Argument(metavar="MONTH", help="A reviewed month, YYYY-MM.")],
+    audience: Annotated[
+        str, typer.Option("--for", metavar="WHO", help=f"One of {', '.join(AUDIENCES)}.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Where to; by default MONTH/pack-WHO.html in FOLDER."),
+    ] = None,
+) -> None:
+    """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
+    from pipeline.outside import check_audience, packed_month, write_out
+    from reports.packs import pack as draw
+
+    check_audience(audience, AUDIENCES)
+    with progress() as stage:
+        review = packed_month(into, month, audience, stage)
+        stage("pack")
+        html = draw(review, audience)
+    target = to or into / month / f"pack-{audience}.html"
+    write_out(target, html.encode("utf-8"))
+    typer.echo(f"Wrote {target}")
+    if not review.confidentiality:
+        typer.echo(
+            "It carries no confidentiality statement of your service: export.toml may hold one,"
+            ' confidentiality = "...".'
+        )
+
+
+def picture(
+    measure: Annotated[str, typer.Argument(metavar="MEASURE", help="Id of a measure.")],
+    to: Annotated[Path, typer.Option(metavar="FILE", help="Where to: FILE.svg or FILE.png.")],
+    month: Annotated[
+        str | None,
+        typer.Option(metavar="YYYY-MM", help="A reviewed month; by default the latest."),
+    ] = None,
+    by: Annotated[
+        str | None,
+        typer.Option(metavar="WAY", help="size, month or base; by default the first there is."),
+    ] = None,
+    into: STORE_FOLDER = Path("tailrace-out"),
+) -> None:
+    """Draw a measure for a slide, as SVG or PNG, with its numbers, method and caution on it."""
+    from pipeline.measures.registry import MEASURES
+    from pipeline.outside import reviewed_month, unknown, write_out
+    from reports.drawn import png, svg
+    from reports.pictures import WIDTH, pictures, sheet
+
+    if measure not in MEASURES:
+        raise unknown("MEASURE", measure, "measure", sorted(MEASURES))
+    if to.suffix.lower() not in {".svg", ".png"}:
+        raise unknown("--to", to.suffix or to.name, "kind of picture", [".svg", ".png"])
+    with progress() as stage:
+        review = reviewed_month(into, month, stage)
+        stage("picture")
+        found = pictures(review, measure)
+        if not found:
+            what = f"there is no picture of {measure} for {review.month}"
+            remedy = "It has too few numbers or no chart; data/measures.csv has what there is."
+            raise Usage(Problem(None, None, "MEASURE", "unknown-name", what, remedy))
+        way = by or next(iter(found))
+        if way not in found:
+            raise unknown("--by", way, f"way to draw {measure}", list(found))
+        drawn = sheet(found[way]())
+        content = png(drawn, WIDTH) if to.suffix.lower() == ".png" else svg(drawn, WIDTH).encode()
+    write_out(to, content)
+    typer.echo(f"Wrote {to}")

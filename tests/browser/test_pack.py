@@ -1,0 +1,196 @@
+"""Packs and pictures: what is on them, what is not, and how they print on both kinds of paper."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from playwright.sync_api import Browser
+from pypdf import PdfReader
+
+from reports.drawn import png, svg
+from reports.packs import pack
+from reports.pictures import CAUTION, WIDTH, pictures, sheet
+from schemas.loop_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview
+from schemas.month_review import MonthReview
+from tests.browser import fixture, fixture_figures
+
+STATEMENT = "Peer-review record of an invented service: do not copy."
+PAPERS = ("A4", "Letter")
+PAGE_PX = {"A4": (297 - 28) * 96 / 25.4, "Letter": 279.4 * 96 / 25.4 - 28 * 96 / 25.4}
+"""Height of a page inside the style sheet's margins of 14 mm above and below."""
+
+
+def full_loop() -> LoopReview:
+    """As many actions and restatements as there is room for, and more."""
+    frames: dict[str, Any] = {
+        name: pd.DataFrame(columns=list(LOOP_OUTPUTS[name].to_schema().columns))
+        for name in MONTH_TABLES
+    }
+    rules = list(fixture.COUNTS)
+    frames["screen_quality"] = pd.DataFrame([
+        {"month": fixture.MONTHS[-1], "rule": rule, "verdict": "deviation", "judged": 50,
+         "flags": 6, "reviewed": 4, "confirmed": 3, "confirmed_share": 0.75, "low": 0.3,
+         "high": 0.95, "method": "Wilson score", "practice": 1, "logistics": 1, "justified": 0,
+         "equipment": 1, "record_gap": 1, "protocol_unclear": 0, "flag_wrong": 0, "outdated": 0,
+         "missed": 1}
+        for rule in rules
+    ])  # fmt: skip
+    frames["follow_ups"] = pd.DataFrame([
+        {"trip_id": f"T{n:03d}", "month": fixture.MONTHS[-1], "base": "alder", "rules": rules[0],
+         "conclusion": "practice", "status": "open", "refer_to": "education", "reviewer": "R77",
+         "action": "go through the checklist of the source with the team, and again in a month",
+         "due_month": fixture.MONTHS[0], "overdue": n % 2 == 0}
+        for n in range(12)
+    ])  # fmt: skip
+    frames["restatements"] = pd.DataFrame([
+        {"month": fixture.MONTHS[-1], "measure": "deviation-share", "group_by": "rule",
+         "group_value": rule, "unit": "share of trips", "then_numerator": 3.0,
+         "then_denominator": 50.0, "then": 0.06, "now_numerator": 4.0, "now_denominator": 51.0,
+         "now": 4 / 51, "late": 1, "replaced": 0, "corrected": 0, "rejudged": 0,
+         "determinations": 0, "trips": "T001", "why": "1 trip came late."}
+        for rule in rules
+    ])  # fmt: skip
+    return LoopReview(baseline=False, published=1, ledger_head="0" * 64, **frames)
+
+
+@pytest.fixture(scope="module")
+def review() -> MonthReview:
+    month = fixture_figures.half_year()
+    return dataclasses.replace(month, loop=full_loop(), confidentiality=STATEMENT)
+
+
+@pytest.fixture(scope="module")
+def packs(review: MonthReview) -> dict[str, str]:
+    return {who: pack(review, who) for who in ("committee", "director", "education")}
+
+
+def test_a_pack_is_one_file_without_script_or_link(packs: dict[str, str]) -> None:
+    for html in packs.values():
+        assert "<script" not in html
+        assert not re.search(r'(src|href)="(?!#)', html.replace("xlink:href", "x"))
+        assert not re.search(r"@import|url\((?!#)", html)
+        assert "default-src 'none'; style-src 'unsafe-inline'" in html
+        ids = re.findall(r'\bid="([^"]+)"', html)
+        assert len(ids) == len(set(ids))
+        assert STATEMENT in html
+        assert "was published, and" in html
+
+
+def test_only_the_directors_pack_names_trips(packs: dict[str, str], review: MonthReview) -> None:
+    tokens = [*review.cases["trip_id"], *review.loop.follow_ups["trip_id"], "R77"]  # type: ignore[union-attr]
+    assert not [t for t in tokens if re.search(rf"\b{re.escape(t)}\b", packs["committee"])]
+    assert [t for t in tokens if t in packs["director"]]
+    assert "Stays in the service." in packs["director"]
+
+
+def test_the_committee_reads_what_was_confirmed_and_what_is_open(packs: dict[str, str]) -> None:
+    text = re.sub(r"<[^>]+>", " ", packs["committee"])
+    n = len(fixture.COUNTS)
+    assert f"Readers concluded on {4 * n} of {6 * n} flags and confirmed {3 * n}." in text
+    assert "12 actions are open, 6 overdue." in text
+    assert packs["committee"].count('class="drawing"') == 3
+    assert all(word in text for word in ("Date", "Name", "Signature"))
+
+
+def printed(browser: Browser, page: Path, paper: str, to: Path) -> list[str]:
+    """The text of each printed page."""
+    opened = browser.new_page()
+    opened.goto(page.as_uri())
+    opened.pdf(path=to, format=paper, prefer_css_page_size=False)
+    opened.close()
+    return [sheet_.extract_text() for sheet_ in PdfReader(to).pages]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", PAPERS)
+def test_packs_on_paper(
+    browser: Browser, packs: dict[str, str], tmp_path: Path, paper: str
+) -> None:
+    for who, html in packs.items():
+        (tmp_path / f"{who}.html").write_text(html, encoding="utf-8")
+        texts = printed(browser, tmp_path / f"{who}.html", paper, tmp_path / f"{who}.pdf")
+        if who == "committee":
+            assert len(texts) == 2
+        for text in texts:
+            squeezed = " ".join(text.split())
+            assert STATEMENT in squeezed
+            assert len(squeezed) > 200 + len(STATEMENT)
+
+
+# ---- pictures
+
+
+@pytest.mark.parametrize("by", ["size", "month", "base"])
+def test_a_picture_says_what_it_must_and_is_the_same_twice(review: MonthReview, by: str) -> None:
+    made = pictures(review, "occlusion-rate")[by]()
+    first, second = svg(sheet(made), WIDTH), svg(sheet(made), WIDTH)
+    assert first == second
+    assert png(sheet(made), WIDTH) == png(sheet(made), WIDTH)
+    said = " ".join(ET.fromstring(first).itertext())
+    squeezed = " ".join(said.split())
+    for text in (made.title, *made.said, CAUTION):
+        assert " ".join(text.split())[:60] in squeezed
+    assert "95" in squeezed or "sigmas" in squeezed
+
+
+def test_the_dots_of_a_picture_stand_at_the_numbers_of_the_figure(review: MonthReview) -> None:
+    figure = pictures(review, "occlusion-rate")["size"]().figure
+    layout = figure["layout"]
+    margin, (low, high) = layout["margin"], layout["xaxis"]["range"]
+    width = WIDTH - margin["l"] - margin["r"]
+    wanted = sorted(
+        round(margin["l"] + width * (x - low) / (high - low), 2)
+        for trace in figure["data"]
+        for x, size in zip(trace["x"], _sizes(trace), strict=True)
+        if size
+    )
+    drawn = ET.fromstring(svg(figure, WIDTH))
+    found = sorted(
+        round(float(use.get("x", "nan")), 2)
+        for use in drawn.iter("{http://www.w3.org/2000/svg}use")
+    )
+    assert len(wanted) > 10
+    assert found == pytest.approx(wanted, abs=0.02)
+
+
+def _sizes(trace: dict[str, Any]) -> list[float]:
+    size = trace["marker"]["size"]
+    return size if isinstance(size, list) else [size] * len(trace["x"])
+
+
+# ---- pages on paper
+
+
+@pytest.mark.browser
+def test_no_page_is_empty_and_no_chart_is_higher_than_paper(
+    browser: Browser, review: MonthReview, tmp_path: Path
+) -> None:
+    from reports import write_pages
+
+    month = write_pages(review, tmp_path).parent
+    chosen = ["index.html", "director.html", "education.html", "brief-1.html"]
+    chosen.append(next(month.glob("cases/*.html")).relative_to(month).as_posix())
+    for name in chosen:
+        opened = browser.new_page(viewport={"width": 1280, "height": 900})
+        opened.goto((month / name).as_uri())
+        opened.wait_for_timeout(600)
+        opened.emulate_media(media="print")
+        for paper in PAPERS:
+            opened.pdf(path=tmp_path / "x.pdf", format=paper)
+            texts = [p.extract_text() for p in PdfReader(tmp_path / "x.pdf").pages]
+            assert all(len(text.split()) > 15 for text in texts), (name, paper)
+        opened.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        figures = opened.evaluate(
+            """[...document.querySelectorAll('figure')].filter(f => f.offsetHeight).map(
+                f => [f.offsetHeight, getComputedStyle(f).breakInside])"""
+        )
+        for height, kept in figures:
+            assert kept == "avoid", name
+            assert height < min(PAGE_PX.values()), name
+        opened.close()
