@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from schemas.case_detail import CaseDetails
     from schemas.loop_outputs import LoopReview
     from schemas.measure_outputs import MeasureFacts
+    from schemas.shared_outputs import SharedTables
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,8 @@ class MonthReview:
 
     Frames follow the models of the same name in `schemas.outputs`. `expected` is None where the
     delivery named no expected number. `measures` holds this month, every earlier month, and all
-    months to this one together.
+    months to this one together. `shared` is only in what `pipeline.sharing` made: there every
+    other table is empty.
     """
 
     service: str
@@ -81,3 +83,4 @@ class MonthReview:
     figures: MeasureFigures | None = None
     details: CaseDetails | None = None
     loop: LoopReview | None = None
+    shared: SharedTables | None = None

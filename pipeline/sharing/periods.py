@@ -1,0 +1,85 @@
+"""Periods that months are pooled to. They never overlap, so that no two of them have a difference.
+
+A rolling window would be published again a month later, one month further: the difference of the
+two is the difference of two single months, and over a year every small month could be worked out.
+Here each month belongs to one period for good. Which one depends on volumes alone: from January
+(or from July, where the records begin in the second half) the shortest of 1, 3, 6 or 12 calendar
+months that holds enough trips, then the next such period.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+ENOUGH_TRIPS = 300
+"""Trips that make a period, so that a rule broken on 1 trip in 25 shows; assumed."""
+
+LENGTHS = (1, 3, 6, 12)
+
+
+@dataclass(frozen=True)
+class Period:
+    """Months from `first` to `last`, both YYYY-MM and both included."""
+
+    first: str
+    last: str
+
+    @property
+    def name(self) -> str:
+        """As it is written in tables."""
+        return self.first if self.first == self.last else f"{self.first} to {self.last}"
+
+    def holds(self, month: str) -> bool:
+        """Whether the month is part of it."""
+        return self.first <= month <= self.last
+
+
+def complete_periods(
+    trips: Mapping[str, int], until: str, fixed: tuple[Period, ...] = (), enough: int = ENOUGH_TRIPS
+) -> tuple[tuple[Period, ...], str]:
+    """The periods complete by the end of `until`, oldest first, and the month the next one ends in.
+
+    `trips` by month (YYYY-MM). `fixed` are those shared before, which stay as they are; months
+    before the first of them are not pooled any more. Which months make a period depends on no
+    month after its end; the next one may end later than said where it holds too few trips.
+    """
+    found = [p for p in sorted(fixed, key=lambda p: p.first) if p.last <= until]
+    known = [m for m, n in trips.items() if n]
+    if not known and not fixed:
+        return (), until
+    at = _number(max(p.last for p in fixed)) + 1 if fixed else _start(min(known))
+    while True:
+        period, complete = _next(trips, at, until, enough)
+        if not complete:
+            return tuple(found), max(period.last, until)
+        found.append(period)
+        at = _number(period.last) + 1
+
+
+def _start(first: str) -> int:
+    number = _number(first)
+    return number - number % 6
+
+
+def _next(trips: Mapping[str, int], at: int, until: str, enough: int) -> tuple[Period, bool]:
+    """The period that begins at month number `at`, and whether it is complete."""
+    allowed = [n for n in LENGTHS if at % n == 0]
+    for length in allowed:
+        months = [_name(n) for n in range(at, at + length)]
+        period = Period(months[0], months[-1])
+        if period.last > until:
+            return period, False
+        if length == allowed[-1] or sum(trips.get(m, 0) for m in months) >= enough:
+            return period, True
+    raise AssertionError("1 divides every number")
+
+
+def _number(month: str) -> int:
+    """Months since year 0, so that January is 0 modulo 12."""
+    year, number = month.split("-")
+    return int(year) * 12 + int(number) - 1
+
+
+def _name(number: int) -> str:
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
