@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -23,6 +24,13 @@ app = typer.Typer(
     " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
     " determine, correct).",
 )
+
+
+class Edition(StrEnum):
+    """What a review writes; the full edition always."""
+
+    FULL = "full"
+    SHARED = "shared"
 
 
 @app.command()
@@ -49,6 +57,12 @@ def review(  # noqa: PLR0917 - options are read from parameters
             help="Draw the random audit for a miss rate within this, up or down; 0.1 by default.",
         ),
     ] = None,
+    edition: Annotated[
+        Edition,
+        typer.Option(
+            help="shared: write a folder to be handed over, too, without tokens or small numbers."
+        ),
+    ] = Edition.FULL,
     by: BY = None,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""
@@ -58,7 +72,7 @@ def review(  # noqa: PLR0917 - options are read from parameters
     with progress() as stage:
         done = steps.review(
             delivery, into, month=month, protocol=protocol, cannulas=cannulas, baseline=baseline,
-            audit_within=audit_within, by=by, stage=stage,
+            audit_within=audit_within, by=by, shared=edition is Edition.SHARED, stage=stage,
         )  # fmt: skip
     typer.echo(review_summary(done))
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 STORE = "store.duckdb"
+SHARED = "shared"
+"""Folder of the editions that may be handed over, one folder a month."""
 
 Stage = Callable[[str], None]
 
@@ -34,6 +36,7 @@ class Reviewed:
     set_aside: int
     workbook: Path
     unread_workbooks: tuple[str, ...] = ()
+    shared: Path | None = None
 
 
 def tool_version() -> str:
@@ -53,13 +56,15 @@ def review(
     baseline: bool = False,
     audit_within: float | None = None,
     by: str | None = None,
+    shared: bool = False,
     stage: Stage = lambda _: None,
 ) -> Reviewed:
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
     `month` defaults to the delivery's latest. `baseline`: its months open no cases;
-    `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger. Raises a
-    Mistake with every reason if delivery or store cannot be used; nothing is stored then.
+    `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger; `shared`:
+    write the edition that may be handed over, too. Raises a Mistake with every reason if delivery
+    or store cannot be used; nothing is stored then.
     """
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
@@ -81,7 +86,10 @@ def review(
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
         workbook = _write_workbook(con, into / chosen, month_review)
-    return Reviewed(page, month_review, loaded, set_aside, workbook.path, workbook.unreadable)
+        handed = shared_edition(con, into, month_review, stage) if shared else None
+    return Reviewed(
+        page, month_review, loaded, set_aside, workbook.path, workbook.unreadable, handed
+    )
 
 
 def month_pages(
@@ -121,6 +129,20 @@ def month_pages(
     page = write_pages(month_review, into)
     _write_run(con, folder / "run.json", month, month_review)
     return page, month_review
+
+
+def shared_edition(
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    month_review: MonthReview,
+    stage: Stage = lambda _: None,
+) -> Path:
+    """Write the edition of a month that may be handed over, a folder by itself."""
+    from pipeline.sharing.edition import share
+    from reports.shared_pages import write_shared
+
+    stage("shared edition")
+    return write_shared(share(con, month_review), into / SHARED / month_review.month)
 
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:

@@ -90,7 +90,10 @@ def _frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
 
 
 def _emptied(review: MonthReview) -> MonthReview:
-    """The review without its numbers; a field added later is emptied until it is named here."""
+    """The review without numbers and without tokens of people.
+
+    A field added to `MonthReview` later is emptied until it is named here.
+    """
     import pandas as pd
 
     told = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas"}
@@ -105,7 +108,11 @@ def _emptied(review: MonthReview) -> MonthReview:
             empty[field.name] = type(value)()
         else:
             empty[field.name] = None
-    return replace(review, **empty)
+    protocol = tuple(
+        replace(version, approved_by="the service") if version.approved_by else version
+        for version in review.protocol
+    )
+    return replace(review, **{**empty, "protocol": protocol})
 
 
 def share(con: duckdb.DuckDBPyConnection, review: MonthReview) -> MonthReview:
