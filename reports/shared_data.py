@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from schemas.shared_outputs import SharedTables
 
 WITHHELD = "withheld"
-UNIT = "events per 100 ventilator hours"
+UNIT = "events per 100 h"
 MOST_TOLD = SMALLEST_TOLD - 1
 
 
@@ -70,7 +70,12 @@ def rules_data(review: MonthReview, rows: list[Row]) -> list[Row]:
     """Each rule in words: shares told come first, the largest before the others."""
     facts = {f.rule: f for f in review.rules}
     found = [_rule(row, facts.get(text(row["rule"]))) for row in rows]
-    return sorted(found, key=lambda r: (r["cell"] is None, -(r["share"] or 0.0), r["rule"]))
+    return sorted(found, key=_told_first)
+
+
+def _told_first(rule: Row) -> tuple[bool, bool, float, str]:
+    counted = rule["counts"]["variance"] != WITHHELD
+    return (rule["cell"] is None, not counted, -(rule["share"] or 0.0), rule["rule"])
 
 
 def _rule(row: Row, facts: Any) -> Row:
@@ -90,8 +95,12 @@ def _rule(row: Row, facts: Any) -> Row:
     }
 
 
-def share_words(row: Row, part: str, of: str) -> str:
+def share_words(row: Row, part: str, of: str | None) -> str:
     """'14 of 189 trips judged (7 %, 4-12 %)'; what of it is withheld, in words."""
+    if of is None and row[part] is not None:
+        return f"{words.many(int(row[part]), 'trip')}; of how many judged is {WITHHELD}"
+    if of is None:
+        return WITHHELD
     whole = row["judged"] if of == "judged" else row["trips"]
     among = f"{words.many(int(whole), 'trip')}{' judged' if of == 'judged' else ''}"
     if not whole:
@@ -110,7 +119,7 @@ def _kept_words(row: Row) -> str:
     return share_words(turned, "kept", "judged")
 
 
-def share_cell(row: Row, of: str) -> Row | None:
+def share_cell(row: Row, of: str | None) -> Row | None:
     """A share as a dot with its interval; None where it is withheld or there is none."""
     if row["share"] is None:
         return None

@@ -61,7 +61,10 @@ class SharedRules(pa.DataFrameModel):
     kept: dt.Int32 = _trips("Met, authorised or borderline; of all-rules: every rule kept")
     not_judged: dt.Int32 = _trips("The rule does not ask about them, or the record cannot tell")
     judged: dt.Int32 = _trips("Variance and kept together; null where withheld")
-    of: dt.String = _text("What the share is of: judged, or trips where judged is withheld")
+    of: dt.String = _text(
+        "What the share is of: judged, or trips where judged is withheld and at most 10 were not;"
+        " null: nothing", nullable=True,
+    )  # fmt: skip
     share: dt.Float64 = _value("1", "Variance over judged or trips; null where withheld")
     low: dt.Float64 = _value("1", "Lower 95 % bound, Wilson score")
     high: dt.Float64 = _value("1", "Upper 95 % bound, Wilson score")
@@ -88,8 +91,8 @@ class SharedBases(pa.DataFrameModel):
 class SharedSizes(pa.DataFrameModel):
     """Occlusion rate by cannula size over a period, and of the whole service where it may be told.
 
-    Sizes in use whose counts are withheld have a row with nothing in it. Trips of the sizes do not
-    add up: a trip may use two.
+    Sizes in use whose counts are withheld have a row with nothing in it. A trip that used two sizes
+    is a trip of each, and counts twice in the row of the whole service.
     """
 
     period: dt.String = _text(_PERIOD)

@@ -6,7 +6,7 @@ from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.sharing.counts import SharedCounts, shared_counts
-from pipeline.sharing.periods import ENOUGH_TRIPS, Period, complete_periods
+from pipeline.sharing.periods import Period, complete_periods
 from pipeline.sharing.suppression import small
 from pipeline.sharing.tables import base_rows, rule_rows, size_rows
 from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SharedTables
@@ -26,7 +26,6 @@ def shared_review(
     counts: SharedCounts,
     before: dict[Period, Rows] | None = None,
     *,
-    enough: int = ENOUGH_TRIPS,
     complementary: bool = True,
 ) -> MonthReview:
     """The review with nothing in it but what may leave the service: a pure function.
@@ -38,14 +37,14 @@ def shared_review(
 
     `counts`: of every month to the one reviewed (`shared_counts`). `before`: periods shared
     earlier, which are told again as they were told then: the difference of two editions of one
-    period would tell what was corrected. `enough`: trips that make a period. `complementary`
-    turned off withholds small counts alone, and is there to be tested.
+    period would tell what was corrected. `complementary` turned off withholds small counts
+    alone, and is there to be tested.
     """
     before = before or {}
     answers = counts.answers
     volumes = answers[answers["rule"] == ALL_RULES].groupby("month")["trips"].sum()
     periods, next_until = complete_periods(
-        {str(m): int(n) for m, n in volumes.items()}, review.month, tuple(before), enough
+        {str(m): int(n) for m, n in volumes.items()}, review.month, tuple(before)
     )
     told = [
         before.get(period) or period_rows(period, counts, complementary=complementary)

@@ -4,7 +4,7 @@ A rolling window would be published again a month later, one month further: the 
 two is the difference of two single months, and over a year every small month could be worked out.
 Here each month belongs to one period for good. Which one depends on volumes alone: from January
 (or from July, where the records begin in the second half) the shortest of 1, 3, 6 or 12 calendar
-months that holds enough trips, then the next such period.
+months that holds enough trips for its length, then the next such period.
 """
 
 from __future__ import annotations
@@ -12,10 +12,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-ENOUGH_TRIPS = 300
-"""Trips that make a period, so that a rule broken on 1 trip in 25 shows; assumed."""
-
-LENGTHS = (1, 3, 6, 12)
+ENOUGH_TRIPS = {1: 1000, 3: 600, 6: 300, 12: 0}
+"""Trips that make a period, by its length in months: a service that loses little by waiting pools
+more. With 300 trips a rule broken on 1 trip in 25 shows. Assumed."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ class Period:
 
 
 def complete_periods(
-    trips: Mapping[str, int], until: str, fixed: tuple[Period, ...] = (), enough: int = ENOUGH_TRIPS
+    trips: Mapping[str, int], until: str, fixed: tuple[Period, ...] = ()
 ) -> tuple[tuple[Period, ...], str]:
     """The periods complete by the end of `until`, oldest first, and the month the next one ends in.
 
@@ -50,7 +49,7 @@ def complete_periods(
         return (), until
     at = _number(max(p.last for p in fixed)) + 1 if fixed else _start(min(known))
     while True:
-        period, complete = _next(trips, at, until, enough)
+        period, complete = _next(trips, at, until)
         if not complete:
             return tuple(found), max(period.last, until)
         found.append(period)
@@ -62,15 +61,16 @@ def _start(first: str) -> int:
     return number - number % 6
 
 
-def _next(trips: Mapping[str, int], at: int, until: str, enough: int) -> tuple[Period, bool]:
+def _next(trips: Mapping[str, int], at: int, until: str) -> tuple[Period, bool]:
     """The period that begins at month number `at`, and whether it is complete."""
-    allowed = [n for n in LENGTHS if at % n == 0]
+    allowed = [n for n in ENOUGH_TRIPS if at % n == 0]
     for length in allowed:
         months = [_name(n) for n in range(at, at + length)]
         period = Period(months[0], months[-1])
         if period.last > until:
             return period, False
-        if length == allowed[-1] or sum(trips.get(m, 0) for m in months) >= enough:
+        held = sum(trips.get(m, 0) for m in months)
+        if length == allowed[-1] or held >= ENOUGH_TRIPS[length]:
             return period, True
     raise AssertionError("1 divides every number")
 

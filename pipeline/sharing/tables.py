@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from pipeline.sharing.suppression import small, told_apart, withheld
-from schemas.shared_outputs import ALL_RULES, OTHER_BASES
+from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -63,10 +63,15 @@ def _rule_row(period: str, rule: str, counts: Mapping[str, int], hidden: frozens
     trips = sum(counts.values())
     told = {name: None if name in hidden else counts[name] for name in CELLS}
     judged = None if told["not_judged"] is None else trips - counts["not_judged"]
-    of = "judged" if judged is not None else "trips"
-    share = _share(told["variance"], trips if judged is None else judged)
+    of = "judged" if judged is not None else "trips" if _nearly_all_judged(counts) else None
+    share = _share(told["variance"], (trips if judged is None else judged) if of else 0)
     return {"period": period, "rule": rule, "trips": trips, **told, "judged": judged, "of": of,
             **share}  # fmt: skip
+
+
+def _nearly_all_judged(counts: Mapping[str, int]) -> bool:
+    """Whether at most 10 trips are not judged, and so many kept that this is all it tells."""
+    return counts["not_judged"] < SMALLEST_TOLD and counts["kept"] > 2 * SMALLEST_TOLD
 
 
 def _share(events: int | None, n: int) -> Row:

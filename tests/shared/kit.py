@@ -1,0 +1,154 @@
+"""Editions written for real, and everything that can be read back from their files."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+import zipfile
+from contextlib import closing
+from dataclasses import dataclass
+from html.parser import HTMLParser
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from openpyxl import load_workbook
+
+from pipeline.review import review
+from pipeline.sharing.counts import SharedCounts, shared_counts
+from pipeline.simulate import simulate
+from pipeline.store import open_store
+
+TABLES = ("periods", "shared_rules", "shared_bases", "shared_sizes")
+PAGES = ("index.html", "director.html", "education.html")
+COUNTS = ("trips", "variance", "kept", "not_judged", "judged", "events")
+
+
+@dataclass(frozen=True)
+class World:
+    """A delivery, the folder it was reviewed into, and the truth behind what was shared."""
+
+    delivery: Path
+    into: Path
+    months: tuple[str, ...]
+    truth: SharedCounts
+
+    def editions(self) -> list[Path]:
+        """The shared editions that were written, by month."""
+        return sorted((self.into / "shared").iterdir())
+
+
+def reviewed(folder: Path, *, trips: int, months: int, seed: int) -> World:
+    """Simulate, and write the shared editions of the last two months."""
+    delivery, into = folder / "delivery", folder / "pages"
+    simulate(delivery, trips=trips, months=months, seed=seed)
+    names = tuple(f"2026-{n:02d}" for n in range(1, months + 1))
+    for month in names[-2:]:
+        review(delivery, into, month=month, shared=True)
+    with closing(open_store(into / "store.duckdb", create=False, threads=1)) as con:
+        truth = shared_counts(con, names[-1])
+    return World(delivery, into, names, truth)
+
+
+def files(edition: Path) -> dict[str, bytes]:
+    """Every file by its path, a workbook unzipped as well; not the scripts and styles."""
+    found: dict[str, bytes] = {}
+    for path in sorted(p for p in edition.rglob("*") if p.is_file()):
+        name = path.relative_to(edition).as_posix()
+        if name.startswith("assets/"):
+            continue
+        found[name] = path.read_bytes()
+        if name.endswith(".xlsx"):
+            with zipfile.ZipFile(BytesIO(found[name])) as book:
+                found |= {f"{name}!{part}": book.read(part) for part in book.namelist()}
+    return found
+
+
+def number(cell: str) -> float | str | None:
+    """A cell of a data file: a number where it is one, None where empty."""
+    if cell == "":
+        return None
+    return float(cell) if re.fullmatch(r"-?\d+(\.\d+)?(e-?\d+)?", cell) else cell
+
+
+def told(edition: Path) -> dict[str, list[dict[str, Any]]]:
+    """The rows of every data file, read back."""
+    rows = {}
+    for name in TABLES:
+        with (edition / "data" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+            rows[name] = [{k: number(v) for k, v in row.items()} for row in csv.DictReader(file)]
+    return rows
+
+
+def told_in_workbook(edition: Path) -> dict[str, list[dict[str, Any]]]:
+    """The rows of every sheet of the workbook but the one that explains columns."""
+    book = load_workbook(edition / "shared.xlsx", read_only=True, data_only=True)
+    rows = {}
+    for sheet in book.worksheets:
+        head, *body = [list(row) for row in sheet.iter_rows(values_only=True)]
+        if sheet.title != "columns":
+            rows[sheet.title] = [dict(zip(map(str, head), cells, strict=True)) for cells in body]
+    return rows
+
+
+class _Page(HTMLParser):
+    """The text of a page, of its number cells, of its attributes, and its figures."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.text: list[str] = []
+        self.numbers: list[str] = []
+        self.figures: Any = {}
+        self._at: list[tuple[str, str]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        self.text += [given.get(name) or "" for name in ("aria-label", "title", "content")]
+        if tag not in ("meta", "link", "br", "rect", "line", "circle", "path"):
+            self._at.append((tag, given.get("class") or ""))
+        if tag == "td" and "num" in (given.get("class") or "").split():
+            self.numbers.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        while self._at and self._at.pop()[0] != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        tag, kind = self._at[-1] if self._at else ("", "")
+        if tag == "script" and data.strip():
+            self.figures = json.loads(data)
+        elif tag not in ("script", "style"):
+            self.text.append(data)
+        if tag == "td" and "num" in kind.split():
+            self.numbers[-1] += data
+
+
+def read_page(path: Path) -> _Page:
+    """A page taken apart."""
+    page = _Page()
+    page.feed(path.read_text(encoding="utf-8"))
+    page.close()
+    return page
+
+
+def strings(value: Any) -> list[str]:
+    """Every text within a figure."""
+    if isinstance(value, dict):
+        return [text for inner in value.values() for text in strings(inner)]
+    if isinstance(value, list):
+        return [text for inner in value for text in strings(inner)]
+    return [value] if isinstance(value, str) else []
+
+
+def true_cells(answers: pd.DataFrame, by: list[str]) -> dict[tuple[Any, ...], dict[str, int]]:
+    """The truth by the columns of `by`: variance, kept, not_judged and trips."""
+    sums = answers.groupby(by)[["trips", "variance", "kept"]].sum()
+    cells = {}
+    for key, row in sums.iterrows():
+        trips, variance, kept = (int(row[c]) for c in ("trips", "variance", "kept"))
+        rest = trips - variance - kept
+        named = key if isinstance(key, tuple) else (key,)
+        cells[named] = {"trips": trips, "variance": variance, "kept": kept, "not_judged": rest}
+    return cells
