@@ -176,9 +176,10 @@ def _sizes_finding(sizes: list[Row], service: Row) -> str:
 
 def _rate_words(row: Row) -> str:
     cell = row["all"]
+    trips = "" if cell["trips"] is None else f" of {words.many(int(cell['trips']), 'trip')}"
     return (
         f"{words.isolated(row['label'])} {cell['rate_text']} (95{words.NBSP}%"
-        f" {cell['range_text']}; {cell['made_from']} of {words.many(int(cell['trips']), 'trip')})"
+        f" {cell['range_text']}; {cell['made_from']}{trips})"
     )
 
 

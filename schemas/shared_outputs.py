@@ -92,14 +92,14 @@ class SharedSizes(pa.DataFrameModel):
     """Occlusion rate by cannula size over a period, and of the whole service where it may be told.
 
     Sizes in use whose counts are withheld have a row with nothing in it. A trip that used two sizes
-    is a trip of each, and counts twice in the row of the whole service.
+    is a trip of each.
     """
 
     period: dt.String = _text(_PERIOD)
     cannula: dt.String = _text("Catalogue id; 'all' for the whole service")
     events: dt.Int32 = _value("events", "Occlusions counted; null where withheld")
     hours: dt.Float64 = _value("h", "Ventilator hours counted; null where withheld")
-    trips: dt.Int32 = _trips("Trips that contribute; null where withheld")
+    trips: dt.Int32 = _trips("Trips that contribute; null where withheld, and for the service")
     rate: dt.Float64 = _value("per 100 h", "Events per 100 ventilator hours")
     low: dt.Float64 = _value("per 100 h", "Lower 95 % bound")
     high: dt.Float64 = _value("per 100 h", "Upper 95 % bound")

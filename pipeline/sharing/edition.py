@@ -9,13 +9,16 @@ from pipeline.sharing.counts import SharedCounts, shared_counts
 from pipeline.sharing.periods import Period, complete_periods
 from pipeline.sharing.suppression import small
 from pipeline.sharing.tables import base_rows, rule_rows, size_rows
-from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SharedTables
+from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SMALLEST_TOLD, SharedTables
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
     from schemas.month_review import MonthReview
+
+LEAST_TRIPS = 4 * SMALLEST_TOLD
+"""Of a period with fewer trips no answer is told: nothing would be left to hide a small one in."""
 
 Rows = dict[str, list[dict[str, Any]]]
 """One period's rows of every table of SHARED_OUTPUTS, by name."""
@@ -58,12 +61,12 @@ def shared_review(
 
 
 def period_rows(period: Period, counts: SharedCounts, *, complementary: bool = True) -> Rows:
-    """One period's rows of every table; with 1 to 10 trips in all, nothing is told of it."""
+    """One period's rows of every table; of one with few trips in all, nothing is told."""
     answers = _within(period, counts.answers)
     trips = int(answers.loc[answers["rule"] == ALL_RULES, "trips"].sum())
     head = {"period": period.name, "from_month": period.first, "until_month": period.last,
             "trips": None if small(trips) else trips}  # fmt: skip
-    if small(trips) or not trips:
+    if trips < LEAST_TRIPS:
         return {"periods": [head], "shared_rules": [], "shared_bases": [], "shared_sizes": []}
     ventilator = _within(period, counts.ventilator)
     return {

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from pipeline.sharing.suppression import small, told_apart, withheld
+from pipeline.sharing.suppression import blurred, small, told_apart, withheld
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def rule_rows(period: str, answers: pd.DataFrame, *, complementary: bool = True)
         for inner, outer in WITHIN.items():
             if inner in cells and outer in cells and _tells_how_many_more(inner, outer, cells):
                 hidden[inner] = frozenset(CELLS)
-    return [_rule_row(period, rule, cells[rule], hidden[rule]) for rule in _all_first(cells)]
+    return [rule_row(period, rule, cells[rule], hidden[rule]) for rule in _all_first(cells)]
 
 
 def _tells_how_many_more(inner: str, outer: str, cells: Mapping[str, Mapping[str, int]]) -> bool:
@@ -59,19 +59,22 @@ def _all_first(rules: Mapping[str, Any]) -> list[str]:
     return sorted(rules, key=lambda rule: (rule != ALL_RULES, rule))
 
 
-def _rule_row(period: str, rule: str, counts: Mapping[str, int], hidden: frozenset[str]) -> Row:
+def rule_row(period: str, rule: str, counts: Mapping[str, int], hidden: frozenset[str]) -> Row:
+    """A row of `SharedRules` from the three counts in CELLS and the names of those hidden."""
     trips = sum(counts.values())
     told = {name: None if name in hidden else counts[name] for name in CELLS}
     judged = None if told["not_judged"] is None else trips - counts["not_judged"]
-    of = "judged" if judged is not None else "trips" if _nearly_all_judged(counts) else None
+    nearly = told["variance"] is not None and _nearly_all_judged(counts)
+    of = "judged" if judged is not None else "trips" if nearly else None
     share = _share(told["variance"], (trips if judged is None else judged) if of else 0)
     return {"period": period, "rule": rule, "trips": trips, **told, "judged": judged, "of": of,
             **share}  # fmt: skip
 
 
 def _nearly_all_judged(counts: Mapping[str, int]) -> bool:
-    """Whether at most 10 trips are not judged, and so many kept that this is all it tells."""
-    return counts["not_judged"] < SMALLEST_TOLD and counts["kept"] > 2 * SMALLEST_TOLD
+    """Whether at most 10 trips are not judged, among so many others that this is all it tells."""
+    others = counts["kept"] + counts["not_judged"]
+    return counts["not_judged"] < SMALLEST_TOLD and others >= 3 * SMALLEST_TOLD
 
 
 def _share(events: int | None, n: int) -> Row:
@@ -121,37 +124,34 @@ def _base_row(period: str, rule: str, base: str, counts: tuple[int, ...]) -> Row
 def size_rows(period: str, ventilator: pd.DataFrame, *, complementary: bool = True) -> list[Row]:
     """Rows of `SharedSizes`: sizes with enough trips and no small number of events.
 
-    The whole service is told only where what it adds to the sizes told is not small either.
+    The whole service is told only where the sizes withheld are not given away by it.
     `ventilator` are the period's rows of `SharedCounts.ventilator`.
     """
     used = ventilator[ventilator["hours"] > 0]
     found = {
-        str(size): (int(part["events"].sum()), len(part), float(part["hours"].sum()))
+        str(size): (int(part["events"].sum()), float(part["hours"].sum()), len(part))
         for size, part in used.groupby("cannula", sort=True)
     }
-    told = {size: n for size, n in found.items() if not small(n[0]) and not small(n[1])}
-    hidden = [n for size, n in found.items() if size not in told]
+    told = {size: n for size, n in found.items() if not small(n[0]) and not small(n[2])}
     spread = _spread(used)
-    rows = [
-        _size_row(period, size, told.get(size), spread if size in told else None) for size in found
-    ]
-    whole = tuple(sum(column) for column in zip(*found.values(), strict=True)) or (0, 0, 0.0)
-    safe = not any(small(n) for n in whole[:2])
-    if complementary:
-        safe = safe and not any(small(sum(n[i] for n in hidden)) for i in (0, 1))
-    return [*rows, _size_row(period, "all", whole if safe else None, spread if safe else None)]
+    rows = [_size_row(period, size, told.get(size), spread) for size in found]
+    events, hours = (sum(n[i] for n in found.values()) for i in (0, 1))
+    hidden = [int(n[0]) for size, n in found.items() if size not in told]
+    safe = not small(events) and (blurred(hidden) or not complementary)
+    return [*rows, _size_row(period, "all", (events, hours, None) if safe else None, spread)]
 
 
 def _size_row(
-    period: str, size: str, counts: tuple[float, ...] | None, spread: float | None
+    period: str, size: str, counts: tuple[float, float, int | None] | None, spread: float | None
 ) -> Row:
-    if counts is None or not counts[2]:
+    """One row; empty without counts (events, hours, trips)."""
+    if counts is None or not round(counts[1], 1):
         nothing = ("events", "hours", "trips", "rate", "low", "high", "method")
         return {"period": period, "cannula": size, **dict.fromkeys(nothing)}
-    events, trips, hours = int(counts[0]), int(counts[1]), round(float(counts[2]), 1)
+    events, hours = int(counts[0]), round(counts[1], 1)
     low, high, method = _bounds(events, hours, spread)
-    return {"period": period, "cannula": size, "events": events, "hours": hours, "trips": trips,
-            "rate": events / hours * PER_HOURS, "low": low, "high": high,
+    return {"period": period, "cannula": size, "events": events, "hours": hours,
+            "trips": counts[2], "rate": events / hours * PER_HOURS, "low": low, "high": high,
             "method": method}  # fmt: skip
 
 
