@@ -92,20 +92,20 @@ def test_no_small_number_of_occlusions_can_be_worked_out() -> None:
 def test_no_small_count_of_a_base_can_be_worked_out() -> None:
     """Three bases that judged 40 trips each; what the service tells is their sum."""
     alike = defaultdict(list)
-    for variances in product(range(41), range(41), (0, 4, 15)):
+    for variances in product(range(41), repeat=3):
         groups = {str(place): (n, 40 - n) for place, n in enumerate(variances)}
         apart = told_apart(groups)
         rest = sum(n for name, (n, _) in groups.items() if name not in apart)
         told = tuple(groups[name][0] if name in apart else None for name in groups)
         alike[told, rest if apart else None].append(variances)
     assert len(alike) > 1000, "nothing is told"
-    not_pinned(alike.values(), least=10)
+    not_pinned(alike.values(), least=2)
 
 
 def not_pinned(groups: Iterable[list[tuple[int, ...]]], least: int) -> None:
-    """Of tables told alike, a place that is small in one has at least so many values."""
+    """Of tables told alike, a count that is small in one has at least so many values."""
     for tables in groups:
-        for place in range(len(tables[0])):
+        for place in range(3):
             values = {table[place] for table in tables}
             if any(0 < value < SMALLEST_TOLD for value in values):
                 assert len(values) >= least, tables[:3]
