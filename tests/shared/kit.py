@@ -7,19 +7,24 @@ import json
 import re
 import zipfile
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pandas as pd
 from openpyxl import load_workbook
 
-from pipeline.review import review
+from pipeline.ingest.delivery import read_delivery
+from pipeline.ingest.load import load
+from pipeline.judge import judge, versions_in_store
+from pipeline.review import review, shared_edition, tool_version
 from pipeline.sharing.counts import SharedCounts, shared_counts
 from pipeline.simulate import simulate
 from pipeline.store import open_store
+from schemas.month_review import MonthReview, ProtocolInForce
 
 TABLES = ("periods", "shared_rules", "shared_bases", "shared_sizes")
 PAGES = ("index.html", "director.html", "education.html")
@@ -41,15 +46,59 @@ class World:
 
 
 def reviewed(folder: Path, *, trips: int, months: int, seed: int) -> World:
-    """Simulate, and write the shared editions of the last two months."""
-    delivery, into = folder / "delivery", folder / "pages"
-    simulate(delivery, trips=trips, months=months, seed=seed)
+    """Simulate, review the last month as a user would, and share the last two months."""
+    delivery, into, names = simulated(folder, trips, months, seed)
+    review(delivery, into, shared=True)
+    return share_two(World(delivery, into, names, SharedCounts(pd.DataFrame(), pd.DataFrame())))
+
+
+def loaded(folder: Path, *, trips: int, months: int, seed: int) -> World:
+    """The same without the full review, which takes most of the time."""
+    delivery, into, names = simulated(folder, trips, months, seed)
+    into.mkdir()
+    with closing(open_store(into / "store.duckdb", create=True)) as con:
+        load(con, read_delivery(con, delivery))
+        judge(con)
+    return share_two(World(delivery, into, names, SharedCounts(pd.DataFrame(), pd.DataFrame())))
+
+
+def simulated(
+    folder: Path, trips: int, months: int, seed: int
+) -> tuple[Path, Path, tuple[str, ...]]:
+    """A delivery, a place for its pages, and its months."""
+    simulate(folder / "delivery", trips=trips, months=months, seed=seed)
     names = tuple(f"2026-{n:02d}" for n in range(1, months + 1))
-    for month in names[-2:]:
-        review(delivery, into, month=month, shared=True)
-    with closing(open_store(into / "store.duckdb", create=False, threads=1)) as con:
-        truth = shared_counts(con, names[-1])
-    return World(delivery, into, names, truth)
+    return folder / "delivery", folder / "pages", names
+
+
+def share_two(world: World) -> World:
+    """Write the editions of the last two months that are not there, and look up the truth."""
+    with closing(open_store(world.into / "store.duckdb", create=False)) as con:
+        for month in world.months[-2:]:
+            if not (world.into / "shared" / month).exists():
+                shared_edition(con, world.into, bare_review(con, month))
+        return replace(world, truth=shared_counts(con, world.months[-1]))
+
+
+def bare(month: str) -> MonthReview:
+    """A review with nothing in it that counts trips."""
+    none = pd.DataFrame()
+    return MonthReview(
+        "heron-ridge", month, (month,), ("limited-data-set",), tool_version(), (), (),
+        0, None, {}, 0, 0, 0, none, none, none, none, none, none,
+    )  # fmt: skip
+
+
+def bare_review(con: duckdb.DuckDBPyConnection, month: str) -> MonthReview:
+    """The same of a judged store, with its protocol and its cannulas."""
+    protocol = tuple(
+        ProtocolInForce(kept.version.id, kept.version.from_month, "D1", None)
+        for kept in versions_in_store(con)
+    )
+    cannulas = con.execute(
+        "SELECT DISTINCT id, family, size_rank, label FROM delivered.cannula ORDER BY ALL"
+    ).df()
+    return replace(bare(month), protocol=protocol, cannulas=cannulas)
 
 
 def files(edition: Path) -> dict[str, bytes]:
