@@ -43,15 +43,20 @@ def complete_periods(
     before the first of them are not pooled any more. Which months make a period depends on no
     month after its end; the next one may end later than said where it holds too few trips.
     """
-    found = [p for p in sorted(fixed, key=lambda p: p.first) if p.last <= until]
+    shared = sorted(fixed, key=lambda p: p.first)
+    found = [p for p in shared if p.last <= until]
     known = [m for m, n in trips.items() if n]
-    if not known and not fixed:
+    if not known and not shared:
         return (), until
-    at = _number(max(p.last for p in fixed)) + 1 if fixed else _start(min(known))
+    first = shared[0].first if shared else min(known)
+    at = _number(found[-1].last) + 1 if found else _start(first)
     while True:
         period, complete = _next(trips, at, until)
         if not complete:
             return tuple(found), max(period.last, until)
+        if len(found) < len(shared):
+            # the next one was shared with other trips behind it, and ends later
+            return tuple(found), shared[len(found)].last
         found.append(period)
         at = _number(period.last) + 1
 

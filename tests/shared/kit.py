@@ -6,7 +6,8 @@ import csv
 import json
 import re
 import zipfile
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from io import BytesIO
@@ -15,15 +16,20 @@ from typing import Any
 
 import duckdb
 import pandas as pd
+import pytest
 from openpyxl import load_workbook
 
+import reports
+from pipeline import measures
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judge import judge, versions_in_store
 from pipeline.review import review, shared_edition, tool_version
+from pipeline.sharing import periods
 from pipeline.sharing.counts import SharedCounts, shared_counts
 from pipeline.simulate import simulate
 from pipeline.store import open_store
+from schemas.measure_outputs import MEASURE_OUTPUTS
 from schemas.month_review import MonthReview, ProtocolInForce
 
 TABLES = ("periods", "shared_rules", "shared_bases", "shared_sizes")
@@ -43,6 +49,27 @@ class World:
     def editions(self) -> list[Path]:
         """The shared editions that were written, by month."""
         return sorted((self.into / "shared").iterdir())
+
+
+@contextmanager
+def few_trips_are_enough() -> Iterator[None]:
+    """Periods as a larger service has them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(periods, "ENOUGH_TRIPS", {1: 200, 3: 600, 6: 150, 12: 0})
+        yield
+
+
+@contextmanager
+def without_full_pages() -> Iterator[None]:
+    """The full edition's pages and charts are most of a review's time, and not read here."""
+    empty = {
+        name: pd.DataFrame(columns=list(model.to_schema().columns))
+        for name, model in MEASURE_OUTPUTS.items()
+    }
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reports, "write_pages", lambda review, folder: folder / review.month)
+        patch.setattr(measures, "figures", lambda *_: empty)
+        yield
 
 
 def reviewed(folder: Path, *, trips: int, months: int, seed: int) -> World:

@@ -67,4 +67,13 @@ def test_periods_shared_before_stay_as_they_are() -> None:
     assert [p.name for p in now] == [
         "2026-01 to 2026-03", "2026-04 to 2026-06", "2026-07 to 2026-12",
     ]  # fmt: skip
-    assert complete_periods(trips, "2026-02", shared)[0] == ()
+    assert complete_periods(trips, "2026-02", shared) == ((), "2026-03")
+
+
+def test_an_edition_drawn_again_after_a_later_one_stays_as_it_was() -> None:
+    trips = dict.fromkeys(months(2026 * 12, 12), 60)
+    later, _ = complete_periods(trips, "2026-12")
+    for until in months(2026 * 12, 12):
+        assert complete_periods(trips, until, later) == complete_periods(trips, until)
+    many = dict.fromkeys(trips, 3000)
+    assert complete_periods(many, "2026-08", later) == (later[:1], "2026-12")
