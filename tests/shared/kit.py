@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+import sys
 import zipfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -20,11 +21,11 @@ import pytest
 from openpyxl import load_workbook
 
 import reports
-from pipeline import measures
+from pipeline import cli, measures
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judge import judge, versions_in_store
-from pipeline.review import review, shared_edition, tool_version
+from pipeline.review import shared_edition, tool_version
 from pipeline.sharing import periods
 from pipeline.sharing.counts import SharedCounts, shared_counts
 from pipeline.simulate import simulate
@@ -73,9 +74,14 @@ def without_full_pages() -> Iterator[None]:
 
 
 def reviewed(folder: Path, *, trips: int, months: int, seed: int) -> World:
-    """Simulate, review the last month as a user would, and share the last two months."""
+    """Simulate, review the last month by the command line, and share the last two months."""
     delivery, into, names = simulated(folder, trips, months, seed)
-    review(delivery, into, shared=True)
+    command = ["tailrace", "review", str(delivery), "--into", str(into), "--edition", "shared"]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "argv", command)
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+    assert not ended.value.code
     return share_two(World(delivery, into, names, SharedCounts(pd.DataFrame(), pd.DataFrame())))
 
 

@@ -26,7 +26,6 @@ from tests.shared.kit import (
     strings,
     told,
     told_in_workbook,
-    without_full_pages,
 )
 
 TOKENS = {"trips": ("trip_id", "ventilator_unit", "heater_unit"), "crew": ("crew_member",)}
@@ -164,15 +163,18 @@ def test_the_same_store_gives_the_same_bytes(by_month: World, tmp_path: Path) ->
             assert again == files(edition)
 
 
-def test_the_command_writes_both_editions(run: Run, clean_delivery: Path) -> None:
-    """60 trips in two months are no period yet: then the edition says so."""
-    with without_full_pages():
-        done = run("review", clean_delivery, "--edition", "shared", "--into", "out")
-    assert done.code == 0, done.err
-    assert "To be handed over: the folder out/shared/2026-02" in done.out
-    assert Path("out/2026-02/review.xlsx").is_file()
-    assert Path("out/shared/2026-02/director.html").is_file()
-    text = " ".join(read_page(Path("out/shared/2026-02/index.html")).text)
-    assert "No period is complete yet" in text
-    assert "The first one ends in March 2026 at the earliest." in text
-    assert run("review", clean_delivery, "--edition", "neither").code == 2
+def test_before_a_period_is_complete_the_edition_says_so(by_month: World, tmp_path: Path) -> None:
+    with closing(open_store(by_month.into / "store.duckdb", create=False)) as con:
+        shared_edition(con, tmp_path, bare_review(con, "2025-12"))
+    for name in PAGES:
+        text = " ".join(read_page(tmp_path / "shared" / "2025-12" / name).text)
+        assert "No period is complete yet" in text
+
+
+def test_the_command_writes_both_editions(by_half_year: World, run: Run) -> None:
+    """The fixture ran it."""
+    assert (by_half_year.into / "2026-07" / "review.xlsx").is_file()
+    assert (by_half_year.into / "shared" / "2026-07" / "index.html").is_file()
+    refused = run("review", by_half_year.delivery, "--edition", "neither")
+    assert refused.code == 2
+    assert "shared" in refused.err
