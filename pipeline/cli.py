@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import sys
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from pipeline.cli_loop import add_loop_commands
-from pipeline.cli_parts import BY, CANNULAS, DELIVERY, PROTOCOL, SHOWN_PROBLEMS, progress
+from pipeline.cli_parts import (
+    BY,
+    CANNULAS,
+    DELIVERY,
+    EDITION,
+    PROTOCOL,
+    SHOWN_PROBLEMS,
+    Edition,
+    progress,
+)
 from pipeline.errors import EXIT_SET_ASIDE, Mistake
 
 app = typer.Typer(
@@ -24,13 +32,6 @@ app = typer.Typer(
     " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
     " determine, correct).",
 )
-
-
-class Edition(StrEnum):
-    """What a review writes; the full edition always."""
-
-    FULL = "full"
-    SHARED = "shared"
 
 
 @app.command()
@@ -57,12 +58,7 @@ def review(  # noqa: PLR0917 - options are read from parameters
             help="Draw the random audit for a miss rate within this, up or down; 0.1 by default.",
         ),
     ] = None,
-    edition: Annotated[
-        Edition,
-        typer.Option(
-            help="shared: write a folder to be handed over, too, without tokens or small numbers."
-        ),
-    ] = Edition.FULL,
+    edition: EDITION = Edition.FULL,
     by: BY = None,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""

@@ -63,8 +63,7 @@ def review(
 
     `month` defaults to the delivery's latest. `baseline`: its months open no cases;
     `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger; `shared`:
-    write the edition that may be handed over, too. Raises a Mistake with every reason if delivery
-    or store cannot be used; nothing is stored then.
+    hand an edition over, too. A Mistake with every reason if delivery or store cannot be used.
     """
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
@@ -87,9 +86,8 @@ def review(
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
         workbook = _write_workbook(con, into / chosen, month_review)
         handed = shared_edition(con, into, month_review, stage) if shared else None
-    return Reviewed(
-        page, month_review, loaded, set_aside, workbook.path, workbook.unreadable, handed
-    )
+    answers = (workbook.path, workbook.unreadable)
+    return Reviewed(page, month_review, loaded, set_aside, *answers, handed)
 
 
 def month_pages(
