@@ -75,19 +75,16 @@ def review(
     with closing(open_waiting(into / STORE, create=True)) as con:
         stage("read and check the delivery")
         staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
-        chosen = month or max(staged.export.months)
-        if chosen not in staged.export.months:
-            _check_month(con, chosen, staged.export.months)
+        chosen = _chosen_month(con, month, staged.export.months)
         set_aside = staged.set_aside_count(con)
         stage("load")
         loaded = load(con, staged, baseline=baseline, by=by)
         judge(con, stage)
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
-        workbook = _write_workbook(con, into / chosen, month_review)
+        book = _write_workbook(con, into / chosen, month_review)
         handed = shared_edition(con, into, month_review, stage) if shared else None
-    answers = (workbook.path, workbook.unreadable)
-    return Reviewed(page, month_review, loaded, set_aside, *answers, handed)
+    return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, handed)
 
 
 def month_pages(
@@ -186,6 +183,15 @@ def make_folder(folder: Path) -> None:
     raise Usage(
         Problem(str(folder), None, None, "folder", what, "Name another folder with --into.")
     )
+
+
+def _chosen_month(
+    con: duckdb.DuckDBPyConnection, month: str | None, delivered: Sequence[str]
+) -> str:
+    """The month asked for, else the delivery's latest; Usage if nobody knows it."""
+    if month is not None and month not in delivered:
+        _check_month(con, month, delivered)
+    return month or max(delivered)
 
 
 def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence[str] = ()) -> None:
