@@ -10,7 +10,16 @@ import typer
 
 from pipeline.cli_loop import add_loop_commands
 from pipeline.cli_outside import add_outside_commands
-from pipeline.cli_parts import BY, CANNULAS, DELIVERY, PROTOCOL, SHOWN_PROBLEMS, progress
+from pipeline.cli_parts import (
+    BY,
+    CANNULAS,
+    DELIVERY,
+    EDITION,
+    PROTOCOL,
+    SHOWN_PROBLEMS,
+    Edition,
+    progress,
+)
 from pipeline.errors import EXIT_SET_ASIDE, Mistake
 
 app = typer.Typer(
@@ -50,6 +59,7 @@ def review(  # noqa: PLR0917 - options are read from parameters
             help="Draw the random audit for a miss rate within this, up or down; 0.1 by default.",
         ),
     ] = None,
+    edition: EDITION = Edition.FULL,
     by: BY = None,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""
@@ -59,7 +69,7 @@ def review(  # noqa: PLR0917 - options are read from parameters
     with progress() as stage:
         done = steps.review(
             delivery, into, month=month, protocol=protocol, cannulas=cannulas, baseline=baseline,
-            audit_within=audit_within, by=by, stage=stage,
+            audit_within=audit_within, by=by, shared=edition is Edition.SHARED, stage=stage,
         )  # fmt: skip
     typer.echo(review_summary(done))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -26,6 +27,21 @@ BY = Annotated[
     str | None, typer.Option(metavar="TOKEN", help="Who does it, by token; goes into the ledger.")
 ]
 SHOWN_PROBLEMS = 100
+
+
+class Edition(StrEnum):
+    """What a review writes; the full edition always."""
+
+    FULL = "full"
+    SHARED = "shared"
+
+
+EDITION = Annotated[
+    Edition,
+    typer.Option(
+        help="shared: write a folder to be handed over, too, without tokens or small numbers."
+    ),
+]
 
 
 def set_aside(problems: list[Problem]) -> None:

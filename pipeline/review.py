@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 STORE = "store.duckdb"
+SHARED = "shared"
+"""Folder of the editions that may be handed over, one folder a month."""
 
 Stage = Callable[[str], None]
 
@@ -34,6 +36,7 @@ class Reviewed:
     set_aside: int
     workbook: Path
     unread_workbooks: tuple[str, ...] = ()
+    shared: Path | None = None
 
 
 def tool_version() -> str:
@@ -53,13 +56,14 @@ def review(
     baseline: bool = False,
     audit_within: float | None = None,
     by: str | None = None,
+    shared: bool = False,
     stage: Stage = lambda _: None,
 ) -> Reviewed:
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
     `month` defaults to the delivery's latest. `baseline`: its months open no cases;
-    `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger. Raises a
-    Mistake with every reason if delivery or store cannot be used; nothing is stored then.
+    `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger; `shared`:
+    hand an edition over, too. A Mistake with every reason if delivery or store cannot be used.
     """
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
@@ -71,17 +75,16 @@ def review(
     with closing(open_waiting(into / STORE, create=True)) as con:
         stage("read and check the delivery")
         staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
-        chosen = month or max(staged.export.months)
-        if chosen not in staged.export.months:
-            _check_month(con, chosen, staged.export.months)
+        chosen = _chosen_month(con, month, staged.export.months)
         set_aside = staged.set_aside_count(con)
         stage("load")
         loaded = load(con, staged, baseline=baseline, by=by)
         judge(con, stage)
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
-        workbook = _write_workbook(con, into / chosen, month_review)
-    return Reviewed(page, month_review, loaded, set_aside, workbook.path, workbook.unreadable)
+        book = _write_workbook(con, into / chosen, month_review)
+        handed = shared_edition(con, into, month_review, stage) if shared else None
+    return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, handed)
 
 
 def month_pages(
@@ -146,6 +149,20 @@ def gathered(
     return replace(gathered_month, loop=loop, what_if=curves, confidentiality=stated)
 
 
+def shared_edition(
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    month_review: MonthReview,
+    stage: Stage = lambda _: None,
+) -> Path:
+    """Write the edition of a month that may be handed over, a folder by itself."""
+    from pipeline.sharing.edition import share
+    from reports.shared_pages import write_shared
+
+    stage("shared edition")
+    return write_shared(share(con, month_review), into / SHARED / month_review.month)
+
+
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
     """Draw a month once more, freeze it in the store, and say so."""
     from pipeline.judge import judge
@@ -189,6 +206,15 @@ def make_folder(folder: Path) -> None:
     raise Usage(
         Problem(str(folder), None, None, "folder", what, "Name another folder with --into.")
     )
+
+
+def _chosen_month(
+    con: duckdb.DuckDBPyConnection, month: str | None, delivered: Sequence[str]
+) -> str:
+    """The month asked for, else the delivery's latest; Usage if nobody knows it."""
+    if month is not None and month not in delivered:
+        _check_month(con, month, delivered)
+    return month or max(delivered)
 
 
 def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence[str] = ()) -> None:

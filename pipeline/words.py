@@ -46,6 +46,8 @@ def review_summary(done: Reviewed) -> str:
         for name in done.unread_workbooks
     ]
     lines += ["", rules_table(done), "", f"Workbook: {done.workbook}", f"Page: {done.page}"]
+    if done.shared:
+        lines.append(f"To be handed over: the folder {done.shared.parent}")
     return "\n".join(lines)
 
 

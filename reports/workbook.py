@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -65,30 +66,50 @@ def write_workbook(
     `determinations` has the columns of `schemas.loop.DeterminationsSheet`. A table too long for
     a sheet is cut, and its last row says so.
     """
+    with _workbook(path) as (book, formats):
+        _write_determinations(book, formats, determinations)
+        _write_correct(book, formats)
+        _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
+        _write_tables(book, formats, tables)
+
+
+def write_tables(tables: dict[str, pd.DataFrame], path: Path) -> None:
+    """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
+    with _workbook(path) as (book, formats):
+        _write_tables(book, formats, tables)
+
+
+@contextmanager
+def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any]]]:
+    """A new workbook and its formats; a kill in between leaves no half of it under the name."""
     import xlsxwriter
 
-    # a kill in between leaves no half workbook under the name
     aside = path.with_name(f"{path.name}.new")
     book = xlsxwriter.Workbook(
         str(aside),
         {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False},
     )
     book.set_properties({"created": MADE})
-    formats = {
-        "head": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
-        "given": book.add_format({"bg_color": "#EDEDED", "num_format": "@"}),
-        "text": book.add_format({"num_format": "@"}),
-        "whole": book.add_format({"num_format": "0"}),
-        "number": book.add_format({"num_format": "0.00##"}),
-    }
-    _write_determinations(book, formats, determinations)
-    _write_correct(book, formats)
-    _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
+    yield (
+        book,
+        {
+            "head": book.add_format(
+                {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}
+            ),
+            "given": book.add_format({"bg_color": "#EDEDED", "num_format": "@"}),
+            "text": book.add_format({"num_format": "@"}),
+            "whole": book.add_format({"num_format": "0"}),
+            "number": book.add_format({"num_format": "0.00##"}),
+        },
+    )
+    book.close()
+    aside.replace(path)
+
+
+def _write_tables(book: Any, formats: dict[str, Any], tables: dict[str, pd.DataFrame]) -> None:
     for name, frame in tables.items():
         _write_table(book, formats, name, frame)
     _write_columns(book, formats, list(tables))
-    book.close()
-    aside.replace(path)
 
 
 def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
@@ -202,8 +223,9 @@ def _model_columns(name: str) -> dict[str, Any]:
     from schemas.loop_outputs import LOOP_OUTPUTS
     from schemas.measure_outputs import MEASURE_OUTPUTS
     from schemas.outputs import OUTPUTS
+    from schemas.shared_outputs import SHARED_OUTPUTS
 
-    model = {**OUTPUTS, **MEASURE_OUTPUTS, **LOOP_OUTPUTS}.get(name)
+    model = {**OUTPUTS, **MEASURE_OUTPUTS, **LOOP_OUTPUTS, **SHARED_OUTPUTS}.get(name)
     return dict(model.to_schema().columns) if model else {}
 
 

@@ -231,6 +231,15 @@ WORKBOOK = _schema(
     },
 )
 
+SHARED_PERIOD = pa.DataFrameSchema(
+    description="Periods of the shared edition as first handed over: they do not change any more.",
+    columns={
+        "first_month": _text("First month of the period"),
+        "last_month": _text("Last month of the period"),
+        "told": _text("Its rows of every shared table, as JSON"),
+    },
+)
+
 LOOP: dict[str, pa.DataFrameSchema] = {
     "ledger": LEDGER,
     "sheet": SHEET,
@@ -247,6 +256,7 @@ LOOP: dict[str, pa.DataFrameSchema] = {
     "corrected": CORRECTED,
     "baseline": BASELINE,
     "workbook": WORKBOOK,
+    "shared_period": SHARED_PERIOD,
 }
 """Schema of every table in `loop`, by name."""
 

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from schemas.case_detail import CaseDetails
     from schemas.loop_outputs import LoopReview
     from schemas.measure_outputs import MeasureFacts
+    from schemas.shared_outputs import SharedTables
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,7 @@ class MonthReview:
     delivery named no expected number. `measures` holds this month, every earlier month, and all
     months to this one together. `what_if` follows `schemas.loop_outputs.WhatIf`, over the twelve
     months to this one. `confidentiality` is the service's own statement, empty where it has none.
+    `shared` is only in what `pipeline.sharing` made: there every other table is empty.
     """
 
     service: str
@@ -84,3 +86,4 @@ class MonthReview:
     loop: LoopReview | None = None
     what_if: pd.DataFrame | None = None
     confidentiality: str = ""
+    shared: SharedTables | None = None

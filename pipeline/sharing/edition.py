@@ -1,0 +1,129 @@
+"""A month's review made safe to hand over: `shared_review` for the tables, `share` with memory."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, Any
+
+from pipeline.sharing.counts import SharedCounts, shared_counts
+from pipeline.sharing.periods import Period, complete_periods
+from pipeline.sharing.suppression import small
+from pipeline.sharing.tables import base_rows, rule_rows, size_rows
+from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SMALLEST_TOLD, SharedTables
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from schemas.month_review import MonthReview
+
+LEAST_TRIPS = 4 * SMALLEST_TOLD
+"""Of a period with fewer trips no answer is told: nothing would be left to hide a small one in."""
+
+Rows = dict[str, list[dict[str, Any]]]
+"""One period's rows of every table of SHARED_OUTPUTS, by name."""
+
+
+def shared_review(
+    review: MonthReview,
+    counts: SharedCounts,
+    before: dict[Period, Rows] | None = None,
+    *,
+    complementary: bool = True,
+) -> MonthReview:
+    """The review with nothing in it but what may leave the service: a pure function.
+
+    In the result `shared` holds every number; all frames of cases, occlusions, measures, problems
+    and rule counts are empty, figures, details and the loop's tables are None, and the numbers of
+    trips are 0 or None, so that what is drawn from it cannot show anything else. Service, month,
+    privacy basis, protocol, rules and cannulas stay.
+
+    `counts`: of every month to the one reviewed (`shared_counts`). `before`: periods shared
+    earlier, which are told again as they were told then: the difference of two editions of one
+    period would tell what was corrected. `complementary` turned off withholds small counts
+    alone, and is there to be tested.
+    """
+    before = before or {}
+    answers = counts.answers
+    volumes = answers[answers["rule"] == ALL_RULES].groupby("month")["trips"].sum()
+    periods, next_until = complete_periods(
+        {str(m): int(n) for m, n in volumes.items()}, review.month, tuple(before)
+    )
+    told = [
+        before.get(period) or period_rows(period, counts, complementary=complementary)
+        for period in periods
+    ]
+    periods_, rules, bases, sizes = (
+        _frame(name, [row for rows in told for row in rows[name]]) for name in SHARED_OUTPUTS
+    )
+    tables = SharedTables(periods_, rules, bases, sizes, next_until)
+    return replace(_emptied(review), shared=tables)
+
+
+def period_rows(period: Period, counts: SharedCounts, *, complementary: bool = True) -> Rows:
+    """One period's rows of every table; of one with few trips in all, nothing is told."""
+    answers = _within(period, counts.answers)
+    trips = int(answers.loc[answers["rule"] == ALL_RULES, "trips"].sum())
+    head = {"period": period.name, "from_month": period.first, "until_month": period.last,
+            "trips": None if small(trips) else trips}  # fmt: skip
+    if trips < LEAST_TRIPS:
+        return {"periods": [head], "shared_rules": [], "shared_bases": [], "shared_sizes": []}
+    ventilator = _within(period, counts.ventilator)
+    return {
+        "periods": [head],
+        "shared_rules": rule_rows(period.name, answers, complementary=complementary),
+        "shared_bases": base_rows(period.name, answers) if complementary else [],
+        "shared_sizes": size_rows(period.name, ventilator, complementary=complementary),
+    }
+
+
+def _within(period: Period, frame: pd.DataFrame) -> pd.DataFrame:
+    return frame[(frame["month"] >= period.first) & (frame["month"] <= period.last)]
+
+
+def _frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Rows as a frame of the model's columns; whole numbers stay whole beside missing ones."""
+    import pandas as pd
+
+    kinds = {"int32": "Int64", "float64": "float64"}
+    columns = SHARED_OUTPUTS[name].to_schema().columns
+    frame = pd.DataFrame(rows, columns=list(columns))
+    return frame.astype({c: kinds.get(str(f.dtype), "object") for c, f in columns.items()})
+
+
+def _emptied(review: MonthReview) -> MonthReview:
+    """The review without numbers and without tokens of people.
+
+    A field added to `MonthReview` later is emptied until it is named here.
+    """
+    import pandas as pd
+
+    told = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas"}
+    empty: dict[str, Any] = {}
+    for field in fields(review):
+        value = getattr(review, field.name)
+        if field.name in told:
+            continue
+        if isinstance(value, pd.DataFrame):
+            empty[field.name] = value.iloc[:0]
+        elif isinstance(value, tuple | dict | int):
+            empty[field.name] = type(value)()
+        else:
+            empty[field.name] = None
+    protocol = tuple(
+        replace(version, approved_by="the service") if version.approved_by else version
+        for version in review.protocol
+    )
+    return replace(review, **{**empty, "protocol": protocol})
+
+
+def share(con: duckdb.DuckDBPyConnection, review: MonthReview) -> MonthReview:
+    """`shared_review` from the store, which remembers every period it tells for the first time."""
+    from pipeline.sharing.memory import keep, kept
+
+    counts = shared_counts(con, review.month)
+    before = kept(con)
+    safe = shared_review(review, counts, before)
+    assert safe.shared is not None
+    keep(con, safe.shared, before)
+    return safe

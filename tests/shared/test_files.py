@@ -1,0 +1,180 @@
+"""Nothing but what may be told stands in any byte of the folder that is handed over."""
+
+from __future__ import annotations
+
+import csv
+import re
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline.review import shared_edition
+from pipeline.store import open_store
+from reports.shared_data import WITHHELD
+from schemas.contract import TABLES
+from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD
+from tests.acceptance.cli_kit import Run
+from tests.shared.kit import (
+    COUNTS,
+    PAGES,
+    World,
+    bare_review,
+    few_trips_are_enough,
+    files,
+    read_page,
+    strings,
+    told,
+    told_in_workbook,
+)
+
+TOKENS = {"trips": ("trip_id", "ventilator_unit", "heater_unit"), "crew": ("crew_member",)}
+OF = re.compile(r"(?<![\w.,])(\d[\d,]*)(?:\u00a0| )?(?:/|of|trips?\b|events?\b)(?! bases)")
+"""A number that counts: '14 of 189 trips', '17 / 34 h', '356 trips'."""
+
+
+@pytest.fixture(params=["by_month", "by_half_year"])
+def edition(request: pytest.FixtureRequest) -> Path:
+    world = request.getfixturevalue(request.param)
+    assert isinstance(world, World)
+    return world.editions()[-1]
+
+
+def tokens(delivery: Path) -> set[str]:
+    """Every token of a trip, a crew member or a unit of equipment in a delivery."""
+    found = set()
+    for table, columns in TOKENS.items():
+        with (delivery / f"{table}.csv").open(encoding="utf-8", newline="") as file:
+            for row in csv.DictReader(file):
+                found |= {row[column] for column in columns if row.get(column)}
+    return found
+
+
+def words_of(files_: dict[str, bytes]) -> set[str]:
+    return set(
+        re.findall(r"[\w.-]+", " ".join(b.decode("utf-8", "ignore") for b in files_.values()))
+    )
+
+
+def test_no_token_of_a_trip_a_crew_or_a_unit_stands_in_any_file(by_half_year: World) -> None:
+    secret = tokens(by_half_year.delivery)
+    assert len(secret) > 300
+    for edition in by_half_year.editions():
+        assert words_of(files(edition)) & secret == set()
+    full = files(by_half_year.into / by_half_year.months[-1])
+    assert words_of(full) & secret, "the search finds none where there are some"
+
+
+def test_no_line_of_a_delivered_file_and_no_digest_stands_in_any_file(edition: Path) -> None:
+    place = re.compile(rb"\b(?:" + "|".join(TABLES).encode() + rb")\.(?:csv|parquet)|[0-9a-f]{64}")
+    for name, content in files(edition).items():
+        assert not place.search(content), name
+
+
+def test_the_folder_holds_what_it_should_and_nothing_else(edition: Path) -> None:
+    names = {n for n in files(edition) if "!" not in n}
+    data = {f"data/{name}.csv" for name in SHARED_OUTPUTS}
+    assert names == {*PAGES, *data, "shared.xlsx", "run.json"}
+    for page in PAGES:
+        links = re.findall(r'(?:href|src)="([^"#]+)', (edition / page).read_text("utf-8"))
+        assert all((edition / link).is_file() for link in links), page
+
+
+def test_no_count_from_1_to_10_stands_in_a_table(edition: Path) -> None:
+    for tables in (told(edition), told_in_workbook(edition)):
+        assert tables.keys() == SHARED_OUTPUTS.keys()
+        counts = [
+            row[column]
+            for rows in tables.values()
+            for row in rows
+            for column in COUNTS
+            if row.get(column) is not None
+        ]
+        assert len(counts) > 50
+        assert [n for n in counts if 0 < n < SMALLEST_TOLD] == []
+
+
+def test_the_workbook_holds_the_data_files_and_no_sheet_to_answer_on(edition: Path) -> None:
+    sheets, rows = told_in_workbook(edition), told(edition)
+    assert "determinations" not in sheets
+    for name, table in rows.items():
+        assert sheets[name] == [pytest.approx(row) for row in table], name
+
+
+def test_no_count_from_1_to_10_stands_on_a_page(edition: Path) -> None:
+    """In cells of tables, in sentences, and in the figures with what is said when pointed at."""
+    for name in PAGES:
+        page = read_page(edition / name)
+        figures = strings(page.figures)
+        said = [*page.text, *figures]
+        counts = [int(n.replace(",", "")) for text in said for n in OF.findall(text)]
+        assert name == "index.html" or figures
+        assert counts, name
+        assert [n for n in counts if 0 < n < SMALLEST_TOLD] == [], name
+        cells = [c.replace(",", "") for c in page.numbers]
+        whole = [int(c) for c in cells if c.isdigit()]
+        assert [n for n in whole if 0 < n < SMALLEST_TOLD] == [], name
+
+
+def test_a_page_tells_no_count_that_its_data_files_do_not(edition: Path) -> None:
+    known = {
+        int(row[column])
+        for rows in told(edition).values()
+        for row in rows
+        for column in (*COUNTS, "hours")
+        if row.get(column) is not None
+    } | {0}
+    known |= {round(r["hours"]) for r in told(edition)["shared_sizes"] if r["hours"] is not None}
+    known |= {r["variance"] + r["kept"] for r in told(edition)["shared_bases"]}
+    for name in PAGES:
+        page = read_page(edition / name)
+        said = [*page.text, *strings(page.figures)]
+        counts = {int(n.replace(",", "")) for text in said for n in OF.findall(text)}
+        assert counts <= known, name
+
+
+def test_no_age_and_no_column_of_a_delivery_is_in_it(edition: Path) -> None:
+    """There is nothing to coarsen: no age at all, nor another column that holds one child."""
+    columns = {column for rows in told(edition).values() for column in (rows[0] if rows else ())}
+    of_a_trip = {c for model in TABLES.values() for c in model.to_schema().columns}
+    assert columns & of_a_trip == {"base", "rule", "cannula"}
+    text = " ".join(" ".join(read_page(edition / name).text) for name in PAGES)
+    assert not re.search(r"\bage[ds]?\b(?! in it)|\b\d+ (?:months|years) old|\bdiagnos", text)
+
+
+def test_withheld_is_said_in_words_and_explained_on_each_page(edition: Path) -> None:
+    for name in PAGES:
+        page = read_page(edition / name)
+        text = " ".join(" ".join(page.text).split())
+        assert "Why some numbers are withheld" in text
+        assert "It does not mean none" in text
+    assert WITHHELD in read_page(edition / "index.html").numbers
+
+
+def test_the_same_store_gives_the_same_bytes(by_month: World, tmp_path: Path) -> None:
+    """The second time from the periods as they were kept."""
+    with (
+        few_trips_are_enough(),
+        closing(open_store(by_month.into / "store.duckdb", create=False)) as con,
+    ):
+        for edition in by_month.editions():
+            shared_edition(con, tmp_path, bare_review(con, edition.name))
+            again = files(tmp_path / "shared" / edition.name)
+            assert again == files(edition)
+
+
+def test_before_a_period_is_complete_the_edition_says_so(by_month: World, tmp_path: Path) -> None:
+    with closing(open_store(by_month.into / "store.duckdb", create=False)) as con:
+        shared_edition(con, tmp_path, bare_review(con, "2025-12"))
+    for name in PAGES:
+        text = " ".join(read_page(tmp_path / "shared" / "2025-12" / name).text)
+        assert "No period is complete yet" in text
+
+
+def test_the_command_writes_both_editions(by_half_year: World, run: Run) -> None:
+    """The fixture ran it."""
+    assert (by_half_year.into / "2026-07" / "review.xlsx").is_file()
+    assert (by_half_year.into / "shared" / "2026-07" / "index.html").is_file()
+    refused = run("review", by_half_year.delivery, "--edition", "neither")
+    assert refused.code == 2
+    assert "shared" in refused.err
