@@ -12,7 +12,7 @@ from pipeline.cli_parts import BY, SHOWN_PROBLEMS, STORE_FOLDER, progress, set_a
 
 def add_loop_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
-    for command in (determine, correct, publish, ledger, whatif):
+    for command in (determine, correct, retrained, publish, ledger, whatif):
         app.command()(command)
     app.command("map")(map_)
 
@@ -46,6 +46,26 @@ def correct(
 
     done = read_in(file, into, by)
     typer.echo(corrected_words(done))
+    set_aside(done.problems)
+
+
+def retrained(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            help="A sheet of retrainings, XLSX or CSV: month, base or crew_member, rule.",
+        ),
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Read which bases were retrained, when and on which rule. Exits as determine."""
+    from pipeline.loop.retraining import retrained as read_in
+    from pipeline.loop.retraining import retrained_words
+
+    done = read_in(file, into, by)
+    typer.echo(retrained_words(done))
     set_aside(done.problems)
 
 

@@ -35,11 +35,18 @@ def ensure(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def begun(con: duckdb.DuckDBPyConnection) -> bool:
-    """Whether this store has the loop's tables; those open for reading only may not."""
-    from schemas.loop import LOOP
+    """Whether this store keeps a ledger; those open for reading only may not."""
+    return has_table(con, "ledger")
 
-    (tables,) = one(con, "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop'")
-    return bool(tables >= len(LOOP))
+
+def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
+    """Whether the table `name` of the loop is there: an older store lacks what came later."""
+    (tables,) = one(
+        con,
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop' AND table_name = ?",
+        [name],
+    )
+    return bool(tables)
 
 
 def insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[Sequence[Any]]) -> None:
