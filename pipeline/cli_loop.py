@@ -77,16 +77,24 @@ def publish(
         Path | None,
         typer.Option(metavar="DIR", help="Instead write the month as it was published here."),
     ] = None,
+    time: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="With --reproduce: as published the N-th time."),
+    ] = None,
 ) -> None:
     """Freeze a month's figures and files, or bring a published month back byte for byte."""
     from pipeline import review as steps
+    from pipeline.errors import Problem, Usage
     from pipeline.loop.publish import reproduce as bring_back
     from pipeline.start import empty_folder
 
     if reproduce is not None:
         empty_folder(reproduce)
-        typer.echo(f"Wrote {bring_back(into, month, reproduce)} files to {reproduce}")
+        typer.echo(f"Wrote {bring_back(into, month, reproduce, time)} files to {reproduce}")
         return
+    if time is not None:
+        what, remedy = "goes with --reproduce only", "Add --reproduce DIR, or leave it out."
+        raise Usage(Problem(None, None, "--time", "usage", what, remedy))
     with progress() as stage:
         words = steps.publish(into, month, by, stage)
     typer.echo(words)

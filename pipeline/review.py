@@ -91,8 +91,12 @@ def month_pages(
     stage: Stage = lambda _: None,
     *,
     audit_within: float | None = None,
+    publishing: bool = False,
 ) -> tuple[Path, MonthReview]:
-    """Write a month's page and data files from what the store has judged."""
+    """Write a month's page and data files from what the store has judged.
+
+    `publishing`: the pages are about to be frozen, and say of themselves that they are published.
+    """
     from dataclasses import replace
 
     from pipeline.cases import cases, month_words
@@ -114,7 +118,7 @@ def month_pages(
     make_tables(con, month, measures, drawn)
     stage("pages")
     folder = into / month
-    loop = loop_review(con, month, measures)
+    loop = loop_review(con, month, measures, publishing=publishing)
     write_data(con, folder / "data")
     write_loop_data(con, loop, folder / "data")
     month_review = replace(gather(con, versions, month, tool_version()), loop=loop)
@@ -132,7 +136,7 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
     def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
         judge(con, stage)
         _check_month(con, month)
-        return month_pages(con, into, month, stage)[1].measures
+        return month_pages(con, into, month, stage, publishing=True)[1].measures
 
     return published_words(freeze(folder, month, draw, tool_version(), by))
 

@@ -46,6 +46,7 @@ def held(folder: Path) -> list[tuple[str | None, ...]]:
 
 
 def test_a_sheet_joins_what_was_delivered_and_is_compared(folder: Path, base: str) -> None:
+    from pipeline.loop.confirmed import make_flags
     from pipeline.measures import measure
     from pipeline.measures.bases import before_after_training
 
@@ -60,6 +61,7 @@ def test_a_sheet_joins_what_was_delivered_and_is_compared(folder: Path, base: st
     }  # fmt: skip
     with store_in(folder) as con:
         measure(con, kit.MONTH)
+        make_flags(con, kit.MONTH)
         found = before_after_training(con, kit.MONTH)
     own = found[(found["base"] == base) & (found["rule"] == RULE)]
     assert list(own["month"]) == ["2026-01"]
