@@ -17,7 +17,7 @@ COMMANDS = {
     "determine": ["FILE", "--into", "--by"],
     "correct": ["FILE", "--into", "--by"],
     "retrained": ["FILE", "--into", "--by"],
-    "publish": ["MONTH", "--into", "--by", "--reproduce"],
+    "publish": ["MONTH", "--into", "--by", "--reproduce", "--time"],
     "ledger": ["--into"],
     "whatif": ["--set", "--months", "--all", "--into"],
     "review": ["--baseline", "--audit-within", "--by"],
@@ -111,6 +111,10 @@ def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
     assert run("publish", kit.MONTH, "--into", folder, "--reproduce", back).code == 0
     page = f"{kit.MONTH}/index.html"
     assert (back / page).read_bytes() == (folder / page).read_bytes()
+    assert run("publish", kit.MONTH, "--into", folder, "--time", 1).code == 2
+    twice = run("publish", kit.MONTH, "--into", folder, "--reproduce", back / "x", "--time", 2)
+    assert twice.code == 3
+    assert "has been published once. Name a number from 1 to 1." in twice.err
     full = run("publish", kit.MONTH, "--into", folder, "--reproduce", back)
     assert full.code == 2
     assert "not empty" in full.err
