@@ -93,10 +93,7 @@ def month_pages(
     audit_within: float | None = None,
     publishing: bool = False,
 ) -> tuple[Path, MonthReview]:
-    """Write a month's page and data files from what the store has judged.
-
-    `publishing`: the pages are about to be frozen, and say of themselves that they are published.
-    """
+    """Write a month's page and data files; `publishing`: they say that they are published."""
     from dataclasses import replace
 
     from pipeline.cases import cases, month_words
