@@ -12,7 +12,7 @@ from pipeline.cli_parts import BY, SHOWN_PROBLEMS, STORE_FOLDER, progress, set_a
 
 def add_loop_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
-    for command in (determine, correct, publish, ledger, whatif):
+    for command in (determine, correct, retrained, publish, ledger, whatif):
         app.command()(command)
     app.command("map")(map_)
 
@@ -49,6 +49,26 @@ def correct(
     set_aside(done.problems)
 
 
+def retrained(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            help="A sheet of retrainings, XLSX or CSV: month, base or crew_member, rule.",
+        ),
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Read which bases were retrained, when and on which rule. Exits as determine."""
+    from pipeline.loop.retraining import retrained as read_in
+    from pipeline.loop.retraining import retrained_words
+
+    done = read_in(file, into, by)
+    typer.echo(retrained_words(done))
+    set_aside(done.problems)
+
+
 def publish(
     month: Annotated[str, typer.Argument(metavar="MONTH", help="Month to publish, YYYY-MM.")],
     into: STORE_FOLDER = Path("tailrace-out"),
@@ -57,16 +77,24 @@ def publish(
         Path | None,
         typer.Option(metavar="DIR", help="Instead write the month as it was published here."),
     ] = None,
+    time: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="With --reproduce: as published the N-th time."),
+    ] = None,
 ) -> None:
     """Freeze a month's figures and files, or bring a published month back byte for byte."""
     from pipeline import review as steps
+    from pipeline.errors import Problem, Usage
     from pipeline.loop.publish import reproduce as bring_back
     from pipeline.start import empty_folder
 
     if reproduce is not None:
         empty_folder(reproduce)
-        typer.echo(f"Wrote {bring_back(into, month, reproduce)} files to {reproduce}")
+        typer.echo(f"Wrote {bring_back(into, month, reproduce, time)} files to {reproduce}")
         return
+    if time is not None:
+        what, remedy = "goes with --reproduce only", "Add --reproduce DIR, or leave it out."
+        raise Usage(Problem(None, None, "--time", "usage", what, remedy))
     with progress() as stage:
         words = steps.publish(into, month, by, stage)
     typer.echo(words)

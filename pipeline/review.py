@@ -94,13 +94,14 @@ def month_pages(
     stage: Stage = lambda _: None,
     *,
     audit_within: float | None = None,
+    publishing: bool = False,
 ) -> tuple[Path, MonthReview]:
-    """Write a month's page and data files from what the store has judged."""
+    """Write a month's page and data files; `publishing`: they say that they are published."""
     from pipeline.loop.month import write_loop_data
     from pipeline.month import write_data
     from reports import write_pages
 
-    month_review = gathered(con, month, stage, audit_within=audit_within)
+    month_review = gathered(con, month, stage, audit_within=audit_within, publishing=publishing)
     assert month_review.loop is not None
     stage("pages")
     folder = into / month
@@ -117,6 +118,7 @@ def gathered(
     stage: Stage = lambda _: None,
     *,
     audit_within: float | None = None,
+    publishing: bool = False,
 ) -> MonthReview:
     """What a month's pages, packs and pictures are drawn from; leaves `out_*` for its data files.
 
@@ -141,7 +143,7 @@ def gathered(
     measures = with_confirmed(con, month, screened)
     drawn = figures(con, screened, calendar(con, versions, month))
     make_tables(con, month, measures, drawn)
-    loop = loop_review(con, month, measures)
+    loop = loop_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
     stage("what if")
     stated = confidentiality(con)
@@ -172,7 +174,7 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
     def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
         judge(con, stage)
         _check_month(con, month)
-        return month_pages(con, into, month, stage)[1].measures
+        return month_pages(con, into, month, stage, publishing=True)[1].measures
 
     return published_words(freeze(folder, month, draw, tool_version(), by))
 

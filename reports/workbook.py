@@ -22,12 +22,13 @@ from schemas.loop import (
     STATUSES,
     CorrectionsSheet,
     DeterminationsSheet,
+    RetrainingSheet,
 )
 
 if TYPE_CHECKING:
     import pandas as pd
 
-DETERMINATIONS, CORRECT = "determinations", "correct"
+DETERMINATIONS, CORRECT, RETRAINING = "determinations", "correct", "retraining"
 MOST_ROWS = 50_000
 """Rows of a table that a workbook holds: nobody reads more there, and all are in the data file."""
 
@@ -55,6 +56,8 @@ HOW = [
     "reviewer: your token. Name nobody anywhere. The note stays in the store.",
     "Then read the file back: tailrace determine FILE",
     "Sheet correct: values of charts that cannot be exported again; tailrace correct FILE",
+    "Sheet retraining: which base was retrained, in which month, on which rule;"
+    " tailrace retrained FILE",
 ]
 
 
@@ -68,7 +71,8 @@ def write_workbook(
     """
     with _workbook(path) as (book, formats):
         _write_determinations(book, formats, determinations)
-        _write_correct(book, formats)
+        _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
+        _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
         _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
         _write_tables(book, formats, tables)
 
@@ -133,17 +137,19 @@ def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFram
             _write_cell(sheet, row, place, None if value is None else str(value), formats[kind])
 
 
-def _write_correct(book: Any, formats: dict[str, Any]) -> None:
-    """An empty sheet for values to be corrected."""
-    sheet = book.add_worksheet(CORRECT)
-    fields = CorrectionsSheet.to_schema().columns
+def _write_empty(
+    book: Any, formats: dict[str, Any], name: str, model: Any, choices: dict[str, list[str]]
+) -> None:
+    """A sheet to be filled in, with drop-downs for the columns in `choices`."""
+    sheet = book.add_worksheet(name)
+    fields = model.to_schema().columns
     _head(sheet, formats, fields)
-    for place, (name, field) in enumerate(fields.items()):
-        sheet.set_column(place, place, WIDTHS.get(name, 14), formats["text"])
+    for place, (column, field) in enumerate(fields.items()):
+        sheet.set_column(place, place, WIDTHS.get(column, 14), formats["text"])
         rule: dict[str, Any] = {"validate": "any"}
-        if name == "table":
-            rule = {"validate": "list", "source": CORRECTABLE}
-        help_text = {"input_title": name, "input_message": field.description[:255]}
+        if column in choices:
+            rule = {"validate": "list", "source": choices[column]}
+        help_text = {"input_title": column, "input_message": field.description[:255]}
         sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
 
 

@@ -76,10 +76,10 @@ SHEET = _schema(
     "Every filled sheet that was read",
     {
         "sheet_no": SHEET_NO,
-        "kind": _text("determinations or corrections"),
+        "kind": _text("determinations, corrections or retrainings"),
         "sha256": _text("SHA-256 of the file's bytes"),
         "recorded_by": RECORDED_BY,
-        "rows_read": _whole("Rows with an answer"),
+        "rows_read": _whole("Rows read that say something"),
         "rows_kept": _whole("Rows stored: new, and not set aside"),
     },
 )
@@ -217,6 +217,20 @@ CORRECTED = _schema(
     },
 )
 
+RETRAINING = _schema(
+    "Retraining as sheets told of it; a later row on the same stands beside the earlier",
+    {
+        "retraining_no": _whole("Order of storing, from 1"),
+        "sheet_no": SHEET_NO,
+        "line": _whole("Row of the sheet; the header is row 1"),
+        "month": _text("Month of the retraining"),
+        "base": _text("Token of the base retrained", nullable=True),
+        "crew_member": _text("Or token of the crew member retrained", nullable=True),
+        "rule": _text("Id of the rule retrained"),
+        "withdrawn": _column(dt.boolean, "Whether the row says that it was not held after all"),
+    },
+)
+
 BASELINE = _schema(
     "Months loaded as history: they count in the measures and open no cases",
     {"month": _text("Service month")},
@@ -254,6 +268,7 @@ LOOP: dict[str, pa.DataFrameSchema] = {
     "file_content": FILE_CONTENT,
     "correction": CORRECTION,
     "corrected": CORRECTED,
+    "retraining": RETRAINING,
     "baseline": BASELINE,
     "workbook": WORKBOOK,
     "shared_period": SHARED_PERIOD,
@@ -305,6 +320,20 @@ class CorrectionsSheet(pa.DataFrameModel):
         str_matches=ACTION_PATTERN, description="Why, in a few words, naming nobody"
     )
     by: dt.String = _cell("Token of whoever corrects it", TOKEN_PATTERN)
+
+
+class RetrainingSheet(pa.DataFrameModel):
+    """One row a retraining held: of a base or of one crew member, about one rule."""
+
+    month: dt.String = pa.Field(
+        str_matches=MONTH_PATTERN, description="Month of the retraining, YYYY-MM"
+    )
+    base: dt.String = _cell("Token of the base retrained", TOKEN_PATTERN)
+    crew_member: dt.String = _cell("Or token of the one crew member retrained", TOKEN_PATTERN)
+    rule: dt.String = pa.Field(str_matches=TOKEN_PATTERN, description="Id of the rule retrained")
+    withdrawn: dt.String = _cell(
+        "yes takes an entry back that was a mistake; else empty", codes=["yes"]
+    )
 
 
 PREFILLED = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",

@@ -57,10 +57,14 @@ class Trip:
     seen: str
     verdicts: dict[str, str] = field(default_factory=dict)
 
-    @property
-    def findings(self) -> list[str]:
-        """Rules with something to answer."""
-        return [rule for rule, verdict in self.verdicts.items() if verdict in FINDINGS]
+    def findings(self, *, concluded: bool) -> list[str]:
+        """Rules with something to answer.
+
+        Without a conclusion what could not be told asks for none: a trip of the audit may have
+        such a verdict, and is closed as it stands where nothing was missed.
+        """
+        wanted = FINDINGS if concluded else FINDINGS[:2]
+        return [rule for rule, verdict in self.verdicts.items() if verdict in wanted]
 
 
 @dataclass(frozen=True)
@@ -172,9 +176,10 @@ def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
             what = f"{rule} did not flag this trip: its verdict is {verdict.replace('_', ' ')}"
             remedy = 'Take the rule out, or conclude "missed" if it should have.'
             yield Problem(file, row.line, "rules", "contradictory-answer", what, remedy)
-    if not rules and trip.findings and conclusion != MISSED:
+    findings = trip.findings(concluded=conclusion is not None)
+    if not rules and findings and conclusion != MISSED:
         what = "must say which of the trip's findings the answer is about"
-        remedy = f"Name one or more of {', '.join(trip.findings)}."
+        remedy = f"Name one or more of {', '.join(findings)}."
         yield Problem(file, row.line, "rules", "missing-value", what, remedy)
     flagged = any(trip.verdicts.get(rule) in FLAGGED for rule in rules)
     if conclusion is None and row.cells.get("status") == "closed" and flagged:

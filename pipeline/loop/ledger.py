@@ -12,7 +12,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from pipeline.loop.tables import begun, ensure
+from pipeline.loop.tables import begun, ensure, has_table
 from pipeline.store import one
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ STORED_BY = {
             (determination_no) WHERE sheet_no = $1""",
     },
     "corrections": {"correction": "SELECT * FROM loop.correction WHERE sheet_no = $1"},
+    "retrainings": {"retraining": "SELECT * FROM loop.retraining WHERE sheet_no = $1"},
     "publication": {
         name: f"SELECT * FROM loop.{name} WHERE publication_no = $1"
         for name in ("publication", "published_figure", "published_verdict", "published_file")
@@ -221,7 +222,7 @@ def _stored_otherwise(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]
     now: dict[str, Any] = {}
     if entry.what == "delivery" and same_engine:
         now = content_digests(con, _of_delivery(number))
-    elif entry.what in STORED_BY:
+    elif entry.what in STORED_BY and _kept(con, entry.what):
         now = {name: digest(con, sql, number) for name, sql in STORED_BY[entry.what].items()}
     rows = told.get("rows") or {}
     changed = [name for name in now if rows.get(name) != now[name]]
@@ -234,6 +235,11 @@ def _stored_otherwise(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]
         " of them."
         for name in changed
     ]
+
+
+def _kept(con: duckdb.DuckDBPyConnection, what: str) -> bool:
+    """Whether the store has the tables of this kind of entry; an older one lacks later kinds."""
+    return all(has_table(con, name) for name in STORED_BY[what])
 
 
 def _untold(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
@@ -249,7 +255,8 @@ def _untold(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
         problems.append("The deliveries received are not those the ledger tells of.")
     for what, sql in _NUMBERS.items():
         told = {d.get("no") for w, d in details if w == what}
-        if {no for (no,) in con.execute(sql).fetchall()} != told:
+        rows = con.execute(sql).fetchall() if _kept(con, what) else []
+        if {no for (no,) in rows} != told:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
     for what, column, sql in _LISTS:
         listed = {(d.get("month"), v) for w, d in details if w == what for v in d.get(column, [])}
@@ -266,6 +273,7 @@ _LISTS = (
 _NUMBERS = {
     "determinations": "SELECT DISTINCT sheet_no FROM loop.determination",
     "corrections": "SELECT DISTINCT sheet_no FROM loop.correction",
+    "retrainings": "SELECT DISTINCT sheet_no FROM loop.retraining",
     "publication": "SELECT publication_no FROM loop.publication",
 }
 

@@ -55,4 +55,4 @@ def _words(what: str, detail: dict[str, Any]) -> str:
     if what == "publication":
         return f"{detail['month']} published: {detail['files']} files"
     kept, read = detail["rows_kept"], detail["rows_read"]
-    return f"{what}: {kept} of {read} answers stored, sheet {detail['no']}"
+    return f"{what}: {kept} of {read} rows stored, sheet {detail['no']}"

@@ -74,15 +74,22 @@ def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
     return rows.reindex(columns=list(Measures.to_schema().columns))
 
 
-def loop_review(con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame) -> LoopReview:
+def loop_review(
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    measures: pd.DataFrame,
+    *,
+    publishing: bool = False,
+) -> LoopReview:
     """Every table of the loop for the month's pages; call after `with_confirmed`.
 
-    `measures` are those of `month`, the confirmed ones with them.
+    `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
+    counts as published already.
     """
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
     return LoopReview(
         baseline=month in baseline_months(con),
-        published=int(published),
+        published=int(published) + publishing,
         ledger_head=head(con),
         screen_quality=screen_quality(con, month),
         determinations=determinations(con, month),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import shutil
 import zlib
 from collections.abc import Callable
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 ASIDE = ".publishing"
+NAMED_BY_CONTENT = re.compile(r"(cases/[0-9a-f]{16}|brief-[0-9]+)\.html")
+"""Pages that come and go with what a month holds; an earlier run may have left some."""
 
 Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "pd.DataFrame"]
 """Writes a month's pages below a folder and returns its measures."""
@@ -28,10 +31,13 @@ Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "pd.DataFrame"]
 
 @dataclass(frozen=True)
 class Published:
-    """What publishing did; `figures` that changed are None at the first time."""
+    """What publishing did; `changed`, how many figures, is None at the first time.
+
+    `times`: how often the month has been published, this time included.
+    """
 
     month: str
-    publication_no: int
+    times: int
     new: bool
     files: int
     changed: int | None
@@ -59,6 +65,9 @@ def publish(folder: Path, month: str, draw: Draw, version: str, by: str | None =
                     target = folder / path.relative_to(aside)
                     target.parent.mkdir(parents=True, exist_ok=True)
                     path.replace(target)
+                if done.new:
+                    _remove_others(folder / month, {p.relative_to(aside / month).as_posix()
+                                   for p in files if p.is_relative_to(aside / month)})  # fmt: skip
         finally:
             shutil.rmtree(aside, ignore_errors=True)
     return done
@@ -74,16 +83,31 @@ def _set_aside(folder: Path, aside: Path, month: str) -> None:
             (aside / page.parent.name / page.name).touch()
 
 
-def reproduce(folder: Path, month: str, into: Path) -> int:
-    """Write a published month, as last published, below `into`; returns how many files.
+def _remove_others(folder: Path, published: set[str]) -> None:
+    """Take away pages of cases and bases that an earlier run wrote and that are none any more."""
+    for path in sorted(folder.rglob("*.html")):
+        name = path.relative_to(folder).as_posix()
+        if NAMED_BY_CONTENT.fullmatch(name) and name not in published:
+            path.unlink()
 
-    Refused if the month was not published, or the bytes in the store are not those published.
+
+def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> int:
+    """Write a published month below `into`, as published the `time`-th time or else last.
+
+    Nothing is drawn again: the bytes were kept when it was published. Returns how many files.
+    Refused if it was not published so often, or if the bytes in the store are not those
+    published.
     """
     with store_in(folder, read_only=True) as con:
-        number = _last(con, month)
-        if not number:
+        numbers = _numbers(con, month)
+        if not numbers:
             what = f"{month} has not been published"
             raise Refused(Problem(None, None, "MONTH", "not-published", what, "Publish it first."))
+        if time is not None and not 1 <= time <= len(numbers):
+            what = f"{month} has been published {_times(len(numbers))}"
+            remedy = f"Name a number from 1 to {len(numbers)}."
+            raise Refused(Problem(None, None, "--time", "not-published", what, remedy))
+        number = numbers[-1 if time is None else time - 1]
         rows = con.execute(
             """SELECT path, sha256, packed FROM loop.published_file
                LEFT JOIN loop.file_content USING (sha256)
@@ -115,9 +139,9 @@ def _store(
     ensure(con)
     number = following(con, "publication", "publication_no")
     changed = _changed(con, month, figures)
+    times = len(_numbers(con, month))
     if changed == 0:
-        last = _last(con, month)
-        return Published(month, last, False, len(files), 0, head(con))
+        return Published(month, times, False, len(files), 0, head(con))
     con.execute(
         """INSERT INTO loop.publication
            SELECT $1, $2, $3, $4,
@@ -143,28 +167,32 @@ def _store(
         if one(con, "SELECT count(*) FROM loop.file_content WHERE sha256 = ?", [name]) == (0,):
             insert(con, "file_content", [(name, zlib.compress(content, 6))])
     record_stored(con, "publication", number, {"month": month, "by": by, "files": len(files)})
-    return Published(month, number, True, len(files), changed, head(con))
+    return Published(month, times + 1, True, len(files), changed, head(con))
 
 
-def _last(con: duckdb.DuckDBPyConnection, month: str) -> int:
-    """Number of the month's last publication; 0 without one."""
+def _numbers(con: duckdb.DuckDBPyConnection, month: str) -> list[int]:
+    """Numbers of the month's publications, the first one first."""
     from pipeline.loop.tables import begun
 
     if not begun(con):
-        return 0
-    return int(one(
-        con, "SELECT coalesce(max(publication_no), 0) FROM loop.publication WHERE month = ?",
-        [month],
-    )[0])  # fmt: skip
+        return []
+    rows = con.execute(
+        "SELECT publication_no FROM loop.publication WHERE month = ? ORDER BY ALL", [month]
+    ).fetchall()
+    return [int(number) for (number,) in rows]
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
 
 
 def _changed(con: duckdb.DuckDBPyConnection, month: str, figures: pd.DataFrame) -> int | None:
     """How many figures differ from the last publication; None if there is none."""
-    last = _last(con, month)
-    if not last:
+    numbers = _numbers(con, month)
+    if not numbers:
         return None
     con.register("figures_now", figures)
-    (count,) = one(con, _DIFFERING, [month, last])
+    (count,) = one(con, _DIFFERING, [month, numbers[-1]])
     con.unregister("figures_now")
     return int(count)
 
@@ -193,8 +221,16 @@ def published_words(done: Published) -> str:
     """What publishing did, for the terminal."""
     if not done.new:
         return f"{done.month} was published before, and no figure has changed since."
-    again = "" if done.changed is None else f" again; {done.changed} figures have changed since"
+    again = ""
+    if done.changed is not None:
+        figures = "1 figure has" if done.changed == 1 else f"{done.changed} figures have"
+        again = f" again, for the {_ordinal(done.times)} time; {figures} changed since"
     return (
         f"{done.month} is published{again}: {done.files} files are kept in the store.\n"
         f"The ledger now ends with {done.ledger_head}; keep this hash outside the store."
     )
+
+
+def _ordinal(number: int) -> str:
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{'th' if number % 100 in (11, 12, 13) else ending}"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Refused
@@ -11,6 +12,9 @@ from pipeline.store import one, table_ddl
 if TYPE_CHECKING:
     import duckdb
 
+
+AT_ONCE = 200
+"""Rows put into one statement."""
 
 ANSWER_VIEW = """
 CREATE OR REPLACE VIEW loop.answer AS
@@ -28,25 +32,43 @@ def ensure(con: duckdb.DuckDBPyConnection) -> None:
     from schemas.loop import LOOP
 
     con.execute("CREATE SCHEMA IF NOT EXISTS loop")
+    rows = con.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'loop'")
+    there = {name for (name,) in rows.fetchall()}
     for name, schema in LOOP.items():
-        ddl = table_ddl(f"loop.{name}", schema)
-        con.execute(ddl.replace("create table", "create table if not exists", 1))
+        if name in there:
+            continue
+        con.execute(table_ddl(f"loop.{name}", schema))
     con.execute(ANSWER_VIEW)
 
 
 def begun(con: duckdb.DuckDBPyConnection) -> bool:
-    """Whether this store has the loop's tables; those open for reading only may not."""
-    from schemas.loop import LOOP
+    """Whether this store keeps a ledger; those open for reading only may not."""
+    return has_table(con, "ledger")
 
-    (tables,) = one(con, "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop'")
-    return bool(tables >= len(LOOP))
+
+def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
+    """Whether the table `name` of the loop is there: an older store lacks what came later."""
+    (tables,) = one(
+        con,
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop' AND table_name = ?",
+        [name],
+    )
+    return bool(tables)
 
 
 def insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[Sequence[Any]]) -> None:
     """Add rows of few and human-made things to a table of the loop."""
-    for row in rows:
-        marks = ", ".join("?" for _ in row)
-        con.execute(f"INSERT INTO loop.{table} VALUES ({marks})", list(row))
+    for some in batched(rows, AT_ONCE):
+        marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in some)
+        cells = [cell for row in some for cell in row]
+        con.execute(f"INSERT INTO loop.{table} VALUES {marks}", cells)
+
+
+def batched(rows: Iterable[Sequence[Any]], size: int) -> Iterator[list[Sequence[Any]]]:
+    """The rows in lists of at most `size`."""
+    left = iter(rows)
+    while some := list(islice(left, size)):
+        yield some
 
 
 def following(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:

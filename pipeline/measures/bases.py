@@ -86,7 +86,7 @@ def _rows(counts: pd.DataFrame, measure: str, funnel: Funnel, shrunk: Shrunk) ->
 
 
 _TRAINED = """
-    SELECT DISTINCT month, base, rule FROM delivered.training_holding
+    SELECT DISTINCT month, base, rule FROM ({held})
     WHERE base IS NOT NULL AND month <= $month ORDER BY ALL
 """
 _BY_MONTH = """
@@ -111,10 +111,12 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     """
     import pandas as pd
 
+    from pipeline.loop.retraining import held_retraining
     from pipeline.statistics.before_after import before_after, windows
     from schemas.measure_outputs import BeforeAfterTraining
 
-    trained = con.execute(_TRAINED, {"month": month}).fetchall()
+    asked = _TRAINED.format(held=held_retraining(con))
+    trained = con.execute(asked, {"month": month}).fetchall()
     counts = con.execute(_BY_MONTH).df() if trained else pd.DataFrame()
     rows: list[dict[str, Any]] = []
     for when, base, rule in trained:

@@ -1,7 +1,7 @@
 """One reviewed folder for all; tests that change it copy it.
 
 Pages are drawn as a plain list of their figures here: what they look like is tested elsewhere,
-and drawing them is most of a review's time. `real_pages` brings the drawing back.
+and drawing them is most of a review's time. `DRAW` and `FIGURES` are what draws them.
 """
 
 from __future__ import annotations
@@ -51,12 +51,6 @@ def plain_pages() -> Iterator[None]:
         patch.setattr(reports, "write_pages", plain_page)
         patch.setattr(measures, "figures", no_figures)
         yield
-
-
-@pytest.fixture
-def real_pages(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reports, "write_pages", DRAW)
-    monkeypatch.setattr(measures, "figures", FIGURES)
 
 
 @pytest.fixture(scope="session")

@@ -16,7 +16,8 @@ from . import kit
 COMMANDS = {
     "determine": ["FILE", "--into", "--by"],
     "correct": ["FILE", "--into", "--by"],
-    "publish": ["MONTH", "--into", "--by", "--reproduce"],
+    "retrained": ["FILE", "--into", "--by"],
+    "publish": ["MONTH", "--into", "--by", "--reproduce", "--time"],
     "ledger": ["--into"],
     "whatif": ["--set", "--months", "--all", "--into"],
     "review": ["--baseline", "--audit-within", "--by"],
@@ -88,6 +89,20 @@ def test_correct_exits_as_determine(run: Run, folder: Path, tmp_path: Path) -> N
     assert "must be a number from 0.4 to 150 kg" in ran.err
 
 
+def test_retrained_exits_as_determine(run: Run, folder: Path, tmp_path: Path) -> None:
+    ((base,),) = kit.ask(folder, "SELECT max(base) FROM delivered.trips")
+    row = {"month": "2026-02", "base": base, "rule": "heat-ready"}
+    sheet = kit.write_csv(tmp_path / "a.csv", [row])
+    ran = run("retrained", sheet, "--into", folder, "--by", "E1")
+    assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("1 row read: 1 stored, 0 known before, 0 set aside.")
+    ran = run("retrained", kit.write_csv(sheet, [row | {"base": "nowhere"}]), "--into", folder)
+    assert ran.code == 4
+    assert "a.csv, line 2: base: no trip of the store has this base." in ran.err
+    sheet.write_text("month;base;rule\n", encoding="utf-8")
+    assert run("retrained", sheet, "--into", folder).code == 3
+
+
 def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
     ran = run("publish", kit.MONTH, "--into", folder, "--by", "D1")
     assert (ran.code, ran.err) == (0, "")
@@ -96,6 +111,10 @@ def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
     assert run("publish", kit.MONTH, "--into", folder, "--reproduce", back).code == 0
     page = f"{kit.MONTH}/index.html"
     assert (back / page).read_bytes() == (folder / page).read_bytes()
+    assert run("publish", kit.MONTH, "--into", folder, "--time", 1).code == 2
+    twice = run("publish", kit.MONTH, "--into", folder, "--reproduce", back / "x", "--time", 2)
+    assert twice.code == 3
+    assert "has been published once. Name a number from 1 to 1." in twice.err
     full = run("publish", kit.MONTH, "--into", folder, "--reproduce", back)
     assert full.code == 2
     assert "not empty" in full.err

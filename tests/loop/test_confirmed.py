@@ -123,13 +123,14 @@ def test_a_later_answer_holds_and_an_unconcluded_one_is_not_reviewed() -> None:
 
 
 def test_the_confirmed_share_recovers_the_planted_one() -> None:
-    """95 % intervals hold 0.7 in at least 95 % of 400 months, less 3 standard errors."""
-    planted, labels = 0.7, world.months(400)
+    """95 % intervals hold it as often as Wilson's do by enumeration, within 3 standard errors."""
+    shares, labels = (0.5, 0.7, 0.95), world.months(600)
+    planted = {month: shares[n % 3] for n, month in enumerate(labels)}
     generator = np.random.default_rng(5)
     both = pd.concat([trips({"deviation": 30, "met": 5}, month) for month in labels])
     con = world.world(both.reset_index(drop=True))
     flagged = both[both["verdict"] == "deviation"]
-    right = generator.random(len(flagged)) < planted
+    right = generator.random(len(flagged)) < flagged["month"].map(planted)
     cause = generator.choice(HAPPENED, len(flagged))
     other = generator.choice(NOT_CONFIRMED, len(flagged))
     world.answered(con, pd.DataFrame({
@@ -139,11 +140,14 @@ def test_the_confirmed_share_recovers_the_planted_one() -> None:
     found = screen_quality(con, labels[-1])
     found = found[found["verdict"] == "deviation"]
     single, together = found[found["month"].isin(labels)], found[~found["month"].isin(labels)]
-    assert (len(single), len(together)) == (400, 1)
-    inside = ((single["low"] <= planted) & (planted <= single["high"])).mean()
-    assert inside >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / 400)
-    assert (single["high"] - single["low"]).max() < 0.36
-    assert together["low"].iloc[0] <= planted <= together["high"].iloc[0]
+    assert (len(single), len(together)) == (600, 1)
+    for share in shares:
+        own = single[single["month"].map(planted) == share]
+        inside = ((own["low"] <= share) & (share <= own["high"])).mean()
+        due = world.wilson_coverage(30, share)
+        assert due > 0.92
+        assert abs(inside - due) <= 3 * math.sqrt(due * (1 - due) / len(own))
+    assert together["low"].iloc[0] <= np.mean(shares) <= together["high"].iloc[0]
     assert together["confirmed_share"].iloc[0] == pytest.approx(right.mean())
 
 

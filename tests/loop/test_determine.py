@@ -98,6 +98,20 @@ def test_an_audit_trip_closed_without_conclusion_was_read(folder: Path) -> None:
     assert (done.stored, done.problems) == (1, [])
 
 
+def test_an_audit_trip_with_what_could_not_be_told_is_closed_as_it_stands(folder: Path) -> None:
+    """Nothing was missed, and there is no flag to conclude on; a conclusion still names a rule."""
+    rule = "cannula-kept"
+    ((trip,),) = kit.ask(folder, "SELECT min(trip_id) FROM loop.audit")
+    kit.tamper(folder, f"""
+        UPDATE judged.verdict SET verdict = 'cannot_tell' WHERE rule = '{rule}' AND trip_key =
+            (SELECT trip_key FROM judged.trip_window WHERE trip_id = '{trip}')""")  # fmt: skip
+    done = kit.read_back(folder, [kit.answer(trip, "", "")])
+    assert (done.stored, done.problems) == (1, [])
+    done = kit.read_back(folder, [kit.answer(trip, "", "record_gap")])
+    assert codes(done) == [(2, "rules", "missing-value")]
+    assert rule in done.problems[0].remedy
+
+
 def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     from pipeline.judge import versions_in_store
     from pipeline.loop.month import loop_review

@@ -30,7 +30,7 @@ def test_each_deed_is_an_entry_and_the_chain_holds(folder: Path) -> None:
     assert "delivery 1 received: 60 trips" in lines[0]
     assert lines[0].endswith("by C1")
     assert f"audit of {kit.MONTH}" in lines[1]
-    assert "determinations: 1 of 1 answers stored" in lines[2]
+    assert "determinations: 1 of 1 rows stored" in lines[2]
     assert lines[-1] == "The ledger is whole: 3 entries."
 
 

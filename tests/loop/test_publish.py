@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import zlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
 
+import reports
 from pipeline.errors import Refused, Usage
 from pipeline.loop import publish as module
 from pipeline.loop.ledger import head
@@ -20,6 +21,10 @@ from pipeline.review import publish, review
 from schemas.loop_outputs import Restatements
 
 from . import kit
+from .conftest import plain_page
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
 
 MONTH = kit.MONTH
 
@@ -81,6 +86,11 @@ def test_a_published_month_comes_back_byte_for_byte(
     count = reproduce(published, MONTH, tmp_path / "back")
     assert written(tmp_path / "back") == before
     assert count == len(before)
+    alone = tmp_path / "alone"
+    alone.mkdir()
+    (published / "store.duckdb").rename(alone / "store.duckdb")
+    reproduce(alone, MONTH, tmp_path / "again")
+    assert written(tmp_path / "again") == before
 
 
 def test_workbooks_are_not_published(published: Path) -> None:
@@ -107,12 +117,53 @@ def test_publishing_again_stores_only_what_changed(published: Path, clean_delive
     assert again == f"{MONTH} was published before, and no figure has changed since."
     review(clean_delivery, published)
     changed = publish(published, MONTH)
-    assert "is published again; " in changed
+    assert f"{MONTH} is published again, for the 2nd time; " in changed
     assert kit.ask(published, "SELECT publication_no, month FROM loop.publication") == [
         (1, MONTH), (2, MONTH),
     ]  # fmt: skip
     review(clean_delivery, published)
     assert restated(published).empty
+
+
+def test_each_publication_comes_back(published: Path, clean_delivery: Path, tmp_path: Path) -> None:
+    def frozen() -> dict[str, bytes]:
+        return {k: v for k, v in written(published).items() if k.startswith((MONTH, "assets"))}
+
+    first = frozen()
+    leftover = published / MONTH / "cases" / "0123456789abcdef.html"
+    leftover.parent.mkdir(exist_ok=True)
+    leftover.write_text("a case that is none any more", encoding="utf-8")
+    own = published / MONTH / "minutes.html"
+    own.write_text("somebody's own", encoding="utf-8")
+    review(clean_delivery, published)
+    publish(published, MONTH)
+    assert own.exists()
+    own.unlink()
+    second = frozen()
+    assert first != second
+    for name, time, wanted in (("a", 1, first), ("b", 2, second), ("c", None, second)):
+        reproduce(published, MONTH, tmp_path / name, time)
+        assert written(tmp_path / name) == wanted
+    with pytest.raises(Refused) as refused:
+        reproduce(published, MONTH, tmp_path / "d", 3)
+    assert "has been published 2 times" in str(refused.value)
+
+
+def test_the_frozen_page_says_that_it_is_published(
+    published: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[tuple[str, int]] = []
+
+    def listening(review: MonthReview, folder: Path) -> Path:
+        assert review.loop is not None
+        told.append((folder.name, review.loop.published))
+        return plain_page(review, folder)
+
+    monkeypatch.setattr(reports, "write_pages", listening)
+    kit.read_back(published, [kit.answer(*kit.flagged(published)[0], "practice")])
+    review(published.parent / "first", published)
+    publish(published, MONTH)
+    assert told == [(published.name, 1), (module.ASIDE, 2)]
 
 
 def test_the_figures_are_those_of_the_pages(published: Path) -> None:
@@ -261,43 +312,3 @@ def test_what_no_trip_explains_is_said_to_be_the_program(published: Path) -> Non
     found = restated(published)
     assert list(found["group_value"]) == ["heat-ready"]
     assert found["why"].iloc[0].endswith("the program reckons otherwise than it did.")
-
-
-# ---- the whole round
-
-
-@pytest.mark.usefixtures("real_pages")
-def test_the_whole_round(clean_delivery: Path, late: list[str], tmp_path: Path) -> None:
-    """Review, fill the workbook, determine, publish, late delivery, the next month's pages."""
-    from pipeline.loop.determine import determine
-
-    first_month, folder = "2026-01", tmp_path / "pages"
-    months = pd.read_csv(clean_delivery / "trips.csv", dtype=str).set_index("trip_id")
-    own = list(months[months["service_month"] == first_month].index)
-    begun = kit.delivery_like(clean_delivery, tmp_path / "begun", without=own[:2])
-    review(begun, folder, month=first_month, by="C1")
-    book = folder / first_month / "review.xlsx"
-    cases = [row for row in kit.sheet(book) if row["group"] == "deviation"]
-    kit.fill(book, {cases[0]["trip_id"]: {
-        "conclusion": "practice", "status": "open", "reviewer": "R1", "refer_to": "education",
-        "action": "go through it in the next session", "due_month": "2026-01",
-    }})  # fmt: skip
-    assert determine(book, folder, "C1").stored == 1
-    publish(folder, first_month, "D1")
-    done = review(clean_delivery, folder, month=MONTH, by="C1")
-    found = restated(folder)
-    assert set(found["month"]) == {first_month}
-    assert (found["late"] == 2).any()
-    loop = done.month.loop
-    assert loop is not None
-    assert len(loop.restatements) == len(found)
-    quality = loop.screen_quality
-    row = quality[(quality["month"] == first_month) & (quality["rule"] == cases[0]["rules"])
-                  & (quality["verdict"] == "deviation")].iloc[0]  # fmt: skip
-    assert (row["reviewed"], row["confirmed"], row["practice"]) == (1, 1, 1)
-    assert list(loop.follow_ups["overdue"]) == [True]
-    rows = kit.sheet(folder / MONTH / "review.xlsx")
-    (still,) = [row for row in rows if row["group"] == "follow_up"]
-    assert (still["trip_id"], still["status"]) == (cases[0]["trip_id"], "open")
-    assert ledger(folder)[1] == []
-    assert json.loads((folder / MONTH / "run.json").read_text("utf-8"))["month"] == MONTH

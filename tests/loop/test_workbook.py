@@ -100,7 +100,9 @@ def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> Non
     path = reviewed_once / kit.MONTH / "review.xlsx"
     book = load_workbook(path)
     data = {file.stem for file in (reviewed_once / kit.MONTH / "data").glob("*.csv")}
-    assert data | {"determinations", "correct", "how to answer", "columns"} == set(book.sheetnames)
+    assert data | {"determinations", "correct", "retraining", "how to answer", "columns"} == set(
+        book.sheetnames
+    )
     rows = kit.sheet(path)
     cases = (reviewed_once / kit.MONTH / "data" / "cases.csv").read_text("utf-8").splitlines()
     assert [row["trip_id"] for row in rows] == [line.split(",")[1] for line in cases[1:]]

@@ -80,3 +80,16 @@ def answered(con: duckdb.DuckDBPyConnection, answers: pd.DataFrame) -> None:
         SELECT no, '{RULE}', v.verdict
         FROM said s JOIN judged.trip_window t USING (trip_id) JOIN judged.verdict v USING (trip_key)
     """)
+
+
+def wilson_coverage(n: int, share: float) -> float:
+    """How often Wilson's 95 % interval of n trips holds a share: summed over every outcome.
+
+    The interval is statsmodels', the probabilities scipy's.
+    """
+    from scipy.stats import binom
+    from statsmodels.stats.proportion import proportion_confint
+
+    counts = np.arange(n + 1)
+    low, high = proportion_confint(counts, n, method="wilson")
+    return float(binom.pmf(counts, n, share)[(low <= share) & (share <= high)].sum())
