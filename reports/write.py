@@ -54,6 +54,7 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
         .render(
             page=data,
             figures=safe_json(figures),
+            more_cases=safe_json(data["cases"]["more"]),
             assets=assets,
             data_files=data_files(),
             figure_ids=sorted(figures),

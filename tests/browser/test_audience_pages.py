@@ -113,7 +113,7 @@ def test_only_a_base_outside_is_named_in_the_funnels(open_audience: Opener) -> N
     )
     assert [t for t in texts if t in fixture_figures.BASES] == ["cedar"]
     assert (
-        "cedar, wall oxygen time: above the upper limit"
+        "cedar is above the upper limit on wall oxygen time"
         in page.locator("h1 ~ p").first.inner_text()
     )
 

@@ -97,7 +97,7 @@ def test_shares_in_words() -> None:
     rows = {r["rule"]: r for r in month_data(fixture.month_review())["rules"]}
     # Wilson interval of 3 of 46: 0.0224 to 0.1750, by scipy.stats.binomtest
     assert rows["wall-oxygen-time"]["share"] == f"3 of 46 trips (7{NBSP}%, 2–18{NBSP}%)"
-    assert rows["wall-oxygen-time"]["bounds"] == (f"6–18{NBSP}% of all 50, undecided either way")
+    assert rows["wall-oxygen-time"]["bounds"] == (f"6–18{NBSP}% of all 50, however the undecided fall")
     assert rows["repeated-occlusion-call"]["share"].endswith("too few to say")
     assert rows["settings-gap"]["bounds"].startswith(f"22–44{NBSP}% of all 54")
     assert rows["source-choice"]["bounds"].startswith(f"8–18{NBSP}% of all 51")
@@ -173,6 +173,10 @@ def test_an_axis_ends_at_a_round_number_and_is_not_squeezed() -> None:
     many = {"estimate": 8.0, "low": 5.0, "high": 12.0, "hours": 300.0}
     lone = {"estimate": 200.0, "low": 5.0, "high": 1114.0, "hours": 0.5}
     assert rate_axis_top([many, many, lone], [many, lone]) == 15
+    wide = {"estimate": 11.3, "low": 0.28, "high": 461.0, "hours": 180.0}
+    others = [{**many, "high": high} for high in (49.6, 53.1, 96.9, 110.0, 177.0)]
+    assert rate_axis_top([*others, wide], [*others, wide]) == 200
+    assert rate_axis_top([many, {**many, "high": 19.0}], [many, {**many, "high": 19.0}]) == 20
 
 
 def test_missing_numbers_stay_missing() -> None:
