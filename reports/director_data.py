@@ -22,6 +22,7 @@ from reports.outliers import outliers_data
 from reports.pages import Site, common_data
 from reports.patterns import clocks_data, patterns_data
 from reports.rates import rates_data
+from reports.sentences import need_sentence
 from reports.series import (
     ChartTable,
     limits_words,
@@ -48,7 +49,9 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     alarms = alarms_data(figures)
     return {
         **common_data(review, site, "director"),
-        "answer": answer(table, sizes, bases, charts, alarms),
+        "answer": answer(table, sizes, bases, charts, alarms)
+        if review.protocol
+        else [need_sentence(review)],
         "sizes": sizes,
         "bases": bases,
         "charts": charts,

@@ -18,7 +18,7 @@ from reports.strips import ORDER, strip
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-CASES_IN_TABLE = 200
+CASES_IN_TABLE = 100
 """Cases written as rows of the page; the script adds the others from data on the page."""
 
 CASES_LISTED = 3_000

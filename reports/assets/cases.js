@@ -6,7 +6,7 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
   const table = document.getElementById("case-table");
   const filters = document.getElementById("case-filters");
   const FIELDS = ["group", "rule", "base", "cannula"];
-  const PART = 200;
+  const PART = 100;
 
   /* A row for each case that is on the page as data only: a copy of the first row, refilled. */
   function addRows(body) {
@@ -168,12 +168,14 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
     sorter.addEventListener("change", function () {
       state.sort = sorter.value;
       state.down = false;
+      state.most = PART;
       sort(); apply(); remember();
     });
     for (const head of table.tHead.querySelectorAll("th[data-key]")) {
       head.querySelector("button").addEventListener("click", function () {
         state.down = state.sort === head.dataset.key && !state.down;
         state.sort = head.dataset.key;
+        state.most = PART;
         sort(); apply(); remember();
       });
     }
