@@ -47,11 +47,10 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     bases = bases_data(review, figures)
     charts = charts_data(review, table)
     alarms = alarms_data(figures)
+    unjudged = "" if review.protocol else need_sentence(review)
     return {
         **common_data(review, site, "director"),
-        "answer": answer(table, sizes, bases, charts, alarms)
-        if review.protocol
-        else [need_sentence(review)],
+        "answer": [unjudged] if unjudged else answer(table, sizes, bases, charts, alarms),
         "sizes": sizes,
         "bases": bases,
         "charts": charts,
