@@ -27,6 +27,9 @@ def alarms_data(figures: MeasureFigures) -> Row:
     if not rates:
         return {"series": series, "simulated": 0, "yearly": None, "sentence": "", "caution": ""}
     yearly = sum(rates)
+    if yearly < 1:
+        return {"series": series, "simulated": len(rates), "yearly": yearly, "sentence": "",
+                "caution": ""}  # fmt: skip
     sentence = (
         f"By chance alone, {words.many(len(rates), 'chart')} of steady figures would together give"
         f" about {words.rate(yearly / 12)} false signals a month."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import math
+import statistics
 from typing import Any
 
 from reports import palette, words
@@ -14,6 +15,9 @@ Figure = dict[str, Any]
 FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif'
 LABEL_MOST = 30
 BEARS_ON_SCALE = 0.25
+STRETCHES = 2.0
+"""An interval that ends beyond so many times the median end is cut at the axis."""
+
 AXIS_ENDS = {
     1.0: (2, 5),
     1.5: (3, 3),
@@ -38,13 +42,16 @@ def chart_text(value: str, most: int = 200) -> str:
 def rate_axis_top(cells: list[Row], anchors: list[Row]) -> float:
     """Where a rate axis ends: estimates and the anchors' intervals fit, long intervals are cut.
 
-    Only cells with at least a quarter of the mean hours count, so that one event in half an
-    hour does not squeeze everything else; what lies beyond ends in an arrow head.
+    Only cells with at least a quarter of the mean hours count, and of their intervals only those
+    that end within STRETCHES times the median end, so that one event in half an hour or one very
+    wide interval does not squeeze everything else; what lies beyond ends in an arrow head.
     """
-    heavy, heavy_anchors = _with_hours(cells), _with_hours(anchors)
+    heavy = _with_hours(cells)
+    ends = [c["high"] or 0.0 for c in _with_hours(anchors)]
+    most = STRETCHES * statistics.median(ends) if ends else 0.0
     wanted = max(
         1.3 * max((c["estimate"] for c in heavy), default=0.0),
-        1.05 * max((c["high"] or 0.0 for c in heavy_anchors), default=0.0),
+        1.05 * max((end for end in ends if end <= most), default=0.0),
     )
     longest = max((c["high"] or c["estimate"] or 0.0 for c in [*cells, *anchors]), default=0.0)
     return nice_ceiling(min(wanted, longest) if wanted and longest else max(wanted, longest))

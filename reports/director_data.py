@@ -24,6 +24,7 @@ from reports.pages import Site, common_data
 from reports.patterns import clocks_data, patterns_data
 from reports.rates import rates_data
 from reports.screen_quality import screen_data
+from reports.sentences import need_sentence
 from reports.series import (
     ChartTable,
     limits_words,
@@ -49,9 +50,10 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     bases = bases_data(review, figures)
     charts = charts_data(review, table)
     alarms = alarms_data(figures)
+    unjudged = "" if review.protocol else need_sentence(review)
     return {
         **common_data(review, site, "director"),
-        "answer": answer(table, sizes, bases, charts, alarms),
+        "answer": [unjudged] if unjudged else answer(table, sizes, bases, charts, alarms),
         "sizes": sizes,
         "bases": bases,
         "charts": charts,

@@ -136,28 +136,32 @@ def drawn_funnels(found: list[Row]) -> list[Row]:
 
 def outside_sentence(found: list[Row], window: str) -> str:
     """Which bases lie outside the 99.8 % limits, each with its counts."""
-    said = [outside_words(f, b) for f in found for b in f["outside"] if not f["thin"]]
+    outside = [(f, b) for f in found for b in f["outside"] if not f["thin"]]
     looked = [f for f in found if not f["thin"]]
-    limits = f"the 99.8{words.NBSP}% limits"
+    limits = f"99.8{words.NBSP}% limits"
     if not looked:
         return "Bases are not compared: fewer than two of them have enough trips."
-    if not said:
+    if not outside:
         what = words.many(len(looked), "figure")
-        return f"No base lies outside {limits} on any of the {what} with enough trips."
-    return f"Outside {limits} over {window}: {'; '.join(said)}."
+        return f"No base lies outside the {limits} on any of the {what} with enough trips."
+    bases = len({b["base"] for _, b in outside})
+    lie = "One base lies" if bases == 1 else f"{bases} bases lie"
+    said = " ".join(outside_words(f, b) for f, b in outside)
+    return f"{lie} outside the {limits} over {window}. {said}"
 
 
 def outside_words(funnel: Row, base: Row) -> str:
-    """'cedar, wall oxygen time: above the upper limit (24 of 157 trips, 15 %; ...)'."""
+    """'cedar is above the upper limit on wall oxygen time: 24 of 157 trips (15 %), where ...'."""
     side = "above the upper limit" if base["outside"] > 0 else "below the lower limit"
     unit = funnel["unit"]
     label = funnel["label"][:1].lower() + funnel["label"][1:]
-    since = f"; retrained in {base['retrained']}, within these months" if base["retrained"] else ""
+    retrained = f" It was retrained in {base['retrained']}, within these months."
+    since = retrained if base["retrained"] else ""
+    volume = "hours" if funnel["measure"] == RATE else "trips"
     return (
-        f"{words.isolated(base['base'])}, {label}: {side} ({base['made_from']},"
-        f" {base['value_text']}{unit_words(unit)}; limits for so"
-        f" {'many hours' if funnel['measure'] == RATE else 'many trips'} {base['outer_text']};"
-        f" all bases {funnel['target_text']}{since})"
+        f"Base {words.isolated(base['base'])} is {side} on {label}: {base['made_from']}"
+        f" ({base['value_text']}{unit_words(unit)}), where limits for so many {volume} are"
+        f" {base['outer_text']} and all bases have {funnel['target_text']}.{since}"
     )
 
 

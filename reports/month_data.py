@@ -19,7 +19,12 @@ from reports.strips import ORDER, strip
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-CASES_SHOWN = 500
+CASES_IN_TABLE = 100
+"""Cases written as rows of the page; the script adds the others from data on the page."""
+
+CASES_LISTED = 3_000
+"""Cases that the page holds at all: beyond them a page would pass 1 MB."""
+
 MONTHS_LISTED = 12
 EXAMPLES = 3
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
@@ -138,30 +143,65 @@ def _rules_of(case: Row) -> list[str]:
 
 
 def cases_data(review: MonthReview, rules: list[Row]) -> Row:
-    """The cases in reading order (at most CASES_SHOWN), and what they can be filtered by."""
+    """The cases in reading order (at most CASES_LISTED), and what they can be filtered by.
+
+    `rows` are for the table, `more` those after it, packed for the script.
+    """
     labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
     titles = {r["rule"]: r["title"] for r in rules}
     every = sorted(records(review.cases), key=lambda c: int(c["reading_order"]))
     files = case_files(review)
     states = case_states(review)
-    shown = [
+    listed = [
         {**_case_row(c, labels, titles, files), "state": states.get(text(c["trip_id"]), "")}
-        for c in every[:CASES_SHOWN]
+        for c in every[:CASES_LISTED]
     ]
     return {
-        "rows": shown,
+        "rows": listed[:CASES_IN_TABLE],
+        "more": packed(listed[CASES_IN_TABLE:]),
+        "listed": len(listed),
         "pages": len(files),
-        "next_page": next(iter([*files.values()][CASES_SHOWN : CASES_SHOWN + 1]), ""),
+        "next_page": next(iter([*files.values()][CASES_IN_TABLE : CASES_IN_TABLE + 1]), ""),
         "folder": FOLDER,
         "total": len(every),
-        "hidden": len(every) - len(shown),
+        "hidden": len(every) - len(listed),
         "filters": {
-            "rule": _options(shown, lambda c: [(r["rule"], r["title"]) for r in c["rules"]]),
-            "base": _options(shown, lambda c: [(c["base"], c["base"])]),
-            "cannula": _options(shown, lambda c: [(c["cannula"], c["cannula_label"])]),
-            "group": _group_options(shown),
+            "rule": _options(listed, lambda c: [(r["rule"], r["title"]) for r in c["rules"]]),
+            "base": _options(listed, lambda c: [(c["base"], c["base"])]),
+            "cannula": _options(listed, lambda c: [(c["cannula"], c["cannula_label"])]),
+            "group": _group_options(listed),
         },
     }
+
+
+def packed(cases: list[Row]) -> Row | None:
+    """Cases as lists of cells, words that many of them share once each; None without a case.
+
+    A case is [n, trip, file's stem, base, vehicle, cannula, group, severity, rules, why,
+    state]; the five between file and rules are places in `words`, rules a list of such places.
+    """
+    if not cases:
+        return None
+    shared: dict[str, dict[tuple[str, ...], int]] = {
+        kind: {} for kind in ("base", "vehicle", "cannula", "group", "severity", "rule")
+    }
+
+    def place(kind: str, *value: str) -> int:
+        return shared[kind].setdefault(value, len(shared[kind]))
+
+    rows = [
+        [
+            *(c["n"], c["trip"], c["file"].removesuffix(".html")),
+            *(place("base", c["base"]), place("vehicle", c["vehicle"])),
+            place("cannula", c["cannula"], c["cannula_label"]),
+            place("group", c["group"], c["group_word"]),
+            place("severity", c["severity"], str(c["severity_order"])),
+            [place("rule", r["rule"], r["title"]) for r in c["rules"]],
+            *(c["why"], c["state"]),
+        ]
+        for c in cases
+    ]
+    return {"cases": rows, "words": {kind: [*values] for kind, values in shared.items()}}
 
 
 def _case_row(

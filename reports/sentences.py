@@ -252,7 +252,7 @@ def bounds_sentence(row: Row | None, applicable: int) -> str:
     high = words.some((row or {}).get("bound_high"))
     if low is None or high is None:
         return ""
-    return f"{words.percent_range(low, high)} of all {applicable:,}, undecided either way"
+    return f"{words.percent_range(low, high)} of all {applicable:,}, however the undecided fall"
 
 
 def next_steps(

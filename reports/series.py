@@ -283,7 +283,8 @@ def panels_finding(panels: list[Row], what: str) -> str:
         return _one_finding(panels[0])
     said = [s for p in panels if (s := signal_sentence(p))]
     runs = [p for p in panels if p["run"] and p["run"]["signal"]]
-    span = f"{panels[0]['points'][0]['name']} to {panels[0]['points'][-1]['name']}"
+    ends = [panels[0]["points"][i]["name"] for i in (0, -1)]
+    span = " to ".join(dict.fromkeys(ends))
     charts = words.many(len(panels), "chart")
     first = f"No signal on {charts}, {span}."
     if said:

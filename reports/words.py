@@ -78,6 +78,9 @@ MEASURE_WORDS = {
     "deviation-share": "Trips with a variance for review, of the trips judged",
     "cannot-tell-share": "Trips that could not be judged, of those the rule asks about",
     "all-rules-share": "Trips with every applicable rule met, of the trips with all judged",
+    "trips-with-occlusion": "Ventilator trips with an occlusion, of those with a complete log",
+    "bedside-minutes": "Median minutes from reaching the bedside to departure",
+    "full-oxygen-above-97": "Minutes of full oxygen above SpO2 97 %",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import importlib.util
 from pathlib import Path
@@ -54,6 +55,7 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
         .render(
             page=data,
             figures=safe_json(figures),
+            more_cases=safe_json(data["cases"]["more"]),
             assets=assets,
             data_files=data_files(),
             figure_ids=sorted(figures),
@@ -83,14 +85,16 @@ def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
     control = data["control"]
     if control and control["panels"]:
         figures["rates-by-month"] = control_variants(control["panels"])
-    elif any(c["estimate"] is not None for c in service["months"]):
+    elif sum(c["estimate"] is not None for c in service["months"]) > 1:
+        sizes = [r for r in rates["sizes"] if any(c["estimate"] is not None for c in r["months"])]
         figures["rates-by-month"] = [
-            {"least": least, **months_figure(rates["sizes"], service, unit, columns=columns)}
+            {"least": least, **months_figure(sizes, service, unit, columns=columns)}
             for least, columns in ((0, 2), (600, 3), (900, 4))
         ]
     return figures
 
 
+@functools.cache
 def environment() -> Environment:
     """The templates' environment: everything escaped, control characters spelled out."""
     import jinja2

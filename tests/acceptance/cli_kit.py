@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
+
+from pipeline import cli
 
 
 @dataclass
@@ -18,6 +25,37 @@ class Ran:
 
 
 Run = Callable[..., Ran]
+
+
+@dataclass
+class Reviewed:
+    """What a review printed, and the folder it was started in."""
+
+    ran: Ran
+    folder: Path
+
+    @property
+    def out(self) -> Path:
+        return self.folder / "tailrace-out"
+
+
+def reviewed_in(folder: Path, delivery: Path) -> Reviewed:
+    """Run `tailrace review DELIVERY` in this process, started in `folder`."""
+    out, err = io.StringIO(), io.StringIO()
+    code: object = 0
+    with (
+        contextlib.chdir(folder),
+        contextlib.redirect_stdout(out),
+        contextlib.redirect_stderr(err),
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setattr(sys, "argv", ["tailrace", "review", str(delivery)])
+        try:
+            cli.main()
+        except SystemExit as ended:
+            code = ended.code or 0
+    assert isinstance(code, int)
+    return Reviewed(Ran(code, out.getvalue(), err.getvalue()), folder)
 
 
 def refused(ran: Ran, code: int, *sentences: str) -> None:

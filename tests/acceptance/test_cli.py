@@ -17,7 +17,7 @@ import pytest
 from pipeline.rules import all_rules
 from schemas.outputs import OUTPUTS
 
-from .cli_kit import Run, refused, rows
+from .cli_kit import Reviewed, Run, refused, reviewed_in, rows
 
 COMMANDS = {
     "review": ["DELIVERY", "--into", "--month", "--protocol", "--cannulas"],
@@ -71,8 +71,23 @@ def test_without_a_command_the_commands_are_listed(run: Run) -> None:
 # ---- review
 
 
-def test_review_writes_page_and_data_and_says_where(run: Run, clean_delivery: Path) -> None:
-    ran = run("review", clean_delivery)
+@pytest.fixture(scope="module")
+def clean_review(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
+    """The clean delivery reviewed with no option at all; tests that change the store copy it."""
+    return reviewed_in(tmp_path_factory.mktemp("clean-review"), clean_delivery)
+
+
+@pytest.fixture(scope="module")
+def dirty_review(dirty_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
+    """The dirty delivery, likewise."""
+    return reviewed_in(tmp_path_factory.mktemp("dirty-review"), dirty_delivery)
+
+
+def test_review_writes_page_and_data_and_says_where(
+    clean_review: Reviewed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ran = clean_review.ran
+    monkeypatch.chdir(clean_review.folder)
     assert ran.code == 0
     assert ran.err == "", "progress is for a terminal"
     assert ran.out.splitlines()[0].startswith("heron-ridge, 2026-02: ")
@@ -86,45 +101,51 @@ def test_review_writes_page_and_data_and_says_where(run: Run, clean_delivery: Pa
         assert header.split(",") == list(OUTPUTS[name].to_schema().columns)
 
 
-def test_review_finds_the_planted_answers_of_the_month(run: Run, clean_delivery: Path) -> None:
+def test_review_finds_the_planted_answers_of_the_month(
+    clean_review: Reviewed, clean_delivery: Path
+) -> None:
     """The verdicts a user opens are those the simulator planted, for every rule it plants."""
-    run("review", clean_delivery, "--into", "out", "--month", "2026-01")
     month = {r["trip_id"]: r["service_month"] for r in rows(clean_delivery / "trips.csv")}
     planted = {
         (r["trip_id"], r["rule"]): r["verdict"]
         for r in rows(clean_delivery / "planted.csv")
-        if month[r["trip_id"]] == "2026-01"
+        if month[r["trip_id"]] == "2026-02"
     }
     rules = {rule for _, rule in planted}
     assert len(rules) >= 16
-    assert len(planted) == len(rules) * sum(m == "2026-01" for m in month.values())
+    assert len(planted) == len(rules) * sum(m == "2026-02" for m in month.values())
     found = {
         (r["trip_id"], r["rule"]): r["verdict"]
-        for r in rows(Path("out/2026-01/data/verdicts.csv"))
+        for r in rows(clean_review.out / "2026-02/data/verdicts.csv")
         if r["rule"] in rules
     }
     assert found == planted
 
 
-def test_run_json_says_what_the_pages_were_made_from(run: Run, clean_delivery: Path) -> None:
+def test_run_json_says_what_the_pages_were_made_from(
+    clean_review: Reviewed, clean_delivery: Path
+) -> None:
     from hashlib import sha256
 
-    run("review", clean_delivery, "--into", "out")
-    facts = json.loads(Path("out/2026-02/run.json").read_text(encoding="utf-8"))
+    out = clean_review.out
+    facts = json.loads((out / "2026-02/run.json").read_text(encoding="utf-8"))
     hashes = {entry["file"]: entry["sha256"] for entry in facts["deliveries"]}
     trips = clean_delivery / "trips.csv"
     assert hashes["trips.csv"] == sha256(trips.read_bytes()).hexdigest()
     assert facts["trips"]["received"] == sum(r["service_month"] == "2026-02" for r in rows(trips))
     assert facts["protocol_versions"] == ["2026.1"]
-    assert facts["rows"]["verdicts"] == len(rows(Path("out/2026-02/data/verdicts.csv")))
+    assert facts["rows"]["verdicts"] == len(rows(out / "2026-02/data/verdicts.csv"))
 
 
-def test_reviewing_twice_writes_the_same_bytes(run: Run, dirty_delivery: Path) -> None:
+def test_reviewing_twice_writes_the_same_bytes(
+    run: Run, dirty_review: Reviewed, dirty_delivery: Path
+) -> None:
     def written(folder: Path) -> dict[str, bytes]:
         files = (path for path in folder.rglob("*") if path.is_file())
         return {str(p.relative_to(folder)): p.read_bytes() for p in files if p.suffix != ".duckdb"}
 
-    first = run("review", dirty_delivery, "--into", "one")
+    first = dirty_review.ran
+    shutil.copytree(dirty_review.out, "one")
     before = written(Path("one"))
     again = run("review", dirty_delivery, "--into", "one")
     other = run("review", dirty_delivery, "--into", "two")
@@ -136,11 +157,12 @@ def test_reviewing_twice_writes_the_same_bytes(run: Run, dirty_delivery: Path) -
     assert "nothing new was stored" not in first.out
 
 
-def test_review_with_rows_set_aside_says_so_and_exits_0(run: Run, dirty_delivery: Path) -> None:
-    ran = run("review", dirty_delivery, "--into", "out")
+def test_review_with_rows_set_aside_says_so_and_exits_0(dirty_review: Reviewed) -> None:
+    ran = dirty_review.ran
     assert ran.code == 0
-    assert "could not be used and were set aside; see out/2026-02/data/problems.csv" in ran.out
-    kinds = {row["kind"] for row in rows(Path("out/2026-02/data/problems.csv"))}
+    problems = "tailrace-out/2026-02/data/problems.csv"
+    assert f"could not be used and were set aside; see {problems}" in ran.out
+    kinds = {row["kind"] for row in rows(dirty_review.folder / problems)}
     assert {"set_aside", "mention"} <= kinds
 
 
@@ -185,9 +207,9 @@ def test_another_protocol_and_catalogue_can_be_named(run: Run, clean_delivery: P
     Path("ours.toml").write_text(protocol.replace("2026.1", "ours"), encoding="utf-8")
     shutil.copy(clean_delivery / "cannulas.toml", "sizes.toml")
     named = ("--protocol", "ours.toml", "--cannulas", "sizes.toml")
-    ran = run("review", clean_delivery, "--into", "out", *named)
+    ran = run("review", clean_delivery, "--into", "out", "--month", "2026-01", *named)
     assert ran.code == 0
-    versions = {row["protocol_version"] for row in rows(Path("out/2026-02/data/verdicts.csv"))}
+    versions = {row["protocol_version"] for row in rows(Path("out/2026-01/data/verdicts.csv"))}
     assert versions == {"ours"}
     assert run("check", clean_delivery, *named).code == 0
     absent = run("check", clean_delivery, "--protocol", "absent.toml")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
@@ -113,7 +114,7 @@ def test_only_a_base_outside_is_named_in_the_funnels(open_audience: Opener) -> N
     )
     assert [t for t in texts if t in fixture_figures.BASES] == ["cedar"]
     assert (
-        "cedar, wall oxygen time: above the upper limit"
+        "cedar is above the upper limit on wall oxygen time"
         in page.locator("h1 ~ p").first.inner_text()
     )
 
@@ -159,6 +160,29 @@ def test_no_serious_accessibility_issue(open_audience: Opener, name: str) -> Non
     page = open_audience.with_charts(name).page
     page.evaluate(axe_source())
     assert serious(page) == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", ["full/director", "full/education", "full/brief-3"])
+def test_headings_landmarks_and_language(open_audience: Opener, name: str) -> None:
+    page = open_audience.with_charts(name).page
+    levels = page.evaluate(
+        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))"
+    )
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    for landmark in ("header", "main", "footer"):
+        assert page.locator(landmark).count() == 1
+    assert page.locator("html").get_attribute("lang") == "en"
+    alternatives = page.locator("[data-figure]").evaluate_all(
+        "charts => charts.map(c => [c.getAttribute('aria-label'), document.getElementById("
+        "c.closest('figure').getAttribute('aria-labelledby')).textContent.trim()])"
+    )
+    assert alternatives
+    for said, finding in alternatives:  # the chart's alternative is the finding, not its kind
+        assert " ".join(said.split()) == " ".join(finding.split())
+        assert not re.match(r"(bar |line |funnel )?(chart|plot|graph|figure)\b", said.lower())
 
 
 @pytest.mark.browser

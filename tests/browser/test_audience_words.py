@@ -150,7 +150,8 @@ def test_outside_bases_and_the_answer() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
     assert data["answer"][0].startswith(
-        f"Outside the 99.8{NBSP}% limits over the last 12 months: cedar, wall oxygen time: above"
+        f"One base lies outside the 99.8{NBSP}% limits over the last 12 months. Base cedar is above"
+        " the upper limit on wall oxygen time: "
     )
     assert FEW in data["bases"]["dispersion"]
     calm = fixture_figures.measure_figures()
@@ -287,7 +288,7 @@ def test_small_bases_are_never_outside() -> None:
 def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
     review = fixture_figures.half_year()
     answer = director_data(review, figures_of(review), Site())["answer"]
-    assert answer[0].startswith(f"Outside the 99.8{NBSP}% limits over all 6 months: cedar")
+    assert f"outside the 99.8{NBSP}% limits over all 6 months. Base cedar" in answer[0]
 
 
 def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:

@@ -14,7 +14,7 @@ import pytest
 from reports import svg, words, write_pages
 from reports.case_data import case_pages, line_ranges
 from reports.case_files import case_file, case_files
-from reports.month_data import month_data, problems_data
+from reports.month_data import CASES_IN_TABLE, month_data, problems_data
 from reports.pages import Site, months_written, navigation
 from reports.sentences import next_steps
 from reports.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
@@ -199,7 +199,7 @@ def test_the_list_links_to_cases_that_have_a_page(pages: dict[str, Path]) -> Non
     review = fixture.large_month()
     details = case_fixture.details(review.cases.head(502))
     more = month_data(dataclasses.replace(review, details=details))["cases"]
-    assert more["next_page"] == case_file(str(review.cases["trip_id"][500]))
+    assert more["next_page"] == case_file(str(review.cases["trip_id"][CASES_IN_TABLE]))
 
 
 def test_pages_of_trips_that_are_no_case_any_more_go(tmp_path: Path) -> None:

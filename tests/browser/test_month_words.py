@@ -86,6 +86,21 @@ def test_without_a_ratio_nothing_is_said_of_it() -> None:
     assert "no earlier month" in month_data(first)["occlusion_answer"][1]
 
 
+def test_every_case_of_a_long_month_is_on_the_page() -> None:
+    review = fixture.large_month()
+    listed = month_data(review)["cases"]
+    packed = listed["more"]
+    assert [r["n"] for r in listed["rows"]] + [c[0] for c in packed["cases"]] == [*range(1, 901)]
+    assert (listed["listed"], listed["total"], listed["hidden"]) == (900, 900, 0)
+    assert sum(n for _, _, n in listed["filters"]["base"]) == 900
+    case, given = packed["cases"][-1], review.cases.iloc[-1]
+    said = packed["words"]
+    assert (case[1], case[9]) == (given["trip_id"], given["why"])
+    assert said["base"][case[3]] == (given["base"],)
+    assert said["group"][case[6]][0] == given["group"]
+    assert month_data(fixture.month_review())["cases"]["more"] is None
+
+
 def test_without_a_protocol_nothing_is_called_fine() -> None:
     review = dataclasses.replace(fixture.bare_month(), received=3)
     data = month_data(review)
@@ -97,7 +112,9 @@ def test_shares_in_words() -> None:
     rows = {r["rule"]: r for r in month_data(fixture.month_review())["rules"]}
     # Wilson interval of 3 of 46: 0.0224 to 0.1750, by scipy.stats.binomtest
     assert rows["wall-oxygen-time"]["share"] == f"3 of 46 trips (7{NBSP}%, 2–18{NBSP}%)"
-    assert rows["wall-oxygen-time"]["bounds"] == (f"6–18{NBSP}% of all 50, undecided either way")
+    assert rows["wall-oxygen-time"]["bounds"] == (
+        f"6–18{NBSP}% of all 50, however the undecided fall"
+    )
     assert rows["repeated-occlusion-call"]["share"].endswith("too few to say")
     assert rows["settings-gap"]["bounds"].startswith(f"22–44{NBSP}% of all 54")
     assert rows["source-choice"]["bounds"].startswith(f"8–18{NBSP}% of all 51")
@@ -173,6 +190,10 @@ def test_an_axis_ends_at_a_round_number_and_is_not_squeezed() -> None:
     many = {"estimate": 8.0, "low": 5.0, "high": 12.0, "hours": 300.0}
     lone = {"estimate": 200.0, "low": 5.0, "high": 1114.0, "hours": 0.5}
     assert rate_axis_top([many, many, lone], [many, lone]) == 15
+    wide = {"estimate": 11.3, "low": 0.28, "high": 461.0, "hours": 180.0}
+    others = [{**many, "high": high} for high in (49.6, 53.1, 96.9, 110.0, 177.0)]
+    assert rate_axis_top([*others, wide], [*others, wide]) == 200
+    assert rate_axis_top([many, {**many, "high": 19.0}], [many, {**many, "high": 19.0}]) == 20
 
 
 def test_missing_numbers_stay_missing() -> None:
@@ -187,12 +208,22 @@ def test_figures_are_valid_plotly(name: str) -> None:
     graph_objects = pytest.importorskip("plotly.graph_objects")
     review: MonthReview = getattr(fixture, name)()
     figures = month_figures(month_data(review))
-    assert set(figures) >= {"rates-by-size", "rates-by-month"}
+    several = {"rates-by-month"} if len(review.months) > 1 else set()
+    assert set(figures) >= {"rates-by-size", *several}
     for variants in figures.values():
         assert variants[0]["least"] == 0
         for variant in variants:
             graph_objects.Figure(data=variant["data"], layout=variant["layout"])
             assert "ventilator hours" in json.dumps(variant["layout"])
+
+
+def test_months_are_drawn_where_several_have_a_rate_and_sizes_where_one_has() -> None:
+    assert "rates-by-month" not in month_figures(month_data(fixture.one_trip()))
+    drawn = month_figures(month_data(fixture.month_review()))["rates-by-month"][0]["layout"]
+    titles = [note["text"] for note in drawn["annotations"]]
+    data = month_data(fixture.month_review())["rates"]
+    bearing = [r for r in data["sizes"] if any(c["estimate"] is not None for c in r["months"])]
+    assert len(titles) == 1 + len(bearing)
 
 
 def test_a_month_without_hours_has_no_figure() -> None:

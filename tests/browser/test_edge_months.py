@@ -1,0 +1,125 @@
+"""Unusual months from delivery to page: sensible sentences, whole charts, and text that is text."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+from openpyxl import load_workbook
+from playwright.sync_api import Browser
+
+from pipeline.review import review
+from tests.browser.conftest import Opener, case_page
+from tests.browser.edge_months import MONTHS, TOKENS
+from tests.browser.test_month_page import SIDEWAYS
+
+PAGES = ("index", "director", "education")
+ODD_WORDS = r"""(() => {
+    const left = document.querySelector('main').innerText;
+    return left.match(/\b(nan|none,|null|undefined|infinity|-inf)\b/gi) || [];
+})()"""
+BROKEN = """[...document.querySelectorAll('ul, ol, tbody, table, p:not([hidden])')]
+    .filter(e => !e.textContent.trim() && !e.children.length && !e.id).map(e => e.outerHTML)"""
+UNEVEN = """[...document.querySelectorAll('table')].filter(t => {
+    const wide = row => [...row.cells].reduce((sum, c) => sum + c.colSpan, 0);
+    const widths = [...(t.tBodies[0] || {rows: []}).rows].map(wide);
+    return new Set(widths).size > 1 || !widths.length;
+}).map(t => t.caption ? t.caption.innerText : t.outerHTML.slice(0, 80))"""
+UNDRAWN = """[...document.querySelectorAll('[data-figure]')].filter(
+    c => !c.querySelector('.points path, .lines path, .errorbars path')).map(c => c.id)"""
+
+
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The Month page of each unusual delivery."""
+    folder = tmp_path_factory.mktemp("edges")
+    for name, make in MONTHS.items():
+        make(folder / name / "delivery")
+    return {name: review(folder / name / "delivery", folder / name / "out").page for name in MONTHS}
+
+
+@pytest.fixture(scope="module")
+def open_edge(browser: Browser, reviewed: dict[str, Path]) -> Opener:
+    """Every page of every month by 'month/page'."""
+    files = {f"{n}/{p}": page.with_name(f"{p}.html") for n, page in reviewed.items() for p in PAGES}
+    return Opener(browser, files)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("name", MONTHS)
+def test_an_unusual_month_makes_a_sensible_page(open_edge: Opener, name: str, page: str) -> None:
+    opened = open_edge.with_charts(f"{name}/{page}")
+    for width in (390, 1280):
+        opened.page.set_viewport_size({"width": width, "height": 900})
+        assert opened.page.evaluate(SIDEWAYS) == 0
+    assert opened.page.evaluate(ODD_WORDS) == []
+    assert opened.page.evaluate(BROKEN) == []
+    assert opened.page.evaluate(UNEVEN) == []
+    assert opened.page.evaluate(UNDRAWN) == []
+    assert [url for url in opened.requests if not url.startswith("file:")] == []
+    assert opened.complaints == []
+
+
+@pytest.mark.browser
+def test_what_an_unusual_month_says(open_edge: Opener) -> None:
+    said = {
+        "no-ventilator/index": "No ventilator high-flow time that an occlusion rate",
+        "no-ventilator/director": "No ventilator high-flow time this month",
+        "no-logs/index": "No ventilator high-flow time that an occlusion rate",
+        "one-trip/index": "The one trip expected",
+        "one-trip/director": "too few to say",
+        "nothing-found/index": "drawn at random for audit.",
+        "nothing-found/director": "No trip of January 2026 is always read",
+        "no-protocol/index": "No trip was judged: no protocol version is in force",
+        "no-protocol/director": "No trip was judged: no protocol version is in force",
+    }
+    for name, sentence in said.items():
+        assert sentence in open_edge.with_charts(name).page.locator("main").inner_text(), name
+
+
+@pytest.mark.browser
+def test_hostile_tokens_are_text_from_delivery_to_page(
+    open_edge: Opener, reviewed: dict[str, Path]
+) -> None:
+    with (reviewed["hostile"].parent / "data" / "cases.csv").open(encoding="utf-8") as file:
+        trips = [row["trip_id"] for row in csv.DictReader(file)]
+    assert any(trip.startswith(TOKENS["trip"]) for trip in trips)
+    for name in PAGES:
+        page = open_edge.with_charts(f"hostile/{name}").page
+        assert (
+            page.locator("img, b b, main [onerror], main [onload], main script[src]").count() == 0
+        )
+        assert page.locator("script:not([src]):not([type='application/json'])").count() == 0
+        assert TOKENS["base"] in page.locator("main").inner_text()
+    month = open_edge.with_charts("hostile/index").page
+    assert TOKENS["cannula"] in month.locator("#rates-by-size-table").evaluate("e => e.textContent")
+    assert "<svg onload=alert(" in month.locator("#rates-by-size").evaluate("e => e.textContent")
+    shown = month.locator("#case-table").inner_text()
+    for trip in trips:
+        assert trip in shown
+        case = case_page(reviewed["hostile"], trip)
+        html = case.read_text(encoding="utf-8")
+        assert "<img" not in html
+        assert "<script" not in html
+        assert "default-src 'none'" in html
+    tokens = {p.name for p in reviewed["hostile"].parent.rglob("*")}
+    assert all(name.isascii() and "<" not in name for name in tokens)
+
+
+def test_hostile_tokens_are_text_in_workbook_and_data_files(reviewed: dict[str, Path]) -> None:
+    """A base that begins with = is a string in every sheet, and comes back whole from the CSV."""
+    folder = reviewed["hostile"].parent
+    book = load_workbook(folder / "review.xlsx")
+    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
+    assert {cell.data_type for cell in cells} <= {"s", "n", "b"}
+    assert sum(cell.value == TOKENS["base"] for cell in cells) > 2
+    with (folder / "data" / "cases.csv").open(encoding="utf-8", newline="") as file:
+        assert TOKENS["base"] in {row["base"] for row in csv.DictReader(file)}
+
+
+def test_pages_of_unusual_months_are_light(reviewed: dict[str, Path]) -> None:
+    for page in reviewed.values():
+        for html in page.parent.glob("*.html"):
+            assert html.stat().st_size < 1_000_000, html
