@@ -309,11 +309,12 @@ def tables_text() -> str:
 
 def _kind(field: Any) -> str:
     """What a column's cells may be, and whether they may be empty."""
-    return f"{kind_of(field)}; {'may be empty' if field.nullable else 'must be filled'}"
+    unit = (field.metadata or {}).get("unit")
+    return f"{kind_of(field, unit)}; {'may be empty' if field.nullable else 'must be filled'}"
 
 
-def kind_of(field: Any) -> str:
-    """What a column's cells may be, with their range, from its pandera type and checks."""
+def kind_of(field: Any, unit: str | None = None) -> str:
+    """What a column's cells may be, from its pandera type and checks; `unit` goes with a range."""
     from pipeline.ingest.problems import range_words
     from schemas.contract import MONTH_PATTERN, TOKEN_PATTERN
 
@@ -325,4 +326,4 @@ def kind_of(field: Any) -> str:
             kind = f"one of {', '.join(check.statistics['allowed_values'])}"
         else:
             kind = patterns.get(check.statistics.get("pattern"), kind)
-    return kind + range_words(field.checks, (field.metadata or {}).get("unit"))
+    return kind + range_words(field.checks, unit)

@@ -18,12 +18,16 @@ class Cannula(Strict):
     family: str = Field(description="Kind of cannula")
     size_rank: int = Field(ge=-1000, le=1000, description="Order of sizes within the family")
     label: str = Field(description="How pages name it")
-    prong_od_mm: float | None = Field(None, gt=0, description="Outer diameter of a prong, mm")
+    prong_od_mm: float | None = Field(
+        default=None, gt=0, description="Outer diameter of a prong, mm"
+    )
     flow_min_lpm: float = Field(ge=0, description="Least flow it is meant for, L/min")
     flow_max_lpm: float = Field(ge=0, description="Largest flow it is meant for, L/min")
-    weight_min_kg: float | None = Field(None, ge=0, description="Least weight, kg")
-    weight_max_kg: float | None = Field(None, ge=0, description="Largest weight, kg")
-    carried: bool = Field(True, description="false: not carried, but met at other hospitals")
+    weight_min_kg: float | None = Field(default=None, ge=0, description="Least weight, kg")
+    weight_max_kg: float | None = Field(default=None, ge=0, description="Largest weight, kg")
+    carried: bool = Field(
+        default=True, description="false: not carried, but met at other hospitals"
+    )
 
     _tokens = field_validator("id", "family", "label")(check_token)
 

@@ -56,20 +56,23 @@ class DeviceClock(Strict):
     """How far a ventilator's clock may be off and still be corrected, in seconds."""
 
     max_offset_s: int = Field(
-        DEFAULT_MAX_OFFSET_S, ge=0, le=86_400, description="Larger offsets are reported and left, s"
+        default=DEFAULT_MAX_OFFSET_S,
+        ge=0,
+        le=86_400,
+        description="Larger offsets are reported and left, s",
     )
 
 
 class TimeResolution(Strict):
     """How finely each table recorded times: 1 or 60 seconds, truncated; None: not stated."""
 
-    trips: Literal[1, 60] | None = Field(None, description="Times of trips")
-    settings: Literal[1, 60] | None = Field(None, description="Times of settings")
+    trips: Literal[1, 60] | None = Field(default=None, description="Times of trips")
+    settings: Literal[1, 60] | None = Field(default=None, description="Times of settings")
     device_events: Literal[1, 60] | None = Field(
-        None, description="Times of device_events, by the device's clock"
+        default=None, description="Times of device_events, by the device's clock"
     )
-    observations: Literal[1, 60] | None = Field(None, description="Times of observations")
-    contacts: Literal[1, 60] | None = Field(None, description="Times of contacts")
+    observations: Literal[1, 60] | None = Field(default=None, description="Times of observations")
+    contacts: Literal[1, 60] | None = Field(default=None, description="Times of contacts")
 
 
 class ExportFile(Strict):
@@ -94,7 +97,7 @@ class ExportFile(Strict):
         description="Tables the service does not keep: what needs them cannot be told",
     )
     time_resolution_s: TimeResolution = Field(
-        description="How finely each table recorded its times, s; they are truncated"
+        description="How finely each table that is kept recorded its times, s, truncated"
     )
     device_clock: DeviceClock = Field(
         default_factory=DeviceClock, description="What is done about a ventilator's clock"

@@ -57,11 +57,11 @@ Minutes = Annotated[Any, AfterValidator(_minutes)]
 class CarryForward(Strict):
     """How long a charted value is taken to hold, minutes or "until_changed", field by field."""
 
-    source: Minutes = Field(UNTIL_CHANGED, description="A charted gas source")
-    flow_lpm: Minutes = Field(UNTIL_CHANGED, description="A charted flow")
-    fio2: Minutes = Field(UNTIL_CHANGED, description="A charted inspired oxygen fraction")
-    humidification: Minutes = Field(UNTIL_CHANGED, description="Charted heating")
-    cannula: Minutes = Field(UNTIL_CHANGED, description="A charted cannula")
+    source: Minutes = Field(default=UNTIL_CHANGED, description="A charted gas source")
+    flow_lpm: Minutes = Field(default=UNTIL_CHANGED, description="A charted flow")
+    fio2: Minutes = Field(default=UNTIL_CHANGED, description="A charted inspired oxygen fraction")
+    humidification: Minutes = Field(default=UNTIL_CHANGED, description="Charted heating")
+    cannula: Minutes = Field(default=UNTIL_CHANGED, description="A charted cannula")
 
 
 class ProtocolVersion(Strict):
@@ -70,14 +70,16 @@ class ProtocolVersion(Strict):
     id: str = Field(description="The version's name; once reviewed, its content never changes")
     from_month: str = Field(description="First service month it is in force, YYYY-MM")
     approved: Approval | None = Field(
-        None, description="Who approved the limits, and when; without it every page says so"
+        default=None, description="Who approved the limits, and when; without it every page says so"
     )
     carry_forward_min: CarryForward = Field(
         default_factory=CarryForward,
         description="Minutes a charted value is taken to hold; one number counts for every field",
     )
     merge_within_s: float = Field(
-        0, ge=0, description="Occlusions so many s or less after the one before are one blockage"
+        default=0,
+        ge=0,
+        description="Occlusions so many s or less after the one before are one blockage",
     )
     always_read: list[str] = Field(
         default_factory=list,
@@ -85,10 +87,12 @@ class ProtocolVersion(Strict):
         " spo2_below_NN (NN in percent)",
     )
     clock_tolerance_s: float = Field(
-        120, ge=0, description="How far a device's clock may be off, s, where no start matches"
+        default=120,
+        ge=0,
+        description="How far a device's clock may be off, s, where no start matches",
     )
     matched_tolerance_s: float = Field(
-        60, ge=0, description="What remains uncertain, s, where a start matches"
+        default=60, ge=0, description="What remains uncertain, s, where a start matches"
     )
     rules: dict[str, dict[str, Any]] = Field(
         default_factory=dict,
