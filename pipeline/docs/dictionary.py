@@ -184,7 +184,7 @@ def _value(schema: Mapping[str, Any]) -> str:
         return f"list of {_value(schema['items'])}"
     if schema.get("type") == "object":
         inner = schema.get("additionalProperties")
-        return f"table of {_value(inner)}".replace("of table", "of tables") if isinstance(inner, dict) else "table"
+        return f"table of {_value(inner)}" if isinstance(inner, dict) else "table"
     kind = WORDS.get(schema.get("type", ""), 'minutes above 0, or "until_changed"')
     bounds = [words.format(schema[key]) for key, words in BOUNDS.items() if key in schema]
     return ", ".join([kind, *bounds])
