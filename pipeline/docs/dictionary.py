@@ -25,8 +25,8 @@ means "not known" or "does not apply", never zero. Tables marked *not a file* ar
 in the workbook only."""
 
 SHEETS = """\
-The workbook's sheets `determinations` and `correct`, read back by `tailrace determine` and
-`tailrace correct` as a workbook or as CSV. All cells are text."""
+Sheets that people fill in, as a workbook or as CSV, read by `tailrace determine`,
+`tailrace correct` and `tailrace retrained`. All cells are text."""
 
 CASES = """\
 What case pages are drawn from, for whoever changes the pages; columns of the tables above are not
@@ -36,12 +36,16 @@ listed again."""
 def dictionary_page() -> str:
     """Every table and column in and out, and every key of the settings files."""
     from schemas.contract import TABLES
-    from schemas.loop import CorrectionsSheet, DeterminationsSheet
+    from schemas.loop import CorrectionsSheet, DeterminationsSheet, RetrainingSheet
     from schemas.loop_outputs import LOOP_OUTPUTS
     from schemas.measure_outputs import MEASURE_OUTPUTS
     from schemas.outputs import OUTPUTS
 
-    sheets = {"determinations": DeterminationsSheet, "correct": CorrectionsSheet}
+    sheets = {
+        "determinations": DeterminationsSheet,
+        "correct": CorrectionsSheet,
+        "retraining (sheet)": RetrainingSheet,
+    }
     written = {**OUTPUTS, **MEASURE_OUTPUTS, **LOOP_OUTPUTS}
     return page(
         "Data dictionary",
