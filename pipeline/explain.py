@@ -14,6 +14,12 @@ from pipeline.rules.worked import Section, plain_table, said, worked_sheet
 
 WIDTH = 92
 CAUTION = "The local protocol, medical direction and law govern; these are not clinical advice."
+TIMES = (
+    "Times are minutes:seconds since the crew reached the bedside. Settings, observations,"
+    " calls and trip times are recorded to the minute and the ventilator's log to the second,"
+    " so each may be up to that much later than it is written."
+)
+"""How the times of worked cases are to be read."""
 
 
 def explain_all() -> str:
@@ -39,7 +45,7 @@ def explain_rule(name: str, protocol: Path | None) -> str:
             Problem(None, None, "RULE", "unknown-rule", f'there is no rule "{name}"',
                     f"The rules are {known}.")
         )  # fmt: skip
-    parts = [rule.id, rule.question, "", _headed("Asks", _asks(rule)), "", "Parameters"]
+    parts = [rule.id, rule.question, "", _headed("Asks", asks_words(rule)), "", "Parameters"]
     parts += _parameters(rule)
     if protocol is not None:
         parts += ["", *_here(rule, protocol)]
@@ -54,7 +60,7 @@ def explain_rule(name: str, protocol: Path | None) -> str:
     return "\n".join([*parts, "", *_worked(rule), CAUTION])
 
 
-def _asks(rule: Rule) -> str:
+def asks_words(rule: Rule) -> str:
     """The question's form with the names of the parameters where their values go."""
     return re.sub(r"\{(\w+)[^}]*\}", r"<\1>", rule.asks)
 
@@ -62,7 +68,9 @@ def _asks(rule: Rule) -> str:
 def _parameters(rule: Rule) -> list[str]:
     lines = []
     for name, field in rule.parameters.model_fields.items():
-        default = "no default" if field.is_required() else f"default {_shown(field.get_default())}"
+        default = (
+            "no default" if field.is_required() else f"default {shown_value(field.get_default())}"
+        )
         lines.append(_headed(f"  {name}", f"{field.description} ({default})"))
     return lines
 
@@ -82,13 +90,14 @@ def _values(rule: Rule, parameters: Parameters | None) -> str:
     if parameters is None:
         return "not judged"
     own = parameters.model_dump(exclude={"enabled"})
-    values = ", ".join(f"{key} = {_shown(value)}" for key, value in own.items())
+    values = ", ".join(f"{key} = {shown_value(value)}" for key, value in own.items())
     return f"{rule.asks_here(parameters)}. {values}"
 
 
-def _shown(value: Any) -> str:
+def shown_value(value: Any) -> str:
+    """A parameter's value as a protocol file writes it."""
     if isinstance(value, list):
-        return f"[{', '.join(map(_shown, value))}]"
+        return f"[{', '.join(map(shown_value, value))}]"
     if isinstance(value, bool):
         return str(value).lower()
     return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
@@ -100,11 +109,7 @@ def _worked(rule: Rule) -> list[str]:
     if sheet is None:
         return []
     lines = ["Worked cases", *_indented(*sheet.shared.text)]
-    lines += _indented(
-        "Times are minutes:seconds since the crew reached the bedside. Settings, observations,"
-        " calls and trip times are recorded to the minute and the ventilator's log to the second,"
-        " so each may be up to that much later than it is written."
-    )
+    lines += _indented(TIMES)
     lines += _said_and_tables(sheet.shared)
     for case in sheet.cases:
         lines += ["", f"  {case.kind[:1].upper()}{case.kind[1:]}: {case.title}"]

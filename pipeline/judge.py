@@ -169,9 +169,8 @@ def _judge_rules(
             stage(f"rule {name}")
             rule = all_rules()[name]
             sql = f"""
-                INSERT INTO verdict_now
-                SELECT trip_key, $protocol_no, '{name}', verdict, observed_low, observed_high,
-                       from_s, until_s, why
+                INSERT INTO verdict_now BY NAME
+                SELECT *, $protocol_no AS protocol_no, '{name}' AS rule
                 FROM ({rule.answers(parameters)})"""
             values = bindings(sql, rule, parameters)
             con.execute(sql, {**values, "protocol_no": kept.protocol_no})

@@ -245,7 +245,7 @@ def _rule_text(rule: Rule, demo: dict[str, Any]) -> str:
     for name, field in rule.parameters.model_fields.items():
         if name in ("enabled", "text", "source"):
             continue
-        lines += _comment(_meaning(field))
+        lines += _comment(meaning_of(field))
         if name not in demo and field.is_required():
             incomplete = True
             lines.append(f"{name} =")
@@ -263,7 +263,7 @@ def _rule_text(rule: Rule, demo: dict[str, Any]) -> str:
     return "\n".join([*question, *body, ""])
 
 
-def _meaning(field: FieldInfo) -> str:
+def meaning_of(field: FieldInfo) -> str:
     """A parameter's description, with the codes it may be."""
     codes = [code for code in _codes(field.annotation) if isinstance(code, str)]
     return f"{field.description}: {', '.join(codes)}" if codes else str(field.description)
@@ -308,16 +308,22 @@ def tables_text() -> str:
 
 
 def _kind(field: Any) -> str:
-    """What a column's cells may be, from its pandera type and checks."""
+    """What a column's cells may be, and whether they may be empty."""
+    unit = (field.metadata or {}).get("unit")
+    return f"{kind_of(field, unit)}; {'may be empty' if field.nullable else 'must be filled'}"
+
+
+def kind_of(field: Any, unit: str | None = None) -> str:
+    """What a column's cells may be, from its pandera type and checks; `unit` goes with a range."""
     from pipeline.ingest.problems import range_words
-    from schemas.contract import MONTH_PATTERN
+    from schemas.contract import MONTH_PATTERN, TOKEN_PATTERN
 
     words = {"int32": "whole number", "float64": "number", "boolean": "true or false"}
-    kind = words.get(str(field.dtype), "token")
+    patterns = {MONTH_PATTERN: "month, YYYY-MM", TOKEN_PATTERN: "token"}
+    kind = words.get(str(field.dtype), "text")
     for check in field.checks:
         if "allowed_values" in check.statistics:
             kind = f"one of {', '.join(check.statistics['allowed_values'])}"
-        elif check.statistics.get("pattern") == MONTH_PATTERN:
-            kind = "month, YYYY-MM"
-    kind += range_words(field.checks, (field.metadata or {}).get("unit"))
-    return f"{kind}; may be empty" if field.nullable else f"{kind}; must be filled"
+        else:
+            kind = patterns.get(check.statistics.get("pattern"), kind)
+    return kind + range_words(field.checks, unit)

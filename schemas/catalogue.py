@@ -14,16 +14,20 @@ IDENTITY = ("family", "size_rank", "label", "prong_od_mm")
 class Cannula(Strict):
     """One size: flows in L/min, weights in kg, outer diameter in mm."""
 
-    id: str
-    family: str
-    size_rank: int = Field(ge=-1000, le=1000)
-    label: str
-    prong_od_mm: float | None = Field(default=None, gt=0)
-    flow_min_lpm: float = Field(ge=0)
-    flow_max_lpm: float = Field(ge=0)
-    weight_min_kg: float | None = Field(default=None, ge=0)
-    weight_max_kg: float | None = Field(default=None, ge=0)
-    carried: bool = True
+    id: str = Field(description="Token that settings and trips use; it never changes its meaning")
+    family: str = Field(description="Kind of cannula")
+    size_rank: int = Field(ge=-1000, le=1000, description="Order of sizes within the family")
+    label: str = Field(description="How pages name it")
+    prong_od_mm: float | None = Field(
+        default=None, gt=0, description="Outer diameter of a prong, mm"
+    )
+    flow_min_lpm: float = Field(ge=0, description="Least flow it is meant for, L/min")
+    flow_max_lpm: float = Field(ge=0, description="Largest flow it is meant for, L/min")
+    weight_min_kg: float | None = Field(default=None, ge=0, description="Least weight, kg")
+    weight_max_kg: float | None = Field(default=None, ge=0, description="Largest weight, kg")
+    carried: bool = Field(
+        default=True, description="false: not carried, but met at other hospitals"
+    )
 
     _tokens = field_validator("id", "family", "label")(check_token)
 
@@ -39,7 +43,7 @@ class Cannula(Strict):
 class Catalogue(Strict):
     """All entries of one cannulas.toml."""
 
-    cannula: list[Cannula] = Field(min_length=1)
+    cannula: list[Cannula] = Field(min_length=1, description="One entry a size")
 
     @model_validator(mode="after")
     def _told_apart(self) -> Catalogue:

@@ -55,17 +55,24 @@ Table = Annotated[str, AfterValidator(_table)]
 class DeviceClock(Strict):
     """How far a ventilator's clock may be off and still be corrected, in seconds."""
 
-    max_offset_s: int = Field(default=DEFAULT_MAX_OFFSET_S, ge=0, le=86_400)
+    max_offset_s: int = Field(
+        default=DEFAULT_MAX_OFFSET_S,
+        ge=0,
+        le=86_400,
+        description="Larger offsets are reported and left, s",
+    )
 
 
 class TimeResolution(Strict):
     """How finely each table recorded times: 1 or 60 seconds, truncated; None: not stated."""
 
-    trips: Literal[1, 60] | None = None
-    settings: Literal[1, 60] | None = None
-    device_events: Literal[1, 60] | None = None
-    observations: Literal[1, 60] | None = None
-    contacts: Literal[1, 60] | None = None
+    trips: Literal[1, 60] | None = Field(default=None, description="Times of trips")
+    settings: Literal[1, 60] | None = Field(default=None, description="Times of settings")
+    device_events: Literal[1, 60] | None = Field(
+        default=None, description="Times of device_events, by the device's clock"
+    )
+    observations: Literal[1, 60] | None = Field(default=None, description="Times of observations")
+    contacts: Literal[1, 60] | None = Field(default=None, description="Times of contacts")
 
 
 class ExportFile(Strict):
@@ -76,16 +83,35 @@ class ExportFile(Strict):
     service's own statement, for every page that leaves it.
     """
 
-    contract: Annotated[int, AfterValidator(_contract_version)]
-    service: Token
-    months: list[Month] = Field(min_length=1)
-    privacy_basis: Annotated[str, AfterValidator(_privacy_basis)]
-    not_recorded: list[Table] = Field(default_factory=list)
-    time_resolution_s: TimeResolution
-    device_clock: DeviceClock = Field(default_factory=DeviceClock)
-    expected_trips: dict[Month, Count] = Field(default_factory=dict)
-    ignore: dict[Table, list[str]] = Field(default_factory=dict)
-    confidentiality: Annotated[str, AfterValidator(_statement)] = ""
+    contract: Annotated[int, AfterValidator(_contract_version)] = Field(
+        description=f"Version of the export contract: {CONTRACT_VERSION}"
+    )
+    service: Token = Field(description="The service's own token, not its name")
+    months: list[Month] = Field(min_length=1, description="Service months of it, YYYY-MM")
+    privacy_basis: Annotated[str, AfterValidator(_privacy_basis)] = Field(
+        description=f"On what basis it may be shared: {', '.join(PRIVACY_BASES)}; the last is"
+        " refused, because a service month is an element of a date"
+    )
+    not_recorded: list[Table] = Field(
+        default_factory=list,
+        description="Tables the service does not keep: what needs them cannot be told",
+    )
+    time_resolution_s: TimeResolution = Field(
+        description="How finely each table that is kept recorded its times, s, truncated"
+    )
+    device_clock: DeviceClock = Field(
+        default_factory=DeviceClock, description="What is done about a ventilator's clock"
+    )
+    expected_trips: dict[Month, Count] = Field(
+        default_factory=dict, description="Trips the dispatch log has, by month"
+    )
+    ignore: dict[Table, list[str]] = Field(
+        default_factory=dict,
+        description='Columns left unread: a list of "column" or "table.column", or a list by table',
+    )
+    confidentiality: Annotated[str, AfterValidator(_statement)] = Field(
+        default="", description="The service's own statement, for every page that leaves it"
+    )
 
     @field_validator("months")
     @classmethod

@@ -33,7 +33,9 @@ class MeasureFacts:
     question: str
     numerator: str
     denominator: str
+    left_out: str
     unit: str
+    interval: str
     chart: str
     better: str
     least: str

@@ -35,8 +35,8 @@ def check_token(value: str) -> str:
 class Approval(Strict):
     """Who approved a version, by token, and in which month."""
 
-    by: str
-    month: str
+    by: str = Field(description="Token of who approved it, not a name")
+    month: str = Field(description="Month of the approval, YYYY-MM")
 
     _month = field_validator("month")(check_month)
     _by = field_validator("by")(check_token)
@@ -57,25 +57,47 @@ Minutes = Annotated[Any, AfterValidator(_minutes)]
 class CarryForward(Strict):
     """How long a charted value is taken to hold, minutes or "until_changed", field by field."""
 
-    source: Minutes = UNTIL_CHANGED
-    flow_lpm: Minutes = UNTIL_CHANGED
-    fio2: Minutes = UNTIL_CHANGED
-    humidification: Minutes = UNTIL_CHANGED
-    cannula: Minutes = UNTIL_CHANGED
+    source: Minutes = Field(default=UNTIL_CHANGED, description="A charted gas source")
+    flow_lpm: Minutes = Field(default=UNTIL_CHANGED, description="A charted flow")
+    fio2: Minutes = Field(default=UNTIL_CHANGED, description="A charted inspired oxygen fraction")
+    humidification: Minutes = Field(default=UNTIL_CHANGED, description="Charted heating")
+    cannula: Minutes = Field(default=UNTIL_CHANGED, description="A charted cannula")
 
 
 class ProtocolVersion(Strict):
     """One version: in force from `from_month` until the next version's month."""
 
-    id: str
-    from_month: str
-    approved: Approval | None = None
-    carry_forward_min: CarryForward = Field(default_factory=CarryForward)
-    merge_within_s: float = Field(default=0, ge=0)
-    always_read: list[str] = Field(default_factory=list)
-    clock_tolerance_s: float = Field(default=120, ge=0)
-    matched_tolerance_s: float = Field(default=60, ge=0)
-    rules: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    id: str = Field(description="The version's name; once reviewed, its content never changes")
+    from_month: str = Field(description="First service month it is in force, YYYY-MM")
+    approved: Approval | None = Field(
+        default=None, description="Who approved the limits, and when; without it every page says so"
+    )
+    carry_forward_min: CarryForward = Field(
+        default_factory=CarryForward,
+        description="Minutes a charted value is taken to hold; one number counts for every field",
+    )
+    merge_within_s: float = Field(
+        default=0,
+        ge=0,
+        description="Occlusions so many s or less after the one before are one blockage",
+    )
+    always_read: list[str] = Field(
+        default_factory=list,
+        description="What always puts a trip before a reader: intubated, more_support,"
+        " spo2_below_NN (NN in percent)",
+    )
+    clock_tolerance_s: float = Field(
+        default=120,
+        ge=0,
+        description="How far a device's clock may be off, s, where no start matches",
+    )
+    matched_tolerance_s: float = Field(
+        default=60, ge=0, description="What remains uncertain, s, where a start matches"
+    )
+    rules: dict[str, dict[str, Any]] = Field(
+        default_factory=dict,
+        description="A table for each rule that is judged, with its parameters; see the rules",
+    )
 
     _month = field_validator("from_month")(check_month)
     _id = field_validator("id")(check_token)
@@ -102,7 +124,7 @@ class ProtocolVersion(Strict):
 class ProtocolFile(Strict):
     """All versions of one service's protocol file."""
 
-    version: list[ProtocolVersion] = Field(min_length=1)
+    version: list[ProtocolVersion] = Field(min_length=1, description="One table a version")
 
     @model_validator(mode="after")
     def _told_apart(self) -> ProtocolFile:

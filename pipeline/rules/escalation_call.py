@@ -5,10 +5,6 @@ from __future__ import annotations
 from pipeline.rules.rule import Parameters, Rule
 
 
-class EscalationCallParameters(Parameters):
-    """Nothing of its own."""
-
-
 def answers(parameters: Parameters) -> str:
     """A call at or before hand-over; without a hand-over time a call cannot be placed."""
     return """
@@ -31,7 +27,6 @@ def answers(parameters: Parameters) -> str:
     SELECT trip_key,
            CASE WHEN plain = 'deviation' AND NOT contacts_known THEN 'cannot_tell'
                 ELSE plain END AS verdict,
-           NULL AS observed_low, NULL AS observed_high,
            CASE WHEN plain <> 'not_applicable' THEN at_s END AS from_s,
            CASE WHEN plain <> 'not_applicable' THEN handover_s END AS until_s,
            CASE WHEN verdict = 'cannot_tell' AND plain = 'deviation' THEN 'calls_unknown'
@@ -46,7 +41,6 @@ RULE = Rule(
     question="When the child ended on more support, was medical direction called?",
     asks="A call to medical direction at or before hand-over where the outcome is more support or"
     " intubation",
-    parameters=EscalationCallParameters,
     answers=answers,
     sentences={
         "met": "The child ended on more support, and medical direction was called before"

@@ -34,9 +34,10 @@ class Rule:
     """One question asked of every trip.
 
     `answers` returns a SELECT giving, for each trip of `trip_window_now` judged by the protocol
-    version `$protocol_no`: trip_key, verdict, observed_low, observed_high (in `unit`, null where
-    unknown), from_s, until_s and why. `why` picks the sentence; {observed}, {low}, {high} and
-    {limit} in a sentence are filled from the row. `limit` names the parameter shown as the limit.
+    version `$protocol_no`: trip_key, verdict and why, and where there are such observed_low and
+    observed_high (in `unit`, null where unknown), from_s and until_s. `why` picks the sentence;
+    {observed}, {low}, {high} and {limit} in it are filled from the row. `limit` names the parameter
+    shown as the limit.
 
     When a limit was reached is told from `states` where it is one of minutes in a state: a SELECT
     of trip_key, from_s, until_s and in_state (true, false, or null for unknown) over
@@ -47,12 +48,12 @@ class Rule:
     id: str
     question: str
     asks: str
-    parameters: type[Parameters]
     answers: Callable[[Parameters], str]
     sentences: Mapping[str, str]
     unknown_time: str
     reason_to_ask: str
     source: str
+    parameters: type[Parameters] = Parameters
     unit: str | None = None
     limit: str | None = None
     states: str | None = None

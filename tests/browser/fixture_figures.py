@@ -39,7 +39,7 @@ WARNING = "This group was picked because its figures were bad."
 
 def facts() -> tuple[MeasureFacts, ...]:
     return tuple(
-        MeasureFacts(key, name, "", "", "", unit, chart, "lower", least, minimum, "", "")
+        MeasureFacts(key, name, "", "", "", "", unit, "", chart, "lower", least, minimum, "", "")
         for key, (name, unit, chart, least, minimum) in UNIT.items()
     )
 

@@ -15,7 +15,7 @@ from schemas.mapping import ColumnMap, Filter, MappingFile, SourceFile, TableMap
 from schemas.mapping_text import parse_mapping
 
 MODULES = Path(__file__).parents[2] / "pipeline" / "mapping"
-GUIDE = (MODULES / "GUIDE.md").read_text(encoding="utf-8")
+GUIDE = (Path(__file__).parents[2] / "docs" / "mapping.md").read_text(encoding="utf-8")
 
 
 def row(*cells: str) -> str:
