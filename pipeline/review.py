@@ -69,8 +69,8 @@ def review(
     check_token(by)
     make_folder(into)
     with closing(open_waiting(into / STORE, create=True)) as con:
-        stage("read and check the delivery")
-        staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
+        stage("look at the files")
+        staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
         chosen = month or max(staged.export.months)
         if chosen not in staged.export.months:
             _check_month(con, chosen, staged.export.months)
@@ -80,7 +80,9 @@ def review(
         judge(con, stage)
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
+        stage("workbook")
         workbook = _write_workbook(con, into / chosen, month_review)
+        stage("close the store")
     return Reviewed(page, month_review, loaded, set_aside, workbook.path, workbook.unreadable)
 
 
@@ -103,21 +105,26 @@ def month_pages(
     from pipeline.month import calendar, gather, make_tables, write_data
     from reports import write_pages
 
-    stage("measures")
+    stage("cases")
     versions = versions_in_store(con)
     month_words(con, versions, month)
     cases(con, versions, month)
     join_cases(con, month, half_width=audit_within or HALF_WIDTH)
+    stage("measures")
     screened = measure(con, month)
+    stage("statistics")
     drawn = figures(con, screened, calendar(con, versions, month))
+    stage("figures after determinations")
     measures = with_confirmed(con, month, screened)
     make_tables(con, month, measures, drawn)
-    stage("pages")
+    stage("data files")
     folder = into / month
     loop = loop_review(con, month, measures)
     write_data(con, folder / "data")
     write_loop_data(con, loop, folder / "data")
+    stage("gather what pages show")
     month_review = replace(gather(con, versions, month, tool_version()), loop=loop)
+    stage("pages")
     page = write_pages(month_review, into)
     _write_run(con, folder / "run.json", month, month_review)
     return page, month_review

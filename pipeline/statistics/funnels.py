@@ -12,7 +12,14 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from pipeline.statistics.charts import IntArray, one_series
-from pipeline.statistics.intervals import FloatArray, as_float
+from pipeline.statistics.intervals import (
+    FloatArray,
+    as_float,
+    binomial_below,
+    binomial_quantile,
+    poisson_below,
+    poisson_quantile,
+)
 
 MIN_GROUPS = 8
 """With fewer groups than this, over-dispersion is not estimated."""
@@ -66,14 +73,14 @@ def binomial_limits(
     Interpolated between neighbouring counts so that the funnel is smooth, as published, which may
     put a point outside one count before the exact tail would; cut off at 0 and 1.
     """
-    from scipy.stats import binom
-
     (m,) = as_float(n)
     m = np.where(m > 0, m, np.nan)
 
     def limit(tail: float) -> FloatArray:
         count = _interpolated(
-            lambda q: binom.ppf(q, m, target), lambda r: binom.cdf(r, m, target), tail
+            lambda q: binomial_quantile(q, m, target),
+            lambda r: binomial_below(r, m, target),
+            tail,
         )
         return np.asarray(np.clip(count / m, 0.0, 1.0))
 
@@ -87,14 +94,14 @@ def poisson_limits(
 
     Exposure 0 gives NaN. Interpolated between neighbouring counts; cut off at 0.
     """
-    from scipy.stats import poisson
-
     (t,) = as_float(exposure)
     t = np.where(t > 0, t, np.nan)
     mean = target * t / per
 
     def limit(tail: float) -> FloatArray:
-        count = _interpolated(lambda q: poisson.ppf(q, mean), lambda r: poisson.cdf(r, mean), tail)
+        count = _interpolated(
+            lambda q: poisson_quantile(q, mean), lambda r: poisson_below(r, mean), tail
+        )
         return np.asarray(np.maximum(count / t * per, 0.0))
 
     return limit((1 - level) / 2), limit((1 + level) / 2)

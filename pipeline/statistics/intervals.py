@@ -8,6 +8,7 @@ are mistakes of the caller and raise ValueError.
 Only ``scipy.special`` is imported here, so that pages with a plain interval start fast.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -207,13 +208,20 @@ def _binomial_p(x: FloatArray, n: FloatArray, share: FloatArray) -> tuple[FloatA
 
 
 def _minimum_likelihood_p(x: float, n: float, share: float) -> float:
-    from scipy.stats import binomtest
-
+    """The chance of a count no likelier than x; likelihoods within 1e-7 of each other are equal."""
     if not np.isfinite(n):
         return float("nan")
-    if n == 0:
+    if n == 0 or not 0 < share < 1:
+        return float(n == 0 or x == n * share)
+    k = np.arange(int(n) + 1)
+    log_chance = -special.betaln(k + 1, n - k + 1) + special.xlogy(k, share)
+    log_chance += special.xlog1py(n - k, -share)
+    likelier = np.flatnonzero(log_chance > log_chance[int(x)] + np.log1p(1e-7))
+    if not len(likelier):
         return 1.0
-    return float(binomtest(int(x), int(n), float(share)).pvalue)
+    below, above = likelier[0] - 1, likelier[-1]
+    low = special.bdtr(float(below), int(n), share) if below >= 0 else 0.0
+    return float(low + (special.bdtrc(float(above), int(n), share) if above < n else 0.0))
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
@@ -223,16 +231,52 @@ def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
     q where the adjusted p is at most q.
     Source: Benjamini and Hochberg 1995, JRSS B 57:289.
     """
-    from scipy.stats import false_discovery_control
-
     (p,) = as_float(p_values)
     if p.ndim != 1:
         raise ValueError("p-values must be one-dimensional")
     known = np.isfinite(p)
     adjusted = np.full(p.shape, np.nan)
-    if known.any():
-        adjusted[known] = false_discovery_control(p[known], method="bh")
+    order = np.argsort(-p[known], kind="stable")
+    tests = len(order)
+    steps = p[known][order] * tests / np.arange(tests, 0, -1)
+    own = np.empty(tests)
+    own[order] = np.minimum(np.minimum.accumulate(steps), 1.0)
+    adjusted[known] = own
     return adjusted
+
+
+def binomial_quantile(q: float, n: ArrayLike, share: ArrayLike) -> FloatArray:
+    """Least count whose binomial distribution function reaches ``q``; NaN where n is missing."""
+    (m, p) = as_float(n, share)
+    return _least_count(q, special.bdtrik(q, m, p), lambda k: binomial_below(k, m, p))
+
+
+def binomial_below(k: ArrayLike, n: ArrayLike, share: ArrayLike) -> FloatArray:
+    """Chance of at most ``k`` of ``n`` at ``share``; whole numbers, NaN where one is missing."""
+    (x, m, p) = as_float(k, n, share)
+    inside = special.betainc(np.maximum(m - x, 0.5), np.maximum(x, 0) + 1, 1 - p)
+    return np.where(np.isnan(m), np.nan, np.where(x < 0, 0.0, np.where(x >= m, 1.0, inside)))
+
+
+def poisson_quantile(q: float, mean: ArrayLike) -> FloatArray:
+    """Least count whose Poisson distribution function reaches ``q``; NaN where mean is missing."""
+    (mu,) = as_float(mean)
+    return _least_count(q, special.pdtrik(q, mu), lambda k: poisson_below(k, mu))
+
+
+def poisson_below(k: ArrayLike, mean: ArrayLike) -> FloatArray:
+    """Chance of at most ``k`` events where ``mean`` are expected."""
+    (x, mu) = as_float(k, mean)
+    return np.where(np.isnan(mu), np.nan, np.where(x < 0, 0.0, special.pdtr(x, mu)))
+
+
+def _least_count(
+    q: float, guess: FloatArray, below: Callable[[FloatArray], FloatArray]
+) -> FloatArray:
+    """The whole number at ``guess``, or the one before it if that reaches ``q`` already."""
+    count = np.asarray(np.ceil(np.maximum(guess, 0.0)))
+    before = np.maximum(count - 1, 0)
+    return np.where(below(before) >= q, before, count)
 
 
 def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:

@@ -6,12 +6,12 @@ with the leverage correction of Mancl and DeRouen 2001, Biometrics 57:126, and t
 and Wall 2002, Stat Med 21:1429), and hold whatever the distribution of events between trips.
 """
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import special
 
 from pipeline.statistics.charts import BoolArray, IntArray, one_series
 from pipeline.statistics.clustered import (
@@ -301,26 +301,23 @@ def _estimable(rows: _Rows, groups: tuple[int, ...], names: Sequence[str]) -> _D
 
 
 def _fit(rows: _Rows, design: _Design) -> _Fit | None:
-    """Fit by iteratively reweighted least squares; None where that fails."""
-    import statsmodels.api as sm
-
+    """Fit the groups and covariates of ``design``; None where that fails."""
     kept = design.kept
     matrix, events, exposure = design.matrix(rows, kept), rows.events[kept], rows.exposure[kept]
     # rows alike in everything are added up first: the fit is the same, and many times faster
     cells, cell = np.unique(matrix, axis=0, return_inverse=True)
-    offset = np.log(np.bincount(cell, exposure))
     try:
-        with warnings.catch_warnings(), np.errstate(all="ignore"):
-            warnings.simplefilter("ignore")
-            counts = np.bincount(cell, events)
-            model = sm.GLM(counts, cells, family=sm.families.Poisson(), offset=offset)
-            found = model.fit(maxiter=100, tol=1e-10)
-            coefficients = np.asarray(found.params, dtype=np.float64)
+        with np.errstate(all="ignore"):
+            coefficients = _log_linear(
+                cells, np.bincount(cell, events), np.bincount(cell, exposure)
+            )
+            if coefficients is None:
+                return None
             mean = exposure * np.exp(matrix @ coefficients)
             naive = _inverse((matrix * mean[:, None]).T @ matrix)
     except (np.linalg.LinAlgError, ValueError, FloatingPointError):
         return None
-    if not (found.converged and np.isfinite(naive).all() and np.isfinite(coefficients).all()):
+    if not (np.isfinite(naive).all() and np.isfinite(coefficients).all()):
         return None
     _, trip = np.unique(rows.trip[kept], return_inverse=True)
     pulls = _pulls(matrix, events - mean, mean, trip, naive)
@@ -328,6 +325,26 @@ def _fit(rows: _Rows, design: _Design) -> _Fit | None:
     spare = max(1, len(seen) - matrix.shape[1])
     dispersion = float(np.sum((seen - expected) ** 2) / expected.sum() * len(seen) / spare)
     return _Fit(coefficients, naive, pulls, dispersion)
+
+
+def _log_linear(matrix: FloatArray, counts: FloatArray, exposure: FloatArray) -> FloatArray | None:
+    """Coefficients of a Poisson log-linear model; None where they do not settle.
+
+    Iteratively reweighted least squares. statsmodels fits the same; loading it takes longer than
+    the rest of a month's review together.
+    Source: McCullagh and Nelder 1989, Generalized Linear Models, 2.5.
+    """
+    mean = (counts + counts.mean()) / 2
+    deviance = np.inf
+    for _ in range(100):
+        root = np.sqrt(mean)
+        working = np.log(mean / exposure) + (counts - mean) / mean
+        found = np.linalg.lstsq(matrix * root[:, None], working * root, rcond=None)[0]
+        mean = exposure * np.exp(matrix @ found)
+        before, deviance = deviance, 2 * float(np.sum(special.kl_div(counts, mean)))
+        if abs(deviance - before) <= 1e-10 * (1 + abs(deviance)):
+            return np.asarray(found, dtype=np.float64)
+    return None
 
 
 def _inverse(matrix: FloatArray) -> FloatArray:

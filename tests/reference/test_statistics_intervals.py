@@ -19,9 +19,13 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.statistics.intervals import (
     benjamini_hochberg,
+    binomial_below,
+    binomial_quantile,
     clopper_pearson,
     cohen_kappa,
+    poisson_below,
     poisson_exact,
+    poisson_quantile,
     rate_ratio_exact,
     wilson,
 )
@@ -214,3 +218,23 @@ def test_importing_intervals_brings_neither_statsmodels_nor_scipy_stats() -> Non
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.strip() == "[]"
+
+
+def test_quantiles_of_counts_are_those_of_scipy() -> None:
+    n = np.array([1, 2, 7, 25, 90, 1000, 20_000])
+    for share in (0.001, 0.04, 0.5, 0.93):
+        for q in (0.001, 0.025, 0.05, 0.5, 0.975, 0.999):
+            found = binomial_quantile(q, n, share)
+            assert_allclose(found, stats.binom.ppf(q, n, share))
+            for k in (found - 1, found):
+                assert_allclose(
+                    binomial_below(k, n, share), stats.binom.cdf(k, n, share), rtol=1e-9
+                )
+    mean = np.array([0.01, 0.5, 3, 40, 2500])
+    for q in (0.001, 0.025, 0.5, 0.975, 0.999):
+        found = poisson_quantile(q, mean)
+        assert_allclose(found, stats.poisson.ppf(q, mean))
+        for k in (found - 1, found):
+            assert_allclose(poisson_below(k, mean), stats.poisson.cdf(k, mean), rtol=1e-9)
+    assert np.isnan(binomial_quantile(0.5, [np.nan], 0.3)).all()
+    assert np.isnan(poisson_quantile(0.5, [np.nan])).all()
