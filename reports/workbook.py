@@ -7,7 +7,6 @@ become a formula. The same tables give the same bytes.
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -109,7 +108,8 @@ def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFram
     for row, cells in enumerate(_rows(frame[names]), start=1):
         for place, value in enumerate(cells):
             kind = "given" if names[place] in PREFILLED else "text"
-            _write_cell(sheet, row, place, None if value is None else str(value), formats[kind])
+            if value is not None:
+                sheet.write_string(row, place, str(value)[:LONGEST_TEXT], formats[kind])
 
 
 def _write_correct(book: Any, formats: dict[str, Any]) -> None:
@@ -127,7 +127,9 @@ def _write_correct(book: Any, formats: dict[str, Any]) -> None:
 
 
 def _write_table(book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame) -> None:
-    sheet = book.add_worksheet(name[:31])
+    from reports.workbook_rows import TableSheet
+
+    sheet = book.add_worksheet(name[:31], TableSheet)
     _head(sheet, formats, list(frame.columns))
     whole = _whole_columns(name)
     kinds = []
@@ -136,9 +138,7 @@ def _write_table(book: Any, formats: dict[str, Any], name: str, frame: pd.DataFr
         kind = "whole" if column in whole or frame[column].dtype.kind in "iu" else "number"
         kinds.append(formats[kind] if number else formats["text"])
         sheet.set_column(place, place, _width(frame, column))
-    for row, cells in enumerate(_rows(frame.iloc[:MOST_ROWS]), start=1):
-        for place, value in enumerate(cells):
-            _write_cell(sheet, row, place, value, kinds[place])
+    sheet.write_rows(1, frame.iloc[:MOST_ROWS], kinds)
     if len(frame) > MOST_ROWS:
         left = f"{len(frame) - MOST_ROWS} more rows are in data/{name}.csv"
         sheet.write_string(MOST_ROWS + 1, 0, left)
@@ -172,22 +172,6 @@ def _head(sheet: Any, formats: dict[str, Any], names: Iterable[str]) -> None:
     sheet.freeze_panes(1, 0)
     for place, name in enumerate(names):
         sheet.write_string(0, place, name, formats["head"])
-
-
-def _write_cell(sheet: Any, row: int, place: int, value: Any, form: Any) -> None:
-    if value is None:
-        return
-    if isinstance(value, bool):
-        sheet.write_boolean(row, place, value)
-    elif isinstance(value, int | float):
-        if math.isinf(value):
-            sheet.write_string(row, place, "unbounded")
-        else:
-            sheet.write_number(row, place, value, form)
-    else:
-        text = str(value)
-        cut = text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 2] + " …"
-        sheet.write_string(row, place, cut, form)
 
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
