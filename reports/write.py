@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -91,8 +92,9 @@ def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
     return figures
 
 
+@cache
 def environment() -> Environment:
-    """The templates' environment: everything escaped, control characters spelled out."""
+    """The templates' one environment: everything escaped, control characters spelled out."""
     import jinja2
 
     return jinja2.Environment(
@@ -108,7 +110,9 @@ def environment() -> Environment:
 def _shown(value: Any) -> Any:
     if value is None:
         return ""
-    return words.visible(value) if type(value) is str else value
+    if type(value) is str and not (value.isascii() and value.isprintable()):
+        return words.visible(value)
+    return value
 
 
 def data_files() -> list[str]:
