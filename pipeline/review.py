@@ -82,7 +82,6 @@ def review(
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
         stage("workbook")
         workbook = _write_workbook(con, into / chosen, month_review)
-        stage("close the store")
     return Reviewed(page, month_review, loaded, set_aside, workbook.path, workbook.unreadable)
 
 
@@ -114,7 +113,6 @@ def month_pages(
     screened = measure(con, month)
     stage("statistics")
     drawn = figures(con, screened, calendar(con, versions, month))
-    stage("figures after determinations")
     measures = with_confirmed(con, month, screened)
     make_tables(con, month, measures, drawn)
     stage("data files")
@@ -122,7 +120,6 @@ def month_pages(
     loop = loop_review(con, month, measures)
     write_data(con, folder / "data")
     write_loop_data(con, loop, folder / "data")
-    stage("gather what pages show")
     month_review = replace(gather(con, versions, month, tool_version()), loop=loop)
     stage("pages")
     page = write_pages(month_review, into)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LONGEST_TEXT = 32_767
 
 
-class TableSheet(xlsxwriter.worksheet.Worksheet):
+class TableSheet(xlsxwriter.worksheet.Worksheet):  # type: ignore[misc]
     """A worksheet in constant-memory mode that also takes a table at once."""
 
     def write_rows(self, first: int, frame: pd.DataFrame, formats: Sequence[Any]) -> None:

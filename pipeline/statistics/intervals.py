@@ -248,7 +248,9 @@ def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
 def binomial_quantile(q: float, n: ArrayLike, share: ArrayLike) -> FloatArray:
     """Least count whose binomial distribution function reaches ``q``; NaN where n is missing."""
     (m, p) = as_float(n, share)
-    return _least_count(q, special.bdtrik(q, m, p), lambda k: binomial_below(k, m, p))
+    return _least_count(
+        q, np.asarray(special.bdtrik(q, m, p), dtype=np.float64), lambda k: binomial_below(k, m, p)
+    )
 
 
 def binomial_below(k: ArrayLike, n: ArrayLike, share: ArrayLike) -> FloatArray:
@@ -261,7 +263,9 @@ def binomial_below(k: ArrayLike, n: ArrayLike, share: ArrayLike) -> FloatArray:
 def poisson_quantile(q: float, mean: ArrayLike) -> FloatArray:
     """Least count whose Poisson distribution function reaches ``q``; NaN where mean is missing."""
     (mu,) = as_float(mean)
-    return _least_count(q, special.pdtrik(q, mu), lambda k: poisson_below(k, mu))
+    return _least_count(
+        q, np.asarray(special.pdtrik(q, mu), dtype=np.float64), lambda k: poisson_below(k, mu)
+    )
 
 
 def poisson_below(k: ArrayLike, mean: ArrayLike) -> FloatArray:

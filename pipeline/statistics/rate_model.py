@@ -308,9 +308,10 @@ def _fit(rows: _Rows, design: _Design) -> _Fit | None:
     cells, cell = np.unique(matrix, axis=0, return_inverse=True)
     try:
         with np.errstate(all="ignore"):
-            coefficients = _log_linear(
-                cells, np.bincount(cell, events), np.bincount(cell, exposure)
+            counts, spent = (
+                np.bincount(cell, given).astype(np.float64) for given in (events, exposure)
             )
+            coefficients = _log_linear(cells, counts, spent)
             if coefficients is None:
                 return None
             mean = exposure * np.exp(matrix @ coefficients)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.bench.deliveries import MONTHS, SCAN, as_parquet, months_of, part, simulated
-from tests.bench.process import Cost, python, run, steps, tailrace
+from tests.bench.process import Cost, python, steps, tailrace
 
 IMPORTS = "import pandas, duckdb, pandera, plotly, scipy"
 BARE_TYPER = """
@@ -37,7 +37,6 @@ class Sizes:
 
     folder: Path
     country: int
-    peer: int
     growth: tuple[int, ...]
     late: int
     whatif: int
@@ -120,29 +119,6 @@ def country(sizes: Sizes) -> Iterator[Figure]:
         )  # fmt: skip
 
 
-def peer(sizes: Sizes) -> Iterator[Figure]:
-    """The same answers by pandas, whose equality is asserted, and by this program."""
-    delivery = simulated(sizes.folder, sizes.peer)
-    answers = sizes.folder / "c-answers"
-    shutil.rmtree(answers, ignore_errors=True)
-    answers.mkdir()
-    ours = run(_module("tests.bench.five_rules", delivery, answers))
-    theirs = run(_module("tests.bench.peer", delivery, answers))
-    compared = run(_module("tests.bench.compare", answers))
-    shutil.rmtree(answers)
-    yield Figure(
-        "c", f"five rules and the rates of {sizes.peer:,} trips, against pandas: time",
-        ours.wall_s / theirs.wall_s, 1 / 10, "of the peer's",
-        f"{ours.wall_s:.1f} s against {theirs.wall_s:.1f} s ({theirs.wall_s / ours.wall_s:.1f}"
-        f" times faster); {compared.said.strip()}",
-    )  # fmt: skip
-    yield Figure(
-        "c", f"five rules and the rates of {sizes.peer:,} trips, against pandas: memory",
-        ours.memory_gb / theirs.memory_gb, 1 / 3, "of the peer's",
-        f"{ours.memory_gb:.2f} GB against {theirs.memory_gb:.2f} GB",
-    )  # fmt: skip
-
-
 def growth(sizes: Sizes) -> Iterator[Figure]:
     """Cost a trip from one decade of trips to the next; what is spilled to disk is said."""
     before: tuple[int, float] | None = None
@@ -209,7 +185,6 @@ FIGURES: dict[str, Callable[[Sizes], Iterator[Figure]]] = {
     "start-up": start_up,
     "a": one_service,
     "b": country,
-    "c": peer,
     "d": growth,
     "e": late_month,
     "f": what_if,
@@ -220,12 +195,6 @@ def _into_empty(delivery: Path, store: Path) -> Cost:
     shutil.rmtree(store, ignore_errors=True)
     spill = store / "store.duckdb.tmp"
     return tailrace("review", delivery, "--into", store, "--timings", spill=spill)
-
-
-def _module(name: str, *arguments: Path) -> list[str | Path]:
-    import sys
-
-    return [sys.executable, "-m", name, *arguments]
 
 
 def _longest(cost: Cost) -> str:
