@@ -61,17 +61,22 @@ def review(  # noqa: PLR0917 - options are read from parameters
     ] = None,
     edition: EDITION = Edition.FULL,
     by: BY = None,
+    timings: Annotated[
+        bool, typer.Option("--timings", help="Also say how long each step took.")
+    ] = False,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""
-    from pipeline import review as steps
-    from pipeline.words import review_summary
-
     with progress() as stage:
+        from pipeline import review as steps
+        from pipeline.words import review_summary, timings_table
+
         done = steps.review(
             delivery, into, month=month, protocol=protocol, cannulas=cannulas, baseline=baseline,
             audit_within=audit_within, by=by, shared=edition is Edition.SHARED, stage=stage,
         )  # fmt: skip
     typer.echo(review_summary(done))
+    if timings:
+        typer.echo(f"\n{timings_table(stage.begun)}")
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -54,18 +55,28 @@ def set_aside(problems: list[Problem]) -> None:
 
 
 class progress:  # noqa: N801 - used like a function
-    """Names the step at hand on a terminal; silent where the output is not one."""
+    """Names the step at hand on a terminal; silent where the output is not one.
+
+    `begun`: every step with the wall and CPU seconds at which it began; None ends the last.
+    """
 
     def __enter__(self) -> progress:
         self.live = sys.stderr.isatty()
+        self.begun: list[tuple[str | None, float, float]] = []
+        self._note("load the program")
         return self
+
+    def _note(self, step: str | None) -> None:
+        self.begun.append((step, time.perf_counter(), time.process_time()))
 
     def __call__(self, step: str) -> None:
         """Show `step` in place of the one before."""
+        self._note(step)
         if self.live:
             sys.stderr.write(f"\r\x1b[2K{step} ...")
             sys.stderr.flush()
 
     def __exit__(self, *_: object) -> None:
+        self._note(None)
         if self.live:
             sys.stderr.write("\r\x1b[2K")

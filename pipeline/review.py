@@ -73,8 +73,8 @@ def review(
     check_token(by)
     make_folder(into)
     with closing(open_waiting(into / STORE, create=True)) as con:
-        stage("read and check the delivery")
-        staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
+        stage("look at the files")
+        staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
         chosen = _chosen_month(con, month, staged.export.months)
         set_aside = staged.set_aside_count(con)
         stage("load")
@@ -82,6 +82,7 @@ def review(
         judge(con, stage)
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
+        stage("workbook")
         book = _write_workbook(con, into / chosen, month_review)
         handed = shared_edition(con, into, month_review, stage) if shared else None
     return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, handed)
@@ -134,14 +135,17 @@ def gathered(
     from pipeline.measures import figures, measure
     from pipeline.month import calendar, confidentiality, gather, make_tables
 
-    stage("measures")
+    stage("cases")
     versions = versions_in_store(con)
     month_words(con, versions, month)
     cases(con, versions, month)
     join_cases(con, month, half_width=audit_within or HALF_WIDTH)
+    stage("measures")
     screened = measure(con, month)
     measures = with_confirmed(con, month, screened)
+    stage("statistics")
     drawn = figures(con, screened, calendar(con, versions, month))
+    stage("data files")
     make_tables(con, month, measures, drawn)
     loop = loop_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())

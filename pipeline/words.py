@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Mistake
@@ -62,4 +64,21 @@ def rules_table(done: Reviewed) -> str:
             f"  {row[name]:>{len(head)}}" for name, head in zip(VERDICT_COLUMNS, heads, strict=True)
         )
         lines.append(str(row["rule"]).ljust(width) + cells)
+    return "\n".join(lines)
+
+
+def timings_table(begun: Sequence[tuple[str | None, float, float]]) -> str:
+    """One line a step with its wall and CPU seconds; a name met again is added up.
+
+    `begun` holds each step's name with the wall and CPU seconds at which it began, in order; the
+    last entry only ends the one before it.
+    """
+    spent: dict[str, tuple[float, float]] = {}
+    for (name, wall, cpu), (_, next_wall, next_cpu) in pairwise(begun):
+        before = spent.get(str(name), (0.0, 0.0))
+        spent[str(name)] = (before[0] + next_wall - wall, before[1] + next_cpu - cpu)
+    rows = [*spent.items(), ("all", (begun[-1][1] - begun[0][1], begun[-1][2] - begun[0][2]))]
+    width = max(len(name) for name, _ in rows)
+    lines = [f"{'step'.ljust(width)}    wall s     CPU s"]
+    lines += [f"{name.ljust(width)}  {wall:8.2f}  {cpu:8.2f}" for name, (wall, cpu) in rows]
     return "\n".join(lines)

@@ -12,8 +12,14 @@ Row = dict[str, Any]
 
 def records(frame: pd.DataFrame) -> list[Row]:
     """The frame as plain rows; every missing value (NaN, NA, NaT) becomes None."""
-    clean = frame.astype(object).where(frame.notna(), None)
-    return [{str(k): _plain(v) for k, v in row.items()} for row in clean.to_dict("records")]
+    names = [str(name) for name in frame]
+    columns = [_plain_column(frame.iloc[:, place]) for place in range(len(names))]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _plain_column(column: pd.Series) -> list[Any]:
+    values = column.astype(object).where(column.notna(), None).tolist()
+    return [_plain(value) for value in values] if column.dtype == object else values
 
 
 def _plain(value: Any) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from functools import cache, lru_cache
 from typing import Any
 
 from reports import palette, words
@@ -16,19 +17,32 @@ def tag(name: str, *inner: str, **attributes: Any) -> str:
 
     In names of attributes a low line stands for a hyphen; one at the end is dropped.
     """
+    # a trip's picture has hundreds of elements, drawn twice: this is where its time goes
     shown = "".join(
-        f' {key.strip("_").replace("_", "-")}="{_value(value)}"'
-        for key, value in attributes.items()
-        if value is not None
+        [
+            f' {_spelled(key)}="{_value(value)}"'
+            for key, value in attributes.items()
+            if value is not None
+        ]
     )
     body = "".join(inner)
     return f"<{name}{shown}>{body}</{name}>" if body else f"<{name}{shown}/>"
 
 
+@cache
+def _spelled(key: str) -> str:
+    return key.strip("_").replace("_", "-")
+
+
 def _value(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.1f}".removesuffix(".0")
-    return html.escape(value) if isinstance(value, str) else str(value)
+    return _attribute(value) if isinstance(value, str) else str(value)
+
+
+@lru_cache(maxsize=4096)
+def _attribute(value: str) -> str:
+    return html.escape(value)
 
 
 def escaped(value: str) -> str:
@@ -36,6 +50,8 @@ def escaped(value: str) -> str:
 
     A text that already holds the marks of `words.isolated` round its parts keeps them.
     """
+    if value.isascii() and value.isprintable():
+        return html.escape(value)
     shown = words.visible if set(words.ISOLATE) & set(value) else words.isolated
     return html.escape(shown(value))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from reports import palette, svg, words
 
@@ -20,27 +21,27 @@ class Frame:
     narrow: bool
     name: str
 
-    @property
+    @cached_property
     def width(self) -> int:
         """Of the whole picture, px."""
         return BREADTH[self.narrow]
 
-    @property
+    @cached_property
     def left(self) -> int:
         """Where the lanes begin, px."""
         return 26 if self.narrow else 118
 
-    @property
+    @cached_property
     def right(self) -> int:
         """Where the lanes end, px."""
         return self.width - (6 if self.narrow else 12)
 
-    @property
+    @cached_property
     def head(self) -> int:
         """The room above a lane for its name, px."""
         return 20 if self.narrow else 6
 
-    @property
+    @cached_property
     def size(self) -> float:
         """Font size, px."""
         return 11.5 if self.narrow else 12.0
@@ -48,7 +49,8 @@ class Frame:
     def x(self, at_s: float) -> float:
         """Where a moment stands, px; what lies outside stands at the end."""
         share = (at_s - self.low_s) / (self.high_s - self.low_s)
-        return self.left + min(1.0, max(0.0, share)) * (self.right - self.left)
+        inside = 0.0 if share < 0 else 1.0 if share > 1 else share
+        return self.left + inside * (self.right - self.left)
 
     def span(self, from_s: float, until_s: float) -> tuple[float, float]:
         """Left end and width of a stretch, px; never so narrow that it cannot be seen."""

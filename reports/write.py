@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import importlib.util
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -94,9 +94,9 @@ def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
     return figures
 
 
-@functools.cache
+@cache
 def environment() -> Environment:
-    """The templates' environment: everything escaped, control characters spelled out."""
+    """The templates' one environment: everything escaped, control characters spelled out."""
     import jinja2
 
     return jinja2.Environment(
@@ -112,7 +112,9 @@ def environment() -> Environment:
 def _shown(value: Any) -> Any:
     if value is None:
         return ""
-    return words.visible(value) if type(value) is str else value
+    if type(value) is str and not (value.isascii() and value.isprintable()):
+        return words.visible(value)
+    return value
 
 
 def data_files() -> list[str]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
-from pipeline.ingest import screen, stage
+from pipeline.ingest import screen
+from pipeline.ingest import stage as staging
 from pipeline.ingest.files import OLD_BOOKS, Content, Parts, find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.read import read_header
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
     from schemas.export_file import ExportFile
 
 SHOWN_NAME = 64
+
+Stage = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,7 @@ def read_delivery(
     *,
     protocol: Path | None = None,
     cannulas: Path | None = None,
+    stage: Stage = lambda _: None,
 ) -> Staged:
     """Read, check and screen the delivery in `directory`; nothing is stored.
 
@@ -93,20 +98,25 @@ def read_delivery(
     if is_store:
         check_against_store(con, files, parts, findings)
     try:
-        _stage_tables(con, parts, files.export, findings)
+        _stage_tables(con, parts, files.export, findings, stage)
     finally:
         parts.close()
     if findings.refusals:
         raise Refused(findings.refusals)
+    stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
     return Staged(parts, files, findings.mentions)
 
 
 def _stage_tables(
-    con: duckdb.DuckDBPyConnection, parts: Parts, export: ExportFile, findings: Findings
+    con: duckdb.DuckDBPyConnection,
+    parts: Parts,
+    export: ExportFile,
+    findings: Findings,
+    stage: Stage,
 ) -> None:
     _check_tables(parts, export, findings)
-    stage.prepare(con)
+    staging.prepare(con)
     staged = []
     for table, content in parts.tables.items():
         header = read_header(con, content, findings)
@@ -115,9 +125,11 @@ def _stage_tables(
         present = _check_header(table, content, header, export, findings)
         if present is None:
             continue
-        if stage.stage_table(con, stage.TableFile(table, content, header, present), findings):
+        stage(f"read, cast and validate {table}")
+        if staging.stage_table(con, staging.TableFile(table, content, header, present), findings):
             staged.append(table)
     names = {table: parts.tables[table].name for table in staged}
+    stage("privacy screen")
     screen.screen_tables(con, names, findings)
     for table in staged:
         _check_months(con, table, parts.tables[table].name, export, findings)
@@ -128,13 +140,13 @@ def _keep(
 ) -> None:
     """Tell the rows that are kept from those set aside, and mention what is worth saying."""
     trips = parts.tables["trips"].name
-    stage.keep_trips(con, trips)
+    staging.keep_trips(con, trips)
     if is_store:
-        stage.mention_older_held(con, trips, findings)
+        staging.mention_older_held(con, trips, findings)
     for table, content in parts.tables.items():
         if table != "trips":
-            stage.keep_rows(con, table, content.name)
-            stage.mention_identical(con, table, content.name, findings)
+            staging.keep_rows(con, table, content.name)
+            staging.mention_identical(con, table, content.name, findings)
     for name in parts.unnamed:
         # a file may be called after a person
         shown = name if re.fullmatch(r"[a-z0-9_]{1,40}\.[a-z0-9]{1,8}", name) else "another file"

@@ -68,14 +68,13 @@ def gap_answers(
     ),
     gaps_if_all_count AS (
         SELECT trip_key, at_s - lag(at_s) OVER trip AS recorded_s
-        FROM ends
+        FROM ends SEMI JOIN unsure USING (trip_key)
         WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, r_end)
     ),
     longest AS (
         SELECT trip_key, max(until_s - from_s + r_end) AS high_s,
                max(until_s - from_s) AS longest_s,
-               arg_max(from_s, (until_s - from_s, -from_s)) AS from_s,
-               arg_max(until_s, (until_s - from_s, -from_s)) AS until_s
+               arg_max(from_s, (until_s - from_s, -from_s)) AS from_s
         FROM gaps WHERE from_s IS NOT NULL GROUP BY trip_key
     ),
     shortest AS (
@@ -85,11 +84,11 @@ def gap_answers(
         SELECT trip_key, count(*) AS n FROM unsure WHERE at_s IS NULL GROUP BY trip_key
     ),
     bounded AS (
-        SELECT w.trip_key, w.open_end, l.from_s, l.until_s, l.high_s,
+        SELECT w.trip_key, w.open_end, l.from_s, l.from_s + l.longest_s AS until_s, l.high_s,
                greatest(0, coalesce(l.longest_s, 0) - w.{resolution}) AS sure_low_s,
                -- wherever n rows without a time belong, a gap keeps a piece of length / (n + 1)
-               greatest(0, coalesce(s.longest_s, 0) / (coalesce(u.n, 0) + 1) - w.{resolution})
-                   AS low_s,
+               greatest(0, coalesce(s.longest_s, l.longest_s, 0) / (coalesce(u.n, 0) + 1)
+                           - w.{resolution}) AS low_s,
                list_contains(d.not_recorded, '{table}') AS not_recorded
         FROM version_trips w
         JOIN delivered.delivery d USING (delivery_no)

@@ -30,7 +30,7 @@ def _runs(low: str) -> str:
                 SELECT trip_key, at_s, line, {low} AS low,
                        coalesce(at_s - lag(at_s) OVER trip > $max_spacing_s, TRUE)
                            OR NOT ({low}) OR NOT lag({low}) OVER trip AS breaks
-                FROM spo2
+                FROM spo2 SEMI JOIN maybe_low USING (trip_key)
                 WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
             )
             WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
@@ -77,7 +77,7 @@ def _changes(field: str) -> str:
     FROM (
         SELECT trip_key, at_s, value,
                lag(value) OVER (PARTITION BY trip_key ORDER BY at_s) AS before
-        FROM ({by_second(field)}) SEMI JOIN run_trips USING (trip_key)
+        FROM ({by_second(field, "run_trips")})
     )
     WHERE value = {unknown(field)} OR before = {unknown(field)} OR ({more})
     """
@@ -112,6 +112,13 @@ def answers(parameters: Parameters) -> str:
         WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
           AND (l.at_s < w.end_s OR w.open_end)
     ),
+    counted AS (
+        SELECT trip_key, count(spo2_pct) FILTER (at_s < end_s) AS n,
+               count(*) FILTER (spo2_pct < $spo2_pct) AS low,
+               count(*) FILTER (coalesce(spo2_pct < $spo2_pct, TRUE)) AS perhaps_low
+        FROM spo2 JOIN version_trips USING (trip_key) GROUP BY trip_key
+    ),
+    maybe_low AS (SELECT trip_key FROM counted WHERE perhaps_low >= 2),
     sure_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, FALSE)")}),
     possible_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, TRUE)")}),
     {_responses()},
@@ -120,11 +127,6 @@ def answers(parameters: Parameters) -> str:
     untimed AS (
         SELECT trip_key, count(*) AS n FROM lost_now
         WHERE table_name = 'observations' AND at_s IS NULL GROUP BY trip_key
-    ),
-    counted AS (
-        SELECT trip_key, count(spo2_pct) FILTER (at_s < end_s) AS n,
-               count(*) FILTER (spo2_pct < $spo2_pct) AS low
-        FROM spo2 JOIN version_trips USING (trip_key) GROUP BY trip_key
     ),
     sure_by_trip AS (
         SELECT trip_key, min(first_s) AS from_s, max(second_s) AS until_s,

@@ -23,15 +23,18 @@ class OxygenTitrationParameters(Parameters):
 
 
 def _runs(qualifies: str, lowered: str) -> str:
-    """Runs of consecutive observations that qualify, unbroken by spacing or a lowered FiO2."""
+    """Runs of consecutive observations that qualify, unbroken by spacing or a lowered FiO2.
+
+    An observation that surely is not high has no row in `observed`, and breaks a run all the same.
+    """
     return f"""
     SELECT trip_key, min(at_s) AS from_s, max(at_s) AS until_s
     FROM (
         SELECT *, sum(breaks::INTEGER) OVER trip AS run
         FROM (
             SELECT trip_key, at_s, line, {qualifies} AS qualifies,
-                   coalesce(at_s - lag(at_s) OVER trip > $max_spacing_s, TRUE)
-                       OR coalesce({lowered} > lag(at_s) OVER trip, FALSE)
+                   NOT coalesce(before_high AND at_s - before_s <= $max_spacing_s, FALSE)
+                       OR coalesce({lowered} > before_s, FALSE)
                        OR NOT ({qualifies}) OR NOT lag({qualifies}) OVER trip AS breaks
             FROM observed
             WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
@@ -56,24 +59,32 @@ def _longest(table: str) -> str:
     """
 
 
-# Every SpO2 of the window (and every set-aside observation, whose SpO2 is unknown) with what is
-# known of source and FiO2 at that moment, and when FiO2 was last charted lower than before.
+# Every SpO2 of the window (and every set-aside observation, whose SpO2 is unknown) that is or may
+# be high, with what is known of source and FiO2 at that moment, and when FiO2 was last charted
+# lower than before.
 _OBSERVED = """
     spo2 AS (
         SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
-        FROM delivered.observations o JOIN version_trips w USING (trip_key)
+        FROM delivered.observations o JOIN asked w USING (trip_key)
         WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
           AND (o.at_s < w.end_s OR w.open_end)
         UNION ALL
         SELECT l.trip_key, l.at_s, l.line, NULL
-        FROM lost_now l JOIN version_trips w USING (trip_key)
+        FROM lost_now l JOIN asked w USING (trip_key)
         WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
           AND (l.at_s < w.end_s OR w.open_end)
+    ),
+    high AS (
+        SELECT *, lag(at_s) OVER trip AS before_s,
+               lag(coalesce(spo2_pct >= $spo2_pct, TRUE)) OVER trip AS before_high
+        FROM spo2
+        WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+        QUALIFY coalesce(spo2_pct >= $spo2_pct, TRUE)
     ),
     fio2_charted AS (
         SELECT trip_key, at_s, value, lag(value) OVER (
                    PARTITION BY trip_key ORDER BY at_s) AS before
-        FROM (_FIO2_) SEMI JOIN version_trips USING (trip_key)
+        FROM (_FIO2_)
     ),
     lowered AS (SELECT trip_key, at_s FROM fio2_charted WHERE value < before AND value >= 0),
     -- a set-aside row, or the first value after one, may have been lower
@@ -83,7 +94,7 @@ _OBSERVED = """
     in_force AS (
         SELECT s.*, CASE WHEN s.at_s < t.until_s THEN t.source END AS source,
                CASE WHEN s.at_s < t.until_s THEN t.fio2 END AS fio2
-        FROM spo2 s ASOF LEFT JOIN timeline_now t
+        FROM high s ASOF LEFT JOIN timeline_now t
             ON s.trip_key = t.trip_key AND s.at_s >= t.from_s
     ),
     observed AS (
@@ -95,14 +106,24 @@ _OBSERVED = """
         FROM in_force i
         ASOF LEFT JOIN lowered d ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
         ASOF LEFT JOIN perhaps_lowered m ON i.trip_key = m.trip_key AND i.at_s >= m.at_s
-    )""".replace("_FIO2_", by_second("fio2"))
+    )""".replace("_FIO2_", by_second("fio2", "asked"))
 
 
 def answers(parameters: Parameters) -> str:
-    """Runs that surely qualify against the limit; runs that may only where those keep to it."""
+    """Runs that surely qualify against the limit; runs that may only where those keep to it.
+
+    Runs are looked for in the trips asked: those not exempt that may have used the ventilator.
+    """
     p = cast(OxygenTitrationParameters, parameters)
     return f"""
     WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    use AS ({ventilator_use()}),
+    asked AS (
+        SELECT w.* FROM version_trips w
+        JOIN delivered.trips t USING (trip_key)
+        JOIN use n USING (trip_key)
+        WHERE NOT coalesce(t.spo2_exempt, FALSE) AND NOT n.no_ventilator
+    ),
     {_OBSERVED},
     sure_runs AS ({_runs("surely", "perhaps_lowered_s")}),
     possible_runs AS ({_runs("perhaps", "lowered_s")}),
@@ -111,11 +132,10 @@ def answers(parameters: Parameters) -> str:
     ventilator AS (
         SELECT t.trip_key, count(o.spo2_pct) AS observations
         FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
-        LEFT JOIN observed o ON o.trip_key = t.trip_key
+        LEFT JOIN spo2 o ON o.trip_key = t.trip_key
             AND o.at_s >= t.from_s AND o.at_s < t.until_s
         WHERE t.source = 'ventilator' GROUP BY t.trip_key
     ),
-    use AS ({ventilator_use()}),
     untimed AS (
         SELECT DISTINCT trip_key FROM lost_now WHERE table_name = 'observations' AND at_s IS NULL
     ),

@@ -38,10 +38,14 @@ def charted() -> str:
     """
 
 
-def by_second(field: str) -> str:
-    """trip_key, at_s and value of one field; of two values at one second the later row holds."""
+def by_second(field: str, trips: str = "trip_window_now") -> str:
+    """trip_key, at_s and value of one field; of two values at one second the later row holds.
+
+    `trips` names a relation with the trip_key of the trips wanted.
+    """
     return f"""
-    SELECT trip_key, at_s, {field} AS value FROM charted_now WHERE {field} IS NOT NULL
+    SELECT trip_key, at_s, {field} AS value
+    FROM charted_now SEMI JOIN {trips} USING (trip_key) WHERE {field} IS NOT NULL
     QUALIFY lead(at_s) OVER (PARTITION BY trip_key ORDER BY at_s, line) IS DISTINCT FROM at_s
     """
 

@@ -1,0 +1,61 @@
+"""The same delivery gives the same bytes, whatever the number of threads and however little memory.
+
+A small delivery would be worked through by one thread and in memory: DuckDB is told to divide even
+that among its threads, and to put its sorting and joining on disk.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline import store
+from pipeline.review import review
+
+LITTLE = "100MB"
+
+
+def written(
+    delivery: Path, into: Path, monkeypatch: pytest.MonkeyPatch, *, threads: int, memory: str | None
+) -> dict[str, str]:
+    """Review with so many threads; the hash of every file but the store itself, by name."""
+    connect, settings = store._connect, store._config
+
+    def divided(*arguments: object, **named: object) -> duckdb.DuckDBPyConnection:
+        con = connect(*arguments, **named)  # type: ignore[arg-type]
+        if threads > 1:
+            con.execute("PRAGMA verify_parallelism")
+        if memory:
+            con.execute("SET debug_force_external = true")
+        return con
+
+    with monkeypatch.context() as patched:
+        patched.setattr(store, "_connect", divided)
+        patched.setattr(store, "_config", lambda spill, *_: settings(spill, memory, threads))
+        review(delivery, into)
+    with duckdb.connect(into / "store.duckdb", read_only=True) as con:
+        kept = con.execute("SELECT count(*) FROM judged.verdict").fetchone()
+    assert kept is not None
+    assert kept[0] > 0
+    return {
+        path.relative_to(into).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(into.rglob("*"))
+        if path.is_file() and not path.name.startswith("store.duckdb")
+    }
+
+
+def test_threads_and_memory_change_no_byte(
+    dirty_delivery: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def by(name: str, threads: int, memory: str | None = None) -> dict[str, str]:
+        folder = tmp_path / name
+        return written(dirty_delivery, folder, monkeypatch, threads=threads, memory=memory)
+
+    alone = by("one", 1)
+    assert {Path(name).suffix for name in alone} >= {".html", ".csv", ".xlsx", ".json"}
+    assert by("two", 2) == alone
+    assert by("four", 4) == alone
+    assert by("little", 2, LITTLE) == alone

@@ -1,0 +1,103 @@
+"""The files that are measured on: simulated once into a folder, and parts or copies of them."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+import duckdb
+
+from tests.bench.process import tailrace
+
+TABLES = ("trips", "crew", "settings", "device_events", "observations", "contacts")
+MONTHS = 24
+
+
+def simulated(folder: Path, trips: int, months: int = MONTHS) -> Path:
+    """A delivery of `trips` over `months`; made if it is not there yet."""
+    made = folder / f"{trips}-trips-{months}-months"
+    if not (made / "export.toml").exists():
+        shutil.rmtree(made, ignore_errors=True)
+        aside = made.with_name(f"{made.name}.new")
+        shutil.rmtree(aside, ignore_errors=True)
+        tailrace("simulate", "--into", aside, "--trips", str(trips), "--months", str(months))
+        for planted in aside.glob("planted*.csv"):
+            planted.unlink()
+        aside.rename(made)
+    return made
+
+
+def months_of(delivery: Path) -> list[str]:
+    """The service months that a delivery says it holds."""
+    return re.findall(r"\d{4}-\d{2}", _months_line(delivery))
+
+
+def part(delivery: Path, name: str, months: Sequence[str]) -> Path:
+    """The trips of some months of a delivery as a delivery of their own."""
+    made = delivery.with_name(f"{delivery.name}-{name}")
+    shutil.rmtree(made, ignore_errors=True)
+    made.mkdir()
+    chosen = ", ".join(f"'{month}'" for month in months)
+    own = {"trips": f"service_month IN ({chosen})", "training": f"month IN ({chosen})"}
+    trips = _csv(delivery / "trips.csv")
+    of_trips = f"trip_id IN (SELECT trip_id FROM {trips} WHERE {own['trips']})"
+    with duckdb.connect() as con:
+        for table in (*TABLES, "training"):
+            rows = f"FROM {_csv(delivery / f'{table}.csv')} WHERE {own.get(table, of_trips)}"
+            con.execute(f"COPY ({rows}) TO '{made / table}.csv' (HEADER)")
+    for settings in ("protocol.toml", "cannulas.toml"):
+        shutil.copy(delivery / settings, made)
+    text = (delivery / "export.toml").read_text(encoding="utf-8")
+    listed = ", ".join(f'"{month}"' for month in months)
+    text = text.replace(_months_line(delivery), f"months = [{listed}]")
+    kept = [
+        line
+        for line in text.splitlines()
+        if not (found := re.match(r'"?(\d{4}-\d{2})"? *=', line)) or found[1] in months
+    ]
+    (made / "export.toml").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    return made
+
+
+def as_parquet(delivery: Path) -> Path:
+    """The same delivery with every table as Parquet, numbers as numbers."""
+    made = delivery.with_name(f"{delivery.name}-parquet")
+    if made.exists():
+        return made
+    aside = made.with_name(f"{made.name}.new")
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir()
+    with duckdb.connect() as con:
+        for table in (*TABLES, "training"):
+            kinds = "types={'month': 'VARCHAR'}" if table == "training" else "sample_size=-1"
+            source = f"read_csv('{delivery / table}.csv', header=true, {kinds})"
+            con.execute(f"COPY (FROM {source}) TO '{aside / table}.parquet'")
+    for path in delivery.glob("*.toml"):
+        shutil.copy(path, aside)
+    aside.rename(made)
+    return made
+
+
+SCAN = """
+import sys, duckdb
+from pathlib import Path
+con = duckdb.connect()
+for path in sorted(Path(sys.argv[1]).iterdir()):
+    if path.suffix in (".csv", ".parquet"):
+        trips = "0" if path.stem == "training" else "count(DISTINCT trip_id)"
+        print(path.name, con.execute(f"SELECT count(*), {trips} FROM '{path}'").fetchall())
+"""
+"""What reading the files costs at least: rows and distinct trips of each, counted by DuckDB."""
+
+
+def _months_line(delivery: Path) -> str:
+    text = (delivery / "export.toml").read_text(encoding="utf-8")
+    found = re.search(r"^months = \[[^\]]*\]", text, re.MULTILINE)
+    assert found is not None
+    return found[0]
+
+
+def _csv(path: Path) -> str:
+    return f"read_csv('{path}', all_varchar=true, header=true)"

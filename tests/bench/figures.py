@@ -1,0 +1,213 @@
+"""The figures that say whether the program is fast enough, each a ratio within one run.
+
+A figure's `measured` holds if it is at most `bound`. Both sides of a ratio are measured on the
+same machine, on the same files, one straight after the other.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import statistics
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.bench.deliveries import MONTHS, SCAN, as_parquet, months_of, part, simulated
+from tests.bench.process import Cost, python, steps, tailrace
+
+IMPORTS = "import pandas, duckdb, pandera, plotly, scipy"
+BARE_TYPER = """
+from pathlib import Path
+from typing import Annotated
+import typer
+app = typer.Typer(add_completion=False, rich_markup_mode=None)
+@app.command()
+def review(delivery: Path, into: Annotated[Path, typer.Option(help="Where to.")] = Path("out")):
+    "Do nothing."
+app(["--help"])
+"""
+MEMORY_GB = 6.0
+ROUNDS = 5
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """How many trips each figure is measured on, and where the files are kept."""
+
+    folder: Path
+    country: int
+    growth: tuple[int, ...]
+    late: int
+    whatif: int
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured figure: its letter, what it says, and what it was made of."""
+
+    letter: str
+    what: str
+    measured: float
+    bound: float
+    unit: str
+    made_of: str
+
+    @property
+    def verdict(self) -> str:
+        """Whether it holds."""
+        return "pass" if self.measured <= self.bound else "short"
+
+
+def start_up(sizes: Sizes) -> Iterator[Figure]:
+    """`tailrace --help` against a typer program with one command, the quickest of several each."""
+    pairs = [(tailrace("--help"), python(BARE_TYPER)) for _ in range(2 * ROUNDS)]
+    ours, bare = (min(c.wall_s for c in costs) for costs in zip(*pairs, strict=True))
+    yield Figure(
+        "start-up", "`tailrace --help` against a bare typer program", ours / bare, 1.5, "times",
+        f"{ours:.2f} s against {bare:.2f} s, the quickest of {2 * ROUNDS}",
+    )  # fmt: skip
+
+
+def one_service(sizes: Sizes) -> Iterator[Figure]:
+    """The last month of a service's 24, against importing the libraries it stands on."""
+    whole = simulated(sizes.folder, 250 * MONTHS)
+    months = months_of(whole)
+    store = sizes.folder / "a-store"
+    shutil.rmtree(store, ignore_errors=True)
+    tailrace("review", part(whole, "before", months[:-1]), "--into", store)
+    last = part(whole, "last", months[-1:])
+    pairs, at_once = [], []
+    for number in range(ROUNDS):
+        again = sizes.folder / f"a-store-{number}"
+        shutil.rmtree(again, ignore_errors=True)
+        shutil.copytree(store, again)
+        pairs.append((tailrace("review", last, "--into", again), python(IMPORTS)))
+        shutil.rmtree(again)
+        if number < 2:
+            at_once.append(tailrace("review", whole, "--into", again))
+            shutil.rmtree(again)
+    ours, imports = (
+        statistics.median(c.wall_s for c in costs) for costs in zip(*pairs, strict=True)
+    )
+    all_at_once = min(c.wall_s for c in at_once)
+    yield Figure(
+        "a", "one service: review of the last of 24 months of 250 trips, against importing pandas,"
+        " duckdb, pandera, plotly and scipy", ours / imports, 3, "times",
+        f"{ours:.2f} s against {imports:.2f} s, medians of {ROUNDS}; all 24 months in one delivery"
+        f" into an empty store {all_at_once:.2f} s ({all_at_once / imports:.1f} times)",
+    )  # fmt: skip
+
+
+def country(sizes: Sizes) -> Iterator[Figure]:
+    """A country's files to pages, against counting their rows and trips, from CSV and Parquet."""
+    csv = simulated(sizes.folder, sizes.country)
+    for kind, delivery in (("CSV", csv), ("Parquet", as_parquet(csv))):
+        scan = python(SCAN, delivery)
+        store = sizes.folder / "b-store"
+        cost = _into_empty(delivery, store)
+        shutil.rmtree(store)
+        yield Figure(
+            "b", f"{sizes.country:,} trips from {kind} files to pages, against DuckDB counting"
+            " rows and trips of the same files", cost.wall_s / scan.wall_s, 12, "times",
+            f"{cost.wall_s:.0f} s against {scan.wall_s:.1f} s; CPU {cost.cpu_s:.0f} s against"
+            f" {scan.cpu_s:.1f} s; {_longest(cost)}",
+        )  # fmt: skip
+        yield Figure(
+            "b", f"{sizes.country:,} trips from {kind} files: most memory held", cost.memory_gb,
+            MEMORY_GB, "GB", f"{cost.spilled_gb:.1f} GB spilled to disk",
+        )  # fmt: skip
+
+
+def growth(sizes: Sizes) -> Iterator[Figure]:
+    """Cost a trip from one decade of trips to the next; what is spilled to disk is said."""
+    before: tuple[int, float] | None = None
+    for trips in sizes.growth:
+        cost = _into_empty(simulated(sizes.folder, trips), sizes.folder / "d-store")
+        shutil.rmtree(sizes.folder / "d-store")
+        each = 1e6 * cost.wall_s / trips
+        said = (
+            f"{each:.0f} µs a trip ({cost.wall_s:.1f} s), {cost.memory_gb:.1f} GB held,"
+            f" {cost.spilled_gb:.1f} GB spilled"
+        )
+        if before:
+            yield Figure(
+                "d", f"cost a trip at {trips:,} trips, against {before[0]:,}", each / before[1],
+                1.15, "times", said,
+            )  # fmt: skip
+            yield Figure(
+                "d", f"most memory held at {trips:,} trips", cost.memory_gb, MEMORY_GB, "GB", said
+            )
+        before = (trips, each)
+
+
+def late_month(sizes: Sizes) -> Iterator[Figure]:
+    """A month that arrives late, against all months at once, both over a run with nothing new."""
+    whole = simulated(sizes.folder, sizes.late)
+    months = months_of(whole)
+    late = months[MONTHS // 2]
+    store, other = sizes.folder / "e-store", sizes.folder / "e-other"
+    everything = _into_empty(whole, store)
+    nothing_new = tailrace("review", whole, "--into", store)
+    shutil.rmtree(store)
+    _into_empty(part(whole, "others", [m for m in months if m != late]), other)
+    delivery = part(whole, "late", [late])
+    came = tailrace("review", delivery, "--into", other, "--month", months[-1])
+    shutil.rmtree(other)
+    share = _rows(delivery / "trips.csv") / _rows(whole / "trips.csv")
+    extra = came.cpu_s - nothing_new.cpu_s
+    all_extra = everything.cpu_s - nothing_new.cpu_s
+    yield Figure(
+        "e", f"a late month into a store of {MONTHS} ({sizes.late:,} trips): its part of the cost"
+        " over its part of the trips", extra / all_extra / share, 1.5, "times",
+        f"CPU beyond a run with nothing new ({nothing_new.cpu_s:.1f} s): {extra:.2f} s, against"
+        f" {all_extra:.1f} s for all months at once; the month has {100 * share:.1f} % of trips",
+    )  # fmt: skip
+
+
+def what_if(sizes: Sizes) -> Iterator[Figure]:
+    """Five values of one limit, against the rules stage of one review."""
+    delivery = simulated(sizes.folder, sizes.whatif)
+    store = sizes.folder / "f-store"
+    reviewed = steps(_into_empty(delivery, store).said)
+    rules = sum(wall for name, (wall, _) in reviewed.items() if name.startswith("rule "))
+    limit = "wall-oxygen-time.limit_min=40,45,50,55,60"
+    tried = tailrace("whatif", "--set", limit, "--into", store)
+    shutil.rmtree(store)
+    yield Figure(
+        "f", f"`tailrace whatif` over five values, against the rules stage of one review"
+        f" ({sizes.whatif:,} trips)", tried.wall_s / rules, 2, "times",
+        f"{tried.wall_s:.1f} s, the program's start included, against {rules:.1f} s",
+    )  # fmt: skip
+
+
+FIGURES: dict[str, Callable[[Sizes], Iterator[Figure]]] = {
+    "start-up": start_up,
+    "a": one_service,
+    "b": country,
+    "d": growth,
+    "e": late_month,
+    "f": what_if,
+}
+
+
+def _into_empty(delivery: Path, store: Path) -> Cost:
+    shutil.rmtree(store, ignore_errors=True)
+    spill = store / "store.duckdb.tmp"
+    return tailrace("review", delivery, "--into", store, "--timings", spill=spill)
+
+
+def _longest(cost: Cost) -> str:
+    """The three steps that took longest, those of one kind together."""
+    kinds: dict[str, float] = {}
+    for name, (wall, _) in steps(cost.said).items():
+        kind = re.sub(r"^(read, cast and validate|rule) .*", r"\1", name)
+        kinds[{"rule": "rules"}.get(kind, kind)] = kinds.get(kind, 0.0) + wall
+    kinds.pop("all", None)
+    first = sorted(kinds.items(), key=lambda item: -item[1])[:4]
+    return "longest: " + ", ".join(f"{name} {wall:.0f} s" for name, wall in first)
+
+
+def _rows(path: Path) -> int:
+    with path.open("rb") as file:
+        return sum(1 for _ in file) - 1

@@ -1,0 +1,101 @@
+"""Run a command as a process of its own, and say what it cost."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+TAILRACE = (sys.executable, "-m", "pipeline.cli")
+TOP = Path(__file__).parents[2]
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a process took: seconds by the clock and of CPU, most memory held, most disk spilled."""
+
+    wall_s: float
+    cpu_s: float
+    memory_gb: float
+    spilled_gb: float = 0.0
+    said: str = ""
+
+
+def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
+    """Run `command` in the repository; what it prints is kept. Raises if it fails.
+
+    `spill`: a folder that may appear while it runs, whose largest size is taken down.
+    """
+    watch = _Watch(spill)
+    with watch:
+        begun = time.perf_counter()
+        process = subprocess.Popen(
+            [str(part) for part in command], cwd=TOP, text=True,
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+        assert process.stdout is not None
+        said = process.stdout.read()
+        _, status, used = os.wait4(process.pid, 0)
+        wall = time.perf_counter() - begun
+    process.returncode = os.waitstatus_to_exitcode(status)
+    process.stdout.close()
+    if process.returncode:
+        raise RuntimeError(f"{' '.join(map(str, command))} ended with {status}:\n{said}")
+    cpu = used.ru_utime + used.ru_stime
+    return Cost(wall, cpu, used.ru_maxrss / 2**20, watch.most / 2**30, said)
+
+
+def tailrace(*arguments: str | Path, spill: Path | None = None) -> Cost:
+    """Run the command of that name."""
+    return run([*TAILRACE, *arguments], spill)
+
+
+def python(code: str, *arguments: str | Path) -> Cost:
+    """Run a text of Python in a fresh interpreter."""
+    return run([sys.executable, "-c", code, *arguments])
+
+
+def steps(said: str) -> dict[str, tuple[float, float]]:
+    """Wall and CPU seconds of every step that `review --timings` printed."""
+    found: dict[str, tuple[float, float]] = {}
+    lines = said.splitlines()
+    first = next(i for i, line in enumerate(lines) if line.startswith("step "))
+    for line in lines[first + 1 :]:
+        name, wall, cpu = line.rsplit(maxsplit=2)
+        found[name.strip()] = (float(wall), float(cpu))
+    return found
+
+
+class _Watch:
+    """The largest size that a folder has while another process runs, looked at each 0.2 s."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self.folder, self.most = folder, 0
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._look, daemon=True)
+
+    def __enter__(self) -> _Watch:
+        if self.folder:
+            self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        if self.folder:
+            self._thread.join()
+
+    def _look(self) -> None:
+        assert self.folder is not None
+        while not self._over.wait(0.2):
+            size = 0
+            for path in self.folder.glob("*"):
+                try:
+                    size += path.stat().st_size
+                except FileNotFoundError:
+                    continue
+            self.most = max(self.most, size)
