@@ -38,7 +38,8 @@ PLACES: dict[str, str] = {
         "missing-column unknown-column repeated-column private-name private-content wrong-month"
         " date-cell not-a-number not-a-whole-number not-true-or-false missing-value out-of-range"
         " not-a-code not-a-token repeated-trip orphan-row trip-set-aside unknown-trip unknown-rule"
-        " unknown-cell stale-answer contradictory-answer not-a-time no-such-hour hour-twice"
+        " unknown-base unknown-retraining unknown-cell stale-answer contradictory-answer not-a-time"
+        " no-such-hour hour-twice"
         " no-bedside bedside-differs not-a-unit several-values"
     ),
     "file and column": "ignored-column",
@@ -49,9 +50,9 @@ PLACES: dict[str, str] = {
     "the store": (
         "store-unreadable store-locked store-newer store-missing not-reviewed ledger-broken"
     ),
-    "the month": "not-published baseline-late",
+    "the month": "not-published baseline-late month-not-reviewed",
     "the key or crosswalk": "key-permissions key-unusable key-place no-such-token",
-    "the option": "folder usage month-without-trips",
+    "the option": "folder usage month-without-trips unknown-name",
 }
 """Where a message points, and the codes that point there. Files and lines are the user's own; a
 line is a line of the text, a row of the sheet, or a row's number in a Parquet file."""
@@ -77,16 +78,20 @@ ELSEWHERE: dict[str, str] = {
     "not-a-token": "Write it as the message says, or name another.",
     "unknown-trip": "Check the trip's token.",
     "unknown-rule": "Check the rule's id; tailrace explain lists them.",
+    "unknown-base": "Check the base's token.",
+    "unknown-retraining": "Check the month, the base or crew member, and the rule.",
     "unknown-cell": "Check the row's and the column's name.",
     "stale-answer": "Read the case again on its present page, and answer that.",
     "contradictory-answer": "Keep one answer.",
     "folder": "Name a folder that can be made, or an empty one.",
     "usage": "See the command's --help.",
     "month-without-trips": "Name one of the months that the message lists.",
+    "month-not-reviewed": "Review the month first, or name one that the message lists.",
+    "unknown-name": "Name one of those that the message lists.",
 }
 """What to do where the sentence is made beside the work, which may say it more narrowly."""
 
-ALSO_USAGE = ("not-a-token", "toml-content", "unknown-rule", "wrong-month")
+ALSO_USAGE = ("no-permission", "not-a-token", "toml-content", "unknown-rule", "wrong-month")
 """Codes that wrong usage has too, where it is an option that holds what they speak of."""
 
 HEAD = """\

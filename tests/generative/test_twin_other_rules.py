@@ -165,6 +165,17 @@ def test_merged_events_are_one_cut_off_as_long_as_all_of_them() -> None:
         assert got.verdict == verdict
 
 
+@pytest.mark.parametrize(("known", "verdict"), [(17, "deviation"), (8, "cannot_tell")])
+def test_the_known_part_of_a_merged_cut_off_is_the_least_it_was(known: int, verdict: str) -> None:
+    got = answer(
+        "flow-interruption",
+        setting(0, source="ventilator"),
+        device_events=[device(600, cutoff_s=known), device(620, cutoff_s=None)],
+        merge_within_s=20,
+    )
+    assert (got.verdict, got.observed_low, got.observed_high) == (verdict, known, None)
+
+
 @pytest.mark.parametrize(
     ("humidification", "calls_s", "verdict"),
     [

@@ -14,10 +14,14 @@ MATCH_WITHIN_S = 15 * 60
 
 @dataclass(frozen=True)
 class Blockage:
-    """One blockage: when it began (corrected), and for how long it cut the flow (or None)."""
+    """One blockage: when it began (corrected), and for how long it cut the flow (or None).
+
+    `known_s`: for how long at least, by those of its events that have a length.
+    """
 
     at_s: int
     cutoff_s: float | None
+    known_s: float
 
 
 def clock(case: Case) -> tuple[int, int]:
@@ -54,12 +58,12 @@ def blockages(case: Case, from_s: int, until_s: int | None) -> list[Blockage]:
             groups[-1].append((at_s, row["cutoff_s"]))
         else:
             groups.append([(at_s, row["cutoff_s"])])
-    return [Blockage(group[0][0], _sum([cutoff for _, cutoff in group])) for group in groups]
+    return [_blockage(group) for group in groups]
 
 
-def _sum(cutoffs: list[float | None]) -> float | None:
-    known = [cutoff for cutoff in cutoffs if cutoff is not None]
-    return sum(known) if len(known) == len(cutoffs) else None
+def _blockage(group: list[tuple[int, float | None]]) -> Blockage:
+    known = [cutoff for _, cutoff in group if cutoff is not None]
+    return Blockage(group[0][0], sum(known) if len(known) == len(group) else None, sum(known))
 
 
 def log_complete(case: Case) -> bool:
@@ -156,12 +160,11 @@ def flow_interruption(case: Case, rule: Row) -> Finding:
     if window.open and verdict != "deviation":
         all_later = _interrupted(blockages(case, window.start, None), rule)
         verdict = verdict if all_later == verdict else "cannot_tell"
-    known = [event.cutoff_s for event in events if event.cutoff_s is not None]
-    longest = max(known, default=None)
+    longest = max((event.known_s for event in events), default=None)
     return Finding(
         without_full_log(case, verdict),
         longest,
-        longest if len(known) == len(events) else None,
+        longest if all(event.cutoff_s is not None for event in events) else None,
         **shown,
         from_s=events[0].at_s if events else None,
         until_s=events[-1].at_s if events else None,
@@ -173,11 +176,12 @@ def _interrupted(events: list[Blockage], rule: Row) -> str:
     if not events:
         return "not_applicable"
     at_limit = rule.get("at_limit", "pass")
-    known = [event.cutoff_s for event in events if event.cutoff_s is not None]
-    kept = passes_s(max(known, default=0), rule["longest_limit_s"], at_limit)
+    # a length that is not logged can only add to what is known
+    known = [event.known_s for event in events]
+    kept = passes_s(max(known), rule["longest_limit_s"], at_limit)
     if not kept or not passes_s(sum(known), rule["total_limit_s"], at_limit):
         return "deviation"
-    return "met" if len(known) == len(events) else "cannot_tell"
+    return "met" if all(event.cutoff_s is not None for event in events) else "cannot_tell"
 
 
 def passes_s(value_s: float, limit_s: float, at_limit: str) -> bool:
