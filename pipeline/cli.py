@@ -37,6 +37,7 @@ app = typer.Typer(
 
 @app.command()
 def review(  # noqa: PLR0917 - options are read from parameters
+    # long: one line an option
     delivery: DELIVERY,
     into: Annotated[
         Path, typer.Option(metavar="FOLDER", help="Where the store and the pages are kept.")

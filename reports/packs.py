@@ -153,5 +153,5 @@ def _environment() -> Environment:
     pages = environment()
     assert pages.loader is not None
     frame, _, _ = pages.loader.get_source(pages, "pack_base.html")
-    pages.loader = jinja2.ChoiceLoader([jinja2.DictLoader({"base.html": frame}), pages.loader])
-    return pages
+    loader = jinja2.ChoiceLoader([jinja2.DictLoader({"base.html": frame}), pages.loader])
+    return pages.overlay(loader=loader)

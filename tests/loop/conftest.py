@@ -15,6 +15,7 @@ import pytest
 
 import reports
 from pipeline import measures
+from pipeline.loop import whatif
 from schemas.measure_outputs import MEASURE_OUTPUTS
 
 from . import kit
@@ -22,7 +23,7 @@ from . import kit
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-DRAW, FIGURES = reports.write_pages, measures.figures
+DRAW, FIGURES, CURVES = reports.write_pages, measures.figures, whatif.main_curves
 
 
 def plain_page(review: MonthReview, folder: Path) -> Path:
@@ -45,11 +46,16 @@ def no_figures(*_: object) -> dict[str, pd.DataFrame]:
     }
 
 
+def no_curves(*_: object) -> None:
+    """No history under other limits, which replays every rule many times."""
+
+
 @pytest.fixture(scope="session", autouse=True)
 def plain_pages() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", plain_page)
         patch.setattr(measures, "figures", no_figures)
+        patch.setattr(whatif, "main_curves", no_curves)
         yield
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import zlib
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -45,7 +46,7 @@ def restated(folder: Path, month: str = MONTH) -> pd.DataFrame:
     return found
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def late_rule(clean_delivery: Path) -> tuple[list[str], str]:
     """Two trips of the month, one with a variance and one that met the rule, and that rule."""
     rows = pd.read_csv(clean_delivery / "planted.csv", dtype=str)
@@ -56,19 +57,27 @@ def late_rule(clean_delivery: Path) -> tuple[list[str], str]:
     return sorted([flagged["trip_id"], met["trip_id"].iloc[0]]), flagged["rule"]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def late(late_rule: tuple[list[str], str]) -> list[str]:
     return late_rule[0]
 
 
-@pytest.fixture
-def published(clean_delivery: Path, late: list[str], tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def published_once(
+    clean_delivery: Path, late: list[str], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
     """A folder whose month was reviewed without two late trips, and published."""
-    folder = tmp_path / "pages"
-    review(kit.delivery_like(clean_delivery, tmp_path / "first", without=late), folder)
-    words = publish(folder, MONTH, "D1")
+    top = tmp_path_factory.mktemp("published")
+    review(kit.delivery_like(clean_delivery, top / "first", without=late), top / "pages")
+    words = publish(top / "pages", MONTH, "D1")
     assert words.startswith(f"{MONTH} is published: ")
-    return folder
+    return top / "pages"
+
+
+@pytest.fixture
+def published(published_once: Path, tmp_path: Path) -> Path:
+    """A copy of that folder, for the test to change."""
+    return shutil.copytree(published_once, tmp_path / "pages")
 
 
 # ---- what is kept
