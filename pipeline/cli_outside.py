@@ -10,7 +10,7 @@ import typer
 from pipeline.cli_parts import STORE_FOLDER, progress
 from pipeline.errors import Problem, Usage
 
-AUDIENCES = ("committee", "director", "education")
+AUDIENCES = ("committee", "director", "education", "base")
 
 
 def add_outside_commands(app: typer.Typer) -> None:
@@ -24,6 +24,9 @@ def pack(
     audience: Annotated[
         str, typer.Option("--for", metavar="WHO", help=f"One of {', '.join(AUDIENCES)}.")
     ],
+    base: Annotated[
+        str | None, typer.Option(metavar="B", help="Which base, with --for base.")
+    ] = None,
     into: STORE_FOLDER = Path("tailrace-out"),
     to: Annotated[
         Path | None,
@@ -31,14 +34,20 @@ def pack(
     ] = None,
 ) -> None:
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
-    from pipeline.outside import check_audience, packed_month, write_out
+    from pipeline.outside import check_audience, check_base, packed_base, packed_month, write_out
+    from reports.packs import base_pack
     from reports.packs import pack as draw
 
     check_audience(audience, AUDIENCES)
+    check_base(audience, base)
     with progress() as stage:
-        review = packed_month(into, month, audience, stage)
-        stage("pack")
-        html = draw(review, audience)
+        if base is not None:
+            review = packed_base(into, month, base, stage)
+            html = base_pack(review, base)
+        else:
+            review = packed_month(into, month, audience, stage)
+            stage("pack")
+            html = draw(review, audience)
     target = to or into / month / f"pack-{audience}.html"
     write_out(target, html.encode("utf-8"))
     typer.echo(f"Wrote {target}")

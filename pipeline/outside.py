@@ -51,6 +51,27 @@ def packed_month(
     return replace(review, loop=replace(review.loop, follow_ups=open_actions))
 
 
+def packed_base(folder: Path, month: str, base: str, stage: Stage = lambda _: None) -> MonthReview:
+    """The month as the shared edition has it, for the pack of one base; Usage if it is unknown.
+
+    Like the shared edition it is remembered: what a period told once, it tells again.
+    """
+    from pipeline.sharing.edition import share
+
+    review = reviewed_month(folder, month, stage)
+    with store_in(folder) as con:
+        known = [
+            name
+            for (name,) in con.execute(
+                "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1",
+                [month],
+            ).fetchall()
+        ]
+        if base not in known:
+            raise unknown("--base", base, "base with trips to that month", known)
+        return share(con, review)
+
+
 def without_tokens(con: duckdb.DuckDBPyConnection, texts: list[str]) -> list[str]:
     """The texts with "..." in place of every token of a trip, crew member or reviewer in them."""
     found = con.execute(
@@ -74,6 +95,13 @@ def check_audience(audience: str, known: Sequence[str]) -> None:
     """Usage unless `audience` is one of the known ones."""
     if audience not in known:
         raise unknown("--for", audience, "reader of a pack", list(known))
+
+
+def check_base(audience: str, base: str | None) -> None:
+    """Usage unless a base is named for a base's pack, and for no other."""
+    if (audience == "base") != (base is not None):
+        what = "a base's pack needs the base" if base is None else "only a base's pack names a base"
+        raise Usage(Problem(None, None, "--base", "usage", what, "Write --for base --base TOKEN."))
 
 
 def reviewed_months(folder: Path) -> list[str]:

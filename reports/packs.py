@@ -19,6 +19,7 @@ from reports.frames import Row
 from reports.pages import Site
 from reports.patterns import seconds
 from reports.plotted import has_arrow_heads
+from reports.shared_data import base_data
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
 PAPER_WIDTH, HALF_WIDTH = 696, 350
 TITLES = {"committee": "for the committee", "director": "for the medical director",
-          "education": "for the education team"}  # fmt: skip
+          "education": "for the education team", "base": "for one base"}  # fmt: skip
 INSIDE = (
     "Stays in the service.",
     "It names trips by their tokens: for quality review inside the service only.",
@@ -49,6 +50,19 @@ def pack(review: MonthReview, audience: str) -> str:
         palette=palette,
         words=words,
         seconds=seconds,
+    )  # fmt: skip
+    return unlinked(html)
+
+
+def base_pack(safe: MonthReview, base: str) -> str:
+    """The pack of one base, drawn from a shared edition's review alone: nothing small is in it."""
+    title = f"{safe.service}, base {base}: high-flow transports"
+    html = _environment().get_template("base_pack.html").render(
+        page=base_data(safe, base),
+        pack={**_frame(safe, "base"), "title": title},
+        figure_ids=[],
+        palette=palette,
+        words=words,
     )  # fmt: skip
     return unlinked(html)
 

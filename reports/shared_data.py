@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 WITHHELD = "withheld"
 UNIT = "events per 100 h"
 MOST_TOLD = SMALLEST_TOLD - 1
+ALL_WORDS = "Not every rule kept"
 
 
 def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
@@ -45,6 +46,30 @@ def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
         "most": MOST_TOLD,
         "unit": UNIT,
     }
+
+
+def base_data(review: MonthReview, base: str) -> dict[str, Any]:
+    """What the pack of one base says: its own rows, and the service's beside them.
+
+    `own` is empty where the base is told only within the other bases.
+    """
+    shared = review.shared
+    assert shared is not None
+    page = shared_data(review, "month")
+    rows = [r for r in _of(shared.bases, shared.latest()) if text(r["base"]) == base]
+    said = {r["rule"]: r["said"] for r in [*page["rules"], *filter(None, [page["whole"]])]}
+    own = [
+        {
+            "rule": text(row["rule"]),
+            "title": ALL_WORDS if row["rule"] == ALL_RULES else words.rule_title(text(row["rule"])),
+            "said": share_words({**row, "judged": row["variance"] + row["kept"]}, "variance",
+                                "judged"),
+            "service": said.get(text(row["rule"]), WITHHELD),
+        }
+        for row in rows
+    ]  # fmt: skip
+    trips = next((int(row["trips"]) for row in rows), None)
+    return {**page, "base": base, "own": own, "trips_here": trips}
 
 
 def _of(frame: pd.DataFrame, period: str) -> list[Row]:

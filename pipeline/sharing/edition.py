@@ -36,7 +36,7 @@ def shared_review(
     In the result `shared` holds every number; all frames of cases, occlusions, measures, problems
     and rule counts are empty, figures, details and the loop's tables are None, and the numbers of
     trips are 0 or None, so that what is drawn from it cannot show anything else. Service, month,
-    privacy basis, protocol, rules and cannulas stay.
+    privacy basis, protocol, rules, cannulas and the confidentiality statement stay.
 
     `counts`: of every month to the one reviewed (`shared_counts`). `before`: periods shared
     earlier, which are told again as they were told then: the difference of two editions of one
@@ -98,7 +98,8 @@ def _emptied(review: MonthReview) -> MonthReview:
     """
     import pandas as pd
 
-    told = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas"}
+    told = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas",
+            "confidentiality"}  # fmt: skip
     empty: dict[str, Any] = {}
     for field in fields(review):
         value = getattr(review, field.name)

@@ -76,8 +76,9 @@ def published_once(
 
 @pytest.fixture
 def published(published_once: Path, tmp_path: Path) -> Path:
-    """A copy of that folder, for the test to change."""
-    return shutil.copytree(published_once, tmp_path / "pages")
+    """A copy of that folder and of what was delivered, for the test to change."""
+    shutil.copytree(published_once.parent, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "pages"
 
 
 # ---- what is kept
