@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 TOO_WIDE = 50.0
 """An adjusted interval whose ends differ by more than this factor says nothing."""
 RATIOS = ("ratio", "adjusted_ratio")
-CLUSTERED = "of a size over all months, trips as clusters"
 
 
 class SizeTable:
@@ -45,7 +44,7 @@ class SizeTable:
                 "is_reference": False,
                 **{name: _ratio({}, name) for name in RATIOS},
             }
-        whole = {**row["all"], **_bounds(found, "crude"), "method": CLUSTERED}
+        whole = {**row["all"], **_bounds(found, "crude")}
         return {
             **row,
             "all": whole,
