@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated
 
@@ -30,7 +31,10 @@ def pack(
     into: STORE_FOLDER = Path("tailrace-out"),
     to: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Where to; by default MONTH/pack-WHO.html in FOLDER."),
+        typer.Option(
+            metavar="FILE",
+            help="Where to; by default MONTH/pack-WHO.html in FOLDER, a base's with its token.",
+        ),
     ] = None,
 ) -> None:
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
@@ -48,7 +52,7 @@ def pack(
             review = packed_month(into, month, audience, stage)
             stage("pack")
             html = draw(review, audience)
-    target = to or into / month / f"pack-{audience}.html"
+    target = to or into / month / _file(audience, base)
     write_out(target, html.encode("utf-8"))
     typer.echo(f"Wrote {target}")
     if not review.confidentiality:
@@ -56,6 +60,16 @@ def pack(
             "It carries no confidentiality statement of your service: export.toml may hold one,"
             ' confidentiality = "...".'
         )
+
+
+def _file(audience: str, base: str | None) -> str:
+    """A pack's file name; packs of two bases never share one, whatever their tokens hold."""
+    from reports.case_files import case_file
+
+    if base is None:
+        return f"pack-{audience}.html"
+    plain = re.fullmatch(r"[a-z0-9_-]+", base)
+    return f"pack-base-{base}.html" if plain else f"pack-base-{case_file(base)}"
 
 
 def picture(

@@ -58,17 +58,15 @@ def packed_base(folder: Path, month: str, base: str, stage: Stage = lambda _: No
     """
     from pipeline.sharing.edition import share
 
+    with store_in(folder, read_only=True) as con:
+        rows = con.execute(
+            "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1", [month]
+        ).fetchall()
+    known = [name for (name,) in rows]
+    if base not in known and month in reviewed_months(folder):
+        raise unknown("--base", base, "base with trips to that month", known)
     review = reviewed_month(folder, month, stage)
     with store_in(folder) as con:
-        known = [
-            name
-            for (name,) in con.execute(
-                "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1",
-                [month],
-            ).fetchall()
-        ]
-        if base not in known:
-            raise unknown("--base", base, "base with trips to that month", known)
         return share(con, review)
 
 

@@ -69,7 +69,7 @@ def base_data(review: MonthReview, base: str) -> dict[str, Any]:
         for row in rows
     ]  # fmt: skip
     trips = next((int(row["trips"]) for row in rows), None)
-    return {**page, "base": base, "own": own, "trips_here": trips}
+    return {**page, "base": base, "own": own, "trips_here": trips, "whole_title": ALL_WORDS}
 
 
 def _of(frame: pd.DataFrame, period: str) -> list[Row]:
