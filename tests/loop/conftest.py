@@ -50,7 +50,7 @@ def no_curves(*_: object) -> None:
     """No history under other limits, which replays every rule many times."""
 
 
-@pytest.fixture(scope="session", autouse=True)
+@pytest.fixture(scope="package", autouse=True)
 def plain_pages() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", plain_page)
@@ -59,7 +59,7 @@ def plain_pages() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def reviewed_once(
     plain_pages: None, clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory
 ) -> Path:
