@@ -5,28 +5,64 @@
   const CONFIG = { displayModeBar: false, scrollZoom: false, doubleClick: false, showTips: false,
     showAxisDragHandles: false, responsive: false };
 
-  /* --- charts ----------------------------------------------------------------------------- */
+  /* --- charts: the library comes after the page can be used, then one chart at a time ----- */
 
   const holder = document.getElementById("figures");
   const figures = holder ? JSON.parse(holder.textContent) : {};
-  const charts = Array.from(document.querySelectorAll("[data-figure]"));
+  const charts = Array.from(document.querySelectorAll("[data-figure]")).filter(function (element) {
+    return figures[element.dataset.figure];
+  });
+  const library = document.currentScript.dataset.library;
+  const undrawn = new Set(charts);
+
+  function shapeFor(element, width) {
+    const figure = figures[element.dataset.figure];
+    const chosen = figure.filter(function (f) { return f.least <= width; }).pop();
+    return { data: chosen.data || figure[0].data,
+      layout: Object.assign({}, chosen.layout, { width: width, autosize: false }) };
+  }
 
   function draw(element, width) {
-    const figure = figures[element.dataset.figure];
-    if (!figure) return;
-    if (typeof Plotly === "undefined") {
-      document.getElementById(element.getAttribute("aria-details")).open = true;
-      return;
+    undrawn.delete(element);
+    const shape = shapeFor(element, width || element.parentElement.clientWidth);
+    Plotly.react(element, structuredClone(shape.data), structuredClone(shape.layout), CONFIG);
+    element.style.minHeight = "";
+  }
+
+  /* Each chart's room is kept from the start, so that nothing moves under the reader. */
+  function keepRoom() {
+    for (const element of charts) {
+      const height = shapeFor(element, element.parentElement.clientWidth).layout.height;
+      element.hidden = false;
+      element.style.minHeight = height + "px";
     }
-    const chosen = figure.filter(function (f) { return f.least <= width; }).pop();
-    const data = chosen.data || figure[0].data;
-    const layout = Object.assign({}, chosen.layout, { width: width, autosize: false });
-    Plotly.react(element, structuredClone(data), structuredClone(layout), CONFIG);
-    element.hidden = false;
+  }
+
+  /* Charts in view first; a task each, so that what the reader does comes between. */
+  function drawNext() {
+    const [element] = Array.from(undrawn).sort(function (one, other) { return far(one) - far(other); });
+    if (!element) return;
+    draw(element);
+    window.setTimeout(drawNext);
+  }
+
+  function far(element) {
+    const place = element.getBoundingClientRect();
+    return Math.max(0, place.top - window.innerHeight, -place.bottom);
+  }
+
+  function withoutLibrary() {
+    for (const element of charts) {
+      element.hidden = true;
+      document.getElementById(element.getAttribute("aria-details")).open = true;
+    }
+    charts.length = 0;
+    undrawn.clear();
   }
 
   function drawAll(width) {
-    for (const element of charts) draw(element, width || element.parentElement.clientWidth);
+    if (typeof Plotly === "undefined") return;
+    for (const element of charts) draw(element, width);
   }
 
   let lastWidth = document.documentElement.clientWidth;
@@ -53,5 +89,12 @@
     drawAll();
   });
 
-  drawAll();
+  if (charts.length) {
+    keepRoom();
+    const script = document.createElement("script");
+    script.addEventListener("load", function () { window.setTimeout(drawNext); });
+    script.addEventListener("error", withoutLibrary);
+    script.src = library;
+    document.body.append(script);
+  }
 })();
