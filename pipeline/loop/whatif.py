@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,8 @@ from pipeline.store import one
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
+
+    from pipeline.rules.rule import Parameters
 
 MAIN_LIMITS = (
     "wall-oxygen-time.limit_min", "unheated-time.limit_min", "source-choice.flow_limit_lpm",
@@ -62,32 +64,76 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Curves of the main limits over the twelve months to `month`; rows as `what_if` gives.
 
     Each limit is tried at parts and multiples of what the version in force in `month` has; a
-    rule that is not judged is left out. The months are staged once; then only rules are judged.
+    rule that is not judged is left out. The months are staged once; then only rules are judged,
+    those that do not share a limit in one go.
     """
     import pandas as pd
 
     versions = [v for v in versions_in_store(con) if v.version.from_month <= month]
-    limits = [name.split(".") for name in MAIN_LIMITS]
     judged = versions[-1].rules if versions else {}
-    rules = {rule for rule, _ in limits if rule in judged}
-    parts = [_columns(pd.DataFrame(), "what_if")]
-    if rules:
-        kept = [_only(v, rules) for v in versions]
-        _replay(con, kept, "all", (_earlier(month), month), staged=False)
-    for rule, parameter in limits:
-        if rule not in rules:
-            continue
+    values = _main_values(judged)
+    if not values:
+        return _columns(pd.DataFrame(), "what_if")
+    rules = {name.partition(".")[0] for name in values}
+    _replay(con, [_only(v, rules) for v in versions], "all", (_earlier(month), month), staged=False)
+    curves: dict[str, list[pd.DataFrame]] = {name: [] for name in values}
+    for together in _one_of_each_rule(list(values)):
+        alone = [_only(v, set(together)) for v in versions]
         for name in ("verdict", "asked"):
             con.execute(
-                f"CREATE OR REPLACE TEMP TABLE {name}_before AS FROM {name}_all WHERE rule = ?",
-                [rule],
+                f"CREATE OR REPLACE TEMP TABLE {name}_before AS"
+                f" FROM {name}_all WHERE list_contains(?, rule)",
+                [list(together)],
             )
-        now = float(getattr(judged[rule], parameter))
-        values = tuple(dict.fromkeys(round(now * factor, 1) for factor in FACTORS))
-        setting = Setting(f"{rule}.{parameter}", values)
-        alone = [_only(v, {rule}) for v in versions]
-        parts.append(_tried(con, alone, [setting], None, {rule}).curve)
-    return parts[0] if len(parts) == 1 else pd.concat(parts[1:], ignore_index=True)
+        for step in range(max(len(values[name]) for name in together.values())):
+            now = {r: (n, values[n][step]) for r, n in together.items() if step < len(values[n])}
+            for name, rows in _curves_at(con, alone, now).items():
+                curves[name].append(rows)
+    found = [rows for of_limit in curves.values() for rows in of_limit]
+    return _columns(pd.concat(found, ignore_index=True), "what_if")
+
+
+def _main_values(judged: Mapping[str, Parameters]) -> dict[str, tuple[float, ...]]:
+    """The values to try of every main limit that is judged."""
+    values = {}
+    for name in MAIN_LIMITS:
+        rule, _, parameter = name.partition(".")
+        if rule in judged:
+            now = float(getattr(judged[rule], parameter))
+            values[name] = tuple(dict.fromkeys(round(now * factor, 1) for factor in FACTORS))
+    return values
+
+
+def _one_of_each_rule(limits: list[str]) -> list[dict[str, str]]:
+    """The limits in as few groups as may be, each with at most one of a rule, by rule."""
+    groups: list[dict[str, str]] = []
+    for name in limits:
+        rule = name.partition(".")[0]
+        free = next((group for group in groups if rule not in group), None)
+        if free is None:
+            groups.append(free := {})
+        free[rule] = name
+    return groups
+
+
+def _curves_at(
+    con: duckdb.DuckDBPyConnection,
+    kept: list[VersionInStore],
+    now: Mapping[str, tuple[str, float]],
+) -> dict[str, pd.DataFrame]:
+    """One value of each rule's limit, judged together: a row of its curve by the limit's name."""
+    changed = under(kept, list(now.values()))
+    trips = _after(con, kept, changed, staged=True)
+    curve = _curve(con)
+    rows = {}
+    for rule, (name, value) in now.items():
+        alone = [[_only(v, {rule}) for v in versions] for versions in (kept, changed)]
+        labels: dict[str, Any] = {
+            "setting": name, "value": shown(value), "trips": trips,
+            "current": all(b.rules == a.rules for b, a in zip(*alone, strict=True)),
+        }  # fmt: skip
+        rows[name] = curve[curve["rule"] == rule].assign(**labels)
+    return rows
 
 
 def _tried(
@@ -104,7 +150,7 @@ def _tried(
     fixed = [(s.name, s.values[0]) for s in settings if s is not moved]
     curves, changes = [], []
     for value, changed in [(v, under(kept, [*fixed, (moved.name, v)])) for v in moved.values]:
-        trips = _replay(con, changed, "after", months, staged=None not in rules)
+        trips = _after(con, kept, changed, months, staged=None not in rules)
         words = "; ".join([*(f"{name}={shown(v)}" for name, v in fixed), shown(value)])
         labels: dict[str, Any] = {"setting": moved.name, "value": words,
                                   "current": _same(kept, changed), "trips": trips}  # fmt: skip
@@ -114,6 +160,22 @@ def _tried(
         _columns(pd.concat(curves, ignore_index=True), "what_if"),
         _columns(pd.concat(changes, ignore_index=True), "what_if_changes"),
     )
+
+
+def _after(
+    con: duckdb.DuckDBPyConnection,
+    kept: list[VersionInStore],
+    changed: list[VersionInStore],
+    months: tuple[str, str] | None = None,
+    *,
+    staged: bool,
+) -> int:
+    """Make `verdict_after` and `asked_after`; what changes nothing is not judged again."""
+    if not _same(kept, changed):
+        return _replay(con, changed, "after", months, staged=staged)
+    for name in ("verdict", "asked"):
+        con.execute(f"CREATE OR REPLACE TEMP TABLE {name}_after AS FROM {name}_before")
+    return _trips(con)
 
 
 def _earlier(month: str) -> str:
@@ -156,6 +218,10 @@ def _replay(
         replay(con, versions, months=months)
     con.execute(f"CREATE OR REPLACE TEMP TABLE verdict_{name} AS FROM verdict_now")
     _asked(con, versions, name)
+    return _trips(con)
+
+
+def _trips(con: duckdb.DuckDBPyConnection) -> int:
     return int(one(con, "SELECT count(*) FROM to_judge")[0])
 
 
