@@ -65,6 +65,7 @@ def review(
     `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger; `shared`:
     hand an edition over, too. A Mistake with every reason if delivery or store cannot be used.
     """
+    from pipeline.ahead import REGRESSION, importing
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
     from pipeline.judge import judge
@@ -74,12 +75,13 @@ def review(
     make_folder(into)
     with closing(open_waiting(into / STORE, create=True)) as con:
         stage("look at the files")
-        staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
-        chosen = _chosen_month(con, month, staged.export.months)
-        set_aside = staged.set_aside_count(con)
-        stage("load")
-        loaded = load(con, staged, baseline=baseline, by=by)
-        judge(con, stage)
+        with importing(REGRESSION):
+            staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
+            chosen = _chosen_month(con, month, staged.export.months)
+            set_aside = staged.set_aside_count(con)
+            stage("load")
+            loaded = load(con, staged, baseline=baseline, by=by)
+            judge(con, stage)
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
         stage("workbook")

@@ -302,7 +302,8 @@ def _estimable(rows: _Rows, groups: tuple[int, ...], names: Sequence[str]) -> _D
 
 def _fit(rows: _Rows, design: _Design) -> _Fit | None:
     """Fit by iteratively reweighted least squares; None where that fails."""
-    import statsmodels.api as sm
+    from statsmodels.genmod.families import Poisson
+    from statsmodels.genmod.generalized_linear_model import GLM
 
     kept = design.kept
     matrix, events, exposure = design.matrix(rows, kept), rows.events[kept], rows.exposure[kept]
@@ -313,7 +314,7 @@ def _fit(rows: _Rows, design: _Design) -> _Fit | None:
         with warnings.catch_warnings(), np.errstate(all="ignore"):
             warnings.simplefilter("ignore")
             counts = np.bincount(cell, events)
-            model = sm.GLM(counts, cells, family=sm.families.Poisson(), offset=offset)
+            model = GLM(counts, cells, family=Poisson(), offset=offset)
             found = model.fit(maxiter=100, tol=1e-10)
             coefficients = np.asarray(found.params, dtype=np.float64)
             mean = exposure * np.exp(matrix @ coefficients)

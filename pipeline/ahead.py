@@ -1,0 +1,31 @@
+"""Import a slow library while the database works, so that nobody waits for it later."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import threading
+from collections.abc import Iterator
+
+REGRESSION = "statsmodels.genmod.generalized_linear_model"
+"""Takes over a second to import, and only statistics want it."""
+
+
+@contextlib.contextmanager
+def importing(module: str) -> Iterator[None]:
+    """Import `module` in a thread of its own meanwhile; it is there when the block ends.
+
+    The block itself must import nothing that `module` is made of: two threads inside one package
+    could see each other's halves. A failed import is raised where the module is really used.
+    """
+
+    def run() -> None:
+        with contextlib.suppress(Exception):
+            importlib.import_module(module)
+
+    thread = threading.Thread(target=run, name="import")
+    thread.start()
+    try:
+        yield
+    finally:
+        thread.join()
