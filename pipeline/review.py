@@ -82,6 +82,7 @@ def review(
             stage("load")
             loaded = load(con, staged, baseline=baseline, by=by)
             judge(con, stage)
+            stage("wait for imports")
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
         stage("workbook")

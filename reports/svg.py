@@ -45,6 +45,7 @@ def _attribute(value: str) -> str:
     return html.escape(value)
 
 
+@lru_cache(maxsize=4096)
 def escaped(value: str) -> str:
     """A text from data as SVG text: markup escaped, control characters spelled out.
 

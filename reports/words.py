@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from functools import lru_cache
 from typing import Any
 
 MONTH_NAMES = [
@@ -218,6 +219,7 @@ def rule_title(rule: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+@lru_cache(maxsize=4096)
 def visible(text: str) -> str:
     """The text with control and direction-changing characters spelled out, e.g. [U+202E].
 
@@ -229,6 +231,7 @@ def visible(text: str) -> str:
     return "".join(c if c in ISOLATE else _visible_char(c) for c in text)
 
 
+@lru_cache(maxsize=4096)
 def isolated(text: str) -> str:
     """A text from data for use within a sentence: visible, and kept from turning it around.
 
