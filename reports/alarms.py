@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 CHANGES = ("doubling", "halving")
+GAPS = "trips-between-deviations"
 BY_HOURS = ("occlusion-rate", "full-oxygen-above-97")
 """Measures whose volume is hours; that of all others is trips."""
 
@@ -56,6 +57,8 @@ def power_data(review: MonthReview, figures: MeasureFigures) -> Row:
     """Months needed to see a doubling and a halving, the occlusion rate first, then by severity.
 
     Shares that could not be told are the record's quality, not practice: they are in the data file.
+    `sets` has the rows in two, each short enough for a page: figures of months, and gaps between
+    variances, each with a finding of its own.
     """
     severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
     facts = {f.id: f for f in figures.facts}
@@ -70,14 +73,29 @@ def power_data(review: MonthReview, figures: MeasureFigures) -> Row:
         )
     )
     horizon = max((r["horizon"] for r in rows), default=0)
-    return {"rows": rows, "horizon": horizon, "finding": _finding(rows, horizon)}
+    sets = [
+        {"id": id_, "heading": heading, "rows": chosen, "horizon": horizon,
+         "finding": _finding(chosen, horizon)}
+        for id_, heading, gaps in (
+            ("power", "Rates and shares of a month", False),
+            ("power-gaps", "Trips between variances, for what is rare", True),
+        )
+        if (chosen := [_named(r) for r in rows if (r["measure"] == GAPS) == gaps])
+    ]  # fmt: skip
+    return {"rows": rows, "sets": sets, "horizon": horizon, "finding": _finding(rows, horizon)}
+
+
+def _named(row: Row) -> Row:
+    """The row as it is called under a heading that says which measure it is."""
+    gap = row["measure"] == GAPS and row["is_rule"]
+    return {**row, "label": words.rule_title(row["key"])} if gap else row
 
 
 def _power_row(row: Row, facts: dict[str, MeasureFacts]) -> Row:
     measure, key = text(row["measure"]), text(row["group_value"])
     fact = facts.get(measure)
     # the level of a gap between variances is the share they come at
-    levelled = facts.get("deviation-share") if measure == "trips-between-deviations" else fact
+    levelled = facts.get("deviation-share") if measure == GAPS else fact
     monthly = words.some(row["monthly"]) or 0.0
     horizon = int(row["horizon"] or 0)
     is_rule = text(row["group_by"]) == "rule"

@@ -54,6 +54,9 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     return {
         **common_data(review, site, "director"),
         "answer": [unjudged] if unjudged else answer(table, sizes, bases, charts, alarms),
+        "too_few": ""
+        if unjudged
+        else " ".join(filter(None, [charts["shares"]["thin"], bases["few"]])),
         "sizes": sizes,
         "bases": bases,
         "charts": charts,
@@ -142,7 +145,7 @@ def _one(table: ChartTable, measure: str) -> list[Row]:
 
 
 def answer(table: ChartTable, sizes: Row, bases: Row, charts: Row, alarms: Row) -> list[str]:
-    """The page's answer first: bases, sizes, the month, what is too few to say."""
+    """The page's answer first: bases, sizes, the month."""
     return [
         s
         for s in (
@@ -150,7 +153,6 @@ def answer(table: ChartTable, sizes: Row, bases: Row, charts: Row, alarms: Row) 
             sizes["finding"],
             month_sentence(table),
             others_sentence(charts, alarms),
-            " ".join(filter(None, [charts["shares"]["thin"], bases["few"]])),
         )
         if s
     ]

@@ -22,6 +22,12 @@ from reports.chart_parts import (
 from reports.frames import Row
 
 WIDE_ROW, NARROW_LINE, NARROW_DOT = 22, 16, 15
+LEAST_LOOK = 14
+"""Height in px that one look's numbers need."""
+
+PAPER_ROWS = 600
+"""Height in px of the rows that fit on a printed page with their words; more rows stand closer."""
+
 COLUMN_GAP = 12
 CHAR = 6.6
 
@@ -66,7 +72,7 @@ def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
 
     Heights are px, the width is the screen's. What runs on past the axis ends in an arrow head.
     """
-    height = _row_height(plan, narrow=narrow)
+    height = _row_height(plan, len(rows), narrow=narrow)
     offsets = _offsets(plan, height, narrow=narrow)
     columns = _columns(rows, plan)
     margin = {"l": 8, "r": 14, "t": 26, "b": 46} if narrow else _wide_margin(rows, columns)
@@ -88,9 +94,11 @@ def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
     }
 
 
-def _row_height(plan: Plan, *, narrow: bool) -> int:
+def _row_height(plan: Plan, rows: int, *, narrow: bool) -> int:
     if not narrow:
-        return max(30, WIDE_ROW * len(plan.looks))
+        looks = len(plan.looks)
+        usual, least = max(30, WIDE_ROW * looks), max(20, LEAST_LOOK * looks)
+        return max(least, min(usual, PAPER_ROWS // max(1, rows)))
     spoken = sum(not look.no_text for look in plan.looks)
     return NARROW_LINE * (1 + spoken) + NARROW_DOT * len(plan.looks) + 8
 

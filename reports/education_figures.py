@@ -36,9 +36,9 @@ def education_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
             {"least": least, **ratio_figure(data["retraining"]["drawn"], narrow=not least)}
             for least in (0, 660)
         ]
-    if data["power"]["rows"]:
-        figures["power"] = [
-            {"least": least, **power_figure(data["power"], narrow=not least)} for least in (0, 660)
+    for power in data["power"]["sets"]:
+        figures[power["id"]] = [
+            {"least": least, **power_figure(power, narrow=not least)} for least in (0, 660)
         ]
     return figures
 

@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.rules import all_rules
 from reports.alarms import alarms_data, power_data
 from reports.chart_sets import rate_by_chart
 from reports.control_figures import control_figure
 from reports.director_data import director_data, month_sentence
 from reports.education_data import education_data
+from reports.education_figures import education_figures
 from reports.funnels import funnels
 from reports.month_data import month_data
 from reports.pages import Site
@@ -265,6 +267,26 @@ def test_every_series_simulated_is_named_by_what_it_counts() -> None:
     gaps = next(r for r in rows if r["measure"] == "trips-between-deviations")
     assert gaps["level"] == next(r for r in rows if r["key"] == gaps["key"])["level"]
     assert [r["monthly"].endswith("h") for r in rows[:3]] == [True, False, False]
+
+
+def test_the_months_of_every_rule_fit_on_a_printed_page() -> None:
+    """Rare rules have their gaps in a figure of their own; A4 and Letter hold 900 px and more."""
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    one = figures.power[figures.power["measure"] == "deviation-share"].head(1)
+    more = [
+        one.assign(measure=measure, group_value=rule)
+        for rule in all_rules()
+        for measure in ("deviation-share", "trips-between-deviations")
+    ]
+    everything = dataclasses.replace(figures, power=pd.concat([figures.power[:1], *more]))
+    drawn = education_figures(education_data(review, everything, Site()))
+    for name in ("power", "power-gaps"):
+        paper = [f for f in drawn[name] if f["least"] <= 660][-1]["layout"]
+        assert len(paper["yaxis"]["ticktext"]) >= len(all_rules())
+        assert paper["height"] < 800
+    labels = drawn["power-gaps"][-1]["layout"]["yaxis"]["ticktext"]
+    assert "Wall oxygen time" in labels
 
 
 def test_nothing_measured_is_said() -> None:
