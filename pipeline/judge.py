@@ -29,6 +29,9 @@ KEPT = (
 )  # fmt: skip
 """Stage tables kept under `judged.` after a run."""
 
+READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion", "verdict")
+"""Those that rules read, and their answers."""
+
 Stage = Callable[[str], None]
 
 
@@ -102,8 +105,27 @@ def replay(
     return count
 
 
+def recall(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], months: tuple[str, str]
+) -> None:
+    """As `replay` of those months, from what `judge` has kept instead of judging again.
+
+    Right only where the store is up to date, as `judge` leaves it, under those very versions.
+    """
+    _in_force(con, versions)
+    con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
+    _to_judge(con, _NOTHING_JUDGED)
+    for table in READ_BY_RULES:
+        con.execute(f"""
+            CREATE OR REPLACE TEMP TABLE {table}_now AS
+            FROM judged.{table} SEMI JOIN to_judge USING (trip_key)""")
+    open_trips = (occlusions.logged_occlusions(), occlusions.occlusion_if_open())
+    for sql in (_LOST, _CONTACTS, series.charted(), *open_trips):
+        con.execute(sql)
+
+
 def replay_rules(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
-    """Judge the trips of the last `replay` by other rules; what comes before rules stays as it is.
+    """Judge the trips of the last `replay` or `recall` by other rules; what comes before stays.
 
     Right only where `versions` differ from the replayed ones in nothing but rules.
     """

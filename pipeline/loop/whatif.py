@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Usage
-from pipeline.judge import VersionInStore, replay, replay_rules, versions_in_store
+from pipeline.judge import VersionInStore, recall, replay, replay_rules, versions_in_store
 from pipeline.loop.settings import Setting, shown, under
 from pipeline.store import one
 
@@ -64,8 +64,8 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Curves of the main limits over the twelve months to `month`; rows as `what_if` gives.
 
     Each limit is tried at parts and multiples of what the version in force in `month` has; a
-    rule that is not judged is left out. The months are staged once; then only rules are judged,
-    those that do not share a limit in one go.
+    rule that is not judged is left out. The store must be as `judge` left it: what it kept is
+    taken, and only rules are judged, those that do not share a limit in one go.
     """
     import pandas as pd
 
@@ -74,8 +74,8 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     values = _main_values(judged)
     if not values:
         return _columns(pd.DataFrame(), "what_if")
-    rules = {name.partition(".")[0] for name in values}
-    _replay(con, [_only(v, rules) for v in versions], "all", (_earlier(month), month), staged=False)
+    recall(con, versions, (_earlier(month), month))
+    _keep_as(con, versions, "all")
     curves: dict[str, list[pd.DataFrame]] = {name: [] for name in values}
     for together in _one_of_each_rule(list(values)):
         alone = [_only(v, set(together)) for v in versions]
@@ -216,9 +216,13 @@ def _replay(
         replay_rules(con, versions)
     else:
         replay(con, versions, months=months)
+    _keep_as(con, versions, name)
+    return _trips(con)
+
+
+def _keep_as(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], name: str) -> None:
     con.execute(f"CREATE OR REPLACE TEMP TABLE verdict_{name} AS FROM verdict_now")
     _asked(con, versions, name)
-    return _trips(con)
 
 
 def _trips(con: duckdb.DuckDBPyConnection) -> int:

@@ -7,12 +7,13 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pytest
 
 from pipeline.errors import Usage
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge, versions_in_store
+from pipeline.judge import judge, recall, replay_rules, versions_in_store
 from pipeline.loop.session import store_in
 from pipeline.loop.settings import parse_settings, shown
 from pipeline.loop.whatif import main_curves, what_if
@@ -185,6 +186,27 @@ def test_main_curves_pass_through_the_present(folder: Path) -> None:
     now = curve[curve["current"]]
     assert len(now) == 5
     assert not now["changed"].any()
+
+
+def test_main_curves_are_those_of_each_limit_tried_alone(folder: Path) -> None:
+    with store_in(folder) as con:
+        together = main_curves(con, kit.MONTH)
+        for name, rows in together.groupby("setting", sort=False):
+            tried = ",".join(rows["value"])
+            alone = what_if(con, parse_settings([f"{name}={tried}"]), ("2025-03", kit.MONTH)).curve
+            pd.testing.assert_frame_equal(rows.reset_index(drop=True), alone, check_dtype=False)
+
+
+def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
+    answers = "SELECT * FROM {}.verdict{} ORDER BY ALL"
+    with store_in(folder) as con:
+        versions = versions_in_store(con)
+        recall(con, versions, ("2000-01", "2100-01"))
+        kept = con.execute(answers.format("judged", "")).fetchall()
+        assert con.execute(answers.format("temp", "_now")).fetchall() == kept
+        replay_rules(con, versions)
+        assert con.execute(answers.format("temp", "_now")).fetchall() == kept
+    assert len({row[2] for row in kept}) == len(all_rules())
 
 
 def test_it_is_told_in_words(folder: Path) -> None:
