@@ -141,7 +141,16 @@ LATEST_S, EARLIEST_DEVICE_S = 172_800, -86_400
 
 
 def _drawn_from(values: dict[str, list[Any]]) -> st.SearchStrategy[Row]:
-    return st.fixed_dictionaries({key: st.sampled_from(some) for key, some in values.items()})
+    """One of the values for each key; strategies are dear to make, so each is made once."""
+    key = repr(values)
+    if key not in _MADE:
+        _MADE[key] = st.fixed_dictionaries(
+            {name: st.sampled_from(some) for name, some in values.items()}
+        )
+    return _MADE[key]
+
+
+_MADE: dict[str, st.SearchStrategy[Row]] = {}
 
 
 def _seldom(strategy: st.SearchStrategy[Any], otherwise: Any) -> st.SearchStrategy[Any]:
