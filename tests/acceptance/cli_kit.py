@@ -12,10 +12,7 @@ from pathlib import Path
 
 import pytest
 
-import reports
 from pipeline import cli
-from pipeline.loop import whatif
-from reports import workbook
 
 
 @dataclass
@@ -81,6 +78,10 @@ def data_alone() -> Iterator[None]:
 
     The history under other limits, which only a page shows, is left out too.
     """
+    import reports
+    from pipeline.loop import whatif
+    from reports import workbook
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", lambda review, into: into / review.month / "page")
         patch.setattr(workbook, "_write_tables", lambda *_: None)
