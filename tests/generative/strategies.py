@@ -140,17 +140,13 @@ TIMED = ("trips", "settings", "device_events", "observations", "contacts")
 LATEST_S, EARLIEST_DEVICE_S = 172_800, -86_400
 
 
+_MADE: dict[str, st.SearchStrategy[Row]] = {}  # strategies are dear to make
+
+
 def _drawn_from(values: dict[str, list[Any]]) -> st.SearchStrategy[Row]:
-    """One of the values for each key; strategies are dear to make, so each is made once."""
-    key = repr(values)
-    if key not in _MADE:
-        _MADE[key] = st.fixed_dictionaries(
-            {name: st.sampled_from(some) for name, some in values.items()}
-        )
+    if (key := repr(values)) not in _MADE:
+        _MADE[key] = st.fixed_dictionaries({k: st.sampled_from(v) for k, v in values.items()})
     return _MADE[key]
-
-
-_MADE: dict[str, st.SearchStrategy[Row]] = {}
 
 
 def _seldom(strategy: st.SearchStrategy[Any], otherwise: Any) -> st.SearchStrategy[Any]:
