@@ -13,13 +13,19 @@ Row = dict[str, Any]
 def records(frame: pd.DataFrame) -> list[Row]:
     """The frame as plain rows; every missing value (NaN, NA, NaT) becomes None."""
     names = [str(name) for name in frame]
-    columns = [_plain_column(frame.iloc[:, place]) for place in range(len(names))]
+    columns = [plain_column(frame.iloc[:, place]) for place in range(len(names))]
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
-def _plain_column(column: pd.Series) -> list[Any]:
-    values = column.astype(object).where(column.notna(), None).tolist()
-    return [_plain(value) for value in values] if column.dtype == object else values
+def plain_column(column: pd.Series) -> list[Any]:
+    """The column's values; every missing one (NaN, NA, NaT) is None."""
+    values = column.tolist()
+    if column.dtype == object:
+        values = [_plain(value) for value in values]
+    missing = column.isna().to_numpy()
+    if missing.any():
+        return [None if gone else value for value, gone in zip(values, missing, strict=True)]
+    return values
 
 
 def _plain(value: Any) -> Any:

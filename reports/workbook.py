@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from reports.frames import plain_column
 from schemas.loop import (
     ANSWERS,
     CONCLUSIONS,
@@ -219,10 +220,7 @@ def _write_cell(sheet: Any, row: int, place: int, value: Any, form: Any) -> None
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """Rows of plain Python values, missing ones as None."""
-    columns = [
-        frame[name].astype(object).where(frame[name].notna(), None).tolist() for name in frame
-    ]
-    return zip(*columns, strict=True)
+    return zip(*(plain_column(frame[name]) for name in frame), strict=True)
 
 
 def _model_columns(name: str) -> dict[str, Any]:

@@ -113,7 +113,7 @@ def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source)
 
 
 def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> None:
-    select = staging_sql(source, plan(file.table, file.wanted))
+    select = staging_sql(source, file.table, file.wanted)
     con.execute(f"create or replace temp table typed_{file.table} as {select}")
 
 

@@ -8,6 +8,7 @@ that is broken is kept, as a small code; rows without any carry a null.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.problems import (
@@ -107,12 +108,15 @@ def plan(table: str, present: list[str]) -> list[ColumnPlan]:
     ]
 
 
-def staging_sql(source: Source, columns: list[ColumnPlan]) -> str:
+def staging_sql(source: Source, table: str, present: list[str]) -> str:
     """Return the SELECT that casts and checks every cell in one scan of `source`.
+
+    `present`: the contract columns of `table` that the source has.
 
     Columns: line and reject_code where the source has them; the typed columns; `codes`, one a
     column and null if all are 0; `raw`, the text of all cells, null if the row is good.
     """
+    columns = plan(table, present)
     extra = ["line", "reject_code", "reject_text"] if source.relation else []
     raw = ", ".join([*extra, *(f"{quoted(c.name)} as {quoted(c.raw)}" for c in columns)])
     typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns if c.kind in KINDS)
@@ -127,7 +131,7 @@ def staging_sql(source: Source, columns: list[ColumnPlan]) -> str:
 with source as ({source.sql}),
 raw as (select {raw} from source),
 typed as (select *, {", ".join(filter(None, [typed, same]))} from raw),
-checked as ({_checks_sql(columns, extra)}),
+checked as ({_checks_sql(table, tuple(present), tuple(extra))}),
 coded as (select *, {coded} from checked)
 select
     {kept},
@@ -137,10 +141,12 @@ from coded
 """
 
 
-def _checks_sql(columns: list[ColumnPlan], extra: list[str]) -> str:
+@cache
+def _checks_sql(table_name: str, present: tuple[str, ...], extra: tuple[str, ...]) -> str:
     """Every pandera check of every column as one ibis SELECT over the relation `typed`."""
     import ibis
 
+    columns = plan(table_name, list(present))
     schema = {"line": "int32", "reject_code": "int8", "reject_text": "string"}
     schema = {name: schema[name] for name in extra}
     schema |= {c.raw: "string" for c in columns}

@@ -184,7 +184,7 @@ def _value_problems(
         (planned,) = plan(table, [column])
         source = Source("SELECT * FROM raw_values", "line", "raw_values")
         rows = con.execute(
-            f"SELECT line, codes[1] FROM ({staging_sql(source, [planned])})"
+            f"SELECT line, codes[1] FROM ({staging_sql(source, table, [column])})"
             " WHERE codes IS NOT NULL ORDER BY line"
         ).fetchall()
         for line, code in rows:

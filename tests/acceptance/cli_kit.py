@@ -6,7 +6,7 @@ import contextlib
 import csv
 import io
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,3 +70,20 @@ def refused(ran: Ran, code: int, *sentences: str) -> None:
 def rows(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
+
+
+@contextlib.contextmanager
+def data_alone() -> Iterator[None]:
+    """Reviews write the data files and no more: pages and the tables of the workbook take longer.
+
+    The history under other limits, which only a page shows, is left out too.
+    """
+    import reports
+    from pipeline.loop import whatif
+    from reports import workbook
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reports, "write_pages", lambda review, into: into / review.month / "page")
+        patch.setattr(workbook, "_write_tables", lambda *_: None)
+        patch.setattr(whatif, "main_curves", lambda *_: None)
+        yield

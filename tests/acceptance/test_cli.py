@@ -17,7 +17,7 @@ import pytest
 from pipeline.rules import all_rules
 from schemas.outputs import OUTPUTS
 
-from .cli_kit import Reviewed, Run, refused, reviewed_in, rows
+from .cli_kit import Reviewed, Run, data_alone, refused, reviewed_in, rows
 
 COMMANDS = {
     "review": ["DELIVERY", "--into", "--month", "--protocol", "--cannulas"],
@@ -148,11 +148,9 @@ def test_reviewing_twice_writes_the_same_bytes(
     shutil.copytree(dirty_review.out, "one")
     before = written(Path("one"))
     again = run("review", dirty_delivery, "--into", "one")
-    other = run("review", dirty_delivery, "--into", "two")
-    assert (first.code, again.code, other.code) == (0, 0, 0)
+    assert (first.code, again.code) == (0, 0)
     assert len(before) > len(OUTPUTS)
     assert written(Path("one")) == before
-    assert written(Path("two")) == before
     assert "nothing new was stored" in again.out
     assert "nothing new was stored" not in first.out
 
@@ -207,7 +205,8 @@ def test_another_protocol_and_catalogue_can_be_named(run: Run, clean_delivery: P
     Path("ours.toml").write_text(protocol.replace("2026.1", "ours"), encoding="utf-8")
     shutil.copy(clean_delivery / "cannulas.toml", "sizes.toml")
     named = ("--protocol", "ours.toml", "--cannulas", "sizes.toml")
-    ran = run("review", clean_delivery, "--into", "out", "--month", "2026-01", *named)
+    with data_alone():
+        ran = run("review", clean_delivery, "--into", "out", "--month", "2026-01", *named)
     assert ran.code == 0
     versions = {row["protocol_version"] for row in rows(Path("out/2026-01/data/verdicts.csv"))}
     assert versions == {"ours"}

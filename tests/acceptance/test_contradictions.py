@@ -112,16 +112,6 @@ SOUND_AFTER_ALL = {
 }
 
 
-def contradictions(
-    folder: Path, rows: dict[str, list[str]], month: str = "2026-01"
-) -> list[dict[str, Any]]:
-    """The contradictions that a review of the delivery would list for the month."""
-    con = reviewed(folder, rows)
-    found = con.execute(month_contradictions(), {"month": month}).df()
-    assert list(found.columns) == list(Problems.to_schema().columns)
-    return [{str(k): v for k, v in row.items()} for row in found.to_dict("records")]
-
-
 def reviewed(folder: Path, rows: dict[str, list[str]]) -> duckdb.DuckDBPyConnection:
     export = kit.EXPORT.replace('["2026-01", "2026-02"]', '["2025-12", "2026-01"]')
     export = export.replace("[expected_trips]\n2026-01 = 3", "[device_clock]\nmax_offset_s = 600")
@@ -139,19 +129,56 @@ def reviewed(folder: Path, rows: dict[str, list[str]]) -> duckdb.DuckDBPyConnect
     return con
 
 
+CASES = {
+    **{f"{n}-{problem}": rows for n, (problem, rows, *_) in enumerate(CANNOT_BE)},
+    **SOUND_AFTER_ALL,
+}
+
+
+@pytest.fixture(scope="module")
+def listed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str, Any]]]:
+    """What a review lists for each case; all are in one delivery, and lines as if each were alone.
+
+    The trips of a case have its number before their id.
+    """
+    tables: dict[str, list[str]] = {name: [] for name in HEADS}
+    before: list[dict[str, int]] = []
+    for n, rows in enumerate(CASES.values()):
+        before.append({f"{name}.csv": len(lines) for name, lines in tables.items()})
+        for name, lines in rows.items():
+            tables[name] += [f"{n}-{line}" for line in lines]
+    con = reviewed(tmp_path_factory.mktemp("contradictions"), tables)
+    found: dict[str, list[dict[str, Any]]] = {name: [] for name in CASES}
+    for month in ("2025-12", "2026-01"):
+        made = con.execute(month_contradictions(), {"month": month}).df()
+        assert list(made.columns) == list(Problems.to_schema().columns)
+        for cells in made.to_dict("records"):
+            row = {str(name): cell for name, cell in cells.items()}
+            number, trip_id = row["trip_id"].split("-")
+            row |= {"trip_id": trip_id, "month": month}
+            if row["file"] in before[int(number)]:
+                row["line"] -= before[int(number)][row["file"]]
+            found[list(CASES)[int(number)]].append(row)
+    con.close()
+    return found
+
+
 @pytest.mark.parametrize(
-    ("problem", "rows", "table", "line"),
-    CANNOT_BE,
-    ids=[f"{n}-{case[0]}" for n, case in enumerate(CANNOT_BE)],
+    ("case", "problem", "table", "line"),
+    [(f"{n}-{p}", p, table, line) for n, (p, _, table, line) in enumerate(CANNOT_BE)],
+    ids=list(CASES)[: len(CANNOT_BE)],
 )
 def test_what_cannot_be_is_found_with_its_place(
-    tmp_path: Path, problem: str, rows: dict[str, list[str]], table: str | None, line: int | None
+    listed: dict[str, list[dict[str, Any]]],
+    case: str,
+    problem: str,
+    table: str | None,
+    line: int | None,
 ) -> None:
     missing = problem == "no-protocol-version"
-    found = contradictions(tmp_path, rows, "2025-12" if missing else "2026-01")
-    assert [row["problem"] for row in found] == [problem]
-    row = found[0]
-    assert row["trip_id"] == ("T2" if missing else "T1")
+    assert [row["problem"] for row in listed[case]] == [problem]
+    row = listed[case][0]
+    assert (row["trip_id"], row["month"]) == (("T2", "2025-12") if missing else ("T1", "2026-01"))
     if table is None:
         assert pd.isna(row["file"])
         assert pd.isna(row["line"])
@@ -162,9 +189,9 @@ def test_what_cannot_be_is_found_with_its_place(
     assert row["remedy"] == CONTRADICTIONS[problem].remedy
 
 
-@pytest.mark.parametrize("rows", SOUND_AFTER_ALL.values(), ids=list(SOUND_AFTER_ALL))
-def test_what_can_be_is_not_listed(tmp_path: Path, rows: dict[str, list[str]]) -> None:
-    assert contradictions(tmp_path, rows) == []
+@pytest.mark.parametrize("case", SOUND_AFTER_ALL)
+def test_what_can_be_is_not_listed(listed: dict[str, list[dict[str, Any]]], case: str) -> None:
+    assert listed[case] == []
 
 
 def test_every_contradiction_has_a_case_a_sentence_and_a_remedy() -> None:

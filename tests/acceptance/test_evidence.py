@@ -10,6 +10,8 @@ from pipeline.review import review
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 
+from .cli_kit import data_alone
+
 
 def read(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as file:
@@ -27,7 +29,8 @@ def charted_before(rows: list[tuple[int, dict[str, str]]], field: str, at_s: int
 def test_evidence_holds_the_row_that_charted_each_deciding_field(tmp_path: Path) -> None:
     delivery, into = tmp_path / "delivery", tmp_path / "out"
     simulate(delivery, trips=300, months=1, seed=21)
-    done = review(delivery, into)
+    with data_alone():
+        done = review(delivery, into)
     data = done.page.parent / "data"
     settings: dict[str, list[tuple[int, dict[str, str]]]] = {}
     for line, row in enumerate(read(delivery / "settings.csv"), 2):

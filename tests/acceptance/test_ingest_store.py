@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -301,6 +302,14 @@ load.load(con, staged)
 """
 
 
+@pytest.fixture(scope="module")
+def first_stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with the first delivery."""
+    folder = tmp_path_factory.mktemp("first")
+    kit.store(folder / "store.duckdb", kit.write(folder / "a"))
+    return folder / "store.duckdb"
+
+
 @pytest.mark.parametrize(
     ("moment", "stored"),
     [
@@ -311,9 +320,10 @@ load.load(con, staged)
         ("drop_staged", True),
     ],
 )
-def test_killed_while_loading(tmp_path: Path, moment: str, stored: bool) -> None:
-    path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
+def test_killed_while_loading(
+    tmp_path: Path, first_stored: Path, moment: str, stored: bool
+) -> None:
+    path = shutil.copy(first_stored, tmp_path / "store.duckdb")
     before = counts(path)
     second = kit.write(tmp_path / "b", **kit.swap("trips", "8.4", "8.6"))
     done = run_python(KILLED, path, second, moment)

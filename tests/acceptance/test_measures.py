@@ -14,6 +14,8 @@ from pipeline.review import review
 from pipeline.simulate import simulate
 from pipeline.statistics.clustered import clustered_rate
 
+from .cli_kit import data_alone
+
 Row = dict[str, str]
 
 
@@ -40,7 +42,8 @@ def month(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
     folder = tmp_path_factory.mktemp("measures")
     simulate(folder / "delivery", trips=240, months=2, seed=8, first_month="2026-05")
     on_full_oxygen(folder / "delivery" / "settings.csv")
-    data = review(folder / "delivery", folder / "out").page.parent / "data"
+    with data_alone():
+        data = review(folder / "delivery", folder / "out").page.parent / "data"
     tables = {path.stem: read(path) for path in data.glob("*.csv")}
     tables["trips"] = read(folder / "delivery" / "trips.csv")
     tables["observations"] = read(folder / "delivery" / "observations.csv")

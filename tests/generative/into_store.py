@@ -7,10 +7,10 @@ writing and reading each of them would be most of the time.
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import Any
 
 import duckdb
-import pandas as pd
 
 from pipeline.store import create_layout
 from schemas.protocol import ProtocolVersion
@@ -101,14 +101,21 @@ def _put_child(
 
 
 def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, Any]]) -> None:
-    if not rows:
-        return
-    columns = [
-        name for (name,) in con.execute(
-            "SELECT column_name FROM duckdb_columns() WHERE schema_name = 'delivered'"
-            " AND table_name = ? ORDER BY column_index", [table]).fetchall()
-    ]  # fmt: skip
-    frame = pd.DataFrame([[row.get(c) for c in columns] for row in rows], columns=columns)
-    frame = frame.astype(object).where(frame.notna(), None)
-    marks = ", ".join("?" * len(columns))
-    con.executemany(f"INSERT INTO delivered.{table} VALUES ({marks})", frame.values.tolist())
+    """Insert all rows in one statement; a column that a row does not name is null."""
+    if rows:
+        con.execute(
+            f"INSERT INTO delivered.{table}"
+            f" SELECT unnest(from_json(?, '{_structure(table)}'), max_depth := 2)",
+            [json.dumps(rows)],
+        )
+
+
+@cache
+def _structure(table: str) -> str:
+    """The columns of a stored table with their types, as JSON is to be read."""
+    con = fresh_store()
+    columns = con.execute(
+        "SELECT column_name, data_type FROM duckdb_columns() WHERE schema_name = 'delivered'"
+        " AND table_name = ? ORDER BY column_index", [table]).fetchall()  # fmt: skip
+    con.close()
+    return json.dumps([dict(columns)])

@@ -140,8 +140,13 @@ TIMED = ("trips", "settings", "device_events", "observations", "contacts")
 LATEST_S, EARLIEST_DEVICE_S = 172_800, -86_400
 
 
+_MADE: dict[str, st.SearchStrategy[Row]] = {}  # strategies are dear to make
+
+
 def _drawn_from(values: dict[str, list[Any]]) -> st.SearchStrategy[Row]:
-    return st.fixed_dictionaries({key: st.sampled_from(some) for key, some in values.items()})
+    if (key := repr(values)) not in _MADE:
+        _MADE[key] = st.fixed_dictionaries({k: st.sampled_from(v) for k, v in values.items()})
+    return _MADE[key]
 
 
 def _seldom(strategy: st.SearchStrategy[Any], otherwise: Any) -> st.SearchStrategy[Any]:

@@ -48,6 +48,7 @@ def trip_with(
     *after: dict[str, Any], start: dict[str, Any] | None = None, **parts: Any
 ) -> dict[str, Any]:
     """One trip on the ventilator with an occlusion at AT; `after` are its later settings."""
+    parts.setdefault("rules", {})
     trip = TRIP | parts.pop("trip", {})
     events = parts.pop("device_events", [device(AT)])
     made = delivery(

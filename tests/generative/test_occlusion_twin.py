@@ -109,14 +109,14 @@ def test_what_followed_agrees_with_the_twin() -> None:
     seen: Counter[Any] = Counter()
 
     @settings(
-        max_examples=120,
+        max_examples=45,
         deadline=None,
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
     @given(
-        deliveries(max_trips=4, rules=["settings-gap"]),
-        st.lists(REACTION, min_size=4, max_size=12),
+        deliveries(max_trips=10, rules=["settings-gap"]),
+        st.lists(REACTION, min_size=4, max_size=30),
         st.sampled_from([60, 300, 900]),
     )
     def agree(generated: dict[str, Any], reactions: list[dict[str, Any]], watch_s: int) -> None:

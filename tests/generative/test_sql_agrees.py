@@ -14,14 +14,6 @@ from . import twin
 from .into_store import empty, fresh_store, put
 from .strategies import deliveries
 
-EFFORT = settings(
-    max_examples=60,
-    deadline=None,
-    derandomize=True,
-    phases=[Phase.explicit, Phase.reuse, Phase.generate],
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
-
 
 @cache
 def store() -> duckdb.DuckDBPyConnection:
@@ -48,16 +40,6 @@ def rows_of(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> list[tu
     ).fetchall()
 
 
-@EFFORT
-@given(deliveries(max_trips=4))
-def test_timelines_agree(delivery: dict[str, Any]) -> None:
-    con = from_sql(delivery)
-    sql = rows_of(
-        con, "timeline", "trip_id, from_s, until_s, source, flow_lpm, fio2, humidification, cannula"
-    )
-    assert sorted(sql, key=lambda r: r[:2]) == sorted(twin.timeline(delivery), key=lambda r: r[:2])
-
-
 # rules whose observed bounds and moments have one meaning; of the others the verdict is compared
 WHOLE_ROW = {
     "wall-oxygen-time",
@@ -68,10 +50,29 @@ WHOLE_ROW = {
 }
 
 
-@EFFORT
-@given(deliveries(max_trips=4))
-def test_verdicts_agree(delivery: dict[str, Any]) -> None:
+# one judging of a delivery costs about the same whether it has two trips or twelve
+@settings(
+    max_examples=40,
+    deadline=None,
+    derandomize=True,
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)
+@given(deliveries(max_trips=10))
+def test_timelines_and_verdicts_agree(delivery: dict[str, Any]) -> None:
     con = from_sql(delivery)
+    timelines_agree(con, delivery)
+    verdicts_agree(con, delivery)
+
+
+def timelines_agree(con: duckdb.DuckDBPyConnection, delivery: dict[str, Any]) -> None:
+    sql = rows_of(
+        con, "timeline", "trip_id, from_s, until_s, source, flow_lpm, fio2, humidification, cannula"
+    )
+    assert sorted(sql, key=lambda r: r[:2]) == sorted(twin.timeline(delivery), key=lambda r: r[:2])
+
+
+def verdicts_agree(con: duckdb.DuckDBPyConnection, delivery: dict[str, Any]) -> None:
     columns = "trip_id, rule, verdict, observed_low, observed_high, from_s, until_s"
     sql = {row[:2]: row[2:] for row in rows_of(con, "verdict", columns)}
     expected = {

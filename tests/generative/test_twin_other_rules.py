@@ -223,6 +223,13 @@ def test_oxygen_titration(
     assert (got.verdict, got.observed_low, got.observed_high) == (verdict, low, high)
 
 
+def test_beside_a_set_aside_setting_of_no_known_time_no_fio2_is_surely_lower() -> None:
+    # it may have charted 0.4 before 500 s, so that 0.5 then was more
+    rows, aside = [RICH, setting(500, fio2=0.5)], [lost("settings", None, 1)]
+    got = answer("oxygen-titration", *rows, observations=saturated(0, 902), set_aside=aside)
+    assert (got.verdict, got.observed_low, got.observed_high) == ("cannot_tell", 0, 15.05)
+
+
 def test_oxygen_titration_does_not_apply_off_the_ventilator_or_under_another_target() -> None:
     seen = saturated(0, 1000)
     wall = setting(0, source="wall", fio2=1.0)

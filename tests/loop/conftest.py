@@ -1,14 +1,15 @@
 """One reviewed folder for all; tests that change it copy it.
 
-Pages are drawn as a plain list of their figures here: what they look like is tested elsewhere,
-and drawing them is most of a review's time. `DRAW` and `FIGURES` are what draws them.
+Pages are drawn as a plain list of their figures here, and workbooks hold the first row of each
+table: what they look like is tested elsewhere, and drawing them is most of a review's time.
+`DRAW`, `FIGURES` and `TABLES` are what draws them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import pytest
@@ -16,6 +17,7 @@ import pytest
 import reports
 from pipeline import measures
 from pipeline.loop import whatif
+from reports import workbook
 from schemas.measure_outputs import MEASURE_OUTPUTS
 
 from . import kit
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 DRAW, FIGURES, CURVES = reports.write_pages, measures.figures, whatif.main_curves
+TABLES = workbook._write_tables
 
 
 def plain_page(review: MonthReview, folder: Path) -> Path:
@@ -50,12 +53,18 @@ def no_curves(*_: object) -> None:
     """No history under other limits, which replays every rule many times."""
 
 
+def first_rows(book: Any, formats: dict[str, Any], tables: dict[str, pd.DataFrame]) -> None:
+    """A sheet for every table, with its first row."""
+    TABLES(book, formats, {name: frame.head(1) for name, frame in tables.items()})
+
+
 @pytest.fixture(scope="package", autouse=True)
 def plain_pages() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", plain_page)
         patch.setattr(measures, "figures", no_figures)
         patch.setattr(whatif, "main_curves", no_curves)
+        patch.setattr(workbook, "_write_tables", first_rows)
         yield
 
 

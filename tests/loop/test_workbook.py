@@ -13,19 +13,27 @@ from openpyxl import load_workbook
 
 from pipeline.loop.determine import determine
 from pipeline.review import review
+from reports import workbook
 from reports.workbook import write_workbook
 from schemas.loop import ANSWERS, CONCLUSIONS, PREFILLED, REFER_TO, STATUSES
 
 from . import kit
+from .conftest import TABLES
 
 HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "=cmd|' /C calc'!A0", "http://a.example", "007",
            "a\x01b", "x" * 40_000, "\u202eright to left", "<b>&amp;</b>", "_x0041_"]  # fmt: skip
+
+
+@pytest.fixture
+def whole_tables(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workbook, "_write_tables", TABLES)
 
 
 def no_cases() -> pd.DataFrame:
     return pd.DataFrame(columns=[*PREFILLED, *ANSWERS], dtype=object)
 
 
+@pytest.mark.usefixtures("whole_tables")
 def test_text_is_never_a_formula_or_a_link(tmp_path: Path) -> None:
     cases = pd.DataFrame(
         [{"trip_id": text, "why": text, "seen": "s"} for text in HOSTILE],
@@ -48,6 +56,7 @@ def test_text_is_never_a_formula_or_a_link(tmp_path: Path) -> None:
             assert "externalLink" not in name
 
 
+@pytest.mark.usefixtures("whole_tables")
 def test_a_token_comes_back_as_it_was_written(tmp_path: Path) -> None:
     from pipeline.loop.sheets import read_sheet
     from schemas.loop import DeterminationsSheet
@@ -60,6 +69,7 @@ def test_a_token_comes_back_as_it_was_written(tmp_path: Path) -> None:
     assert [row.cells["trip_id"] for row in sheet.rows] == tokens
 
 
+@pytest.mark.usefixtures("whole_tables")
 def test_same_tables_same_bytes_and_no_clock(tmp_path: Path) -> None:
     table = {"a": pd.DataFrame({"n": [1, 2], "x": [0.25, None], "t": ["b", None]})}
     for name in ("one", "two"):
@@ -71,6 +81,7 @@ def test_same_tables_same_bytes_and_no_clock(tmp_path: Path) -> None:
     assert stamp.created == stamp.modified == datetime.datetime(2000, 1, 1)
 
 
+@pytest.mark.usefixtures("whole_tables")
 def test_values_and_formats(tmp_path: Path) -> None:
     frame = pd.DataFrame({
         "trip_id": ["007", "8"], "month": ["2026-01", None], "flag": [True, False],
@@ -87,6 +98,7 @@ def test_values_and_formats(tmp_path: Path) -> None:
     assert tab.column_dimensions["A"].width > 8
 
 
+@pytest.mark.usefixtures("whole_tables")
 def test_a_long_table_is_cut_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("reports.workbook.MOST_ROWS", 3)
     write_workbook({"mine": pd.DataFrame({"n": range(5)})}, no_cases(), tmp_path / "a.xlsx")

@@ -25,6 +25,7 @@ from pipeline import cli, measures
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judge import judge, versions_in_store
+from pipeline.loop import whatif
 from pipeline.review import shared_edition, tool_version
 from pipeline.sharing import periods
 from pipeline.sharing.counts import SharedCounts, shared_counts
@@ -70,6 +71,7 @@ def without_full_pages() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", lambda review, folder: folder / review.month)
         patch.setattr(measures, "figures", lambda *_: empty)
+        patch.setattr(whatif, "main_curves", lambda *_: None)
         yield
 
 

@@ -39,8 +39,11 @@ def on_rich_ventilator(case: Case, at_s: int, fio2: float) -> bool | None:
 
 
 def fio2_lowered(case: Case, window: Window) -> tuple[list[int], list[int]]:
-    """When a lower FiO2 was surely charted, and when it may have been in a set-aside row."""
-    series = marks(settings_that_count(case, window), "fio2")
+    """When a lower FiO2 was surely charted, and when it may have been in a set-aside row.
+
+    A set-aside row without a readable time may stand before any other: none is surely lower.
+    """
+    series = [] if case.untimed_setting else marks(settings_that_count(case, window), "fio2")
     surely, perhaps = [], [at_s for at_s, value in series if value is LOST]
     for (_, before), (at_s, value) in pairwise(series):
         if value is LOST:
