@@ -65,7 +65,7 @@ def _grouped(group_by: str, group_value: str, month: str) -> str:
            -- in order, so that the sums do not depend on the number of threads
            sum(pull ** 2 ORDER BY trip_key) AS squares, sum(pull ** 4 ORDER BY trip_key) AS fourths
     FROM (
-        SELECT *, CASE WHEN all_events > 0 AND seconds < all_seconds
+        SELECT *, CASE WHEN counted AND all_events > 0 AND seconds < all_seconds
                        THEN (events * all_seconds - all_events * seconds)
                             / ((all_seconds - seconds) * all_events)::DOUBLE END AS pull
         FROM (

@@ -1,0 +1,55 @@
+"""Review a delivery in pandas: `python -m tests.bench.peer DELIVERY PROTOCOL OUT`."""
+
+from __future__ import annotations
+
+import sys
+import time
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from tests.bench.peer.rates import occlusion_rates
+from tests.bench.peer.reading import read_tables
+from tests.bench.peer.rules import judge
+from tests.bench.peer.timeline import charts, occlusions, timeline
+
+DEFAULT_MAX_OFFSET_S = 900
+
+
+def review(delivery: Path, protocol: Path, told: Any = lambda _: None) -> dict[str, pd.DataFrame]:
+    """What was set aside, the verdicts and the rates of `delivery`, by those names."""
+    export = tomllib.loads((delivery / "export.toml").read_text(encoding="utf-8"))
+    versions = tomllib.loads(protocol.read_text(encoding="utf-8"))["version"]
+    versions.sort(key=lambda version: version["from_month"])
+    tables = read_tables(delivery)
+    told("read, cast and validate")
+    found = charts(tables, export, versions)
+    intervals = timeline(found, versions)
+    told("timeline")
+    verdicts = judge(found, intervals, tables.rows["contacts"], versions)
+    verdicts["trip_id"] = found.trips["trip_id"].astype(str).to_numpy()[verdicts.pop("trip")]
+    told("rules")
+    most = export.get("device_clock", {}).get("max_offset_s", DEFAULT_MAX_OFFSET_S)
+    events = occlusions(tables, found, intervals, versions, most)
+    rates = occlusion_rates(found, intervals, events)
+    told("rates")
+    return {"set_aside": tables.set_aside, "verdicts": verdicts, "rates": rates}
+
+
+def main() -> None:
+    delivery, protocol, out = map(Path, sys.argv[1:])
+    begun = time.perf_counter()
+
+    def told(step: str) -> None:
+        print(f"{step:28} {time.perf_counter() - begun:8.2f} s", flush=True)
+
+    out.mkdir(parents=True, exist_ok=True)
+    for name, frame in review(delivery, protocol, told).items():
+        frame.to_pickle(out / f"{name}.pkl")
+    told("kept")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,52 @@
+"""The same work by the program: `python -m tests.bench.peer.ours DELIVERY PROTOCOL OUT`.
+
+The very functions that `tailrace review` calls, from the files to the rates in a store, without
+pages. It does more than the peer: hashes the files, screens them for what may identify a person,
+keeps every row, and lists contradictions and what followed each occlusion.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+MEMORY = "1GiB"
+"""What DuckDB may hold; what does not fit is spilled beside the store."""
+
+
+def review(delivery: Path, protocol: Path, out: Path, told: Any = lambda _: None) -> None:
+    """Load `delivery`, judge it by `protocol` and rate occlusions, into a store in `out`."""
+    from pipeline.ingest.delivery import read_delivery
+    from pipeline.ingest.load import load
+    from pipeline.judge import judge
+    from pipeline.measures.occlusion_rate import occlusion_rates
+    from pipeline.store import open_store
+
+    with closing(open_store(out / "store.duckdb", memory_limit=MEMORY)) as con:
+        staged = read_delivery(con, delivery, protocol=protocol, stage=told)
+        told("load")
+        load(con, staged)
+        judge(con, told)
+        told("rates")
+        rates = occlusion_rates(con, max(staged.export.months))
+        con.register("rates", rates)
+        con.execute("CREATE TABLE judged.rates AS FROM rates")
+        told("close")
+
+
+def main() -> None:
+    delivery, protocol, out = map(Path, sys.argv[1:])
+    out.mkdir(parents=True, exist_ok=True)
+    begun = time.perf_counter()
+
+    def told(step: str) -> None:
+        print(f"{time.perf_counter() - begun:8.2f} s  {step}", flush=True)
+
+    review(delivery, protocol, out, told)
+
+
+if __name__ == "__main__":
+    main()
