@@ -16,6 +16,7 @@ from pipeline.ingest.read import (
     REJECTS,
     Source,
     fast_source,
+    lines_source,
     lines_below_header,
     parquet_source,
     quoted,
@@ -93,11 +94,14 @@ def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings)
         fast = fast_source(file.content, file.header, file.wanted)
     if fast and _fast_holds(con, file, fast):
         return fast
-    slow = slow_source(con, file.content, file.header, file.wanted, findings)
-    if slow and slow.relation:
-        _create_as(con, file, slow)
-        con.execute(f"drop table {slow.relation}")
-    return slow
+    lines = None
+    if file.content.book is None:
+        lines = lines_source(con, file.content, file.header, file.wanted)
+    source = lines or slow_source(con, file.content, file.header, file.wanted, findings)
+    if source and source.relation:
+        _create_as(con, file, source)
+        con.execute(f"drop table {source.relation}")
+    return source
 
 
 def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> bool:

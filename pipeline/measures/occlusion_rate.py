@@ -93,12 +93,17 @@ def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """
     import pandas as pd
 
+    rates = grouped_rates(con, month)
+    return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
+
+
+def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """The rates alone, by month and of all months to `month`; leaves `ventilator_time`."""
     con.execute(ventilator_time(), {"month": month})
     groups = {"service": "'all'", "cannula": "cannula", "flow_share": "flow_share"}
     months = ("month", f"'to {month}'")
     sql = " UNION ALL ".join(_grouped(g, value, m) for g, value in groups.items() for m in months)
-    rates = _with_intervals(con.execute(sql).df())
-    return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
+    return _with_intervals(con.execute(sql).df())
 
 
 def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:

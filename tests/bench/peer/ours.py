@@ -22,7 +22,7 @@ def review(delivery: Path, protocol: Path, out: Path, told: Any = lambda _: None
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
     from pipeline.judge import judge
-    from pipeline.measures.occlusion_rate import occlusion_rates
+    from pipeline.measures.occlusion_rate import grouped_rates
     from pipeline.store import open_store
 
     with closing(open_store(out / "store.duckdb", memory_limit=MEMORY)) as con:
@@ -31,7 +31,7 @@ def review(delivery: Path, protocol: Path, out: Path, told: Any = lambda _: None
         load(con, staged)
         judge(con, told)
         told("rates")
-        rates = occlusion_rates(con, max(staged.export.months))
+        rates = grouped_rates(con, max(staged.export.months))
         con.register("rates", rates)
         con.execute("CREATE TABLE judged.rates AS FROM rates")
         told("close")

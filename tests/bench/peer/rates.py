@@ -58,15 +58,16 @@ def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:
     Pan and Wall 2002, Stat Med 21:1429 (degrees of freedom); Garwood 1936, Biometrika 28:437.
     """
     x, hours = counts["numerator"].to_numpy(float), counts.pop("seconds").to_numpy(float) / 3600
+    known = np.where(hours > 0, hours, np.nan)
     s2, s4 = counts.pop("squares").to_numpy(), counts.pop("fourths").to_numpy()
     n = counts["trips"].to_numpy(float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        estimate = PER_HOURS * x / hours
+        estimate = PER_HOURS * x / known
         spread = s4 - s2**2 / n
         freedom = np.where(spread > 1e-12 * s4, np.maximum(1, 2 * s2**2 / spread), np.inf)
         half = np.exp(stats.t.ppf(TAIL, freedom) * np.sqrt(np.maximum(s2, 1 / x)))
-        exact_low = PER_HOURS * np.where(x > 0, stats.chi2.ppf(1 - TAIL, 2 * x) / 2, 0) / hours
-        exact_high = PER_HOURS * stats.chi2.ppf(TAIL, 2 * x + 2) / 2 / hours
+        exact_low = PER_HOURS * np.where(x > 0, stats.chi2.ppf(1 - TAIL, 2 * x) / 2, 0) / known
+        exact_high = PER_HOURS * stats.chi2.ppf(TAIL, 2 * x + 2) / 2 / known
     high = estimate * half
     clustered = np.isfinite(high)
     return counts.assign(
