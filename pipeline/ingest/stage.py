@@ -16,8 +16,8 @@ from pipeline.ingest.read import (
     REJECTS,
     Source,
     fast_source,
-    lines_source,
     lines_below_header,
+    lines_source,
     parquet_source,
     quoted,
     slow_source,
@@ -86,18 +86,16 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
 def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> Source | None:
     """Create `typed_<table>` with the reader that fits; None, and a finding, if none does."""
     if file.content.path.suffix == ".parquet":
-        source = parquet_source(con, file.content, file.wanted)
-        _create_as(con, file, source)
-        return source
-    fast = None
+        parquet = parquet_source(con, file.content, file.wanted)
+        _create_as(con, file, parquet)
+        return parquet
+    source = None
     if file.content.book is None:
         fast = fast_source(file.content, file.header, file.wanted)
-    if fast and _fast_holds(con, file, fast):
-        return fast
-    lines = None
-    if file.content.book is None:
-        lines = lines_source(con, file.content, file.header, file.wanted)
-    source = lines or slow_source(con, file.content, file.header, file.wanted, findings)
+        if fast and _fast_holds(con, file, fast):
+            return fast
+        source = lines_source(con, file.content, file.header, file.wanted)
+    source = source or slow_source(con, file.content, file.header, file.wanted, findings)
     if source and source.relation:
         _create_as(con, file, source)
         con.execute(f"drop table {source.relation}")
@@ -117,8 +115,16 @@ def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source)
 
 
 def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> None:
+    """Create the table in the order of the file: a row's place in it is what tells its line.
+
+    DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
+    """
     select = staging_sql(source, plan(file.table, file.wanted))
-    con.execute(f"create or replace temp table typed_{file.table} as {select}")
+    con.execute("set disabled_optimizers = 'in_clause'")
+    try:
+        con.execute(f"create or replace temp table typed_{file.table} as {select}")
+    finally:
+        con.execute("reset disabled_optimizers")
 
 
 def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:

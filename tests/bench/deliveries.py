@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import duckdb
@@ -15,14 +15,16 @@ TABLES = ("trips", "crew", "settings", "device_events", "observations", "contact
 MONTHS = 24
 
 
-def simulated(folder: Path, trips: int, months: int = MONTHS) -> Path:
-    """A delivery of `trips` over `months`; made if it is not there yet."""
-    made = folder / f"{trips}-trips-{months}-months"
+def simulated(folder: Path, trips: int, months: int = MONTHS, *, dirt: bool = False) -> Path:
+    """A delivery of `trips` over `months`; made if it is not there yet. `dirt`: with bad rows."""
+    made = folder / f"{trips}-trips-{months}-months{'-dirt' if dirt else ''}"
     if not (made / "export.toml").exists():
         shutil.rmtree(made, ignore_errors=True)
         aside = made.with_name(f"{made.name}.new")
         shutil.rmtree(aside, ignore_errors=True)
-        tailrace("simulate", "--into", aside, "--trips", str(trips), "--months", str(months))
+        more = ["--dirt"] if dirt else []
+        size = ["--trips", str(trips), "--months", str(months)]
+        tailrace("simulate", "--into", aside, *size, *more)
         for planted in aside.glob("planted*.csv"):
             planted.unlink()
         aside.rename(made)
@@ -58,6 +60,16 @@ def part(delivery: Path, name: str, months: Sequence[str]) -> Path:
         if not (found := re.match(r'"?(\d{4}-\d{2})"? *=', line)) or found[1] in months
     ]
     (made / "export.toml").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    return made
+
+
+def protocol_of(delivery: Path, rules: Collection[str], made: Path) -> Path:
+    """Write the delivery's protocol with only some of its rules to `made`."""
+    text = (delivery / "protocol.toml").read_text(encoding="utf-8")
+    tables = re.split(r"(?m)^(?=\[)", text)
+    named = [re.match(r"\[version\.rules\.([^\]]+)\]", table) for table in tables]
+    kept = [t for t, name in zip(tables, named, strict=True) if not name or name[1] in rules]
+    made.write_text("".join(kept), encoding="utf-8")
     return made
 
 

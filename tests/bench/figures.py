@@ -13,8 +13,17 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.bench.deliveries import MONTHS, SCAN, as_parquet, months_of, part, simulated
-from tests.bench.process import Cost, python, steps, tailrace
+from tests.bench.deliveries import (
+    MONTHS,
+    SCAN,
+    as_parquet,
+    months_of,
+    part,
+    protocol_of,
+    simulated,
+)
+from tests.bench.peer import PEER_TIMES, RULES
+from tests.bench.process import Cost, module, python, steps, tailrace
 
 IMPORTS = "import pandas, duckdb, pandera, plotly, scipy"
 BARE_TYPER = """
@@ -37,6 +46,7 @@ class Sizes:
 
     folder: Path
     country: int
+    peer: int
     growth: tuple[int, ...]
     late: int
     whatif: int
@@ -119,6 +129,36 @@ def country(sizes: Sizes) -> Iterator[Figure]:
         )  # fmt: skip
 
 
+def peer(sizes: Sizes) -> Iterator[Figure]:
+    """The program against the same review in pandas; first that both found the same."""
+    from tests.bench.peer.same import assert_same
+
+    delivery = simulated(sizes.folder, sizes.peer, dirt=True)
+    protocol = protocol_of(delivery, RULES, sizes.folder / "c-protocol.toml")
+    store, found = sizes.folder / "c-store", sizes.folder / "c-peer"
+    costs = []
+    for _ in range(2):
+        shutil.rmtree(store, ignore_errors=True)
+        spill = store / "store.duckdb.tmp"
+        ours = module("tests.bench.peer.ours", delivery, protocol, store, spill=spill)
+        costs.append((ours, module("tests.bench.peer", delivery, protocol, found)))
+    same = assert_same(store / "store.duckdb", found)
+    shutil.rmtree(store)
+    ours, theirs = (min(c, key=lambda cost: cost.wall_s) for c in zip(*costs, strict=True))
+    yield Figure(
+        "c", f"{sizes.peer:,} trips: validation, timeline, five rules and rates, against the same"
+        " in pandas", ours.wall_s / theirs.wall_s, 1 / PEER_TIMES, "times",
+        f"{ours.wall_s:.1f} s against {theirs.wall_s:.1f} s, the quicker of two; CPU"
+        f" {ours.cpu_s:.1f} s against {theirs.cpu_s:.1f} s; {same}",
+    )  # fmt: skip
+    yield Figure(
+        "c", f"{sizes.peer:,} trips: most memory held, against the same in pandas",
+        ours.memory_gb / theirs.memory_gb, 1 / 3, "times",
+        f"{ours.memory_gb:.2f} GB against {theirs.memory_gb:.2f} GB;"
+        f" {ours.spilled_gb:.1f} GB spilled to disk",
+    )  # fmt: skip
+
+
 def growth(sizes: Sizes) -> Iterator[Figure]:
     """Cost a trip from one decade of trips to the next; what is spilled to disk is said."""
     before: tuple[int, float] | None = None
@@ -185,6 +225,7 @@ FIGURES: dict[str, Callable[[Sizes], Iterator[Figure]]] = {
     "start-up": start_up,
     "a": one_service,
     "b": country,
+    "c": peer,
     "d": growth,
     "e": late_month,
     "f": what_if,

@@ -6,3 +6,8 @@ here runs row by row or trip by trip in Python; nothing is shared with the progr
 contract's own list of columns. Cells are read as text, as the contract asks, and made categories,
 so that each distinct text is cast and checked once: in pandas that is quick and lean.
 """
+
+PEER_TIMES = 10
+"""How many times as quick as this the program ought to be."""
+
+RULES = ("wall-oxygen-time", "unheated-time", "source-choice", "fallback-reason", "flow-kept")

@@ -14,7 +14,11 @@ import pandas as pd
 from schemas.contract import TABLES
 
 TEXTS = {"int32": r"-?[0-9]+", "float64": r"-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]{1,3})?"}
-NOT_READ = {"int32": "not-a-whole-number", "float64": "not-a-number", "boolean": "not-true-or-false"}
+NOT_READ = {
+    "int32": "not-a-whole-number",
+    "float64": "not-a-number",
+    "boolean": "not-true-or-false",
+}
 USED = ("settings", "device_events", "contacts")
 """Tables whose rows are needed after they were checked; the others are let go."""
 
@@ -175,9 +179,7 @@ def _checked(column: pd.Series, field: Any) -> tuple[Any, dict[str, np.ndarray]]
             "isin": "not-a-code", "str_matches": "not-a-token",
         }.get(check.name, "out-of-range")  # fmt: skip
     codes = column.cat.codes.to_numpy()
-    found = {
-        kind: np.isin(codes, np.flatnonzero(problem == kind)) for kind in set(problem) - {""}
-    }
+    found = {kind: np.isin(codes, np.flatnonzero(problem == kind)) for kind in set(problem) - {""}}
     if not field.nullable and (codes < 0).any():
         found["missing-value"] = codes < 0
     if kind not in NOT_READ:
@@ -208,4 +210,3 @@ def _holds(values: pd.Series, check: Any) -> pd.Series:
         return values >= stated["min_value"]
     assert check.name == "less_than_or_equal_to"
     return values <= stated["max_value"]
-

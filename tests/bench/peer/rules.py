@@ -11,6 +11,7 @@ from tests.bench.peer.timeline import Charts
 
 Answers = pd.DataFrame
 Params = dict[str, Any]
+Pair = tuple[pd.Series, pd.Series]
 
 
 def judge(
@@ -35,9 +36,7 @@ def _of(rows: pd.DataFrame, chosen: np.ndarray) -> pd.DataFrame:
     return rows[chosen[rows["trip"]]]
 
 
-def wall_oxygen_time(
-    found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params
-) -> Answers:
+def wall_oxygen_time(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params) -> Answers:
     """Minutes on wall or cylinder."""
     state = _is_in(spans["source"], found.code("source", "wall", "cylinder"))
     return _total(found, spans, state, _first_call(calls, "longer_wall_oxygen", found), p)
@@ -52,16 +51,7 @@ def unheated_time(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Pa
 def source_choice(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params) -> Answers:
     """The ventilator, or what does as well, at every instant that may have been the departure."""
     trips = found.trips
-    own = trips.reindex(spans["trip"])[
-        ["departed_s", "start_s", "end_s", "r_trips", "r_settings", "planned_transit_min"]
-    ].set_axis(spans.index)
-    departed = own["departed_s"]
-    there = (
-        (spans["from_s"] < departed + own["r_trips"])
-        & (spans["until_s"] > departed - own["r_settings"] + 1)
-        & (departed >= own["start_s"]) & (departed < own["end_s"])
-    )  # fmt: skip
-    at, transit = spans[there], own.loc[there, "planned_transit_min"]
+    at, transit = _at_departure(found, spans)
     fails = p.get("at_limit", "pass") == "fail"
     over = _beyond(at["flow_lpm"], p["flow_limit_lpm"], fails)
     over |= _beyond(transit, p["transit_limit_min"], fails)
@@ -87,8 +77,22 @@ def source_choice(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Pa
     called = _first_call(calls, "wall_instead_of_ventilator", found)
     authorised = called <= trips["departed_s"] + 60 * p.get("grace_min", 5)
     verdict = _excused(plain, authorised, trips)
-    return _answers(trips, verdict, by_trip["low"], by_trip["high"],
-                    trips["departed_s"], trips["departed_s"])  # fmt: skip
+    departed = trips["departed_s"]
+    return _answers(trips, verdict, (by_trip["low"], by_trip["high"]), (departed, departed))
+
+
+def _at_departure(found: Charts, spans: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
+    """Intervals in force at some instant that may have been departure; their planned transit."""
+    wanted = ["departed_s", "start_s", "end_s", "r_trips", "r_settings", "planned_transit_min"]
+    own = found.trips.reindex(spans["trip"])[wanted].set_axis(spans.index)
+    departed = own["departed_s"]
+    there = (
+        (spans["from_s"] < departed + own["r_trips"])
+        & (spans["until_s"] > departed - own["r_settings"] + 1)
+        & (departed >= own["start_s"])
+        & (departed < own["end_s"])
+    )
+    return spans[there], own.loc[there, "planned_transit_min"]
 
 
 def fallback_reason(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params) -> Answers:
@@ -98,7 +102,8 @@ def fallback_reason(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: 
     unheated = _is_in(spans["humidification"], found.code("humidification", "unheated"))
     # true and true; false wherever either is false; else unknown
     state = (undiluted * unheated).where(
-        undiluted.notna() & unheated.notna(), np.where((undiluted == 0) | (unheated == 0), 0, np.nan)
+        undiluted.notna() & unheated.notna(),
+        np.where((undiluted == 0) | (unheated == 0), 0, np.nan),
     )
     perhaps = trips.index.isin(spans.loc[state.isna(), "trip"])
     perhaps |= (trips["open_end"] | trips["start_s"].isna()).to_numpy()
@@ -123,8 +128,8 @@ def fallback_reason(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: 
         ["deviation", "cannot_tell", "met", "cannot_tell"], "not_applicable",
     )  # fmt: skip
     high = by_trip["unexplained"] + by_trip["untold"]
-    return _answers(trips, verdict, by_trip["unexplained"], high,
-                    by_trip["from_s"], by_trip["until_s"])  # fmt: skip
+    observed, times = (by_trip["unexplained"], high), (by_trip["from_s"], by_trip["until_s"])
+    return _answers(trips, verdict, observed, times)
 
 
 def flow_kept(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params) -> Answers:
@@ -147,7 +152,7 @@ def flow_kept(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params
     plain = np.select([apart.isna(), outside], ["cannot_tell", "deviation"], "met")
     called = _first_call(calls, "flow_change", found) <= first["at_s"] + 60 * p.get("grace_min", 5)
     verdict = _excused(plain, (first["reason"] == "clinical") | called, trips)
-    return _answers(trips, verdict, apart, apart, first["at_s"], first["at_s"])
+    return _answers(trips, verdict, (apart, apart), (first["at_s"], first["at_s"]))
 
 
 def _total(
@@ -187,8 +192,8 @@ def _total(
     verdict = _excused(plain, called <= moment + 60 * p.get("grace_min", 0), trips)
     asked = plain != "not_applicable"
     low = (by_trip["low"].fillna(0) / 60).round(2).where(asked)
-    return _answers(trips, verdict, low, (high / 60).round(2).where(asked),
-                    by_trip["from_s"], by_trip["until_s"])  # fmt: skip
+    observed = (low, (high / 60).round(2).where(asked))
+    return _answers(trips, verdict, observed, (by_trip["from_s"], by_trip["until_s"]))
 
 
 def _runs(spans: pd.DataFrame) -> pd.DataFrame:
@@ -235,14 +240,10 @@ def _excused(plain: np.ndarray, authorised: pd.Series, trips: pd.DataFrame) -> n
     )  # fmt: skip
 
 
-def _answers(
-    trips: pd.DataFrame, verdict: Any, low: pd.Series, high: pd.Series, from_s: pd.Series,
-    until_s: pd.Series,
-) -> Answers:  # fmt: skip
-    return pd.DataFrame(
-        {"verdict": verdict, "observed_low": low, "observed_high": high, "from_s": from_s,
-         "until_s": until_s}, index=trips.index,
-    )  # fmt: skip
+def _answers(trips: pd.DataFrame, verdict: Any, observed: Pair, times: Pair) -> Answers:
+    names = ("observed_low", "observed_high", "from_s", "until_s")
+    amounts = dict(zip(names, (*observed, *times), strict=True))
+    return pd.DataFrame({"verdict": verdict, **amounts}, index=trips.index)
 
 
 RULES = {

@@ -7,17 +7,20 @@ from pathlib import Path
 import duckdb
 import pandas as pd
 
+KEPT = ("set_aside", "verdicts", "rates")
 TOLERANCE = 1e-9
 ASIDE = ["file", "line", "column", "problem"]
 VERDICT = ["observed_low", "observed_high", "from_s", "until_s"]
 RATE = ["numerator", "denominator", "trips", "left_out", "estimate", "low", "high"]
 
 
-def assert_same(store: Path, peer: dict[str, pd.DataFrame]) -> str:
-    """AssertionError at the first difference; else what was compared, in words.
+def assert_same(store: Path, kept: Path) -> str:
+    """Compare a store with what the peer kept in a folder.
 
-    Texts and counts must be equal, amounts within 1e-9 of each other relative to their size.
+    AssertionError at the first difference; else what was compared, in words. Texts and counts
+    must be equal, amounts within 1e-9 of each other relative to their size.
     """
+    peer = {name: pd.read_pickle(kept / f"{name}.pkl") for name in KEPT}
     with duckdb.connect(str(store), read_only=True) as con:
         aside = con.execute("""
             SELECT file, line, coalesce(column_name, '') AS "column", problem

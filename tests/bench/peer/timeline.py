@@ -76,9 +76,7 @@ def _windows(
         keep_until_s=last.where(last.notna(), spans["max"]),
         all_unknown=trips.index.isin(lost.loc[lost["at_s"].isna(), "trip"]),
         contacts_known=recorded[0] & ~trips.index.isin(list(gone.get("contacts", ()))),
-        log_complete=recorded[1]
-        & logged
-        & ~trips.index.isin(list(gone.get("device_events", ()))),
+        log_complete=recorded[1] & logged & ~trips.index.isin(list(gone.get("device_events", ()))),
     )
 
 
