@@ -100,6 +100,11 @@ def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """The rates alone, by month and of all months to `month`; leaves `ventilator_time`."""
     con.execute(ventilator_time(), {"month": month})
+    return rates_of(con, month)
+
+
+def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
     groups = {"service": "'all'", "cannula": "cannula", "flow_share": "flow_share"}
     months = ("month", f"'to {month}'")
     sql = " UNION ALL ".join(_grouped(g, value, m) for g, value in groups.items() for m in months)

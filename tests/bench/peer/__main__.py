@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 import time
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -17,8 +17,10 @@ from tests.bench.peer.timeline import charts, occlusions, timeline
 
 DEFAULT_MAX_OFFSET_S = 900
 
+Told = Callable[[str], None]
 
-def review(delivery: Path, protocol: Path, told: Any = lambda _: None) -> dict[str, pd.DataFrame]:
+
+def review(delivery: Path, protocol: Path, told: Told = lambda _: None) -> dict[str, pd.DataFrame]:
     """What was set aside, the verdicts and the rates of `delivery`, by those names."""
     export = tomllib.loads((delivery / "export.toml").read_text(encoding="utf-8"))
     versions = tomllib.loads(protocol.read_text(encoding="utf-8"))["version"]
@@ -38,17 +40,21 @@ def review(delivery: Path, protocol: Path, told: Any = lambda _: None) -> dict[s
     return {"set_aside": tables.set_aside, "verdicts": verdicts, "rates": rates}
 
 
-def main() -> None:
-    delivery, protocol, out = map(Path, sys.argv[1:])
-    begun = time.perf_counter()
-
-    def told(step: str) -> None:
-        print(f"{step:28} {time.perf_counter() - begun:8.2f} s", flush=True)
-
+def keep(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: None) -> None:
+    """Review `delivery` and keep what was found in the folder `out`."""
     out.mkdir(parents=True, exist_ok=True)
     for name, frame in review(delivery, protocol, told).items():
         frame.to_pickle(out / f"{name}.pkl")
     told("kept")
+
+
+def main() -> None:
+    """Keep a delivery's review in a folder, and say when each step was done."""
+    delivery, protocol, out = map(Path, sys.argv[1:])
+    begun = time.perf_counter()
+    keep(
+        delivery, protocol, out, lambda step: print(f"{time.perf_counter() - begun:8.2f} s {step}")
+    )
 
 
 if __name__ == "__main__":

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
-from typing import Any
 
+Told = Callable[[str], None]
 MEMORY = "1GiB"
 """What DuckDB may hold; what does not fit is spilled beside the store."""
 
 
-def review(delivery: Path, protocol: Path, out: Path, told: Any = lambda _: None) -> None:
+def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: None) -> None:
     """Load `delivery`, judge it by `protocol` and rate occlusions, into a store in `out`."""
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
@@ -25,6 +26,7 @@ def review(delivery: Path, protocol: Path, out: Path, told: Any = lambda _: None
     from pipeline.measures.occlusion_rate import grouped_rates
     from pipeline.store import open_store
 
+    out.mkdir(parents=True, exist_ok=True)
     with closing(open_store(out / "store.duckdb", memory_limit=MEMORY)) as con:
         staged = read_delivery(con, delivery, protocol=protocol, stage=told)
         told("load")
@@ -38,14 +40,10 @@ def review(delivery: Path, protocol: Path, out: Path, told: Any = lambda _: None
 
 
 def main() -> None:
+    """Review a delivery into a store, and say when each step began."""
     delivery, protocol, out = map(Path, sys.argv[1:])
-    out.mkdir(parents=True, exist_ok=True)
     begun = time.perf_counter()
-
-    def told(step: str) -> None:
-        print(f"{time.perf_counter() - begun:8.2f} s  {step}", flush=True)
-
-    review(delivery, protocol, out, told)
+    review(delivery, protocol, out, lambda s: print(f"{time.perf_counter() - begun:8.2f} s {s}"))
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ NOT_READ = {
     "float64": "not-a-number",
     "boolean": "not-true-or-false",
 }
+NOTES = ["trip_id", "bad_trip_id", "good", "ragged"]
 USED = ("settings", "device_events", "contacts")
 """Tables whose rows are needed after they were checked; the others are let go."""
 
@@ -63,7 +64,7 @@ def read_tables(delivery: Path) -> Tables:
         ours = read["trip"] >= 0
         lost.append(_lost(table, read[ours & ~read["good"]]))
         if table in USED:
-            rows[table] = read[ours & read["good"]].drop(columns=["trip_id", "good", "ragged"])
+            rows[table] = read[ours & read["good"]].drop(columns=NOTES)
     return Tables(rows, pd.concat(lost, ignore_index=True), pd.concat(problems, ignore_index=True))
 
 
@@ -81,7 +82,6 @@ def _note_strangers(
     aside = strange["trip_id"].astype(str).isin(named)
     _note(problems, f"{table}.csv", strange.loc[aside, "line"], "trip_id", "trip-set-aside")
     _note(problems, f"{table}.csv", strange.loc[~aside, "line"], "trip_id", "orphan-row")
-    read.drop(columns="bad_trip_id", inplace=True)
 
 
 def _lost(table: str, rows: pd.DataFrame) -> pd.DataFrame:

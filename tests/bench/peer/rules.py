@@ -140,7 +140,7 @@ def flow_kept(found: Charts, spans: pd.DataFrame, calls: pd.DataFrame, p: Params
     rows = rows[rows["at_s"].to_numpy() <= keep_until]
     rows = rows.drop_duplicates(["trip", "at_s"], keep="last").drop_duplicates("trip")
     first = rows.set_index("trip")[["at_s", "line", "flow_lpm", "reason"]].reindex(trips.index)
-    gone = found.lost.join(first[["at_s", "line"]], on="trip", rsuffix="_first")
+    gone = found.lost.join(first[["at_s", "line"]], on="trip", suffixes=(None, "_first"))
     earlier = gone["at_s"].isna() | (gone["at_s"] < gone["at_s_first"])
     earlier |= (gone["at_s"] == gone["at_s_first"]) & (gone["line"] > gone["line_first"])
     value = first["flow_lpm"].mask(trips.index.isin(gone.loc[earlier, "trip"]))
