@@ -36,14 +36,16 @@ def months_of(delivery: Path) -> list[str]:
     return re.findall(r"\d{4}-\d{2}", _months_line(delivery))
 
 
-def part(delivery: Path, name: str, months: Sequence[str]) -> Path:
-    """The trips of some months of a delivery as a delivery of their own."""
+def part(delivery: Path, name: str, months: Sequence[str], most: int | None = None) -> Path:
+    """The trips of some months of a delivery, or the first few of them, as a delivery."""
     made = delivery.with_name(f"{delivery.name}-{name}")
     shutil.rmtree(made, ignore_errors=True)
     made.mkdir()
     chosen = ", ".join(f"'{month}'" for month in months)
     own = {"trips": f"service_month IN ({chosen})", "training": f"month IN ({chosen})"}
     trips = _csv(delivery / "trips.csv")
+    if most is not None:
+        own["trips"] += f" ORDER BY trip_id LIMIT {most}"
     of_trips = f"trip_id IN (SELECT trip_id FROM {trips} WHERE {own['trips']})"
     with duckdb.connect() as con:
         for table in (*TABLES, "training"):

@@ -38,6 +38,8 @@ app(["--help"])
 """
 MEMORY_GB = 6.0
 ROUNDS = 5
+HANDFUL = 10
+LEAST_CPU_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -182,42 +184,55 @@ def growth(sizes: Sizes) -> Iterator[Figure]:
 
 
 def late_month(sizes: Sizes) -> Iterator[Figure]:
-    """A month that arrives late, against all months at once, both over a run with nothing new."""
+    """A month that arrives late, against all months at once, both over a late handful of trips.
+
+    What any delivery costs, however small (the start, drawing the month's pages again), is so
+    taken off both sides; it is said beside.
+    """
     whole = simulated(sizes.folder, sizes.late)
     months = months_of(whole)
     late = months[MONTHS // 2]
-    store, other = sizes.folder / "e-store", sizes.folder / "e-other"
+    store, other, again = (sizes.folder / f"e-{name}" for name in ("store", "other", "again"))
     everything = _into_empty(whole, store)
     nothing_new = tailrace("review", whole, "--into", store)
-    shutil.rmtree(store)
     _into_empty(part(whole, "others", [m for m in months if m != late]), other)
+    shutil.rmtree(again, ignore_errors=True)
+    shutil.copytree(other, again)
+    few = part(whole, "few", [late], most=HANDFUL)
     delivery = part(whole, "late", [late])
+    handful = tailrace("review", few, "--into", again, "--month", months[-1])
     came = tailrace("review", delivery, "--into", other, "--month", months[-1])
-    shutil.rmtree(other)
+    for folder in (store, other, again):
+        shutil.rmtree(folder)
     share = _rows(delivery / "trips.csv") / _rows(whole / "trips.csv")
-    extra = came.cpu_s - nothing_new.cpu_s
-    all_extra = everything.cpu_s - nothing_new.cpu_s
+    extra = came.cpu_s - handful.cpu_s
+    all_extra = everything.cpu_s - handful.cpu_s
+    # on few trips the difference is noise, and says nothing
+    measured = max(extra, 0.0) / all_extra / share if all_extra > LEAST_CPU_S else float("nan")
     yield Figure(
         "e", f"a late month into a store of {MONTHS} ({sizes.late:,} trips): its part of the cost"
-        " over its part of the trips", extra / all_extra / share, 1.5, "times",
-        f"CPU beyond a run with nothing new ({nothing_new.cpu_s:.1f} s): {extra:.2f} s, against"
-        f" {all_extra:.1f} s for all months at once; the month has {100 * share:.1f} % of trips",
+        " over its part of the trips", measured, 1.5, "times",
+        f"CPU beyond that of {HANDFUL} late trips ({handful.cpu_s:.1f} s; with nothing new"
+        f" {nothing_new.cpu_s:.1f} s): {extra:.2f} s, against {all_extra:.1f} s for all months at"
+        f" once; the month has {100 * share:.1f} % of trips",
     )  # fmt: skip
 
 
 def what_if(sizes: Sizes) -> Iterator[Figure]:
-    """Five values of one limit, against the rules stage of one review."""
+    """Five values of one limit, against the rules stage of one review, in CPU seconds."""
     delivery = simulated(sizes.folder, sizes.whatif)
     store = sizes.folder / "f-store"
     reviewed = steps(_into_empty(delivery, store).said)
-    rules = sum(wall for name, (wall, _) in reviewed.items() if name.startswith("rule "))
+    rules = [cost for name, cost in reviewed.items() if name.startswith("rule ")]
+    wall, cpu = (sum(both) for both in zip(*rules, strict=True))
     limit = "wall-oxygen-time.limit_min=40,45,50,55,60"
     tried = tailrace("whatif", "--set", limit, "--into", store)
     shutil.rmtree(store)
     yield Figure(
         "f", f"`tailrace whatif` over five values, against the rules stage of one review"
-        f" ({sizes.whatif:,} trips)", tried.wall_s / rules, 2, "times",
-        f"{tried.wall_s:.1f} s, the program's start included, against {rules:.1f} s",
+        f" ({sizes.whatif:,} trips)", tried.cpu_s / cpu, 2, "times",
+        f"CPU {tried.cpu_s:.1f} s, the program's start included, against {cpu:.1f} s;"
+        f" {tried.wall_s:.1f} s against {wall:.1f} s by the clock",
     )  # fmt: skip
 
 
