@@ -5,18 +5,19 @@ from __future__ import annotations
 import contextlib
 import importlib
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 REGRESSION = "statsmodels.genmod.generalized_linear_model"
 """Takes over a second to import, and only statistics want it."""
 
 
 @contextlib.contextmanager
-def importing(module: str) -> Iterator[None]:
+def importing(module: str, waits: Callable[[], None] = lambda: None) -> Iterator[None]:
     """Import `module` in a thread of its own meanwhile; it is there when the block ends.
 
     The block itself must import nothing that `module` is made of: two threads inside one package
     could see each other's halves. A failed import is raised where the module is really used.
+    `waits` is called when the block is over and the import perhaps is not.
     """
 
     def run() -> None:
@@ -27,5 +28,6 @@ def importing(module: str) -> Iterator[None]:
     thread.start()
     try:
         yield
+        waits()
     finally:
         thread.join()

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.ahead import REGRESSION, importing
 from pipeline.errors import Problem, Usage
 
 if TYPE_CHECKING:
@@ -61,11 +62,10 @@ def review(
 ) -> Reviewed:
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
-    `month` defaults to the delivery's latest. `baseline`: its months open no cases;
-    `audit_within`: half the interval the audit is drawn for; `by`: who, for the ledger; `shared`:
-    hand an edition over, too. A Mistake with every reason if delivery or store cannot be used.
+    `month`: by default the latest. `baseline`: its months open no cases; `audit_within`: half the
+    interval the audit is drawn for; `by`: who, for the ledger; `shared`: hand an edition over, too.
+    A Mistake with every reason if delivery or store cannot be used.
     """
-    from pipeline.ahead import REGRESSION, importing
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
     from pipeline.judge import judge
@@ -75,18 +75,16 @@ def review(
     make_folder(into)
     with closing(open_waiting(into / STORE, create=True)) as con:
         stage("look at the files")
-        with importing(REGRESSION):
+        with importing(REGRESSION, waits=lambda: stage("wait for imports")):
             staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
             chosen = _chosen_month(con, month, staged.export.months)
             set_aside = staged.set_aside_count(con)
             stage("load")
             loaded = load(con, staged, baseline=baseline, by=by)
             judge(con, stage)
-            stage("wait for imports")
         _check_month(con, chosen)
         page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
-        stage("workbook")
-        book = _write_workbook(con, into / chosen, month_review)
+        book = _write_workbook(con, into / chosen, month_review, stage)
         handed = shared_edition(con, into, month_review, stage) if shared else None
     return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, handed)
 
@@ -186,12 +184,15 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
     return published_words(freeze(folder, month, draw, tool_version(), by))
 
 
-def _write_workbook(con: duckdb.DuckDBPyConnection, folder: Path, review: MonthReview) -> Place:
+def _write_workbook(
+    con: duckdb.DuckDBPyConnection, folder: Path, review: MonthReview, stage: Stage
+) -> Place:
     """Write the month's workbook beside a filled one, whose answers are carried over."""
     from pipeline.loop.workbooks import note_workbook, workbook_place, workbook_tables
     from pipeline.loop.worksheet import determinations_frame
     from reports.workbook import write_workbook
 
+    stage("workbook")
     assert review.loop is not None
     place = workbook_place(con, folder, review.month)
     rows = determinations_frame(con, review.month, place.pending)

@@ -1,8 +1,8 @@
 """One table of a delivery as rows of text, each with the line it began on.
 
-A file in which every line is one row, as nearly all are, is read by DuckDB in parallel. Any
-other (quoted line breaks, blank lines, rows with too many or too few cells) goes through
-Python's reader, which is slower and knows the physical line of every row.
+A file in which every line is one row, as nearly all are, is read by DuckDB in parallel. One with
+blank lines, or rows with too many or too few cells, is read there as lines, if no cell is quoted.
+Any other goes through Python's reader, which is much slower and knows the line of every row.
 """
 
 from __future__ import annotations
@@ -112,6 +112,58 @@ def fast_source(content: Content, header: list[str], wanted: list[str]) -> Sourc
 def lines_below_header(content: Content) -> int:
     """Lines of a file after the first; blank ones at its end are not counted."""
     return content.newlines + (not content.ends_in_newline) - 1 - content.blank_at_end
+
+
+def lines_source(
+    con: duckdb.DuckDBPyConnection, content: Content, header: list[str], wanted: list[str]
+) -> Source | None:
+    """Return how DuckDB cuts lines into the `wanted` cells, whatever number of cells they have.
+
+    None where a line need not be a row: a quotation mark stands somewhere, or line ends differ.
+    """
+    import duckdb
+
+    relation = f"raw_{content.path.stem}"
+    if content.returns not in (0, content.newlines) or len(header) < 2:
+        return None
+    newline = r"\r\n" if content.returns else r"\n"
+    try:
+        con.execute(
+            f"create or replace temp table {relation} as from read_csv(?, auto_detect=false,"
+            " header=false, delim='\x01', quote='', escape='', comment='', nullstr='',"
+            f" new_line='{newline}', columns={{'text': 'VARCHAR'}})",
+            [str(content.path)],
+        )
+    except (duckdb.InvalidInputException, duckdb.ConversionException):
+        return None
+    lines, quotes = con.execute(
+        f"select count(*), coalesce(bool_or(contains(text, '\"')), false) from {relation}"
+    ).fetchall()[0]
+    if quotes or lines != content.newlines + (not content.ends_in_newline):
+        return None
+    return Source(_cut_lines(relation, header, wanted), "line", relation)
+
+
+def _cut_lines(relation: str, header: list[str], wanted: list[str]) -> str:
+    """SQL for the rows of a table of lines, as `_rows` yields them."""
+    width = len(header)
+    cells = ", ".join(
+        f"case when fits or {name == 'trip_id'} then nullif(cells[{header.index(name) + 1}], '')"
+        f" end as {quoted(name)}"
+        for name in wanted
+    )
+    # commas after the last cell, with nothing behind them, only end the row
+    return f"""
+        select line, case when fits then 0 else {RAGGED} end as reject_code,
+               case when not fits then array_to_string(cells, chr(10)) end as reject_text, {cells}
+        from (
+            select line, cells, len(cells) >= {width}
+                   and array_to_string(cells[{width + 1}:], '') = '' as fits
+            from (
+                select (rowid + 1)::INTEGER as line, string_split(text, ',') as cells
+                from {relation} where rowid > 0 and text is not null
+            )
+        )"""
 
 
 def slow_source(

@@ -17,6 +17,7 @@ from pipeline.ingest.read import (
     Source,
     fast_source,
     lines_below_header,
+    lines_source,
     parquet_source,
     quoted,
     slow_source,
@@ -85,19 +86,20 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
 def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> Source | None:
     """Create `typed_<table>` with the reader that fits; None, and a finding, if none does."""
     if file.content.path.suffix == ".parquet":
-        source = parquet_source(con, file.content, file.wanted)
-        _create_as(con, file, source)
-        return source
-    fast = None
+        parquet = parquet_source(con, file.content, file.wanted)
+        _create_as(con, file, parquet)
+        return parquet
+    source = None
     if file.content.book is None:
         fast = fast_source(file.content, file.header, file.wanted)
-    if fast and _fast_holds(con, file, fast):
-        return fast
-    slow = slow_source(con, file.content, file.header, file.wanted, findings)
-    if slow and slow.relation:
-        _create_as(con, file, slow)
-        con.execute(f"drop table {slow.relation}")
-    return slow
+        if fast and _fast_holds(con, file, fast):
+            return fast
+        source = lines_source(con, file.content, file.header, file.wanted)
+    source = source or slow_source(con, file.content, file.header, file.wanted, findings)
+    if source and source.relation:
+        _create_as(con, file, source)
+        con.execute(f"drop table {source.relation}")
+    return source
 
 
 def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> bool:
@@ -113,8 +115,16 @@ def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source)
 
 
 def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> None:
+    """Create the table in the order of the file: a row's place in it is what tells its line.
+
+    DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
+    """
     select = staging_sql(source, file.table, file.wanted)
-    con.execute(f"create or replace temp table typed_{file.table} as {select}")
+    con.execute("set disabled_optimizers = 'in_clause'")
+    try:
+        con.execute(f"create or replace temp table typed_{file.table} as {select}")
+    finally:
+        con.execute("reset disabled_optimizers")
 
 
 def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:

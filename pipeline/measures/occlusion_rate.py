@@ -65,7 +65,7 @@ def _grouped(group_by: str, group_value: str, month: str) -> str:
            -- in order, so that the sums do not depend on the number of threads
            sum(pull ** 2 ORDER BY trip_key) AS squares, sum(pull ** 4 ORDER BY trip_key) AS fourths
     FROM (
-        SELECT *, CASE WHEN all_events > 0 AND seconds < all_seconds
+        SELECT *, CASE WHEN counted AND all_events > 0 AND seconds < all_seconds
                        THEN (events * all_seconds - all_events * seconds)
                             / ((all_seconds - seconds) * all_events)::DOUBLE END AS pull
         FROM (
@@ -93,12 +93,22 @@ def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """
     import pandas as pd
 
+    rates = grouped_rates(con, month)
+    return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
+
+
+def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """The rates alone, by month and of all months to `month`; leaves `ventilator_time`."""
     con.execute(ventilator_time(), {"month": month})
+    return rates_of(con, month)
+
+
+def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
     groups = {"service": "'all'", "cannula": "cannula", "flow_share": "flow_share"}
     months = ("month", f"'to {month}'")
     sql = " UNION ALL ".join(_grouped(g, value, m) for g, value in groups.items() for m in months)
-    rates = _with_intervals(con.execute(sql).df())
-    return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
+    return _with_intervals(con.execute(sql).df())
 
 
 def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import duckdb
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.ingest import stage
 from pipeline.ingest.files import read_content
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.read import fast_source, lines_below_header, slow_source
+from pipeline.ingest.read import Source, fast_source, lines_below_header, lines_source, slow_source
+from schemas.contract import TABLES
 
 HEADER = ["h1", "h2", "h3"]
 CELLS = [
@@ -49,3 +54,62 @@ def test_readers_agree(body: str, newline: str, last: bool) -> None:
         cells = "line, reject_code, h1, h2, h3"
         expected = con.execute(f"select {cells} from ({slow.sql}) order by line").fetchall()
     assert [(number, 0, *row) for number, row in enumerate(rows, start=2)] == expected
+
+
+@settings(max_examples=80, deadline=None, derandomize=True)
+@given(body=TIDY | WILD, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
+def test_lines_are_cut_as_the_strict_reader_cuts_them(body: str, newline: str, last: bool) -> None:
+    header, wanted = ["h1", "trip_id", "h3"], ["trip_id", "h3", "h1"]
+    text = ",".join(header) + "\n" + body.replace('"', "") + ("\n" if last else "")
+    select = f"select line, reject_code, reject_text, {', '.join(wanted)} from (%s) order by line"
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "table.csv"
+        path.write_bytes(text.replace("\n", newline).encode())
+        content = read_content(path, Findings())
+        assert content is not None
+        cut = lines_source(con, content, header, wanted)
+        assert cut is not None
+        rows = con.execute(select % cut.sql).fetchall()
+        slow = slow_source(con, content, header, wanted, Findings())
+        assert slow is not None
+        assert rows == con.execute(select % slow.sql).fetchall()
+
+
+def test_lines_are_not_cut_where_a_quotation_mark_stands(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text('h1,h2,h3\n1,"2,3",4\n1,2\n', encoding="utf-8")
+    content = read_content(path, Findings())
+    assert content is not None
+    assert lines_source(con, content, HEADER, HEADER) is None
+
+
+def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows, header = 100_000, list(TABLES["settings"].to_schema().columns)
+    path = tmp_path / "settings.csv"
+
+    def in_small_parts(*given: Any) -> Source | None:
+        # a file is read in parallel from 32 MB on: as small as that, this one is, too
+        source = fast_source(*given)
+        assert source is not None
+        small = "auto_detect=false, max_line_size=10000, buffer_size=100000"
+        return replace(source, sql=source.sql.replace("auto_detect=false", small))
+
+    monkeypatch.setattr(stage, "fast_source", in_small_parts)
+    with duckdb.connect(config={"threads": 4}) as wide:
+        # the columns with codes are those whose check DuckDB would make a join of
+        wide.execute(
+            f"copy (select range + 2 as trip_id, range % 9000 as at_s, 'high_flow' as support,"
+            f" 'wall' as source, 8 as flow_lpm, 0.4 as fio2, 'heated' as humidification,"
+            f" 'prong-2' as cannula, 'check' as reason from range({rows})) to '{path}' (header)"
+        )
+        content = read_content(path, Findings())
+        assert content is not None
+        stage.prepare(wide)
+        file = stage.TableFile("settings", content, header, header)
+        assert stage.stage_table(wide, file, Findings())
+        (found,) = wide.execute(
+            "select count(*) filter (trip_id = line::VARCHAR) from staged_settings"
+        ).fetchall()
+    assert found == (rows,)

@@ -7,6 +7,7 @@ from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 
 from pipeline.measures.registry import MEASURES
@@ -152,6 +153,22 @@ def test_intervals_of_occlusion_rates_take_trips_as_clusters(month: Any) -> None
         assert (row["method"], int(row["trips"])) == (own.method, own.trips)
         methods.add(own.method)
     assert methods == {"quasi-Poisson by trip", "exact Poisson"}
+
+
+def test_one_trip_that_counts_beside_one_that_does_not_has_the_exact_interval() -> None:
+    from pipeline.measures.occlusion_rate import rates_of
+
+    with duckdb.connect() as con:
+        con.execute("""
+            CREATE TABLE ventilator_time AS
+            FROM (VALUES (1, '2026-01', TRUE, 'prong-1', '0-25 %', 5400, 3),
+                         (2, '2026-01', FALSE, 'prong-1', '0-25 %', 3600, 0))
+                 v(trip_key, month, counted, cannula, flow_share, seconds, events)""")
+        rates = rates_of(con, "2026-01").set_index(["group_by", "month"])
+    row = rates.loc[("cannula", "2026-01")]
+    # Garwood 1936: 3 events have bounds 0.6187 and 8.7673
+    assert (row["trips"], row["left_out"], row["method"]) == (1, 1, "exact Poisson")
+    assert (row["low"] * 0.015, row["high"] * 0.015) == pytest.approx((0.6187, 8.7673), abs=1e-4)
 
 
 def test_shares_are_counts_of_verdicts(month: Any) -> None:

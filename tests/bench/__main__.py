@@ -35,6 +35,7 @@ def main() -> None:
     sizes = Sizes(
         folder,
         country=round(1_000_000 * scale),
+        peer=round(200_000 * scale),
         growth=tuple(chosen.growth or (round(n * scale) for n in (10_000, 100_000, 1_000_000))),
         late=round(100_000 * scale),
         whatif=round(100_000 * scale),

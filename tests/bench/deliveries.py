@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import duckdb
@@ -15,14 +15,16 @@ TABLES = ("trips", "crew", "settings", "device_events", "observations", "contact
 MONTHS = 24
 
 
-def simulated(folder: Path, trips: int, months: int = MONTHS) -> Path:
-    """A delivery of `trips` over `months`; made if it is not there yet."""
-    made = folder / f"{trips}-trips-{months}-months"
+def simulated(folder: Path, trips: int, months: int = MONTHS, *, dirt: bool = False) -> Path:
+    """A delivery of `trips` over `months`; made if it is not there yet. `dirt`: with bad rows."""
+    made = folder / f"{trips}-trips-{months}-months{'-dirt' if dirt else ''}"
     if not (made / "export.toml").exists():
         shutil.rmtree(made, ignore_errors=True)
         aside = made.with_name(f"{made.name}.new")
         shutil.rmtree(aside, ignore_errors=True)
-        tailrace("simulate", "--into", aside, "--trips", str(trips), "--months", str(months))
+        more = ["--dirt"] if dirt else []
+        size = ["--trips", str(trips), "--months", str(months)]
+        tailrace("simulate", "--into", aside, *size, *more)
         for planted in aside.glob("planted*.csv"):
             planted.unlink()
         aside.rename(made)
@@ -34,14 +36,16 @@ def months_of(delivery: Path) -> list[str]:
     return re.findall(r"\d{4}-\d{2}", _months_line(delivery))
 
 
-def part(delivery: Path, name: str, months: Sequence[str]) -> Path:
-    """The trips of some months of a delivery as a delivery of their own."""
+def part(delivery: Path, name: str, months: Sequence[str], most: int | None = None) -> Path:
+    """The trips of some months of a delivery, or the first few of them, as a delivery."""
     made = delivery.with_name(f"{delivery.name}-{name}")
     shutil.rmtree(made, ignore_errors=True)
     made.mkdir()
     chosen = ", ".join(f"'{month}'" for month in months)
     own = {"trips": f"service_month IN ({chosen})", "training": f"month IN ({chosen})"}
     trips = _csv(delivery / "trips.csv")
+    if most is not None:
+        own["trips"] += f" ORDER BY trip_id LIMIT {most}"
     of_trips = f"trip_id IN (SELECT trip_id FROM {trips} WHERE {own['trips']})"
     with duckdb.connect() as con:
         for table in (*TABLES, "training"):
@@ -58,6 +62,16 @@ def part(delivery: Path, name: str, months: Sequence[str]) -> Path:
         if not (found := re.match(r'"?(\d{4}-\d{2})"? *=', line)) or found[1] in months
     ]
     (made / "export.toml").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    return made
+
+
+def protocol_of(delivery: Path, rules: Collection[str], made: Path) -> Path:
+    """Write the delivery's protocol with only some of its rules to `made`."""
+    text = (delivery / "protocol.toml").read_text(encoding="utf-8")
+    tables = re.split(r"(?m)^(?=\[)", text)
+    named = [re.match(r"\[version\.rules\.([^\]]+)\]", table) for table in tables]
+    kept = [t for t, name in zip(tables, named, strict=True) if not name or name[1] in rules]
+    made.write_text("".join(kept), encoding="utf-8")
     return made
 
 

@@ -60,6 +60,11 @@ def python(code: str, *arguments: str | Path) -> Cost:
     return run([sys.executable, "-c", code, *arguments])
 
 
+def module(name: str, *arguments: str | Path, spill: Path | None = None) -> Cost:
+    """Run a module of Python as a program."""
+    return run([sys.executable, "-m", name, *arguments], spill)
+
+
 def steps(said: str) -> dict[str, tuple[float, float]]:
     """Wall and CPU seconds of every step that `review --timings` printed."""
     found: dict[str, tuple[float, float]] = {}
