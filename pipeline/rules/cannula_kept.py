@@ -15,14 +15,12 @@ class CannulaKeptParameters(GraceParameters):
     """Which family a child is moved to where the service carries no size of the one found on."""
 
     convert_to: str = Field("prong", min_length=1, description="family to convert to")
-    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
 
 
 def answers(parameters: Parameters) -> str:
     """Families by the catalogue of the trip's own delivery."""
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    first_charted AS ({first_charted("cannula")}),
+    WITH first_charted AS ({first_charted("cannula")}),
     calls AS ({calls_by_then(CODE)}),
     carried AS (
         SELECT delivery_no, family, bool_or(carried) AS carried
@@ -75,5 +73,5 @@ RULE = Rule(
     source="common practice, no source; the exception is the local protocol's",
     authorisation=CODE,
     settings_fields=("cannula",),
-    evidence=("trips", "settings", "contacts"),
+    evidence=("settings", "contacts"),
 )

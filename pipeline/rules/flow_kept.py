@@ -19,7 +19,6 @@ class FlowKeptParameters(GraceParameters):
     tolerance_lpm: float = Field(1, ge=0, description="difference allowed, L/min")
     tolerance_pct: float = Field(10, ge=0, description="or this percentage of the sending flow")
     at_limit: AtLimit = Field("pass", description="whether exactly the tolerance passes")
-    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
 
 
 def answers(parameters: Parameters) -> str:
@@ -29,8 +28,7 @@ def answers(parameters: Parameters) -> str:
         "apart", "round(greatest($tolerance_lpm, sending * $tolerance_pct / 100), 6)", p.at_limit
     )
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    first_charted AS ({first_charted("flow_lpm")}),
+    WITH first_charted AS ({first_charted("flow_lpm")}),
     calls AS ({calls_by_then(CODE)}),
     judged AS (
         SELECT w.trip_key, w.contacts_known, f.at_s, f.value, t.sending_flow_lpm AS sending,
@@ -77,5 +75,5 @@ RULE = Rule(
     limit="tolerance_lpm",
     authorisation=CODE,
     settings_fields=("flow_lpm", "reason"),
-    evidence=("trips", "settings", "contacts"),
+    evidence=("settings", "contacts"),
 )

@@ -100,8 +100,7 @@ def _responses() -> str:
 def answers(parameters: Parameters) -> str:
     """Runs surely low against responses; runs that may be low only where those leave doubt."""
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    spo2 AS (
+    WITH spo2 AS (
         SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
         FROM delivered.observations o JOIN version_trips w USING (trip_key)
         WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s

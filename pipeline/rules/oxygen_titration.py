@@ -116,8 +116,7 @@ def answers(parameters: Parameters) -> str:
     """
     p = cast(OxygenTitrationParameters, parameters)
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    use AS ({ventilator_use()}),
+    WITH use AS ({ventilator_use()}),
     asked AS (
         SELECT w.* FROM version_trips w
         JOIN delivered.trips t USING (trip_key)
