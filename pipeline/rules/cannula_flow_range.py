@@ -22,10 +22,8 @@ RULE = duration_rule(
     question="How long did the flow lie outside the range of the cannula in use?",
     asks="No more than {limit_min:g} minutes ({count}) at a flow outside the cannula's range",
     parameters=CannulaFlowRangeParameters,
-    states="""
-    SELECT t.trip_key, t.from_s, t.until_s,
-           t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm AS in_state
-    FROM version_timeline t
+    in_state="t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm",
+    joins="""
     JOIN version_trips w USING (trip_key)
     LEFT JOIN delivered.cannula c
         ON c.delivery_no = w.delivery_no AND c.id = t.cannula

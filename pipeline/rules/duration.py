@@ -37,16 +37,26 @@ def duration_rule(
     id: str,
     question: str,
     asks: str,
-    states: str,
+    in_state: str,
     sentences: Mapping[str, str],
     reason_to_ask: str,
     source: str,
     authorisation: str,
     settings_fields: tuple[str, ...],
+    joins: str = "",
     parameters: type[DurationParameters] = DurationParameters,
     nothing: str = "not_applicable",
 ) -> Rule:
-    """A rule that limits the time in a state, told by `states` (see `duration_answers`)."""
+    """A rule that limits the time in a state.
+
+    `in_state` is SQL for whether an interval `t` of known support is in the state (null for
+    unknown), from its columns and whatever `joins` adds. `authorisation` is the code of a call that
+    may allow more. `nothing` is the verdict where no time is in the state and none unknown.
+    """
+    states = f"""
+    SELECT t.trip_key, t.from_s, t.until_s, {in_state} AS in_state
+    FROM version_timeline t {joins}
+    """
     return Rule(
         id=id,
         question=question,
@@ -87,8 +97,8 @@ def duration_answers(parameters: Parameters, states: str, code: str, nothing: st
     """The answers of a duration rule.
 
     `states` is a SELECT of trip_key, from_s, until_s, in_state (true, false, or null for
-    unknown) over `version_timeline`, contiguous in each trip. `code` is the authorisation.
-    `nothing` is the verdict where there is no time in the state and none unknown.
+    unknown) over `version_timeline`, contiguous in each trip. `code` and `nothing` are the
+    authorisation and the verdict of `duration_rule`.
     """
     p = cast(DurationParameters, parameters)
     chosen = _total(p) if p.count == "total" else _longest(p)

@@ -6,10 +6,7 @@ RULE = duration_rule(
     id="unheated-time",
     question="How long was the child on unheated gas?",
     asks="No more than {limit_min:g} minutes ({count}) unheated",
-    states="""
-    SELECT trip_key, from_s, until_s, humidification = 'unheated' AS in_state
-    FROM version_timeline
-    """,
+    in_state="t.humidification = 'unheated'",
     sentences=duration_sentences("Unheated gas"),
     reason_to_ask="Cold, dry gas at high flow dries and irritates the airway;"
     " unheated flow is a fallback for as short a time as possible.",

@@ -6,10 +6,7 @@ RULE = duration_rule(
     id="wall-oxygen-time",
     question="How long was the child on undiluted oxygen from the wall or a cylinder?",
     asks="No more than {limit_min:g} minutes ({count}) on wall or cylinder oxygen",
-    states="""
-    SELECT trip_key, from_s, until_s, source IN ('wall', 'cylinder') AS in_state
-    FROM version_timeline
-    """,
+    in_state="t.source IN ('wall', 'cylinder')",
     sentences=duration_sentences("Undiluted oxygen from wall or cylinder"),
     reason_to_ask="The wall outlet cannot blend, so time on it is time on 100 % oxygen;"
     " more than the child needs is avoidable exposure to hyperoxia.",
