@@ -10,9 +10,6 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-FULL = "full-oxygen"
-ABOVE_97 = "full-oxygen-above-97"
-
 # known: the source is, and where gas may be blended its FiO2; an SpO2 holds as in `exposures`
 _FULL_OXYGEN = """
     WITH known AS (
