@@ -59,6 +59,7 @@ def review(
     shared: bool = False,
     stage: Stage = lambda _: None,
 ) -> Reviewed:
+    # long: twelve lines are its options, and the rest reads as the review
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
     `month` defaults to the delivery's latest. `baseline`: its months open no cases;
