@@ -111,7 +111,7 @@ def _worked(rule: Rule) -> list[str]:
     lines = ["Worked cases", *_indented(*sheet.shared.text)]
     lines += _indented(TIMES)
     lines += _said_and_tables(sheet.shared)
-    for case in sheet.cases:
+    for case in sheet.shown:
         lines += ["", f"  {case.kind[:1].upper()}{case.kind[1:]}: {case.title}"]
         lines += [*_indented(*case.text), *_said_and_tables(case)]
         lines += ["", *_indented(*said(case.says, "Verdict", "Reason"))]

@@ -192,8 +192,14 @@ def _judge_rules(
             rule = all_rules()[name]
             sql = f"""
                 INSERT INTO verdict_now BY NAME
+                WITH version_trips AS (
+                    SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no
+                ),
+                version_timeline AS (
+                    SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+                )
                 SELECT *, $protocol_no AS protocol_no, '{name}' AS rule
-                FROM ({rule.answers(parameters)})"""
+                FROM ({rule.sql(parameters)})"""
             values = bindings(sql, rule, parameters)
             con.execute(sql, {**values, "protocol_no": kept.protocol_no})
 
@@ -202,7 +208,7 @@ def _fingerprint(kept: VersionInStore) -> str:
     """Changes whenever this program would judge a trip of the version otherwise."""
     parts = [sql for _, sql in stages([kept])]
     for name, parameters in kept.rules.items():
-        parts += [name, all_rules()[name].answers(parameters), parameters.model_dump_json()]
+        parts += [name, all_rules()[name].sql(parameters), parameters.model_dump_json()]
     return hashlib.sha256("\x00".join(parts).encode()).hexdigest()
 
 

@@ -183,13 +183,6 @@ def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
     return tuple(facts[name] for name in sorted(facts))
 
 
-def columns_of(name: str) -> str:
-    """The columns of a data file in the order its model gives."""
-    from schemas.outputs import OUTPUTS
-
-    return ", ".join(f'"{column}"' for column in OUTPUTS[name].to_schema().columns)
-
-
 def counts(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     """How many rows each data file of the month has."""
     found = {}

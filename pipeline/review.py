@@ -60,6 +60,7 @@ def review(
     shared: bool = False,
     stage: Stage = lambda _: None,
 ) -> Reviewed:
+    # long: twelve lines are its options, and the rest reads as the review
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
     `month`: by default the latest. `baseline`: its months open no cases; `audit_within`: half the

@@ -8,6 +8,7 @@ from reports import words
 from reports.adjusted import with_adjusted
 from reports.frames import Row, records, text
 from reports.funnels import funnels, outside_sentence, window_words
+from reports.loop_data import restated_rows
 from reports.month_data import rate_sentences
 from reports.pages import Site, common_data
 from reports.rates import rates_data
@@ -19,7 +20,6 @@ from reports.series import (
     panels_finding,
     shown,
     standing,
-    unit_words,
 )  # fmt: skip
 
 if TYPE_CHECKING:
@@ -29,15 +29,6 @@ ROWS_MOST = 8
 RULES_MOST = 16
 CONCLUSIONS = ("practice", "logistics", "justified", "equipment", "record_gap",
                "protocol_unclear", "flag_wrong")  # fmt: skip
-NAMES = {
-    "occlusion-rate": "Occlusion rate", "deviation-share": "Variance share",
-    "cannot-tell-share": "Cannot-tell share", "all-rules-share": "All rules kept",
-    "confirmed-share": "Flags confirmed", "confirmed-deviation-share": "Confirmed variance share",
-    "practice-share": "Practice share", "miss-rate": "Miss rate",
-    "trips-with-occlusion": "Trips with an occlusion",
-    "full-oxygen-above-97": f"Full oxygen above SpO2 97{words.NBSP}%",
-    "bedside-minutes": "Minutes at the bedside",
-}  # fmt: skip
 
 
 def committee_data(review: MonthReview, figures: MeasureFigures) -> dict[str, Any]:
@@ -184,44 +175,21 @@ def actions_data(review: MonthReview) -> Row:
 def restated_data(review: MonthReview) -> Row:
     """Published figures that have changed since, this month's first."""
     loop = review.loop
-    rows = [] if loop is None else records(loop.restatements)
-    rows = sorted(rows, key=lambda r: (text(r["month"]) != review.month, text(r["month"])))
+    rows = restated_rows(loop, review)
+    rows.sort(key=lambda r: (r["month"] != review.month, r["month"]))
     published = loop is not None and loop.published
     if not rows:
         own = "This month has not been published yet. " if not published else ""
         return {"sentence": f"{own}No published figure has changed since.", "rows": [], "own": 0}
-    months = sorted({text(r["month"]) for r in rows})
+    months = [words.month_name(m) for m in sorted({r["month"] for r in rows})]
     sentence = (
-        f"{words.many(len(rows), 'published figure')} of"
-        f" {words.listed([words.month_name(m) for m in months])} changed since."
+        f"{words.many(len(rows), 'published figure')} of {words.listed(months)} changed since."
     )
     if len(rows) > ROWS_MOST:
         sentence += f" The first {ROWS_MOST} are listed; the pages of the month have them all."
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
     return {
         "sentence": sentence,
-        "own": sum(text(r["month"]) == review.month for r in rows),
-        "rows": [_restated_row(r, labels) for r in rows[:ROWS_MOST]],
-    }
-
-
-def _restated_row(row: Row, labels: dict[str, str]) -> Row:
-    by, value, unit = text(row["group_by"]), text(row["group_value"]), text(row["unit"])
-    group = words.rule_title(value) if by == "rule" else labels.get(value, value)
-    name = NAMES.get(text(row["measure"]), text(row["measure"]))
-
-    def said(when: str) -> str:
-        value = words.some(row[when])
-        if value is None:
-            return "no figure"
-        parts = [words.some(row[f"{when}_{k}"]) for k in ("numerator", "denominator")]
-        made = "" if None in parts else f" ({words.number(parts[0])} / {words.number(parts[1])})"
-        return f"{shown(value, unit)}{unit_words(unit)}{made}"
-
-    return {
-        "month": words.month_name(text(row["month"])),
-        "figure": name if value == "all" else f"{name}, {group}",
-        "then": said("then"),
-        "now": said("now"),
-        "why": text(row["why"]),
-    }
+        "own": sum(r["month"] == review.month for r in rows),
+        "rows": [{k: r[k] for k in ("name", "figure", "then", "now", "why")}
+                 for r in rows[:ROWS_MOST]],
+    }  # fmt: skip

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from typing import Any
 
-from reports import palette, words
-from reports.chart_parts import Figure, axis, chart_text, layout, nice_ceiling, tick_step
+from reports import palette
+from reports.chart_parts import Figure, chart_text, nice_ceiling
 from reports.frames import Row
+from reports.panels import (
+    Grid,
+    axis_title,
+    beyond,
+    in_lines,
+    month_ticks,
+    panel_axes,
+    panel_title,
+    ticks_from_last,
+    value_axis,
+)
 from reports.series import limits_words, made_from, shown, signals_of, unit_words
 
 PANEL_HEIGHT = 150
@@ -27,13 +37,11 @@ def control_figure(panels: list[Row], *, columns: int, by_month: bool = True) ->
     """
     columns = min(columns, len(panels))
     top = axis_top(panels)
-    lines = math.ceil(len(panels) / columns)
-    margin = {"l": 68, "r": 12, "t": 40, "b": 46}
-    inner = lines * PANEL_HEIGHT + (lines - 1) * PANEL_GAP
-    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    grid = Grid(len(panels), columns, PANEL_HEIGHT, PANEL_GAP, 0.06)
+    figure = grid.figure({"l": 68, "r": 12, "t": 40, "b": 46})
     traces: list[Figure] = []
     for index, panel in enumerate(panels):
-        place = _place(index, columns, inner)
+        place = grid.place(index)
         traces += _panel_traces(panel, place["n"], top)
         figure.update(_panel_axes(panel, place, top, columns, by_month=by_month))
         figure["annotations"] += [
@@ -59,19 +67,6 @@ def axis_top(panels: list[Row]) -> float:
     return min(top, 1.0) if share else top
 
 
-def _place(index: int, columns: int, inner: int) -> dict[str, Any]:
-    line, column = divmod(index, columns)
-    gap = 0.06
-    width = (1 - gap * (columns - 1)) / columns
-    upper = 1 - line * (PANEL_HEIGHT + PANEL_GAP) / inner
-    return {
-        "n": "" if index == 0 else str(index + 1),
-        "x": [column * (width + gap), min(1.0, column * (width + gap) + width)],
-        "y": [max(0.0, upper - PANEL_HEIGHT / inner), upper],
-        "first": column == 0,
-    }
-
-
 def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
     points = panel["points"]
     at = [(i, p) for i, p in enumerate(points) if p["value"] is not None]
@@ -87,7 +82,7 @@ def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
         _marks(panel, [e for e in whole if not e[1]["now"]], top, ("circle", 6, palette.HISTORY)),
         _marks(panel, [e for e in whole if e[1]["now"]], top, ("diamond", 9, palette.INK)),
         _rings(ringed, top),
-        _beyond([(i, p) for i, p in at if p["value"] > top], top),
+        {**beyond([i for i, p in at if p["value"] > top], top, 7), "cliponaxis": False},
     ]
     return [{**refs, **trace} for trace in traces if trace["x"]]
 
@@ -196,61 +191,24 @@ def _rings(at: list[tuple[int, Row]], top: float) -> Figure:
     }
 
 
-def _beyond(at: list[tuple[int, Row]], top: float) -> Figure:
-    marker = {"symbol": "triangle-up", "size": 7, "color": palette.MUTED}
-    points = {"x": [i for i, _ in at], "y": [top] * len(at), "marker": marker}
-    return {**points, "mode": "markers", "cliponaxis": False, "hoverinfo": "skip"}
-
-
 def _panel_axes(
     panel: Row, place: dict[str, Any], top: float, columns: int, *, by_month: bool
 ) -> Figure:
     points, unit = panel["points"], panel["unit"]
-    step = max(1, math.ceil(len(points) / (6 if columns < 3 else 4)))
-    ticks = list(range(len(points) - 1, -1, -step))[::-1]
-    small = {"size": 11, "color": palette.MUTED}
+    ticks = ticks_from_last(len(points), 6 if columns < 3 else 4)
     names = [points[i]["month"] for i in ticks]
-    axis_x = axis(
-        domain=place["x"],
-        anchor=f"y{place['n']}",
-        range=[-0.7, max(len(points), 1) - 0.3],
-        tickvals=ticks,
-        ticktext=month_ticks(names) if by_month else [str(points[i]["order"]) for i in ticks],
-        tickangle=0,
-        tickfont=small,
-        showgrid=False,
-        showline=True,
-        ticks="outside",
-    )
+    x: Figure = {
+        "range": [-0.7, max(len(points), 1) - 0.3],
+        "tickvals": ticks,
+        "ticktext": month_ticks(names) if by_month else [str(points[i]["order"]) for i in ticks],
+        "tickangle": 0,
+    }
     if not by_month:
-        axis_x["title"] = {"text": "gap, in order of service", "font": {"size": 11}, "standoff": 4}
-    axis_y = axis(
-        domain=place["y"],
-        anchor=f"x{place['n']}",
-        range=[0, top],
-        dtick=tick_step(top, few=True),
-        showticklabels=place["first"],
-        tickfont=small,
-    )
-    if unit == "share of trips":
-        axis_y["tickformat"] = ",.0%" if tick_step(top, few=True) >= 0.01 else ",.1%"
+        x["title"] = axis_title("gap, in order of service", 4)
+    y = {**value_axis(top, unit), "showticklabels": place["first"]}
     if place["first"]:
-        axis_y["title"] = {"text": _in_lines(unit), "font": {"size": 11}, "standoff": 6}
-    return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
-
-
-def _in_lines(text: str) -> str:
-    return "<br>".join(chart_text(line) for line in textwrap.wrap(text, 24))
-
-
-def month_ticks(months: list[str]) -> list[str]:
-    """Three letters a month, with the year under the first and wherever it changes."""
-    ticks, year_before = [], ""
-    for month in months:
-        name, _, year = words.month_name(month).partition(" ")
-        ticks.append(name[:3] if year == year_before else f"{name[:3]}<br>{year}")
-        year_before = year
-    return ticks
+        y["title"] = axis_title(in_lines(unit, 24), 6)
+    return panel_axes(place, x, y)
 
 
 def _title(panel: Row, place: dict[str, Any], most: int) -> Figure:
@@ -261,19 +219,8 @@ def _title(panel: Row, place: dict[str, Any], most: int) -> Figure:
         below = f"longest run {int(run['longest_run'])} (≤{int(run['longest_run_limit'])})"
         below += f", crossings {int(run['crossings'])} (≥{int(run['crossings_limit'])})"
         below += ": unusual" if run["signal"] else ""
-    return {
-        "text": f'{name}<br><span style="font-size:11px;color:{palette.MUTED}">{below}</span>',
-        "x": place["x"][0],
-        "y": place["y"][1],
-        "xref": "paper",
-        "yref": "paper",
-        "xanchor": "left",
-        "yanchor": "bottom",
-        "align": "left",
-        "yshift": 3,
-        "showarrow": False,
-        "font": {"size": 12, "color": palette.INK},
-    }
+    said = f'{name}<br><span style="font-size:11px;color:{palette.MUTED}">{below}</span>'
+    return panel_title(said, place, 3, align="left")
 
 
 def _signal_words(panel: Row, place: dict[str, Any], top: float, columns: int) -> list[Figure]:

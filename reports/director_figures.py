@@ -6,11 +6,12 @@ from typing import Any
 
 from reports import palette, words
 from reports.chart_parts import Figure, axis, chart_text, layout
-from reports.control_figures import control_figure, month_ticks
+from reports.control_figures import control_figure
 from reports.dot_rows import ADJUSTED, Look
 from reports.figures import rate_rows
 from reports.frames import Row
 from reports.funnel_figures import funnel_figure
+from reports.panels import month_ticks, ticks_from_last
 from reports.patterns import QUANTILES, seconds
 from reports.plotted import variants
 from reports.screen_quality import screen_figure
@@ -93,8 +94,7 @@ def clock_figure(months: list[Row]) -> Figure:
 
 
 def _months_axis(months: list[Row]) -> Figure:
-    step = max(1, -(-len(months) // 8))
-    ticks = list(range(len(months) - 1, -1, -step))[::-1]
+    ticks = ticks_from_last(len(months), 8)
     return axis(
         range=[-0.7, len(months) - 0.3],
         tickvals=ticks,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from reports import palette, words
-from reports.chart_parts import Figure, axis, chart_text, layout, nice_ceiling, tick_step
+from reports.chart_parts import Figure, axis, chart_text, nice_ceiling
 from reports.dot_rows import Look, Plan, dot_rows
 from reports.frames import Row
+from reports.panels import PERCENT, Grid, level_line, panel_title, value_axis
 from reports.plotted import variants
 
 OWN = Look("own", "own share", palette.HISTORY, "circle", 10, 0.0)
@@ -22,7 +22,6 @@ WIDTHS = ((0, 1), (480, 2), (680, COLUMNS_MOST))
 RATIO_MOST = 4.0
 BASE_CHARS = 10
 SHARE_TITLE = "trips with a variance for review, of those judged"
-PERCENT = ",.0%"
 
 
 def education_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
@@ -130,36 +129,23 @@ def shares_figure(rules: list[Row], *, columns: int) -> Figure:
     The dashed line is all bases together. Each panel has its own axis, since rules differ.
     """
     columns = min(columns, len(rules))
-    lines = math.ceil(len(rules) / columns)
     bases = sorted({b["base"] for r in rules for b in r["bases"]})
-    panel = ROW_HEIGHT * len(bases)
-    margin = {"l": 8, "r": 14, "t": 30, "b": 40}
-    inner = lines * panel + (lines - 1) * PANEL_HEAD
-    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    grid = Grid(len(rules), columns, ROW_HEIGHT * len(bases), PANEL_HEAD)
+    figure = grid.figure({"l": 8, "r": 14, "t": 30, "b": 40})
     traces: list[Figure] = []
     longest = min(BASE_CHARS, max(len(b) for b in bases))
     left = (0.03 + 0.026 * longest) if columns == 1 else (0.03 + 0.014 * longest)
     for index, rule in enumerate(rules):
-        place = _place(index, columns, (inner, panel), left)
+        place = grid.place(index)
         top = _share_top(rule)
         traces += _share_traces(rule, bases, place["n"], top)
-        figure.update(_share_axes(bases, place, top))
-        figure["annotations"].append(_panel_title(rule, place, columns))
-        figure["shapes"] += _target(rule, place["n"], top)
+        figure.update(_share_axes(bases, place, left, top))
+        severity = f", {chart_text(rule['severity'])}" if rule["severity"] else ""
+        title = f"<b>{chart_text(rule['label'], 30)}</b>{severity}"
+        figure["annotations"].append(panel_title(title, place, 6))
+        if rule["target"] is not None and rule["target"] <= top:
+            figure["shapes"].append(level_line(place["n"], rule["target"], upright=True))
     return {"data": traces, "layout": figure}
-
-
-def _place(index: int, columns: int, heights: tuple[int, int], left: float) -> dict[str, Any]:
-    inner, panel = heights
-    line, column = divmod(index, columns)
-    cell = 1 / columns
-    upper = 1 - line * (panel + PANEL_HEAD) / inner
-    return {
-        "n": "" if index == 0 else str(index + 1),
-        "start": column * cell,
-        "x": [column * cell + left, (column + 1) * cell - 0.02],
-        "y": [max(0.0, upper - panel / inner), upper],
-    }
 
 
 def _share_top(rule: Row) -> float:
@@ -218,17 +204,13 @@ def _told(base: Row) -> str:
     )
 
 
-def _share_axes(bases: list[str], place: dict[str, Any], top: float) -> Figure:
-    small = {"size": 11, "color": palette.MUTED}
-    step = tick_step(top, few=True)
+def _share_axes(bases: list[str], place: dict[str, Any], left: float, top: float) -> Figure:
     axis_x = axis(
-        domain=place["x"],
+        domain=[place["x"][0] + left, place["x"][1] - 0.02],
         anchor=f"y{place['n']}",
-        range=[0, top],
-        dtick=step,
-        tickformat=PERCENT if step >= 0.01 else ",.1%",
-        tickfont=small,
+        tickfont={"size": 11, "color": palette.MUTED},
         ticks="outside",
+        **value_axis(top, "share of trips"),
     )
     axis_y = axis(
         domain=place["y"],
@@ -242,28 +224,3 @@ def _share_axes(bases: list[str], place: dict[str, Any], top: float) -> Figure:
         ticks="",
     )
     return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
-
-
-def _panel_title(rule: Row, place: dict[str, Any], columns: int) -> Figure:
-    severity = f", {chart_text(rule['severity'])}" if rule["severity"] else ""
-    return {
-        "text": f"<b>{chart_text(rule['label'], 30)}</b>{severity}",
-        "x": place["start"] if columns > 1 else 0,
-        "y": place["y"][1],
-        "xref": "paper",
-        "yref": "paper",
-        "xanchor": "left",
-        "yanchor": "bottom",
-        "yshift": 6,
-        "showarrow": False,
-        "font": {"size": 12, "color": palette.INK},
-    }
-
-
-def _target(rule: Row, number: str, top: float) -> list[Figure]:
-    at = rule["target"]
-    if at is None or at > top:
-        return []
-    line = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
-    refs = {"xref": f"x{number}", "yref": f"y{number} domain", "layer": "below"}
-    return [{"type": "line", **refs, "x0": at, "x1": at, "y0": 0, "y1": 1, "line": line}]

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from reports import palette, words
-from reports.chart_parts import Figure, axis, chart_text, layout, nice_ceiling, tick_step
+from reports.chart_parts import Figure, chart_text, nice_ceiling, tick_step
 from reports.frames import Row
+from reports.panels import Grid, axis_title, beyond, level_line, panel_axes, panel_title, value_axis
 
 PANEL_HEIGHT = 170
 PANEL_GAP = 92
@@ -21,34 +21,25 @@ def funnel_figure(found: list[Row], *, columns: int) -> Figure:
     at that volume, the darker thick one the 95 % limits. The dashed line is all bases together.
     """
     columns = min(columns, len(found))
-    lines = math.ceil(len(found) / columns)
-    margin = {"l": 58, "r": 12, "t": 46, "b": 50}
-    inner = lines * PANEL_HEIGHT + (lines - 1) * PANEL_GAP
-    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    grid = Grid(len(found), columns, PANEL_HEIGHT, PANEL_GAP, 0.09)
+    figure = grid.figure({"l": 58, "r": 12, "t": 46, "b": 50})
     traces: list[Figure] = []
     for index, funnel in enumerate(found):
-        place = _place(index, columns, inner)
+        place = grid.place(index)
         bases = [b for b in funnel["bases"] if b["value"] is not None]
         top = _top(funnel, bases)
         right = nice_ceiling(1.08 * max(b["denominator"] for b in bases))
         traces += _traces(funnel, bases, place["n"], top)
-        figure.update(_axes(funnel, place, top, right))
-        figure["shapes"] += _target(funnel, place["n"], top)
+        x = {
+            "range": [0, right],
+            "dtick": tick_step(right, few=columns > 1),
+            "title": axis_title(funnel["volume"], 4),
+        }
+        figure.update(panel_axes(place, x, value_axis(top, funnel["unit"])))
+        if funnel["target"] is not None and funnel["target"] <= top:
+            figure["shapes"].append(level_line(place["n"], funnel["target"]))
         figure["annotations"] += [_title(funnel, place), *_names(bases, place, top, right)]
     return {"data": traces, "layout": figure}
-
-
-def _place(index: int, columns: int, inner: int) -> dict[str, Any]:
-    line, column = divmod(index, columns)
-    gap = 0.09 if columns > 1 else 0.0
-    width = (1 - gap * (columns - 1)) / columns
-    upper = 1 - line * (PANEL_HEIGHT + PANEL_GAP) / inner
-    return {
-        "n": "" if index == 0 else str(index + 1),
-        "x": [column * (width + gap), min(1.0, column * (width + gap) + width)],
-        "y": [max(0.0, upper - PANEL_HEIGHT / inner), upper],
-        "wide": columns == 1,
-    }
 
 
 def _top(funnel: Row, bases: list[Row]) -> float:
@@ -69,7 +60,7 @@ def _traces(funnel: Row, bases: list[Row], number: str, top: float) -> list[Figu
         _points(funnel, few, top, ("circle-open", 8, palette.MUTED)),
         _points(funnel, inside, top, ("circle", 8, palette.INK)),
         _points(funnel, outside, top, ("diamond", 11, palette.ACCENT)),
-        _beyond([b for b in bases if b["value"] > top], top),
+        beyond([b["denominator"] for b in bases if b["value"] > top], top, 7),
     ]
     return [{**refs, **trace} for trace in traces if trace["x"]]
 
@@ -107,64 +98,12 @@ def _told(funnel: Row, base: Row) -> str:
     )
 
 
-def _beyond(bases: list[Row], top: float) -> Figure:
-    marker = {"symbol": "triangle-up", "size": 7, "color": palette.MUTED}
-    points = {"x": [b["denominator"] for b in bases], "y": [top] * len(bases), "marker": marker}
-    return {**points, "mode": "markers", "hoverinfo": "skip"}
-
-
-def _axes(funnel: Row, place: dict[str, Any], top: float, right: float) -> Figure:
-    small = {"size": 11, "color": palette.MUTED}
-    axis_x = axis(
-        domain=place["x"],
-        anchor=f"y{place['n']}",
-        range=[0, right],
-        dtick=tick_step(right, few=not place["wide"]),
-        title={"text": funnel["volume"], "font": {"size": 11}, "standoff": 4},
-        tickfont=small,
-        showgrid=False,
-        showline=True,
-        ticks="outside",
-    )
-    axis_y = axis(
-        domain=place["y"],
-        anchor=f"x{place['n']}",
-        range=[0, top],
-        dtick=tick_step(top, few=True),
-        tickfont=small,
-    )
-    if funnel["unit"] == "share of trips":
-        axis_y["tickformat"] = ",.0%" if tick_step(top, few=True) >= 0.01 else ",.1%"
-    return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
-
-
-def _target(funnel: Row, number: str, top: float) -> list[Figure]:
-    """All bases together, as a faint dashed line."""
-    at = funnel["target"]
-    if at is None or at > top:
-        return []
-    line = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
-    refs = {"xref": f"x{number} domain", "yref": f"y{number}", "layer": "below"}
-    return [{"type": "line", **refs, "x0": 0, "x1": 1, "y0": at, "y1": at, "line": line}]
-
-
 def _title(funnel: Row, place: dict[str, Any]) -> Figure:
     unit = "per 100 ventilator hours" if funnel["measure"] == "occlusion-rate" else "share of trips"
     below = f"{unit}; all bases {funnel['target_text']}"
-    return {
-        "text": f"<b>{chart_text(funnel['label'], 32)}</b><br>"
-        f'<span style="font-size:11px;color:{palette.MUTED}">{below}</span>',
-        "x": place["x"][0],
-        "y": place["y"][1],
-        "xref": "paper",
-        "yref": "paper",
-        "xanchor": "left",
-        "yanchor": "bottom",
-        "align": "left",
-        "yshift": 4,
-        "showarrow": False,
-        "font": {"size": 12, "color": palette.INK},
-    }
+    said = f"<b>{chart_text(funnel['label'], 32)}</b><br>"
+    said += f'<span style="font-size:11px;color:{palette.MUTED}">{below}</span>'
+    return panel_title(said, place, 4, align="left")
 
 
 def _names(bases: list[Row], place: dict[str, Any], top: float, right: float) -> list[Figure]:

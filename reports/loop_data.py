@@ -82,9 +82,7 @@ def state_sentence(review: MonthReview, loop: LoopReview) -> str:
 
 def restated(loop: LoopReview | None, review: MonthReview) -> Row:
     """Figures of published months that have changed since, the latest month first."""
-    rows = [_restated_row(r, review) for r in records(loop.restatements)] if loop else []
-    # those that read otherwise than published come first, as the registry orders their measures
-    rows.sort(key=lambda r: (r["then_value"] == r["now_value"], r["order"], r["group"]))
+    rows = restated_rows(loop, review)
     rows.sort(key=lambda r: r["month"], reverse=True)
     months = sorted({r["month"] for r in rows})
     finding = ""
@@ -98,6 +96,12 @@ def restated(loop: LoopReview | None, review: MonthReview) -> Row:
         "first": rows[:FIGURES_FIRST],
         "more": rows[FIGURES_FIRST:],
     }
+
+
+def restated_rows(loop: LoopReview | None, review: MonthReview) -> list[Row]:
+    """Restated figures; first those that read otherwise than published, as measures are ordered."""
+    rows = [_restated_row(r, review) for r in records(loop.restatements)] if loop else []
+    return sorted(rows, key=lambda r: (r["then_value"] == r["now_value"], r["order"], r["group"]))
 
 
 def _cause(month: str, rows: list[Row]) -> Row:

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import math
-import textwrap
 from typing import Any
 
-from reports import palette, words
-from reports.chart_parts import (
-    Figure,
-    arms,
-    axis,
-    chart_text,
-    dots,
-    layout,
-    rate_axis_top,
-    runs_past,
-    tick_step,
-    told,
-)
+from reports import palette
+from reports.chart_parts import Figure, arms, chart_text, dots, rate_axis_top, runs_past, told
 from reports.frames import Row
+from reports.panels import (
+    Grid,
+    axis_title,
+    beyond,
+    in_lines,
+    level_line,
+    month_ticks,
+    panel_axes,
+    panel_title,
+    ticks_from_last,
+    value_axis,
+)
 
 PANEL_HEIGHT = 128
 PANEL_GAP = 72
@@ -35,31 +34,19 @@ def months_figure(rows: list[Row], service: Row, unit: str, *, columns: int) -> 
     panels = [service, *rows]
     cells = [c for p in panels for c in p["months"]]
     top = rate_axis_top(cells, [p["all"] for p in panels])
-    lines = math.ceil(len(panels) / columns)
-    margin = {"l": 66, "r": 8, "t": 30, "b": 40}
-    inner = lines * PANEL_HEIGHT + (lines - 1) * PANEL_GAP
-    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    grid = Grid(len(panels), columns, PANEL_HEIGHT, PANEL_GAP, 0.05 if columns > 2 else 0.06)
+    figure = grid.figure({"l": 66, "r": 8, "t": 30, "b": 40})
+    line = service["all"]["estimate"]
     traces: list[Figure] = []
     for index, panel in enumerate(panels):
-        place = _place(index, columns, inner)
+        place = grid.place(index)
         traces += _panel_traces(panel, place["n"], top)
         figure.update(_panel_axes(panel, place, top, unit, columns))
-        figure["annotations"].append(_panel_title(panel, place, columns))
-        figure["shapes"] += _panel_line(service, place["n"], top)
+        title = f"<b>{chart_text(panel['label'], 24 if columns > 2 else 16)}</b>"
+        figure["annotations"].append(panel_title(title, place, 8))
+        if line is not None and line <= top:
+            figure["shapes"].append(level_line(place["n"], line))
     return {"data": traces, "layout": figure}
-
-
-def _place(index: int, columns: int, inner: int) -> dict[str, Any]:
-    line, column = divmod(index, columns)
-    gap = 0.05 if columns > 2 else 0.06
-    width = (1 - gap * (columns - 1)) / columns
-    upper = 1 - line * (PANEL_HEIGHT + PANEL_GAP) / inner
-    return {
-        "n": "" if index == 0 else str(index + 1),
-        "x": [column * (width + gap), min(1.0, column * (width + gap) + width)],
-        "y": [max(0.0, upper - PANEL_HEIGHT / inner), upper],
-        "first": column == 0,
-    }
 
 
 def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
@@ -70,12 +57,7 @@ def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
     traces = [
         _points(panel, [(i, c) for i, c in drawn if i < last], top, now=False),
         _points(panel, [(i, c) for i, c in drawn if i == last], top, now=True),
-        {
-            "x": cut,
-            "y": [top] * len(cut),
-            "marker": {"symbol": "triangle-up", "size": 6, "color": palette.MUTED},
-            "hoverinfo": "skip",
-        },
+        beyond(cut, top, 6),
     ]
     refs = {"xaxis": f"x{number}", "yaxis": f"y{number}", "cliponaxis": False}
     return [{"type": "scatter", "mode": "markers", **refs, **t} for t in traces if t["x"]]
@@ -98,69 +80,14 @@ def _points(panel: Row, drawn: list[tuple[int, Row]], top: float, *, now: bool) 
 
 def _panel_axes(panel: Row, place: dict[str, Any], top: float, unit: str, columns: int) -> Figure:
     months = panel["months"]
-    step = max(1, math.ceil(len(months) / (6 if columns > 2 else 4)))
-    # the month under review is always named; count back from it
-    ticks = list(range(len(months) - 1, -1, -step))[::-1]
-    small = {"size": 11, "color": palette.MUTED}
-    axis_x = axis(
-        domain=place["x"],
-        anchor=f"y{place['n']}",
-        range=[-0.6, max(len(months), 1) - 0.4],
-        tickvals=ticks,
-        ticktext=_month_ticks([months[i]["month"] for i in ticks]),
-        tickangle=0,
-        tickfont=small,
-        showgrid=False,
-        showline=True,
-        ticks="outside",
-    )
-    axis_y = axis(
-        domain=place["y"],
-        anchor=f"x{place['n']}",
-        range=[0, top],
-        dtick=tick_step(top, few=True),
-        showticklabels=place["first"],
-        tickfont=small,
-    )
-    if place["first"]:
-        axis_y["title"] = {"text": _in_lines(unit), "font": {"size": 11}, "standoff": 6}
-    return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
-
-
-def _in_lines(text: str) -> str:
-    """A text in lines short enough to stand beside one panel."""
-    return "<br>".join(chart_text(line) for line in textwrap.wrap(text, 22))
-
-
-def _month_ticks(months: list[str]) -> list[str]:
-    """Three letters a month, with the year under the first and wherever it changes."""
-    ticks, year_before = [], ""
-    for month in months:
-        name, _, year = words.month_name(month).partition(" ")
-        ticks.append(name[:3] if year == year_before else f"{name[:3]}<br>{year}")
-        year_before = year
-    return ticks
-
-
-def _panel_title(panel: Row, place: dict[str, Any], columns: int) -> Figure:
-    return {
-        "text": f"<b>{chart_text(panel['label'], 24 if columns > 2 else 16)}</b>",
-        "x": place["x"][0],
-        "y": place["y"][1],
-        "xref": "paper",
-        "yref": "paper",
-        "xanchor": "left",
-        "yanchor": "bottom",
-        "yshift": 8,
-        "showarrow": False,
-        "font": {"size": 12, "color": palette.INK},
+    ticks = ticks_from_last(len(months), 6 if columns > 2 else 4)
+    x = {
+        "range": [-0.6, max(len(months), 1) - 0.4],
+        "tickvals": ticks,
+        "ticktext": month_ticks([months[i]["month"] for i in ticks]),
+        "tickangle": 0,
     }
-
-
-def _panel_line(service: Row, number: str, top: float) -> list[Figure]:
-    rate = service["all"]["estimate"]
-    if rate is None or rate > top:
-        return []
-    line = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
-    refs = {"xref": f"x{number} domain", "yref": f"y{number}", "layer": "below"}
-    return [{"type": "line", **refs, "x0": 0, "x1": 1, "y0": rate, "y1": rate, "line": line}]
+    y = {**value_axis(top), "showticklabels": place["first"]}
+    if place["first"]:
+        y["title"] = axis_title(in_lines(unit, 22), 6)
+    return panel_axes(place, x, y)

@@ -8,7 +8,6 @@ from reports import palette, words
 
 ORDER = ("deviation", "borderline", "cannot_tell", "authorised", "met")
 WIDTH = 360
-HEIGHT = 22
 CHAR = 7.4
 PAD = 8.0
 

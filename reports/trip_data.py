@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from reports import words
@@ -139,21 +139,25 @@ def moment_said(verdict: Row, moment: Row | None, trip: Row) -> str:
     return f"limit of {limit} {text(verdict['unit'])} reached at {at}"
 
 
-def _band(trip: Row, field: str, label: str, named: Callable[[str], str]) -> Row:
-    """One field of the timeline as segments; neighbours of one value are joined."""
-    segments = []
+def _held(trip: Row, field: str) -> Iterator[tuple[Any, Row]]:
+    """Each value of one field of the timeline, neighbours of one value joined, with its ends."""
     for value, rows in itertools.groupby(trip["timeline"], key=lambda r: r[field]):
-        stretch = list(rows)
-        segments.append(
-            {
-                "from_s": stretch[0]["from_s"],
-                "until_s": stretch[-1]["until_s"],
-                "known": value is not None,
-                "text": named(value) if value is not None else "not known",
-                "short": SHORT.get(text(value), []),
-                "fill": "counted" if value in COUNTED else "plain",
-            }
-        )
+        joined = list(rows)
+        yield value, {"from_s": joined[0]["from_s"], "until_s": joined[-1]["until_s"]}
+
+
+def _band(trip: Row, field: str, label: str, named: Callable[[str], str]) -> Row:
+    """One field of the timeline as segments."""
+    segments = [
+        {
+            **ends,
+            "known": value is not None,
+            "text": named(value) if value is not None else "not known",
+            "short": SHORT.get(text(value), []),
+            "fill": "counted" if value in COUNTED else "plain",
+        }
+        for value, ends in _held(trip, field)
+    ]
     if field == "cannula":
         for index, segment in enumerate(segments):
             segment["fill"] = "plain" if index % 2 == 0 else "pale"
@@ -162,17 +166,10 @@ def _band(trip: Row, field: str, label: str, named: Callable[[str], str]) -> Row
 
 def _steps(trip: Row, field: str, shown: Callable[[float], str], unit: str) -> Row:
     """One numeric field as steps of what is known, and its charted values as dots."""
-    segments = []
-    for value, rows in itertools.groupby(trip["timeline"], key=lambda r: r[field]):
-        stretch = list(rows)
-        segments.append(
-            {
-                "from_s": stretch[0]["from_s"],
-                "until_s": stretch[-1]["until_s"],
-                "value": value,
-                "text": "" if value is None else shown(value),
-            }
-        )
+    segments = [
+        {**ends, "value": value, "text": "" if value is None else shown(value)}
+        for value, ends in _held(trip, field)
+    ]
     sending, start = f"sending_{field}", trip["start_s"]
     return {
         "segments": segments,

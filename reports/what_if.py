@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 from reports import palette, words
-from reports.chart_parts import Figure, axis, chart_text, layout, nice_ceiling, tick_step
+from reports.chart_parts import Figure, chart_text, nice_ceiling
 from reports.frames import Row, records, text
+from reports.panels import Grid, axis_title, level_line, panel_axes, panel_title, value_axis
 from reports.plotted import variants
 
 if TYPE_CHECKING:
@@ -139,30 +139,16 @@ def what_if_figure(limits: list[Row], *, columns: int) -> Figure:
     The vertical line is the limit as it is. Each panel has its own axes, since limits differ.
     """
     columns = min(columns, len(limits))
-    lines = math.ceil(len(limits) / columns)
-    margin = {"l": 52, "r": 14, "t": 34, "b": 50}
-    inner = lines * PANEL_HEIGHT + (lines - 1) * PANEL_GAP
-    figure = layout(inner + margin["t"] + margin["b"], margin, annotations=[], shapes=[])
+    grid = Grid(len(limits), columns, PANEL_HEIGHT, PANEL_GAP, 0.09)
+    figure = grid.figure({"l": 52, "r": 14, "t": 34, "b": 50})
     traces: list[Figure] = []
     for index, limit in enumerate(limits):
-        place = _place(index, columns, inner)
+        place = grid.place(index)
         traces += _traces(limit, place["n"])
         figure.update(_axes(limit, place))
         figure["annotations"] += _notes(limit, place)
-        figure["shapes"].append(_now_line(limit, place["n"]))
+        figure["shapes"].append(level_line(place["n"], limit["now"]["value"], upright=True))
     return {"data": traces, "layout": figure}
-
-
-def _place(index: int, columns: int, inner: int) -> dict[str, Any]:
-    line, column = divmod(index, columns)
-    gap = 0.09 if columns > 1 else 0.0
-    width = (1 - gap * (columns - 1)) / columns
-    upper = 1 - line * (PANEL_HEIGHT + PANEL_GAP) / inner
-    return {
-        "n": "" if index == 0 else str(index + 1),
-        "x": [column * (width + gap), min(1.0, column * (width + gap) + width)],
-        "y": [max(0.0, upper - PANEL_HEIGHT / inner), upper],
-    }
 
 
 def _traces(limit: Row, number: str) -> list[Figure]:
@@ -191,48 +177,21 @@ def _traces(limit: Row, number: str) -> list[Figure]:
 
 def _axes(limit: Row, place: dict[str, Any]) -> Figure:
     rows = limit["rows"]
-    small = {"size": 11, "color": palette.MUTED}
     top = nice_ceiling(1.1 * max(4, *(r[key] for r in rows for key, *_ in LINES)))
     spare = 0.05 * (rows[-1]["value"] - rows[0]["value"] or 1.0)
     ticks = [rows[0], limit["now"], rows[-1]]
-    axis_x = axis(
-        domain=place["x"],
-        anchor=f"y{place['n']}",
-        range=[rows[0]["value"] - spare, rows[-1]["value"] + spare],
-        tickvals=[r["value"] for r in ticks],
-        ticktext=[r["shown"] for r in ticks],
-        title={"text": f"limit ({limit['unit']})", "font": {"size": 11}, "standoff": 4},
-        tickfont=small,
-        showgrid=False,
-        showline=True,
-        ticks="outside",
-    )
-    title = {"text": "trips", "font": {"size": 11}, "standoff": 4}
-    axis_y = axis(
-        domain=place["y"],
-        anchor=f"x{place['n']}",
-        range=[0, top],
-        dtick=tick_step(top, few=True),
-        tickfont=small,
-        title=title,
-    )
-    return {f"xaxis{place['n']}": axis_x, f"yaxis{place['n']}": axis_y}
+    x = {
+        "range": [rows[0]["value"] - spare, rows[-1]["value"] + spare],
+        "tickvals": [r["value"] for r in ticks],
+        "ticktext": [r["shown"] for r in ticks],
+        "title": axis_title(f"limit ({limit['unit']})", 4),
+    }
+    return panel_axes(place, x, {**value_axis(top), "title": axis_title("trips", 4)})
 
 
 def _notes(limit: Row, place: dict[str, Any]) -> list[Figure]:
     return [
-        {
-            "text": f"<b>{chart_text(limit['title'], 34)}</b>",
-            "x": place["x"][0],
-            "y": place["y"][1],
-            "xref": "paper",
-            "yref": "paper",
-            "xanchor": "left",
-            "yanchor": "bottom",
-            "yshift": 5,
-            "showarrow": False,
-            "font": {"size": 12, "color": palette.INK},
-        },
+        panel_title(f"<b>{chart_text(limit['title'], 34)}</b>", place, 5),
         {
             "text": f"now {limit['now']['shown']}",
             "x": limit["now"]["value"],
@@ -247,10 +206,3 @@ def _notes(limit: Row, place: dict[str, Any]) -> list[Figure]:
             "bgcolor": palette.PAPER,
         },
     ]
-
-
-def _now_line(limit: Row, number: str) -> Figure:
-    at = limit["now"]["value"]
-    line = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
-    refs = {"xref": f"x{number}", "yref": f"y{number} domain", "layer": "below"}
-    return {"type": "line", **refs, "x0": at, "x1": at, "y0": 0, "y1": 1, "line": line}

@@ -56,13 +56,23 @@ def test_every_rule_measure_table_and_key_is_documented() -> None:
     from pipeline.rules import all_rules
     from schemas.contract import TABLES
     from schemas.export_file import ExportFile
+    from schemas.loop import LOOP
     from schemas.outputs import OUTPUTS
+    from schemas.stored import STORED
 
     assert all(f"\n## {rule}\n" in MADE["rules.md"] for rule in all_rules())
     assert all(f"\n## {measure}\n" in MADE["measures.md"] for measure in MEASURES)
     for name, model in {**TABLES, **OUTPUTS}.items():
         section = MADE["data-dictionary.md"].partition(f"\n### {name}")[2].partition("\n###")[0]
         assert all(f"| `{column}` |" in section for column in model.to_schema().columns), name
+    for place, schemas in (("delivered", STORED), ("loop", LOOP)):
+        for name, schema in schemas.items():
+            text = MADE["data-dictionary.md"].partition(f"\n### {place}.{name}\n")[2]
+            section = text.partition("\n###")[0]
+            contract = TABLES[name].to_schema().columns if name in TABLES else {}
+            own = schema.columns.keys() - contract.keys()
+            assert own, name
+            assert all(f"| `{column}` |" in section for column in own), name
     assert all(f"| `{key}` |" in MADE["data-dictionary.md"] for key in ExportFile.model_fields)
     assert "None" not in MADE["data-dictionary.md"], "a description is missing"
 

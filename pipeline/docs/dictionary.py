@@ -28,6 +28,14 @@ SHEETS = """\
 Sheets that people fill in, as a workbook or as CSV, read by `tailrace determine`,
 `tailrace correct` and `tailrace retrained`. All cells are text."""
 
+STORE = """\
+`store.duckdb` is a DuckDB file, for whoever asks it what no page answers; open it for reading only.
+`delivered.*` holds every delivery as it was received and only grows; of these, the view
+`delivered.holding` has the content of each trip that counts, and `delivered.protocol` the protocol
+versions as they stand. `loop.*` holds what followed the flags. `judged.*` ({judged}) is made of
+both, and anew as needed: nothing is kept there that is not known otherwise, and its columns may
+change with any version of the program."""
+
 CASES = """\
 What case pages are drawn from, for whoever changes the pages; columns of the tables above are not
 listed again."""
@@ -51,7 +59,8 @@ def dictionary_page() -> str:
         "Data dictionary",
         "[A delivery](#a-delivery) · [Settings files](#settings-files) ·"
         " [What a review writes](#what-a-review-writes) ·"
-        " [Sheets read back](#sheets-read-back) · [Frames of a case page](#frames-of-a-case-page)",
+        " [Sheets read back](#sheets-read-back) · [The store](#the-store) ·"
+        " [Frames of a case page](#frames-of-a-case-page)",
         "## A delivery",
         IN,
         *_tables(TABLES),
@@ -63,6 +72,8 @@ def dictionary_page() -> str:
         "## Sheets read back",
         SHEETS,
         *_tables(sheets),
+        "## The store",
+        *_store(),
         "## Frames of a case page",
         CASES,
         *_cases({**TABLES, **written}),
@@ -104,6 +115,32 @@ def _unit(field: Any) -> str:
 
 def _empty(field: Any) -> str:
     return "may be" if field.nullable else "no"
+
+
+def _store() -> Iterator[str]:
+    """The store's tables, each with the columns that are not those of the delivery's table."""
+    from pipeline.judge import KEPT
+    from pipeline.store import sql_type
+    from schemas.contract import TABLES
+    from schemas.loop import LOOP
+    from schemas.stored import STORED
+
+    yield STORE.format(judged=", ".join(map(code, sorted(KEPT))))
+    for place, schemas in (("delivered", STORED), ("loop", LOOP)):
+        for name, schema in schemas.items():
+            contract = TABLES[name].to_schema().columns if name in TABLES else {}
+            without = "".join(f" without {code(c)}" for c in contract if c not in schema.columns)
+            also = f" The columns of {code(name)}{without}, and these:" if contract else ""
+            yield f"### {place}.{name}"
+            yield f"{schema.description}.{also}"
+            yield table(
+                ["column", "type", "empty", "meaning"],
+                [
+                    [code(column), sql_type(field), _empty(field), field.description]
+                    for column, field in schema.columns.items()
+                    if column not in contract
+                ],
+            )
 
 
 def _cases(known: Mapping[str, Any]) -> Iterator[str]:

@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     import duckdb
 
 
-OURS = ("staged_", "typed_", "kept_trips", "repeated_trips", "cell_rules", "screened")
-
-
 @dataclass(frozen=True)
 class Loaded:
     """What storing a delivery changed.

@@ -19,6 +19,8 @@ from pipeline.ingest.files import Content
 from pipeline.ingest.problems import Findings
 
 if TYPE_CHECKING:
+    from _csv import Reader as CsvReader
+
     import duckdb
 
 BATCH_ROWS = 50_000
@@ -257,20 +259,25 @@ def _records(path: Path) -> Iterator[tuple[int, int, list[str] | None]]:
     """
     csv.field_size_limit(LONGEST_CELL)
     with path.open(encoding="utf-8-sig", newline="") as file:
-        reader = csv.reader(file, strict=True)
-        while True:
-            start = reader.line_num + 1
-            try:
-                cells = next(reader)
-            except StopIteration:
-                return
-            except csv.Error:
-                if reader.line_num > start:
-                    raise _OpenQuote(start, reader.line_num) from None
-                yield start, start, None
-                continue
-            if cells:
-                yield start, reader.line_num, cells
+        for start, end, cells in csv_records(csv.reader(file, strict=True)):
+            if cells is None and end > start:
+                raise _OpenQuote(start, end)
+            yield start, end, cells
+
+
+def csv_records(reader: CsvReader) -> Iterator[tuple[int, int, list[str] | None]]:
+    """Yield first line, last line and cells of every record; cells None if badly quoted."""
+    while True:
+        start = reader.line_num + 1
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error:
+            yield start, reader.line_num, None
+            continue
+        if cells:
+            yield start, reader.line_num, cells
 
 
 def _insert_rows(

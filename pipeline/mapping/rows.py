@@ -19,6 +19,7 @@ from pipeline.ingest.read import (
     LONGEST_CELL,
     MOST_COLUMNS,
     RAGGED,
+    csv_records,
     literal,
     parquet_cell,
 )
@@ -189,21 +190,12 @@ def records(text: Text, spec: SourceFile) -> Iterator[tuple[int, list[str] | Non
             file.readline()
         reader = csv.reader(file, delimiter=spec.delimiter, strict=True)
         next(reader)
-        while True:
-            start = reader.line_num + 1
-            try:
-                cells = next(reader)
-            except StopIteration:
-                return
-            except csv.Error:
-                line = start + spec.header_line - 1
-                if reader.line_num > start:
-                    what = "a quotation mark that is opened here runs over the rows below"
-                    raise refused("open-quote", text.name, what, line=line) from None
-                yield line, None
-                continue
-            if cells:
-                yield start + spec.header_line - 1, cells
+        for start, end, cells in csv_records(reader):
+            line = start + spec.header_line - 1
+            if cells is None and end > start:
+                what = "a quotation mark that is opened here runs over the rows below"
+                raise refused("open-quote", text.name, what, line=line)
+            yield line, cells
 
 
 def _rows(file: Delimited) -> Iterator[tuple[Any, ...]]:

@@ -11,6 +11,18 @@ if TYPE_CHECKING:
 HOLDS_S = 600
 """An SpO2 is taken to hold for ten minutes or until the next one; assumed."""
 
+
+def spo2_held(stretches: str) -> str:
+    """SQL for each SpO2 of the trips of `stretches`, from at_s until it no longer holds."""
+    return f"""
+        SELECT trip_key, at_s, spo2_pct,
+               least(lead(at_s, 1, 2147483647) OVER (
+                         PARTITION BY trip_key ORDER BY at_s, line), at_s + {HOLDS_S}) AS until_s
+        FROM delivered.observations SEMI JOIN {stretches} USING (trip_key)
+        WHERE spo2_pct IS NOT NULL
+    """
+
+
 # minutes of undiluted oxygen covered by an SpO2 above 97 %, and all of it
 _FULL_OXYGEN = f"""
     WITH wall AS (
@@ -18,13 +30,7 @@ _FULL_OXYGEN = f"""
         FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
         WHERE t.source IN ('wall', 'cylinder') AND w.service_month <= $month
     ),
-    observed AS (
-        SELECT trip_key, at_s, spo2_pct,
-               least(lead(at_s, 1, 2147483647) OVER (
-                         PARTITION BY trip_key ORDER BY at_s, line), at_s + {HOLDS_S}) AS until_s
-        FROM delivered.observations SEMI JOIN wall USING (trip_key)
-        WHERE spo2_pct IS NOT NULL
-    ),
+    observed AS ({spo2_held("wall")}),
     watched AS (
         SELECT w.service_month, w.trip_key,
                least(w.until_s, o.until_s) - greatest(w.from_s, o.at_s) AS seconds,
@@ -74,7 +80,7 @@ _WITH_OCCLUSION = """
 """
 
 
-def _both(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd.DataFrame:
+def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd.DataFrame:
     """The rows of each month, and of all months together."""
     import pandas as pd
 
@@ -97,10 +103,10 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     from pipeline.statistics.intervals import wilson
     from schemas.outputs import Measures
 
-    timed = pd.concat([_both(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
+    timed = pd.concat([by_month_and_all(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
     timed = timed.assign(method="none: charted as single values")
     timed = timed.reindex(columns=list(Measures.to_schema().columns))
-    counts = _both(con, _WITH_OCCLUSION, month)
+    counts = by_month_and_all(con, _WITH_OCCLUSION, month)
     shares = with_interval(
         counts, wilson(counts["numerator"], counts["denominator"]), "share of trips"
     )

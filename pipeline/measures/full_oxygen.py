@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.measures.exposures import by_month_and_all, spo2_held
+
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-
-FULL = "full-oxygen"
-ABOVE_97 = "full-oxygen-above-97"
 
 # known: the source is, and where gas may be blended its FiO2; an SpO2 holds as in `exposures`
 _FULL_OXYGEN = """
@@ -23,13 +22,7 @@ _FULL_OXYGEN = """
     whole AS (
         SELECT {month} AS month, sum(until_s - from_s) / 3600.0 AS hours FROM known GROUP BY ALL
     ),
-    observed AS (
-        SELECT trip_key, at_s, spo2_pct,
-               least(lead(at_s, 1, 2147483647) OVER (
-                         PARTITION BY trip_key ORDER BY at_s, line), at_s + {holds_s}) AS until_s
-        FROM delivered.observations SEMI JOIN known USING (trip_key)
-        WHERE spo2_pct IS NOT NULL
-    ),
+    observed AS (_HELD_),
     spent AS (
         SELECT {month} AS month, source, sum(until_s - from_s) AS seconds,
                count(DISTINCT trip_key)::INTEGER AS trips
@@ -54,7 +47,7 @@ _FULL_OXYGEN = """
            s.trips - coalesce(w.trips, 0),
            (w.high_seconds / 60.0) / nullif(w.seconds / 3600.0, 0), 'minutes per hour'
     FROM spent s LEFT JOIN watched w USING (month, source)
-"""
+""".replace("_HELD_", spo2_held("known"))
 
 
 def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -65,14 +58,7 @@ def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     the ones with an SpO2 above 97 % over hours with an SpO2; trips without one are left out.
     No interval: minutes of one trip hang together, and what varies is which trips there were.
     """
-    import pandas as pd
-
-    from pipeline.measures.exposures import HOLDS_S
     from schemas.outputs import Measures
 
-    frames = [
-        con.execute(_FULL_OXYGEN.format(month=at, holds_s=HOLDS_S), {"month": month}).df()
-        for at in ("service_month", f"'to {month}'")
-    ]
-    rows = pd.concat(frames, ignore_index=True).assign(method="none: sums of minutes")
+    rows = by_month_and_all(con, _FULL_OXYGEN, month).assign(method="none: sums of minutes")
     return rows.reindex(columns=list(Measures.to_schema().columns))

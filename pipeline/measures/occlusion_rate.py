@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 PER_HOURS = 100
 UNIT = "events per 100 ventilator hours"
-SHARES = ("below range", "0-25 %", "25-50 %", "50-75 %", "75-100 %", "above range")
 
 _SHARE = """
     CASE WHEN x.flow_lpm < c.flow_min_lpm THEN 'below range'

@@ -6,18 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from pipeline.rules.duration import UNKNOWN_TIME, DurationParameters, duration_answers
-from pipeline.rules.rule import Parameters, Rule
-
-CODE = "flow_change"
-STATES = """
-    SELECT t.trip_key, t.from_s, t.until_s,
-           t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm AS in_state
-    FROM version_timeline t
-    JOIN version_trips w USING (trip_key)
-    LEFT JOIN delivered.cannula c
-        ON c.delivery_no = w.delivery_no AND c.id = t.cannula
-"""
+from pipeline.rules.duration import DurationParameters, duration_rule
 
 
 class CannulaFlowRangeParameters(DurationParameters):
@@ -28,17 +17,17 @@ class CannulaFlowRangeParameters(DurationParameters):
     )
 
 
-def answers(parameters: Parameters) -> str:
-    """In the state where flow and cannula are known and do not fit; no such time is met."""
-    return duration_answers(parameters, STATES, CODE, nothing="met")
-
-
-RULE = Rule(
+RULE = duration_rule(
     id="cannula-flow-range",
     question="How long did the flow lie outside the range of the cannula in use?",
     asks="No more than {limit_min:g} minutes ({count}) at a flow outside the cannula's range",
     parameters=CannulaFlowRangeParameters,
-    answers=answers,
+    in_state="t.flow_lpm < c.flow_min_lpm OR t.flow_lpm > c.flow_max_lpm",
+    joins="""
+    JOIN version_trips w USING (trip_key)
+    LEFT JOIN delivered.cannula c
+        ON c.delivery_no = w.delivery_no AND c.id = t.cannula
+    """,
     sentences={
         "met": "Flow outside the cannula's range for {observed} min; the limit is {limit} min.",
         "deviation": "Flow outside the cannula's range for {observed} min, past the limit of"
@@ -53,14 +42,10 @@ RULE = Rule(
         "calls_unknown": "Flow outside the cannula's range for {observed} min against a limit of"
         " {limit} min, and not all calls that may have authorised it are known.",
     },
-    unknown_time=UNKNOWN_TIME,
     reason_to_ask="Too much flow for a cannula raises the pressure in it and the ventilator cuts"
     " the flow; too little does not support the child.",
     source="common practice, no source; the ranges are the service's catalogue",
-    unit="min",
-    limit="limit_min",
-    states=STATES,
-    authorisation=CODE,
+    authorisation="flow_change",
+    nothing="met",
     settings_fields=("flow_lpm", "cannula"),
-    evidence=("settings", "contacts"),
 )

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from pipeline.rules.first_charted import calls_by_then, first_charted
-from pipeline.rules.fragments import excused
-from pipeline.rules.rule import GraceParameters, Parameters, Rule
+from pipeline.rules.first_charted import kept_answers
+from pipeline.rules.rule import GraceParameters, Rule
 
 CODE = "cannula_change"
 
@@ -15,42 +14,6 @@ class CannulaKeptParameters(GraceParameters):
     """Which family a child is moved to where the service carries no size of the one found on."""
 
     convert_to: str = Field("prong", min_length=1, description="family to convert to")
-    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
-
-
-def answers(parameters: Parameters) -> str:
-    """Families by the catalogue of the trip's own delivery."""
-    return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    first_charted AS ({first_charted("cannula")}),
-    calls AS ({calls_by_then(CODE)}),
-    carried AS (
-        SELECT delivery_no, family, bool_or(carried) AS carried
-        FROM delivered.cannula GROUP BY delivery_no, family
-    ),
-    judged AS (
-        SELECT w.trip_key, w.contacts_known, f.at_s,
-               coalesce(c.authorised, FALSE) AS authorised,
-               CASE WHEN used.family IS NULL OR found.family IS NULL THEN 'cannot_tell'
-                    WHEN used.family = CASE WHEN r.carried THEN found.family
-                                            ELSE $convert_to END THEN 'met'
-                    ELSE 'deviation' END AS answer
-        FROM version_trips w
-        JOIN delivered.trips t USING (trip_key)
-        LEFT JOIN first_charted f USING (trip_key)
-        LEFT JOIN delivered.cannula used
-            ON used.delivery_no = w.delivery_no AND used.id = f.value
-        LEFT JOIN delivered.cannula found
-            ON found.delivery_no = w.delivery_no AND found.id = t.sending_cannula
-        LEFT JOIN carried r ON r.delivery_no = w.delivery_no AND r.family = found.family
-        LEFT JOIN calls c ON c.trip_key = w.trip_key
-    )
-    SELECT trip_key, {excused("answer", "authorised", "contacts_known")} AS verdict,
-           NULL AS observed_low, NULL AS observed_high, at_s AS from_s, at_s AS until_s,
-           CASE WHEN verdict = 'cannot_tell' AND answer <> 'cannot_tell' THEN 'calls_unknown'
-                ELSE verdict END AS why
-    FROM judged
-    """
 
 
 RULE = Rule(
@@ -59,7 +22,24 @@ RULE = Rule(
     asks="The first charted cannula is of the family found on, or of family {convert_to} where the"
     " service carries no size of it",
     parameters=CannulaKeptParameters,
-    answers=answers,
+    # families by the catalogue of the trip's own delivery
+    answers=kept_answers(
+        field="cannula",
+        code=CODE,
+        answer="""CASE WHEN used.family IS NULL OR found.family IS NULL THEN 'cannot_tell'
+                       WHEN used.family = CASE WHEN r.carried THEN found.family
+                                               ELSE $convert_to END THEN 'met'
+                       ELSE 'deviation' END""",
+        joins="""
+        LEFT JOIN delivered.cannula used
+            ON used.delivery_no = w.delivery_no AND used.id = f.value
+        LEFT JOIN delivered.cannula found
+            ON found.delivery_no = w.delivery_no AND found.id = t.sending_cannula
+        LEFT JOIN (
+            SELECT delivery_no, family, bool_or(carried) AS carried
+            FROM delivered.cannula GROUP BY delivery_no, family
+        ) r ON r.delivery_no = w.delivery_no AND r.family = found.family""",
+    ),
     sentences={
         "met": "The first cannula is of the family the protocol asks for.",
         "deviation": "The first cannula is of another family than the protocol asks for.",
@@ -75,5 +55,5 @@ RULE = Rule(
     source="common practice, no source; the exception is the local protocol's",
     authorisation=CODE,
     settings_fields=("cannula",),
-    evidence=("trips", "settings", "contacts"),
+    evidence=("settings", "contacts"),
 )

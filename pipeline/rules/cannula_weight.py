@@ -1,24 +1,18 @@
 """Whether the cannula at departure suited the child's weight."""
 
-from __future__ import annotations
-
-from pydantic import Field
-
 from pipeline.rules.departure import departure_answers, departure_sentences
-from pipeline.rules.rule import GraceParameters, Parameters, Rule
+from pipeline.rules.rule import GraceParameters, Rule
 
 CODE = "cannula_change"
 
 
-class CannulaWeightParameters(GraceParameters):
-    """Only the grace; the weight ranges are the catalogue's."""
-
-    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
-
-
-def answers(parameters: Parameters) -> str:
-    """Both bounds belong to the range; a bound the catalogue leaves out does not limit."""
-    return departure_answers(
+RULE = Rule(
+    id="cannula-weight",
+    question="Did the cannula at departure suit the child's weight?",
+    asks="The weight lies in the catalogue's range of the cannula in use at departure",
+    parameters=GraceParameters,
+    # both bounds belong to the range; a bound the catalogue leaves out does not limit
+    answers=departure_answers(
         answer="""CASE WHEN c.id IS NULL OR t.weight_kg IS NULL THEN 'cannot_tell'
                        WHEN t.weight_kg < c.weight_min_kg OR t.weight_kg > c.weight_max_kg
                            THEN 'deviation' ELSE 'met' END""",
@@ -26,15 +20,7 @@ def answers(parameters: Parameters) -> str:
                      ON c.delivery_no = i.delivery_no AND c.id = i.cannula""",
         code=CODE,
         observed="t.weight_kg",
-    )
-
-
-RULE = Rule(
-    id="cannula-weight",
-    question="Did the cannula at departure suit the child's weight?",
-    asks="The weight lies in the catalogue's range of the cannula in use at departure",
-    parameters=CannulaWeightParameters,
-    answers=answers,
+    ),
     sentences=departure_sentences(
         met="The weight ({observed} kg) lies in the range of the cannula in use at departure.",
         deviation="The weight ({observed} kg) lies outside the range of the cannula in use at"
@@ -48,5 +34,5 @@ RULE = Rule(
     unit="kg",
     authorisation=CODE,
     settings_fields=("cannula",),
-    evidence=("trips", "settings", "contacts"),
+    evidence=("settings", "contacts"),
 )

@@ -19,8 +19,7 @@ def departure_answers(*, answer: str, code: str, joins: str = "", observed: str 
     setting in force `i`, the trip `t` and whatever `joins` adds; `observed` is the number shown.
     """
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    instants AS ({at_departure()}),
+    WITH instants AS ({at_departure()}),
     answered AS (
         SELECT i.trip_key, {observed} AS observed, {answer} AS answer
         FROM instants i JOIN delivered.trips t USING (trip_key) {joins}

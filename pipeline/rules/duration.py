@@ -12,7 +12,7 @@ from typing import Literal, cast
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, excused, within
-from pipeline.rules.rule import AtLimit, GraceParameters, Parameters
+from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
 
 UNKNOWN_TIME = (
     "Known time in the state counts in full; unknown time counts only towards the upper bound. "
@@ -24,10 +24,55 @@ UNKNOWN_TIME = (
 class DurationParameters(GraceParameters):
     """Parameters of a rule of the form 'no longer than'."""
 
+    grace_min: float = Field(0, ge=0, description="minutes an authorising call may come late")
     limit_min: float = Field(gt=0, description="the limit in minutes")
     at_limit: AtLimit = Field("pass", description="whether exactly the limit passes")
     count: Literal["total", "longest"] = Field(
         "total", description="the sum of all episodes, or the longest one"
+    )
+
+
+def duration_rule(
+    *,
+    id: str,
+    question: str,
+    asks: str,
+    in_state: str,
+    sentences: Mapping[str, str],
+    reason_to_ask: str,
+    source: str,
+    authorisation: str,
+    settings_fields: tuple[str, ...],
+    joins: str = "",
+    parameters: type[DurationParameters] = DurationParameters,
+    nothing: str = "not_applicable",
+) -> Rule:
+    """A rule that limits the time in a state.
+
+    `in_state` is SQL for whether an interval `t` of known support is in the state (null for
+    unknown), from its columns and whatever `joins` adds. `authorisation` is the code of a call that
+    may allow more. `nothing` is the verdict where no time is in the state and none unknown.
+    """
+    states = f"""
+    SELECT t.trip_key, t.from_s, t.until_s, {in_state} AS in_state
+    FROM version_timeline t {joins}
+    """
+    return Rule(
+        id=id,
+        question=question,
+        asks=asks,
+        answers=lambda p: duration_answers(p, states, authorisation, nothing),
+        sentences=sentences,
+        unknown_time=UNKNOWN_TIME,
+        reason_to_ask=reason_to_ask,
+        source=source,
+        parameters=parameters,
+        unit="min",
+        limit="limit_min",
+        states=states,
+        authorisation=authorisation,
+        settings_fields=settings_fields,
+        evidence=("settings", "contacts"),
     )
 
 
@@ -48,14 +93,12 @@ def duration_sentences(state: str) -> Mapping[str, str]:
     }
 
 
-def duration_answers(
-    parameters: Parameters, states: str, code: str, nothing: str = "not_applicable"
-) -> str:
+def duration_answers(parameters: Parameters, states: str, code: str, nothing: str) -> str:
     """The answers of a duration rule.
 
     `states` is a SELECT of trip_key, from_s, until_s, in_state (true, false, or null for
-    unknown) over `version_timeline`, contiguous in each trip. `code` is the authorisation.
-    `nothing` is the verdict where there is no time in the state and none unknown.
+    unknown) over `version_timeline`, contiguous in each trip. `code` and `nothing` are the
+    authorisation and the verdict of `duration_rule`.
     """
     p = cast(DurationParameters, parameters)
     chosen = _total(p) if p.count == "total" else _longest(p)
@@ -66,11 +109,7 @@ def duration_answers(
              WHEN {within("known_high_s", "$limit_s", p.at_limit)} THEN 'cannot_tell'
              ELSE 'borderline' END"""
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    version_timeline AS (
-        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
-    ),
-    states AS ({states}),
+    WITH states AS ({states}),
     {_EPISODES},
     calls AS (SELECT trip_key, at_s FROM contacts_now WHERE authorised = '{code}'),
     {chosen},

@@ -1,15 +1,15 @@
 """Whether medical direction was called when the child needed more support."""
 
-from __future__ import annotations
+from pipeline.rules.rule import Rule
 
-from pipeline.rules.rule import Parameters, Rule
-
-
-def answers(parameters: Parameters) -> str:
-    """A call at or before hand-over; without a hand-over time a call cannot be placed."""
-    return """
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    calls AS (
+RULE = Rule(
+    id="escalation-call",
+    question="When the child ended on more support, was medical direction called?",
+    asks="A call to medical direction at or before hand-over where the outcome is more support or"
+    " intubation",
+    # without a hand-over time a call cannot be placed
+    answers="""
+    WITH calls AS (
         SELECT trip_key, min(at_s) AS at_s FROM contacts_now
         WHERE contacted = 'medical_direction' GROUP BY trip_key
     ),
@@ -33,15 +33,7 @@ def answers(parameters: Parameters) -> str:
                 WHEN verdict = 'cannot_tell' AND outcome IS NOT NULL THEN 'no_handover'
                 ELSE verdict END AS why
     FROM judged
-    """
-
-
-RULE = Rule(
-    id="escalation-call",
-    question="When the child ended on more support, was medical direction called?",
-    asks="A call to medical direction at or before hand-over where the outcome is more support or"
-    " intubation",
-    answers=answers,
+    """,
     sentences={
         "met": "The child ended on more support, and medical direction was called before"
         " hand-over.",
@@ -57,5 +49,5 @@ RULE = Rule(
     unknown_time="A missing outcome cannot tell.",
     reason_to_ask="A child who needs more support than high flow needs a second mind early.",
     source="common practice, no source",
-    evidence=("trips", "contacts"),
+    evidence=("contacts",),
 )

@@ -38,8 +38,7 @@ class FallbackReasonParameters(Parameters):
 def answers(parameters: Parameters) -> str:
     """Every known fall-back needs a reason; unknown time matters only where there is none."""
     return """
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    states AS (
+    WITH states AS (
         SELECT t.trip_key, t.from_s, t.until_s,
                t.humidification = 'unheated' AND t.source IN ('wall', 'cylinder') AS in_state
         FROM timeline_now t SEMI JOIN version_trips USING (trip_key)

@@ -1,6 +1,43 @@
-"""SQL for the first value charted in the review window, shared by the rules about 'kept'."""
+"""One meaning of 'kept': the first value charted in the review window against the one found on."""
 
 from __future__ import annotations
+
+from pipeline.rules.fragments import excused
+
+
+def kept_answers(
+    *,
+    field: str,
+    code: str,
+    answer: str,
+    observed: str = "NULL",
+    joins: str = "",
+    allowed: str = "FALSE",
+) -> str:
+    """The answers of a rule about what the crew began with.
+
+    `answer` is SQL for 'met', 'deviation' or 'cannot_tell' from the first charted `field` `f`, the
+    trip `t`, whatever `joins` adds, and `observed`, the number shown. A variance is authorised by a
+    call that carries `code`, or where `allowed` is true.
+    """
+    return f"""
+    WITH first_charted AS ({first_charted(field)}),
+    calls AS ({calls_by_then(code)}),
+    judged AS (
+        SELECT w.trip_key, w.contacts_known, f.at_s, {observed} AS observed,
+               coalesce({allowed} OR c.authorised, FALSE) AS authorised, {answer} AS plain
+        FROM version_trips w
+        JOIN delivered.trips t USING (trip_key)
+        LEFT JOIN first_charted f USING (trip_key)
+        LEFT JOIN calls c USING (trip_key)
+        {joins}
+    )
+    SELECT trip_key, {excused("plain", "authorised", "contacts_known")} AS verdict,
+           observed AS observed_low, observed AS observed_high, at_s AS from_s, at_s AS until_s,
+           CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
+                ELSE verdict END AS why
+    FROM judged
+    """
 
 
 def first_charted(field: str) -> str:

@@ -45,8 +45,7 @@ def answers(parameters: Parameters) -> str:
     """Occlusions inside the window; without its end, later ones may belong to it or not."""
     p = cast(FlowInterruptionParameters, parameters)
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    inside AS ({_answer("(FROM occlusion_now WHERE in_window = 'inside')", p)}),
+    WITH inside AS ({_answer("(FROM occlusion_now WHERE in_window = 'inside')", p)}),
     perhaps AS ({_answer("occlusion_if_open_now", p)}),
     use AS ({ventilator_use()}),
     judged AS (

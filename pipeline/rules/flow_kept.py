@@ -6,8 +6,8 @@ from typing import cast
 
 from pydantic import Field
 
-from pipeline.rules.first_charted import calls_by_then, first_charted
-from pipeline.rules.fragments import excused, within
+from pipeline.rules.first_charted import kept_answers
+from pipeline.rules.fragments import within
 from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
 
 CODE = "flow_change"
@@ -19,36 +19,23 @@ class FlowKeptParameters(GraceParameters):
     tolerance_lpm: float = Field(1, ge=0, description="difference allowed, L/min")
     tolerance_pct: float = Field(10, ge=0, description="or this percentage of the sending flow")
     at_limit: AtLimit = Field("pass", description="whether exactly the tolerance passes")
-    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
 
 
 def answers(parameters: Parameters) -> str:
     """The larger of the two tolerances counts; rounding keeps 11.1 - 10.1 at 1."""
     p = cast(FlowKeptParameters, parameters)
     fits = within(
-        "apart", "round(greatest($tolerance_lpm, sending * $tolerance_pct / 100), 6)", p.at_limit
+        "observed", "round(greatest($tolerance_lpm, t.sending_flow_lpm * $tolerance_pct / 100), 6)",
+        p.at_limit,
+    )  # fmt: skip
+    return kept_answers(
+        field="flow_lpm",
+        code=CODE,
+        answer=f"""CASE WHEN {fits} THEN 'met' WHEN NOT {fits} THEN 'deviation'
+                        ELSE 'cannot_tell' END""",
+        observed="round(abs(f.value - t.sending_flow_lpm), 6)",
+        allowed="f.reason = 'clinical'",
     )
-    return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    first_charted AS ({first_charted("flow_lpm")}),
-    calls AS ({calls_by_then(CODE)}),
-    judged AS (
-        SELECT w.trip_key, w.contacts_known, f.at_s, f.value, t.sending_flow_lpm AS sending,
-               round(abs(f.value - t.sending_flow_lpm), 6) AS apart,
-               coalesce(f.reason = 'clinical' OR c.authorised, FALSE) AS authorised,
-               CASE WHEN {fits} THEN 'met' WHEN NOT {fits} THEN 'deviation'
-                    ELSE 'cannot_tell' END AS plain
-        FROM version_trips w
-        JOIN delivered.trips t USING (trip_key)
-        LEFT JOIN first_charted f USING (trip_key)
-        LEFT JOIN calls c USING (trip_key)
-    )
-    SELECT trip_key, {excused("plain", "authorised", "contacts_known")} AS verdict,
-           apart AS observed_low, apart AS observed_high, at_s AS from_s, at_s AS until_s,
-           CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
-                ELSE verdict END AS why
-    FROM judged
-    """
 
 
 RULE = Rule(
@@ -77,5 +64,5 @@ RULE = Rule(
     limit="tolerance_lpm",
     authorisation=CODE,
     settings_fields=("flow_lpm", "reason"),
-    evidence=("trips", "settings", "contacts"),
+    evidence=("settings", "contacts"),
 )

@@ -56,3 +56,21 @@ def one_answer(answer: str = "answer") -> str:
                          THEN 'cannot_tell'
                     WHEN min({answer}) = max({answer}) THEN min({answer})
                     ELSE 'borderline' END"""
+
+
+def spo2_in_window(trips: str) -> str:
+    """trip_key, at_s, line and spo2_pct of every SpO2 in the review window of `trips`.
+
+    A set-aside observation may have had one: it is there, with spo2_pct null.
+    """
+    return f"""
+        SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
+        FROM delivered.observations o JOIN {trips} w USING (trip_key)
+        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
+          AND (o.at_s < w.end_s OR w.open_end)
+        UNION ALL
+        SELECT l.trip_key, l.at_s, l.line, NULL
+        FROM lost_now l JOIN {trips} w USING (trip_key)
+        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
+          AND (l.at_s < w.end_s OR w.open_end)
+    """

@@ -45,8 +45,7 @@ def gap_answers(
     """
     p = cast(GapParameters, parameters)
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    unsure AS ({unsure}),
+    WITH unsure AS ({unsure}),
     rows_at AS (
         SELECT trip_key, at_s, TRUE AS sure FROM ({sure})
         UNION ALL

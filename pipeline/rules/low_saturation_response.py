@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from pipeline.rules.fragments import excused
+from pipeline.rules.fragments import excused, spo2_in_window
 from pipeline.rules.rule import Parameters, Rule
 from pipeline.timeline.series import NUMBERS, by_second, unknown
 
@@ -100,18 +100,7 @@ def _responses() -> str:
 def answers(parameters: Parameters) -> str:
     """Runs surely low against responses; runs that may be low only where those leave doubt."""
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    spo2 AS (
-        SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
-        FROM delivered.observations o JOIN version_trips w USING (trip_key)
-        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
-          AND (o.at_s < w.end_s OR w.open_end)
-        UNION ALL
-        SELECT l.trip_key, l.at_s, l.line, NULL
-        FROM lost_now l JOIN version_trips w USING (trip_key)
-        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
-          AND (l.at_s < w.end_s OR w.open_end)
-    ),
+    WITH spo2 AS ({spo2_in_window("version_trips")}),
     counted AS (
         SELECT trip_key, count(spo2_pct) FILTER (at_s < end_s) AS n,
                count(*) FILTER (spo2_pct < $spo2_pct) AS low,

@@ -6,7 +6,7 @@ from typing import cast
 
 from pydantic import Field
 
-from pipeline.rules.fragments import beyond, within
+from pipeline.rules.fragments import beyond, spo2_in_window, within
 from pipeline.rules.rule import AtLimit, Parameters, Rule
 from pipeline.rules.ventilator_log import ventilator_use
 from pipeline.timeline.series import by_second
@@ -63,17 +63,7 @@ def _longest(table: str) -> str:
 # be high, with what is known of source and FiO2 at that moment, and when FiO2 was last charted
 # lower than before.
 _OBSERVED = """
-    spo2 AS (
-        SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
-        FROM delivered.observations o JOIN asked w USING (trip_key)
-        WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
-          AND (o.at_s < w.end_s OR w.open_end)
-        UNION ALL
-        SELECT l.trip_key, l.at_s, l.line, NULL
-        FROM lost_now l JOIN asked w USING (trip_key)
-        WHERE l.table_name = 'observations' AND l.at_s >= w.start_s
-          AND (l.at_s < w.end_s OR w.open_end)
-    ),
+    spo2 AS (_SPO2_),
     high AS (
         SELECT *, lag(at_s) OVER trip AS before_s,
                lag(coalesce(spo2_pct >= $spo2_pct, TRUE)) OVER trip AS before_high
@@ -106,7 +96,7 @@ _OBSERVED = """
         FROM in_force i
         ASOF LEFT JOIN lowered d ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
         ASOF LEFT JOIN perhaps_lowered m ON i.trip_key = m.trip_key AND i.at_s >= m.at_s
-    )""".replace("_FIO2_", by_second("fio2", "asked"))
+    )""".replace("_FIO2_", by_second("fio2", "asked")).replace("_SPO2_", spo2_in_window("asked"))
 
 
 def answers(parameters: Parameters) -> str:
@@ -116,8 +106,7 @@ def answers(parameters: Parameters) -> str:
     """
     p = cast(OxygenTitrationParameters, parameters)
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    use AS ({ventilator_use()}),
+    WITH use AS ({ventilator_use()}),
     asked AS (
         SELECT w.* FROM version_trips w
         JOIN delivered.trips t USING (trip_key)

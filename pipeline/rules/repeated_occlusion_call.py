@@ -35,8 +35,7 @@ def answers(parameters: Parameters) -> str:
     trigger = _TRIGGER.format(table="occlusion_now", where="WHERE in_window = 'inside'")
     later = _TRIGGER.format(table="occlusion_if_open_now", where="")
     return f"""
-    WITH version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    trigger AS ({trigger}),
+    WITH trigger AS ({trigger}),
     perhaps AS ({later}),
     use AS ({ventilator_use()}),
     delays AS (

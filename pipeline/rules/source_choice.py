@@ -22,7 +22,6 @@ class SourceChoiceParameters(GraceParameters):
     satisfied_by: list[Literal["ventilator", "blender", "other"]] = Field(
         ["ventilator", "blender"], description="sources that satisfy the rule", min_length=1
     )
-    grace_min: float = Field(5, ge=0, description="minutes an authorising call may come late")
 
 
 def answers(parameters: Parameters) -> str:
@@ -67,5 +66,5 @@ RULE = Rule(
     limit="flow_limit_lpm",
     authorisation=CODE,
     settings_fields=("source", "flow_lpm"),
-    evidence=("trips", "settings", "contacts"),
+    evidence=("settings", "contacts"),
 )

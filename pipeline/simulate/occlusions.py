@@ -40,7 +40,6 @@ class Occlusions:
     """
 
     trip: Ints
-    corrected_s: Ints
     cutoff_s: Ints
     in_window: Bools
     trigger_s: Ints
@@ -179,7 +178,7 @@ def device_events(
     corrected = shown - clock.corrected_by[trip]
     inside = (corrected >= when.start[trip] * 60) & (corrected < when.window_end[trip] * 60)
     trigger = _trigger(len(when.start), trip[inside], corrected[inside])
-    return found, Occlusions(trip, corrected, cutoff, inside, trigger), clock
+    return found, Occlusions(trip, cutoff, inside, trigger), clock
 
 
 def _trigger(n: int, trip: Ints, corrected: Ints) -> Ints:

@@ -63,10 +63,6 @@ def test_no_file_where_one_is_due(
     assert str(problem.file).endswith(name)
 
 
-def read_determinations(path: Path) -> object:
-    return read_sheet(path, DeterminationsSheet, "determinations")
-
-
 @pytest.mark.skipif(os.name != "posix", reason="needs pipes")
 def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
     """A workbook, a protocol named on the command line, a filled sheet."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from pypdf import PdfReader
 from reports import write_pages
 from tests.browser import fixture, fixture_figures
 from tests.browser.conftest import Opener
+from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
 from tests.browser.test_accessibility import axe_source, serious
 from tests.browser.test_month_page import CUT_TEXTS, SIDEWAYS, _resize
 
@@ -166,14 +166,7 @@ def test_no_serious_accessibility_issue(open_audience: Opener, name: str) -> Non
 @pytest.mark.parametrize("name", ["full/director", "full/education", "full/brief-3"])
 def test_headings_landmarks_and_language(open_audience: Opener, name: str) -> None:
     page = open_audience.with_charts(name).page
-    levels = page.evaluate(
-        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))"
-    )
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
-    for landmark in ("header", "main", "footer"):
-        assert page.locator(landmark).count() == 1
+    headings_and_landmarks_in_order(page)
     assert page.locator("html").get_attribute("lang") == "en"
     alternatives = page.locator("[data-figure]").evaluate_all(
         "charts => charts.map(c => [c.getAttribute('aria-label'), document.getElementById("
@@ -198,14 +191,8 @@ def test_hostile_content_is_text(open_audience: Opener) -> None:
 
 
 def test_no_dead_links(audiences: dict[str, Path]) -> None:
-    for name, page in audiences.items():
-        html = page.read_text(encoding="utf-8")
-        ids = re.findall(r'\bid="([^"]+)"', html)
-        assert len(ids) == len(set(ids)), name
-        for target in re.findall(r'href="#([^"=]+)"', html):
-            assert target in ids, (name, target)
-        for target in re.findall(r'(?:src|href)="([^"#]+\.(?:html|css|js))["#]', html):
-            assert (page.parent / target).is_file(), (name, target)
+    for page in audiences.values():
+        no_dead_link(page, r'(?:src|href)="([^"#]+\.(?:html|css|js))["#]')
 
 
 def test_ids_that_a_chart_names_exist(audiences: dict[str, Path]) -> None:

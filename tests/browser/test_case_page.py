@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import re
 from pathlib import Path
 
 import pytest
@@ -13,6 +12,7 @@ from pypdf import PdfReader
 from reports.case_files import case_file
 from tests.browser import case_fixture, fixture
 from tests.browser.conftest import Opener, case_page, until
+from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
 
 TRIPS = [str(trip) for trip in fixture.cases_frame(20)["trip_id"][:5]]
 RICH = TRIPS[0]
@@ -172,14 +172,7 @@ def test_prints_on_two_pages_with_a_whole_picture(
 @pytest.mark.browser
 def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
     page = open_page.case("full", RICH).page
-    levels = page.evaluate(
-        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))"
-    )
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
-    for landmark in ("header", "main", "footer"):
-        assert page.locator(landmark).count() == 1
+    headings_and_landmarks_in_order(page)
     names = page.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
     assert len(set(names)) == len(names)
 
@@ -195,13 +188,7 @@ def test_every_page_carries_a_policy_and_no_dead_link(pages: dict[str, Path]) ->
         seen += 1
         assert 'http-equiv="Content-Security-Policy" content="default-src \'none\'' in html
         assert "unsafe-eval" not in html
-        ids = re.findall(r'\bid="([^"]+)"', html)
-        assert len(ids) == len(set(ids)), page
-        for target in re.findall(r'href="#([^"=]+)"', html):
-            assert target in ids, (page, target)
-        for target in re.findall(r'(?:src|href)="([^"#:]+)"', html):
-            if not target.startswith(("data/", "run.json")) and not target.endswith(".xlsx"):
-                assert (page.parent / target).is_file(), (page, target)
+        no_dead_link(page, r'(?:src|href)="(?!data/|run\.json)([^"#:]+)(?<!\.xlsx)"')
     assert seen > 60
 
 

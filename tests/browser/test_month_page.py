@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from pypdf import PdfReader
 from reports import write_pages
 from tests.browser import fixture
 from tests.browser.conftest import Opener, until
+from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
 
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 CUT_TEXTS = """[...document.querySelectorAll('[data-figure]')].flatMap(chart => {
@@ -264,14 +264,7 @@ def test_prints_every_table_and_no_cut_chart(open_page: Opener, tmp_path: Path) 
 @pytest.mark.browser
 def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
     page = open_page("full").page
-    levels = page.evaluate(
-        "[...document.querySelectorAll('h1,h2,h3,h4')].map(h => Number(h.tagName[1]))"
-    )
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
-    for landmark in ("header", "main", "footer"):
-        assert page.locator(landmark).count() == 1
+    headings_and_landmarks_in_order(page)
     names = page.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
     assert names == ["Pages", "On this page"]
     assert page.evaluate("document.documentElement.lang") == "en"
@@ -283,14 +276,8 @@ def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
 
 
 def test_no_dead_links(pages: dict[str, Path]) -> None:
-    for name, page in pages.items():
-        html = page.read_text(encoding="utf-8")
-        ids = re.findall(r'\bid="([^"]+)"', html)
-        assert len(ids) == len(set(ids)), name
-        for target in re.findall(r'href="#([^"=]+)"', html):
-            assert target in ids, (name, target)
-        for target in re.findall(r'(?:src|href)="((?:\.\./|cases/)[^"#]+)', html):
-            assert (page.parent / target).is_file(), (name, target)
+    for page in pages.values():
+        no_dead_link(page, r'(?:src|href)="((?:\.\./|cases/)[^"#]+)')
 
 
 def test_same_bytes_twice(tmp_path: Path, pages: dict[str, Path]) -> None:

@@ -18,6 +18,21 @@ from schemas.contract import TABLES
 
 KEY = "0123456789abcdef0123456789abcdef0123456789abcdef0123456789abcdef"
 Row = dict[str, str]
+STATED = """\
+protocol = "protocol.toml"
+cannulas = "cannulas.toml"
+
+[time_resolution_s]
+trips = 60
+settings = 60
+device_events = 1
+observations = 60
+contacts = 60
+
+[device_clock]
+max_offset_s = 600
+"""
+"""What every mapping of a simulated delivery states, after its own first keys."""
 
 
 def tables(delivery: Path) -> dict[str, list[Row]]:

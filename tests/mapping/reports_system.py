@@ -13,7 +13,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 from zoneinfo import ZoneInfo
 
-from tests.mapping.direct import KEY, Row, by_trip
+from tests.mapping.direct import KEY, STATED, Row, by_trip
 
 ZONE = "America/Chicago"
 MARK = "NeverTouched"
@@ -31,25 +31,16 @@ HEAD = (
 TAIL = "</Header>\n</EMSDataSet>\n"
 VEHICLES = {"ground": "2207019", "rotor": "2207011", "fixed_wing": "2207013"}
 
-MAPPING = """
+MAPPING = (
+    """
 mapping = 1
 extends = "nemsis-3.5"
 service = "heron-ridge"
 privacy_basis = "limited-data-set"
 time_zone = "America/Chicago"
-protocol = "protocol.toml"
-cannulas = "cannulas.toml"
-
-[time_resolution_s]
-trips = 60
-settings = 60
-device_events = 1
-observations = 60
-contacts = 60
-
-[device_clock]
-max_offset_s = 600
-
+"""
+    + STATED
+    + """
 [tokens]
 key_file = "keep/key"
 
@@ -122,6 +113,7 @@ authorised = "custom:call-allowed"
 from = "training"
 columns = { month = "month", base = "base", rule = "rule" }
 """
+)
 
 DIAGNOSES = {
     "lower-airway": "J21.9", "upper-airway": "J38.6", "cardiac": "I50.9",

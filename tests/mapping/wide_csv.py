@@ -13,30 +13,21 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from tests.mapping.direct import Row, by_trip
+from tests.mapping.direct import STATED, Row, by_trip
 
 ZONE = "Europe/Berlin"
 
 SOURCES = {"wall": "Wand", "cylinder": "Flasche", "blender": "Mischer", "ventilator": "Gerät"}
-MAPPING = r"""
+MAPPING = (
+    """
 mapping = 1
 service = "heron-ridge"
 privacy_basis = "limited-data-set"
 time_zone = "Europe/Berlin"
 nulls = ["k. A.", "-"]
-protocol = "protocol.toml"
-cannulas = "cannulas.toml"
-
-[time_resolution_s]
-trips = 60
-settings = 60
-device_events = 1
-observations = 60
-contacts = 60
-
-[device_clock]
-max_offset_s = 600
-
+"""
+    + STATED
+    + r"""
 [files.fahrten]
 path = "Fahrten *.csv"
 delimiter = ";"
@@ -146,6 +137,7 @@ codes = { 100 = "occlusion", 101 = "restored", 200 = "started", 201 = "paused" }
 from = "schulung"
 columns = { month = { from = "Tag", time = "%d.%m.%Y" }, base = "Standort", rule = "Regel" }
 """
+)
 
 NULL = "k. A."
 EVENTS = {"occlusion": "100", "restored": "101", "started": "200", "paused": "201"}

@@ -9,28 +9,19 @@ from zoneinfo import ZoneInfo
 
 from openpyxl import Workbook
 
-from tests.mapping.direct import KEY, Row
+from tests.mapping.direct import KEY, STATED, Row
 
 ZONE = "America/Denver"
 
-MAPPING = """
+MAPPING = (
+    """
 mapping = 1
 service = "heron-ridge"
 privacy_basis = "limited-data-set"
 nulls = ["?"]
-protocol = "protocol.toml"
-cannulas = "cannulas.toml"
-
-[time_resolution_s]
-trips = 60
-settings = 60
-device_events = 1
-observations = 60
-contacts = 60
-
-[device_clock]
-max_offset_s = 600
-
+"""
+    + STATED
+    + """
 [tokens]
 key_file = "keep/key"
 crosswalk = "keep/crosswalk.csv"
@@ -128,6 +119,7 @@ authorised = "Allowed"
 from = "training"
 columns = { month = "Month", base = "Base", rule = "Rule" }
 """
+)
 
 
 def _number(value: str, times: float = 1) -> float | int | None:

@@ -11,6 +11,8 @@ from pipeline.statistics.power import count_power, gap_power, share_power, value
 from pipeline.statistics.run_rules import ZONE_RULES
 
 ONE_POINT = ZONE_RULES[:1]
+BEYOND_LIMITS = {"laney": False, "rules": ONE_POINT, "horizon": 12}
+"""A year of a plain chart on which only a point beyond the limits is a signal."""
 
 
 def test_false_alarms_approach_the_published_run_lengths() -> None:
@@ -69,26 +71,12 @@ def test_planted_dispersion_is_the_dispersion_drawn() -> None:
     # at three times the variance a 3-sigma rule fires as often as a normal point beyond
     # 3 / sqrt(3) sigma, give or take skewness
     found = count_power(
-        40.0,
-        [100.0],
-        dispersion=3.0,
-        laney=False,
-        rules=ONE_POINT,
-        baseline_months=300,
-        horizon=12,
-        runs=4000,
+        40.0, [100.0], dispersion=3.0, **BEYOND_LIMITS, baseline_months=300, runs=4000
     )
     expected = 12 * 2 * stats.norm.sf(3 / np.sqrt(3))
     assert_allclose(found.false_alarms, expected, rtol=0.06)
     share = share_power(
-        0.4,
-        [4000],
-        dispersion=3.0,
-        laney=False,
-        rules=ONE_POINT,
-        baseline_months=300,
-        horizon=12,
-        runs=4000,
+        0.4, [4000], dispersion=3.0, **BEYOND_LIMITS, baseline_months=300, runs=4000
     )
     assert_allclose(share.false_alarms, expected, rtol=0.06)
 
@@ -97,16 +85,7 @@ def test_small_months_of_a_clustered_share_are_beta_binomial() -> None:
     # variance 2 n p (1 - p) at n = 5: correlation (2 - 1) / (5 - 1), so the two parameters add to 3
     limit = 5 * 0.1 + 3 * np.sqrt(5 * 0.1 * 0.9)
     q = stats.betabinom.sf(np.floor(limit), 5, 0.3, 2.7)
-    found = share_power(
-        0.1,
-        [5],
-        dispersion=2.0,
-        laney=False,
-        rules=ONE_POINT,
-        baseline_months=1000,
-        horizon=12,
-        runs=3000,
-    )
+    found = share_power(0.1, [5], dispersion=2.0, **BEYOND_LIMITS, baseline_months=1000, runs=3000)
     assert_allclose(found.false_alarms, 12 * q, rtol=0.06)
 
 

@@ -1,7 +1,8 @@
 """Reads the spec tables of every rule: small cases and the verdicts worked out by hand.
 
-A rule's spec table is two sheets of one form (see `pipeline.rules.worked`): the worked cases that
-`tailrace explain` prints, and the further cases in `tests/spec/<rule-id>.md`.
+A rule's spec table is one or two sheets of one form (see `pipeline.rules.worked`): the worked
+cases, the first three of which `tailrace explain` prints, and any others, in
+`tests/spec/<rule-id>.md`.
 
 - Times are minutes:seconds since the bedside, in columns named without `_s` (`at`, `handover`).
 - Columns that are not there, and empty cells, are null. A contact is a call to medical direction
@@ -28,7 +29,17 @@ import ibis.expr.datatypes as dt
 
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
-from pipeline.rules.worked import Section, Sheet, SheetError, Table, read_sheet, worked_sheet
+from pipeline.rules.worked import (
+    ASIDE,
+    CASE_TABLES,
+    Section,
+    Sheet,
+    SheetError,
+    Table,
+    read_sheet,
+    time_s,
+    worked_sheet,
+)
 from schemas.catalogue import Cannula
 from schemas.contract import TABLES
 
@@ -59,14 +70,6 @@ EXPORT = {
         "contacts": 60,
     }
 }
-CASE_TABLES = {
-    "trip": "trips",
-    "settings": "settings",
-    "contacts": "contacts",
-    "device_events": "device_events",
-    "observations": "observations",
-}
-"""The tables of a case, and the export's table each is a part of."""
 
 
 @dataclass(frozen=True)
@@ -131,10 +134,11 @@ def cases_of(found: Iterable[Sheet]) -> list[Case]:
 def never(found: Iterable[Sheet]) -> dict[str, str]:
     """Which verdicts the sheets say a rule never gives, and why."""
     return {
-        key.removeprefix("Never "): why
+        verdict: why
         for sheet in found
         for key, why in sheet.shared.says.items()
         if key.startswith("Never")
+        for verdict in re.split(", | or ", key.removeprefix("Never "))
     }
 
 
@@ -201,7 +205,7 @@ def _add_rows(
 def _records(table: Table, where: str) -> list[tuple[str, dict[str, Any]]]:
     """Each row's mark, and its values by the contract's column names."""
     for mark, _ in table.rows:
-        if mark and (mark != "set aside" or table.name in ("trip", "cannulas")):
+        if mark and (mark != ASIDE or table.name in ("trip", "cannulas")):
             raise SheetError(f'{where}: "{mark}" is no mark of a row of {table.name}')
     if table.name == "cannulas":
         return [
@@ -216,7 +220,7 @@ def _records(table: Table, where: str) -> list[tuple[str, dict[str, Any]]]:
             name = head if head in columns else f"{head}_s"
             if name not in columns or name == "trip_id":
                 raise SheetError(f'{where}: "{head}" is no column of {table.name}')
-            unreadable = mark == "set aside" and cell == "?"
+            unreadable = mark == ASIDE and cell == "?"
             row[name] = None if unreadable else _value(cell, head, columns[name], where)
         records.append((mark, row))
     return records
@@ -244,14 +248,6 @@ def _plain(cell: str) -> Any:
     if re.fullmatch(r"-?\d+", cell):
         return int(cell)
     return float(cell) if re.fullmatch(r"-?\d+\.\d+", cell) else cell
-
-
-def time_s(cell: str, where: str) -> int:
-    """Seconds of a time written minutes:seconds."""
-    read = re.fullmatch(r"(-?)(\d+):([0-5]\d)", cell)
-    if not read:
-        raise SheetError(f'{where}: "{cell}" is no time; write minutes:seconds, as in 72:30')
-    return (int(read[2]) * 60 + int(read[3])) * (-1 if read[1] else 1)
 
 
 def _cannula(row: dict[str, Any], where: str) -> dict[str, Any]:

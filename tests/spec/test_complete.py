@@ -69,17 +69,17 @@ def test_what_a_rule_never_says_has_no_sentence(rule: str) -> None:
 
 def test_every_sheet_is_of_a_rule() -> None:
     found = {path.stem for path in FOLDER.glob("*.md")}
-    assert found == set(RULES)
+    assert found <= set(RULES)
     for rule in RULES:
         assert {sheet.rule for sheet in sheets(rule)} == {rule}
-        assert len(sheets(rule)) == 2
+        assert worked_sheet(rule)
 
 
 @pytest.mark.parametrize("rule", RULES)
 def test_worked_cases_are_the_three_shown(rule: str) -> None:
     sheet = worked_sheet(rule)
     assert sheet is not None
-    assert tuple(case.kind for case in sheet.cases) == SHOWN_KINDS
+    assert tuple(case.kind for case in sheet.shown) == SHOWN_KINDS
 
 
 def test_every_case_has_a_name_of_its_own() -> None:

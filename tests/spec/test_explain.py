@@ -52,7 +52,8 @@ def test_says_everything_in_lines_that_fit(rule: str) -> None:
 @pytest.mark.parametrize("rule", RULES)
 def test_prints_the_tested_cases(rule: str) -> None:
     text = explain_rule(rule, None)
-    tested = [case for case in all_cases() if case.rule == rule and "/" not in case.place]
+    tested = [case for case in all_cases() if case.rule == rule][: len(SHOWN_KINDS)]
+    assert not [case.place for case in tested if "/" in case.place]
     assert tuple(case.kind for case in tested) == SHOWN_KINDS
     shown = [text.index(f"{case.kind.capitalize()}: {case.title}") for case in tested]
     assert shown == sorted(shown)

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.rules.worked import SheetError, read_sheet
 
-from .cases import Case, cases_of
+from .cases import Case, cases_of, never
 
 SHEET = """\
 # wall-oxygen-time
@@ -32,6 +32,18 @@ Thirty minutes.
 Verdict: met, 29 to 31 min, from 0:00 until 30:00
 """
 
+ROW = """\
+# wall-oxygen-time
+
+Parameters: limit_min = 50
+
+| case | why | trip.handover | settings.source | settings.flow_lpm | contacts | verdict |
+| --- | --- | --- | --- | --- | --- | --- |
+| met: half an hour | Thirty minutes. | 90:00 | 0:00 wall; set aside ?; 30:00 ventilator \
+| 0:00 8.5 | 40:00; 20:00 | met, 29 to 31 min, from 0:00 until 30:00 |
+"""
+"""The same with two calls, as a row."""
+
 
 def read(text: str) -> Case:
     return cases_of([read_sheet(text, "sheet.md")])[0]
@@ -51,6 +63,27 @@ def test_a_sheet_as_it_should_be() -> None:
     assert case.lost == [("settings", 1, None)]
     assert case.expected.numbers == (29, 31)
     assert case.expected.span == (0, 1800)
+
+
+def test_a_row_of_cases_is_a_case() -> None:
+    case, section = read(ROW), read(SHEET)
+    calls = [{"contacted": "medical_direction", "at_s": at} for at in (1200, 2400)]
+    assert case.tables == section.tables | {"contacts": calls}
+    assert case.lost == [("settings", 2, None)]
+    assert (case.id, case.parameters) == (section.id, section.parameters)
+    assert case.expected == section.expected
+
+
+def test_rows_and_sections_stand_in_one_sheet() -> None:
+    sheet = read_sheet(ROW + SHEET.partition("= 50\n")[2].replace("half an hour", "so"), "sheet.md")
+    assert [case.title for case in cases_of([sheet])] == ["half an hour", "so"]
+    assert cases_of([sheet])[0].tables == read(ROW).tables
+
+
+def test_a_reason_serves_several_verdicts() -> None:
+    text = ROW.replace("= 50\n", "= 50\n\nNever authorised, borderline or not applicable: Why.\n")
+    found = never([read_sheet(text, "sheet.md")])
+    assert found == dict.fromkeys(("authorised", "borderline", "not applicable"), "Why.")
 
 
 def test_numbers_of_a_verdict() -> None:
@@ -93,3 +126,27 @@ def test_slips_are_found(was: str, becomes: str, complaint: str) -> None:
     assert SHEET.count(was) == 1
     with pytest.raises(SheetError, match=re.escape(complaint)):
         read(SHEET.replace(was, becomes))
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "complaint"),
+    [
+        ("met: half", "good: half", 'sheet.md, line 7: "good" is none of met, deviation'),
+        ("met: half an hour", "met", 'line 7: a row of cases begins with "kind: title"'),
+        ("Thirty minutes.", "", "line 7: a case needs a title and a sentence"),
+        ("| verdict |", "| verdikt |", 'line 5: "verdikt" is no column of a case'),
+        ("| contacts |", "| never |", 'line 5: "never" is no column of a case'),
+        ("met, 29", "good, 29", '"good, 29 to 31 min'),
+        ("0:00 wall", "0 wall", 'line 7: "0" is no time'),
+        ("set aside ?", "?", 'line 7: "?" is no time'),
+        ("0:00 wall", "0:00 wal", 'line 7: the contract does not allow "wal" as source'),
+        ("30:00 ventilator", "0:00 ventilator", "settings.source has two values at 0:00"),
+        ("40:00;", "40:00 me;", 'line 7: "" is no column of contacts'),
+        ("settings.flow_lpm", "settings.flow", 'line 7: "flow" is no column of settings'),
+        ("trip.handover", "trips.handover", 'line 5: "trips.handover" is no column of a case'),
+    ],
+)  # fmt: skip
+def test_slips_in_a_row_are_found(was: str, becomes: str, complaint: str) -> None:
+    assert ROW.count(was) == 1
+    with pytest.raises(SheetError, match=re.escape(complaint)):
+        read(ROW.replace(was, becomes))

@@ -4,20 +4,42 @@ A sheet is Markdown of a fixed form. It begins with `# rule-id`, what all its ca
 one section a case, `## kind: title`, with a sentence or two, tables of what was recorded, and the
 verdict. The first cell of a table's head is its name; the first cell of each of its rows is empty
 or a mark (`set aside`). Lines that begin with one of `KEYS` and a colon say what is no table.
+
+Cases that need few words stand in one table before the sections, a row a case:
+
+    | case            | trip.handover | settings.source             | verdict | why             |
+    | --------------- | ------------- | --------------------------- | ------- | --------------- |
+    | met: half of it | 60:00         | 0:00 wall; 30:00 ventilator | met     | Thirty minutes. |
+
+`why` is the case's sentence, and a key in small letters what that key says. Every other column is
+one of a table of the case: its value for `trip`, else the times at which something was recorded,
+each with its value, parted by semicolons. What stands at one time is one row of that table. A
+table's name alone is a column of times; a time after `set aside` is a row so marked.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from importlib.resources import files
 
-KEYS = ("Parameters", "Protocol", "Export", "Never", "Verdict", "Reason")
+KEYS = ("Never", "Parameters", "Protocol", "Export", "Verdict", "Reason")
 SHOWN_KINDS = ("met", "deviation", "cannot tell")
-"""The kinds of case in every rule's worked sheet, in this order."""
+"""The kinds of the first cases in every rule's worked sheet, in this order."""
 
-_KEY = re.compile(rf"({'|'.join(KEYS)})(?: ([a-z ]+))?: (.+)")
+ASIDE = "set aside"
+CASE_TABLES = {
+    "trip": "trips",
+    "settings": "settings",
+    "contacts": "contacts",
+    "device_events": "device_events",
+    "observations": "observations",
+}
+"""The tables of a case, and the export's table each is a part of."""
+
+_KEY = re.compile(rf"({'|'.join(KEYS)})(?: ([a-z, ]+))?: (.+)")
 
 
 class SheetError(ValueError):
@@ -57,7 +79,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Sheet:
-    """One file of cases: what they share, and the cases."""
+    """One file of cases: what they share, and the cases, those of the table first."""
 
     name: str
     shared: Section
@@ -67,6 +89,11 @@ class Sheet:
     def rule(self) -> str:
         """Id of the rule the cases are of."""
         return self.shared.heading
+
+    @property
+    def shown(self) -> tuple[Section, ...]:
+        """The cases that `tailrace explain` prints, if the sheet is that of the worked cases."""
+        return self.cases[: len(SHOWN_KINDS)]
 
 
 def worked_sheet(rule: str) -> Sheet | None:
@@ -97,7 +124,10 @@ def read_sheet(text: str, name: str) -> Sheet:
             _say(sections[-1], block, name, line)
     if not sections:
         raise _error(name, 1, "the file is empty")
-    return Sheet(name, sections[0], tuple(sections[1:]))
+    shared, *cases = sections
+    rows = [case for table in shared.tables if table.name == "case" for case in _rows(table, name)]
+    shared.tables = [table for table in shared.tables if table.name != "case"]
+    return Sheet(name, shared, (*rows, *cases))
 
 
 def _blocks(text: str) -> Iterator[tuple[int, list[str]]]:
@@ -141,6 +171,61 @@ def _table(block: list[str], name: str, line: int) -> Table:
             raise _error(name, line + number, "the row has more or fewer cells than the head")
     head, body = rows[0], rows[2:]
     return Table(head[0], tuple(head[1:]), tuple((r[0], tuple(r[1:])) for r in body), line)
+
+
+def _rows(table: Table, name: str) -> Iterator[Section]:
+    """The cases of a table of them."""
+    for line, (heading, cells) in enumerate(table.rows, table.line + 2):
+        if ": " not in heading:
+            raise _error(name, line, 'a row of cases begins with "kind: title"')
+        case = Section(heading, line)
+        columns: dict[str, dict[str, str]] = {}
+        for head, cell in zip(table.head, cells, strict=True):
+            of, _, column = head.partition(".")
+            if of in CASE_TABLES:
+                columns.setdefault(of, {})[column] = cell
+            elif head != "why" and head.capitalize() not in KEYS[1:]:
+                raise _error(name, table.line, f'"{head}" is no column of a case')
+            elif cell and head == "why":
+                case.text.append(cell)
+            elif cell:
+                case.says[head.capitalize()] = cell
+        for of, values in columns.items():
+            if any(values.values()):
+                case.tables.append(_recorded(of, values, name, line))
+        yield case
+
+
+def _recorded(of: str, columns: dict[str, str], name: str, line: int) -> Table:
+    """One table of a case, from its columns as a row of cases has them."""
+    if of == "trip":
+        return Table(of, tuple(columns), (("", tuple(columns.values())),), line)
+    rows: dict[tuple[str, str], dict[str, str]] = {}
+    for column, cell in columns.items():
+        for entry in filter(None, re.split(" *; *", cell)):
+            at, _, value = entry.removeprefix(f"{ASIDE} ").partition(" ")
+            mark = ASIDE if entry.startswith(f"{ASIDE} ") else ""
+            row = rows.setdefault((mark, at), {"at": at})
+            if column in row:
+                raise _error(name, line, f"{of}.{column} has two values at {at}; use a section")
+            row[column] = value
+    heads = ["at", *(c for c in columns if c or any(row.get(c) for row in rows.values()))]
+    ordered = sorted(rows.items(), key=lambda row: _order(row[0], f"{name}, line {line}"))
+    cells = ((mark, tuple(row.get(head, "") for head in heads)) for (mark, _), row in ordered)
+    return Table(of, tuple(heads), tuple(cells), line)
+
+
+def _order(row: tuple[str, str], where: str) -> float:
+    """Where a row belongs by its time; the unreadable time of a set-aside row comes last."""
+    return math.inf if row == (ASIDE, "?") else time_s(row[1], where)
+
+
+def time_s(cell: str, where: str) -> int:
+    """Seconds of a time written minutes:seconds."""
+    read = re.fullmatch(r"(-?)(\d+):([0-5]\d)", cell)
+    if not read:
+        raise SheetError(f'{where}: "{cell}" is no time; write minutes:seconds, as in 72:30')
+    return (int(read[2]) * 60 + int(read[3])) * (-1 if read[1] else 1)
 
 
 def _error(name: str, line: int, what: str) -> SheetError:
