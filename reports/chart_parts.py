@@ -78,6 +78,12 @@ def tick_step(top: float, few: bool) -> float:
     return top / divisions[0 if few else 1]
 
 
+def percent_format(step: float) -> str:
+    """How ticks `step` apart are written as percent: with tenths where whole ones would lie."""
+    percent = 100 * step
+    return ",.0%" if abs(percent - round(percent)) < 1e-6 else ",.1%"
+
+
 def runs_past(cell: Row, top: float) -> bool:
     """Whether a cell's interval or estimate lies partly beyond the axis."""
     most = max(cell["high"] or 0.0, cell["estimate"] or 0.0)

@@ -15,6 +15,7 @@ from reports.chart_parts import (
     chart_text,
     dots,
     layout,
+    percent_format,
     runs_past,
     tick_step,
     told,
@@ -55,7 +56,7 @@ ADJUSTED = Look("adjusted", "adjusted", palette.HISTORY, "circle-open", 11, 1.6)
 class Plan:
     """What the rows share: looks, columns of notes (key, heading), axis title and end, and line.
 
-    `line` is a value with its name, drawn faint and dashed. `ticks` formats the axis' numbers.
+    `line` is a value with its name, drawn faint and dashed. `percent`: values are shares.
     """
 
     looks: tuple[Look, ...]
@@ -63,7 +64,7 @@ class Plan:
     title: str
     top: float
     line: tuple[float, str] | None = None
-    ticks: str = ""
+    percent: bool = False
     told: Callable[[Row], str] = told
 
 
@@ -114,11 +115,12 @@ def _offsets(plan: Plan, height: int, *, narrow: bool) -> dict[str, float]:
 
 
 def _value_axis(plan: Plan, *, few: bool) -> Figure:
+    step = tick_step(plan.top, few)
     return axis(
         range=[0, plan.top],
         title={"text": chart_text(plan.title), "font": {"size": 12}, "standoff": 8},
-        dtick=tick_step(plan.top, few),
-        tickformat=plan.ticks,
+        dtick=step,
+        tickformat=percent_format(step) if plan.percent else "",
         ticks="outside",
     )
 

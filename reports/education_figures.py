@@ -8,7 +8,7 @@ from reports import palette, words
 from reports.chart_parts import Figure, axis, chart_text, nice_ceiling
 from reports.dot_rows import Look, Plan, dot_rows
 from reports.frames import Row
-from reports.panels import PERCENT, Grid, level_line, panel_title, value_axis
+from reports.panels import Grid, level_line, panel_title, value_axis
 from reports.plotted import variants
 
 OWN = Look("own", "own share", palette.HISTORY, "circle", 10, 0.0)
@@ -60,7 +60,7 @@ def brief_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
                  ("all", "all bases")),
         title=SHARE_TITLE,
         top=min(1.0, nice_ceiling(max(highest))),
-        ticks=PERCENT,
+        percent=True,
         told=lambda cell: cell["line"],
     )  # fmt: skip
     return {

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from reports import palette, words
-from reports.chart_parts import Figure, axis, chart_text, layout, tick_step
+from reports.chart_parts import Figure, axis, chart_text, layout, percent_format, tick_step
 
-PERCENT, TENTHS = ",.0%", ",.1%"
 _SMALL = {"size": 11, "color": palette.MUTED}
 
 
@@ -65,7 +64,7 @@ def value_axis(top: float, unit: str = "") -> Figure:
     step = tick_step(top, few=True)
     found: Figure = {"range": [0, top], "dtick": step}
     if unit == "share of trips":
-        found["tickformat"] = PERCENT if step >= 0.01 else TENTHS
+        found["tickformat"] = percent_format(step)
     return found
 
 

@@ -114,7 +114,7 @@ def screen_figure(drawn: list[Row], *, narrow: bool) -> Figure:
         title="confirmed, of the flags read",
         top=1.0,
         line=(CRIES_WOLF, "half of them"),
-        ticks=".0%",
+        percent=True,
         told=lambda cell: cell["line"],
     )
     return dot_rows(drawn, plan, narrow=narrow)

@@ -41,7 +41,7 @@ def _shares(rows: list[Row], title: str) -> list[Figure]:
         columns=(("made_from", "trips"), ("value", "share"), ("range", f"95{words.NBSP}%")),
         title=title,
         top=min(1.0, nice_ceiling(max(r["cell"]["high"] for r in rows))),
-        ticks=",.0%",
+        percent=True,
         told=lambda cell: str(cell["line"]),
     )
     return [{"least": n, **dot_rows(rows, plan, narrow=not n)} for n in WIDTHS]

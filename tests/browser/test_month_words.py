@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from reports import sentences, words
-from reports.chart_parts import nice_ceiling, rate_axis_top, tick_step
+from reports.chart_parts import nice_ceiling, percent_format, rate_axis_top, tick_step
 from reports.month_data import month_data
 from reports.rates import rate_cell, share_order
 from reports.strips import WIDTH, strip
@@ -252,3 +252,11 @@ def test_words_the_page_must_not_say(pages: dict[str, Path], name: str) -> None:
         assert word not in html
     for word in ("not for treating a patient", "peer-review rules", "privacy basis", "0.1.0"):
         assert word in html
+
+
+@pytest.mark.parametrize("few", [True, False])
+def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
+    for value in (0.004, 0.01, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0):
+        step = tick_step(nice_ceiling(value), few)
+        digits = int(percent_format(step)[2])
+        assert round(100 * step, digits) == pytest.approx(100 * step)
