@@ -18,7 +18,6 @@ from pipeline.loop.session import store_in
 from pipeline.loop.settings import parse_settings, shown
 from pipeline.loop.whatif import main_curves, what_if
 from pipeline.loop.whatif_words import parse_months, whatif
-from pipeline.rules import all_rules
 from pipeline.store import open_store
 from schemas.loop_outputs import LOOP_OUTPUTS
 
