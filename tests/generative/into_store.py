@@ -12,6 +12,7 @@ from typing import Any
 
 import duckdb
 
+from pipeline.judge import judge
 from pipeline.store import create_layout
 from schemas.protocol import ProtocolVersion
 from schemas.stored import CHILD_TABLES
@@ -22,6 +23,20 @@ Delivery = dict[str, Any]
 def fresh_store() -> duckdb.DuckDBPyConnection:
     con = duckdb.connect(config={"threads": 1})
     create_layout(con)
+    return con
+
+
+@cache
+def _store() -> duckdb.DuckDBPyConnection:
+    return fresh_store()
+
+
+def judged(delivery: Delivery) -> duckdb.DuckDBPyConnection:
+    """The one store of this process, holding and having judged nothing but `delivery`."""
+    con = _store()
+    empty(con)
+    put(con, delivery)
+    judge(con)
     return con
 
 

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
-import duckdb
 import pytest
 
-from pipeline.judge import judge
 from pipeline.measures.occlusion_patterns import occlusion_patterns
 from schemas.outputs import ACTIONS, HELD_PATTERNS
 
 from .examples import CATALOGUE, contact, delivery, device, lost, observation, setting
-from .into_store import empty, fresh_store, put
+from .into_store import judged
 
 AT = 1000
 LARGER = CATALOGUE[0] | {
@@ -29,19 +26,6 @@ TRIP = {
     "base": "b1", "vehicle": "ground", "diagnosis_group": "g1", "weight_kg": 5.0,
     "handover_s": 7200, "device_log": "complete",
 }  # fmt: skip
-
-
-@cache
-def store() -> duckdb.DuckDBPyConnection:
-    return fresh_store()
-
-
-def judged(given_delivery: dict[str, Any]) -> duckdb.DuckDBPyConnection:
-    con = store()
-    empty(con)
-    put(con, given_delivery)
-    judge(con)
-    return con
 
 
 def trip_with(

@@ -2,30 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 import duckdb
 from hypothesis import HealthCheck, Phase, given, settings
 
-from pipeline.judge import judge
-
 from . import twin
-from .into_store import empty, fresh_store, put
+from .into_store import judged
 from .strategies import deliveries
-
-
-@cache
-def store() -> duckdb.DuckDBPyConnection:
-    return fresh_store()
-
-
-def from_sql(delivery: dict[str, Any]) -> duckdb.DuckDBPyConnection:
-    con = store()
-    empty(con)
-    put(con, delivery)
-    judge(con)
-    return con
 
 
 def rows_of(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> list[tuple[Any, ...]]:
@@ -60,7 +44,7 @@ WHOLE_ROW = {
 )
 @given(deliveries(max_trips=10))
 def test_timelines_and_verdicts_agree(delivery: dict[str, Any]) -> None:
-    con = from_sql(delivery)
+    con = judged(delivery)
     timelines_agree(con, delivery)
     verdicts_agree(con, delivery)
 
