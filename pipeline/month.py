@@ -99,6 +99,14 @@ def gather(
     )
 
 
+def late_trips(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
+    """Trips of months before `month` that came first with the last delivery, by month.
+
+    A month that came whole with it is not late. Trips delivered once more are not counted.
+    """
+    return {name: int(trips) for name, trips in con.execute(_LATE, {"month": month}).fetchall()}
+
+
 def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
     """The statement of the delivery received last; empty where it has none."""
     row = con.execute("""
@@ -205,6 +213,18 @@ _COUNTS = """
     SELECT (SELECT count(*) FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
             ANTI JOIN judged.trip_window w USING (trip_key) WHERE t.service_month = $month),
            (SELECT count(*) FROM month_case WHERE "group" <> 'audit')
+"""
+
+_LATE = """
+    WITH last AS (SELECT arg_max(delivery_no, receipt_no) AS no FROM delivered.latest),
+    trip AS (
+        SELECT trip_id, min(service_month) AS month, min(delivery_no) AS first_no
+        FROM delivered.trips WHERE service_month < $month GROUP BY trip_id
+    )
+    SELECT month, count(*) FILTER (first_no = no) AS late FROM trip, last
+    GROUP BY month
+    HAVING late > 0 AND count(*) FILTER (first_no < no) > 0
+    ORDER BY month
 """
 
 _BASES = """

@@ -135,7 +135,7 @@ def gathered(
     from pipeline.loop.month import join_cases, loop_review, with_confirmed
     from pipeline.loop.whatif import main_curves
     from pipeline.measures import figures, measure
-    from pipeline.month import calendar, confidentiality, gather, make_tables
+    from pipeline.month import calendar, confidentiality, gather, late_trips, make_tables
 
     stage("cases")
     versions = versions_in_store(con)
@@ -152,9 +152,9 @@ def gathered(
     loop = loop_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
     stage("what if")
-    stated = confidentiality(con)
     curves = main_curves(con, month)
-    return replace(gathered_month, loop=loop, what_if=curves, confidentiality=stated)
+    stated, late = confidentiality(con), late_trips(con, month)
+    return replace(gathered_month, loop=loop, what_if=curves, confidentiality=stated, late=late)
 
 
 def shared_edition(

@@ -287,4 +287,9 @@ def next_steps(
         read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
     if read:
         steps.append((read, "cases"))
+    steps += [
+        (f"Review {words.month_name(month)} again: {words.many(trips, 'trip')} of it came late",
+         "received")
+        for month, trips in sorted(review.late.items())
+    ]  # fmt: skip
     return steps

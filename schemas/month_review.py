@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -59,6 +59,8 @@ class MonthReview:
     delivery named no expected number. `measures` holds this month, every earlier month, and all
     months to this one together. `what_if` follows `schemas.loop_outputs.WhatIf`, over the twelve
     months to this one. `confidentiality` is the service's own statement, empty where it has none.
+    `late` counts, for each earlier month, the trips that came first with the last delivery although
+    others of that month were there before it: nobody may have seen them.
     `shared` is only in what `pipeline.sharing` made: there every other table is empty.
     """
 
@@ -86,4 +88,5 @@ class MonthReview:
     loop: LoopReview | None = None
     what_if: pd.DataFrame | None = None
     confidentiality: str = ""
+    late: dict[str, int] = field(default_factory=dict)
     shared: SharedTables | None = None

@@ -271,3 +271,12 @@ def test_rows_of_trips_set_aside_are_one_problem() -> None:
     assert ("Correct 8 rows set aside and deliver them again", "problems") in (
         next_steps(both, False)
     )
+
+
+def test_late_trips_of_an_earlier_month_ask_for_its_review() -> None:
+    late = fixture.month_review(late={"2026-05": 1, "2026-02": 3})
+    asked = [sentence for sentence, _ in next_steps(late, False)]
+    assert asked[-2:] == [
+        "Review February 2026 again: 3 trips of it came late",
+        "Review May 2026 again: 1 trip of it came late",
+    ]

@@ -93,6 +93,12 @@ def flagged(folder: Path, month: str = MONTH, verdict: str = "deviation") -> lis
     return [(trip, rule) for trip, rule in rows]
 
 
+def trips_of(delivery: Path) -> list[tuple[str, str]]:
+    """Each delivered trip with its service month."""
+    table = pd.read_csv(delivery / "trips.csv", dtype=str)
+    return list(zip(table["trip_id"], table["service_month"], strict=True))
+
+
 def delivery_like(
     delivery: Path,
     to: Path,
