@@ -11,6 +11,23 @@ from pipeline.rules.fragments import beyond
 from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
 
 CODE = "wall_instead_of_ventilator"
+ASKED = ("deviation", "authorised", "calls_unknown")
+"""Answers that say what asked for the ventilator: at no flow above the limit it was the transit."""
+
+ANSWERS = departure_sentences(
+    met="At departure the source in use served the flow ({observed} L/min) and planned transit, or"
+    " neither asked for the ventilator.",
+    deviation="At departure the flow ({observed} L/min, limit {limit}) asked for the ventilator,"
+    " and another source was in use.",
+    unknown="At departure the source, or the flow and transit that decide, are not known well"
+    " enough.",
+)
+BY_TRANSIT = departure_sentences(
+    met="",
+    deviation="At departure the planned transit asked for the ventilator, whatever the flow, and"
+    " another source was in use.",
+    unknown="",
+)
 
 
 class SourceChoiceParameters(GraceParameters):
@@ -31,7 +48,7 @@ def answers(parameters: Parameters) -> str:
         f"({beyond('i.flow_lpm', '$flow_limit_lpm', p.at_limit)}"
         f" OR {beyond('t.planned_transit_min', '$transit_limit_min', p.at_limit)})"
     )
-    return departure_answers(
+    departures = departure_answers(
         answer=f"""CASE WHEN list_contains($satisfied_by, i.source) THEN 'met'
                         WHEN NOT {needed} THEN 'met'
                         WHEN {needed} AND i.source IS NOT NULL THEN 'deviation'
@@ -39,6 +56,12 @@ def answers(parameters: Parameters) -> str:
         code=CODE,
         observed="i.flow_lpm",
     )
+    by_flow = f"coalesce({beyond('observed_high', '$flow_limit_lpm', p.at_limit)}, FALSE)"
+    return f"""
+    SELECT * REPLACE (
+        CASE WHEN list_contains({list(ASKED)}, why) AND NOT {by_flow}
+             THEN why || '_transit' ELSE why END AS why)
+    FROM ({departures})"""
 
 
 RULE = Rule(
@@ -48,14 +71,7 @@ RULE = Rule(
     " {transit_limit_min:g} min needs the ventilator (or another source that blends)",
     parameters=SourceChoiceParameters,
     answers=answers,
-    sentences=departure_sentences(
-        met="At departure the source in use served the flow ({observed} L/min) and planned transit,"
-        " or neither asked for the ventilator.",
-        deviation="At departure the flow ({observed} L/min, limit {limit}) or the planned transit"
-        " asked for the ventilator, and another source was in use.",
-        unknown="At departure the source, or the flow and transit that decide, are not known well"
-        " enough.",
-    ),
+    sentences={**ANSWERS, **{f"{why}_transit": BY_TRANSIT[why] for why in ASKED}},
     unknown_time="Flow or transit alone can decide: at a flow above the limit the transit does not"
     " matter, and below it an unknown transit does. A source that satisfies the rule needs neither."
     " A missing departure time cannot tell.",
