@@ -105,15 +105,30 @@ def replay(
     return count
 
 
-def recall(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], months: tuple[str, str]
-) -> None:
-    """As `replay` of those months, from what `judge` has kept instead of judging again.
+def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> bool:
+    """Whether `judged.` has every trip in force as this program judges it under `versions`."""
+    judged = _already_judged(con)
+    if judged == _NOTHING_JUDGED:
+        return False
+    kept = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
+    if kept != {version.protocol_no: _fingerprint(version) for version in versions}:
+        return False
+    _in_force(con, versions)
+    return _to_judge(con, judged) == 0
 
-    Right only where the store is up to date, as `judge` leaves it, under those very versions.
+
+def recall(
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    months: tuple[str, str] | None = None,
+) -> None:
+    """As `replay`, from what `judge` has kept instead of judging again.
+
+    Right only where the store is `up_to_date` under those very versions.
     """
     _in_force(con, versions)
-    con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
+    if months:
+        con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
     _to_judge(con, _NOTHING_JUDGED)
     for table in READ_BY_RULES:
         con.execute(f"""

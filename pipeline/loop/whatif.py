@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Usage
-from pipeline.judge import VersionInStore, recall, replay, replay_rules, versions_in_store
+from pipeline.judge import (
+    VersionInStore,
+    recall,
+    replay,
+    replay_rules,
+    up_to_date,
+    versions_in_store,
+)
 from pipeline.loop.settings import Setting, shown, under
 from pipeline.store import one
 
@@ -56,7 +63,14 @@ def what_if(
     rules = {setting.rule for setting in settings}
     kept = versions if None in rules else [_only(v, {r for r in rules if r}) for v in versions]
     _check_judged(kept, settings)
-    _replay(con, kept, "before", months, staged=False)
+    if None not in rules and up_to_date(con, versions):
+        recall(con, versions, months)
+        con.execute(
+            "DELETE FROM verdict_now WHERE NOT list_contains(?, rule)", [[r for r in rules if r]]
+        )
+        _keep_as(con, kept, "before")
+    else:
+        _replay(con, kept, "before", months, staged=False)
     return _tried(con, kept, settings, months, rules)
 
 

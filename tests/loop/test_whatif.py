@@ -13,7 +13,7 @@ import pytest
 from pipeline.errors import Usage
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge, recall, replay_rules, versions_in_store
+from pipeline.judge import judge, recall, replay_rules, up_to_date, versions_in_store
 from pipeline.loop.session import store_in
 from pipeline.loop.settings import parse_settings, shown
 from pipeline.loop.whatif import main_curves, what_if
@@ -206,6 +206,22 @@ def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
         replay_rules(con, versions)
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
     assert {row[2] for row in kept} == set(versions[0].rules)
+
+
+def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
+    settings = parse_settings(["unheated-time.limit_min=5,15,40"])
+    with store_in(folder) as con:
+        versions = versions_in_store(con)
+        assert up_to_date(con, versions)
+        kept = what_if(con, settings, ("2026-02", "2026-02"))
+        con.execute("BEGIN")
+        con.execute("UPDATE judged.fingerprint SET value = 'another program'")
+        assert not up_to_date(con, versions)
+        anew = what_if(con, settings, ("2026-02", "2026-02"))
+        con.execute("ROLLBACK")
+    pd.testing.assert_frame_equal(kept.curve, anew.curve)
+    pd.testing.assert_frame_equal(kept.changes, anew.changes)
+    assert len(kept.changes)
 
 
 def test_it_is_told_in_words(folder: Path) -> None:
