@@ -126,6 +126,9 @@ class Entry:
 def entries() -> list[Entry]:
     """Every code with its meaning, place, remedies and exit codes, in the order of the page."""
     place_of = {code: place for place, codes in PLACES.items() for code in codes.split()}
+    placeless = sorted({*REFUSALS, *SET_ASIDES, *USAGES} - set(place_of))
+    if placeless:
+        raise SystemExit(f"no place, add to PLACES in pipeline/error_catalogue.py: {placeless}")
     found = []
     for codes, exit_code in (
         (REFUSALS, EXIT_REFUSED),

@@ -64,6 +64,7 @@ def gather(
     tool_version: str,
 ) -> MonthReview:
     """Everything the month's pages are drawn from; call after `make_tables`."""
+    # long: one line a field of the review
     numbers = [no for (no,) in con.execute(_IN_FORCE, {"month": month}).fetchall()]
     in_force = [kept for kept in versions if kept.protocol_no in numbers]
     received = _by_month(con, month)

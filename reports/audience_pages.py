@@ -21,16 +21,10 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MonthReview
 
-AUDIENCES = ("director", "education")
 DATA_FILES = (
     *("charts", "runs", "sizes", "funnels", "power", "before_after"),
     *("occlusion_patterns", "clock_offsets", "measures"),
 )
-
-
-def pages_of(review: MonthReview) -> tuple[str, ...]:
-    """The pages this month has, as `reports.pages` names them."""
-    return ("month", *AUDIENCES) if review.figures is not None else ("month",)
 
 
 def write_audiences(

@@ -20,6 +20,9 @@ PAGES = {
 }
 """Pages of a month that the navigation names, by id: file and label."""
 
+SHARED = ("month", "director", "education")
+"""Those of them that the shared edition has, each with a template `shared_<id>.html`."""
+
 MONTHS_LINKED = 12
 
 
@@ -29,6 +32,11 @@ class Site:
 
     pages: tuple[str, ...] = ("month",)
     months: tuple[str, ...] = ()
+
+
+def pages_of(review: MonthReview) -> tuple[str, ...]:
+    """The pages this month has: all but the first are drawn from its figures."""
+    return tuple(PAGES) if review.figures is not None else ("month",)
 
 
 def months_written(folder: Path) -> tuple[str, ...]:

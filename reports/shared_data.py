@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports import words
 from reports.frames import Row, records, text
-from reports.pages import PAGES, Site, common_data
+from reports.pages import SHARED, Site, common_data
 from reports.rates import rate_cell
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
 
@@ -26,10 +26,10 @@ ALL_WORDS = "Not every rule kept"
 
 
 def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
-    """Everything one page (an id of `reports.pages.PAGES`) of the shared edition shows."""
+    """Everything one page (an id of `reports.pages.SHARED`) of the shared edition shows."""
     shared = review.shared
     assert shared is not None
-    common = common_data(review, Site(tuple(PAGES)), here)
+    common = common_data(review, Site(SHARED), here)
     common["nav"]["assets"] = "assets/"
     now = shared.latest()
     rules = rules_data(review, _of(shared.rules, now))

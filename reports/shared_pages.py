@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reports import palette, words
-from reports.pages import PAGES
+from reports.pages import PAGES, SHARED
 from reports.plotted import has_arrow_heads, safe_json
 from reports.shared_data import shared_data
 from reports.shared_figures import shared_figures
@@ -33,7 +33,7 @@ def write_shared(safe: MonthReview, folder: Path) -> Path:
     write_tables(tables, folder / "shared.xlsx")
     _write_run(safe, folder / "run.json")
     assets = write_assets(folder / "assets")
-    for page in PAGES:
+    for page in SHARED:
         _write_page(safe, page, folder, assets)
     return folder / PAGES["month"][0]
 

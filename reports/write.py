@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reports import palette, words
-from reports.audience_pages import pages_of, write_audiences
+from reports.audience_pages import write_audiences
 from reports.case_pages import write_cases
 from reports.director_figures import control_variants
 from reports.figures import rates_figure
 from reports.month_data import month_data
-from reports.pages import Site, months_written
+from reports.pages import Site, months_written, pages_of
 from reports.plotted import has_arrow_heads, safe_json
 from reports.small_multiples import months_figure
 

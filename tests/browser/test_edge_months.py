@@ -10,12 +10,12 @@ from openpyxl import load_workbook
 from playwright.sync_api import Browser
 
 from pipeline.review import review
-from reports import workbook
+from reports import pages, workbook
 from tests.browser.conftest import Opener, case_page
 from tests.browser.edge_months import MONTHS, TOKENS
 from tests.browser.test_month_page import SIDEWAYS
 
-PAGES = ("index", "director", "education")
+PAGES = tuple(Path(file).stem for file, _ in pages.PAGES.values())
 ODD_WORDS = r"""(() => {
     const left = document.querySelector('main').innerText;
     return left.match(/\b(nan|none,|null|undefined|infinity|-inf)\b/gi) || [];

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
+import reports
 from pipeline.review import shared_edition
 from pipeline.store import open_store
+from reports.pages import SHARED
 from reports.shared_data import WITHHELD
 from schemas.contract import TABLES
 from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD
@@ -69,6 +71,13 @@ def test_no_line_of_a_delivered_file_and_no_digest_stands_in_any_file(edition: P
     place = re.compile(rb"\b(?:" + "|".join(TABLES).encode() + rb")\.(?:csv|parquet)|[0-9a-f]{64}")
     for name, content in files(edition).items():
         assert not place.search(content), name
+
+
+def test_every_page_of_the_shared_edition_has_a_template() -> None:
+    templates = Path(reports.__file__).parent / "templates"
+    assert {f"shared_{page}.html" for page in SHARED} == {
+        path.name for path in templates.glob("shared_*.html") if path.name != "shared_base.html"
+    }
 
 
 def test_the_folder_holds_what_it_should_and_nothing_else(edition: Path) -> None:

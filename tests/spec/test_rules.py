@@ -14,9 +14,10 @@ from .store import verdicts
 def test_case(case: Case) -> None:
     verdict, low, high, from_s, until_s, why = verdicts()[case.id]
     rule, expected = all_rules()[case.rule], case.expected
-    assert verdict.replace("_", " ") == expected.verdict, case.place
+    got = f"{case.place}: got {verdict}, {low} to {high}, because of {why!r}"
+    assert verdict.replace("_", " ") == expected.verdict, got
     if expected.numbers is not None:
-        assert (low, high) == pytest.approx(expected.numbers), case.place
+        assert (low, high) == pytest.approx(expected.numbers), got
     if expected.unit is not None:
         one = expected.numbers == (1, 1) and expected.unit in ("episode", "run")
         assert rule.unit == (f"{expected.unit}s" if one else expected.unit), case.place
