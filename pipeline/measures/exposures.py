@@ -23,8 +23,9 @@ def spo2_held(stretches: str) -> str:
     """
 
 
-# minutes of undiluted oxygen covered by an SpO2 above 97 %, and all of it
-_FULL_OXYGEN = f"""
+# each trip's seconds of undiluted oxygen, those covered by an SpO2, and by one above 97 %
+_WALL_OXYGEN = f"""
+    CREATE OR REPLACE TEMP TABLE wall_oxygen AS
     WITH wall AS (
         SELECT t.trip_key, w.service_month, t.from_s, t.until_s
         FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
@@ -47,12 +48,17 @@ _FULL_OXYGEN = f"""
         SELECT w.service_month, w.trip_key, sum(w.until_s - w.from_s) AS seconds
         FROM wall w GROUP BY ALL
     )
-    SELECT 'full-oxygen-above-97' AS measure, {{month}} AS month, 'service' AS group_by,
-           'all' AS group_value, coalesce(sum(h.high_seconds), 0) / 60.0 AS numerator,
-           coalesce(sum(h.seconds), 0) / 3600.0 AS denominator,
-           count(h.trip_key)::INTEGER AS trips, (count(*) - count(h.trip_key))::INTEGER AS left_out,
-           numerator / nullif(denominator, 0) AS estimate, 'minutes per wall hour' AS unit
+    SELECT b.service_month, b.trip_key, h.seconds, h.high_seconds
     FROM by_trip b LEFT JOIN by_watched h USING (service_month, trip_key)
+"""
+
+_FULL_OXYGEN = """
+    SELECT 'full-oxygen-above-97' AS measure, {month} AS month, 'service' AS group_by,
+           'all' AS group_value, coalesce(sum(high_seconds), 0) / 60.0 AS numerator,
+           coalesce(sum(seconds), 0) / 3600.0 AS denominator,
+           count(seconds)::INTEGER AS trips, (count(*) - count(seconds))::INTEGER AS left_out,
+           numerator / nullif(denominator, 0) AS estimate, 'minutes per wall hour' AS unit
+    FROM wall_oxygen
     GROUP BY ALL
 """
 
@@ -103,6 +109,7 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     from pipeline.statistics.intervals import wilson
     from schemas.outputs import Measures
 
+    con.execute(_WALL_OXYGEN, {"month": month})
     timed = pd.concat([by_month_and_all(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
     timed = timed.assign(method="none: charted as single values")
     timed = timed.reindex(columns=list(Measures.to_schema().columns))

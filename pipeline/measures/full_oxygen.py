@@ -11,31 +11,42 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # known: the source is, and where gas may be blended its FiO2; an SpO2 holds as in `exposures`
-_FULL_OXYGEN = """
-    WITH known AS (
-        SELECT t.trip_key, w.service_month, t.source, t.from_s, t.until_s,
+_KNOWN = """
+    CREATE OR REPLACE TEMP TABLE oxygen_known AS
+    SELECT t.trip_key, w.service_month, t.source, t.from_s, t.until_s,
                t.source IN ('wall', 'cylinder') OR t.fio2 >= 1.0 AS is_full
         FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
         WHERE w.service_month <= $month AND t.source IS NOT NULL
           AND (t.source IN ('wall', 'cylinder') OR t.fio2 IS NOT NULL)
+"""
+
+_WATCHED = f"""
+    CREATE OR REPLACE TEMP TABLE full_oxygen_watched AS
+    WITH known AS (FROM oxygen_known WHERE is_full),
+    observed AS ({spo2_held("known")})
+    SELECT k.service_month, k.source, k.trip_key,
+           sum(least(k.until_s, o.until_s) - greatest(k.from_s, o.at_s)) AS seconds,
+           coalesce(sum(least(k.until_s, o.until_s) - greatest(k.from_s, o.at_s))
+               FILTER (o.spo2_pct > 97), 0) AS high_seconds
+    FROM known k JOIN observed o ON o.trip_key = k.trip_key
+        AND o.at_s < k.until_s AND o.until_s > k.from_s
+    GROUP BY ALL
+"""
+
+_FULL_OXYGEN = """
+    WITH whole AS (
+        SELECT {month} AS month, sum(until_s - from_s) / 3600.0 AS hours
+        FROM oxygen_known GROUP BY ALL
     ),
-    whole AS (
-        SELECT {month} AS month, sum(until_s - from_s) / 3600.0 AS hours FROM known GROUP BY ALL
-    ),
-    observed AS (_HELD_),
     spent AS (
         SELECT {month} AS month, source, sum(until_s - from_s) AS seconds,
                count(DISTINCT trip_key)::INTEGER AS trips
-        FROM known WHERE is_full GROUP BY ALL
+        FROM oxygen_known WHERE is_full GROUP BY ALL
     ),
     watched AS (
-        SELECT {month} AS month, k.source, count(DISTINCT k.trip_key)::INTEGER AS trips,
-               sum(least(k.until_s, o.until_s) - greatest(k.from_s, o.at_s)) AS seconds,
-               coalesce(sum(least(k.until_s, o.until_s) - greatest(k.from_s, o.at_s))
-                   FILTER (o.spo2_pct > 97), 0) AS high_seconds
-        FROM known k JOIN observed o ON o.trip_key = k.trip_key
-            AND o.at_s < k.until_s AND o.until_s > k.from_s
-        WHERE k.is_full GROUP BY ALL
+        SELECT {month} AS month, source, count(DISTINCT trip_key)::INTEGER AS trips,
+               sum(seconds) AS seconds, sum(high_seconds) AS high_seconds
+        FROM full_oxygen_watched GROUP BY ALL
     )
     SELECT 'full-oxygen' AS measure, month, 'source' AS group_by, source AS group_value,
            seconds / 60.0 AS numerator, hours AS denominator, trips, 0::INTEGER AS left_out,
@@ -47,7 +58,7 @@ _FULL_OXYGEN = """
            s.trips - coalesce(w.trips, 0),
            (w.high_seconds / 60.0) / nullif(w.seconds / 3600.0, 0), 'minutes per hour'
     FROM spent s LEFT JOIN watched w USING (month, source)
-""".replace("_HELD_", spo2_held("known"))
+"""
 
 
 def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -60,5 +71,7 @@ def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """
     from schemas.outputs import Measures
 
+    con.execute(_KNOWN, {"month": month})
+    con.execute(_WATCHED)
     rows = by_month_and_all(con, _FULL_OXYGEN, month).assign(method="none: sums of minutes")
     return rows.reindex(columns=list(Measures.to_schema().columns))
