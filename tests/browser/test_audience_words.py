@@ -320,3 +320,35 @@ def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:
     cells = [r["adjusted"] for r in month_data(review)["rates"]["sizes"]]
     assert {c["estimate"] for c in cells} == {None}
     assert cells[0]["note"] == "too few to say"
+
+
+def test_rules_often_broken_everywhere_are_a_topic_for_all() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    rows = [
+        ("source-choice", 50.0, 100.0, 0.404, 0.596),
+        ("wall-oxygen-time", 22.0, 320.0, 0.046, 0.102),
+        (fixture_figures.THIN, 3.0, 4.0, 0.301, 0.954),
+        ("settings-gap", 0.0, 300.0, 0.0, 0.013),
+    ]
+    shares = pd.DataFrame([
+        {"measure": "deviation-share", "month": f"to {review.month}", "group_by": "rule",
+         "group_value": rule, "numerator": top, "denominator": below, "estimate": top / below,
+         "low": low, "high": high, "method": "Wilson score"}
+        for rule, top, below, low, high in rows
+    ])  # fmt: skip
+    high = tuple(dataclasses.replace(r, severity="high") for r in review.rules)
+    review = dataclasses.replace(review, measures=shares, rules=high)
+    data = education_data(review, figures, Site())
+    said = next(s for s in data["answer"] if s.startswith("Across the whole service"))
+    # by the lower end of the interval; without a variance a rule is not named
+    at = [said.index(r) for r in ("source choice (", "repeated occlusion call (", "wall oxygen")]
+    assert at == sorted(at)
+    span = f"95{NBSP}% 30–95{NBSP}%"
+    assert f"repeated occlusion call (3 of 4 trips, {span}; too few to compare bases)" in said
+    assert "cedar apart" in said
+    assert "settings gap" not in said
+    whole = {r["rule"]: r["whole"] for r in data["rules"]}
+    assert whole["wall-oxygen-time"].endswith(
+        f"; over all months 22 of 320 trips (7{NBSP}%, 5–10{NBSP}%)"
+    )
