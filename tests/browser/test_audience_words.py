@@ -20,7 +20,13 @@ from reports.funnels import funnels
 from reports.month_data import month_data
 from reports.pages import Site
 from reports.retraining import retraining_data
-from reports.series import ChartTable, plain_signal, signals_of, standing
+from reports.series import (
+    ChartTable,
+    panels_finding,
+    plain_signal,
+    signals_of,
+    standing,
+)
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_figures import LAST
@@ -121,6 +127,25 @@ def test_signals_in_words() -> None:
     )
     points = [{"signal": s} for s in ("", "a", "a", "b", "")]
     assert signals_of({"points": points}) == [points[2], points[3]]
+
+
+def test_signals_are_counted_and_a_long_gap_is_called_better() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    charts = figures.charts.assign(signal=None)
+    own = charts["measure"].eq("trips-between-deviations")
+    charts.loc[own & charts["point"].isin([5, 9]), "signal"] = "a point above the 3-sigma limit"
+    facts = tuple(
+        dataclasses.replace(f, better="higher") if f.id == "trips-between-deviations" else f
+        for f in figures.facts
+    )
+    table = ChartTable(review, dataclasses.replace(figures, charts=charts, facts=facts))
+    gaps = table.every("trips-between-deviations", "rule")
+    shares = table.every("deviation-share", "rule")[:1]
+    said = panels_finding([*gaps, *shares], "rule")
+    assert said.startswith("2 signals among 2 charts, ")
+    assert "above the upper limit: a longer stretch without a variance, which is better" in said
+    assert panels_finding([shares[0], shares[0]], "rule").startswith("No signal on 2 charts, ")
 
 
 def test_the_band_is_made_of_the_frames_limits() -> None:
