@@ -72,9 +72,36 @@ def test_a_month_short_of_trips_shows_no_signal() -> None:
         "Whether that is ordinary is not said while 4 trips are missing."
     )
     assert "no cannula size is said to stand out" in data["rates"]["sizes_finding"]
-    assert "above it" not in data["rates"]["sizes_finding"]
-    full = month_data(fixture.month_review())
-    assert "above it lies the whole interval of prong 3" in full["rates"]["sizes_finding"]
+    assert "ighest" not in data["rates"]["sizes_finding"]
+
+
+def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> dict[str, Any]:
+    row = {"estimate": rate, "low": low, "high": high, "numerator": events, "denominator": 33.5}
+    return {"label": f"size {rate:g}", "all": rate_cell({**row, "trips": 29}), **more}
+
+
+def sizes_said(*rows: dict[str, Any]) -> str:
+    service = {"all": {"estimate": 26.9}}
+    return sentences.sizes_finding(
+        fixture.month_review(), [*rows], service, "cannula size", "cannula sizes"
+    )
+
+
+def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
+    few = a_size(90, 40, 200, 9, trips_with_event=4)
+    none = a_size(0, 0, 49.6, 0)
+    assert sizes_said(a_size(20, 10, 40, 19), a_size(50.7, 14.6, 177, 17), few, none) == (
+        f"Highest: size 50.7, 50.7 (95{NBSP}% 14.6–177; 17 events, 29 trips); the whole service"
+        " 26.9. Its interval holds the whole service's rate: not shown to be worse, and not shown"
+        " to be the same. Too few to say: 2 of 4 cannula sizes."
+    )
+    unusual = sizes_said(a_size(60, 40, 80, 30), a_size(50, 30, 70, 17), a_size(5, 2, 9, 9))
+    assert "Unusual: its whole interval lies above the whole service's rate." in unusual
+    assert "Also above it lies the whole interval of size 50 (50.0, 30.0–70.0)." in unusual
+    assert "Below it lies the whole interval of size 5 (5.0, 2.0–9.0)." in unusual
+    assert sizes_said(none) == (
+        "The whole service's rate over all months is 26.9. Too few to say: 1 of 1 cannula size."
+    )
 
 
 def test_without_a_ratio_nothing_is_said_of_it() -> None:
