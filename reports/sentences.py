@@ -28,7 +28,7 @@ GROUP_PARTS = {
     "deviation": "with a variance for review",
     "borderline": "borderline",
     "cannot_tell": "that the record cannot settle on a high-severity rule",
-    "audit": "drawn at random for audit",
+    "audit": "drawn at random from the others",
 }
 
 
@@ -73,7 +73,9 @@ def need_sentence(review: MonthReview) -> str:
     if not total:
         return "No trip needs a person to read it."
     known = [g for g in GROUP_PARTS if g in counts] + sorted(set(counts) - set(GROUP_PARTS))
-    parts = [f"{counts[g]:,} {GROUP_PARTS.get(g, g)}" for g in known]
+    # a trip is counted once, under the first reason: one that is always read may have a variance
+    more = {g: " more" for g in known[1:] if g != "audit"}
+    parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
     needs = "needs" if total == 1 else "need"
     rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
     return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"

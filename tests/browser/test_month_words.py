@@ -287,3 +287,17 @@ def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
         step = tick_step(nice_ceiling(value), few)
         digits = int(percent_format(step)[2])
         assert round(100 * step, digits) == pytest.approx(100 * step)
+
+
+def test_a_trip_is_counted_under_its_first_reason_only() -> None:
+    review = fixture.month_review()
+    groups = ["always_read", "deviation", "deviation", "cannot_tell", "audit"]
+    cases = review.cases.head(5).assign(group=groups)
+    said = sentences.need_sentence(dataclasses.replace(review, cases=cases))
+    assert said.startswith(
+        "5 trips need a person: 1 always read, 2 more with a variance for review, 1 more that the"
+        " record cannot settle on a high-severity rule and 1 drawn at random from the others."
+    )
+    assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
+        "4 trips need a person: 2 with a variance for review, 1 more that"
+    )
