@@ -236,7 +236,12 @@ def test_where_bases_differ_no_more_than_chance() -> None:
         (0.1, 0.8, "fewer variances after than before"),
         (1.1, 3.0, "more variances after than before"),
         (0.5, 1.4, "no change shown: the interval holds 1"),
-        (0.0, np.inf, "no change shown"),
+        (
+            0.0,
+            np.inf,
+            "no change shown, and too little to say: a halving or a doubling is not ruled out",
+        ),
+        (0.0, 1.2, "too little to say: a halving is not ruled out"),
     ],
 )
 def test_before_and_after_in_words(low: float, high: float, said: str) -> None:
@@ -245,6 +250,9 @@ def test_before_and_after_in_words(low: float, high: float, said: str) -> None:
     found = retraining_data(dataclasses.replace(figures, before_after=rows))
     assert said in found["rows"][0]["verdict"]
     assert "regression to the mean" in found["finding"]
+    named = rows.assign(window="Before: 1 month (2026-01). After: 1 month (2026-06).")
+    finding = retraining_data(dataclasses.replace(figures, before_after=named))["finding"]
+    assert "Before: 1 month (January 2026). After: 1 month (June 2026). Part of" in finding
 
 
 def test_too_few_before_and_after() -> None:
