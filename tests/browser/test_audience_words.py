@@ -266,7 +266,7 @@ def test_false_signals_are_added_up() -> None:
     found = alarms_data(figures)
     # 8 series of 0.4 months a year each
     assert found["yearly"] == pytest.approx(8 * 0.4)
-    assert "about 0.27 false signals a month" in found["sentence"]
+    assert found["sentence"].endswith("about 0.27 a month over the 8 series simulated.")
     others = len(figures.charts.groupby(["measure", "group_by", "group_value"])) - 8
     assert f"The other {others} series" in found["caution"]
 
@@ -279,6 +279,30 @@ def test_months_that_never_come_run_past_the_axis() -> None:
     assert thin["halving"]["estimate"] > data["horizon"]
     assert thin["few"]
     assert data["rows"][0]["label"] == "Occlusion rate"
+
+
+def test_a_share_above_one_half_cannot_double() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    last = str(figures.power["group_value"].iloc[-1])
+    half = figures.power["group_value"].eq(last)
+    power = figures.power.assign(
+        level=figures.power["level"].mask(half, 0.7),
+        doubling_months=figures.power["doubling_months"].mask(half, np.nan),
+    )
+    figures = dataclasses.replace(figures, power=power)
+    data = education_data(review, figures, Site())
+    row = next(r for r in data["power"]["rows"] if r["key"] == last)
+    assert (row["doubling"]["half"], row["doubling"]["estimate"]) == ("cannot double", None)
+    assert row["halving"]["estimate"] is not None
+    said = data["power"]["sets"][0]["finding"]
+    assert row["label"].lower() not in said
+    assert "over 36" not in said
+    for drawn in education_figures(data)["power"]:
+        dots = [t for t in drawn["data"] if "hovertext" in t]
+        assert [len(t["x"]) for t in dots] == [len(power) - 1, len(power)]
+    only = power_data(review, dataclasses.replace(figures, power=power[half]))
+    assert only["finding"].startswith("No share here can double")
 
 
 def test_every_series_simulated_is_named_by_what_it_counts() -> None:
