@@ -24,7 +24,7 @@ from reports.pages import Site, common_data
 from reports.patterns import clocks_data, patterns_data
 from reports.rates import rates_data
 from reports.screen_quality import screen_data
-from reports.sentences import need_sentence, sizes_finding
+from reports.sentences import exact_note, need_sentence, sizes_finding
 from reports.series import (
     ChartTable,
     limits_words,
@@ -86,7 +86,7 @@ def sizes_data(review: MonthReview, figures: MeasureFigures) -> Row:
         "finding": f"{crude} {adjusted}".strip(),
         "reference": labels.get(found.reference, found.reference),
         "method": found.method,
-        "spread": _spread(known),
+        "notes": [s for s in (_spread(known), exact_note(known)) if s],
     }
 
 

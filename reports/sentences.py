@@ -256,6 +256,16 @@ def chance_note(rows: list[Row], what: str) -> str:
     )
 
 
+def exact_note(rows: list[Row]) -> str:
+    """What the interval of a size without an event leaves out; empty where each has one."""
+    if not any(r["all"]["hours"] and not r["all"]["events"] for r in rows):
+        return ""
+    return (
+        "A size without an event has the exact Poisson interval, which leaves out that occlusions"
+        " cluster within trips: it may be too narrow, and is not comparable with the others."
+    )
+
+
 def months_finding(rates: Row) -> str:
     """The range of the service's monthly rates and where the month stands."""
     cells = [c for c in rates["service"]["months"] if c["estimate"] is not None]

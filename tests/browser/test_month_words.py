@@ -95,6 +95,8 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
         " 26.9. Its interval holds the whole service's rate: not shown to be worse, and not shown"
         " to be the same. Too few to say: 2 of 4 cannula sizes."
     )
+    assert "exact Poisson interval" in sentences.exact_note([few, none])
+    assert sentences.exact_note([few]) == ""
     unusual = sizes_said(a_size(60, 40, 80, 30), a_size(50, 30, 70, 17), a_size(5, 2, 9, 9))
     assert "Unusual: its whole interval lies above the whole service's rate." in unusual
     assert "Also above it lies the whole interval of size 50 (50.0, 30.0–70.0)." in unusual
