@@ -150,7 +150,7 @@ def answer(rules: list[Row], retrained: Row, shares: list[Row]) -> list[str]:
         said.append(f"Retrain first, with enough trips behind it: {'. Then '.join(parts)}.")
     else:
         said.append(
-            "No base that was not retrained already stands apart from the others with enough trips"
+            "Beyond bases retrained already, none stands apart from the others with enough trips"
             " behind it: these figures do not say which other base to retrain."
             if any(b["retrained"] for r in rules for b in r["apart"])
             else "No base stands apart from the others with enough trips behind it: these figures"

@@ -193,20 +193,21 @@ def sizes_finding(
     if not enough:
         return f"The whole service's rate over all months is {words.rate(line)}.{rest}"
     first = max(enough, key=lambda r: r["all"]["estimate"])
-    return f"{_highest(first, line)}{_clear(first, enough, line)}{rest}"
+    return f"{_highest(first, service)}{_clear(first, enough, line)}{rest}"
 
 
 def _events_enough(row: Row) -> bool:
     """Whether enough trips had an event, where that is known, else whether there were as many."""
     found = row.get("trips_with_event")
-    return (row["all"]["events"] if found is None else found) >= EVENTS_LEAST
+    return bool((row["all"]["events"] if found is None else found) >= EVENTS_LEAST)
 
 
-def _highest(row: Row, line: float) -> str:
-    cell = row["all"]
+def _highest(row: Row, service: Row) -> str:
+    cell, line = row["all"], service["all"]["estimate"]
     made = words.many(int(cell["events"]), "event")
     said = (
-        f"Highest: {words.isolated(row['label'])}, {cell['rate_text']} (95{words.NBSP}%"
+        f"Highest occlusion rate over all months: {words.isolated(row['label'])},"
+        f" {cell['rate_text']} {service['unit']} (95{words.NBSP}%"
         f" {cell['range_text']}; {made}, {words.many(int(cell['trips'] or 0), 'trip')}); the whole"
         f" service {words.rate(line)}."
     )

@@ -67,27 +67,35 @@ def often_sentence(shares: list[Row], rules: list[Row]) -> str:
         return ""
     often.sort(key=lambda s: (-s["whole"]["low"], s["rule"]))
     compared = {r["rule"]: r for r in rules}
-    named = [_often(s, compared.get(s["rule"])) for s in often[:NAMED_MOST]]
-    them = "a topic" if len(named) == 1 else "topics"
-    which = "rule" if len(named) == 1 else "rules"
+    notes = [_by_base(compared.get(s["rule"])) for s in often[:NAMED_MOST]]
+    same = notes[0] if len(set(notes)) == 1 else ""
+    named = [
+        _often(s, "" if same else note) for s, note in zip(often[:NAMED_MOST], notes, strict=True)
+    ]
+    once = f": {same}" if same else ""
+    which, them = ("rules", "are") if len(named) > 1 else ("rule", "is")
+    topics = "Topics" if len(named) > 1 else "A topic"
     return (
         f"Across the whole service, over all months, the high-severity {which} most often at"
-        f" variance: {words.listed(named)}: {them} for all bases, once readers have confirmed the"
-        " flags."
+        f" variance {them} {words.listed(named)}{once}. {topics} for all bases, once readers have"
+        " confirmed the flags."
     )
 
 
-def _often(share: Row, compared: Row | None) -> str:
+def _by_base(compared: Row | None) -> str:
+    """What comparing the bases says of a rule; empty where they were not compared."""
+    if compared is None:
+        return ""
+    if not compared["enough"]:
+        return "too few to compare bases"
+    if compared["apart"]:
+        return f"{words.listed([words.isolated(b['base']) for b in compared['apart']])} apart"
+    return "no base apart"
+
+
+def _often(share: Row, note: str) -> str:
     """'escalation call (5 of 12 trips, 95 % 19–68 %; too few to compare bases)'."""
     whole = share["whole"]
     of = f"{words.whole(whole['numerator'])} of {words.many(int(whole['denominator']), 'trip')}"
     span = f"95{words.NBSP}% {words.percent_range(whole['low'], whole['high'])}"
-    bases = ""
-    if compared is not None and not compared["enough"]:
-        bases = "; too few to compare bases"
-    elif compared is not None and compared["apart"]:
-        listed = words.listed([words.isolated(b["base"]) for b in compared["apart"]])
-        bases = f"; {listed} apart"
-    elif compared is not None:
-        bases = "; no base apart"
-    return f"{share['label'].lower()} ({of}, {span}{bases})"
+    return f"{share['label'].lower()} ({of}, {span}{f'; {note}' if note else ''})"

@@ -182,6 +182,9 @@ def test_rules_often_broken_everywhere_are_a_topic_for_all() -> None:
     span = f"95{NBSP}% 30–95{NBSP}%"
     assert f"repeated occlusion call (3 of 4 trips, {span}; too few to compare bases)" in said
     assert "cedar apart" in said
+    alone = dataclasses.replace(review, measures=shares[shares["denominator"] < 99])
+    said = " ".join(education_data(alone, figures, Site())["answer"])
+    assert f"is repeated occlusion call (3 of 4 trips, {span}): too few to compare bases." in said
     assert "settings gap" not in said
     whole = {r["rule"]: r["whole"] for r in data["rules"]}
     assert whole["wall-oxygen-time"].endswith(

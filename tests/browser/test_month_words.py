@@ -81,7 +81,7 @@ def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> di
 
 
 def sizes_said(*rows: dict[str, Any]) -> str:
-    service = {"all": {"estimate": 26.9}}
+    service = {"all": {"estimate": 26.9}, "unit": "per 100 h"}
     return sentences.sizes_finding(
         fixture.month_review(), [*rows], service, "cannula size", "cannula sizes"
     )
@@ -91,8 +91,9 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
     few = a_size(90, 40, 200, 9, trips_with_event=4)
     none = a_size(0, 0, 49.6, 0)
     assert sizes_said(a_size(20, 10, 40, 19), a_size(50.7, 14.6, 177, 17), few, none) == (
-        f"Highest: size 50.7, 50.7 (95{NBSP}% 14.6–177; 17 events, 29 trips); the whole service"
-        " 26.9. Its interval holds the whole service's rate: not shown to be worse, and not shown"
+        "Highest occlusion rate over all months: size 50.7, 50.7 per 100 h"
+        f" (95{NBSP}% 14.6–177; 17 events, 29 trips); the whole service 26.9. Its"
+        " interval holds the whole service's rate: not shown to be worse, and not shown"
         " to be the same. Too few to say: 2 of 4 cannula sizes."
     )
     assert "exact Poisson interval" in sentences.exact_note([few, none])
