@@ -179,7 +179,8 @@ def sizes_finding(
     Then whose intervals lie clear of the service's rate, and how many have too few events.
     """
     line = service["all"]["estimate"]
-    drawn = [r for r in rows if r["all"]["low"] is not None and r["all"]["high"] is not None]
+    known = ("estimate", "low", "high")
+    drawn = [r for r in rows if all(r["all"][name] is not None for name in known)]
     if line is None or not drawn:
         return f"No {what} has ventilator high-flow hours to make a rate from."
     if missing_trips(review):
