@@ -115,7 +115,6 @@ def adjusted_finding(rows: list[Row], reference: str) -> str:
         r for r in rows if r["adjusted_ratio"]["low"] is not None
         and not r["is_reference"]
     ]  # fmt: skip
-    few = [r for r in rows if r.get("reason") and r["all"]["hours"]]
     name = next((words.isolated(r["label"]) for r in rows if r["key"] == reference), reference)
     said = []
     for side, chosen in (
@@ -125,18 +124,13 @@ def adjusted_finding(rows: list[Row], reference: str) -> str:
         if chosen:
             said.append(f"{side} than {name}: {words.listed([_named(r) for r in chosen])}")
     if said:
-        first = f"Adjusted, occlusions come {'; '.join(said)}."
-    elif compared:
-        first = (
+        return f"Adjusted, occlusions come {'; '.join(said)}."
+    if compared:
+        return (
             f"Adjusted, the interval of every size's ratio to {name} holds 1: no size is shown to"
             " differ from it."
         )
-    else:
-        first = "No cannula size has enough events to be compared with another."
-    if not few:
-        return first
-    listed = [f"{words.isolated(r['label'])} ({_trips(r)})" for r in few]
-    return f"{first} Too few to say: {words.listed(listed)}."
+    return "No cannula size has enough events to be compared with another."
 
 
 def _named(row: Row) -> str:
@@ -145,7 +139,3 @@ def _named(row: Row) -> str:
         f"{words.isolated(row['label'])} ({ratio['estimate']:.2f} times, 95{words.NBSP}%"
         f" {_two(ratio['low'])}{words.DASH}{_two(ratio['high'])})"
     )
-
-
-def _trips(row: Row) -> str:
-    return words.many(int(row["all"]["trips"] or 0), "trip")

@@ -15,6 +15,13 @@ if TYPE_CHECKING:
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 CHANGES = ("doubling", "halving")
 GAPS = "trips-between-deviations"
+SHARE_UNIT = "share of trips"
+CANNOT_DOUBLE: Row = {
+    **dict.fromkeys(("estimate", "low", "high")),
+    "half": "cannot double",
+    "most": words.DASH,
+    "line": f"doubling: a share above 50{words.NBSP}% cannot double",
+}
 BY_HOURS = ("occlusion-rate", "full-oxygen-above-97")
 """Measures whose volume is hours; that of all others is trips."""
 
@@ -32,8 +39,8 @@ def alarms_data(figures: MeasureFigures) -> Row:
         return {"series": series, "simulated": len(rates), "yearly": yearly, "sentence": "",
                 "caution": ""}  # fmt: skip
     sentence = (
-        f"By chance alone, {words.many(len(rates), 'chart')} of steady figures would together give"
-        f" about {words.rate(yearly / 12)} false signals a month."
+        "Some false signals are expected by chance: about"
+        f" {words.rate(yearly / 12)} a month over the {len(rates)} series simulated."
     )
     rest = series - len(rates)
     caution = (
@@ -112,7 +119,14 @@ def _power_row(row: Row, facts: dict[str, MeasureFacts]) -> Row:
         "horizon": horizon,
         "false_alarms": words.rate(words.some(row["false_alarms"])),
         **{change: _months(row, change, horizon) for change in CHANGES},
+        **({"doubling": CANNOT_DOUBLE} if _past_half(row, levelled) else {}),
     }
+
+
+def _past_half(row: Row, fact: MeasureFacts | None) -> bool:
+    """Whether the level is a share above one half, which nothing can double."""
+    level = words.some(row["level"])
+    return fact is not None and fact.unit == SHARE_UNIT and level is not None and level > 0.5
 
 
 def _power_label(measure: str, key: str, fact: MeasureFacts | None, *, is_rule: bool) -> str:
@@ -145,14 +159,17 @@ def _months(row: Row, change: str, horizon: int) -> Row:
 def _finding(rows: list[Row], horizon: int) -> str:
     if not rows:
         return "No measure has enough behind it to say how soon a change would be seen."
-    quick = min(rows, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
-    slow = max(rows, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
+    able = [r for r in rows if r["doubling"]["estimate"] is not None]
     unseen = [r for r in rows if r["halving"]["most"].startswith("over")]
-    said = (
-        f"A doubling is noticed within {quick['doubling']['half']} months half of the time for"
-        f" {quick['label'].lower()}, the soonest; for {slow['label'].lower()} it takes"
-        f" {slow['doubling']['half']}."
-    )
+    said = f"No share here can double: all are above 50{words.NBSP}%."
+    if able:
+        quick = min(able, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
+        slow = max(able, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
+        said = (
+            f"A doubling is noticed within {quick['doubling']['half']} months half of the time for"
+            f" {quick['label'].lower()}, the soonest; for {slow['label'].lower()} it takes"
+            f" {slow['doubling']['half']}."
+        )
     if unseen:
         said += (
             f" A halving may go unseen for {horizon} months on"

@@ -24,7 +24,7 @@ from reports.pages import Site, common_data
 from reports.patterns import clocks_data, patterns_data
 from reports.rates import rates_data
 from reports.screen_quality import screen_data
-from reports.sentences import need_sentence
+from reports.sentences import exact_note, need_sentence, sizes_finding
 from reports.series import (
     ChartTable,
     limits_words,
@@ -76,14 +76,17 @@ def sizes_data(review: MonthReview, figures: MeasureFigures) -> Row:
     found = SizeTable(figures)
     known = [found.joined(row) for row in rates["sizes"]] if found.rows else []
     labels = {r["key"]: r["label"] for r in known}
+    service = rates["service"]
+    crude = sizes_finding(review, known, service, "cannula size", "cannula sizes") if known else ""
+    adjusted = adjusted_finding(known, found.reference)
     return {
         "rows": known,
-        "service": rates["service"],
+        "service": service,
         "unit": rates["unit"],
-        "finding": adjusted_finding(known, found.reference),
+        "finding": f"{crude} {adjusted}".strip(),
         "reference": labels.get(found.reference, found.reference),
         "method": found.method,
-        "spread": _spread(known),
+        "notes": [s for s in (_spread(known), exact_note(known)) if s],
     }
 
 

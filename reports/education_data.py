@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 from reports import words
 from reports.alarms import power_data
 from reports.cannula_fit import fit_data
-from reports.frames import Row, records, text
-from reports.funnels import SEVERITY_ORDER, SHARE, funnels, window_words
+from reports.frames import Row
+from reports.funnels import SHARE, funnels, window_words
 from reports.pages import Site, common_data
 from reports.practice import practice_data
 from reports.retraining import retraining_data
-from reports.sentences import share_sentence
+from reports.service_shares import often_sentence, service_rules, whole_text
 
 if TYPE_CHECKING:
-    from schemas.month_review import MeasureFigures, MonthReview, RuleFacts
+    from schemas.month_review import MeasureFigures, MonthReview
 
 BELIEVED_LEAST = 0.02
 """A shrunk share whose lower bound is below 1 in 50 trips is not put forward; assumed."""
@@ -32,18 +32,20 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
     """Everything the Education page shows, ready for figures and the template."""
     rules = rules_by_base(review, figures)
     retrained = retraining_data(figures)
-    practice, asked = practice_data(review), answer(rules, retrained)
+    shares = service_rules(review)
+    practice, asked = practice_data(review), answer(rules, retrained, shares)
+    by_rule = {s["rule"]: s for s in shares}
     return {
         **common_data(review, site, "education"),
         "window": window_words(review),
-        "rules": rules,
+        "rules": [{**r, "whole": whole_text(r, by_rule.get(r["rule"]))} for r in rules],
         "drawn": [r for r in rules if r["enough"] and r["numerator"]],
         "first": first_rows(rules),
         "practice": practice,
         "answer": [s for s in (practice["finding"], *asked) if s],
         "bases_finding": asked[0],
         "few": few_sentence(rules),
-        "service_rules": [] if rules else service_rules(review),
+        "service_rules": [] if rules else shares,
         "minimum": f"{next((f.minimum for f in figures.facts if f.id == SHARE), 0):g}",
         "fit": fit_data(review, rules),
         "retraining": retrained,
@@ -86,28 +88,6 @@ def rules_by_base(review: MonthReview, figures: MeasureFigures) -> list[Row]:
             }
         )
     return sorted(found, key=lambda r: (r["order"], -r["believed"], r["rule"]))
-
-
-def service_rules(review: MonthReview) -> list[Row]:
-    """Each rule's share over all months and in this one, where bases cannot be compared."""
-    facts = {f.rule: f for f in review.rules}
-    frame = review.measures
-    rows = records(frame[(frame["measure"] == SHARE) & (frame["group_by"] == "rule")])
-    by_key = {(text(r["group_value"]), text(r["month"])): r for r in rows}
-    names = sorted({rule for rule, _ in by_key}, key=lambda n: (_order(facts.get(n)), n))
-    return [
-        {
-            "label": words.rule_title(name),
-            "severity": facts[name].severity if name in facts else "",
-            "all": share_sentence(by_key.get((name, f"to {review.month}"))),
-            "month": share_sentence(by_key.get((name, review.month))),
-        }
-        for name in names
-    ]
-
-
-def _order(facts: RuleFacts | None) -> int:
-    return SEVERITY_ORDER.get(facts.severity, 3) if facts else 3
 
 
 def _apart(base: Row) -> bool:
@@ -153,10 +133,12 @@ def _believed(base: Row) -> bool:
     return (base["shrunk_low"] or 0.0) >= BELIEVED_LEAST
 
 
-def answer(rules: list[Row], retrained: Row) -> list[str]:
+def answer(rules: list[Row], retrained: Row, shares: list[Row]) -> list[str]:
     """The page's answer first: what to retrain where, what everywhere, what worked."""
+    often = often_sentence(shares, rules)
     if not rules:
-        return ["Nothing to compare: no rule was judged at two bases or more."]
+        nothing = "Nothing to compare: no rule was judged at two bases or more."
+        return [nothing, often] if often else [nothing]
     first = first_rows(rules)
     said = []
     if first:
@@ -168,13 +150,13 @@ def answer(rules: list[Row], retrained: Row) -> list[str]:
         said.append(f"Retrain first, with enough trips behind it: {'. Then '.join(parts)}.")
     else:
         said.append(
-            "No base that was not retrained already stands apart from the others with enough trips"
-            " behind it: retraining one more base is not what these figures ask for."
+            "Beyond bases retrained already, none stands apart from the others with enough trips"
+            " behind it: these figures do not say which other base to retrain."
             if any(b["retrained"] for r in rules for b in r["apart"])
-            else "No base stands apart from the others with enough trips behind it: retraining one"
-            " base is not what these figures ask for."
+            else "No base stands apart from the others with enough trips behind it: these figures"
+            " do not say which base to retrain."
         )
-    said += [already_sentence(rules), everywhere_sentence(rules), retrained["finding"]]
+    said += [already_sentence(rules), often, retrained["finding"]]
     return [s for s in said if s]
 
 
@@ -187,26 +169,6 @@ def already_sentence(rules: list[Row]) -> str:
     return (
         f"Already retrained: {'; '.join(named)}. These months hold the ones before it, too: read"
         " before and after first."
-    )
-
-
-def everywhere_sentence(rules: list[Row]) -> str:
-    """The high-severity rules broken most at all bases alike; empty where none."""
-    alike = [r for r in rules if r["enough"] and not r["apart"] and r["order"] == 0]
-    alike = [r for r in alike if r["believed"] >= BELIEVED_LEAST]
-    if not alike:
-        return ""
-    named = [f"{r['label'].lower()} ({_whole(r)})" for r in alike[:BRIEF_FIRST]]
-    return (
-        "Of high severity and much the same at every base, so for all of them if for any:"
-        f" {words.listed(named)}."
-    )
-
-
-def _whole(rule: Row) -> str:
-    return (
-        f"{words.whole(rule['numerator'])} of {words.many(int(rule['denominator']), 'trip')},"
-        f" {rule['target_text']}"
     )
 
 

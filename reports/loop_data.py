@@ -229,7 +229,8 @@ def _audited(row: Row | None) -> str:
     read, missed = int(row["read"] or 0), int(row["missed"] or 0)
     said = (
         f"{words.many(int(row['drawn']), 'trip')} of"
-        f" {int(row['unflagged'] or 0):,} without findings were drawn at random, {read:,} read"
+        f" {int(row['unflagged'] or 0):,} not listed for another reason were drawn at random,"
+        f" {read:,} read"
     )
     if not read:
         return f"{said}: nothing is known yet of what the rules miss."

@@ -67,10 +67,17 @@ def rate_sentences(review: MonthReview, rates: Row) -> Row:
     """What the rate charts show, in words: also their text alternatives."""
     service = rates["service"]
     return {
-        "sizes_finding": sentences.sizes_finding(review, rates["sizes"], service, "cannula size"),
+        "sizes_finding": sentences.sizes_finding(
+            review, rates["sizes"], service, "cannula size", "cannula sizes"
+        ),
         "sizes_chance": sentences.chance_note(rates["sizes"], "size"),
+        "sizes_exact": sentences.exact_note(rates["sizes"]),
         "shares_finding": sentences.sizes_finding(
-            review, rates["shares"], service, "share of the flow range"
+            review,
+            rates["shares"],
+            service,
+            "share of the flow range",
+            "shares of the flow range",
         ),
         "months_finding": sentences.months_finding(rates),
         "span": _span(min(review.months, default=review.month), review.month),

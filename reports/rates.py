@@ -77,8 +77,8 @@ class RateTable:
         }
 
     def service(self) -> Row:
-        """The whole service's row."""
-        return self.row("service", "all", "whole service")
+        """The whole service's row, with the unit of all rates."""
+        return {**self.row("service", "all", "whole service"), "unit": self.unit}
 
 
 def size_rows(review: MonthReview, table: RateTable) -> list[Row]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from reports import words
@@ -9,6 +10,9 @@ from reports.frames import Row, records, text
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures
+
+MONTH = re.compile(r"\b\d{4}-\d{2}\b")
+HALVING, DOUBLING = 0.5, 2.0
 
 
 def retraining_data(figures: MeasureFigures) -> Row:
@@ -46,7 +50,7 @@ def _row(row: Row) -> Row:
         "after": made[1],
         "read": _read_words(row),
         "too_few": too_few,
-        "window": text(row["window"]),
+        "window": MONTH.sub(lambda m: words.month_name(m[0]), text(row["window"])),
         "warning": text(row["warning"]),
         "verdict": _verdict(low, high, made, too_few=too_few),
         "shown": shown,
@@ -86,7 +90,16 @@ def _verdict(low: float | None, high: float | None, made: list[str], *, too_few:
         return "fewer variances after than before"
     if low > 1:
         return "more variances after than before"
-    return "no change shown: the interval holds 1, and a change is not ruled out"
+    far = [
+        change
+        for change, inside in (
+            ("halving", low >= HALVING), ("doubling", high is not None and high <= DOUBLING)
+        )
+        if not inside
+    ]  # fmt: skip
+    if far:
+        return f"no change shown, and too little to say: a {' or a '.join(far)} is not ruled out"
+    return "no change shown: the interval holds 1, and a smaller change is not ruled out"
 
 
 def _finding(rows: list[Row]) -> str:
@@ -105,6 +118,7 @@ def _finding(rows: list[Row]) -> str:
         )
     if latest["read"]:
         said += f"; {latest['read']}"
+    said += f". {latest['window'].rstrip('.')}"
     if latest["warning"]:
         said += ". Part of any fall may be regression to the mean"
     more = f" {len(rows) - 1} earlier ones are in the table." if len(rows) > 1 else ""

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 DOUBLING = 2.0
 NAMED_MOST = 3
+EVENTS_LEAST = 5
+"""Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
 """The problem of a row whose trip was set aside; its sentence names the trip's line."""
 TOO_WIDE = 0.4
@@ -26,7 +28,7 @@ GROUP_PARTS = {
     "deviation": "with a variance for review",
     "borderline": "borderline",
     "cannot_tell": "that the record cannot settle on a high-severity rule",
-    "audit": "drawn at random for audit",
+    "audit": "drawn at random from the others",
 }
 
 
@@ -71,7 +73,9 @@ def need_sentence(review: MonthReview) -> str:
     if not total:
         return "No trip needs a person to read it."
     known = [g for g in GROUP_PARTS if g in counts] + sorted(set(counts) - set(GROUP_PARTS))
-    parts = [f"{counts[g]:,} {GROUP_PARTS.get(g, g)}" for g in known]
+    # a trip is counted once, under the first reason: one that is always read may have a variance
+    more = {g: " more" for g in known[1:] if g != "audit"}
+    parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
     needs = "needs" if total == 1 else "need"
     rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
     return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"
@@ -167,27 +171,68 @@ def compare(ratio: Row) -> str:
     return f"That is ordinary for this service ({shown})."
 
 
-def sizes_finding(review: MonthReview, rows: list[Row], service: Row, what: str) -> str:
-    """Which sizes' intervals over all months lie clear of the whole service's rate."""
+def sizes_finding(
+    review: MonthReview, rows: list[Row], service: Row, what: str, plural: str
+) -> str:
+    """The highest rate with enough behind it over all months, against the whole service's.
+
+    Then whose intervals lie clear of the service's rate, and how many have too few events.
+    """
     line = service["all"]["estimate"]
-    drawn = [r for r in rows if r["all"]["low"] is not None and r["all"]["high"] is not None]
+    known = ("estimate", "low", "high")
+    drawn = [r for r in rows if all(r["all"][name] is not None for name in known)]
     if line is None or not drawn:
         return f"No {what} has ventilator high-flow hours to make a rate from."
-    base = f"The whole service's rate over all months is {words.rate(line)}"
     if missing_trips(review):
-        return f"{base}. While trips of the month are missing, no {what} is said to stand out."
-    above = [r for r in drawn if r["all"]["low"] > line]
-    below = [r for r in drawn if r["all"]["high"] < line]
-    clear = []
-    if above:
-        clear.append(f"above it lies the whole interval of {_named(above)}")
-    if below:
-        clear.append(
-            f"below it {'lies the whole interval' if not above else 'that'} of {_named(below)}"
+        return (
+            f"The whole service's rate over all months is {words.rate(line)}. While trips of the"
+            f" month are missing, no {what} is said to stand out."
         )
-    if not clear:
-        return f"{base}; the interval of every {what} holds it."
-    return f"{base}; {'; '.join(clear)}."
+    enough = [r for r in drawn if _events_enough(r)]
+    few = len(drawn) - len(enough)
+    rest = f" Too few to say: {few} of {words.many(len(drawn), what, plural)}." if few else ""
+    if not enough:
+        return f"The whole service's rate over all months is {words.rate(line)}.{rest}"
+    first = max(enough, key=lambda r: r["all"]["estimate"])
+    return f"{_highest(first, service)}{_clear(first, enough, line)}{rest}"
+
+
+def _events_enough(row: Row) -> bool:
+    """Whether enough trips had an event, where that is known, else whether there were as many."""
+    found = row.get("trips_with_event")
+    return bool((row["all"]["events"] if found is None else found) >= EVENTS_LEAST)
+
+
+def _highest(row: Row, service: Row) -> str:
+    cell, line = row["all"], service["all"]["estimate"]
+    made = words.many(int(cell["events"]), "event")
+    said = (
+        f"Highest occlusion rate over all months: {words.isolated(row['label'])},"
+        f" {cell['rate_text']} {service['unit']} (95{words.NBSP}%"
+        f" {cell['range_text']}; {made}, {words.many(int(cell['trips'] or 0), 'trip')}); the whole"
+        f" service {words.rate(line)}."
+    )
+    if cell["low"] > line:
+        return f"{said} Unusual: its whole interval lies above the whole service's rate."
+    if cell["high"] < line:
+        return said
+    return (
+        f"{said} Its interval holds the whole service's rate: not shown to be worse, and not shown"
+        " to be the same."
+    )
+
+
+def _clear(first: Row, rows: list[Row], line: float) -> str:
+    """Which others' intervals lie wholly above the line, and which below; empty where none."""
+    above = [r for r in rows if r["all"]["low"] > line and r is not first]
+    below = [r for r in rows if r["all"]["high"] < line]
+    said = ""
+    for side, chosen in (("above", above), ("below", below)):
+        if chosen:
+            lies = "lies the whole interval" if len(chosen) == 1 else "lie the whole intervals"
+            also = "Also " if side == "above" else ""
+            said += f" {also}{side if also else side.title()} it {lies} of {_named(chosen)}."
+    return said
 
 
 def _named(rows: list[Row]) -> str:
@@ -210,6 +255,16 @@ def chance_note(rows: list[Row], what: str) -> str:
     return (
         f"With {drawn} {what}s looked at, the chance that at least one 95{words.NBSP}% interval"
         f" misses its true rate by chance alone is up to {words.percent(share)}."
+    )
+
+
+def exact_note(rows: list[Row]) -> str:
+    """What the interval of a size without an event leaves out; empty where each has one."""
+    if not any(r["all"]["hours"] and not r["all"]["events"] for r in rows):
+        return ""
+    return (
+        "A size without an event has the exact Poisson interval, which leaves out that occlusions"
+        " cluster within trips: it may be too narrow, and is not comparable with the others."
     )
 
 

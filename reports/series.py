@@ -204,7 +204,10 @@ def better_side(series: Row, point: Row) -> str:
     side = {"lower": "below", "higher": "above"}.get(series["better"])
     other = "above" if side == "below" else "below"
     good = side is not None and side in point["signal"] and other not in point["signal"]
-    return ", the better side" if good else ""
+    if not good:
+        return ""
+    gaps = series["kind"] == "g"
+    return ": a longer stretch without a variance, which is better" if gaps else ", the better side"
 
 
 def _but_provisional(point: Row) -> str:
@@ -269,7 +272,7 @@ def signal_sentence(series: Row) -> str:
     found = signals_of(series)[::-1]
     if not found:
         return ""
-    named = [f"{p['name']}: {p['signal']}" for p in found[:SIGNALS_NAMED]]
+    named = [f"{p['name']}: {p['signal']}{better_side(series, p)}" for p in found[:SIGNALS_NAMED]]
     more = len(found) - len(named)
     rest = f" and {more} earlier" if more else ""
     return f"{series['inline']}, {'; '.join(named)}{rest}"
@@ -288,7 +291,9 @@ def panels_finding(panels: list[Row], what: str) -> str:
     charts = words.many(len(panels), "chart")
     first = f"No signal on {charts}, {span}."
     if said:
-        first = f"Signals on {charts}, {span}: {'. '.join(s[:1].upper() + s[1:] for s in said)}."
+        signals = words.many(sum(len(signals_of(p)) for p in panels), "signal")
+        listed = ". ".join(s[:1].upper() + s[1:] for s in said)
+        first = f"{signals} among {charts}, {span}: {listed}."
     if not runs:
         return first
     shifts = [f"{p['inline']} ({_lowered(text(p['run']['words']))})" for p in runs]
@@ -337,7 +342,8 @@ def table_rows(panels: list[Row]) -> list[dict[str, Any]]:
                 "run": run_words(panel),
                 "chart": chart_words(panel),
                 "signals": "; ".join(
-                    f"{p['name']}: {p['signal']}" for p in signals_of(panel)[::-1]
+                    f"{p['name']}: {p['signal']}{better_side(panel, p)}"
+                    for p in signals_of(panel)[::-1]
                 ),
             }
         )

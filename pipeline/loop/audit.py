@@ -1,4 +1,4 @@
-"""The random audit: trips without findings drawn for reading, and how many had a variance.
+"""The random audit: trips not listed otherwise, drawn for reading, and how many had a variance.
 
 The draw rests on service, month and protocol version, and on nothing else: trips in the order of
 a hash over that seed and the trip's token, the lowest first. It is kept when first made. A trip
@@ -41,7 +41,7 @@ def draw_audit(
 ) -> None:
     """Draw the month's sample if that was not done, and let late trips join; in a transaction.
 
-    Call after `cases`: trips without a row in `month_case` are those without findings.
+    Call after `cases`: trips without a row in `month_case` are not listed for another reason.
     """
     con.execute(_UNFLAGGED, {"month": month})
     (unflagged,) = one(con, "SELECT count(*) FROM unflagged_trip")
@@ -79,7 +79,7 @@ def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """The miss rate of each month up to `month`, and of all of them together.
 
     Follows `schemas.loop_outputs.AuditResults`. A trip is read once a reader closed it. Together,
-    months weigh as many trips as they have without findings, and the interval is Wilson's at
+    months weigh as many trips as were not listed otherwise, and the interval is Wilson's at
     Kish's effective sample size, (sum of weights)^2 / sum of squared weights. The intervals take
     no credit for how large a part of the month was read, so they err on the wide side.
     Source: Kish 1965, Survey Sampling, 11.7 (from memory).
@@ -143,7 +143,7 @@ _ADD_CASES = """
     SELECT (SELECT count(*) FROM month_case)::INTEGER
                + row_number() OVER (ORDER BY a.mark)::INTEGER,
            a.trip_id, t.base, t.vehicle, u.cannula, 'audit', NULL, NULL, NULL,
-           'Drawn at random from the trips without findings.'
+           'Drawn at random from the trips not listed for another reason.'
     FROM loop.audit a
     JOIN unflagged_trip USING (trip_id)
     JOIN delivered.holding h USING (trip_id)
@@ -157,7 +157,7 @@ _ADD_CASES = """
     WHERE a.month = $month
 """
 
-# Findings of earlier months are not at hand: a trip counts as without findings if it was drawn
+# Findings of earlier months are not at hand: a trip counts as not listed if it was drawn
 # as one and no rule calls it a variance or borderline now.
 _RESULTS = """
     WITH flagged AS (

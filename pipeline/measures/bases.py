@@ -132,7 +132,8 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "after_events": found.after_events, "after_trips": found.after_exposure,
                 "ratio": float(found.ratio.ratio), "low": float(found.ratio.lower),
                 "high": float(found.ratio.upper), "too_few": found.too_few,
-                **_read(own, window), "window": found.window, "warning": found.warning,
+                **_read(own, window), "window": _window(own, window, when),
+                "warning": found.warning,
             }
         )  # fmt: skip
     return pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
@@ -145,6 +146,25 @@ def _read(own: pd.DataFrame, window: Windows) -> dict[str, int]:
         for side, months in (("before", window.before), ("after", window.after))
         for name in ("read", "practice")
     }
+
+
+def _window(own: pd.DataFrame, window: Windows, when: str) -> str:
+    """Which months were compared, and which left out, and why; months as YYYY-MM."""
+    sides = []
+    for side, chosen in (("Before", window.before), ("After", window.after)):
+        months = sorted(own.loc[chosen, "month"])
+        count = f"{len(months)} month{'' if len(months) == 1 else 's'}"
+        sides.append(f"{side}: {count} ({_span(months)})." if months else f"{side}: no month.")
+    at = month_number(when)
+    prompted = [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in range(at - PROMPTED_MONTHS, at)]
+    return (
+        f"{' '.join(sides)} Left out: {when}, the month of the retraining, and"
+        f" {_span(prompted)}, taken to have prompted it."
+    )
+
+
+def _span(months: list[str]) -> str:
+    return " to ".join(dict.fromkeys((months[0], months[-1])))
 
 
 def month_number(month: str) -> int:

@@ -61,10 +61,15 @@ def windows(
     then = (month > training) & (month <= training + after) & ~left_out
     reach = (month >= training - before) & (month <= training + after)
     words = (
-        f"{first.sum()} months before against {then.sum()} months after; the training month and "
-        f"{int((left_out & reach).sum())} months that prompted it left out."
+        f"{_months(first)} before against {_months(then)} after; the training month and "
+        f"{_months(left_out & reach)} that prompted it left out."
     )
     return Windows(first, then, words)
+
+
+def _months(chosen: BoolArray) -> str:
+    count = int(chosen.sum())
+    return f"{count} month{'' if count == 1 else 's'}"
 
 
 def before_after(

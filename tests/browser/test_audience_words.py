@@ -9,18 +9,21 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.rules import all_rules
-from reports.alarms import alarms_data, power_data
+from reports.alarms import alarms_data
 from reports.chart_sets import rate_by_chart
 from reports.control_figures import control_figure
 from reports.director_data import director_data, month_sentence
 from reports.education_data import education_data
-from reports.education_figures import education_figures
 from reports.funnels import funnels
 from reports.month_data import month_data
 from reports.pages import Site
-from reports.retraining import retraining_data
-from reports.series import ChartTable, plain_signal, signals_of, standing
+from reports.series import (
+    ChartTable,
+    panels_finding,
+    plain_signal,
+    signals_of,
+    standing,
+)
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_figures import LAST
@@ -123,6 +126,25 @@ def test_signals_in_words() -> None:
     assert signals_of({"points": points}) == [points[2], points[3]]
 
 
+def test_signals_are_counted_and_a_long_gap_is_called_better() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    charts = figures.charts.assign(signal=None)
+    own = charts["measure"].eq("trips-between-deviations")
+    charts.loc[own & charts["point"].isin([5, 9]), "signal"] = "a point above the 3-sigma limit"
+    facts = tuple(
+        dataclasses.replace(f, better="higher") if f.id == "trips-between-deviations" else f
+        for f in figures.facts
+    )
+    table = ChartTable(review, dataclasses.replace(figures, charts=charts, facts=facts))
+    gaps = table.every("trips-between-deviations", "rule")
+    shares = table.every("deviation-share", "rule")[:1]
+    said = panels_finding([*gaps, *shares], "rule")
+    assert said.startswith("2 signals among 2 charts, ")
+    assert "above the upper limit: a longer stretch without a variance, which is better" in said
+    assert panels_finding([shares[0], shares[0]], "rule").startswith("No signal on 2 charts, ")
+
+
 def test_the_band_is_made_of_the_frames_limits() -> None:
     review = fixture_figures.full()
     series = series_of(review)
@@ -174,119 +196,14 @@ def test_over_dispersion_is_stated() -> None:
     assert "not known" not in said
 
 
-def test_retraining_is_by_severity_then_by_what_is_believable() -> None:
-    review = fixture_figures.full()
-    data = education_data(review, figures_of(review), Site())
-    order = [(r["order"], -r["believed"]) for r in data["rules"]]
-    assert order == sorted(order)
-    first = data["first"][0]
-    assert (first["rule"]["rule"], first["base"]["base"]) == ("wall-oxygen-time", "cedar")
-    assert "wall oxygen time at cedar: 22 of 100 trips" in data["answer"][0]
-    assert data["few"].startswith("Too few to say at any base: repeated occlusion call (20 trips)")
-
-
-def test_a_base_retrained_already_is_not_put_first() -> None:
-    figures = fixture_figures.measure_figures()
-    trained = figures.before_after.assign(base="cedar", rule="wall-oxygen-time")
-    figures = dataclasses.replace(figures, before_after=trained)
-    review = fixture_figures.review(figures)
-    data = education_data(review, figures, Site())
-    assert data["first"] == []
-    assert "retrained in September 2025 within these months" in data["answer"][1]
-    earlier = dataclasses.replace(figures, before_after=trained.assign(month="2025-06"))
-    assert education_data(review, earlier, Site())["first"]
-
-
-def test_where_bases_differ_no_more_than_chance() -> None:
-    review = fixture_figures.full()
-    rules = {r["rule"]: r for r in education_data(review, figures_of(review), Site())["rules"]}
-    assert rules["unheated-time"]["pooled"]
-    assert "differ no more than chance" in rules["unheated-time"]["where"]
-    assert rules[fixture_figures.THIN]["where"] == "no variance in 20 trips"
-
-
-@pytest.mark.parametrize(
-    ("low", "high", "said"),
-    [
-        (0.1, 0.8, "fewer variances after than before"),
-        (1.1, 3.0, "more variances after than before"),
-        (0.5, 1.4, "no change shown: the interval holds 1"),
-        (0.0, np.inf, "no change shown"),
-    ],
-)
-def test_before_and_after_in_words(low: float, high: float, said: str) -> None:
-    figures = fixture_figures.measure_figures()
-    rows = figures.before_after.head(1).assign(low=low, high=high, ratio=0.9)
-    found = retraining_data(dataclasses.replace(figures, before_after=rows))
-    assert said in found["rows"][0]["verdict"]
-    assert "regression to the mean" in found["finding"]
-
-
-def test_too_few_before_and_after() -> None:
-    rows = retraining_data(fixture_figures.measure_figures())["rows"]
-    few = next(r for r in rows if r["too_few"])
-    assert few["verdict"] == "too few to say (0 of 90 trips before, 0 of 80 trips after)"
-
-
 def test_false_signals_are_added_up() -> None:
     figures = fixture_figures.measure_figures()
     found = alarms_data(figures)
     # 8 series of 0.4 months a year each
     assert found["yearly"] == pytest.approx(8 * 0.4)
-    assert "about 0.27 false signals a month" in found["sentence"]
+    assert found["sentence"].endswith("about 0.27 a month over the 8 series simulated.")
     others = len(figures.charts.groupby(["measure", "group_by", "group_value"])) - 8
     assert f"The other {others} series" in found["caution"]
-
-
-def test_months_that_never_come_run_past_the_axis() -> None:
-    review = fixture_figures.full()
-    data = power_data(review, figures_of(review))
-    thin = next(r for r in data["rows"] if r["key"] == fixture_figures.THIN)
-    assert thin["halving"]["half"] == "over 36"
-    assert thin["halving"]["estimate"] > data["horizon"]
-    assert thin["few"]
-    assert data["rows"][0]["label"] == "Occlusion rate"
-
-
-def test_every_series_simulated_is_named_by_what_it_counts() -> None:
-    review = fixture_figures.full()
-    figures = figures_of(review)
-    one = figures.power[figures.power["measure"] == "deviation-share"].head(1)
-    kinds = [
-        ("trips-with-occlusion", "service", "all"),
-        ("all-rules-share", "service", "all"),
-        ("trips-between-deviations", "rule", str(one["group_value"].iloc[0])),
-        ("cannot-tell-share", "rule", str(one["group_value"].iloc[0])),
-    ]
-    more = [one.assign(measure=m, group_by=by, group_value=v) for m, by, v in kinds]
-    power = pd.concat([figures.power, *more], ignore_index=True)
-    rows = power_data(review, dataclasses.replace(figures, power=power))["rows"]
-    labels = [r["label"] for r in rows]
-    assert labels[:3] == ["Occlusion rate", "All rules kept", "Trips with an occlusion"]
-    assert len(set(labels)) == len(labels) == len(figures.power) + 3
-    gaps = next(r for r in rows if r["measure"] == "trips-between-deviations")
-    assert gaps["level"] == next(r for r in rows if r["key"] == gaps["key"])["level"]
-    assert [r["monthly"].endswith("h") for r in rows[:3]] == [True, False, False]
-
-
-def test_the_months_of_every_rule_fit_on_a_printed_page() -> None:
-    """Rare rules have their gaps in a figure of their own; A4 and Letter hold 900 px and more."""
-    review = fixture_figures.full()
-    figures = figures_of(review)
-    one = figures.power[figures.power["measure"] == "deviation-share"].head(1)
-    more = [
-        one.assign(measure=measure, group_value=rule)
-        for rule in all_rules()
-        for measure in ("deviation-share", "trips-between-deviations")
-    ]
-    everything = dataclasses.replace(figures, power=pd.concat([figures.power[:1], *more]))
-    drawn = education_figures(education_data(review, everything, Site()))
-    for name in ("power", "power-gaps"):
-        paper = [f for f in drawn[name] if f["least"] <= 660][-1]["layout"]
-        assert len(paper["yaxis"]["ticktext"]) >= len(all_rules())
-        assert paper["height"] < 800
-    labels = drawn["power-gaps"][-1]["layout"]["yaxis"]["ticktext"]
-    assert "Wall oxygen time" in labels
 
 
 def test_nothing_measured_is_said() -> None:

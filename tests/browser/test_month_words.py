@@ -72,9 +72,39 @@ def test_a_month_short_of_trips_shows_no_signal() -> None:
         "Whether that is ordinary is not said while 4 trips are missing."
     )
     assert "no cannula size is said to stand out" in data["rates"]["sizes_finding"]
-    assert "above it" not in data["rates"]["sizes_finding"]
-    full = month_data(fixture.month_review())
-    assert "above it lies the whole interval of prong 3" in full["rates"]["sizes_finding"]
+    assert "ighest" not in data["rates"]["sizes_finding"]
+
+
+def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> dict[str, Any]:
+    row = {"estimate": rate, "low": low, "high": high, "numerator": events, "denominator": 33.5}
+    return {"label": f"size {rate:g}", "all": rate_cell({**row, "trips": 29}), **more}
+
+
+def sizes_said(*rows: dict[str, Any]) -> str:
+    service = {"all": {"estimate": 26.9}, "unit": "per 100 h"}
+    return sentences.sizes_finding(
+        fixture.month_review(), [*rows], service, "cannula size", "cannula sizes"
+    )
+
+
+def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
+    few = a_size(90, 40, 200, 9, trips_with_event=4)
+    none = a_size(0, 0, 49.6, 0)
+    assert sizes_said(a_size(20, 10, 40, 19), a_size(50.7, 14.6, 177, 17), few, none) == (
+        "Highest occlusion rate over all months: size 50.7, 50.7 per 100 h"
+        f" (95{NBSP}% 14.6–177; 17 events, 29 trips); the whole service 26.9. Its"
+        " interval holds the whole service's rate: not shown to be worse, and not shown"
+        " to be the same. Too few to say: 2 of 4 cannula sizes."
+    )
+    assert "exact Poisson interval" in sentences.exact_note([few, none])
+    assert sentences.exact_note([few]) == ""
+    unusual = sizes_said(a_size(60, 40, 80, 30), a_size(50, 30, 70, 17), a_size(5, 2, 9, 9))
+    assert "Unusual: its whole interval lies above the whole service's rate." in unusual
+    assert "Also above it lies the whole interval of size 50 (50.0, 30.0–70.0)." in unusual
+    assert "Below it lies the whole interval of size 5 (5.0, 2.0–9.0)." in unusual
+    assert sizes_said(none) == (
+        "The whole service's rate over all months is 26.9. Too few to say: 1 of 1 cannula size."
+    )
 
 
 def test_without_a_ratio_nothing_is_said_of_it() -> None:
@@ -260,3 +290,17 @@ def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
         step = tick_step(nice_ceiling(value), few)
         digits = int(percent_format(step)[2])
         assert round(100 * step, digits) == pytest.approx(100 * step)
+
+
+def test_a_trip_is_counted_under_its_first_reason_only() -> None:
+    review = fixture.month_review()
+    groups = ["always_read", "deviation", "deviation", "cannot_tell", "audit"]
+    cases = review.cases.head(5).assign(group=groups)
+    said = sentences.need_sentence(dataclasses.replace(review, cases=cases))
+    assert said.startswith(
+        "5 trips need a person: 1 always read, 2 more with a variance for review, 1 more that the"
+        " record cannot settle on a high-severity rule and 1 drawn at random from the others."
+    )
+    assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
+        "4 trips need a person: 2 with a variance for review, 1 more that"
+    )

@@ -151,6 +151,8 @@ def test_windows_leave_out_training_and_what_prompted_it() -> None:
     assert np.flatnonzero(found.after).tolist() == list(range(16, 22))
     assert "10 months before against 6 months after" in found.words
     assert "2 months that prompted it" in found.words
+    short = windows(range(6), training=4, prompted=[1, 2, 3])
+    assert short.words.startswith("1 month before against 1 month after; the training month and 3")
 
 
 def test_before_and_after_is_the_exact_ratio_of_the_windows() -> None:
