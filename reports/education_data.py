@@ -43,7 +43,7 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
         "first": first_rows(rules),
         "practice": practice,
         "answer": [s for s in (practice["finding"], *asked) if s],
-        "bases_finding": asked[0],
+        "bases_finding": bases_sentence(rules),
         "few": few_sentence(rules),
         "service_rules": [] if rules else shares,
         "minimum": f"{next((f.minimum for f in figures.facts if f.id == SHARE), 0):g}",
@@ -135,29 +135,34 @@ def _believed(base: Row) -> bool:
 
 def answer(rules: list[Row], retrained: Row, shares: list[Row]) -> list[str]:
     """The page's answer first: what to retrain where, what everywhere, what worked."""
-    often = often_sentence(shares, rules)
+    often, bases = often_sentence(shares, rules), bases_sentence(rules)
+    first = [bases, already_sentence(rules), often] if first_rows(rules) else [
+        often, bases, already_sentence(rules)
+    ]  # fmt: skip
+    return [s for s in (*first, retrained["finding"] if rules else "") if s]
+
+
+def bases_sentence(rules: list[Row]) -> str:
+    """Which bases to retrain first, or that none stands apart."""
     if not rules:
-        nothing = "Nothing to compare: no rule was judged at two bases or more."
-        return [nothing, often] if often else [nothing]
+        return "Nothing to compare: no rule was judged at two bases or more."
     first = first_rows(rules)
-    said = []
     if first:
         parts = [
             f"{r['rule']['label'].lower()} at {base_words(r['base'])}; all bases"
             f" {r['rule']['target_text']}"
             for r in first[:BRIEF_FIRST]
         ]
-        said.append(f"Retrain first, with enough trips behind it: {'. Then '.join(parts)}.")
-    else:
-        said.append(
+        return f"Retrain first, with enough trips behind it: {'. Then '.join(parts)}."
+    if any(b["retrained"] for r in rules for b in r["apart"]):
+        return (
             "Beyond bases retrained already, none stands apart from the others with enough trips"
             " behind it: these figures do not say which other base to retrain."
-            if any(b["retrained"] for r in rules for b in r["apart"])
-            else "No base stands apart from the others with enough trips behind it: these figures"
-            " do not say which base to retrain."
         )
-    said += [already_sentence(rules), often, retrained["finding"]]
-    return [s for s in said if s]
+    return (
+        "No base stands apart from the others with enough trips behind it: these figures do not say"
+        " which base to retrain."
+    )
 
 
 def already_sentence(rules: list[Row]) -> str:
