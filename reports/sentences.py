@@ -76,6 +76,8 @@ def need_sentence(review: MonthReview) -> str:
     # a trip is counted once, under the first reason: one that is always read may have a variance
     more = {g: " more" for g in known[1:] if g != "audit"}
     parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
+    if known == ["audit"]:
+        parts = [f"{total:,} drawn at random for audit"]
     needs = "needs" if total == 1 else "need"
     rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
     return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"
