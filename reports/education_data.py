@@ -16,7 +16,13 @@ from reports.funnels import SHARE, funnels, window_words
 from reports.pages import Site, common_data
 from reports.practice import practice_data
 from reports.retraining import retraining_data
-from reports.service_shares import often_sentence, service_rules, whole_text
+from reports.service_shares import (
+    NAMED_MOST,
+    often_rules,
+    often_sentence,
+    service_rules,
+    whole_text,
+)
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
@@ -163,6 +169,26 @@ def bases_sentence(rules: list[Row]) -> str:
         "No base stands apart from the others with enough trips behind it: these figures do not say"
         " which base to retrain."
     )
+
+
+def retrain_line(review: MonthReview) -> str:
+    """What to retrain, in a line for the Month page; empty where nothing can be compared."""
+    rules = rules_by_base(review, review.figures) if review.figures else []
+    if not rules:
+        return ""
+    first = first_rows(rules)
+    if first:
+        named = [
+            f"{r['rule']['label'].lower()} at {words.isolated(r['base']['base'])}"
+            for r in first[:BRIEF_FIRST]
+        ]
+        return f"To retrain first: {words.listed(named)}."
+    again = any(b["retrained"] for r in rules for b in r["apart"])
+    nowhere = f"To retrain: no {'further ' if again else ''}base stands apart"
+    often = [words.rule_title(s["rule"]).lower() for s in often_rules(service_rules(review))]
+    if not often:
+        return f"{nowhere}."
+    return f"{nowhere}; flagged most often across the service: {words.listed(often[:NAMED_MOST])}."
 
 
 def already_sentence(rules: list[Row]) -> str:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 DOUBLING = 2.0
 NAMED_MOST = 3
+FIRST_NAMED = 4
 EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
@@ -218,10 +219,10 @@ def _highest(row: Row, service: Row) -> str:
         return f"{said} Unusual: its whole interval lies above the whole service's rate."
     if cell["high"] < line:
         return said
-    return (
-        f"{said} Its interval holds the whole service's rate: not shown to be worse, and not shown"
-        " to be the same."
-    )
+    holds = "its interval holds the whole service's rate"
+    if cell["estimate"] <= line:
+        return f"{said} {holds.capitalize()}."
+    return f"{said} It looks worse, but that may be chance: {holds}."
 
 
 def _clear(first: Row, rows: list[Row], line: float) -> str:
@@ -312,6 +313,17 @@ def bounds_sentence(row: Row | None, applicable: int) -> str:
     return f"{words.percent_range(low, high)} of all {applicable:,}, however the undecided fall"
 
 
+def first_cases(review: MonthReview) -> str:
+    """ ", first T1 and T2": the cases always read, and variances of high severity; or nothing."""
+    cases = review.cases
+    urgent = (cases["group"] == "always_read") | (
+        (cases["group"] == "deviation") & (cases["severity"] == "high")
+    )
+    named = [words.isolated(words.shortened(str(t), 20)) for t in cases["trip_id"][urgent]]
+    more = [f"{len(named) - FIRST_NAMED:,} more"] if len(named) > FIRST_NAMED else []
+    return f", first {words.listed([*named[:FIRST_NAMED], *more])}" if named else ""
+
+
 def next_steps(
     review: MonthReview, unapproved: bool, left: int | None = None
 ) -> list[tuple[str, str]]:
@@ -340,6 +352,7 @@ def next_steps(
         )
     if left is None or left == cases:
         read = f"Read {words.many(cases, 'case')} in the order given" if cases else ""
+        read += first_cases(review)
     else:
         read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
     if read:

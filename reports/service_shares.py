@@ -53,19 +53,24 @@ def whole_text(funnel: Row, found: Row | None) -> str:
     return f"{said}; over all months {share_sentence(whole)}" if whole else said
 
 
-def often_sentence(shares: list[Row], rules: list[Row]) -> str:
-    """The high-severity rules most often at variance over the whole service; empty where none.
-
-    By the lower end of the interval: `shares` of `service_rules`, `rules` compared by base.
-    """
+def often_rules(shares: list[Row]) -> list[Row]:
+    """High-severity rules with any variance, those most surely often at variance first."""
     often = [
         s for s in shares
         if s["severity"] == "high" and s["whole"] and s["whole"]["numerator"]
         and words.some(s["whole"]["low"]) is not None
     ]  # fmt: skip
+    return sorted(often, key=lambda s: (-s["whole"]["low"], s["rule"]))
+
+
+def often_sentence(shares: list[Row], rules: list[Row]) -> str:
+    """The high-severity rules most often at variance over the whole service; empty where none.
+
+    By the lower end of the interval: `shares` of `service_rules`, `rules` compared by base.
+    """
+    often = often_rules(shares)
     if not often:
         return ""
-    often.sort(key=lambda s: (-s["whole"]["low"], s["rule"]))
     compared = {r["rule"]: r for r in rules}
     notes = [_by_base(compared.get(s["rule"])) for s in often[:NAMED_MOST]]
     same = notes[0] if len(set(notes)) == 1 else ""

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from reports import svg, words, write_pages
+from reports import sentences, svg, words, write_pages
 from reports.case_data import case_pages, line_ranges
 from reports.case_files import case_file, case_files
 from reports.month_data import CASES_IN_TABLE, month_data, problems_data
@@ -280,3 +280,18 @@ def test_late_trips_of_an_earlier_month_ask_for_its_review() -> None:
         "Review February 2026 again: 3 trips of it came late",
         "Review May 2026 again: 1 trip of it came late",
     ]
+
+
+def test_the_cases_to_read_first_are_named() -> None:
+    review = fixture.month_review()
+    cases = review.cases.assign(group="deviation", severity="medium")
+    assert sentences.first_cases(dataclasses.replace(review, cases=cases)) == ""
+    cases.loc[cases.index[1], "severity"] = "high"
+    cases.loc[cases.index[4], "group"] = "always_read"
+    one, four = cases["trip_id"].iloc[1], cases["trip_id"].iloc[4]
+    said = sentences.first_cases(dataclasses.replace(review, cases=cases))
+    assert said == f", first {one} and {four}"
+    all_of_them = sentences.first_cases(
+        dataclasses.replace(review, cases=cases.assign(severity="high"))
+    )
+    assert all_of_them.endswith(f" and {len(cases) - 4} more")

@@ -92,9 +92,9 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
     none = a_size(0, 0, 49.6, 0)
     assert sizes_said(a_size(20, 10, 40, 19), a_size(50.7, 14.6, 177, 17), few, none) == (
         "Highest occlusion rate over all months: size 50.7, 50.7 per 100 h"
-        f" (95{NBSP}% 14.6–177; 17 events, 29 trips); the whole service 26.9. Its"
-        " interval holds the whole service's rate: not shown to be worse, and not shown"
-        " to be the same. Too few to say: 2 of 4 cannula sizes."
+        f" (95{NBSP}% 14.6–177; 17 events, 29 trips); the whole service 26.9. It"
+        " looks worse, but that may be chance: its interval holds the whole service's rate."
+        " Too few to say: 2 of 4 cannula sizes."
     )
     assert "exact Poisson interval" in sentences.exact_note([few, none])
     assert sentences.exact_note([few]) == ""
