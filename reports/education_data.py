@@ -184,7 +184,8 @@ def retrain_line(review: MonthReview) -> str:
         ]
         return f"To retrain first: {words.listed(named)}."
     again = any(b["retrained"] for r in rules for b in r["apart"])
-    nowhere = f"To retrain: no {'further ' if again else ''}base stands apart"
+    but = " but those retrained already" if again else ""
+    nowhere = f"To retrain: no base{but} stands apart"
     often = [words.rule_title(s["rule"]).lower() for s in often_rules(service_rules(review))]
     if not often:
         return f"{nowhere}."
