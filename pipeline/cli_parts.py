@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from enum import StrEnum
@@ -57,7 +58,8 @@ def set_aside(problems: list[Problem]) -> None:
 class progress:  # noqa: N801 - used like a function
     """Names the step at hand on a terminal; silent where the output is not one.
 
-    `begun`: every step with the wall and CPU seconds at which it began; None ends the last.
+    `begun`: every step with the wall and CPU seconds at which it began; None ends the last. What a
+    second process took counts where it ended.
     """
 
     def __enter__(self) -> progress:
@@ -67,7 +69,7 @@ class progress:  # noqa: N801 - used like a function
         return self
 
     def _note(self, step: str | None) -> None:
-        self.begun.append((step, time.perf_counter(), time.process_time()))
+        self.begun.append((step, time.perf_counter(), sum(os.times()[:4])))
 
     def __call__(self, step: str) -> None:
         """Show `step` in place of the one before."""

@@ -35,7 +35,7 @@ def make_tables(
     measures: pd.DataFrame,
     figures: Mapping[str, pd.DataFrame],
 ) -> None:
-    """Make a temporary view `out_<name>` for every data file of the month, in its final order."""
+    """Make a temporary table `out_<name>` for every data file of the month, in its final order."""
     con.execute("CREATE OR REPLACE TEMP TABLE month_measure AS SELECT * FROM measures")
     for name, frame in figures.items():
         con.register("frame", frame)
@@ -46,7 +46,7 @@ def make_tables(
     con.execute(clock_offsets(), {"month": month})
     con.execute(occlusion_patterns(), {"month": month})
     for name, sql in _OUT.items():
-        con.execute(f"CREATE OR REPLACE TEMP VIEW out_{name} AS {sql}")
+        con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {sql}")
 
 
 def write_data(con: duckdb.DuckDBPyConnection, folder: Path) -> None:

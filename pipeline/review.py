@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ahead import REGRESSION, importing
+from pipeline.apart import second_process
 from pipeline.errors import Problem, Usage
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
+    from pipeline.apart import Submit, Wait
     from pipeline.ingest.load import Loaded
     from pipeline.loop.workbooks import Place
     from schemas.month_review import MonthReview
@@ -23,6 +25,9 @@ if TYPE_CHECKING:
 STORE = "store.duckdb"
 SHARED = "shared"
 """Folder of the editions that may be handed over, one folder a month."""
+
+MANY_TRIPS = 150
+"""From so many trips in a month its workbook takes longer than starting a process for it."""
 
 Stage = Callable[[str], None]
 
@@ -71,6 +76,7 @@ def review(
     from pipeline.ingest.load import load
     from pipeline.judge import judge
     from pipeline.loop.session import check_token, open_waiting
+    from pipeline.loop.workbooks import finish_workbook
 
     check_token(by)
     make_folder(into)
@@ -84,8 +90,14 @@ def review(
             loaded = load(con, staged, baseline=baseline, by=by)
             judge(con, stage)
         _check_month(con, chosen)
-        page, month_review = month_pages(con, into, chosen, stage, audit_within=audit_within)
-        book = _write_workbook(con, into / chosen, month_review, stage)
+        with second_process("reports.workbook", worth=_trips(con, chosen) >= MANY_TRIPS) as submit:
+            facts = month_facts(con, chosen, stage, audit_within=audit_within)
+            book, written = _begin_workbook(con, into / chosen, facts, submit, stage)
+            month_review = with_curves(con, facts, stage)
+            page = month_pages(con, into, month_review, stage)
+            stage("workbook")
+            written()
+        finish_workbook(con, book, chosen)
         handed = shared_edition(con, into, month_review, stage) if shared else None
     return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, handed)
 
@@ -93,26 +105,22 @@ def review(
 def month_pages(
     con: duckdb.DuckDBPyConnection,
     into: Path,
-    month: str,
+    month_review: MonthReview,
     stage: Stage = lambda _: None,
-    *,
-    audit_within: float | None = None,
-    publishing: bool = False,
-) -> tuple[Path, MonthReview]:
-    """Write a month's page and data files; `publishing`: they say that they are published."""
+) -> Path:
+    """Write a gathered month's pages, data files and run.json; call before anything else is."""
     from pipeline.loop.month import write_loop_data
     from pipeline.month import write_data
     from reports import write_pages
 
-    month_review = gathered(con, month, stage, audit_within=audit_within, publishing=publishing)
     assert month_review.loop is not None
     stage("pages")
-    folder = into / month
+    folder = into / month_review.month
     write_data(con, folder / "data")
     write_loop_data(con, month_review.loop, folder / "data")
     page = write_pages(month_review, into)
-    _write_run(con, folder / "run.json", month, month_review)
-    return page, month_review
+    _write_run(con, folder / "run.json", month_review)
+    return page
 
 
 def gathered(
@@ -120,20 +128,43 @@ def gathered(
     month: str,
     stage: Stage = lambda _: None,
     *,
-    audit_within: float | None = None,
     publishing: bool = False,
 ) -> MonthReview:
     """What a month's pages, packs and pictures are drawn from; leaves `out_*` for its data files.
 
-    Draws the month's audit where that was not done.
+    Draws the month's audit where that was not done. `publishing`: pages say that they are
+    published.
     """
+    return with_curves(con, month_facts(con, month, stage, publishing=publishing), stage)
+
+
+def with_curves(
+    con: duckdb.DuckDBPyConnection, facts: MonthReview, stage: Stage = lambda _: None
+) -> MonthReview:
+    """The month with what other limits would have found."""
+    from dataclasses import replace
+
+    from pipeline.loop.whatif import main_curves
+
+    stage("what if")
+    return replace(facts, what_if=main_curves(con, facts.month))
+
+
+def month_facts(
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    stage: Stage = lambda _: None,
+    *,
+    audit_within: float | None = None,
+    publishing: bool = False,
+) -> MonthReview:
+    """As `gathered`, without what other limits would have found."""
     from dataclasses import replace
 
     from pipeline.cases import cases, month_words
     from pipeline.judge import versions_in_store
     from pipeline.loop.audit import HALF_WIDTH
     from pipeline.loop.month import join_cases, loop_review, with_confirmed
-    from pipeline.loop.whatif import main_curves
     from pipeline.measures import figures, measure
     from pipeline.month import calendar, confidentiality, gather, late_trips, make_tables
 
@@ -151,10 +182,8 @@ def gathered(
     make_tables(con, month, measures, drawn)
     loop = loop_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
-    stage("what if")
-    curves = main_curves(con, month)
     stated, late = confidentiality(con), late_trips(con, month)
-    return replace(gathered_month, loop=loop, what_if=curves, confidentiality=stated, late=late)
+    return replace(gathered_month, loop=loop, confidentiality=stated, late=late)
 
 
 def shared_edition(
@@ -180,26 +209,35 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
     def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
         judge(con, stage)
         _check_month(con, month)
-        return month_pages(con, into, month, stage, publishing=True)[1].measures
+        month_review = gathered(con, month, stage, publishing=True)
+        month_pages(con, into, month_review, stage)
+        return month_review.measures
 
     return published_words(freeze(folder, month, draw, tool_version(), by))
 
 
-def _write_workbook(
-    con: duckdb.DuckDBPyConnection, folder: Path, review: MonthReview, stage: Stage
-) -> Place:
-    """Write the month's workbook beside a filled one, whose answers are carried over."""
-    from pipeline.loop.workbooks import note_workbook, workbook_place, workbook_tables
+def _begin_workbook(
+    con: duckdb.DuckDBPyConnection, folder: Path, facts: MonthReview, submit: Submit, stage: Stage
+) -> tuple[Place, Wait]:
+    """Have the month's workbook written aside; a filled one's answers are carried over."""
+    from pipeline.loop.workbooks import aside, workbook_place, workbook_tables
     from pipeline.loop.worksheet import determinations_frame
-    from reports.workbook import write_workbook
+    from reports.workbook import MOST_ROWS, write_workbook
 
     stage("workbook")
-    assert review.loop is not None
-    place = workbook_place(con, folder, review.month)
-    rows = determinations_frame(con, review.month, place.pending)
-    write_workbook(workbook_tables(con, review.loop), rows, place.path)
-    note_workbook(con, place.path, review.month)
-    return place
+    assert facts.loop is not None
+    folder.mkdir(parents=True, exist_ok=True)
+    place = workbook_place(con, folder, facts.month)
+    rows = determinations_frame(con, facts.month, place.pending)
+    tables, lengths = workbook_tables(con, facts.loop, MOST_ROWS)
+    return place, submit(write_workbook, tables, rows, aside(place), lengths)
+
+
+def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:
+    found = con.execute(
+        "SELECT count(*) FROM judged.trip_window WHERE service_month = ?", [month]
+    ).fetchone()
+    return int(found[0]) if found else 0
 
 
 def make_folder(folder: Path) -> None:
@@ -243,9 +281,7 @@ def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence
         )  # fmt: skip
 
 
-def _write_run(
-    con: duckdb.DuckDBPyConnection, path: Path, month: str, gathered: MonthReview
-) -> None:
+def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview) -> None:
     """What the pages were made from; holds no time and no path, so that it can be compared."""
     from pipeline.month import counts
 
@@ -255,7 +291,7 @@ def _write_run(
     run: dict[str, Any] = {
         "tool": {"name": "tailrace", "version": gathered.tool_version},
         "service": gathered.service,
-        "month": month,
+        "month": gathered.month,
         "privacy_basis": list(gathered.privacy_basis),
         "protocol_versions": [p.id for p in gathered.protocol],
         "trips": {

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -63,25 +63,28 @@ HOW = [
 
 
 def write_workbook(
-    tables: dict[str, pd.DataFrame], determinations: pd.DataFrame, path: Path
+    tables: dict[str, pd.DataFrame],
+    determinations: pd.DataFrame,
+    path: Path,
+    lengths: Mapping[str, int] | None = None,
 ) -> None:
     """Write `tables`, one sheet each, and the determinations sheet to `path`.
 
-    `determinations` has the columns of `schemas.loop.DeterminationsSheet`. A table too long for
-    a sheet is cut, and its last row says so.
+    `determinations` has the columns of `schemas.loop.DeterminationsSheet`. A table of more than
+    MOST_ROWS rows is cut, and its last row says so; `lengths`: of tables that were cut before.
     """
     with _workbook(path) as (book, formats):
         _write_determinations(book, formats, determinations)
         _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
         _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
         _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
-        _write_tables(book, formats, tables)
+        _write_tables(book, formats, tables, lengths or {})
 
 
 def write_tables(tables: dict[str, pd.DataFrame], path: Path) -> None:
     """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
     with _workbook(path) as (book, formats):
-        _write_tables(book, formats, tables)
+        _write_tables(book, formats, tables, {})
 
 
 @contextmanager
@@ -111,9 +114,14 @@ def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any]]]:
     aside.replace(path)
 
 
-def _write_tables(book: Any, formats: dict[str, Any], tables: dict[str, pd.DataFrame]) -> None:
+def _write_tables(
+    book: Any,
+    formats: dict[str, Any],
+    tables: dict[str, pd.DataFrame],
+    lengths: Mapping[str, int],
+) -> None:
     for name, frame in tables.items():
-        _write_table(book, formats, name, frame)
+        _write_table(book, formats, name, frame, lengths.get(name, len(frame)))
     _write_columns(book, formats, list(tables))
 
 
@@ -154,7 +162,9 @@ def _write_empty(
         sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
 
 
-def _write_table(book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame) -> None:
+def _write_table(
+    book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame, length: int
+) -> None:
     sheet = book.add_worksheet(name[:31])
     _head(sheet, formats, list(frame.columns))
     whole = _whole_columns(name)
@@ -167,8 +177,8 @@ def _write_table(book: Any, formats: dict[str, Any], name: str, frame: pd.DataFr
     for row, cells in enumerate(_rows(frame.iloc[:MOST_ROWS]), start=1):
         for place, value in enumerate(cells):
             _write_cell(sheet, row, place, value, kinds[place])
-    if len(frame) > MOST_ROWS:
-        left = f"{len(frame) - MOST_ROWS} more rows are in data/{name}.csv"
+    if length > MOST_ROWS:
+        left = f"{length - MOST_ROWS} more rows are in data/{name}.csv"
         sheet.write_string(MOST_ROWS + 1, 0, left)
 
 

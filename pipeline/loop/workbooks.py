@@ -12,7 +12,7 @@ from pipeline.errors import Refused
 from pipeline.loop.determine import TAB
 from pipeline.loop.sheets import Cells, read_sheet
 from pipeline.loop.tables import insert
-from pipeline.store import transaction
+from pipeline.store import one, transaction
 from schemas.loop import DeterminationsSheet
 from schemas.loop_outputs import MONTH_TABLES
 
@@ -63,24 +63,37 @@ def workbook_place(con: duckdb.DuckDBPyConnection, folder: Path, month: str) -> 
     return Place(folder / _name(free), pending, tuple(unreadable))
 
 
-def workbook_tables(con: duckdb.DuckDBPyConnection, loop: LoopReview) -> dict[str, pd.DataFrame]:
-    """Every data file of the month as a frame, by name; call after they were written."""
-    names = con.execute("""
-        SELECT name FROM (
-            SELECT view_name AS name, temporary FROM duckdb_views()
-            UNION SELECT table_name, temporary FROM duckdb_tables())
-        WHERE temporary AND starts_with(name, 'out_') ORDER BY name
-    """).fetchall()
-    tables = {name.removeprefix("out_"): con.execute(f"FROM {name}").df() for (name,) in names}
+def workbook_tables(
+    con: duckdb.DuckDBPyConnection, loop: LoopReview, most: int
+) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
+    """The first `most` rows of every data file of the month by name, and how long each is."""
+    names = [
+        name.removeprefix("out_")
+        for (name,) in con.execute("""
+            SELECT table_name FROM duckdb_tables()
+            WHERE temporary AND starts_with(table_name, 'out_') ORDER BY table_name
+        """).fetchall()
+    ]
+    tables = {name: con.execute(f"FROM out_{name} LIMIT {most}").df() for name in names}
+    lengths = {name: int(one(con, f"SELECT count(*) FROM out_{name}")[0]) for name in names}
     answered = {name: getattr(loop, name) for name in MONTH_TABLES if name != TAB}
-    return {**tables, **answered}
+    return {**tables, **answered}, lengths
 
 
-def note_workbook(con: duckdb.DuckDBPyConnection, path: Path, month: str) -> None:
-    """Remember the workbook as it was just written."""
+def aside(place: Place) -> Path:
+    """Where the workbook is written before it takes its name: a kill leaves nothing under it."""
+    return place.path.with_name(f"{place.path.name}.part")
+
+
+def finish_workbook(con: duckdb.DuckDBPyConnection, place: Place, month: str) -> None:
+    """Give the written workbook its name, and remember it as it was written."""
+    written = _sha256(aside(place))
+    aside(place).replace(place.path)
     with transaction(con):
-        con.execute("DELETE FROM loop.workbook WHERE month = ? AND file = ?", [month, path.name])
-        insert(con, "workbook", [(month, path.name, _sha256(path))])
+        con.execute(
+            "DELETE FROM loop.workbook WHERE month = ? AND file = ?", [month, place.path.name]
+        )
+        insert(con, "workbook", [(month, place.path.name, written)])
 
 
 def _name(number: int) -> str:

@@ -1,7 +1,8 @@
 """The same delivery gives the same bytes, whatever the number of threads and however little memory.
 
 A small delivery would be worked through by one thread and in memory: DuckDB is told to divide even
-that among its threads, and to put its sorting and joining on disk.
+that among its threads, and to put its sorting and joining on disk; and with more than one thread
+the workbook is written by a second process, as that of a larger month is.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline import store
+from pipeline import apart, store
 from pipeline.review import review
 
 LITTLE = "100MB"
@@ -33,6 +34,8 @@ def written(
         return con
 
     with monkeypatch.context() as patched:
+        patched.setattr(apart, "_processors", lambda: threads)
+        patched.setattr("pipeline.review.MANY_TRIPS", 1)
         patched.setattr(store, "_connect", divided)
         patched.setattr(store, "_config", lambda spill, *_: settings(spill, memory, threads))
         review(delivery, into)

@@ -99,9 +99,13 @@ def test_values_and_formats(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("whole_tables")
-def test_a_long_table_is_cut_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("given", [3, 5])
+def test_a_long_table_is_cut_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, given: int
+) -> None:
     monkeypatch.setattr("reports.workbook.MOST_ROWS", 3)
-    write_workbook({"mine": pd.DataFrame({"n": range(5)})}, no_cases(), tmp_path / "a.xlsx")
+    table = {"mine": pd.DataFrame({"n": range(given)})}
+    write_workbook(table, no_cases(), tmp_path / "a.xlsx", {"mine": 5})
     tab = load_workbook(tmp_path / "a.xlsx")["mine"]
     assert [row[0].value for row in tab.iter_rows()] == [
         "n", 0, 1, 2, "2 more rows are in data/mine.csv",
