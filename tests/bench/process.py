@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import subprocess
 import sys
@@ -13,11 +14,15 @@ from pathlib import Path
 
 TAILRACE = (sys.executable, "-m", "pipeline.cli")
 TOP = Path(__file__).parents[2]
+PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 @dataclass(frozen=True)
 class Cost:
-    """What a process took: seconds by the clock and of CPU, most memory held, most disk spilled."""
+    """What a process took: seconds by the clock and of CPU, most memory held, most disk spilled.
+
+    A process that it started counts with it.
+    """
 
     wall_s: float
     cpu_s: float
@@ -31,14 +36,13 @@ def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
 
     `spill`: a folder that may appear while it runs, whose largest size is taken down.
     """
-    watch = _Watch(spill)
-    with watch:
-        begun = time.perf_counter()
-        process = subprocess.Popen(
-            [str(part) for part in command], cwd=TOP, text=True,
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        )  # fmt: skip
-        assert process.stdout is not None
+    begun = time.perf_counter()
+    process = subprocess.Popen(
+        [str(part) for part in command], cwd=TOP, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+    )  # fmt: skip
+    assert process.stdout is not None
+    with _Watch(process.pid, spill) as watch:
         said = process.stdout.read()
         _, status, used = os.wait4(process.pid, 0)
         wall = time.perf_counter() - begun
@@ -47,7 +51,8 @@ def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
     if process.returncode:
         raise RuntimeError(f"{' '.join(map(str, command))} ended with {status}:\n{said}")
     cpu = used.ru_utime + used.ru_stime
-    return Cost(wall, cpu, used.ru_maxrss / 2**20, watch.most / 2**30, said)
+    memory = max(used.ru_maxrss / 2**20, watch.most_held / 2**30)
+    return Cost(wall, cpu, memory, watch.most_spilled / 2**30, said)
 
 
 def tailrace(*arguments: str | Path, spill: Path | None = None) -> Cost:
@@ -77,30 +82,45 @@ def steps(said: str) -> dict[str, tuple[float, float]]:
 
 
 class _Watch:
-    """The largest size that a folder has while another process runs, looked at each 0.2 s."""
+    """The most memory and disk that another process and its children have, each 0.2 s."""
 
-    def __init__(self, folder: Path | None) -> None:
-        self.folder, self.most = folder, 0
+    def __init__(self, process: int, spill: Path | None) -> None:
+        self.process, self.spill = process, spill
+        self.most_held = self.most_spilled = 0
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._look, daemon=True)
 
     def __enter__(self) -> _Watch:
-        if self.folder:
-            self._thread.start()
+        self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._over.set()
-        if self.folder:
-            self._thread.join()
+        self._thread.join()
 
     def _look(self) -> None:
-        assert self.folder is not None
         while not self._over.wait(0.2):
-            size = 0
-            for path in self.folder.glob("*"):
-                try:
-                    size += path.stat().st_size
-                except FileNotFoundError:
-                    continue
-            self.most = max(self.most, size)
+            self.most_held = max(self.most_held, _held(self.process))
+            if self.spill:
+                self.most_spilled = max(self.most_spilled, _size(self.spill))
+
+
+def _held(process: int) -> int:
+    """Bytes of memory that a process and its children hold now; pages they share count twice."""
+    of = Path("/proc") / str(process)
+    own, children = 0, list[str]()
+    with contextlib.suppress(OSError, IndexError):
+        own = int((of / "statm").read_text().split()[1]) * PAGE
+    for thread in of.glob("task/*/children"):
+        with contextlib.suppress(OSError):
+            children += thread.read_text().split()
+    return own + sum(_held(int(child)) for child in children)
+
+
+def _size(folder: Path) -> int:
+    """Bytes of the files of a folder; those that go meanwhile count nothing."""
+    size = 0
+    for path in folder.glob("*"):
+        with contextlib.suppress(OSError):
+            size += path.stat().st_size
+    return size
