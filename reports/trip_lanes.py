@@ -4,13 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 from reports import palette, svg
 from reports.frames import Row
-from reports.trip_axis import Frame, Shelves, clamped, minutes_text, nice_top
+from reports.trip_axis import LINE, Frame, Shelves, clamped, minutes_text, nice_top
 
 POINTS_TITLED = 400
 """With more points than this they are drawn as one shape, without a text each."""
+
+BLOCK = '<rect x="%.1f" y="0" width="%.1f" height="%d" fill="%s"><title>%s</title></rect>'
+BAND = BLOCK.replace("<rect", f'<rect stroke="{palette.PAPER}"')
+RANGE = (
+    '<rect x="%.1f" y="%.1f" width="%.1f" height="%.1f"'
+    f' fill="{palette.BAND_FILLS["pale"]}"><title>%s</title></rect>'
+)
+CHARTED = '<circle cx="%.1f" cy="%.1f" r="2.6"><title>%s</title></circle>'
+OBSERVED = '<circle cx="%.1f" cy="%.1f" r="2.4"><title>%s</title></circle>'
+SCALE_WORD = '<text x="%.1f" y="%.1f">%g</text>'
 
 Scale = Callable[[float], float]
 
@@ -29,23 +40,24 @@ class Lane:
 
 def named(frame: Frame, label: str, unit: str, drawn: tuple[str, str], height: float) -> Lane:
     """A lane of marks and words with its name: beside it, or above it in a narrow picture."""
-    if frame.narrow:
-        name = svg.label(0, 14, f"{label}, {unit}" if unit else label, font_weight=600)
-    else:
-        name = svg.label(0, frame.head + 12, label, font_weight=600)
-        if unit:
-            name += svg.label(0, frame.head + 26, unit, fill=palette.MUTED)
     marks, said = (svg.moved(part, frame.head) for part in drawn)
+    name = _name(label, unit, None if frame.narrow else frame.head)
     return Lane(marks, name + said, frame.head + height)
+
+
+@cache
+def _name(label: str, unit: str, beside: int | None) -> str:
+    """A lane's name and unit, `beside` the lane that begins so far down, or above it."""
+    if beside is None:
+        return svg.label(0, 14, f"{label}, {unit}" if unit else label, font_weight=600)
+    name = svg.label(0, beside + 12, label, font_weight=600)
+    return name + (svg.label(0, beside + 26, unit, fill=palette.MUTED) if unit else "")
 
 
 def unknown(frame: Frame, from_s: float, until_s: float, height: float, said: str) -> str:
     """A hatched stretch."""
-    x, width = frame.span(from_s, until_s)
-    return svg.tag(
-        "rect", svg.title(said), x=x, y=0, width=width, height=height,
-        fill=f"url(#{frame.name}-unknown)",
-    )  # fmt: skip
+    fill = f"url(#{frame.name}-unknown)"
+    return svg.each(BLOCK, [(*frame.span(from_s, until_s), height, fill, svg.escaped(said))])
 
 
 def nothing(frame: Frame, said: str, height: float, *, known: bool) -> tuple[str, str]:
@@ -64,9 +76,8 @@ def band_lane(frame: Frame, band: Row, resolution_s: float) -> Lane:
         told = f"{band['label']}: {segment['text']}, {ends}"
         x, width = frame.span(segment["from_s"], segment["until_s"])
         if segment["known"]:
-            fill = palette.BAND_FILLS[segment["fill"]]
-            rect = {"x": x, "y": 0, "width": width, "height": height, "fill": fill}
-            marks.append(svg.tag("rect", svg.title(told), stroke=palette.PAPER, **rect))
+            block = (x, width, height, palette.BAND_FILLS[segment["fill"]], svg.escaped(told))
+            marks.append(svg.each(BAND, [block]))
         else:
             marks.append(unknown(frame, segment["from_s"], segment["until_s"], height, told))
         label = svg.fitting([segment["text"], *segment["short"]], width - 6, frame.size)
@@ -116,21 +127,18 @@ def _range(frame: Frame, stretch: Row, y: Scale) -> str:
     x, width = frame.span(stretch["from_s"], stretch["until_s"])
     low, high = y(stretch["low"]), y(stretch["high"])
     said = f"Flow range of {stretch['of']}: {stretch['low']:g} to {stretch['high']:g} L/min"
-    return svg.tag(
-        "rect", svg.title(said), x=x, y=high, width=width, height=max(low - high, 1.0),
-        fill=palette.BAND_FILLS["pale"],
-    )  # fmt: skip
+    return svg.each(RANGE, [(x, high, width, max(low - high, 1.0), svg.escaped(said))])
 
 
 def _scale(frame: Frame, values: list[float], y: Scale) -> str:
-    lines = [svg.tag("line", x1=frame.left, x2=frame.right, y1=y(v), y2=y(v)) for v in values]
-    return svg.tag("g", *lines, stroke=palette.LINE)
+    lines = svg.each(LINE, ((frame.left, frame.right, y(v), y(v)) for v in values))
+    return svg.tag("g", lines, stroke=palette.LINE)
 
 
 def scale_words(frame: Frame, values: list[float], y: Scale) -> str:
     """The numbers of a lane's own scale, left of it."""
-    numbers = [svg.text(frame.left - 5, y(v) + 4, f"{v:g}") for v in values]
-    return svg.tag("g", *numbers, text_anchor="end", fill=palette.MUTED, font_size=10.5)
+    numbers = svg.each(SCALE_WORD, ((frame.left - 5, y(v) + 4, v) for v in values))
+    return svg.tag("g", numbers, text_anchor="end", fill=palette.MUTED, font_size=10.5)
 
 
 def _sending(frame: Frame, label: str, steps: Row, y: Scale) -> str:
@@ -172,12 +180,15 @@ def _step_words(frame: Frame, segments: list[Row], y: Scale) -> str:
 
 
 def _charted(frame: Frame, label: str, charted: list[Row], y: Scale) -> str:
-    dots = [
-        svg.tag("circle", svg.title(f"{label} {c['text']}, charted"), cx=frame.x(c["at_s"]),
-                cy=y(c["value"]), r=2.6)
-        for c in charted[:POINTS_TITLED] if frame.holds(c["at_s"])
-    ]  # fmt: skip
-    return svg.tag("g", *dots, fill=palette.HISTORY) if dots else ""
+    dots = svg.each(
+        CHARTED,
+        (
+            (frame.x(c["at_s"]), y(c["value"]), svg.escaped(f"{label} {c['text']}, charted"))
+            for c in charted[:POINTS_TITLED]
+            if frame.holds(c["at_s"])
+        ),
+    )
+    return svg.tag("g", dots, fill=palette.HISTORY) if dots else ""
 
 
 def points_lane(
@@ -206,11 +217,8 @@ def points_lane(
 
 
 def _dots(frame: Frame, points: list[Row], y: Scale) -> str:
-    dots = (
-        svg.tag("circle", svg.title(p["title"]), cx=frame.x(p["at_s"]), cy=y(p["value"]), r=2.4)
-        for p in points
-    )
-    return svg.tag("g", *dots, fill=palette.INK)
+    dots = ((frame.x(p["at_s"]), y(p["value"]), svg.escaped(p["title"])) for p in points)
+    return svg.tag("g", svg.each(OBSERVED, dots), fill=palette.INK)
 
 
 def _dense(frame: Frame, points: list[Row], y: Scale) -> str:
