@@ -27,7 +27,7 @@ KNOWN = f"        <tr>{HEAD}{NUMBER}{CELL * 5}</tr>\n"
 VERDICT = '<li id="verdict-%s"><strong>%s.</strong> %s</li>'
 
 
-@lru_cache(maxsize=1 << 15)
+@lru_cache(maxsize=words.MANY)
 def cell(value: str | int | None) -> str:
     """A value as HTML, as the templates show it: escaped, control characters spelled out."""
     from markupsafe import escape

@@ -11,8 +11,6 @@ from reports import palette, words
 
 CHAR = 0.6
 """Width of a character in ems: wide system fonts take about so much."""
-MANY = 1 << 15
-"""Texts whose escaped form is remembered: marks of one kind and moment are many in a month."""
 
 
 def tag(name: str, *inner: str, **attributes: Any) -> str:
@@ -35,6 +33,7 @@ def each(form: str, rows: Iterable[tuple[float | str, ...]]) -> str:
     return "".join([form % row for row in rows]).replace('.0"', '"')
 
 
+@lru_cache(maxsize=words.MANY)
 def _attributes(**attributes: Any) -> str:
     return "".join(
         [
@@ -51,7 +50,7 @@ def _value(value: Any) -> str:
     return html.escape(value) if isinstance(value, str) else str(value)
 
 
-@lru_cache(maxsize=MANY)
+@lru_cache(maxsize=words.MANY)
 def escaped(value: str) -> str:
     """A text from data as SVG text: markup escaped, control characters spelled out.
 
@@ -75,14 +74,11 @@ def text(x: float, y: float, value: str, **attributes: Any) -> str:
 
 def label(x: float, y: float, value: str, *, thick: int = 3, **attributes: Any) -> str:
     """A text with a rim of paper round it, so that what lies under it does not strike it out."""
-    look = _rimmed(thick, **attributes)
+    look = _attributes(
+        paint_order="stroke", pointer_events="none", stroke=palette.PAPER, stroke_width=thick,
+        stroke_linejoin="round", **attributes,
+    )  # fmt: skip
     return f'<text x="{_value(x)}" y="{_value(y)}"{look}>{escaped(value)}</text>'
-
-
-@cache
-def _rimmed(thick: int, **attributes: Any) -> str:
-    rim = {"stroke": palette.PAPER, "stroke_width": thick, "stroke_linejoin": "round"}
-    return _attributes(paint_order="stroke", pointer_events="none", **rim, **attributes)
 
 
 def moved(body: str, y: float) -> str:

@@ -13,6 +13,8 @@ MONTH_NAMES = [
 ]
 NBSP = "\u00a0"
 DASH = "\u2013"
+MANY = 1 << 15
+"""Texts that are remembered, since a month says the same ones again and again."""
 ISOLATE = "\u2068\u2069"
 
 VERDICT_WORDS = {
@@ -182,6 +184,7 @@ def plain(code: str) -> str:
     return code.replace("_", " ")
 
 
+@lru_cache(maxsize=MANY)
 def clock(at_s: float, resolution_s: float = 1) -> str:
     """Seconds since the bedside as minutes: '52' where recorded to the minute, else '52:07'."""
     sign, total = ("-" if at_s < 0 else ""), abs(round(at_s))
@@ -191,6 +194,7 @@ def clock(at_s: float, resolution_s: float = 1) -> str:
     return f"{sign}{whole_minutes}:{seconds:02d}"
 
 
+@lru_cache(maxsize=MANY)
 def moment(at_s: float, resolution_s: float = 1) -> str:
     """The same within a sentence: '52 min', '52 min 7 s'."""
     shown = clock(at_s, resolution_s)
@@ -219,7 +223,7 @@ def rule_title(rule: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=MANY)
 def visible(text: str) -> str:
     """The text with control and direction-changing characters spelled out, e.g. [U+202E].
 
@@ -231,7 +235,7 @@ def visible(text: str) -> str:
     return "".join(c if c in ISOLATE else _visible_char(c) for c in text)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=MANY)
 def isolated(text: str) -> str:
     """A text from data for use within a sentence: visible, and kept from turning it around.
 

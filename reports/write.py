@@ -101,6 +101,7 @@ def environment() -> Environment:
 
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
+        auto_reload=False,
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         finalize=_shown,
