@@ -69,16 +69,14 @@ def title(value: str) -> str:
 
 def text(x: float, y: float, value: str, **attributes: Any) -> str:
     """A text at (x, y), its baseline."""
-    return tag("text", escaped(value), x=x, y=y, **attributes)
+    look = _attributes(**attributes)
+    return f'<text x="{_value(x)}" y="{_value(y)}"{look}>{escaped(value)}</text>'
 
 
 def label(x: float, y: float, value: str, *, thick: int = 3, **attributes: Any) -> str:
     """A text with a rim of paper round it, so that what lies under it does not strike it out."""
-    look = _attributes(
-        paint_order="stroke", pointer_events="none", stroke=palette.PAPER, stroke_width=thick,
-        stroke_linejoin="round", **attributes,
-    )  # fmt: skip
-    return f'<text x="{_value(x)}" y="{_value(y)}"{look}>{escaped(value)}</text>'
+    rim = {"stroke": palette.PAPER, "stroke_width": thick, "stroke_linejoin": "round"}
+    return text(x, y, value, paint_order="stroke", pointer_events="none", **rim, **attributes)
 
 
 def moved(body: str, y: float) -> str:

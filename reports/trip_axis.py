@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 
 from reports import palette, svg, words
 
@@ -79,6 +79,7 @@ class Frame:
         return self.low_s <= at_s <= self.high_s
 
 
+@lru_cache(maxsize=8)
 def tick_minutes(frame: Frame) -> list[int]:
     """Round minutes for the axis, far enough apart to be read."""
     minutes = (frame.high_s - frame.low_s) / 60

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from reports import palette, svg
 from reports.frames import Row
@@ -18,6 +18,10 @@ BAND = BLOCK.replace("<rect", f'<rect stroke="{palette.PAPER}"')
 RANGE = (
     '<rect x="%.1f" y="%.1f" width="%.1f" height="%.1f"'
     f' fill="{palette.BAND_FILLS["pale"]}"><title>%s</title></rect>'
+)
+SENDING = (
+    f'<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke="{palette.MUTED}" stroke-width="1.6"'
+    ' stroke-dasharray="3 2"><title>%s</title></line>'
 )
 CHARTED = '<circle cx="%.1f" cy="%.1f" r="2.6"><title>%s</title></circle>'
 OBSERVED = '<circle cx="%.1f" cy="%.1f" r="2.4"><title>%s</title></circle>'
@@ -93,22 +97,19 @@ def steps_lane(frame: Frame, label: str, unit: str, steps: Row, ranges: list[Row
     """What is known as steps, charted values as dots on them, unknown stretches hatched."""
     height = 52
     top = _top(steps, ranges, fraction=label == "FiO2")
-
-    def y(value: float) -> float:
-        return height - 3 - min(1.0, value / top) * (height - 14)
-
+    y = rising(0, top, height - 3, 11)
     marks = [_range(frame, r, y) for r in ranges]
     marks += [
         unknown(frame, s["from_s"], s["until_s"], height, f"{label} not known")
         for s in steps["segments"]
         if s["value"] is None
     ]
-    values = [0, top / 2, top] if steps["segments"] or steps["charted"] else []
-    marks.append(_scale(frame, values, y))
+    values = (0, top / 2, top) if steps["segments"] or steps["charted"] else ()
+    marks.append(_scale(frame.left, frame.right, values, y))
     marks.append(_sending(frame, label, steps, y))
     marks.append(_step_path(frame, steps["segments"], y))
     marks.append(_charted(frame, label, steps["charted"], y))
-    said = scale_words(frame, values, y) + _step_words(frame, steps["segments"], y)
+    said = scale_words(frame.left, values, y) + _step_words(frame, steps["segments"], y)
     return named(frame, label, unit, ("".join(marks), said), height)
 
 
@@ -130,14 +131,27 @@ def _range(frame: Frame, stretch: Row, y: Scale) -> str:
     return svg.each(RANGE, [(x, high, width, max(low - high, 1.0), svg.escaped(said))])
 
 
-def _scale(frame: Frame, values: list[float], y: Scale) -> str:
-    lines = svg.each(LINE, ((frame.left, frame.right, y(v), y(v)) for v in values))
+@lru_cache(maxsize=1024)
+def rising(low: float, high: float, foot: float, head: float) -> Scale:
+    """Where a value stands in a lane, px: `low` at its foot; what lies outside at the end."""
+
+    @lru_cache(maxsize=1024)
+    def y(value: float) -> float:
+        return foot - (min(max(value, low), high) - low) / (high - low) * (foot - head)
+
+    return y
+
+
+@lru_cache(maxsize=1024)
+def _scale(left: float, right: float, values: tuple[float, ...], y: Scale) -> str:
+    lines = svg.each(LINE, ((left, right, y(v), y(v)) for v in values))
     return svg.tag("g", lines, stroke=palette.LINE)
 
 
-def scale_words(frame: Frame, values: list[float], y: Scale) -> str:
+@lru_cache(maxsize=1024)
+def scale_words(left: float, values: tuple[float, ...], y: Scale) -> str:
     """The numbers of a lane's own scale, left of it."""
-    numbers = svg.each(SCALE_WORD, ((frame.left - 5, y(v) + 4, v) for v in values))
+    numbers = svg.each(SCALE_WORD, ((left - 5, y(v) + 4, v) for v in values))
     return svg.tag("g", numbers, text_anchor="end", fill=palette.MUTED, font_size=10.5)
 
 
@@ -146,12 +160,9 @@ def _sending(frame: Frame, label: str, steps: Row, y: Scale) -> str:
     if not steps["sending"]:
         return ""
     value, until_s = steps["sending"]
-    said = svg.title(f"{label} {value:g}, as the sending hospital ran it")
+    said = svg.escaped(f"{label} {value:g}, as the sending hospital ran it")
     x, width = frame.span(0, until_s)
-    return svg.tag(
-        "line", said, x1=x, x2=x + width, y1=y(value), y2=y(value), stroke=palette.MUTED,
-        stroke_width=1.6, stroke_dasharray="3 2",
-    )  # fmt: skip
+    return svg.each(SENDING, [(x, x + width, y(value), y(value), said)])
 
 
 def _step_path(frame: Frame, segments: list[Row], y: Scale) -> str:
@@ -163,8 +174,8 @@ def _step_path(frame: Frame, segments: list[Row], y: Scale) -> str:
         start, end, at = frame.x(s["from_s"]), frame.x(s["until_s"]), y(s["value"])
         path.append(f"{'L' if joined else 'M'}{start:.1f} {at:.1f}H{end:.1f}")
         joined = True
-    drawn = {"d": "".join(path), "fill": "none", "stroke": palette.HISTORY, "stroke_width": 2}
-    return svg.tag("path", **drawn) if path else ""
+    look = f'fill="none" stroke="{palette.HISTORY}" stroke-width="2"'
+    return f'<path d="{"".join(path)}" {look}/>' if path else ""
 
 
 def _step_words(frame: Frame, segments: list[Row], y: Scale) -> str:
@@ -196,16 +207,12 @@ def points_lane(
 ) -> Lane:
     """Observed values as points, the one that matters most with its number."""
     height, (label, unit), (low, high) = 50, name, bounds
-
-    def y(value: float) -> float:
-        return height - 5 - (min(max(value, low), high) - low) / (high - low) * (height - 14)
-
     if not points:
         return named(frame, label, unit, nothing(frame, note, 24, known=False), 24)
     shown = [p for p in points if frame.holds(p["at_s"])]
-    values = [low, (low + high) / 2, high]
+    values, y = (low, (low + high) / 2, high), rising(low, high, height - 5, 9)
     drawn = _dense(frame, shown, y) if len(shown) > POINTS_TITLED else _dots(frame, shown, y)
-    said = scale_words(frame, values, y)
+    said = scale_words(frame.left, values, y)
     if shown:
         chosen = (min if label == "SpO2" else max)(shown, key=lambda p: p["value"])
         width = svg.room(chosen["text"], frame.size)
@@ -213,7 +220,9 @@ def points_lane(
         at = max(10.0, y(chosen["value"]) + (15 if below else -6))
         x = clamped(frame.x(chosen["at_s"]), width, frame)
         said += svg.label(x, at, chosen["text"], font_weight=600)
-    return named(frame, label, unit, (_scale(frame, values, y) + drawn, said), height)
+    return named(
+        frame, label, unit, (_scale(frame.left, frame.right, values, y) + drawn, said), height
+    )
 
 
 def _dots(frame: Frame, points: list[Row], y: Scale) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from reports import palette, svg
 from reports.frames import Row
 from reports.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
-from reports.trip_lanes import Lane, named, nothing, scale_words, unknown
+from reports.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
 
 FINDINGS_SHOWN = 8
 FINDING_HEIGHT = 27
@@ -79,16 +79,13 @@ def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
         empty = nothing(frame, notes["occlusions"], 24, known=not notes["log_unknown"])
         return named(frame, "Occlusions", "", empty, 24)
     top = nice_top(max((o["pressure"] or 0.0 for o in shown), default=0.0))
-
-    def y(value: float) -> float:
-        return height - 8 - value / top * (height - 22)
-
+    y = rising(0, top, height - 8, 14)
     marks = [svg.each(LEVEL, ((frame.left, frame.right, v, v) for v in (y(0), y(top))))]
     if notes["log_unknown"]:
         marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
     heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
     marks += [_occlusion(frame, head, y(0)) for head in heads]
-    said = scale_words(frame, [0, top], y) + _words_beside(frame, heads)
+    said = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
     return named(frame, "Occlusions", "cmH2O", ("".join(marks), said), height)
 
 
