@@ -12,6 +12,8 @@ from reports import palette, words
 CHAR = 0.6
 """Width of a character in ems: wide system fonts take about so much."""
 
+TEXT = '<text x="%.1f" y="%.1f"%s>%s</text>'
+
 
 def tag(name: str, *inner: str, **attributes: Any) -> str:
     """An element; `inner` is SVG already, attribute values are escaped here.
@@ -69,14 +71,18 @@ def title(value: str) -> str:
 
 def text(x: float, y: float, value: str, **attributes: Any) -> str:
     """A text at (x, y), its baseline."""
-    look = _attributes(**attributes)
-    return f'<text x="{_value(x)}" y="{_value(y)}"{look}>{escaped(value)}</text>'
+    return each(TEXT, [(x, y, _attributes(**attributes), escaped(value))])
 
 
 def label(x: float, y: float, value: str, *, thick: int = 3, **attributes: Any) -> str:
     """A text with a rim of paper round it, so that what lies under it does not strike it out."""
+    return each(TEXT, [(x, y, _rimmed(thick, **attributes), escaped(value))])
+
+
+@lru_cache(maxsize=words.MANY)
+def _rimmed(thick: int, **attributes: Any) -> str:
     rim = {"stroke": palette.PAPER, "stroke_width": thick, "stroke_linejoin": "round"}
-    return text(x, y, value, paint_order="stroke", pointer_events="none", **rim, **attributes)
+    return _attributes(paint_order="stroke", pointer_events="none", **rim, **attributes)
 
 
 def moved(body: str, y: float) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache, lru_cache
+from typing import NamedTuple
 
 from reports import palette, svg
 from reports.frames import Row
@@ -30,8 +30,7 @@ SCALE_WORD = '<text x="%.1f" y="%.1f">%g</text>'
 Scale = Callable[[float], float]
 
 
-@dataclass(frozen=True)
-class Lane:
+class Lane(NamedTuple):
     """A drawn lane from y = 0 downwards, its name included: marks, words over them, height in px.
 
     Words are apart so that the lines that run through all lanes do not strike them out.
