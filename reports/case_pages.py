@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reports import case_rows, palette, svg, words
+from reports import case_rows, svg
 from reports.case_data import case_pages
 from reports.case_files import FOLDER
 from reports.frames import Row
@@ -29,12 +29,12 @@ def write_cases(
     """
     target = folder / review.month / FOLDER
     template = environment.get_template("case.html")
-    same = {"assets": assets, "palette": palette, "words": words, "rows": case_rows}
     written = []
     for page in case_pages(review, site):
         target.mkdir(parents=True, exist_ok=True)
         path = target / page["file"]
-        path.write_bytes(template.render(page={**page, "drawn": drawn(page)}, **same).encode())
+        shown = {**page, "drawn": drawn(page)}
+        path.write_bytes(template.render(page=shown, assets=assets, rows=case_rows).encode())
         written.append(path)
     _remove_others(target, {path.name for path in written})
     return written

@@ -230,7 +230,7 @@ def visible(text: str) -> str:
     Tabs and line ends become spaces. Letters of every script stay as they are, and so do the
     marks of `isolated`.
     """
-    if text.isascii() and text.isprintable():
+    if _plain(text):
         return text
     return "".join(c if c in ISOLATE else _visible_char(c) for c in text)
 
@@ -241,11 +241,17 @@ def isolated(text: str) -> str:
 
     Only a text with right-to-left letters gets the two marks that do so.
     """
-    if text.isascii() and text.isprintable():
+    if _plain(text):
         return text
     shown = "".join(_visible_char(char) for char in text)
     turns = any(unicodedata.bidirectional(char) in {"R", "AL"} for char in shown)
     return f"{ISOLATE[0]}{shown}{ISOLATE[1]}" if turns else shown
+
+
+def _plain(text: str) -> bool:
+    """Whether nothing of the text is to be spelled out, and no letter of it turns a sentence."""
+    # below the Hebrew letters none is written from right to left
+    return text.replace(NBSP, " ").isprintable() and max(text, default="") < "\u0590"
 
 
 def _visible_char(char: str) -> str:

@@ -60,8 +60,6 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
             data_files=data_files(),
             figure_ids=sorted(figures),
             cut_figures=sorted(name for name, drawn in figures.items() if has_arrow_heads(drawn)),
-            palette=palette,
-            words=words,
         )
     )
     page.write_text(html, encoding="utf-8", newline="\n")
@@ -99,7 +97,7 @@ def environment() -> Environment:
     """The templates' one environment: everything escaped, control characters spelled out."""
     import jinja2
 
-    return jinja2.Environment(
+    shared = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         auto_reload=False,
         autoescape=True,
@@ -108,6 +106,8 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    shared.globals.update(palette=palette, words=words)
+    return shared
 
 
 def _shown(value: Any) -> Any:
