@@ -17,22 +17,22 @@ if TYPE_CHECKING:
 
 CELL, NUMBER = "<td>%s</td>", '<td class="num">%s</td>'
 HEAD = '<th scope="row" class="num">%s</th>'
-PLACE = '<td class="num place" id="%s"><bdi>%s</bdi>:%s</td>'
+PLACE = '<td class="num place" id="%s-%s"><bdi>%s</bdi>:%s</td>'
 SETTING = f"      <tr%s>{HEAD}{CELL}{NUMBER}{NUMBER}{CELL}{CELL}<td>%s%s%s</td>{PLACE}</tr>\n"
 AFTER = ' <span class="quiet">after the end, not counted</span>'
 HAPPENED = f'      <tr class="%s">{HEAD}<td colspan="6">%s</td>%s</tr>\n'
-LINE = '<td class="num place" id="%s">%s</td>'
+LINE = '<td class="num place" id="observations-%s">%s</td>'
 OBSERVED = f"        <tr>{HEAD}{NUMBER}{NUMBER}{NUMBER}{CELL}{LINE}</tr>\n"
 KNOWN = f"        <tr>{HEAD}{NUMBER}{CELL * 5}</tr>\n"
 VERDICT = '<li id="verdict-%s"><strong>%s.</strong> %s</li>'
 
 
 @lru_cache(maxsize=words.MANY)
-def cell(value: str | int | None) -> str:
-    """A value as HTML, as the templates show it: escaped, control characters spelled out."""
+def cell(text: str) -> str:
+    """A text as HTML, as the templates show it: escaped, control characters spelled out."""
     from markupsafe import escape
 
-    return "" if value is None else str(escape(words.visible(str(value))))
+    return str(escape(words.visible(text)))
 
 
 def course(rows: list[Row]) -> Markup:
@@ -52,14 +52,18 @@ def _happened(row: Row) -> str:
     return HAPPENED % (*map(cell, (row["kind"], row["at"], row["said"])), place)
 
 
-def _place(row: Row) -> tuple[str, str, str]:
-    return cell(row["id"]), cell(row["file"]), cell(row["line"])
+def _place(row: Row) -> tuple[str, int | None, str, int | str]:
+    return cell(row["table"]), row["line"], cell(row["file"]), _line(row)
+
+
+def _line(row: Row) -> int | str:
+    return "" if row["line"] is None else int(row["line"])
 
 
 def observations(rows: list[Row]) -> Markup:
     """Every observation of the child."""
-    shown = itemgetter("at", "spo2", "resp", "heart", "behaviour", "id", "line")
-    return _joined([OBSERVED % tuple(map(cell, shown(row))) for row in rows])
+    shown = itemgetter("at", "spo2", "resp", "heart", "behaviour")
+    return _joined([OBSERVED % (*map(cell, shown(row)), row["line"], _line(row)) for row in rows])
 
 
 def timeline(rows: list[Row]) -> Markup:
@@ -73,6 +77,19 @@ def verdicts(rows: list[Row]) -> Markup:
     """Verdicts that need no reading, a sentence each."""
     shown = itemgetter("rule", "title", "sentence")
     return _joined([VERDICT % tuple(map(cell, shown(row))) for row in rows])
+
+
+def evidence(sources: list[Row]) -> Markup:
+    """The files and lines that a verdict rests on, linked where the row stands on the page."""
+    said = "; ".join([_source(source) for source in sources])
+    return _joined([f'<span class="evidence">Rests on {said}.</span>'] if said else [])
+
+
+def _source(source: Row) -> str:
+    ranges = [(cell(r["text"]), cell(r["anchor"])) for r in source["ranges"]]
+    one = len(ranges) == 1 and words.DASH not in ranges[0][0]
+    links = [f'<a href="#{to}">{text}</a>' if to else text for text, to in ranges]
+    return f"<bdi>{cell(source['file'])}</bdi> {'line' if one else 'lines'} {', '.join(links)}"
 
 
 def _joined(rows: list[str]) -> Markup:

@@ -217,10 +217,20 @@ def age(months: float | None) -> str:
     return many(years, "year") + (f" {many(rest, 'month')}" if rest else "")
 
 
+def capital(text: str) -> str:
+    """The text with its first letter as a capital."""
+    return text[:1].upper() + text[1:]
+
+
+def after_colon(text: str) -> str:
+    """A sentence with a small first letter, and a full stop where it has no mark at its end."""
+    ended = text if text[-1:] in ".?!" else f"{text}."
+    return ended[:1].lower() + ended[1:]
+
+
 def rule_title(rule: str) -> str:
     """'wall-oxygen-time' as 'Wall oxygen time'."""
-    text = rule.replace("-", " ")
-    return text[:1].upper() + text[1:]
+    return capital(rule.replace("-", " "))
 
 
 @lru_cache(maxsize=MANY)

@@ -97,7 +97,15 @@ def environment() -> Environment:
     """The templates' one environment: everything escaped, control characters spelled out."""
     import jinja2
 
-    shared = jinja2.Environment(
+    class Templates(jinja2.Environment):
+        """Data are dicts, so `row.at` is looked up as a key first."""
+
+        def getattr(self, obj: Any, attribute: str) -> Any:
+            if type(obj) is dict and attribute in obj:
+                return obj[attribute]
+            return super().getattr(obj, attribute)
+
+    shared = Templates(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         auto_reload=False,
         autoescape=True,
