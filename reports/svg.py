@@ -25,6 +25,11 @@ def tag(name: str, *inner: str, **attributes: Any) -> str:
     return f"<{name}{shown}>{body}</{name}>" if body else f"<{name}{shown}/>"
 
 
+def one(form: str, *values: float | str) -> str:
+    """One element by a form, as in `each`."""
+    return (form % values).replace('.0"', '"')
+
+
 def each(form: str, rows: Iterable[tuple[float | str, ...]]) -> str:
     """An element for each row, by a form such as '<circle cx="%.1f"><title>%s</title></circle>'.
 
@@ -71,12 +76,12 @@ def title(value: str) -> str:
 
 def text(x: float, y: float, value: str, **attributes: Any) -> str:
     """A text at (x, y), its baseline."""
-    return each(TEXT, [(x, y, _attributes(**attributes), escaped(value))])
+    return one(TEXT, x, y, _attributes(**attributes), escaped(value))
 
 
 def label(x: float, y: float, value: str, *, thick: int = 3, **attributes: Any) -> str:
     """A text with a rim of paper round it, so that what lies under it does not strike it out."""
-    return each(TEXT, [(x, y, _rimmed(thick, **attributes), escaped(value))])
+    return one(TEXT, x, y, _rimmed(thick, **attributes), escaped(value))
 
 
 @lru_cache(maxsize=words.MANY)

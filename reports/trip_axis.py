@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from functools import cache, cached_property, lru_cache
+from functools import cache, lru_cache
 
 from reports import palette, svg, words
 
@@ -17,57 +16,19 @@ MUTED_LINE = LINE.replace("/>", f' stroke="{palette.MUTED}"/>')
 TICK = MUTED_LINE + '<text x="%.1f" y="%.1f" text-anchor="%s">%d</text>'
 
 
-@dataclass(frozen=True)
 class Frame:
-    """Where a moment stands; a narrow picture has its lane names above the lanes."""
+    """Where a moment stands; a narrow picture has its lane names above the lanes.
 
-    low_s: float
-    high_s: float
-    narrow: bool
-    name: str
+    In px: the picture's `width`, where its lanes begin (`left`) and end (`right`), the room above
+    a lane for its name (`head`), the font size (`size`).
+    """
 
-    @cached_property
-    def width(self) -> int:
-        """Of the whole picture, px."""
-        return BREADTH[self.narrow]
-
-    @cached_property
-    def left(self) -> int:
-        """Where the lanes begin, px."""
-        return 26 if self.narrow else 118
-
-    @cached_property
-    def right(self) -> int:
-        """Where the lanes end, px."""
-        return self.width - (6 if self.narrow else 12)
-
-    @cached_property
-    def room(self) -> int:
-        """The breadth of the lanes, px."""
-        return self.right - self.left
-
-    @cached_property
-    def head(self) -> int:
-        """The room above a lane for its name, px."""
-        return 20 if self.narrow else 6
-
-    @cached_property
-    def size(self) -> float:
-        """Font size, px."""
-        return 11.5 if self.narrow else 12.0
-
-    @cached_property
-    def x(self) -> Callable[[float], float]:
-        """Where a moment stands, px; what lies outside stands at the end."""
-        low, breadth, left, room = self.low_s, self.high_s - self.low_s, self.left, self.room
-
-        @cache
-        def place(at_s: float) -> float:  # asked again by every lane
-            share = (at_s - low) / breadth
-            inside = 0.0 if share < 0 else 1.0 if share > 1 else share
-            return left + inside * room
-
-        return place
+    def __init__(self, low_s: float, high_s: float, narrow: bool, name: str) -> None:
+        self.low_s, self.high_s, self.narrow, self.name = low_s, high_s, narrow, name
+        self.width = BREADTH[narrow]
+        self.left, self.head, self.size = (26, 20, 11.5) if narrow else (118, 6, 12.0)
+        self.right = self.width - (6 if narrow else 12)
+        self.x = _placing(low_s, high_s, self.left, self.right)
 
     def span(self, from_s: float, until_s: float) -> tuple[float, float]:
         """Left end and width of a stretch, px; never so narrow that it cannot be seen."""
@@ -77,6 +38,18 @@ class Frame:
     def holds(self, at_s: float) -> bool:
         """Whether a moment lies on the axis."""
         return self.low_s <= at_s <= self.high_s
+
+
+def _placing(low_s: float, high_s: float, left: float, right: float) -> Callable[[float], float]:
+    """Where a moment stands, px; what lies outside stands at the end."""
+
+    @cache
+    def x(at_s: float) -> float:  # every lane asks for the same moments
+        share = (at_s - low_s) / (high_s - low_s)
+        inside = 0.0 if share < 0 else 1.0 if share > 1 else share
+        return left + inside * (right - left)
+
+    return x
 
 
 @lru_cache(maxsize=8)
@@ -104,7 +77,7 @@ def axis(frame: Frame, y: float) -> str:
         at_end = x > frame.right - 10
         anchor = "end" if at_end else "start" if x < frame.left + 4 and frame.narrow else "middle"
         ticks.append((x, x, y, y + 4, x, y + 16, anchor, minute))
-    line = svg.each(MUTED_LINE, [(frame.left, frame.right, y, y)])
+    line = svg.one(MUTED_LINE, frame.left, frame.right, y, y)
     label = "minutes since the crew reached the bedside"
     said = svg.text(frame.left, y + 32, label, fill=palette.MUTED)
     return svg.tag("g", line, svg.each(TICK, ticks), said)

@@ -60,7 +60,7 @@ def _name(label: str, unit: str, beside: int | None) -> str:
 def unknown(frame: Frame, from_s: float, until_s: float, height: float, said: str) -> str:
     """A hatched stretch."""
     fill = f"url(#{frame.name}-unknown)"
-    return svg.each(BLOCK, [(*frame.span(from_s, until_s), height, fill, svg.escaped(said))])
+    return svg.one(BLOCK, *frame.span(from_s, until_s), height, fill, svg.escaped(said))
 
 
 def nothing(frame: Frame, said: str, height: float, *, known: bool) -> tuple[str, str]:
@@ -80,7 +80,7 @@ def band_lane(frame: Frame, band: Row, resolution_s: float) -> Lane:
         x, width = frame.span(segment["from_s"], segment["until_s"])
         if segment["known"]:
             block = (x, width, height, palette.BAND_FILLS[segment["fill"]], svg.escaped(told))
-            marks.append(svg.each(BAND, [block]))
+            marks.append(svg.one(BAND, *block))
         else:
             marks.append(unknown(frame, segment["from_s"], segment["until_s"], height, told))
         label = svg.fitting([segment["text"], *segment["short"]], width - 6, frame.size)
@@ -127,7 +127,7 @@ def _range(frame: Frame, stretch: Row, y: Scale) -> str:
     x, width = frame.span(stretch["from_s"], stretch["until_s"])
     low, high = y(stretch["low"]), y(stretch["high"])
     said = f"Flow range of {stretch['of']}: {stretch['low']:g} to {stretch['high']:g} L/min"
-    return svg.each(RANGE, [(x, high, width, max(low - high, 1.0), svg.escaped(said))])
+    return svg.one(RANGE, x, high, width, max(low - high, 1.0), svg.escaped(said))
 
 
 @lru_cache(maxsize=1024)
@@ -161,7 +161,7 @@ def _sending(frame: Frame, label: str, steps: Row, y: Scale) -> str:
     value, until_s = steps["sending"]
     said = svg.escaped(f"{label} {value:g}, as the sending hospital ran it")
     x, width = frame.span(0, until_s)
-    return svg.each(SENDING, [(x, x + width, y(value), y(value), said)])
+    return svg.one(SENDING, x, x + width, y(value), y(value), said)
 
 
 def _step_path(frame: Frame, segments: list[Row], y: Scale) -> str:

@@ -68,7 +68,7 @@ def _behaviour(frame: Frame, run: Row) -> str:
     first, last = frame.x(times[0]), frame.x(times[-1])
     ticks = "".join([f"M{frame.x(t):.1f} 15V24" for t in times])
     told = svg.escaped(f"Child {run['text']}")
-    return svg.each(RUN, [(ink, told, first, max(last, first + 1.5), thick, ticks)])
+    return svg.one(RUN, ink, told, first, max(last, first + 1.5), thick, ticks)
 
 
 def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
@@ -95,7 +95,7 @@ def _occlusion(frame: Frame, head: Head, base: float) -> str:
     start, end = (frame.x(o["at_s"] + sign * o["tolerance_s"]) for sign in (-1, 1))
     fill = palette.INK if o["counted"] else palette.PAPER
     foot, stem, mark = (start, end, base + 4, base + 4), (x, x, base, y), (x - 4.5, y - 4, fill)
-    return svg.each(OCCLUSION, [(svg.escaped(o["title"]), *foot, *stem, *mark)])
+    return svg.one(OCCLUSION, svg.escaped(o["title"]), *foot, *stem, *mark)
 
 
 def _words_beside(frame: Frame, heads: list[Head]) -> str:
@@ -153,7 +153,7 @@ def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
         row = shelves.place(min(start, x), max(start + width, x))
         y = 13 + 16 * (row or 0)
         rows = max(rows, (row or 0) + 1)
-        marks.append(svg.each(CALL, [(x, y - 9, svg.escaped(c["title"]))]))
+        marks.append(svg.one(CALL, x, y - 9, svg.escaped(c["title"])))
         if row is not None:
             said.append(svg.label(start, y, told))
     if notes["calls_unknown"]:
@@ -202,7 +202,7 @@ def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
         if f["moment_s"] is not None and frame.holds(f["moment_s"]):
             x = frame.x(f["moment_s"])
             line = (x, x, y + 16, height + below, ink)
-            marks.append(svg.each(LIMIT, [(*line, x, y + 19, ink)]))
+            marks.append(svg.one(LIMIT, *line, x, y + 19, ink))
     return Lane("".join(marks), "".join(said), height)
 
 
@@ -216,6 +216,6 @@ def _finding_bar(frame: Frame, f: Row, stretch: Row, y: float, ink: str) -> str:
     told = svg.escaped(f"{f['title']}: {f['reason']}")
     x, width = frame.span(stretch["from_s"], stretch["until_s"])
     if stretch["until_s"] <= stretch["from_s"]:
-        return svg.each(MOMENT, [(x, y - 2, ink, told)])
+        return svg.one(MOMENT, x, y - 2, ink, told)
     fill = ink if stretch["counts"] else f"url(#{frame.name}-unknown)"
-    return svg.each(BAR, [(x, y, width, fill, ink, told)])
+    return svg.one(BAR, x, y, width, fill, ink, told)

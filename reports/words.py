@@ -228,6 +228,7 @@ def after_colon(text: str) -> str:
     return ended[:1].lower() + ended[1:]
 
 
+@lru_cache(maxsize=MANY)
 def rule_title(rule: str) -> str:
     """'wall-oxygen-time' as 'Wall oxygen time'."""
     return capital(rule.replace("-", " "))
