@@ -6,7 +6,6 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reports import palette, words
 from reports.director_data import director_data
 from reports.director_figures import director_figures
 from reports.education_data import briefs_data, education_data
@@ -58,8 +57,6 @@ def write_audiences(
             data_files=[f"data/{name}.csv" for name in DATA_FILES],
             figure_ids=sorted(drawn),
             cut_figures=sorted(n for n, variants in drawn.items() if has_arrow_heads(variants)),
-            palette=palette,
-            words=words,
             seconds=seconds,
         )
         path = target / file

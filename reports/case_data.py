@@ -64,8 +64,8 @@ def case_data(trip: Row, cases: Cases) -> Row:
         "observations": observations_table(trip),
         "timeline": timeline_table(trip, cases),
     }
-    anchors = {row["id"] for name in ("course", "observations", "occlusions")
-               for row in tables[name]["rows"]}  # fmt: skip
+    anchors = {(row["table"], row["line"]) for name in ("course", "observations", "occlusions")
+               for row in tables[name]["rows"] if row["line"] is not None}  # fmt: skip
     flagged = text(case.get("rules")).split()
     groups = verdict_groups(trip, cases, anchors, flagged)
     return {
@@ -110,11 +110,13 @@ def _picture(trip: Row, cases: Cases) -> Row:
     }
 
 
-def verdict_groups(trip: Row, cases: Cases, anchors: set[str], flagged: list[str]) -> list[Row]:
+def verdict_groups(
+    trip: Row, cases: Cases, anchors: set[tuple[str, int]], flagged: list[str]
+) -> list[Row]:
     """The verdicts grouped by what needs reading, each with its sentence and evidence.
 
-    `anchors` are the rows on the page that evidence may link to; `flagged` the rules that made
-    the trip a case.
+    `anchors` are the rows on the page that evidence may link to, as table and line; `flagged` the
+    rules that made the trip a case.
     """
     evidence = _evidence(trip["evidence"], anchors)
     moments = {text(m["rule"]): m for m in trip["limit_moments"]}
@@ -128,7 +130,7 @@ def verdict_groups(trip: Row, cases: Cases, anchors: set[str], flagged: list[str
             "flagged": rule in flagged,
             "severity": text(v["severity"]),
             "sentence": text(v["reason"]),
-            "asks": known.asks if known else "",
+            "asks": words.after_colon(known.asks) if known else "",
             "moment": moment_said(v, moments.get(rule), trip),
             "evidence": evidence.get(rule, []),
         }
@@ -152,7 +154,7 @@ def _to_conclude(groups: list[Row], why: str) -> list[str]:
     return titles if titles or why == "audit" else ["The case as a whole"]
 
 
-def _evidence(rows: list[Row], anchors: set[str]) -> dict[str, list[Row]]:
+def _evidence(rows: list[Row], anchors: set[tuple[str, int]]) -> dict[str, list[Row]]:
     """By rule: each file with its lines as ranges, linked where the row stands on the page."""
     found: dict[str, list[Row]] = {}
     key: Any = lambda r: (text(r["rule"]), text(r["file"]))  # noqa: E731 - used twice below
@@ -160,9 +162,9 @@ def _evidence(rows: list[Row], anchors: set[str]) -> dict[str, list[Row]]:
         table = file.rpartition(".")[0]
         ranges = []
         for first, last in line_ranges([int(r["line"]) for r in lines]):
-            anchor = f"{table}-{first}"
+            anchor = f"{table}-{first}" if (table, first) in anchors else ""
             shown = f"{first}" if first == last else f"{first}{words.DASH}{last}"
-            ranges.append({"text": shown, "anchor": anchor if anchor in anchors else ""})
+            ranges.append({"text": shown, "anchor": anchor})
         found.setdefault(rule, []).append({"file": file, "ranges": ranges})
     return found
 

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reports import palette, svg, words
+from reports import case_rows, svg
 from reports.case_data import case_pages
 from reports.case_files import FOLDER
 from reports.frames import Row
@@ -32,11 +32,9 @@ def write_cases(
     written = []
     for page in case_pages(review, site):
         target.mkdir(parents=True, exist_ok=True)
-        html = template.render(
-            page={**page, "drawn": drawn(page)}, assets=assets, palette=palette, words=words
-        )
         path = target / page["file"]
-        path.write_text(html, encoding="utf-8", newline="\n")
+        shown = {**page, "drawn": drawn(page)}
+        path.write_bytes(template.render(page=shown, assets=assets, rows=case_rows).encode())
         written.append(path)
     _remove_others(target, {path.name for path in written})
     return written

@@ -67,7 +67,7 @@ def _lost(row: Row, trip: Row) -> Row:
 
 def _happened(at_s: int, said: str, kind: str, resolution_s: float) -> Row:
     at = words.clock(at_s, resolution_s)
-    return {"kind": kind, "at_s": at_s, "at": at, "said": said, "file": "", "line": None, "id": ""}
+    return {"kind": kind, "at_s": at_s, "at": at, "said": said, "file": "", "line": None}
 
 
 def _call(row: Row, trip: Row) -> Row:
@@ -169,7 +169,7 @@ def timeline_table(trip: Row, cases: Cases) -> Row:
 
 def _place(row: Row, table: str) -> Row:
     line = None if row["line"] is None else int(row["line"])
-    return {"file": text(row["file"]) or table, "line": line, "id": f"{table}-{line}"}
+    return {"file": text(row["file"]) or table, "table": table, "line": line}
 
 
 def _capped(rows: list[Row]) -> Row:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from reports import palette, words
+from reports import words
 from reports.committee_data import committee_data, restated_data
 from reports.control_figures import control_figure
 from reports.director_data import director_data
@@ -47,8 +47,6 @@ def pack(review: MonthReview, audience: str) -> str:
         figure_ids=sorted(drawn),
         cut_figures=sorted(name for name, v in drawn.items() if has_arrow_heads(v)),
         data_files=[],
-        palette=palette,
-        words=words,
         seconds=seconds,
     )  # fmt: skip
     return unlinked(html)
@@ -61,8 +59,6 @@ def base_pack(safe: MonthReview, base: str) -> str:
         page=base_data(safe, base),
         pack={**_frame(safe, "base"), "title": title},
         figure_ids=[],
-        palette=palette,
-        words=words,
     )  # fmt: skip
     return unlinked(html)
 

@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reports import palette, words
 from reports.pages import PAGES, SHARED
 from reports.plotted import has_arrow_heads, safe_json
 from reports.shared_data import shared_data
@@ -52,8 +51,6 @@ def _write_page(safe: MonthReview, here: str, folder: Path, assets: dict[str, st
             data_files=[f"data/{name}.csv" for name in safe.shared.by_name()],
             figure_ids=sorted(figures),
             cut_figures=sorted(n for n, drawn in figures.items() if has_arrow_heads(drawn)),
-            palette=palette,
-            words=words,
         )
     )
     (folder / PAGES[here][0]).write_text(html, encoding="utf-8", newline="\n")

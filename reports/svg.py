@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Iterable
 from functools import cache, lru_cache
 from typing import Any
 
@@ -11,41 +12,52 @@ from reports import palette, words
 CHAR = 0.6
 """Width of a character in ems: wide system fonts take about so much."""
 
+TEXT = '<text x="%.1f" y="%.1f"%s>%s</text>'
+
 
 def tag(name: str, *inner: str, **attributes: Any) -> str:
     """An element; `inner` is SVG already, attribute values are escaped here.
 
     In names of attributes a low line stands for a hyphen; one at the end is dropped.
     """
-    # a trip's picture has hundreds of elements, drawn twice: this is where its time goes
-    shown = "".join(
+    body = "".join(inner)
+    shown = _attributes(**attributes)
+    return f"<{name}{shown}>{body}</{name}>" if body else f"<{name}{shown}/>"
+
+
+def one(form: str, *values: float | str) -> str:
+    """One element by a form, as in `each`."""
+    return (form % values).replace('.0"', '"')
+
+
+def each(form: str, rows: Iterable[tuple[float | str, ...]]) -> str:
+    """An element for each row, by a form such as '<circle cx="%.1f"><title>%s</title></circle>'.
+
+    A trip's pictures have hundreds of elements, so this is quick: nothing is escaped here, and a
+    text of a row must have been `escaped`. Numbers lose a decimal that is 0, as in `tag`.
+    """
+    # no escaped text holds a quotation mark: only the end of an attribute looks like this
+    return "".join([form % row for row in rows]).replace('.0"', '"')
+
+
+@lru_cache(maxsize=words.MANY)
+def _attributes(**attributes: Any) -> str:
+    return "".join(
         [
-            f' {_spelled(key)}="{_value(value)}"'
+            f' {key.strip("_").replace("_", "-")}="{_value(value)}"'
             for key, value in attributes.items()
             if value is not None
         ]
     )
-    body = "".join(inner)
-    return f"<{name}{shown}>{body}</{name}>" if body else f"<{name}{shown}/>"
-
-
-@cache
-def _spelled(key: str) -> str:
-    return key.strip("_").replace("_", "-")
 
 
 def _value(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.1f}".removesuffix(".0")
-    return _attribute(value) if isinstance(value, str) else str(value)
+    return html.escape(value) if isinstance(value, str) else str(value)
 
 
-@lru_cache(maxsize=4096)
-def _attribute(value: str) -> str:
-    return html.escape(value)
-
-
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=words.MANY)
 def escaped(value: str) -> str:
     """A text from data as SVG text: markup escaped, control characters spelled out.
 
@@ -59,23 +71,28 @@ def escaped(value: str) -> str:
 
 def title(value: str) -> str:
     """What is shown when pointing at a mark, and read for it."""
-    return tag("title", escaped(value))
+    return f"<title>{escaped(value)}</title>"
 
 
 def text(x: float, y: float, value: str, **attributes: Any) -> str:
     """A text at (x, y), its baseline."""
-    return tag("text", escaped(value), x=x, y=y, **attributes)
+    return one(TEXT, x, y, _attributes(**attributes), escaped(value))
 
 
 def label(x: float, y: float, value: str, *, thick: int = 3, **attributes: Any) -> str:
     """A text with a rim of paper round it, so that what lies under it does not strike it out."""
+    return one(TEXT, x, y, _rimmed(thick, **attributes), escaped(value))
+
+
+@lru_cache(maxsize=words.MANY)
+def _rimmed(thick: int, **attributes: Any) -> str:
     rim = {"stroke": palette.PAPER, "stroke_width": thick, "stroke_linejoin": "round"}
-    return text(x, y, value, paint_order="stroke", pointer_events="none", **rim, **attributes)
+    return _attributes(paint_order="stroke", pointer_events="none", **rim, **attributes)
 
 
 def moved(body: str, y: float) -> str:
     """The drawing further down."""
-    return tag("g", body, transform=f"translate(0 {y:.0f})") if body else ""
+    return f'<g transform="translate(0 {y:.0f})">{body}</g>' if body else ""
 
 
 def room(value: str, size: float) -> float:
@@ -93,6 +110,7 @@ def cut(value: str, width: float, size: float) -> str:
     return words.shortened(words.visible(value), max(1, int(width / (CHAR * size))))
 
 
+@cache
 def patterns(name: str) -> str:
     """Hatching for what is not known, dots for what is not counted; ids begin with `name`."""
     hatch = tag(

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable
+from functools import cache, lru_cache
 
 from reports import palette, svg, words
 
@@ -11,46 +11,24 @@ STEPS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 360, 480, 720)
 BREADTH = {False: 900, True: 358}
 """Width of the picture in px: on a wide screen or paper, and on a narrow one."""
 
+LINE = '<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f"/>'
+MUTED_LINE = LINE.replace("/>", f' stroke="{palette.MUTED}"/>')
+TICK = MUTED_LINE + '<text x="%.1f" y="%.1f" text-anchor="%s">%d</text>'
 
-@dataclass(frozen=True)
+
 class Frame:
-    """Where a moment stands; a narrow picture has its lane names above the lanes."""
+    """Where a moment stands; a narrow picture has its lane names above the lanes.
 
-    low_s: float
-    high_s: float
-    narrow: bool
-    name: str
+    In px: the picture's `width`, where its lanes begin (`left`) and end (`right`), the room above
+    a lane for its name (`head`), the font size (`size`).
+    """
 
-    @cached_property
-    def width(self) -> int:
-        """Of the whole picture, px."""
-        return BREADTH[self.narrow]
-
-    @cached_property
-    def left(self) -> int:
-        """Where the lanes begin, px."""
-        return 26 if self.narrow else 118
-
-    @cached_property
-    def right(self) -> int:
-        """Where the lanes end, px."""
-        return self.width - (6 if self.narrow else 12)
-
-    @cached_property
-    def head(self) -> int:
-        """The room above a lane for its name, px."""
-        return 20 if self.narrow else 6
-
-    @cached_property
-    def size(self) -> float:
-        """Font size, px."""
-        return 11.5 if self.narrow else 12.0
-
-    def x(self, at_s: float) -> float:
-        """Where a moment stands, px; what lies outside stands at the end."""
-        share = (at_s - self.low_s) / (self.high_s - self.low_s)
-        inside = 0.0 if share < 0 else 1.0 if share > 1 else share
-        return self.left + inside * (self.right - self.left)
+    def __init__(self, low_s: float, high_s: float, narrow: bool, name: str) -> None:
+        self.low_s, self.high_s, self.narrow, self.name = low_s, high_s, narrow, name
+        self.width = BREADTH[narrow]
+        self.left, self.head, self.size = (26, 20, 11.5) if narrow else (118, 6, 12.0)
+        self.right = self.width - (6 if narrow else 12)
+        self.x = _placing(low_s, high_s, self.left, self.right)
 
     def span(self, from_s: float, until_s: float) -> tuple[float, float]:
         """Left end and width of a stretch, px; never so narrow that it cannot be seen."""
@@ -62,6 +40,19 @@ class Frame:
         return self.low_s <= at_s <= self.high_s
 
 
+def _placing(low_s: float, high_s: float, left: float, right: float) -> Callable[[float], float]:
+    """Where a moment stands, px; what lies outside stands at the end."""
+
+    @cache
+    def x(at_s: float) -> float:  # every lane asks for the same moments
+        share = (at_s - low_s) / (high_s - low_s)
+        inside = 0.0 if share < 0 else 1.0 if share > 1 else share
+        return left + inside * (right - left)
+
+    return x
+
+
+@lru_cache(maxsize=8)
 def tick_minutes(frame: Frame) -> list[int]:
     """Round minutes for the axis, far enough apart to be read."""
     minutes = (frame.high_s - frame.low_s) / 60
@@ -73,25 +64,23 @@ def tick_minutes(frame: Frame) -> list[int]:
 
 def gridlines(frame: Frame, top: float, bottom: float) -> str:
     """A faint line at each tick."""
-    lines = [
-        svg.tag("line", x1=frame.x(m * 60), x2=frame.x(m * 60), y1=top, y2=bottom)
-        for m in tick_minutes(frame)
-    ]
-    return svg.tag("g", *lines, stroke=palette.LINE, stroke_width=0.8)
+    places = [frame.x(minute * 60) for minute in tick_minutes(frame)]
+    lines = svg.each(LINE, ((x, x, top, bottom) for x in places))
+    return svg.tag("g", lines, stroke=palette.LINE, stroke_width=0.8)
 
 
 def axis(frame: Frame, y: float) -> str:
     """The axis itself, its numbers and what they count."""
-    parts = [svg.tag("line", x1=frame.left, x2=frame.right, y1=y, y2=y, stroke=palette.MUTED)]
+    ticks = []
     for minute in tick_minutes(frame):
         x = frame.x(minute * 60)
-        parts.append(svg.tag("line", x1=x, x2=x, y1=y, y2=y + 4, stroke=palette.MUTED))
         at_end = x > frame.right - 10
         anchor = "end" if at_end else "start" if x < frame.left + 4 and frame.narrow else "middle"
-        parts.append(svg.text(x, y + 16, str(minute), text_anchor=anchor))
+        ticks.append((x, x, y, y + 4, x, y + 16, anchor, minute))
+    line = svg.one(MUTED_LINE, frame.left, frame.right, y, y)
     label = "minutes since the crew reached the bedside"
-    parts.append(svg.text(frame.left, y + 32, label, fill=palette.MUTED))
-    return svg.tag("g", *parts)
+    said = svg.text(frame.left, y + 32, label, fill=palette.MUTED)
+    return svg.tag("g", line, svg.each(TICK, ticks), said)
 
 
 class Spaces:

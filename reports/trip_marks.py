@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from reports import palette, svg
 from reports.frames import Row
-from reports.trip_axis import Frame, Shelves, Spaces, clamped, nice_top
-from reports.trip_lanes import Lane, named, nothing, scale_words, unknown
+from reports.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
+from reports.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
 
 FINDINGS_SHOWN = 8
 FINDING_HEIGHT = 27
@@ -13,6 +13,27 @@ CLUSTER = 13
 """Marks closer than this (px) are spoken of together."""
 Head = tuple[float, float, Row]
 """Where an occlusion's mark stands, px, and the occlusion."""
+RUN = (
+    '<g stroke="%s"><title>%s</title><line x1="%.1f" x2="%.1f" y1="20" y2="20" stroke-width="%d"/>'
+    '<path d="%s" stroke-width="1.3"/></g>'
+)
+OCCLUSION = (
+    f'<g stroke="{palette.INK}"><title>%s</title>{MUTED_LINE}'
+    '<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke-width="1.6"/>'
+    '<path d="M%.1f %.1fh9l-4.5 8z" fill="%s"/></g>'
+)
+CALL = '<path d="M%.1f %dl5 5-5 5-5-5z"><title>%s</title></path>'
+MOMENT = '<path d="M%.1f %dl5 5-5 5-5-5z" fill="%s"><title>%s</title></path>'
+BAR = (
+    '<rect x="%.1f" y="%.1f" width="%.1f" height="6" fill="%s" stroke="%s" stroke-width="0.8">'
+    "<title>%s</title></rect>"
+)
+LIMIT = (
+    '<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke="%s" stroke-width="1.4"'
+    ' stroke-dasharray="5 3"/>'
+    f'<circle cx="%.1f" cy="%.1f" r="4" fill="%s" stroke="{palette.PAPER}"/>'
+)
+LEVEL = LINE.replace("/>", f' stroke="{palette.LINE}"/>')
 LOOKS = {
     "deviation": palette.ACCENT,
     "borderline": palette.INK,
@@ -45,10 +66,9 @@ def _behaviour(frame: Frame, run: Row) -> str:
         return ""
     ink, thick = (palette.INK, 4) if run["loud"] else (palette.SERVICE, 2)
     first, last = frame.x(times[0]), frame.x(times[-1])
-    ends = {"x1": first, "x2": max(last, first + 1.5), "y1": 20, "y2": 20}
-    ticks = "".join(f"M{frame.x(t):.1f} 15V24" for t in times)
-    drawn = svg.tag("line", **ends, stroke_width=thick) + svg.tag("path", d=ticks, stroke_width=1.3)
-    return svg.tag("g", svg.title(f"Child {run['text']}"), drawn, stroke=ink)
+    ticks = "".join([f"M{frame.x(t):.1f} 15V24" for t in times])
+    told = svg.escaped(f"Child {run['text']}")
+    return svg.one(RUN, ink, told, first, max(last, first + 1.5), thick, ticks)
 
 
 def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
@@ -59,17 +79,13 @@ def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
         empty = nothing(frame, notes["occlusions"], 24, known=not notes["log_unknown"])
         return named(frame, "Occlusions", "", empty, 24)
     top = nice_top(max((o["pressure"] or 0.0 for o in shown), default=0.0))
-
-    def y(value: float) -> float:
-        return height - 8 - value / top * (height - 22)
-
-    marks = [svg.tag("line", x1=frame.left, x2=frame.right, y1=v, y2=v, stroke=palette.LINE)
-             for v in (y(0), y(top))]  # fmt: skip
+    y = rising(0, top, height - 8, 14)
+    marks = [svg.each(LEVEL, ((frame.left, frame.right, v, v) for v in (y(0), y(top))))]
     if notes["log_unknown"]:
         marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
     heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
     marks += [_occlusion(frame, head, y(0)) for head in heads]
-    said = scale_words(frame, [0, top], y) + _words_beside(frame, heads)
+    said = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
     return named(frame, "Occlusions", "cmH2O", ("".join(marks), said), height)
 
 
@@ -77,11 +93,9 @@ def _occlusion(frame: Frame, head: Head, base: float) -> str:
     """One occlusion; the line at its foot is how far the device's clock may be off."""
     x, y, o = head
     start, end = (frame.x(o["at_s"] + sign * o["tolerance_s"]) for sign in (-1, 1))
-    foot = svg.tag("line", x1=start, x2=end, y1=base + 4, y2=base + 4, stroke=palette.MUTED)
-    stem = svg.tag("line", x1=x, x2=x, y1=base, y2=y, stroke_width=1.6)
     fill = palette.INK if o["counted"] else palette.PAPER
-    mark = svg.tag("path", d=f"M{x - 4.5:.1f} {y - 4:.1f}h9l-4.5 8z", fill=fill)
-    return svg.tag("g", svg.title(o["title"]), foot, stem, mark, stroke=palette.INK)
+    foot, stem, mark = (start, end, base + 4, base + 4), (x, x, base, y), (x - 4.5, y - 4, fill)
+    return svg.one(OCCLUSION, svg.escaped(o["title"]), *foot, *stem, *mark)
 
 
 def _words_beside(frame: Frame, heads: list[Head]) -> str:
@@ -139,7 +153,7 @@ def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
         row = shelves.place(min(start, x), max(start + width, x))
         y = 13 + 16 * (row or 0)
         rows = max(rows, (row or 0) + 1)
-        marks.append(svg.tag("path", svg.title(c["title"]), d=f"M{x:.1f} {y - 9}l5 5-5 5-5-5z"))
+        marks.append(svg.one(CALL, x, y - 9, svg.escaped(c["title"])))
         if row is not None:
             said.append(svg.label(start, y, told))
     if notes["calls_unknown"]:
@@ -147,8 +161,8 @@ def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
     return named(frame, "Calls", "", ("".join(marks), "".join(said)), 16 * rows + 6)
 
 
-def milestone_rows(frame: Frame, milestones: list[Row], bottom: float) -> Lane:
-    """Names of milestones, and their lines down to `bottom`."""
+def milestone_rows(frame: Frame, milestones: list[Row], below: float) -> Lane:
+    """Names of milestones, and their lines down through the `below` px under the rows."""
     shelves = Shelves(4)
     lines, said, rows = [], [], 1
     for m in milestones:
@@ -161,14 +175,21 @@ def milestone_rows(frame: Frame, milestones: list[Row], bottom: float) -> Lane:
         row = shelves.place(start, start + width) or 0
         rows = max(rows, row + 1)
         said.append(svg.label(start, 11 + 14 * row, told, fill=palette.MUTED))
-        lines.append(svg.tag("line", x1=x, x2=x, y1=14 + 14 * row, y2=bottom))
-    marks = svg.tag("g", *lines, stroke=palette.MUTED) if lines else ""
-    return Lane(marks, "".join(said), 14 * rows + 6)
+        lines.append((x, 14 + 14 * row))
+    height = 14 * rows + 6
+    drawn = svg.each(LINE, ((x, x, y, height + below) for x, y in lines))
+    marks = svg.tag("g", drawn, stroke=palette.MUTED) if lines else ""
+    return Lane(marks, "".join(said), height)
 
 
-def finding_rows(frame: Frame, findings: list[Row], bottom: float) -> Lane:
-    """What each verdict rests on: a bar with its words, and a line where the limit was reached."""
+def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
+    """What each verdict rests on: a bar with its words, and a line where the limit was reached.
+
+    That line goes down through the `below` px under the rows.
+    """
     marks, said = [], []
+    rows = min(len(findings), FINDINGS_SHOWN)
+    height = FINDING_HEIGHT * rows + (4 if rows else 0)
     left = 0 if frame.narrow else frame.left
     for index, f in enumerate(findings[:FINDINGS_SHOWN]):
         y, ink = FINDING_HEIGHT * index, LOOKS[f["verdict"]]
@@ -180,11 +201,9 @@ def finding_rows(frame: Frame, findings: list[Row], bottom: float) -> Lane:
         marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f["stretches"]]
         if f["moment_s"] is not None and frame.holds(f["moment_s"]):
             x = frame.x(f["moment_s"])
-            line = {"x1": x, "x2": x, "y1": y + 16, "y2": bottom, "stroke": ink}
-            marks.append(svg.tag("line", **line, stroke_width=1.4, stroke_dasharray="5 3"))
-            marks.append(svg.tag("circle", cx=x, cy=y + 19, r=4, fill=ink, stroke=palette.PAPER))
-    rows = min(len(findings), FINDINGS_SHOWN)
-    return Lane("".join(marks), "".join(said), FINDING_HEIGHT * rows + (4 if rows else 0))
+            line = (x, x, y + 16, height + below, ink)
+            marks.append(svg.one(LIMIT, *line, x, y + 19, ink))
+    return Lane("".join(marks), "".join(said), height)
 
 
 def _finding_words(f: Row, width: float, size: float) -> str:
@@ -194,11 +213,9 @@ def _finding_words(f: Row, width: float, size: float) -> str:
 
 
 def _finding_bar(frame: Frame, f: Row, stretch: Row, y: float, ink: str) -> str:
-    told = svg.title(f"{f['title']}: {f['reason']}")
+    told = svg.escaped(f"{f['title']}: {f['reason']}")
     x, width = frame.span(stretch["from_s"], stretch["until_s"])
     if stretch["until_s"] <= stretch["from_s"]:
-        return svg.tag("path", told, d=f"M{x:.1f} {y - 2}l5 5-5 5-5-5z", fill=ink)
+        return svg.one(MOMENT, x, y - 2, ink, told)
     fill = ink if stretch["counts"] else f"url(#{frame.name}-unknown)"
-    return svg.tag(
-        "rect", told, x=x, y=y, width=width, height=6, fill=fill, stroke=ink, stroke_width=0.8
-    )
+    return svg.one(BAR, x, y, width, fill, ink, told)

@@ -29,12 +29,13 @@ def trip_picture(data: Row, heading: str, described: str, *, narrow: bool) -> Ma
     low, high = data["domain"]
     frame = Frame(low, high, narrow, name)
     support, others = _lanes(frame, data)
-    top = _top_height(frame, data)
-    support_height = sum(lane.height for lane in support)
-    bottom = top + support_height + sum(lane.height for lane in others) + 4
-    findings = finding_rows(frame, data["findings"], bottom)
-    milestones = milestone_rows(frame, data["milestones"], bottom - findings.height)
     lanes = [*support, *others]
+    support_height = sum(lane.height for lane in support)
+    below = sum(lane.height for lane in lanes) + 4
+    milestones = milestone_rows(frame, data["milestones"], below)
+    findings = finding_rows(frame, data["findings"], milestones.height + below)
+    top = findings.height + milestones.height
+    bottom = top + below
     parts = [
         svg.tag("title", svg.escaped(heading), id=f"{name}-title"),
         svg.tag("desc", svg.escaped(described), id=f"{name}-desc"),
@@ -57,11 +58,6 @@ def trip_picture(data: Row, heading: str, described: str, *, narrow: bool) -> Ma
         font_size=frame.size, fill=palette.INK,
     )  # fmt: skip
     return Markup(drawn)
-
-
-def _top_height(frame: Frame, data: Row) -> float:
-    findings = finding_rows(frame, data["findings"], 0)
-    return findings.height + milestone_rows(frame, data["milestones"], 0).height
 
 
 def _lanes(frame: Frame, data: Row) -> tuple[list[Lane], list[Lane]]:

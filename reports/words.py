@@ -13,6 +13,8 @@ MONTH_NAMES = [
 ]
 NBSP = "\u00a0"
 DASH = "\u2013"
+MANY = 1 << 15
+"""Texts that are remembered, since a month says the same ones again and again."""
 ISOLATE = "\u2068\u2069"
 
 VERDICT_WORDS = {
@@ -182,6 +184,7 @@ def plain(code: str) -> str:
     return code.replace("_", " ")
 
 
+@lru_cache(maxsize=MANY)
 def clock(at_s: float, resolution_s: float = 1) -> str:
     """Seconds since the bedside as minutes: '52' where recorded to the minute, else '52:07'."""
     sign, total = ("-" if at_s < 0 else ""), abs(round(at_s))
@@ -191,6 +194,7 @@ def clock(at_s: float, resolution_s: float = 1) -> str:
     return f"{sign}{whole_minutes}:{seconds:02d}"
 
 
+@lru_cache(maxsize=MANY)
 def moment(at_s: float, resolution_s: float = 1) -> str:
     """The same within a sentence: '52 min', '52 min 7 s'."""
     shown = clock(at_s, resolution_s)
@@ -213,35 +217,52 @@ def age(months: float | None) -> str:
     return many(years, "year") + (f" {many(rest, 'month')}" if rest else "")
 
 
-def rule_title(rule: str) -> str:
-    """'wall-oxygen-time' as 'Wall oxygen time'."""
-    text = rule.replace("-", " ")
+def capital(text: str) -> str:
+    """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
 
 
-@lru_cache(maxsize=4096)
+def after_colon(text: str) -> str:
+    """A sentence with a small first letter, and a full stop where it has no mark at its end."""
+    ended = text if text[-1:] in ".?!" else f"{text}."
+    return ended[:1].lower() + ended[1:]
+
+
+@lru_cache(maxsize=MANY)
+def rule_title(rule: str) -> str:
+    """'wall-oxygen-time' as 'Wall oxygen time'."""
+    return capital(rule.replace("-", " "))
+
+
+@lru_cache(maxsize=MANY)
 def visible(text: str) -> str:
     """The text with control and direction-changing characters spelled out, e.g. [U+202E].
 
     Tabs and line ends become spaces. Letters of every script stay as they are, and so do the
     marks of `isolated`.
     """
-    if text.isascii() and text.isprintable():
+    if _plain(text):
         return text
     return "".join(c if c in ISOLATE else _visible_char(c) for c in text)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=MANY)
 def isolated(text: str) -> str:
     """A text from data for use within a sentence: visible, and kept from turning it around.
 
     Only a text with right-to-left letters gets the two marks that do so.
     """
-    if text.isascii() and text.isprintable():
+    if _plain(text):
         return text
     shown = "".join(_visible_char(char) for char in text)
     turns = any(unicodedata.bidirectional(char) in {"R", "AL"} for char in shown)
     return f"{ISOLATE[0]}{shown}{ISOLATE[1]}" if turns else shown
+
+
+def _plain(text: str) -> bool:
+    """Whether nothing of the text is to be spelled out, and no letter of it turns a sentence."""
+    # below the Hebrew letters none is written from right to left
+    return text.replace(NBSP, " ").isprintable() and max(text, default="") < "\u0590"
 
 
 def _visible_char(char: str) -> str:

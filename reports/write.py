@@ -60,8 +60,6 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
             data_files=data_files(),
             figure_ids=sorted(figures),
             cut_figures=sorted(name for name, drawn in figures.items() if has_arrow_heads(drawn)),
-            palette=palette,
-            words=words,
         )
     )
     page.write_text(html, encoding="utf-8", newline="\n")
@@ -99,14 +97,25 @@ def environment() -> Environment:
     """The templates' one environment: everything escaped, control characters spelled out."""
     import jinja2
 
-    return jinja2.Environment(
+    class Templates(jinja2.Environment):
+        """Data are dicts, so `row.at` is looked up as a key first."""
+
+        def getattr(self, obj: Any, attribute: str) -> Any:
+            if type(obj) is dict and attribute in obj:
+                return obj[attribute]
+            return super().getattr(obj, attribute)
+
+    shared = Templates(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
+        auto_reload=False,
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    shared.globals.update(palette=palette, words=words)
+    return shared
 
 
 def _shown(value: Any) -> Any:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import re
+import unicodedata
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 
-from reports import sentences, svg, words, write_pages
+from reports import case_rows, sentences, svg, words, write_pages
 from reports.case_data import case_pages, line_ranges
 from reports.case_files import case_file, case_files
 from reports.month_data import CASES_IN_TABLE, month_data, problems_data
@@ -156,6 +157,41 @@ def test_svg_escapes_what_comes_from_data() -> None:
         '<text x="1" y="2" class="&quot;&gt;&lt;b&gt;">&lt;/text&gt;&lt;script&gt;alert(1)'
         "&lt;/script&gt;[U+0007]</text>"
     )
+
+
+def test_forms_write_numbers_as_tags_do() -> None:
+    form = '<line x1="%.1f" x2="%.1f"><title>%s</title></line>'
+    for x in (12, 12.0, 12.04, 12.25, -0.04, 1e6):
+        tagged = svg.tag("line", svg.title('"1.0" & 2.0'), x1=x, x2=float(x))
+        assert svg.one(form, x, x, svg.escaped('"1.0" & 2.0')) == tagged
+        assert svg.each(form, [(x, x, "a"), (x, x, "b")]) == (
+            svg.one(form, x, x, "a") + svg.one(form, x, x, "b")
+        )
+
+
+def test_rows_of_tables_escape_what_comes_from_data() -> None:
+    said = "</td><script>'\u202e\x07"
+    shown = "&lt;/td&gt;&lt;script&gt;&#39;[U+202E][U+0007]"
+    row = {"at": said, "spo2": said, "resp": said, "heart": said, "behaviour": said, "line": 3}
+    assert str(case_rows.observations([row])).count(shown) == 5
+    evidence = [{"file": said, "ranges": [{"text": said, "anchor": said}]}]
+    assert str(case_rows.evidence(evidence)).count(shown) == 3
+    happened = {"kind": said, "at": said, "said": said, "table": said, "file": said, "line": 3}
+    assert str(case_rows.course([happened])).count(shown) == 5
+    known = {"from": said, "until": said, "cells": [said] * 5}
+    assert str(case_rows.timeline([known])).count(shown) == 7
+    verdict = {"rule": said, "title": said, "sentence": said}
+    assert str(case_rows.verdicts([verdict])).count(shown) == 3
+
+
+def test_every_character_that_may_mislead_is_spelled_out() -> None:
+    """The quick way past harmless texts takes none that the slow way would change."""
+    for code in range(0x20, 0x700):
+        char = chr(code)
+        hidden = unicodedata.category(char) in {"Cc", "Cf", "Cn", "Zl", "Zp"}
+        turns = unicodedata.bidirectional(char) in {"R", "AL"} and not hidden
+        assert words.visible(f"a{char}") == (f"a[U+{code:04X}]" if hidden else f"a{char}")
+        assert words.isolated(f"a{char}").startswith(words.ISOLATE[0]) == turns
 
 
 def test_a_month_of_many_observations_stays_light(tmp_path: Path) -> None:
