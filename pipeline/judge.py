@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from pipeline.contradictions import contradiction
 from pipeline.rules import all_rules, parameters_of
 from pipeline.rules.rule import Parameters, Rule
+from pipeline.store import one, transaction
 from pipeline.timeline import occlusion_context, occlusions, series, window
 
 if TYPE_CHECKING:
@@ -61,8 +62,6 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
     Only trips whose content, protocol version or rules changed since they were last judged are
     judged again. Runs in one transaction: a kill leaves the verdicts as they were.
     """
-    from pipeline.store import transaction
-
     versions = versions_in_store(con)
     with transaction(con):
         _forget_outdated(con, versions)
@@ -340,28 +339,30 @@ def _to_judge(con: duckdb.DuckDBPyConnection, judged: str) -> int:
         ANTI JOIN ({judged}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
         ORDER BY trip_key
     """)
-    row = con.execute("SELECT count(*) FROM to_judge").fetchone()
-    return int(row[0]) if row else 0
+    return int(one(con, "SELECT count(*) FROM to_judge")[0])
 
 
 def _keep(con: duckdb.DuckDBPyConnection) -> None:
     """Replace what is kept of the trips judged now, and drop what no longer holds."""
-    judged_now = con.execute("SELECT count(*) FROM to_judge").fetchone() != (0,)
     there = {
         name
         for (name,) in con.execute(
             "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'judged'"
         ).fetchall()
     }
+    (judged_now,) = one(con, "SELECT count(*) FROM to_judge")
+    outdated = 0
+    if "trip_window" in there:
+        con.execute(_OUTDATED)
+        (outdated,) = one(con, "SELECT count(*) FROM outdated")
     for table in KEPT:
-        if table in there:
-            con.execute(f"""
-                DELETE FROM judged.{table} WHERE trip_key NOT IN (
-                    SELECT trip_key FROM in_force ANTI JOIN to_judge USING (trip_key))""")
-            if judged_now:
-                con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
-        else:
+        if table not in there:
             con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
+            continue
+        if outdated:
+            con.execute(f"DELETE FROM judged.{table} WHERE trip_key IN (FROM outdated)")
+        if judged_now:
+            con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
 
 
 _OF_VERSION = """
@@ -371,6 +372,13 @@ _OF_VERSION = """
     )"""
 
 _NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
+
+# every trip kept has a window; those that hold and are not judged now stay
+_OUTDATED = """
+    CREATE OR REPLACE TEMP TABLE outdated AS
+    SELECT trip_key FROM judged.trip_window
+    ANTI JOIN (FROM in_force ANTI JOIN to_judge USING (trip_key)) USING (trip_key)
+"""
 
 _LOST = """
     CREATE OR REPLACE TEMP TABLE lost_now AS
