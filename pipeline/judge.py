@@ -9,13 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.contradictions import contradiction
 from pipeline.rules import all_rules, parameters_of
 from pipeline.rules.rule import Parameters, Rule
+from pipeline.store import one, transaction
 from pipeline.timeline import occlusion_context, occlusions, series, window
 
 if TYPE_CHECKING:
@@ -29,8 +30,8 @@ KEPT = (
 )  # fmt: skip
 """Stage tables kept under `judged.` after a run."""
 
-READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion", "verdict")
-"""Those that rules read, and their answers."""
+READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
+"""Those that rules read."""
 
 Stage = Callable[[str], None]
 
@@ -61,8 +62,6 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
     Only trips whose content, protocol version or rules changed since they were last judged are
     judged again. Runs in one transaction: a kill leaves the verdicts as they were.
     """
-    from pipeline.store import transaction
-
     versions = versions_in_store(con)
     with transaction(con):
         _forget_outdated(con, versions)
@@ -122,29 +121,73 @@ def recall(
     versions: list[VersionInStore],
     months: tuple[str, str] | None = None,
 ) -> None:
-    """As `replay`, from what `judge` has kept instead of judging again.
+    """As `replay`, from what `judge` has kept instead of judging again, of the versions' rules.
 
-    Right only where the store is `up_to_date` under those very versions.
+    Right only where the store is `up_to_date` under those very versions, or these with some of
+    their rules alone.
     """
     _in_force(con, versions)
     if months:
         con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
     _to_judge(con, _NOTHING_JUDGED)
+    rules = [(kept, name) for kept in versions for name in kept.rules]
     for table in READ_BY_RULES:
         con.execute(f"""
             CREATE OR REPLACE TEMP TABLE {table}_now AS
             FROM judged.{table} SEMI JOIN to_judge USING (trip_key)""")
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE verdict_now AS
+           SELECT v.* FROM judged.verdict v SEMI JOIN to_judge USING (trip_key)
+           WHERE list_contains(?, v.rule)""",
+        [sorted({name for _, name in rules})],
+    )
     open_trips = (occlusions.logged_occlusions(), occlusions.occlusion_if_open())
-    for sql in (_LOST, _CONTACTS, series.charted(), *open_trips):
+    for sql in (_LOST, _CONTACTS, *open_trips):
         con.execute(sql)
+    if any("charted_now" in all_rules()[name].sql(kept.rules[name]) for kept, name in rules):
+        con.execute(series.charted())
 
 
-def replay_rules(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
-    """Judge the trips of the last `replay` or `recall` by other rules; what comes before stays.
+def at_once(
+    con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
+) -> Iterator[tuple[str, dict[str, object]]]:
+    """SELECTs, with their parameters, that judge the trips of the last `replay` or `recall` anew.
 
-    Right only where `versions` differ from the replayed ones in nothing but rules.
+    Each gives `no`, a key of `tried`, and the columns of `verdict_now`; `tried` may differ from
+    the versions replayed in nothing but rules. What one text of SQL asks with several values is
+    asked in one go, of every trip with each of them.
     """
-    _judge_rules(con, versions, lambda _: None)
+    in_use = _in_use(con)
+    together: dict[tuple[int, str, str], dict[int, Parameters]] = {}
+    for no, versions in tried.items():
+        for kept in versions:
+            for name, parameters in kept.rules.items():
+                asked = (kept.protocol_no, name, all_rules()[name].sql(parameters))
+                if kept.protocol_no in in_use:
+                    together.setdefault(asked, {})[no] = parameters
+    for (protocol_no, name, sql), chosen in together.items():
+        yield _with_values(protocol_no, all_rules()[name], sql, chosen)
+
+
+def _with_values(
+    protocol_no: int, rule: Rule, sql: str, chosen: Mapping[int, Parameters]
+) -> tuple[str, dict[str, object]]:
+    """The SELECT of `at_once` for one rule: parameters whose values differ become columns."""
+    bound = {no: bindings(sql, rule, parameters) for no, parameters in chosen.items()}
+    first = next(iter(bound.values()))
+    moved = [name for name in first if any(own[name] != first[name] for own in bound.values())]
+    rows = ", ".join(
+        f"({', '.join([str(no), *(f'$tried_{no}_{n}' for n in moved)])})" for no in bound
+    )
+    asked = re.sub(r"\$(\w+)", lambda m: f"tried.{m[1]}" if m[1] in moved else m[0], sql)
+    select = f"""
+        WITH {_OF_VERSION},
+        tried({", ".join(["no", *moved])}) AS (VALUES {rows})
+        SELECT tried.no, answer.*, $protocol_no AS protocol_no, '{rule.id}' AS rule
+        FROM tried, LATERAL ({asked}) answer"""
+    values = {name: value for name, value in first.items() if name not in moved}
+    values |= {f"tried_{no}_{name}": own[name] for no, own in bound.items() for name in moved}
+    return select, {**values, "protocol_no": protocol_no}
 
 
 def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
@@ -198,7 +241,7 @@ def _judge_rules(
             trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, verdict VARCHAR,
             observed_low DOUBLE, observed_high DOUBLE, from_s INTEGER, until_s INTEGER, why VARCHAR
         )""")
-    in_use = {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
+    in_use = _in_use(con)
     for kept in versions:
         if kept.protocol_no not in in_use:
             continue
@@ -207,16 +250,16 @@ def _judge_rules(
             rule = all_rules()[name]
             sql = f"""
                 INSERT INTO verdict_now BY NAME
-                WITH version_trips AS (
-                    SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no
-                ),
-                version_timeline AS (
-                    SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
-                )
+                WITH {_OF_VERSION}
                 SELECT *, $protocol_no AS protocol_no, '{name}' AS rule
                 FROM ({rule.sql(parameters)})"""
             values = bindings(sql, rule, parameters)
             con.execute(sql, {**values, "protocol_no": kept.protocol_no})
+
+
+def _in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
+    """The versions that some trip to judge is judged by."""
+    return {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
 
 
 def _fingerprint(kept: VersionInStore) -> str:
@@ -296,31 +339,46 @@ def _to_judge(con: duckdb.DuckDBPyConnection, judged: str) -> int:
         ANTI JOIN ({judged}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
         ORDER BY trip_key
     """)
-    row = con.execute("SELECT count(*) FROM to_judge").fetchone()
-    return int(row[0]) if row else 0
+    return int(one(con, "SELECT count(*) FROM to_judge")[0])
 
 
 def _keep(con: duckdb.DuckDBPyConnection) -> None:
     """Replace what is kept of the trips judged now, and drop what no longer holds."""
-    judged_now = con.execute("SELECT count(*) FROM to_judge").fetchone() != (0,)
     there = {
         name
         for (name,) in con.execute(
             "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'judged'"
         ).fetchall()
     }
+    (judged_now,) = one(con, "SELECT count(*) FROM to_judge")
+    outdated = 0
+    if "trip_window" in there:
+        con.execute(_OUTDATED)
+        (outdated,) = one(con, "SELECT count(*) FROM outdated")
     for table in KEPT:
-        if table in there:
-            con.execute(f"""
-                DELETE FROM judged.{table} WHERE trip_key NOT IN (
-                    SELECT trip_key FROM in_force ANTI JOIN to_judge USING (trip_key))""")
-            if judged_now:
-                con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
-        else:
+        if table not in there:
             con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
+            continue
+        if outdated:
+            con.execute(f"DELETE FROM judged.{table} WHERE trip_key IN (FROM outdated)")
+        if judged_now:
+            con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
 
+
+_OF_VERSION = """
+    version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    version_timeline AS (
+        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+    )"""
 
 _NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
+
+# every trip kept has a window; those that hold and are not judged now stay
+_OUTDATED = """
+    CREATE OR REPLACE TEMP TABLE outdated AS
+    SELECT trip_key FROM judged.trip_window
+    ANTI JOIN (FROM in_force ANTI JOIN to_judge USING (trip_key)) USING (trip_key)
+"""
 
 _LOST = """
     CREATE OR REPLACE TEMP TABLE lost_now AS

@@ -169,6 +169,9 @@ def sql_type(field: Any) -> str:
 def _config(spill: Path, memory_limit: str | None, threads: int | None) -> dict[str, Any]:
     # the line of a row is told from its place in the table it was read into
     config: dict[str, Any] = {"temp_directory": str(spill), "preserve_insertion_order": True}
+    # joins to the latest row before a moment are estimated as small as a few rows where they are
+    # many thousand, and then made row by row
+    config["asof_loop_join_threshold"] = 0
     config["memory_limit"] = memory_limit or _default_memory()
     if threads is not None:
         config["threads"] = threads

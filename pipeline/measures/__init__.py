@@ -23,8 +23,8 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """
     import pandas as pd
 
-    parts = [occlusion_rates(con, month), rule_shares(con, month), exposures(con, month)]
-    parts.append(full_oxygen(con, month))
+    parts = [occlusion_rates(con, month), rule_shares(con, month), full_oxygen(con, month)]
+    parts.append(exposures(con, month))
     rows = pd.concat(parts, ignore_index=True)
     return rows.sort_values(
         ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True

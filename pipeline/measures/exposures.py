@@ -8,48 +8,17 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-HOLDS_S = 600
-"""An SpO2 is taken to hold for ten minutes or until the next one; assumed."""
-
-
-def spo2_held(stretches: str) -> str:
-    """SQL for each SpO2 of the trips of `stretches`, from at_s until it no longer holds."""
-    return f"""
-        SELECT trip_key, at_s, spo2_pct,
-               least(lead(at_s, 1, 2147483647) OVER (
-                         PARTITION BY trip_key ORDER BY at_s, line), at_s + {HOLDS_S}) AS until_s
-        FROM delivered.observations SEMI JOIN {stretches} USING (trip_key)
-        WHERE spo2_pct IS NOT NULL
-    """
-
-
-# each trip's seconds of undiluted oxygen, those covered by an SpO2, and by one above 97 %
-_WALL_OXYGEN = f"""
+# each trip's seconds of undiluted oxygen covered by an SpO2, and by one above 97 %
+_WALL_OXYGEN = """
     CREATE OR REPLACE TEMP TABLE wall_oxygen AS
-    WITH wall AS (
-        SELECT t.trip_key, w.service_month, t.from_s, t.until_s
-        FROM judged.timeline t JOIN judged.trip_window w USING (trip_key)
-        WHERE t.source IN ('wall', 'cylinder') AND w.service_month <= $month
-    ),
-    observed AS ({spo2_held("wall")}),
-    watched AS (
-        SELECT w.service_month, w.trip_key,
-               least(w.until_s, o.until_s) - greatest(w.from_s, o.at_s) AS seconds,
-               o.spo2_pct > 97 AS high
-        FROM wall w JOIN observed o ON o.trip_key = w.trip_key
-            AND o.at_s < w.until_s AND o.until_s > w.from_s
-    ),
-    by_watched AS (
-        SELECT service_month, trip_key, sum(seconds) AS seconds,
-               coalesce(sum(seconds) FILTER (high), 0) AS high_seconds
-        FROM watched GROUP BY ALL
-    ),
-    by_trip AS (
-        SELECT w.service_month, w.trip_key, sum(w.until_s - w.from_s) AS seconds
-        FROM wall w GROUP BY ALL
+    WITH by_watched AS (
+        SELECT trip_key, sum(seconds) AS seconds, sum(high_seconds) AS high_seconds
+        FROM full_oxygen_watched WHERE source IN ('wall', 'cylinder') GROUP BY trip_key
     )
-    SELECT b.service_month, b.trip_key, h.seconds, h.high_seconds
-    FROM by_trip b LEFT JOIN by_watched h USING (service_month, trip_key)
+    SELECT k.service_month, k.trip_key, h.seconds, h.high_seconds
+    FROM (SELECT DISTINCT service_month, trip_key FROM oxygen_known
+          WHERE source IN ('wall', 'cylinder')) k
+    LEFT JOIN by_watched h USING (trip_key)
 """
 
 _FULL_OXYGEN = """
@@ -98,7 +67,7 @@ def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd
 
 
 def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rows of the three measures up to `month`; call after `occlusion_rates`.
+    """Rows of the three measures up to `month`; call after `occlusion_rates` and `full_oxygen`.
 
     The time measures carry no interval: they are charted as single values (XmR). Bedside minutes
     are medians; their numerator is the sum of minutes.
@@ -109,7 +78,7 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     from pipeline.statistics.intervals import wilson
     from schemas.outputs import Measures
 
-    con.execute(_WALL_OXYGEN, {"month": month})
+    con.execute(_WALL_OXYGEN)
     timed = pd.concat([by_month_and_all(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
     timed = timed.assign(method="none: charted as single values")
     timed = timed.reindex(columns=list(Measures.to_schema().columns))

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.measures.exposures import by_month_and_all, spo2_held
+from pipeline.measures.exposures import by_month_and_all
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-# known: the source is, and where gas may be blended its FiO2; an SpO2 holds as in `exposures`
+HOLDS_S = 600
+"""An SpO2 is taken to hold for ten minutes or until the next one; assumed."""
+
+# known: the source is, and where gas may be blended its FiO2
 _KNOWN = """
     CREATE OR REPLACE TEMP TABLE oxygen_known AS
     SELECT t.trip_key, w.service_month, t.source, t.from_s, t.until_s,
@@ -20,10 +23,17 @@ _KNOWN = """
           AND (t.source IN ('wall', 'cylinder') OR t.fio2 IS NOT NULL)
 """
 
+# each trip's seconds of full oxygen from a source covered by an SpO2, and by one above 97 %
 _WATCHED = f"""
     CREATE OR REPLACE TEMP TABLE full_oxygen_watched AS
     WITH known AS (FROM oxygen_known WHERE is_full),
-    observed AS ({spo2_held("known")})
+    observed AS (
+        SELECT trip_key, at_s, spo2_pct,
+               least(lead(at_s, 1, 2147483647) OVER (
+                         PARTITION BY trip_key ORDER BY at_s, line), at_s + {HOLDS_S}) AS until_s
+        FROM delivered.observations SEMI JOIN known USING (trip_key)
+        WHERE spo2_pct IS NOT NULL
+    )
     SELECT k.service_month, k.source, k.trip_key,
            sum(least(k.until_s, o.until_s) - greatest(k.from_s, o.at_s)) AS seconds,
            coalesce(sum(least(k.until_s, o.until_s) - greatest(k.from_s, o.at_s))
@@ -68,6 +78,7 @@ def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     hours for every source; trips are those with any. `full-oxygen-above-97`: of those minutes,
     the ones with an SpO2 above 97 % over hours with an SpO2; trips without one are left out.
     No interval: minutes of one trip hang together, and what varies is which trips there were.
+    Leaves `oxygen_known` and `full_oxygen_watched`.
     """
     from schemas.outputs import Measures
 

@@ -54,34 +54,39 @@ def ventilator_time() -> str:
     """
 
 
-def _grouped(group_by: str, group_value: str, month: str) -> str:
-    """Counts of each group, and how far its trips pull the rate (see `quasi_poisson`)."""
-    return f"""
-    SELECT 'occlusion-rate' AS measure, month, '{group_by}' AS group_by, group_value,
+# counts of each group, by month and of all months, and how far its trips pull the rate (see
+# `quasi_poisson`)
+_RATES = """
+    WITH by_trip AS (
+        SELECT month, group_by, group_value, trip_key, bool_or(counted) AS counted,
+               coalesce(sum(events) FILTER (counted), 0) AS events,
+               coalesce(sum(seconds) FILTER (counted), 0) AS seconds
+        FROM (SELECT month, trip_key, counted, events, seconds,
+                     unnest(['service', 'cannula', 'flow_share']) AS group_by,
+                     unnest(['all', cannula, flow_share]) AS group_value
+              FROM ventilator_time)
+        WHERE group_value IS NOT NULL
+        GROUP BY ALL
+    ),
+    shown AS (FROM by_trip UNION ALL SELECT * REPLACE ($to AS month) FROM by_trip),
+    totalled AS (
+        SELECT *, sum(events) OVER own AS all_events, sum(seconds) OVER own AS all_seconds
+        FROM shown WINDOW own AS (PARTITION BY month, group_by, group_value)
+    ),
+    pulled AS (
+        SELECT *, CASE WHEN counted AND all_events > 0 AND seconds < all_seconds
+                       THEN (events * all_seconds - all_events * seconds)
+                            / ((all_seconds - seconds) * all_events)::DOUBLE END AS pull
+        FROM totalled
+    )
+    SELECT 'occlusion-rate' AS measure, month, group_by, group_value,
            sum(events)::DOUBLE AS numerator, sum(seconds) / 3600.0 AS denominator,
            count(*) FILTER (counted)::INTEGER AS trips,
            count(*) FILTER (NOT counted)::INTEGER AS left_out,
            -- in order, so that the sums do not depend on the number of threads
            sum(pull ** 2 ORDER BY trip_key) AS squares, sum(pull ** 4 ORDER BY trip_key) AS fourths
-    FROM (
-        SELECT *, CASE WHEN counted AND all_events > 0 AND seconds < all_seconds
-                       THEN (events * all_seconds - all_events * seconds)
-                            / ((all_seconds - seconds) * all_events)::DOUBLE END AS pull
-        FROM (
-            SELECT *, sum(events) OVER own AS all_events, sum(seconds) OVER own AS all_seconds
-            FROM (
-                SELECT {month} AS month, {group_value} AS group_value, trip_key,
-                       bool_or(counted) AS counted,
-                       coalesce(sum(events) FILTER (counted), 0) AS events,
-                       coalesce(sum(seconds) FILTER (counted), 0) AS seconds
-                FROM ventilator_time WHERE {group_value} IS NOT NULL
-                GROUP BY ALL
-            )
-            WINDOW own AS (PARTITION BY month, group_value)
-        )
-    )
-    GROUP BY ALL
-    """
+    FROM pulled GROUP BY ALL
+"""
 
 
 def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -104,10 +109,7 @@ def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 
 def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
-    groups = {"service": "'all'", "cannula": "cannula", "flow_share": "flow_share"}
-    months = ("month", f"'to {month}'")
-    sql = " UNION ALL ".join(_grouped(g, value, m) for g, value in groups.items() for m in months)
-    return _with_intervals(con.execute(sql).df())
+    return _with_intervals(con.execute(_RATES, {"to": f"to {month}"}).df())
 
 
 def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:

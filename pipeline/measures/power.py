@@ -33,6 +33,7 @@ def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...])
     recent = measures[measures["month"].isin(months[-LAST_MONTHS:])]
     history = measures[measures["month"].isin(months)]
     rare = set(charts.loc[charts["chart"] == "g", "group_value"])
+    sigma_z = charts.groupby(["measure", "group_by", "group_value"])["sigma_z"].last().to_dict()
     rows: list[dict[str, Any]] = []
     for key, own in history.groupby(["measure", "group_by", "group_value"], sort=True):
         measure, by, value = map(str, key)
@@ -42,7 +43,8 @@ def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...])
         if measure in X_MEASURES:
             rows += _of_values(key, own, last)
         elif measure in (*U_MEASURES, *P_MEASURES):
-            spread = _dispersion(charts, measure, by, value)
+            # the variance beyond chance that the chart's limits allow for
+            spread = max(1.0, float(sigma_z.get((measure, by, value), 1.0)) ** 2)
             rows += _of_counts(key, last, spread, gaps=measure == RARE_FROM and value in rare)
     return pd.DataFrame(rows, columns=list(PowerRows.to_schema().columns))
 
@@ -81,17 +83,6 @@ def _row(key: Any, level: float, volume: pd.Series, found: Power) -> dict[str, A
         "measure": key[0], "group_by": key[1], "group_value": key[2], "level": level,
         "monthly": float(volume.mean()), **_noticed(found), "horizon": HORIZON,
     }  # fmt: skip
-
-
-def _dispersion(charts: pd.DataFrame, measure: str, by: str, value: str) -> float:
-    """The variance beyond chance that the chart's limits allow for."""
-    own = charts[
-        (charts["measure"] == measure)
-        & (charts["group_by"] == by)
-        & (charts["group_value"] == value)
-    ]
-    sigma_z = own["sigma_z"].dropna()
-    return max(1.0, float(sigma_z.iloc[-1]) ** 2) if len(sigma_z) else 1.0
 
 
 def _simulated(level: float, volume: np.ndarray, spread: float, *, counted: bool) -> Power:

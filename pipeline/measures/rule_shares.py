@@ -62,14 +62,17 @@ _ALL_RULES = """
         FROM judged.verdict v JOIN judged.trip_window w USING (trip_key)
         WHERE w.service_month <= $month
         GROUP BY ALL
+    ),
+    by_month AS (
+        SELECT service_month AS month, count(*) FILTER (all_met AND all_judged) AS numerator,
+               count(*) FILTER (all_judged) AS judged, count(*) FILTER (NOT all_judged) AS untold
+        FROM by_trip WHERE any_applicable GROUP BY ALL
     )
-    SELECT 'all-rules-share' AS measure, {month} AS month, 'service' AS group_by,
-           'all' AS group_value,
-           count(*) FILTER (all_met AND all_judged)::DOUBLE AS numerator,
-           count(*) FILTER (all_judged)::DOUBLE AS denominator,
-           count(*) FILTER (all_judged)::INTEGER AS trips,
-           count(*) FILTER (NOT all_judged)::INTEGER AS left_out
-    FROM by_trip WHERE any_applicable GROUP BY ALL
+    SELECT 'all-rules-share' AS measure, coalesce(month, 'to ' || $month) AS month,
+           'service' AS group_by, 'all' AS group_value, sum(numerator)::DOUBLE AS numerator,
+           sum(judged)::DOUBLE AS denominator, sum(judged)::INTEGER AS trips,
+           sum(untold)::INTEGER AS left_out
+    FROM by_month GROUP BY ROLLUP (month) HAVING count(*) > 0
 """
 
 
@@ -94,11 +97,6 @@ def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
             _share("cannot-tell-share", "cannot_tell", "applicable", "0", "rule", "rule", at),
         ]
     counts = con.execute(" UNION ALL ".join(parts)).df()
-    whole = pd.concat(
-        [
-            con.execute(_ALL_RULES.format(month=at), {"month": month}).df()
-            for at in ("service_month", f"'to {month}'")
-        ]
-    )
+    whole = con.execute(_ALL_RULES, {"month": month}).df()
     counts = pd.concat([counts, whole], ignore_index=True)
     return with_interval(counts, wilson(counts["numerator"], counts["denominator"]), UNIT)

@@ -6,7 +6,7 @@ fewer; fewer than 12 make them provisional. A phase begins at a protocol version
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -64,16 +64,15 @@ def charts(
 
     from schemas.measure_outputs import Charts, Runs
 
-    points: list[dict[str, Any]] = []
+    points: dict[str, list[Any]] = {column: [] for column in Charts.to_schema().columns}
     runs: list[dict[str, Any]] = []
     for key, rows, chart in [*_monthly(measures, calendar), *_gaps(con, measures, calendar)]:
-        points += _points(key, rows, chart)
+        for column, values in _points(key, rows, chart).items():
+            points[column] += values
         runs += _runs(key, chart)
     order = ["measure", "group_by", "group_value"]
     return (
-        pd.DataFrame(points, columns=list(Charts.to_schema().columns)).sort_values(
-            [*order, "point"], kind="stable", ignore_index=True
-        ),
+        pd.DataFrame(points).sort_values([*order, "point"], kind="stable", ignore_index=True),
         pd.DataFrame(runs, columns=list(Runs.to_schema().columns)).sort_values(
             order, kind="stable", ignore_index=True
         ),
@@ -125,9 +124,11 @@ def _gaps(
         return
     found = con.execute(_IN_SERVICE_ORDER, {"rules": sorted(rare["group_value"])}).df()
     for rule, rows in found.groupby("rule", sort=True):
-        deviated = rows["deviated"].to_numpy(dtype=bool)
+        place = rows["place"].to_numpy()
+        deviated = np.zeros(place[-1], dtype=bool)
+        deviated[place - 1] = True
         gaps, _ = trips_between(deviated)
-        months = rows["month"].to_numpy()[np.flatnonzero(deviated)[1:]]
+        months = rows["month"].to_numpy()[1:]
         chart = g_chart(gaps, baseline=min(BASELINE_MONTHS, max(1, len(gaps) - 1)))
         frame = pd.DataFrame({"month": months, "numerator": gaps, "denominator": 1.0})
         yield (
@@ -143,36 +144,52 @@ def _to(calendar: Calendar) -> str:
 
 # without service_seq the file's order within a month is the best there is
 _IN_SERVICE_ORDER = """
-    SELECT v.rule, w.service_month AS month, v.verdict = 'deviation' AS deviated
-    FROM judged.verdict v
-    JOIN judged.trip_window w USING (trip_key)
-    JOIN delivered.trips t USING (trip_key)
-    WHERE list_contains($rules, v.rule)
-      AND v.verdict IN ('met', 'authorised', 'borderline', 'deviation')
-    ORDER BY v.rule, w.service_month, t.service_seq NULLS LAST, v.trip_key
+    WITH in_order AS (
+        SELECT w.trip_key, w.service_month AS month, row_number() OVER (
+                   ORDER BY w.service_month, t.service_seq NULLS LAST, w.trip_key) AS place
+        FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
+    ),
+    judged_trip AS (
+        SELECT v.rule, o.month, v.verdict = 'deviation' AS deviated,
+               row_number() OVER (PARTITION BY v.rule ORDER BY o.place) AS place
+        FROM judged.verdict v JOIN in_order o USING (trip_key)
+        WHERE list_contains($rules, v.rule)
+          AND v.verdict IN ('met', 'authorised', 'borderline', 'deviation')
+    )
+    SELECT rule, month, place FROM judged_trip WHERE deviated ORDER BY rule, place
 """
 
 
-def _points(
-    key: tuple[str, str, str], rows: pd.DataFrame, chart: Chart
-) -> Iterator[dict[str, Any]]:
+def _points(key: tuple[str, str, str], rows: pd.DataFrame, chart: Chart) -> Mapping[str, list[Any]]:
+    """The columns of `Charts` for one series, an entry a point."""
+    # long: one line a column
+    n = len(chart.value)
     said: dict[int, list[str]] = {}
     for signal in signals(chart):
         said.setdefault(signal.index, []).append(signal.words)
+    incomplete = rows["incomplete"].astype(bool).tolist()
+    of_phase = [
+        (number, phase) for number, phase in enumerate(chart.phases, 1)
+        for _ in range(phase.start, phase.stop)
+    ]  # fmt: skip
+    baseline = {i for phase in chart.phases for i in phase.baseline}
     measure, by, value = key
-    for number, phase in enumerate(chart.phases, 1):
-        for i in range(phase.start, phase.stop):
-            row = rows.iloc[i]
-            yield {
-                "measure": measure, "group_by": by, "group_value": value, "chart": chart.kind,
-                "point": i + 1, "month": row["month"], "numerator": row["numerator"],
-                "denominator": row["denominator"], "value": chart.value[i],
-                "centre": chart.centre[i], "lower": chart.lower[i], "upper": chart.upper[i],
-                "sigma_z": phase.sigma_z, "baseline": i in phase.baseline, "phase": number,
-                "provisional": phase.provisional, "reason": phase.reason or None,
-                "incomplete": bool(row["incomplete"]),
-                "signal": "; ".join(said[i]) if i in said and not row["incomplete"] else None,
-            }  # fmt: skip
+    return {
+        "measure": [measure] * n, "group_by": [by] * n, "group_value": [value] * n,
+        "chart": [chart.kind] * n, "point": list(range(1, n + 1)), "month": rows["month"].tolist(),
+        "numerator": rows["numerator"].tolist(), "denominator": rows["denominator"].tolist(),
+        "value": chart.value.tolist(), "centre": chart.centre.tolist(),
+        "lower": chart.lower.tolist(), "upper": chart.upper.tolist(),
+        "sigma_z": [phase.sigma_z for _, phase in of_phase],
+        "baseline": [i in baseline for i in range(n)],
+        "phase": [number for number, _ in of_phase],
+        "provisional": [phase.provisional for _, phase in of_phase],
+        "reason": [phase.reason or None for _, phase in of_phase],
+        "incomplete": incomplete,
+        "signal": [
+            "; ".join(said[i]) if i in said and not incomplete[i] else None for i in range(n)
+        ],
+    }  # fmt: skip
 
 
 def _runs(key: tuple[str, str, str], chart: Chart) -> Sequence[dict[str, Any]]:

@@ -291,13 +291,32 @@ def _estimable(rows: _Rows, groups: tuple[int, ...], names: Sequence[str]) -> _D
         dropped.append(name)
     kept = member & alive
     everything = _Design(groups, tuple(active), alive, kept, ())
-    all_columns = np.unique(everything.matrix(rows, kept), axis=0)
+    all_columns, _ = _distinct(everything.matrix(rows, kept))
     scale = np.linalg.norm(all_columns, axis=0)
     scale[scale == 0] = 1.0
     own = np.abs(np.diag(np.linalg.qr(all_columns / scale, mode="r")))[len(groups) :] > 1e-7
     dropped += [names[j] for j, good in zip(active, own, strict=True) if not good]
     final = tuple(j for j, good in zip(active, own, strict=True) if good)
     return replace(everything, active=final, dropped=tuple(dropped))
+
+
+def _distinct(matrix: FloatArray) -> tuple[FloatArray, IntArray]:
+    """The distinct rows in order, and which of them each row is: np.unique by rows, but quicker.
+
+    Sorting numbers is many times faster than sorting rows, so that each column's value becomes its
+    rank and a row one number.
+    """
+    row = np.zeros(len(matrix), dtype=np.int64)
+    span = 1
+    for column in matrix.T:
+        values, rank = np.unique(column, return_inverse=True)
+        if span * len(values) > 2**62:
+            ranked, row = np.unique(row, return_inverse=True)
+            span = len(ranked)
+        row = row * len(values) + rank
+        span *= len(values)
+    _, first, cell = np.unique(row, return_index=True, return_inverse=True)
+    return matrix[first], cell.astype(np.int64)
 
 
 def _fit(rows: _Rows, design: _Design) -> _Fit | None:
@@ -308,7 +327,7 @@ def _fit(rows: _Rows, design: _Design) -> _Fit | None:
     kept = design.kept
     matrix, events, exposure = design.matrix(rows, kept), rows.events[kept], rows.exposure[kept]
     # rows alike in everything are added up first: the fit is the same, and many times faster
-    cells, cell = np.unique(matrix, axis=0, return_inverse=True)
+    cells, cell = _distinct(matrix)
     offset = np.log(np.bincount(cell, exposure))
     try:
         with warnings.catch_warnings(), np.errstate(all="ignore"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 from pipeline.errors import Usage
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge, recall, replay_rules, up_to_date, versions_in_store
+from pipeline.judge import at_once, judge, recall, up_to_date, versions_in_store
 from pipeline.loop.session import store_in
 from pipeline.loop.settings import parse_settings, shown
 from pipeline.loop.whatif import main_curves, what_if
@@ -149,8 +150,8 @@ def test_extra_ventilator_minutes_are_those_past_the_limit(folder: Path) -> None
     ((now, trips),) = kit.ask(folder, over.format(50))
     with store_in(folder, read_only=True) as con:
         result = what_if(con, parse_settings(["wall-oxygen-time.limit_min=1000,40"]))
-        asked = con.execute("""SELECT sum(observed_low - 40), count(*) FROM verdict_now
-                               WHERE verdict = 'deviation'""").fetchall()
+        asked = con.execute("""SELECT sum(observed_low - 40), count(*) FROM verdict_tried
+                               WHERE becomes = 'deviation' AND no = 1""").fetchall()
     assert trips > 0
     minutes = list(result.curve["extra_ventilator_minutes"])
     counts = list(result.curve["extra_ventilator_trips"])
@@ -203,9 +204,40 @@ def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
         recall(con, versions, ("2000-01", "2100-01"))
         kept = con.execute(answers.format("judged", "")).fetchall()
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
-        replay_rules(con, versions)
+        con.execute("DELETE FROM verdict_now")
+        for sql, values in at_once(con, {0: versions}):
+            answered = f"SELECT * EXCLUDE (no) FROM ({sql})"
+            con.execute(f"INSERT INTO verdict_now BY NAME {answered}", values)
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
     assert {row[2] for row in kept} == set(versions[0].rules)
+
+
+def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
+    """Every number that a rule of the protocol takes, at less than it is and at more."""
+    with store_in(folder, read_only=True) as con:
+        versions = versions_in_store(con)
+        recall(con, versions)
+        told_apart = set()
+        for name, parameters in versions[0].rules.items():
+            for field, now in parameters.model_dump().items():
+                if isinstance(now, bool) or not isinstance(now, int | float):
+                    continue
+                tried = {
+                    no: [replace(versions[0], rules={
+                        name: parameters.model_copy(update={field: max(1, type(now)(now * by))})
+                    })]
+                    for no, by in enumerate((0.4, 2.5))
+                }  # fmt: skip
+                ((sql, values),) = at_once(con, tried)
+                together = con.execute(f"FROM ({sql}) ORDER BY ALL", values).fetchall()
+                alone = []
+                for no, versions_tried in tried.items():
+                    ((sql, values),) = at_once(con, {no: versions_tried})
+                    alone += con.execute(f"FROM ({sql}) ORDER BY ALL", values).fetchall()
+                assert together == alone, (name, field)
+                if len({row[1:] for row in together}) > 60:  # more answers than trips
+                    told_apart.add(name)
+    assert len(told_apart) > 8
 
 
 def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
