@@ -122,7 +122,8 @@ def _gaps(
     rare = whole[(whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS)]
     if rare.empty:
         return
-    found = con.execute(_IN_SERVICE_ORDER, {"rules": sorted(rare["group_value"])}).df()
+    bound = {"rules": sorted(rare["group_value"]), "month": calendar.months[-1]}
+    found = con.execute(_IN_SERVICE_ORDER, bound).df()
     for rule, rows in found.groupby("rule", sort=True):
         place = rows["place"].to_numpy()
         deviated = np.zeros(place[-1], dtype=bool)
@@ -148,6 +149,7 @@ _IN_SERVICE_ORDER = """
         SELECT w.trip_key, w.service_month AS month, row_number() OVER (
                    ORDER BY w.service_month, t.service_seq NULLS LAST, w.trip_key) AS place
         FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
+        WHERE w.service_month <= $month
     ),
     judged_trip AS (
         SELECT v.rule, o.month, v.verdict = 'deviation' AS deviated,
