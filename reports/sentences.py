@@ -266,8 +266,9 @@ def exact_note(rows: list[Row]) -> str:
     if not any(r["all"]["hours"] and not r["all"]["events"] for r in rows):
         return ""
     return (
-        "A size without an event has the exact Poisson interval, which leaves out that occlusions"
-        " cluster within trips: it may be too narrow, and is not comparable with the others."
+        "A rate without an event (an open square) has the exact Poisson interval, which leaves out"
+        " that occlusions cluster within trips: it may be too narrow, and cannot be held against"
+        " the others."
     )
 
 

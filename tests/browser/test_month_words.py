@@ -15,8 +15,10 @@ import pytest
 
 from reports import sentences, words
 from reports.chart_parts import nice_ceiling, percent_format, rate_axis_top, tick_step
+from reports.figures import rates_figure
 from reports.month_data import month_data
-from reports.rates import rate_cell, share_order
+from reports.palette import PAPER
+from reports.rates import rate_cell, rates_data, share_order
 from reports.strips import WIDTH, strip
 from reports.write import month_figures, safe_json
 from schemas.month_review import MonthReview
@@ -105,6 +107,23 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
     assert sizes_said(none) == (
         "The whole service's rate over all months is 26.9. Too few to say: 1 of 1 cannula size."
     )
+
+
+@pytest.mark.parametrize("narrow", [True, False])
+def test_a_rate_without_an_event_is_an_open_square(narrow: bool) -> None:
+    page = rates_data(fixture.month_review())
+    few, none = page["sizes"][:2]
+    empty = {
+        **none,
+        "all": rate_cell({"numerator": 0, "denominator": 9, "estimate": 0, "high": 41}),
+    }
+    figure = rates_figure([few, empty], page["service"], page["unit"], "June", narrow=narrow)
+    drawn, layout = figure["data"], figure["layout"]
+    square = next(t for t in drawn if t["marker"]["symbol"] == "square")
+    assert square["marker"]["color"] == PAPER
+    assert (square["x"], len(square["y"])) == ([0], 1)
+    said = " ".join(a["text"] for a in layout["annotations"])
+    assert ("41.0, exact)" in said) == narrow
 
 
 def test_without_a_ratio_nothing_is_said_of_it() -> None:
