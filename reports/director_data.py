@@ -113,6 +113,7 @@ def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
         "drawn": drawn,
         "not_drawn": len([f for f in found if not f["thin"]]) - len(drawn),
         "outside": outside_sentence(found, window_words(review)),
+        "better": any(b["good"] for f in drawn for b in f["outside"]),
         "dispersion": dispersion_sentence(found),
         "few": few_sentence(found),
         "chance": chance_sentence(found),

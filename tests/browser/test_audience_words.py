@@ -14,9 +14,11 @@ from reports.chart_sets import rate_by_chart
 from reports.control_figures import control_figure
 from reports.director_data import director_data, month_sentence
 from reports.education_data import education_data
+from reports.funnel_figures import funnel_figure
 from reports.funnels import funnels
 from reports.month_data import month_data
 from reports.pages import Site
+from reports.palette import ACCENT
 from reports.series import (
     ChartTable,
     panels_finding,
@@ -157,6 +159,43 @@ def test_the_band_is_made_of_the_frames_limits() -> None:
     marks = [t for t in drawn if t.get("mode") == "markers" and "hovertext" in t]
     values = sorted(v for t in marks for v in t["y"])
     assert values == pytest.approx(sorted(p["value"] for p in series["points"]))
+
+
+@pytest.mark.parametrize(
+    ("signal", "mark", "words"),
+    [
+        ("a point above the 3-sigma limit", "circle-open", "above the upper limit"),
+        (
+            "a point below the 3-sigma limit",
+            "diamond-open",
+            "below the lower limit, the better side",
+        ),
+    ],
+)
+def test_a_signal_on_the_better_side_has_a_calmer_mark(signal: str, mark: str, words: str) -> None:
+    review = with_last(signal=signal)
+    found = director_data(review, figures_of(review), Site())["charts"]["rates"]
+    panel = {**found["panels"][0], "points": found["panels"][0]["points"][-1:]}
+    drawn = control_figure([panel], columns=1)
+    marks = [t["marker"] for t in drawn["data"] if t.get("marker", {}).get("size", 0) in (14, 16)]
+    assert [m["symbol"] for m in marks] == [mark]
+    assert (marks[0]["color"] == ACCENT) == (mark == "circle-open")
+    notes = [a["text"].replace("<br>", " ") for a in drawn["layout"]["annotations"]]
+    assert words in notes
+    assert found["better"] == (mark == "diamond-open")
+
+
+@pytest.mark.parametrize(("outside", "mark"), [(1, "diamond"), (-1, "diamond-open")])
+def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, mark: str) -> None:
+    figures = fixture_figures.measure_figures()
+    figures = dataclasses.replace(figures, funnels=figures.funnels.assign(outside=outside))
+    found = [f for f in funnels(fixture_figures.full(), figures) if not f["thin"]][:1]
+    drawn = funnel_figure(found, columns=1)["data"]
+    marks = {t["marker"]["symbol"]: t["marker"]["color"] for t in drawn if "hovertext" in t}
+    assert (marks[mark] == ACCENT) == (outside > 0)
+    standings = {b["standing"] for b in found[0]["bases"] if not b["few"]}
+    better = f"unusual: below the lower 99.8{NBSP}% limit, the better side"
+    assert standings == {better if outside < 0 else f"unusual: above the upper 99.8{NBSP}% limit"}
 
 
 def test_thin_series_are_named_and_not_charted() -> None:
