@@ -85,11 +85,15 @@ def _bars(bases: list[Row], which: str, top: float, color: str, width: int) -> F
 
 def _points(funnel: Row, bases: list[Row], top: float, look: tuple[str, int, str]) -> Figure:
     symbol, size, color = look
+    marker: Figure = {"symbol": symbol, "size": size, "color": color, "opacity": 1}
+    if symbol == "diamond-open":  # hollow, and not seen through: it stands on the bars
+        rim = {"width": 2, "color": color}
+        marker |= {"symbol": "diamond", "color": palette.PAPER, "line": rim}
     return {
         "x": [b["denominator"] for b in bases],
         "y": [min(b["value"], top) for b in bases],
         "mode": "markers",
-        "marker": {"symbol": symbol, "size": size, "color": color, "opacity": 1},
+        "marker": marker,
         "hoverinfo": "text",
         "hovertext": [_told(funnel, b) for b in bases],
     }

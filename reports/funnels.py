@@ -140,6 +140,7 @@ def drawn_funnels(found: list[Row]) -> list[Row]:
 def outside_sentence(found: list[Row], window: str) -> str:
     """Which bases lie outside the 99.8 % limits, each with its counts."""
     outside = [(f, b) for f in found for b in f["outside"] if not f["thin"]]
+    outside.sort(key=lambda both: both[1]["good"])
     looked = [f for f in found if not f["thin"]]
     limits = f"99.8{words.NBSP}% limits"
     if not looked:
