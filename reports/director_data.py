@@ -179,6 +179,14 @@ def month_sentence(table: ChartTable) -> str:
     return f"{rate}. Whether that is ordinary: {said}."
 
 
+def other_charts(review: MonthReview) -> str:
+    """The other charts that signal this month, for the Month page; empty without any to judge."""
+    if review.figures is None or not review.protocol:
+        return ""
+    charts = charts_data(review, ChartTable(review, review.figures))
+    return others_sentence(charts, alarms_data(review.figures))
+
+
 def others_sentence(charts: Row, alarms: Row) -> str:
     """Which other charts signal this month, and how many would by chance."""
     panels = [p for name in charts for p in charts[name]["panels"]]

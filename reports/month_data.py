@@ -10,6 +10,7 @@ from reports import sentences, words
 from reports.adjusted import with_adjusted
 from reports.case_files import FOLDER, case_files
 from reports.chart_sets import month_rate_set
+from reports.director_data import other_charts
 from reports.education_data import retrain_line
 from reports.frames import Row, records, text
 from reports.loop_data import case_states, confirmed_by_rule, loop_data, loop_steps
@@ -46,6 +47,7 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
             s for s in (sentences.received_sentence(review), sentences.need_sentence(review)) if s
         ],
         "occlusion_answer": sentences.occlusion_sentences(review, rates),
+        "others": other_charts(review),
         "retrain": retrain_line(review),
         "next_steps": [
             *sentences.next_steps(review, bool(protocol["unapproved"]), loop["left"]),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from reports.funnel_figures import funnel_figure
 from reports.funnels import funnels
 from reports.month_data import month_data
 from reports.pages import Site
-from reports.palette import ACCENT
+from reports.palette import ACCENT, PAPER
 from reports.series import (
     ChartTable,
     panels_finding,
@@ -93,6 +94,22 @@ def test_a_month_short_of_trips_is_not_called_anything() -> None:
     assert "unusual" not in " ".join(data["answer"])
     assert rate_by_chart(review) == ""
     assert "not said while 4 trips are missing" in month_data(review)["occlusion_answer"][1]
+
+
+def test_the_month_page_names_what_else_is_unusual_among_how_many() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    calm = figures.charts.assign(signal=None)
+    none = dataclasses.replace(figures, charts=calm)
+    said = month_data(fixture_figures.review(none))["others"]
+    assert re.match(r"None of the \d+ other charts signals this month\. Some false signals", said)
+    own = calm["measure"].eq("all-rules-share") & calm["month"].eq(LAST)
+    below = calm.assign(signal=calm["signal"].mask(own, "a point below the 3-sigma limit"))
+    one = dataclasses.replace(figures, charts=below)
+    said = month_data(fixture_figures.review(one))["others"]
+    assert re.match(r"Unusual among the \d+ other charts: all rules kept \(.*below the lower", said)
+    assert month_data(dataclasses.replace(review, figures=None))["others"] == ""
+    assert month_data(dataclasses.replace(review, protocol=()))["others"] == ""
 
 
 def test_a_month_in_its_own_baseline_is_said() -> None:
@@ -185,14 +202,14 @@ def test_a_signal_on_the_better_side_has_a_calmer_mark(signal: str, mark: str, w
     assert found["better"] == (mark == "diamond-open")
 
 
-@pytest.mark.parametrize(("outside", "mark"), [(1, "diamond"), (-1, "diamond-open")])
-def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, mark: str) -> None:
+@pytest.mark.parametrize(("outside", "color"), [(1, ACCENT), (-1, PAPER)])
+def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, color: str) -> None:
     figures = fixture_figures.measure_figures()
     figures = dataclasses.replace(figures, funnels=figures.funnels.assign(outside=outside))
     found = [f for f in funnels(fixture_figures.full(), figures) if not f["thin"]][:1]
     drawn = funnel_figure(found, columns=1)["data"]
-    marks = {t["marker"]["symbol"]: t["marker"]["color"] for t in drawn if "hovertext" in t}
-    assert (marks[mark] == ACCENT) == (outside > 0)
+    marks = [t["marker"] for t in drawn if "hovertext" in t and t["marker"]["symbol"] == "diamond"]
+    assert [m["color"] for m in marks] == [color]
     standings = {b["standing"] for b in found[0]["bases"] if not b["few"]}
     better = f"unusual: below the lower 99.8{NBSP}% limit, the better side"
     assert standings == {better if outside < 0 else f"unusual: above the upper 99.8{NBSP}% limit"}
