@@ -44,7 +44,8 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
     return {
         **common,
         "answer": [
-            s for s in (sentences.received_sentence(review), sentences.need_sentence(review)) if s
+            *filter(None, (sentences.received_sentence(review), sentences.need_sentence(review))),
+            *filter(None, (sentences.reasons_sentence(review),)),
         ],
         "occlusion_answer": sentences.occlusion_sentences(review, rates),
         "others": other_charts(review),
@@ -354,7 +355,8 @@ def methods_data(review: MonthReview) -> list[Row]:
     rows = records(frame.sort_values(["measure", "unit", "method"]))
     return [
         {
-            "measure": words.MEASURE_WORDS.get(text(r["measure"]), text(r["measure"])),
+            "measure": words.MEASURE_WORDS.get(text(r["measure"]))
+            or words.plain(text(r["measure"])),
             "unit": text(r["unit"]),
             "method": text(r["method"]),
         }

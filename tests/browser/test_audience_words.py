@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from reports.adjusted import adjusted_finding
 from reports.alarms import alarms_data
 from reports.chart_sets import rate_by_chart
 from reports.control_figures import control_figure
@@ -293,3 +294,15 @@ def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:
     cells = [r["adjusted"] for r in month_data(review)["rates"]["sizes"]]
     assert {c["estimate"] for c in cells} == {None}
     assert cells[0]["note"] == "too few to say"
+
+
+def test_it_is_said_how_many_sizes_could_be_compared() -> None:
+    open_, none = ({"low": v, "high": v and 3.0, "estimate": v and 1.2} for v in (0.4, None))
+    rows = [
+        {"key": k, "label": k, "is_reference": k == "a", "adjusted_ratio": ratio}
+        for k, ratio in (("a", none), ("b", open_), ("c", none), ("d", none))
+    ]
+    assert adjusted_finding(rows, "a") == (
+        "Adjusted, 1 of the 3 other sizes could be compared with a: its ratio's interval holds"
+        " 1, so no difference is shown."
+    )

@@ -317,9 +317,29 @@ def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     cases = review.cases.head(5).assign(group=groups)
     said = sentences.need_sentence(dataclasses.replace(review, cases=cases))
     assert said.startswith(
-        "5 trips need a person: 1 always read, 2 more with a variance for review, 1 more that the"
-        " record cannot settle on a high-severity rule and 1 drawn at random from the others."
+        "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
+        " variance for review, 1 more that the record cannot settle on a high-severity rule and 1"
+        " drawn at random from the others."
     )
     assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
         "4 trips need a person: 2 with a variance for review, 1 more that"
     )
+
+
+def test_why_so_many_are_read_is_said_by_their_first_reason() -> None:
+    review = dataclasses.replace(fixture.month_review(), received=20)
+    rules = ["wall-oxygen-time", "heat-ready", "heat-ready", "unheated-time", "heat-ready"]
+    cases = review.cases.head(5).assign(group=[*["deviation"] * 4, "audit"], leading_rule=rules)
+    said = sentences.reasons_sentence(dataclasses.replace(review, cases=cases))
+    assert said == (
+        f"Without the random audit that is 4 of the 20 trips received (20{NBSP}%). Most often the"
+        " first reason is heat ready (2), unheated time (1) and wall oxygen time (1)."
+    )
+    assert sentences.reasons_sentence(dataclasses.replace(review, cases=cases[:2])) == ""
+
+
+def test_every_measure_has_its_name_in_words() -> None:
+    from pipeline.measures.registry import MEASURES
+
+    charted = {"trips-between-deviations"}  # has no interval, so no row of the methods
+    assert set(MEASURES) - charted <= set(words.MEASURE_WORDS)
