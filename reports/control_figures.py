@@ -15,8 +15,8 @@ from reports.panels import (
     in_lines,
     month_ticks,
     panel_axes,
+    panel_ticks,
     panel_title,
-    ticks_from_last,
     value_axis,
 )
 from reports.series import limits_words, made_from, shown, signals_of, unit_words
@@ -200,7 +200,7 @@ def _panel_axes(
     panel: Row, place: dict[str, Any], top: float, columns: int, *, by_month: bool
 ) -> Figure:
     points, unit = panel["points"], panel["unit"]
-    ticks = ticks_from_last(len(points), 6 if columns < 3 else 4)
+    ticks = panel_ticks(len(points), columns)
     names = [points[i]["month"] for i in ticks]
     x: Figure = {
         "range": [-0.7, max(len(points), 1) - 0.3],

@@ -15,8 +15,8 @@ from reports.panels import (
     level_line,
     month_ticks,
     panel_axes,
+    panel_ticks,
     panel_title,
-    ticks_from_last,
     value_axis,
 )
 
@@ -89,7 +89,7 @@ def _points(
 
 def _panel_axes(panel: Row, place: dict[str, Any], top: float, unit: str, columns: int) -> Figure:
     months = panel["months"]
-    ticks = ticks_from_last(len(months), 6 if columns > 2 else 4)
+    ticks = panel_ticks(len(months), columns)
     x = {
         "range": [-0.6, max(len(months), 1) - 0.4],
         "tickvals": ticks,

@@ -28,6 +28,7 @@ from reports.series import (
     signals_of,
     standing,
 )
+from reports.small_multiples import months_figure
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_figures import LAST
@@ -306,3 +307,16 @@ def test_it_is_said_how_many_sizes_could_be_compared() -> None:
         "Adjusted, 1 of the 3 other sizes could be compared with a: its ratio's interval holds"
         " 1, so no difference is shown."
     )
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3])
+def test_panels_of_one_width_have_the_same_month_labels(columns: int) -> None:
+    page = month_data(fixture_figures.full())
+    rates = page["rates"]
+    rows = (rates["sizes"], rates["service"], rates["unit"])
+    series = series_of(fixture_figures.full())
+    panels = [{**series, "points": series["points"][-len(rates["months"]) :]}] * columns
+    plain = months_figure(*rows, columns=columns)["layout"]["xaxis"]
+    control = control_figure(panels, columns=columns)["layout"]["xaxis"]
+    assert plain["ticktext"] == control["ticktext"]
+    assert len(plain["ticktext"]) == (6 if columns < 3 else 4)
