@@ -33,11 +33,11 @@ class BeforeAfter:
     on either.
     """
 
-    before_events: int
-    before_trips: int
+    before_events: float
+    before_trips: float
     before_share: float
-    after_events: int
-    after_trips: int
+    after_events: float
+    after_trips: float
     after_share: float
     ratio: ShareRatio
     window: str
@@ -90,7 +90,7 @@ def before_after(
     t = np.asarray(trips, dtype=np.float64)
     known = np.isfinite(x) & np.isfinite(t)
     sums = [
-        (int(x[known & part].sum()), int(t[known & part].sum()))
+        (float(x[known & part].sum()), float(t[known & part].sum()))
         for part in (window.before, window.after)
     ]
     (x0, t0), (x1, t1) = sums
