@@ -23,10 +23,11 @@ def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], 
         CREATE OR REPLACE TEMP MACRO tidy(x) AS
             rtrim(rtrim(format('{:.2f}', x), '0'), '.');
         CREATE OR REPLACE TEMP MACRO span(low, high) AS
-            CASE WHEN low IS NULL AND high IS NULL THEN 'an unknown number of'
+            CASE WHEN coalesce(low, 0) = 0 AND high IS NULL THEN 'an unknown number of'
                  WHEN high IS NULL THEN 'at least ' || tidy(low)
                  WHEN low IS NULL THEN 'at most ' || tidy(high)
                  WHEN low = high THEN tidy(low)
+                 WHEN low = 0 THEN 'up to ' || tidy(high)
                  ELSE tidy(low) || ' to ' || tidy(high) END;
     """)
     for kept in versions:

@@ -43,6 +43,7 @@ class Reviewed:
     workbook: Path
     unread_workbooks: tuple[str, ...] = ()
     shared: Path | None = None
+    shared_complete: str = ""
 
 
 def tool_version() -> str:
@@ -98,8 +99,8 @@ def review(
             stage("workbook")
             written()
         finish_workbook(con, book, chosen)
-        handed = shared_edition(con, into, month_review, stage) if shared else None
-    return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, handed)
+        handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
+    return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, *handed)
 
 
 def month_pages(
@@ -191,13 +192,19 @@ def shared_edition(
     into: Path,
     month_review: MonthReview,
     stage: Stage = lambda _: None,
-) -> Path:
-    """Write the edition of a month that may be handed over, a folder by itself."""
-    from pipeline.sharing.edition import share
+    by: str | None = None,
+) -> tuple[Path, str]:
+    """Write the edition of a month that may be handed over, a folder by itself.
+
+    With its page how many of the trips expected its latest period was shared with, in words.
+    """
+    from pipeline.sharing.edition import received_words, share
     from reports.shared_pages import write_shared
 
     stage("shared edition")
-    return write_shared(share(con, month_review), into / SHARED / month_review.month)
+    safe = share(con, month_review, by)
+    page = write_shared(safe, into / SHARED / month_review.month)
+    return page, received_words(month_review, safe)
 
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:

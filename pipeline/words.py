@@ -50,6 +50,8 @@ def review_summary(done: Reviewed) -> str:
     lines += ["", rules_table(done), "", f"Workbook: {done.workbook}", f"Page: {done.page}"]
     if done.shared:
         lines.append(f"To be handed over: the folder {done.shared.parent}")
+    if done.shared_complete:
+        lines.append(done.shared_complete)
     return "\n".join(lines)
 
 

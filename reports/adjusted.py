@@ -123,13 +123,13 @@ def adjusted_finding(rows: list[Row], reference: str) -> str:
     ):
         if chosen:
             said.append(f"{side} than {name}: {words.listed([_named(r) for r in chosen])}")
+    others = len(rows) - 1
+    looked = f"{len(compared)} of the {words.many(others, 'other size')} could be compared"
     if said:
-        return f"Adjusted, occlusions come {'; '.join(said)}."
+        return f"Adjusted, occlusions come {'; '.join(said)} ({looked})."
     if compared:
-        return (
-            f"Adjusted, the interval of every size's ratio to {name} holds 1: no size is shown to"
-            " differ from it."
-        )
+        its = "its ratio's interval holds" if len(compared) == 1 else "their ratios' intervals hold"
+        return f"Adjusted, {looked} with {name}: {its} 1, so no difference is shown."
     return "No cannula size has enough events to be compared with another."
 
 

@@ -32,7 +32,8 @@ def chart_set(series: list[Row], what: str) -> Row:
         "thin": thin_sentence(thin),
         "short": any(p["incomplete"] for s in panels for p in s["points"]),
         "provisional": any(s["provisional"] for s in panels),
-        "signals": any(p["signal"] for s in panels for p in s["points"]),
+        "signals": any(p["signal"] and not p["good"] for s in panels for p in s["points"]),
+        "better": any(p["good"] for s in panels for p in s["points"]),
     }
 
 

@@ -76,7 +76,8 @@ def _sizes(review: MonthReview, rates: Row) -> list[Row]:
         "finding": said["sizes_finding"],
         "said": f"Dots with 95{words.NBSP}% intervals, an arrow head where one runs on. Dashed: the"
         f" whole service. Sizes are used at other flows and in other children: the director's page"
-        f" has the adjusted rates. Intervals: {rates['size_methods']}.",
+        f" has the adjusted rates. Intervals: {rates['size_methods']}."
+        + (" Open square: no event, may be too narrow." if said["sizes_exact"] else ""),
     }]  # fmt: skip
 
 

@@ -15,8 +15,8 @@ from reports.panels import (
     in_lines,
     month_ticks,
     panel_axes,
+    panel_ticks,
     panel_title,
-    ticks_from_last,
     value_axis,
 )
 from reports.series import limits_words, made_from, shown, signals_of, unit_words
@@ -26,14 +26,17 @@ PANEL_GAP = 84
 LABELS_MOST = 3
 LABEL_SHARE = 0.22
 TITLE_CHARS, LONE_TITLE_CHARS = 24, 28
+SIGNAL = ("circle-open", 14, palette.ACCENT)
+BETTER = ("diamond-open", 16, palette.HISTORY)
+"""Round a signal: the accent asks for a person, what lies on the better side stays calm."""
 
 
 def control_figure(panels: list[Row], *, columns: int, by_month: bool = True) -> Figure:
     """Small multiples of series of `reports.series`, all on one y-axis; heights in px.
 
     The band is what lies within the limits and steps with the denominator. A ring is a signal,
-    its rule in words beside it; a square is a month short of trips; what lies beyond the axis ends
-    in an arrow head.
+    an open diamond one on the better side, its rule in words beside it; a square is a month short
+    of trips; what lies beyond the axis ends in an arrow head.
     """
     columns = min(columns, len(panels))
     top = axis_top(panels)
@@ -81,7 +84,8 @@ def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
         _marks(panel, short, top, ("square-open", 6, palette.MUTED)),
         _marks(panel, [e for e in whole if not e[1]["now"]], top, ("circle", 6, palette.HISTORY)),
         _marks(panel, [e for e in whole if e[1]["now"]], top, ("diamond", 9, palette.INK)),
-        _rings(ringed, top),
+        _rings([e for e in ringed if not e[1]["good"]], top, SIGNAL),
+        _rings([e for e in ringed if e[1]["good"]], top, BETTER),
         {**beyond([i for i, p in at if p["value"] > top], top, 7), "cliponaxis": False},
     ]
     return [{**refs, **trace} for trace in traces if trace["x"]]
@@ -178,9 +182,10 @@ def _told(point: Row, unit: str) -> str:
     return f"{said}<br>{chart_text(point['signal'])}" if point["signal"] else said
 
 
-def _rings(at: list[tuple[int, Row]], top: float) -> Figure:
-    ring = {"width": 2, "color": palette.ACCENT}
-    marker = {"symbol": "circle-open", "size": 14, "color": palette.ACCENT, "line": ring}
+def _rings(at: list[tuple[int, Row]], top: float, look: tuple[str, int, str]) -> Figure:
+    symbol, size, color = look
+    ring = {"width": 2, "color": color}
+    marker = {"symbol": symbol, "size": size, "color": color, "line": ring}
     return {
         "x": [i for i, _ in at],
         "y": [min(p["value"], top) for _, p in at],
@@ -195,7 +200,7 @@ def _panel_axes(
     panel: Row, place: dict[str, Any], top: float, columns: int, *, by_month: bool
 ) -> Figure:
     points, unit = panel["points"], panel["unit"]
-    ticks = ticks_from_last(len(points), 6 if columns < 3 else 4)
+    ticks = panel_ticks(len(points), columns)
     names = [points[i]["month"] for i in ticks]
     x: Figure = {
         "range": [-0.7, max(len(points), 1) - 0.3],
@@ -232,7 +237,8 @@ def _signal_words(panel: Row, place: dict[str, Any], top: float, columns: int) -
         i = where[point["order"]]
         left = i > len(points) / 2
         height, low = _clear_height(points, i, top, left=left)
-        wrapped = "<br>".join(textwrap.wrap(chart_text(point["signal"], 90), 24))
+        said = chart_text(point["signal"], 90) + (", the better side" if point["good"] else "")
+        wrapped = "<br>".join(textwrap.wrap(said, 24))
         notes.append(
             {
                 "text": wrapped,
@@ -246,7 +252,7 @@ def _signal_words(panel: Row, place: dict[str, Any], top: float, columns: int) -
                 "yshift": 5 if low else 0,
                 "align": "right" if left else "left",
                 "showarrow": False,
-                "font": {"size": 11, "color": palette.ACCENT},
+                "font": {"size": 11, "color": palette.MUTED if point["good"] else palette.ACCENT},
             }
         )
     return notes

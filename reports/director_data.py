@@ -113,6 +113,7 @@ def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
         "drawn": drawn,
         "not_drawn": len([f for f in found if not f["thin"]]) - len(drawn),
         "outside": outside_sentence(found, window_words(review)),
+        "better": any(b["good"] for f in drawn for b in f["outside"]),
         "dispersion": dispersion_sentence(found),
         "few": few_sentence(found),
         "chance": chance_sentence(found),
@@ -176,6 +177,14 @@ def month_sentence(table: ChartTable) -> str:
     if kind in ("unusual", "few"):
         return f"{rate}: {said}."
     return f"{rate}. Whether that is ordinary: {said}."
+
+
+def other_charts(review: MonthReview) -> str:
+    """The other charts that signal this month, for the Month page; empty without any to judge."""
+    if review.figures is None or not review.protocol:
+        return ""
+    charts = charts_data(review, ChartTable(review, review.figures))
+    return others_sentence(charts, alarms_data(review.figures))
 
 
 def others_sentence(charts: Row, alarms: Row) -> str:

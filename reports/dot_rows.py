@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -71,7 +72,8 @@ class Plan:
 def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
     """One row a group, under each other one dot a look, its numbers beside it or, narrow, above.
 
-    Heights are px, the width is the screen's. What runs on past the axis ends in an arrow head.
+    Heights are px, the width is the screen's. What runs on past the axis ends in an arrow head. A
+    rate without an event is an open square: its interval knows nothing of how events cluster.
     """
     height = _row_height(plan, len(rows), narrow=narrow)
     offsets = _offsets(plan, height, narrow=narrow)
@@ -82,6 +84,7 @@ def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
     return {
         "data": [
             *(_dots(rows, look, offsets[look.key], plan) for look in plan.looks),
+            *(t for k in plan.looks if (t := _dots(rows, k, offsets[k.key], plan, none=True))["x"]),
             *_arrow_heads(rows, offsets, plan.top),
         ],
         "layout": layout(
@@ -139,9 +142,15 @@ def _row_axis(rows: list[Row], *, labels: bool) -> Figure:
     )
 
 
-def _dots(rows: list[Row], look: Look, offset: float, plan: Plan) -> Figure:
-    drawn = [(i, r) for i, r in enumerate(rows) if r[look.key]["estimate"] is not None]
+def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool = False) -> Figure:
+    """One look's dots; `none`: those of rates without an event, open squares of its colour."""
+    drawn = [
+        (i, r)
+        for i, r in enumerate(rows)
+        if r[look.key]["estimate"] is not None and bool(r[look.key].get("no_event")) == none
+    ]
     cells = [r[look.key] for _, r in drawn]
+    look = dataclasses.replace(look, symbol="square-open", size=9) if none else look
     at, sizes = dots(cells, plan.top, look.size)
     marker = {"color": look.color, "size": sizes, "symbol": look.symbol, "opacity": 1}
     if look.symbol.endswith("-open"):

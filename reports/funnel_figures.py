@@ -59,7 +59,12 @@ def _traces(funnel: Row, bases: list[Row], number: str, top: float) -> list[Figu
         _bars(bases, "inner", top, palette.VERDICT_FILLS["authorised"], INNER),
         _points(funnel, few, top, ("circle-open", 8, palette.MUTED)),
         _points(funnel, inside, top, ("circle", 8, palette.INK)),
-        _points(funnel, outside, top, ("diamond", 11, palette.ACCENT)),
+        _points(
+            funnel, [b for b in outside if not b["good"]], top, ("diamond", 11, palette.ACCENT)
+        ),
+        _points(
+            funnel, [b for b in outside if b["good"]], top, ("diamond-open", 12, palette.HISTORY)
+        ),
         beyond([b["denominator"] for b in bases if b["value"] > top], top, 7),
     ]
     return [{**refs, **trace} for trace in traces if trace["x"]]
@@ -80,11 +85,15 @@ def _bars(bases: list[Row], which: str, top: float, color: str, width: int) -> F
 
 def _points(funnel: Row, bases: list[Row], top: float, look: tuple[str, int, str]) -> Figure:
     symbol, size, color = look
+    marker: Figure = {"symbol": symbol, "size": size, "color": color, "opacity": 1}
+    if symbol == "diamond-open":  # hollow, and not seen through: it stands on the bars
+        rim = {"width": 2, "color": color}
+        marker |= {"symbol": "diamond", "color": palette.PAPER, "line": rim}
     return {
         "x": [b["denominator"] for b in bases],
         "y": [min(b["value"], top) for b in bases],
         "mode": "markers",
-        "marker": {"symbol": symbol, "size": size, "color": color, "opacity": 1},
+        "marker": marker,
         "hoverinfo": "text",
         "hovertext": [_told(funnel, b) for b in bases],
     }
@@ -123,7 +132,7 @@ def _names(bases: list[Row], place: dict[str, Any], top: float, right: float) ->
                 "xanchor": "right" if left else "left",
                 "xshift": -11 if left else 11,
                 "yanchor": "middle",
-                "font": {"size": 12, "color": palette.ACCENT},
+                "font": {"size": 12, "color": palette.MUTED if base["good"] else palette.ACCENT},
             }
         )
     return notes

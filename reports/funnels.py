@@ -9,6 +9,7 @@ from reports.frames import Row, records, text
 from reports.series import shown, shown_range, unit_words
 
 if TYPE_CHECKING:
+    from schemas.measure_outputs import MeasureFacts
     from schemas.month_review import MeasureFigures, MonthReview
 
 RATE, SHARE = "occlusion-rate", "deviation-share"
@@ -34,7 +35,7 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
         known = facts.get(measure)
         minimum = known.minimum if known else 0.0
         unit = known.unit if known else ""
-        bases = sorted((_base(r, minimum, unit) for r in rows), key=lambda b: b["base"])
+        bases = sorted((_base(r, minimum, unit, known) for r in rows), key=lambda b: b["base"])
         for base in bases:
             base["retrained"] = retrained.get((base["base"], rule), "")
         enough = [b for b in bases if not b["few"]]
@@ -83,9 +84,11 @@ def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple
     }
 
 
-def _base(row: Row, minimum: float, unit: str) -> Row:
+def _base(row: Row, minimum: float, unit: str, known: MeasureFacts | None) -> Row:
     base: Row = {name: words.some(row[name]) for name in NUMBERS}
     base |= {"base": text(row["base"]), "outside": int(row["outside"] or 0)}
+    better = known.better if known else ""
+    base["good"] = base["outside"] == {"lower": -1, "higher": 1}.get(better)
     base["few"] = (base["denominator"] or 0.0) < minimum
     below = base["denominator"] or 0.0
     if unit == "share of trips":
@@ -112,10 +115,10 @@ def p_text(p: float | None) -> str:
 def _standing(base: Row) -> str:
     if base["few"]:
         return "too few to say"
-    if base["outside"] > 0:
-        return "unusual: above the upper 99.8 % limit".replace(" %", f"{words.NBSP}%")
-    if base["outside"] < 0:
-        return "unusual: below the lower 99.8 % limit".replace(" %", f"{words.NBSP}%")
+    if base["outside"]:
+        side = "above the upper" if base["outside"] > 0 else "below the lower"
+        better = ", the better side" if base["good"] else ""
+        return f"unusual: {side} 99.8{words.NBSP}% limit{better}"
     value, low, high = base["value"], base["inner_lower"], base["inner_upper"]
     if value is None or low is None or high is None:
         return "no limits"
@@ -137,6 +140,7 @@ def drawn_funnels(found: list[Row]) -> list[Row]:
 def outside_sentence(found: list[Row], window: str) -> str:
     """Which bases lie outside the 99.8 % limits, each with its counts."""
     outside = [(f, b) for f in found for b in f["outside"] if not f["thin"]]
+    outside.sort(key=lambda both: both[1]["good"])
     looked = [f for f in found if not f["thin"]]
     limits = f"99.8{words.NBSP}% limits"
     if not looked:
@@ -153,6 +157,7 @@ def outside_sentence(found: list[Row], window: str) -> str:
 def outside_words(funnel: Row, base: Row) -> str:
     """'cedar is above the upper limit on wall oxygen time: 24 of 157 trips (15 %), where ...'."""
     side = "above the upper limit" if base["outside"] > 0 else "below the lower limit"
+    side += ", the better side," if base["good"] else ""
     unit = funnel["unit"]
     label = funnel["label"][:1].lower() + funnel["label"][1:]
     retrained = f" It was retrained in {base['retrained']}, within these months."

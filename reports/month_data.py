@@ -10,6 +10,7 @@ from reports import sentences, words
 from reports.adjusted import with_adjusted
 from reports.case_files import FOLDER, case_files
 from reports.chart_sets import month_rate_set
+from reports.director_data import other_charts
 from reports.education_data import retrain_line
 from reports.frames import Row, records, text
 from reports.loop_data import case_states, confirmed_by_rule, loop_data, loop_steps
@@ -43,9 +44,11 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
     return {
         **common,
         "answer": [
-            s for s in (sentences.received_sentence(review), sentences.need_sentence(review)) if s
+            *filter(None, (sentences.received_sentence(review), sentences.need_sentence(review))),
+            *filter(None, (sentences.reasons_sentence(review),)),
         ],
         "occlusion_answer": sentences.occlusion_sentences(review, rates),
+        "others": other_charts(review),
         "retrain": retrain_line(review),
         "next_steps": [
             *sentences.next_steps(review, bool(protocol["unapproved"]), loop["left"]),
@@ -352,7 +355,8 @@ def methods_data(review: MonthReview) -> list[Row]:
     rows = records(frame.sort_values(["measure", "unit", "method"]))
     return [
         {
-            "measure": words.MEASURE_WORDS.get(text(r["measure"]), text(r["measure"])),
+            "measure": words.MEASURE_WORDS.get(text(r["measure"]))
+            or words.plain(text(r["measure"])),
             "unit": text(r["unit"]),
             "method": text(r["method"]),
         }

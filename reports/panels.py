@@ -88,6 +88,11 @@ def month_ticks(months: list[str]) -> list[str]:
     return ticks
 
 
+def panel_ticks(count: int, columns: int) -> list[int]:
+    """The places labelled below a panel, one of `columns` in a row: a narrow one has fewer."""
+    return ticks_from_last(count, 6 if columns < 3 else 4)
+
+
 def ticks_from_last(count: int, most: int) -> list[int]:
     """At most `most` or so of `count` places, evenly, always with the last, the month reviewed."""
     step = max(1, math.ceil(count / most))

@@ -173,7 +173,8 @@ def _by_month(review: MonthReview, measure: str) -> Picture:
         (
             f"Diamond: {what}{month}. Dots: earlier ones; a square: a month short of trips, which"
             " shows no signal. Band: within three sigmas of the centre (dashed), dotted where"
-            " provisional. Ring: a signal, its rule beside it. Arrow head: beyond the axis.",
+            " provisional. Ring: a signal, its rule beside it; open diamond: one on the better"
+            " side. Arrow head: beyond the axis.",
             f"{month}. {'; '.join(made)}." if made else f"{month}: no figure.",
             f"{'; '.join(kinds)}. {' '.join(drawn['notes'])}".rstrip(),
             drawn["thin"],
@@ -198,7 +199,8 @@ def _by_base(review: MonthReview, measure: str) -> Picture:
         (
             "Each dot is a base at its own volume, n on the lower axis; an open one has too few to"
             f" say. Thick bar: 95{words.NBSP}% limits at that volume; thin bar: 99.8{words.NBSP}%."
-            " A base beyond the thin bar is a diamond with its name. Dashed line: all bases.",
+            " A base beyond the thin bar is a diamond with its name, open on the better side."
+            " Dashed line: all bases.",
             f"Over {window}. {'; '.join(lone)}." if len(found) == 1 else f"Over {window}.",
             "Limits: exact, widened for over-dispersion where it can be told.",
         ),

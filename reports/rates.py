@@ -30,6 +30,7 @@ def rate_cell(row: Row | None) -> Row:
         "hours": hours,
         "trips": trips,
         "left_out": left_out,
+        "no_event": bool(hours) and not events,
         "made_from": f"{words.whole(events)} / {words.hours(hours)}{words.NBSP}h"
         if hours
         else "0 h",
@@ -142,6 +143,7 @@ def rates_data(review: MonthReview) -> dict[str, Any]:
     return {
         "unit": table.unit,
         "months": table.months,
+        "month_cells": [{"cell": c} for r in (service, *sizes) for c in r["months"]],
         "service": service,
         "sizes": sizes,
         "shares": shares,

@@ -25,7 +25,7 @@ OF_TRIP_ASIDE = "trip-set-aside"
 TOO_WIDE = 0.4
 """A share's interval wider than this leaves open whether it is rare or common."""
 GROUP_PARTS = {
-    "always_read": "always read",
+    "always_read": "that the protocol has read whatever the rules say",
     "deviation": "with a variance for review",
     "borderline": "borderline",
     "cannot_tell": "that the record cannot settle on a high-severity rule",
@@ -82,6 +82,22 @@ def need_sentence(review: MonthReview) -> str:
     needs = "needs" if total == 1 else "need"
     rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
     return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"
+
+
+def reasons_sentence(review: MonthReview) -> str:
+    """Which rules are most often the first reason to read a trip; empty where few are read."""
+    cases = review.cases[~review.cases["group"].isin(("audit", "follow_up"))]
+    counts = cases["leading_rule"].dropna().value_counts()
+    leading = sorted(counts.items(), key=lambda item: (-item[1], str(item[0])))[:NAMED_MOST]
+    if len(cases) < FIRST_NAMED or not leading:
+        return ""
+    named = [f"{words.rule_title(text(rule)).lower()} ({n:,})" for rule, n in leading]
+    of = f"{len(cases):,} of the {words.many(review.received, 'trip')} received"
+    share = words.percent(len(cases) / review.received)
+    return (
+        f"Without the random audit that is {of} ({share}). Most often the first reason is"
+        f" {words.listed(named)}."
+    )
 
 
 def _were(trips: int) -> str:
@@ -266,8 +282,9 @@ def exact_note(rows: list[Row]) -> str:
     if not any(r["all"]["hours"] and not r["all"]["events"] for r in rows):
         return ""
     return (
-        "A size without an event has the exact Poisson interval, which leaves out that occlusions"
-        " cluster within trips: it may be too narrow, and is not comparable with the others."
+        "A rate without an event (an open square) has the exact Poisson interval, which leaves out"
+        " that occlusions cluster within trips: it may be too narrow, and cannot be held against"
+        " the others."
     )
 
 

@@ -39,7 +39,7 @@ class ChartTable:
         facts = self.facts.get(measure)
         points = [_point(r, self.month) for r in sorted(rows, key=lambda r: int(r["point"]))]
         last = points[-1]
-        return {
+        found = {
             "measure": measure,
             "key": value,
             "label": self._label(group_by, value, facts),
@@ -61,6 +61,9 @@ class ChartTable:
             "run": self.runs.get((measure, group_by, value)),
             "missing": self.missing,
         }
+        for point in points:
+            point["good"] = bool(better_side(found, point))
+        return found
 
     def every(self, measure: str, group_by: str) -> list[Row]:
         """Every series of a measure and grouping, by the group's token."""

@@ -20,6 +20,14 @@ if TYPE_CHECKING:
     from schemas.shared_outputs import SharedTables
 
 WITHHELD = "withheld"
+RECEIVED_WORDS = {
+    "all": "Every trip expected was received before the period was first shared.",
+    "most": "Not every trip expected was received before the period was first shared, but at least"
+    " nine tenths.",
+    "fewer": "Fewer than nine tenths of the trips expected were received before the period was"
+    " first shared: read its numbers with that in mind.",
+    "": "How many trips there should have been is not known.",
+}
 UNIT = "events per 100 h"
 MOST_TOLD = SMALLEST_TOLD - 1
 ALL_WORDS = "Not every rule kept"
@@ -38,6 +46,7 @@ def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
         "period": period_words(now),
         "next_until": words.month_name(shared.next_until),
         "trips": _trips(shared, now),
+        "received": _received(shared, now),
         "whole": next((r for r in rules if r["rule"] == ALL_RULES), None),
         "rules": [r for r in rules if r["rule"] != ALL_RULES],
         "sizes": sizes_data(review, _of(shared.sizes, now)),
@@ -84,6 +93,12 @@ def period_words(period: str) -> str:
 def _trips(shared: SharedTables, period: str) -> str:
     (row,) = [r for r in records(shared.periods) if r["period"] == period] or [{"trips": None}]
     return WITHHELD if row["trips"] is None else f"{int(row['trips']):,}"
+
+
+def _received(shared: SharedTables, period: str) -> str:
+    """How complete the period was when first shared, in a sentence; empty where nothing is told."""
+    known = [r["received"] for r in records(shared.periods) if r["period"] == period]
+    return RECEIVED_WORDS.get(text(known[0]), RECEIVED_WORDS[""]) if known else ""
 
 
 def count(value: Any) -> str:

@@ -15,8 +15,8 @@ from reports.panels import (
     level_line,
     month_ticks,
     panel_axes,
+    panel_ticks,
     panel_title,
-    ticks_from_last,
     value_axis,
 )
 
@@ -50,21 +50,30 @@ def months_figure(rows: list[Row], service: Row, unit: str, *, columns: int) -> 
 
 
 def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
-    """Earlier months, the month under review, and arrow heads; each where there is one."""
+    """Earlier months, the month under review, each with and without an event; arrow heads."""
     drawn = [(i, c) for i, c in enumerate(panel["months"]) if c["estimate"] is not None]
     last = len(panel["months"]) - 1
     cut = [i for i, c in drawn if runs_past(c, top)]
     traces = [
-        _points(panel, [(i, c) for i, c in drawn if i < last], top, now=False),
-        _points(panel, [(i, c) for i, c in drawn if i == last], top, now=True),
+        *(
+            _points(panel, [e for e in own if e[1]["no_event"] == none], top, now=now, none=none)
+            for own, now in (
+                ([e for e in drawn if e[0] < last], False),
+                ([e for e in drawn if e[0] == last], True),
+            )
+            for none in (False, True)
+        ),
         beyond(cut, top, 6),
     ]
     refs = {"xaxis": f"x{number}", "yaxis": f"y{number}", "cliponaxis": False}
     return [{"type": "scatter", "mode": "markers", **refs, **t} for t in traces if t["x"]]
 
 
-def _points(panel: Row, drawn: list[tuple[int, Row]], top: float, *, now: bool) -> Figure:
+def _points(
+    panel: Row, drawn: list[tuple[int, Row]], top: float, *, now: bool, none: bool
+) -> Figure:
     color, symbol, size = (palette.INK, "diamond", 9) if now else (palette.HISTORY, "circle", 7)
+    symbol = "square-open" if none else symbol
     cells = [c for _, c in drawn]
     at, sizes = dots(cells, top, size)
     label = chart_text(panel["label"])
@@ -80,7 +89,7 @@ def _points(panel: Row, drawn: list[tuple[int, Row]], top: float, *, now: bool) 
 
 def _panel_axes(panel: Row, place: dict[str, Any], top: float, unit: str, columns: int) -> Figure:
     months = panel["months"]
-    ticks = ticks_from_last(len(months), 6 if columns > 2 else 4)
+    ticks = panel_ticks(len(months), columns)
     x = {
         "range": [-0.6, max(len(months), 1) - 0.4],
         "tickvals": ticks,

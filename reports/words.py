@@ -84,6 +84,11 @@ MEASURE_WORDS = {
     "trips-with-occlusion": "Ventilator trips with an occlusion, of those with a complete log",
     "bedside-minutes": "Median minutes from reaching the bedside to departure",
     "full-oxygen-above-97": "Minutes of full oxygen above SpO2 97 %",
+    "full-oxygen": "Minutes of full oxygen by source",
+    "confirmed-share": "Trips flagged and confirmed by a reader, of those a reader closed",
+    "confirmed-deviation-share": "Trips with a confirmed variance, of the trips judged",
+    "practice-share": "Trips with a variance put down to practice, of the trips judged",
+    "miss-rate": "Trips with a variance that no rule flagged, of those read at random",
 }
 
 

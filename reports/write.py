@@ -87,7 +87,7 @@ def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
         sizes = [r for r in rates["sizes"] if any(c["estimate"] is not None for c in r["months"])]
         figures["rates-by-month"] = [
             {"least": least, **months_figure(sizes, service, unit, columns=columns)}
-            for least, columns in ((0, 2), (600, 3), (900, 4))
+            for least, columns in ((0, 1), (480, 2), (680, 3), (900, 4))
         ]
     return figures
 

@@ -117,7 +117,7 @@ AUDIT_DRAW = _schema(
     {
         "month": _text("Service month"),
         "seed": _text("Service, month and protocol version, which the draw rests on"),
-        "unflagged": _whole("Trips without findings when it was first drawn"),
+        "unflagged": _whole("Trips not listed for another reason when it was first drawn"),
         "wanted": _whole("How many were drawn then"),
         "half_width": _column(dt.float64, "Precision asked for: half the interval, a share"),
         "expected": _column(dt.float64, "Miss rate that the size was reckoned with, a share"),

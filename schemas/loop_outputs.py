@@ -95,10 +95,10 @@ class Agreement(pa.DataFrameModel):
 
 
 class AuditResults(pa.DataFrameModel):
-    """What reading trips without findings, drawn at random, found."""
+    """What reading trips drawn at random, of those not listed for another reason, found."""
 
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
-    unflagged: dt.Int32 = _count("Trips without findings")
+    unflagged: dt.Int32 = _count("Trips not listed for another reason")
     drawn: dt.Int32 = _count("Of these, drawn for reading")
     read: dt.Int32 = _count("Of these, closed by a reader")
     missed: dt.Int32 = _count("Of these, with a variance that no rule flagged")

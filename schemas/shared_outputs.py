@@ -46,6 +46,11 @@ class SharedPeriods(pa.DataFrameModel):
     from_month: dt.String = _text("Its first month")
     until_month: dt.String = _text("Its last month")
     trips: dt.Int32 = _trips("Trips that a rule was asked of; null where withheld")
+    received: dt.String = _text(
+        "Of the trips expected, how many were received when it was first shared: all, most (9 in 10"
+        " or more) or fewer; null where not known",
+        nullable=True,
+    )
 
 
 class SharedRules(pa.DataFrameModel):

@@ -116,6 +116,24 @@ def record_stored(
     record(con, what, {**detail, **marked, "no": number, "rows": stored})
 
 
+def record_shared(con: duckdb.DuckDBPyConnection, month: str, by: str | None) -> None:
+    """Add the entry of an edition handed over, with every period that no entry told of yet."""
+    told = {p for e in entries(con) if e.what == "shared" for p in e.told.get("periods", {})}
+    new = {name: mark for name, mark in _periods(con).items() if name not in told}
+    record(con, "shared", {"reviewed": month, "by": by, "periods": new})
+
+
+def _periods(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """A digest of what each period shared so far was told with, by its months."""
+    if not has_table(con, "shared_period"):
+        return {}
+    rows = con.execute(
+        "SELECT first_month || ' to ' || last_month, sha256(told) FROM loop.shared_period"
+        " ORDER BY 1"
+    ).fetchall()
+    return {str(name): str(mark) for name, mark in rows}
+
+
 def entries(con: duckdb.DuckDBPyConnection) -> list[Entry]:
     """Every entry in order; none in a store from before there was a ledger."""
     if not begun(con):
@@ -262,6 +280,10 @@ def _untold(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
         listed = {(d.get("month"), v) for w, d in details if w == what for v in d.get(column, [])}
         if set(con.execute(sql).fetchall()) != listed:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
+    shared = [d.get("periods", {}) for w, d in details if w == "shared"]
+    # before the first entry of this kind there was none to tell of a period
+    if shared and _periods(con) != {name: mark for told in shared for name, mark in told.items()}:
+        problems.append("What is stored of shared periods is not what the ledger tells of.")
     return problems + _contents(con)
 
 

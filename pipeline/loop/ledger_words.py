@@ -52,7 +52,15 @@ def _words(what: str, detail: dict[str, Any]) -> str:
         return f"baseline: {', '.join(detail['months'])}"
     if what == "audit":
         return f"audit of {detail['month']}: {len(detail['trips'])} trips drawn"
-    if what == "publication":
-        return f"{detail['month']} published: {detail['files']} files"
+    if what in ("publication", "shared"):
+        return _handed_out(what, detail)
     kept, read = detail["rows_kept"], detail["rows_read"]
     return f"{what}: {kept} of {read} rows stored, sheet {detail['no']}"
+
+
+def _handed_out(what: str, detail: dict[str, Any]) -> str:
+    if what == "publication":
+        return f"{detail['month']} published: {detail['files']} files"
+    periods = ", ".join(detail["periods"])
+    first = f", for the first time {periods}" if periods else ", no period for the first time"
+    return f"shared edition of {detail['reviewed']} handed over{first}"

@@ -128,10 +128,10 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
         rows.append(
             {
                 "month": when, "base": base, "rule": rule,
-                "before_events": found.before_events, "before_trips": found.before_exposure,
-                "after_events": found.after_events, "after_trips": found.after_exposure,
-                "ratio": float(found.ratio.ratio), "low": float(found.ratio.lower),
-                "high": float(found.ratio.upper), "too_few": found.too_few,
+                "before_events": found.before_events, "before_trips": found.before_trips,
+                "after_events": found.after_events, "after_trips": found.after_trips,
+                "ratio": found.ratio.ratio, "low": found.ratio.lower,
+                "high": found.ratio.upper, "too_few": found.too_few,
                 **_read(own, window), "window": _window(own, window, when),
                 "warning": found.warning,
             }

@@ -175,9 +175,12 @@ RULE = Rule(
     answers=answers,
     sentences={
         "met": "Every low saturation was answered.",
-        "deviation": "Low saturations without a response in time: {observed}.",
-        "borderline": "A response to a low saturation lies so close to the limit that the recorded"
-        " times cannot say whether it was in time.",
+        "deviation": "SpO2 was low twice running or more, and no response (more flow or FiO2,"
+        " another source or cannula, or a call) is charted in time. Times this happened:"
+        " {observed}.",
+        "borderline": "SpO2 was low twice running or more, and the response is charted so close to"
+        " the first or last moment allowed that the recorded times cannot say whether it was in"
+        " time.",
         "cannot_tell": "A row that was set aside, or the missing end of the trip, could hold a low"
         " saturation or the response to one.",
         "calls_unknown": "A low saturation has no charted response that is surely in time, and not"

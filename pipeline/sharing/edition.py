@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 LEAST_TRIPS = 4 * SMALLEST_TOLD
 """Of a period with fewer trips no answer is told: nothing would be left to hide a small one in."""
 
+MOST_OF = 0.9
+"""A period with at least this share of its expected trips has most of them."""
+
 Rows = dict[str, list[dict[str, Any]]]
 """One period's rows of every table of SHARED_OUTPUTS, by name."""
 
@@ -50,7 +53,8 @@ def shared_review(
         {str(m): int(n) for m, n in volumes.items()}, review.month, tuple(before)
     )
     told = [
-        before.get(period) or period_rows(period, counts, complementary=complementary)
+        before.get(period)
+        or _with_received(period_rows(period, counts, complementary=complementary), review, period)
         for period in periods
     ]
     periods_, rules, bases, sizes = (
@@ -75,6 +79,37 @@ def period_rows(period: Period, counts: SharedCounts, *, complementary: bool = T
         "shared_bases": base_rows(period.name, answers) if complementary else [],
         "shared_sizes": size_rows(period.name, ventilator, complementary=complementary),
     }
+
+
+def received_of(review: MonthReview, period: Period) -> tuple[int, int | None]:
+    """Trips of a period received and expected; expected is None where a month's is not known."""
+    by_month = {review.month: (review.received, review.expected), **review.expected_by_month}
+    own = [both for month, both in by_month.items() if period.holds(month)]
+    due = [expected for _, expected in own if expected is not None]
+    return sum(got for got, _ in own), sum(due) if own and len(due) == len(own) else None
+
+
+def received_words(review: MonthReview, safe: MonthReview) -> str:
+    """For the service itself: trips received of those expected for the latest period shared."""
+    if safe.shared is None or safe.shared.periods.empty:
+        return ""
+    head = safe.shared.periods.iloc[-1]
+    got, due = received_of(review, Period(head["from_month"], head["until_month"]))
+    if due is None:
+        return f"Shared {head['period']}: {got:,} trips received; how many to expect is not known."
+    said = f"Shared {head['period']}: {got:,} of {due:,} expected trips were received."
+    if got >= due:
+        return said
+    return f"{said} The period stays as first shared: trips that come later are not added to it."
+
+
+def _with_received(rows: Rows, review: MonthReview, period: Period) -> Rows:
+    """The period's rows with how complete it was: in steps, for a few missing trips are a count."""
+    got, due = received_of(review, period)
+    step = None
+    if due is not None:
+        step = "all" if got >= due else "most" if got >= MOST_OF * due else "fewer"
+    return {**rows, "periods": [{**head, "received": step} for head in rows["periods"]]}
 
 
 def _within(period: Period, frame: pd.DataFrame) -> pd.DataFrame:
@@ -118,13 +153,18 @@ def _emptied(review: MonthReview) -> MonthReview:
     return replace(review, **{**empty, "protocol": protocol})
 
 
-def share(con: duckdb.DuckDBPyConnection, review: MonthReview) -> MonthReview:
-    """`shared_review` from the store, which remembers every period it tells for the first time."""
+def share(
+    con: duckdb.DuckDBPyConnection, review: MonthReview, by: str | None = None
+) -> MonthReview:
+    """`shared_review` from the store, which remembers every period it tells for the first time.
+
+    The ledger gets an entry each time; `by`: who.
+    """
     from pipeline.sharing.memory import keep, kept
 
     counts = shared_counts(con, review.month)
     before = kept(con)
     safe = shared_review(review, counts, before)
     assert safe.shared is not None
-    keep(con, safe.shared, before)
+    keep(con, safe.shared, before, review.month, by)
     return safe

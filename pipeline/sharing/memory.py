@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+from pipeline.loop.ledger import record_shared
 from pipeline.loop.tables import ensure, insert
 from pipeline.sharing.periods import Period
 from pipeline.store import transaction
@@ -28,17 +29,27 @@ def kept(con: duckdb.DuckDBPyConnection) -> dict[Period, dict[str, list[dict[str
     return {Period(str(first), str(last)): json.loads(told) for first, last, told in rows}
 
 
-def keep(con: duckdb.DuckDBPyConnection, shared: SharedTables, before: Collection[Period]) -> None:
-    """Remember the periods of these tables that are not in `before`."""
+def keep(
+    con: duckdb.DuckDBPyConnection,
+    shared: SharedTables,
+    before: Collection[Period],
+    month: str,
+    by: str | None,
+) -> None:
+    """Remember the periods that are not in `before`; the ledger gets the sharing of `month`.
+
+    The first entry tells of the periods shared before there were entries, too.
+    """
     new = []
     for row in shared.periods.to_dict("records"):
         period = Period(str(row["from_month"]), str(row["until_month"]))
         if period not in before:
             new.append((period.first, period.last, _rows(shared, period.name)))
-    if new:
-        with transaction(con):
-            ensure(con)
+    with transaction(con):
+        ensure(con)
+        if new:
             insert(con, "shared_period", new)
+        record_shared(con, month, by)
 
 
 def _rows(shared: SharedTables, name: str) -> str:

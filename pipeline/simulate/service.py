@@ -214,6 +214,9 @@ service = "{service}"
 months = [{months}]
 privacy_basis = "limited-data-set"
 
+# Stands under every page of a pack. A real service's counsel words it.
+confidentiality = "Peer-review record of {service}, an invented service: no real child is in it."
+
 # How finely times were recorded: charts to the minute, the device's log to the second.
 [time_resolution_s]
 trips = 60

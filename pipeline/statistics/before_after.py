@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import BoolArray, IntArray
-from pipeline.statistics.intervals import RateRatio, rate_ratio_exact
+from pipeline.statistics.share_ratio import ShareRatio, share_ratio
 
 REGRESSION_TO_THE_MEAN = (
     "This group was picked because its figures were bad. Figures picked for being bad tend to be "
@@ -26,20 +26,20 @@ class Windows:
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """Rate after over rate before, with exact interval, window and warnings.
+    """Share after over share before, with exact interval, window and warnings.
 
-    Rates are per ``per`` units of exposure, NaN without exposure. ``warning`` is the caution about
-    regression to the mean, empty if it does not apply. ``too_few`` tells that a side has no
-    exposure or that there is no event on either.
+    Shares are of trips, NaN without any. ``warning`` is the caution about regression to the mean,
+    empty if it does not apply. ``too_few`` tells that a side has no trip or that there is no event
+    on either.
     """
 
     before_events: float
-    before_exposure: float
-    before_rate: float
+    before_trips: float
+    before_share: float
     after_events: float
-    after_exposure: float
-    after_rate: float
-    ratio: RateRatio
+    after_trips: float
+    after_share: float
+    ratio: ShareRatio
     window: str
     warning: str
     too_few: bool
@@ -74,21 +74,20 @@ def _months(chosen: BoolArray) -> str:
 
 def before_after(
     events: ArrayLike,
-    exposure: ArrayLike,
+    trips: ArrayLike,
     window: Windows,
     *,
     picked_for_being_bad: bool,
-    per: float = 1.0,
     level: float = 0.95,
 ) -> BeforeAfter:
-    """Compare two windows of months by the exact conditional rate ratio, after over before.
+    """Compare two windows of months by the ratio of their shares of trips, after over before.
 
-    ``events`` and ``exposure`` hold one entry a month; months that miss either count for nothing.
-    The interval takes events as independent: where they cluster within trips use
-    :func:`rate_model.rate_model` with the window as group.
+    ``events`` (trips with one) and ``trips`` hold one whole number a month; months that miss
+    either count for nothing. Events over time are no share of trips: where they are compared use
+    :func:`intervals.rate_ratio_exact`, or, clustered within trips, :func:`rate_model.rate_model`.
     """
     x = np.asarray(events, dtype=np.float64)
-    t = np.asarray(exposure, dtype=np.float64)
+    t = np.asarray(trips, dtype=np.float64)
     known = np.isfinite(x) & np.isfinite(t)
     sums = [
         (float(x[known & part].sum()), float(t[known & part].sum()))
@@ -97,12 +96,12 @@ def before_after(
     (x0, t0), (x1, t1) = sums
     return BeforeAfter(
         before_events=x0,
-        before_exposure=t0,
-        before_rate=x0 / t0 * per if t0 > 0 else float("nan"),
+        before_trips=t0,
+        before_share=x0 / t0 if t0 else float("nan"),
         after_events=x1,
-        after_exposure=t1,
-        after_rate=x1 / t1 * per if t1 > 0 else float("nan"),
-        ratio=rate_ratio_exact(x1, t1, x0, t0, level),
+        after_trips=t1,
+        after_share=x1 / t1 if t1 else float("nan"),
+        ratio=share_ratio(x1, t1, x0, t0, level),
         window=window.words,
         warning=REGRESSION_TO_THE_MEAN if picked_for_being_bad else "",
         too_few=t0 == 0 or t1 == 0 or x0 + x1 == 0,

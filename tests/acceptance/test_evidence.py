@@ -39,6 +39,9 @@ def test_evidence_holds_the_row_that_charted_each_deciding_field(tmp_path: Path)
     for row in read(data / "evidence.csv"):
         if row["file"] == "settings.csv":
             cited.setdefault((row["trip_id"], row["rule"]), set()).add(int(row["line"]))
+    reasons = [verdict["reason"] for verdict in read(data / "verdicts.csv")]
+    assert any(" for up to " in reason for reason in reasons)
+    assert not [r for r in reasons if " 0 to " in r or "at least 0 " in r]
     looked_at = 0
     for verdict in read(data / "verdicts.csv"):
         rule = all_rules()[verdict["rule"]]

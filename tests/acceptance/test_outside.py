@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from contextlib import closing
 from pathlib import Path
 
@@ -49,6 +50,18 @@ def test_a_pack_that_cannot_be_is_refused_in_a_sentence(
     assert not list(folder.rglob("pack-*"))
 
 
+def test_a_pack_without_the_services_statement_is_said_to_have_none(
+    run: Run, folder: Path, tmp_path: Path
+) -> None:
+    into = tmp_path / "pages"
+    shutil.copytree(folder, into)
+    with closing(open_store(into / "store.duckdb", create=False)) as con:
+        con.execute("UPDATE delivered.delivery SET confidentiality = NULL")
+    ran = run("pack", MONTH, "--for", "committee", "--into", into, "--to", "sent.html")
+    assert ran.code == 0
+    assert "It carries no confidentiality statement of your service" in ran.out
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -73,8 +86,9 @@ def test_the_committees_pack_goes_where_it_is_sent_without_the_trip_an_action_na
     trip, _ = flagged(folder)[0]
     ran = run("pack", MONTH, "--for", "committee", "--into", folder, "--to", "sent.html")
     assert (ran.code, ran.out.splitlines()[0]) == (0, "Wrote sent.html")
-    assert "no confidentiality statement of your service" in ran.out
+    assert "no confidentiality statement of your service" not in ran.out
     html = Path("sent.html").read_text(encoding="utf-8")
+    assert "Peer-review record of heron-ridge, an invented service" in html
     assert "go through ... with reader ... again" in html
     assert not re.search(rf"\b{trip}\b|\bR1\b", html)
     assert not list(folder.rglob("pack-*"))

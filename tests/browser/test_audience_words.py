@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from reports.adjusted import adjusted_finding
 from reports.alarms import alarms_data
 from reports.chart_sets import rate_by_chart
 from reports.control_figures import control_figure
 from reports.director_data import director_data, month_sentence
 from reports.education_data import education_data
+from reports.funnel_figures import funnel_figure
 from reports.funnels import funnels
 from reports.month_data import month_data
 from reports.pages import Site
+from reports.palette import ACCENT, PAPER
 from reports.series import (
     ChartTable,
     panels_finding,
@@ -24,6 +28,7 @@ from reports.series import (
     signals_of,
     standing,
 )
+from reports.small_multiples import months_figure
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_figures import LAST
@@ -93,6 +98,22 @@ def test_a_month_short_of_trips_is_not_called_anything() -> None:
     assert "not said while 4 trips are missing" in month_data(review)["occlusion_answer"][1]
 
 
+def test_the_month_page_names_what_else_is_unusual_among_how_many() -> None:
+    review = fixture_figures.full()
+    figures = figures_of(review)
+    calm = figures.charts.assign(signal=None)
+    none = dataclasses.replace(figures, charts=calm)
+    said = month_data(fixture_figures.review(none))["others"]
+    assert re.match(r"None of the \d+ other charts signals this month\. Some false signals", said)
+    own = calm["measure"].eq("all-rules-share") & calm["month"].eq(LAST)
+    below = calm.assign(signal=calm["signal"].mask(own, "a point below the 3-sigma limit"))
+    one = dataclasses.replace(figures, charts=below)
+    said = month_data(fixture_figures.review(one))["others"]
+    assert re.match(r"Unusual among the \d+ other charts: all rules kept \(.*below the lower", said)
+    assert month_data(dataclasses.replace(review, figures=None))["others"] == ""
+    assert month_data(dataclasses.replace(review, protocol=()))["others"] == ""
+
+
 def test_a_month_in_its_own_baseline_is_said() -> None:
     table = with_last(baseline=True)
     said = month_sentence(ChartTable(table, figures_of(table)))
@@ -157,6 +178,43 @@ def test_the_band_is_made_of_the_frames_limits() -> None:
     marks = [t for t in drawn if t.get("mode") == "markers" and "hovertext" in t]
     values = sorted(v for t in marks for v in t["y"])
     assert values == pytest.approx(sorted(p["value"] for p in series["points"]))
+
+
+@pytest.mark.parametrize(
+    ("signal", "mark", "words"),
+    [
+        ("a point above the 3-sigma limit", "circle-open", "above the upper limit"),
+        (
+            "a point below the 3-sigma limit",
+            "diamond-open",
+            "below the lower limit, the better side",
+        ),
+    ],
+)
+def test_a_signal_on_the_better_side_has_a_calmer_mark(signal: str, mark: str, words: str) -> None:
+    review = with_last(signal=signal)
+    found = director_data(review, figures_of(review), Site())["charts"]["rates"]
+    panel = {**found["panels"][0], "points": found["panels"][0]["points"][-1:]}
+    drawn = control_figure([panel], columns=1)
+    marks = [t["marker"] for t in drawn["data"] if t.get("marker", {}).get("size", 0) in (14, 16)]
+    assert [m["symbol"] for m in marks] == [mark]
+    assert (marks[0]["color"] == ACCENT) == (mark == "circle-open")
+    notes = [a["text"].replace("<br>", " ") for a in drawn["layout"]["annotations"]]
+    assert words in notes
+    assert found["better"] == (mark == "diamond-open")
+
+
+@pytest.mark.parametrize(("outside", "color"), [(1, ACCENT), (-1, PAPER)])
+def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, color: str) -> None:
+    figures = fixture_figures.measure_figures()
+    figures = dataclasses.replace(figures, funnels=figures.funnels.assign(outside=outside))
+    found = [f for f in funnels(fixture_figures.full(), figures) if not f["thin"]][:1]
+    drawn = funnel_figure(found, columns=1)["data"]
+    marks = [t["marker"] for t in drawn if "hovertext" in t and t["marker"]["symbol"] == "diamond"]
+    assert [m["color"] for m in marks] == [color]
+    standings = {b["standing"] for b in found[0]["bases"] if not b["few"]}
+    better = f"unusual: below the lower 99.8{NBSP}% limit, the better side"
+    assert standings == {better if outside < 0 else f"unusual: above the upper 99.8{NBSP}% limit"}
 
 
 def test_thin_series_are_named_and_not_charted() -> None:
@@ -237,3 +295,28 @@ def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:
     cells = [r["adjusted"] for r in month_data(review)["rates"]["sizes"]]
     assert {c["estimate"] for c in cells} == {None}
     assert cells[0]["note"] == "too few to say"
+
+
+def test_it_is_said_how_many_sizes_could_be_compared() -> None:
+    open_, none = ({"low": v, "high": v and 3.0, "estimate": v and 1.2} for v in (0.4, None))
+    rows = [
+        {"key": k, "label": k, "is_reference": k == "a", "adjusted_ratio": ratio}
+        for k, ratio in (("a", none), ("b", open_), ("c", none), ("d", none))
+    ]
+    assert adjusted_finding(rows, "a") == (
+        "Adjusted, 1 of the 3 other sizes could be compared with a: its ratio's interval holds"
+        " 1, so no difference is shown."
+    )
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3])
+def test_panels_of_one_width_have_the_same_month_labels(columns: int) -> None:
+    page = month_data(fixture_figures.full())
+    rates = page["rates"]
+    rows = (rates["sizes"], rates["service"], rates["unit"])
+    series = series_of(fixture_figures.full())
+    panels = [{**series, "points": series["points"][-len(rates["months"]) :]}] * columns
+    plain = months_figure(*rows, columns=columns)["layout"]["xaxis"]
+    control = control_figure(panels, columns=columns)["layout"]["xaxis"]
+    assert plain["ticktext"] == control["ticktext"]
+    assert len(plain["ticktext"]) == (6 if columns < 3 else 4)

@@ -15,8 +15,10 @@ import pytest
 
 from reports import sentences, words
 from reports.chart_parts import nice_ceiling, percent_format, rate_axis_top, tick_step
+from reports.figures import rates_figure
 from reports.month_data import month_data
-from reports.rates import rate_cell, share_order
+from reports.palette import PAPER
+from reports.rates import rate_cell, rates_data, share_order
 from reports.strips import WIDTH, strip
 from reports.write import month_figures, safe_json
 from schemas.month_review import MonthReview
@@ -105,6 +107,23 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
     assert sizes_said(none) == (
         "The whole service's rate over all months is 26.9. Too few to say: 1 of 1 cannula size."
     )
+
+
+@pytest.mark.parametrize("narrow", [True, False])
+def test_a_rate_without_an_event_is_an_open_square(narrow: bool) -> None:
+    page = rates_data(fixture.month_review())
+    few, none = page["sizes"][:2]
+    empty = {
+        **none,
+        "all": rate_cell({"numerator": 0, "denominator": 9, "estimate": 0, "high": 41}),
+    }
+    figure = rates_figure([few, empty], page["service"], page["unit"], "June", narrow=narrow)
+    drawn, layout = figure["data"], figure["layout"]
+    square = next(t for t in drawn if t["marker"]["symbol"] == "square")
+    assert square["marker"]["color"] == PAPER
+    assert (square["x"], len(square["y"])) == ([0], 1)
+    said = " ".join(a["text"] for a in layout["annotations"])
+    assert ("41.0, exact)" in said) == narrow
 
 
 def test_without_a_ratio_nothing_is_said_of_it() -> None:
@@ -298,9 +317,29 @@ def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     cases = review.cases.head(5).assign(group=groups)
     said = sentences.need_sentence(dataclasses.replace(review, cases=cases))
     assert said.startswith(
-        "5 trips need a person: 1 always read, 2 more with a variance for review, 1 more that the"
-        " record cannot settle on a high-severity rule and 1 drawn at random from the others."
+        "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
+        " variance for review, 1 more that the record cannot settle on a high-severity rule and 1"
+        " drawn at random from the others."
     )
     assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
         "4 trips need a person: 2 with a variance for review, 1 more that"
     )
+
+
+def test_why_so_many_are_read_is_said_by_their_first_reason() -> None:
+    review = dataclasses.replace(fixture.month_review(), received=20)
+    rules = ["wall-oxygen-time", "heat-ready", "heat-ready", "unheated-time", "heat-ready"]
+    cases = review.cases.head(5).assign(group=[*["deviation"] * 4, "audit"], leading_rule=rules)
+    said = sentences.reasons_sentence(dataclasses.replace(review, cases=cases))
+    assert said == (
+        f"Without the random audit that is 4 of the 20 trips received (20{NBSP}%). Most often the"
+        " first reason is heat ready (2), unheated time (1) and wall oxygen time (1)."
+    )
+    assert sentences.reasons_sentence(dataclasses.replace(review, cases=cases[:2])) == ""
+
+
+def test_every_measure_has_its_name_in_words() -> None:
+    from pipeline.measures.registry import MEASURES
+
+    charted = {"trips-between-deviations"}  # has no interval, so no row of the methods
+    assert set(MEASURES) - charted <= set(words.MEASURE_WORDS)

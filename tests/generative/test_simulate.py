@@ -18,10 +18,11 @@ from pipeline.simulate.answers import FIRST_RULES, RULES, VERDICTS
 from pipeline.simulate.children import flow_share
 from pipeline.simulate.dirt import KINDS, LEAST_TRIPS
 from pipeline.simulate.occlusions import OCCLUSION, STARTED, Truth
-from pipeline.simulate.service import CATALOGUE, MAX_OFFSET_S
+from pipeline.simulate.service import CATALOGUE, MAX_OFFSET_S, export_text
 from pipeline.simulate.simulator import Options, made
 from schemas.catalogue import parse_catalogue
 from schemas.contract import TABLES
+from schemas.export_file import parse_export
 from schemas.protocol import parse_protocol
 from tests.generative.twin import judge
 
@@ -63,6 +64,14 @@ def dirty(tmp_path_factory: pytest.TempPathFactory) -> Path:
     into = tmp_path_factory.mktemp("simulated") / "dirty"
     simulate(into, 360, 6, 4, dirt=True)
     return into
+
+
+def test_the_sample_is_described_as_the_simulator_describes_it() -> None:
+    file = Path(__file__).parents[2] / "sample_data" / "export.toml"
+    said = parse_export(file.read_text(encoding="utf-8"))
+    expected = [said.expected_trips[month] for month in said.months]
+    assert file.read_text(encoding="utf-8") == export_text(said.months, expected)
+    assert "invented" in said.confidentiality
 
 
 def test_one_seed_gives_one_delivery(tmp_path: Path) -> None:

@@ -6,9 +6,9 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from pipeline.statistics.before_after import before_after, windows
-from pipeline.statistics.intervals import rate_ratio_exact
 from pipeline.statistics.power import count_power, gap_power, share_power, value_power
 from pipeline.statistics.run_rules import ZONE_RULES
+from pipeline.statistics.share_ratio import share_ratio
 
 ONE_POINT = ZONE_RULES[:1]
 BEYOND_LIMITS = {"laney": False, "rules": ONE_POINT, "horizon": 12}
@@ -157,15 +157,14 @@ def test_windows_leave_out_training_and_what_prompted_it() -> None:
 
 def test_before_and_after_is_the_exact_ratio_of_the_windows() -> None:
     window = windows(range(6), training=3, before=3, after=2)
-    events, hours = np.array([4, 5, 6, 99, 2, np.nan]), np.array([10, 10, 10, 10, 12.0, 9])
-    found = before_after(events, hours, window, picked_for_being_bad=True, per=100)
+    events, trips = np.array([4, 5, 6, 9, 2, np.nan]), np.array([10, 10, 10, 10, 12, 9])
+    found = before_after(events, trips, window, picked_for_being_bad=True)
     assert (found.before_events, found.after_events) == (15, 2)
-    assert_allclose([found.before_rate, found.after_rate], [50, 200 / 12])
-    exact = rate_ratio_exact(2, 12, 15, 30)
-    assert (found.ratio.lower, found.ratio.p_value) == (exact.lower, exact.p_value)
+    assert_allclose([found.before_share, found.after_share], [0.5, 2 / 12])
+    assert found.ratio == share_ratio(2, 12, 15, 30)
     assert "regression to the mean" in found.warning
     assert not found.too_few
-    calm = before_after(events, hours, window, picked_for_being_bad=False)
+    calm = before_after(events, trips, window, picked_for_being_bad=False)
     assert calm.warning == ""
 
 
@@ -175,17 +174,17 @@ def test_regression_to_the_mean_is_real() -> None:
     ratios = []
     window = windows(range(25), training=12, before=12, after=12)
     for _ in range(200):
-        events = rng.poisson(3.0, (40, 25))
+        events = rng.binomial(30, 0.1, (40, 25))
         worst = events[:, :12].sum(axis=1).argmax()
-        found = before_after(events[worst], np.ones(25), window, picked_for_being_bad=True)
+        found = before_after(events[worst], np.full(25, 30), window, picked_for_being_bad=True)
         ratios.append(found.ratio.ratio)
     assert np.mean(ratios) < 0.85
 
 
 def test_an_empty_window_says_so() -> None:
     window = windows(range(3), training=0)
-    found = before_after([1, 2, 3], [1, 1, 1], window, picked_for_being_bad=False)
+    found = before_after([1, 2, 3], [4, 4, 4], window, picked_for_being_bad=False)
     assert found.too_few
-    assert np.isnan([found.before_rate, found.ratio.ratio]).all()
+    assert np.isnan([found.before_share, found.ratio.ratio]).all()
     quiet = before_after([0, 0, 0], [1, 1, 1], windows(range(3), 1), picked_for_being_bad=False)
     assert quiet.too_few

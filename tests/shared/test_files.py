@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import csv
 import re
+import shutil
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import reports
+from pipeline.loop.ledger import entries, verify
+from pipeline.loop.ledger_words import ledger
 from pipeline.review import shared_edition
+from pipeline.sharing.edition import received_words, shared_review
 from pipeline.store import open_store
 from reports.pages import SHARED
-from reports.shared_data import WITHHELD
+from reports.shared_data import RECEIVED_WORDS, WITHHELD, shared_data
 from schemas.contract import TABLES
 from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD
 from tests.acceptance.cli_kit import Run
@@ -21,6 +26,7 @@ from tests.shared.kit import (
     COUNTS,
     PAGES,
     World,
+    bare,
     bare_review,
     few_trips_are_enough,
     files,
@@ -178,6 +184,52 @@ def test_before_a_period_is_complete_the_edition_says_so(by_month: World, tmp_pa
     for name in PAGES:
         text = " ".join(read_page(tmp_path / "shared" / "2025-12" / name).text)
         assert "No period is complete yet" in text
+
+
+def test_sharing_is_in_the_ledger_and_a_changed_period_is_found(
+    by_month: World, tmp_path: Path
+) -> None:
+    store = tmp_path / "store.duckdb"
+    shutil.copy(by_month.into / "store.duckdb", store)
+    with few_trips_are_enough(), closing(open_store(store, create=False)) as con:
+        shared_edition(con, tmp_path, bare_review(con, "2026-02"), by="Q1")
+        told = [entry.told for entry in entries(con) if entry.what == "shared"]
+        # the world's two months were shared one after the other, and perhaps again since
+        periods = [list(d["periods"]) for d in told]
+        assert periods[:2] == [["2026-01 to 2026-01"], ["2026-02 to 2026-02"]]
+        assert periods[2:] == [[]] * (len(periods) - 2)
+        assert len(periods) > 2
+        assert (told[-1]["reviewed"], told[-1]["by"]) == ("2026-02", "Q1")
+        assert verify(con) == []
+        con.execute("UPDATE loop.shared_period SET told = '{}' WHERE first_month = '2026-01'")
+        assert verify(con) == ["What is stored of shared periods is not what the ledger tells of."]
+    said, _ = ledger(tmp_path)
+    assert "shared edition of 2026-02 handed over, no period for the first time by Q1" in said
+
+
+@pytest.mark.parametrize(
+    ("received", "expected", "step", "said"),
+    [
+        (220, 220, "all", "220 of 220 expected trips were received."),
+        (215, 220, "most", "215 of 220 expected trips were received. The period stays as first"),
+        (150, 220, "fewer", "150 of 220 expected trips were received. The period stays as first"),
+        (220, None, None, "220 trips received; how many to expect is not known."),
+    ],
+)
+def test_a_period_says_how_much_of_it_was_received(
+    by_month: World, received: int, expected: int | None, step: str | None, said: str
+) -> None:
+    """The number is for the service; who is handed the edition learns a step."""
+    by_months = {"2026-01": (received, expected)}
+    review = replace(bare("2026-01"), expected_by_month=by_months)
+    with few_trips_are_enough():
+        safe = shared_review(review, by_month.truth)
+    assert safe.shared is not None
+    assert safe.shared.periods["received"].tolist() == [step]
+    assert received_words(review, safe).startswith(f"Shared 2026-01: {said}")
+    page = shared_data(safe, "month")["received"]
+    assert page == RECEIVED_WORDS[step or ""]
+    assert not re.search("2[0-9]{2}|150", page)
 
 
 def test_the_command_writes_both_editions(by_half_year: World, run: Run) -> None:
