@@ -206,7 +206,8 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     yield "calls", _CONTACTS
     yield "review windows", window.trip_window()
     yield "charted values", series.charted()
-    yield "timeline", series.timeline(limited)
+    yield "changes of support", series.point(limited)
+    yield "timeline", series.timeline()
     yield "exposure", series.exposure()
     yield "clocks", occlusions.clock()
     yield "logged occlusions", occlusions.logged_occlusions()

@@ -80,6 +80,9 @@ PAIR = (
     r"|^\p{Lu}{2,}[\p{Lu}'’-]*,? +\p{Lu}{2,}[\p{Lu}'’-]*$"
     rf"|(?:^|\P{{L}})(?:Mr|Mrs|Ms|Miss|Dr|Prof)\.? +{NAME}"
 )
+PAIR_MARK = "[ ,.]"
+"""What no match of PAIR is without; that long pattern is slow, so it is tried where this stands."""
+
 ANY_PAIR = r"^[\p{L}'’-]{2,}(?:[ ,._]+[\p{L}'’-]+\.?){1,3}$"
 PERSONAL = ("trip_id", "crew_member")
 """Columns of tokens for a person or case, where two words of any spelling look like a name."""

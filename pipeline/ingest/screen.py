@@ -15,6 +15,7 @@ from pipeline.ingest.identifiers import (
     GENERATED,
     MOSTLY,
     PAIR,
+    PAIR_MARK,
     PERSONAL,
     SERIAL,
     TRADE_WORD,
@@ -84,7 +85,8 @@ def _conditions() -> dict[str, str]:
     }
     personal = ", ".join(map(literal, PERSONAL))
     conditions["a person's name"] = (
-        f"(regexp_matches(value, {literal(PAIR)})"
+        f"(CASE WHEN regexp_matches(value, {literal(PAIR_MARK)})"
+        f" THEN regexp_matches(value, {literal(PAIR)}) ELSE FALSE END"
         f" or (name in ({personal}) and regexp_matches(value, {literal(ANY_PAIR)})))"
         f" and not regexp_matches(value, {literal(TRADE_WORD)})"
     )

@@ -183,12 +183,8 @@ def mention_identical(
     (repeats,) = one(
         con,
         f"""
-        with alike as (
-            select hash({columns}) as h from staged_{table}
-            where codes is null and reject_code = 0 group by h having count(*) > 1)
         select coalesce(sum(n - 1), 0) from (
-            select count(*) as n from staged_{table}
-            where codes is null and reject_code = 0 and hash({columns}) in (select h from alike)
+            select count(*) as n from ({_perhaps_identical(con, table, columns)})
             group by {columns})
         """,
     )
@@ -198,6 +194,37 @@ def mention_identical(
             f"rows that repeat another row throughout: {repeats}; they were kept, as that may be"
             " so",
         )
+
+
+def _perhaps_identical(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> str:
+    """SQL for the rows among which all are that repeat another one throughout."""
+    good = f"from staged_{table} where codes is null and reject_code = 0"
+    if "at_s" in TABLES[table].to_schema().columns and _in_order(con, good):
+        return f"""
+            select * {good}
+            qualify (lag(trip_id) over () = trip_id and lag(at_s) over () = at_s)
+                or (lead(trip_id) over () = trip_id and lead(at_s) over () = at_s)
+        """
+    return f"""
+        with alike as (select hash({columns}) as h {good} group by h having count(*) > 1)
+        select * {good} and hash({columns}) in (select h from alike)
+    """
+
+
+def _in_order(con: duckdb.DuckDBPyConnection, rows: str) -> bool:
+    """Whether each trip's rows stand together in the file, and none before an earlier one."""
+    (together, earlier) = one(
+        con,
+        f"""
+        select count(*) filter (begins) = count(distinct trip_id),
+            count(*) filter (earlier and not begins)
+        from (
+            select trip_id, lag(trip_id) over () is distinct from trip_id as begins,
+                at_s < lag(at_s) over () as earlier
+            {rows})
+        """,
+    )
+    return bool(together) and earlier == 0
 
 
 def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:

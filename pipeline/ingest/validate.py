@@ -58,11 +58,23 @@ class ColumnPlan:
         """SQL that casts the text; null where it is empty or cannot be read as the type."""
         raw = quoted(self.raw)
         if self.kind in WRITTEN_AS:
-            written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
+            # a whole number that reads back as it was written needs no pattern, which is slower
+            written = (
+                f"try_cast({raw} as INT)::VARCHAR = {raw}"
+                f" or regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
+            )
             return f"case when {written} then try_cast({raw} as {self.kind}) end"
         if self.kind == "BOOLEAN":
             return f"case {raw} when 'true' then true when 'false' then false end"
         return raw
+
+    @property
+    def fine(self) -> str:
+        """SQL for whether the cell breaks no rule; never null."""
+        value = quoted(self.name)
+        checks = [quoted(self.check_name(i)) for i in range(len(self.field.checks))]
+        holds = " and ".join([f"{value} is not null", *checks])
+        return f"({quoted(self.raw)} is null or {holds})" if self.field.nullable else f"({holds})"
 
     @property
     def code(self) -> str:
@@ -121,23 +133,23 @@ def staging_sql(source: Source, table: str, present: list[str]) -> str:
     raw = ", ".join([*extra, *(f"{quoted(c.name)} as {quoted(c.raw)}" for c in columns)])
     typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns if c.kind in KINDS)
     same = ", ".join(f"{quoted(c.raw)} as {quoted(c.name)}" for c in columns if c.kind not in KINDS)
-    codes = [quoted(f"code~{c.name}") for c in columns]
-    coded = ", ".join(f"{c.code} as {code}" for c, code in zip(columns, codes, strict=True))
     kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])
+    fine = " and ".join(c.fine for c in columns)
     rejected = "reject_code > 0" if extra else "false"
-    fine = " and ".join(f"{code} = 0" for code in codes)
+    codes = ", ".join(c.code for c in columns)
     texts = ", ".join([*extra[2:], *(quoted(c.raw) for c in columns)])
+    # what is wrong is worked out for the rows that are not fine: nearly all are
     return f"""
 with source as ({source.sql}),
 raw as (select {raw} from source),
 typed as (select *, {", ".join(filter(None, [typed, same]))} from raw),
 checked as ({_checks_sql(table, tuple(present), tuple(extra))}),
-coded as (select *, {coded} from checked)
+summed as (select *, {rejected} as "~rejected", {fine} as "~fine" from checked)
 select
     {kept},
-    case when {rejected} or ({fine}) then null else [{", ".join(codes)}]::UTINYINT[] end as codes,
-    case when {rejected} or not ({fine}) then [{texts}] end as raw
-from coded
+    case when "~rejected" or "~fine" then null else [{codes}]::UTINYINT[] end as codes,
+    case when "~rejected" or not "~fine" then [{texts}] end as raw
+from summed
 """
 
 

@@ -39,9 +39,9 @@ def gap_answers(
 ) -> str:
     """The answers of a gap rule: bedside (0) and hand-over are ends, rows after it are not.
 
-    `sure` and `unsure` are SELECTs of trip_key and at_s over `version_trips`: rows that surely
-    count, and set-aside rows that may (at_s null where unreadable). A gap's bounds are those of
-    an episode. Unsure rows can only shorten gaps.
+    `sure` and `unsure` are SELECTs of trip_key and at_s: rows that surely count, and set-aside
+    rows that may (at_s null where unreadable); those of other trips are left out here. A gap's
+    bounds are those of an episode. Unsure rows can only shorten gaps.
     """
     p = cast(GapParameters, parameters)
     return f"""

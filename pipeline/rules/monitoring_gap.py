@@ -10,11 +10,9 @@ def answers(parameters: Parameters) -> str:
     """Only observations with both values count; a set-aside one may have had both."""
     return gap_answers(
         parameters,
-        sure="""SELECT trip_key, at_s FROM delivered.observations SEMI JOIN version_trips
-                    USING (trip_key)
+        sure="""SELECT trip_key, at_s FROM delivered.observations
                 WHERE spo2_pct IS NOT NULL AND resp_rate IS NOT NULL""",
-        unsure="""SELECT trip_key, at_s FROM lost_now SEMI JOIN version_trips USING (trip_key)
-                  WHERE table_name = 'observations'""",
+        unsure="SELECT trip_key, at_s FROM lost_now WHERE table_name = 'observations'",
         resolution="r_observations",
         table="observations",
     )

@@ -10,12 +10,11 @@ def answers(parameters: Parameters) -> str:
     """Every row counts, a set-aside one with a readable time too: something was charted then."""
     return gap_answers(
         parameters,
-        sure="""SELECT trip_key, at_s FROM delivered.settings SEMI JOIN version_trips
-                    USING (trip_key)
+        sure="""SELECT trip_key, at_s FROM delivered.settings
                 UNION ALL
-                SELECT trip_key, at_s FROM lost_now SEMI JOIN version_trips USING (trip_key)
+                SELECT trip_key, at_s FROM lost_now
                 WHERE table_name = 'settings' AND at_s IS NOT NULL""",
-        unsure="""SELECT trip_key, at_s FROM lost_now SEMI JOIN version_trips USING (trip_key)
+        unsure="""SELECT trip_key, at_s FROM lost_now
                   WHERE table_name = 'settings' AND at_s IS NULL""",
         resolution="r_settings",
         table="settings",

@@ -20,7 +20,11 @@ def unknown(field: str) -> str:
 
 
 def charted() -> str:
-    """The settings rows that bear on the window, set-aside rows as unknown in every field."""
+    """The settings rows that bear on the window, set-aside rows as unknown in every field.
+
+    They are kept in the order of trip, time and line, so that what looks at the row before or
+    after needs no sort: a window without an order takes the rows as they are kept.
+    """
     fields = ", ".join(f"s.{f}" for f in FIELDS)
     nothing = ", ".join(unknown(f) for f in FIELDS)
     return f"""
@@ -35,19 +39,24 @@ def charted() -> str:
     UNION ALL
     SELECT trip_key, start_s, 0, {nothing}
     FROM trip_window_now WHERE all_settings_unknown AND start_s IS NOT NULL
+    ORDER BY trip_key, at_s, line
     """
 
 
-def by_second(field: str, trips: str = "trip_window_now") -> str:
+def _by_second(field: str) -> str:
+    """trip_key, at_s and value of one field, in order; of two at one second the later row holds."""
+    return f"""
+    SELECT trip_key, at_s, {field} AS value FROM charted_now WHERE {field} IS NOT NULL
+    QUALIFY lead(at_s) OVER () IS DISTINCT FROM at_s OR lead(trip_key) OVER () <> trip_key
+    """
+
+
+def by_second(field: str, trips: str) -> str:
     """trip_key, at_s and value of one field; of two values at one second the later row holds.
 
     `trips` names a relation with the trip_key of the trips wanted.
     """
-    return f"""
-    SELECT trip_key, at_s, {field} AS value
-    FROM charted_now SEMI JOIN {trips} USING (trip_key) WHERE {field} IS NOT NULL
-    QUALIFY lead(at_s) OVER (PARTITION BY trip_key ORDER BY at_s, line) IS DISTINCT FROM at_s
-    """
+    return f"SELECT * FROM ({_by_second(field)}) SEMI JOIN {trips} USING (trip_key)"
 
 
 def _expiries(field: str) -> str:
@@ -56,50 +65,83 @@ def _expiries(field: str) -> str:
         f"{unknown(field)} AS {field}" if f == field else f"NULL AS {f}" for f in FIELDS
     )
     return f"""
-    SELECT trip_key, at_s + carry_s AS at_s, 0 AS line, {columns}
+    SELECT c.trip_key, c.at_s + p.carry_{field}_s AS at_s, 0 AS line, {columns}
     FROM (
-        SELECT c.trip_key, c.at_s, c.value, p.carry_{field}_s AS carry_s, w.end_s,
-               lead(c.at_s) OVER later AS next_s, lead(c.value) OVER later AS next_value
-        FROM ({by_second(field)}) c
-        JOIN trip_window_now w USING (trip_key)
-        JOIN protocol_now p ON p.protocol_no = w.protocol_no
-        WINDOW later AS (PARTITION BY c.trip_key ORDER BY c.at_s)
-    )
-    WHERE carry_s IS NOT NULL AND value <> {unknown(field)}
-      AND value IS DISTINCT FROM next_value
-      AND at_s + carry_s < least(coalesce(next_s, end_s), end_s)
+        SELECT trip_key, at_s, value, lead(trip_key) OVER () IS NOT DISTINCT FROM trip_key AS again,
+               CASE WHEN again THEN lead(at_s) OVER () END AS next_s,
+               CASE WHEN again THEN lead(value) OVER () END AS next_value
+        FROM ({_by_second(field)})
+    ) c
+    JOIN trip_window_now w USING (trip_key)
+    JOIN protocol_now p ON p.protocol_no = w.protocol_no
+    WHERE c.value <> {unknown(field)} AND c.value IS DISTINCT FROM c.next_value
+      AND c.at_s + p.carry_{field}_s < least(coalesce(c.next_s, w.end_s), w.end_s)
     """
 
 
-def timeline(limited: Sequence[str]) -> str:
-    """The timeline of every trip to judge; `limited` names fields with a finite carry-forward."""
-    points = "\nUNION ALL\n".join(["SELECT * FROM charted_now", *map(_expiries, limited)])
-    held = ", ".join(
-        f"nullif(last_value({f} IGNORE NULLS) OVER so_far, {unknown(f)}) AS {f}" for f in FIELDS
+def _held(rows: str) -> str:
+    """`rows` in order, with `begins` at each trip's first, and what each field is held to be."""
+    begun = ", ".join(
+        f"CASE WHEN begins THEN coalesce({f}, {unknown(f)}) ELSE {f} END AS begun_{f}"
+        for f in FIELDS
     )
-    same = " AND ".join(f"lag({f}) OVER trip IS NOT DISTINCT FROM {f}" for f in FIELDS)
+    held = ", ".join(
+        f"last_value(begun_{f} IGNORE NULLS) OVER (ROWS UNBOUNDED PRECEDING) AS held_{f}"
+        for f in FIELDS
+    )
+    return f"""
+    SELECT * EXCLUDE ({", ".join("begun_" + f for f in FIELDS)}), {held}
+    FROM (
+        -- a trip begins with nothing known, whatever the last row of the one before says
+        SELECT *, {begun}
+        FROM (SELECT *, lag(trip_key) OVER () IS DISTINCT FROM trip_key AS begins FROM {rows})
+    )
+    """
+
+
+def point(limited: Sequence[str]) -> str:
+    """Every moment at which a trip's support may change, in order; `limited` as of `timeline`.
+
+    Most charted rows say again what is held already: they are left out.
+    """
     fields = ", ".join(FIELDS)
+    news = " OR ".join(f"held_{f} <> lag(held_{f}) OVER ()" for f in FIELDS)
+    expiries = "".join(f"UNION ALL {_expiries(f)}" for f in limited)
+    return f"""
+    CREATE OR REPLACE TEMP TABLE point_now AS
+    SELECT p.*, w.end_s
+    FROM (
+        SELECT trip_key, at_s, line, {fields} FROM ({_held("charted_now")})
+        QUALIFY begins OR {news}
+        {expiries}
+    ) p
+    JOIN trip_window_now w USING (trip_key)
+    -- nothing at or after the end counts
+    WHERE p.at_s < w.end_s
+    ORDER BY trip_key, at_s, line
+    """
+
+
+def timeline() -> str:
+    """The timeline of every trip to judge, from `point_now` and in its order."""
+    known = ", ".join(f"nullif(held_{f}, {unknown(f)}) AS {f}" for f in FIELDS)
+    fields = ", ".join(FIELDS)
+    same = f"({fields}) IS NOT DISTINCT FROM lag(({fields})) OVER ()"
     return f"""
     CREATE OR REPLACE TEMP TABLE timeline_now AS
-    WITH points AS ({points}),
-    held AS (
-        SELECT trip_key, at_s, lead(at_s) OVER so_far AS next_s, {held}
-        FROM points
-        WINDOW so_far AS (PARTITION BY trip_key ORDER BY at_s, line)
+    WITH held AS (
+        SELECT trip_key, at_s, end_s, {known} FROM ({_held("point_now")})
+        -- the last row of a second holds
+        QUALIFY lead(at_s) OVER () IS DISTINCT FROM at_s OR lead(trip_key) OVER () <> trip_key
     ),
     changed AS (
-        SELECT h.trip_key, h.at_s, w.end_s, {", ".join("h." + f for f in FIELDS)},
-               lag(h.trip_key) OVER trip IS NOT NULL AND {same} AS same
-        FROM held h JOIN trip_window_now w USING (trip_key)
-        -- the last row of a second holds; nothing at or after the end counts
-        WHERE h.next_s IS DISTINCT FROM h.at_s AND h.at_s < w.end_s
-        WINDOW trip AS (PARTITION BY h.trip_key ORDER BY h.at_s)
+        SELECT * FROM held
+        QUALIFY lag(trip_key) OVER () IS DISTINCT FROM trip_key OR NOT {same}
     )
     SELECT trip_key, at_s AS from_s,
-           coalesce(lead(at_s) OVER trip, end_s) AS until_s, {fields}
-    FROM changed WHERE NOT same
-    WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s)
-    ORDER BY trip_key, from_s
+           CASE WHEN lead(trip_key) OVER () = trip_key THEN lead(at_s) OVER ()
+                ELSE end_s END AS until_s, {fields}
+    FROM changed
     """
 
 
