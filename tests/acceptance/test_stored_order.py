@@ -1,0 +1,42 @@
+"""Windows without an order of their own rest on the order in which their table is stored."""
+
+from __future__ import annotations
+
+import re
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline.ingest.delivery import read_delivery
+from pipeline.ingest.load import load
+from pipeline.judge import judge, stages, versions_in_store
+from pipeline.store import open_store
+
+IN_STORED_ORDER = {"changes of support", "timeline"}
+
+
+@pytest.fixture(scope="module")
+def plans(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, set[str]]:
+    """The kinds of window that DuckDB plans for each stage of a judged delivery."""
+    with closing(open_store(tmp_path_factory.mktemp("order") / "store.duckdb")) as con:
+        load(con, read_delivery(con, clean_delivery))
+        judge(con)
+        found = {}
+        for name, sql in stages(versions_in_store(con)):
+            plan = "\n".join(text for _, text in con.execute(f"EXPLAIN {sql}").fetchall())
+            found[name] = set(re.findall(r"─ (Streaming Window|Window) ─", plan))
+    return found
+
+
+@pytest.mark.parametrize("stage", sorted(IN_STORED_ORDER))
+def test_windows_over_rows_kept_in_order_are_streamed(
+    plans: dict[str, set[str]], stage: str
+) -> None:
+    """A streamed window takes the rows as they are stored; any other kind may mix them."""
+    assert plans[stage] == {"Streaming Window"}
+
+
+def test_other_windows_are_seen_by_this_test(plans: dict[str, set[str]]) -> None:
+    others = set().union(*(kinds for name, kinds in plans.items() if name not in IN_STORED_ORDER))
+    assert "Window" in others
