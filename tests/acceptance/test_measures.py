@@ -193,6 +193,23 @@ def test_every_measure_of_the_data_files_is_in_the_registry(month: Any) -> None:
         assert {row["measure"] for row in month[table]} <= set(MEASURES), table
 
 
+def test_an_earlier_month_knows_nothing_of_later_ones(tmp_path: Path) -> None:
+    """As on the day its last trip came, though the store has later months by now."""
+    simulate(tmp_path / "delivery", trips=240, months=2, seed=8, first_month="2026-05")
+    with data_alone():
+        done = review(tmp_path / "delivery", tmp_path / "out", month="2026-05")
+    tables = {path.stem: read(path) for path in (done.page.parent / "data").glob("*.csv")}
+    assert any(row["measure"] == "trips-between-deviations" for row in tables["charts"])
+    months = {
+        name: {row["month"].removeprefix("to ") for row in rows if row.get("month")}
+        for name, rows in tables.items()
+    }
+    assert months["charts"] >= {"2026-05"}
+    assert {
+        name: found for name, found in months.items() if max(found, default="") > "2026-05"
+    } == {}
+
+
 @pytest.mark.parametrize(("trips", "rate"), [(1, 30.0), (40, 0.0)])
 def test_one_trip_or_no_event_at_all_still_makes_a_month(
     tmp_path: Path, trips: int, rate: float
