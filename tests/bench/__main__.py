@@ -5,7 +5,7 @@
     python -m tests.bench d --growth 10000 100000 1000000 10000000
 
 Prints each figure with its bound, and `pass` or `short`. With --page FILE the table is also
-written between the two marks of that page. Files are kept in the folder --in, and made again
+written between the two marks of that page, anew after each figure. Files are kept in the folder --in, and made again
 only if they are missing: about 2 GB, and 40 GB with ten million trips.
 """
 
@@ -46,8 +46,8 @@ def main() -> None:
         for figure in FIGURES[letter](sizes):
             print(_line(figure), flush=True)
             found.append(figure)
-    if chosen.page:
-        write(chosen.page, found)
+            if chosen.page:
+                write(chosen.page, found)
 
 
 def _arguments() -> argparse.Namespace:
