@@ -5,8 +5,9 @@
     python -m tests.bench d --growth 10000 100000 1000000 10000000
 
 Prints each figure with its bound, and `pass` or `short`. With --page FILE the table is also
-written between the two marks of that page, anew after each figure. Files are kept in the folder --in, and made again
-only if they are missing: about 2 GB, and 40 GB with ten million trips.
+written between the two marks of that page, anew after each figure; what was measured in another
+run stays. Files are kept in the folder --in, and made again only if they are missing: about 2 GB,
+and 40 GB with ten million trips.
 """
 
 from __future__ import annotations
@@ -87,27 +88,39 @@ def _line(figure: Figure) -> str:
 
 
 def write(page: Path, found: list[Figure]) -> None:
-    """Put the table between the marks of `page`."""
+    """Put the table between the marks of `page`; what was not measured now stays as it was."""
     today = datetime.datetime.now(tz=datetime.UTC).date()
     command = shlex.join(["python", "-m", "tests.bench", *sys.argv[1:]])
-    rows = [
-        f"| {f.letter} | {f.what} | {f.measured:.2f} {f.unit} | {f.bound:.2f} | {f.verdict} |"
-        f" {f.made_of} |"
-        for f in found
-    ]
+    said = f"Measured on {today}: {machine()}; `{command}`."
+    text = page.read_text(encoding="utf-8")
+    before, rest = text.split(BEGIN)
+    old, after = rest.split(END)
+    rows = {_key(line): line for line in old.splitlines() if line.startswith("| ")}
+    rows = {key: line for key, line in rows.items() if key[0] in FIGURES}
+    for f in found:
+        row = (
+            f"| {f.letter} | {f.what} | {f.measured:.2f} {f.unit} | {f.bound:.2f} | {f.verdict} |"
+            f" {f.made_of} |"
+        )
+        rows[_key(row)] = row
+    heads = [line for line in old.splitlines() if line.startswith("Measured on") and line != said]
     table = [
         BEGIN,
-        f"Measured on {today}: {machine()}; `{command}`.",
+        *heads,
+        said,
         "",
         "| | figure | measured | at most | | made of |",
         "| --- | --- | --- | --- | --- | --- |",
-        *rows,
+        *sorted(rows.values(), key=lambda row: list(FIGURES).index(_key(row)[0])),
         END,
     ]
-    text = page.read_text(encoding="utf-8")
-    before, rest = text.split(BEGIN)
-    after = rest.split(END)[1]
     page.write_text(before + "\n".join(table) + after, encoding="utf-8")
+
+
+def _key(row: str) -> tuple[str, str]:
+    """What a row of the table is of: its letter and what it says."""
+    _, letter, what, *_ = row.split("|")
+    return letter.strip(), what.strip()
 
 
 if __name__ == "__main__":
