@@ -188,9 +188,8 @@ def late_month(sizes: Sizes) -> Iterator[Figure]:
 
     What any delivery costs, however small, is so taken off both sides. Measured is a review up to
     its verdicts, the store closed again, in CPU seconds, the least of several. What follows draws
-    one month from the whole store, whatever came: it would cancel, but it is twenty times what is
-    compared, so that its noise would be all that is seen; and a first review has no workbook of
-    its own to read back, so that it would not even cancel. It is said beside.
+    one month from the whole store, whatever came: it would cancel, but it is many times what is
+    compared, so that its noise would be all that is seen. It is said beside.
     """
     whole = simulated(sizes.folder, sizes.late)
     months = months_of(whole)
