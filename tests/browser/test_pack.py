@@ -98,6 +98,10 @@ def test_the_committee_reads_what_was_confirmed_and_what_is_open(packs: dict[str
     assert all(word in text for word in ("Date", "Name", "Signature"))
 
 
+LONGER = "Some months have more to say than this one. " * 8
+"""Three lines on paper, that a month may have more than the fixture's."""
+
+
 def printed(browser: Browser, page: Path, paper: str, to: Path) -> list[str]:
     """The text of each printed page."""
     opened = browser.new_page()
@@ -117,6 +121,9 @@ def test_packs_on_paper(
         texts = printed(browser, tmp_path / f"{who}.html", paper, tmp_path / f"{who}.pdf")
         if who == "committee":
             assert len(texts) == 2
+            longer = html.replace("</h1>", f"</h1><p>{LONGER}</p>")
+            (tmp_path / "longer.html").write_text(longer, encoding="utf-8")
+            assert len(printed(browser, tmp_path / "longer.html", paper, tmp_path / "l.pdf")) == 2
         for text in texts:
             squeezed = " ".join(text.split())
             assert STATEMENT in squeezed
