@@ -109,7 +109,7 @@ def month_pages(
     month_review: MonthReview,
     stage: Stage = lambda _: None,
 ) -> Path:
-    """Write a gathered month's pages, data files and run.json; call before anything else is."""
+    """Write the pages, data files and run.json of the month that was gathered last."""
     from pipeline.loop.month import write_loop_data
     from pipeline.month import write_data
     from reports import write_pages
@@ -241,10 +241,10 @@ def _begin_workbook(
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:
-    found = con.execute(
-        "SELECT count(*) FROM judged.trip_window WHERE service_month = ?", [month]
-    ).fetchone()
-    return int(found[0]) if found else 0
+    from pipeline.store import one
+
+    counted = "SELECT count(*) FROM judged.trip_window WHERE service_month = ?"
+    return int(one(con, counted, [month])[0])
 
 
 def make_folder(folder: Path) -> None:
