@@ -14,7 +14,7 @@ from pathlib import Path
 from playwright.sync_api import Browser, sync_playwright
 
 from pipeline.review import Reviewed, review
-from reports.case_files import FOLDER, case_file
+from reports.text.case_links import FOLDER, case_file
 
 TOP = Path(__file__).parent.parent
 PICTURES = TOP / "docs" / "pictures"

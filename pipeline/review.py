@@ -9,17 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.ahead import REGRESSION, importing
-from pipeline.apart import second_process
 from pipeline.errors import Problem, Usage
+from pipeline.runtime.preload import REGRESSION, importing
+from pipeline.runtime.worker_process import second_process
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from pipeline.apart import Submit, Wait
+    from pipeline.followup.workbooks import Place
     from pipeline.ingest.load import Loaded
-    from pipeline.loop.workbooks import Place
+    from pipeline.runtime.worker_process import Submit, Wait
     from schemas.month_review import MonthReview
 
 STORE = "store.duckdb"
@@ -73,11 +73,11 @@ def review(
     interval the audit is drawn for; `by`: who, for the ledger; `shared`: hand an edition over, too.
     A Mistake with every reason if delivery or store cannot be used.
     """
+    from pipeline.followup.workbooks import finish_workbook
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
-    from pipeline.judge import judge
-    from pipeline.loop.session import check_token, open_waiting
-    from pipeline.loop.workbooks import finish_workbook
+    from pipeline.judging.evaluator import judge
+    from pipeline.store.session import check_token, open_waiting
 
     check_token(by)
     make_folder(into)
@@ -91,7 +91,9 @@ def review(
             loaded = load(con, staged, baseline=baseline, by=by)
             judge(con, stage)
         _check_month(con, chosen)
-        with second_process("reports.workbook", worth=_trips(con, chosen) >= MANY_TRIPS) as submit:
+        with second_process(
+            "reports.render.workbook", worth=_trips(con, chosen) >= MANY_TRIPS
+        ) as submit:
             facts = month_facts(con, chosen, stage, audit_within=audit_within)
             book, written = _begin_workbook(con, into / chosen, facts, submit, stage)
             month_review = with_curves(con, facts, stage)
@@ -110,8 +112,8 @@ def month_pages(
     stage: Stage = lambda _: None,
 ) -> Path:
     """Write the pages, data files and run.json of the month that was gathered last."""
-    from pipeline.loop.month import write_loop_data
-    from pipeline.month import write_data
+    from pipeline.followup.month_followup import write_loop_data
+    from pipeline.month.gather import write_data
     from reports import write_pages
 
     assert month_review.loop is not None
@@ -145,7 +147,7 @@ def with_curves(
     """The month with what other limits would have found."""
     from dataclasses import replace
 
-    from pipeline.loop.whatif import main_curves
+    from pipeline.judging.whatif import main_curves
 
     stage("what if")
     return replace(facts, what_if=main_curves(con, facts.month))
@@ -162,12 +164,12 @@ def month_facts(
     """As `gathered`, without what other limits would have found."""
     from dataclasses import replace
 
-    from pipeline.cases import cases, month_words
-    from pipeline.judge import versions_in_store
-    from pipeline.loop.audit import HALF_WIDTH
-    from pipeline.loop.month import join_cases, loop_review, with_confirmed
+    from pipeline.followup.audit import HALF_WIDTH
+    from pipeline.followup.month_followup import join_cases, loop_review, with_confirmed
+    from pipeline.judging.evaluator import versions_in_store
     from pipeline.measures import figures, measure
-    from pipeline.month import calendar, confidentiality, gather, late_trips, make_tables
+    from pipeline.month.cases import cases, month_words
+    from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables
 
     stage("cases")
     versions = versions_in_store(con)
@@ -199,7 +201,7 @@ def shared_edition(
     With its page how many of the trips expected its latest period was shared with, in words.
     """
     from pipeline.sharing.edition import received_words, share
-    from reports.shared_pages import write_shared
+    from reports.render.shared_pages import write_shared
 
     stage("shared edition")
     safe = share(con, month_review, by)
@@ -209,9 +211,9 @@ def shared_edition(
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
     """Draw a month once more, freeze it in the store, and say so."""
-    from pipeline.judge import judge
-    from pipeline.loop.publish import publish as freeze
-    from pipeline.loop.publish import published_words
+    from pipeline.followup.publish import publish as freeze
+    from pipeline.followup.publish import published_words
+    from pipeline.judging.evaluator import judge
 
     def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
         judge(con, stage)
@@ -227,9 +229,9 @@ def _begin_workbook(
     con: duckdb.DuckDBPyConnection, folder: Path, facts: MonthReview, submit: Submit, stage: Stage
 ) -> tuple[Place, Wait]:
     """Have the month's workbook written aside; a filled one's answers are carried over."""
-    from pipeline.loop.workbooks import aside, workbook_place, workbook_tables
-    from pipeline.loop.worksheet import determinations_frame
-    from reports.workbook import MOST_ROWS, write_workbook
+    from pipeline.followup.workbooks import aside, workbook_place, workbook_tables
+    from pipeline.followup.worksheet import determinations_frame
+    from reports.render.workbook import MOST_ROWS, write_workbook
 
     stage("workbook")
     assert facts.loop is not None
@@ -241,7 +243,7 @@ def _begin_workbook(
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:
-    from pipeline.store import one
+    from pipeline.store.database import one
 
     counted = "SELECT count(*) FROM judged.trip_window WHERE service_month = ?"
     return int(one(con, counted, [month])[0])
@@ -275,7 +277,7 @@ def _chosen_month(
 
 def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence[str] = ()) -> None:
     """Usage unless the store, or the delivery about to be loaded, has the month."""
-    from pipeline.month import months_in_store
+    from pipeline.month.gather import months_in_store
 
     known = sorted({*months_in_store(con), *delivered})
     if month not in known:
@@ -290,7 +292,7 @@ def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence
 
 def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview) -> None:
     """What the pages were made from; holds no time and no path, so that it can be compared."""
-    from pipeline.month import counts
+    from pipeline.month.gather import counts
 
     files = con.execute("""
         SELECT delivery_no, file, sha256, rows_read, rows_kept FROM delivered.file ORDER BY ALL

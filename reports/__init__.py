@@ -1,5 +1,5 @@
 """Pages people act on, drawn from facts and tables; no database and no network."""
 
-from reports.write import write_month, write_pages
+from reports.render.write import write_month, write_pages
 
 __all__ = ["write_month", "write_pages"]

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from schemas.case_detail import CaseDetails
-    from schemas.loop_outputs import LoopReview
+    from schemas.followup_outputs import LoopReview
     from schemas.measure_outputs import MeasureFacts
     from schemas.shared_outputs import SharedTables
 
@@ -57,10 +57,10 @@ class MonthReview:
 
     Frames follow the models of the same name in `schemas.outputs`. `expected` is None where the
     delivery named no expected number. `measures` holds this month, every earlier month, and all
-    months to this one together. `what_if` follows `schemas.loop_outputs.WhatIf`, over the twelve
-    months to this one. `confidentiality` is the service's own statement, empty where it has none.
-    `late` counts, for each earlier month, the trips that came first with the last delivery although
-    others of that month were there before it: nobody may have seen them.
+    months to this one together. `what_if` follows `schemas.followup_outputs.WhatIf`, over the
+    twelve months to this one. `confidentiality` is the service's own statement, empty where it has
+    none. `late` counts, for each earlier month, the trips that came first with the last delivery
+    although others of that month were there before it: nobody may have seen them.
     `shared` is only in what `pipeline.sharing` made: there every other table is empty.
     """
 

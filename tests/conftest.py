@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import cli
+from pipeline.cli import main as cli
 from tests.acceptance.cli_kit import Ran, Run
 
 TRIPS, MONTHS = 60, 2

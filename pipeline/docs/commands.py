@@ -35,7 +35,7 @@ def commands() -> dict[str, Any]:
     """Every command by its name, those of a group as `group name`, in the order of help."""
     from typer.main import get_command
 
-    from pipeline.cli import app
+    from pipeline.cli.main import app
 
     return dict(_inside(vars(get_command(app))["commands"]))
 

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from pipeline.docs.markdown import code, page, table
-from pipeline.start import kind_of
+from pipeline.simulate.start import kind_of
 
 IN = """\
 A delivery is a folder: `export.toml`, `protocol.toml`, `cannulas.toml` and one file a table, named
@@ -44,8 +44,8 @@ listed again."""
 def dictionary_page() -> str:
     """Every table and column in and out, and every key of the settings files."""
     from schemas.contract import TABLES
-    from schemas.loop import CorrectionsSheet, DeterminationsSheet, RetrainingSheet
-    from schemas.loop_outputs import LOOP_OUTPUTS
+    from schemas.followup import CorrectionsSheet, DeterminationsSheet, RetrainingSheet
+    from schemas.followup_outputs import LOOP_OUTPUTS
     from schemas.measure_outputs import MEASURE_OUTPUTS
     from schemas.outputs import OUTPUTS
 
@@ -81,7 +81,7 @@ def dictionary_page() -> str:
 
 
 def _not_files() -> set[str]:
-    from schemas.loop_outputs import LOOP_OUTPUTS, MONTH_TABLES
+    from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES
 
     return {"rule_counts", *LOOP_OUTPUTS} - set(MONTH_TABLES)
 
@@ -119,10 +119,10 @@ def _empty(field: Any) -> str:
 
 def _store() -> Iterator[str]:
     """The store's tables, each with the columns that are not those of the delivery's table."""
-    from pipeline.judge import KEPT
-    from pipeline.store import sql_type
+    from pipeline.judging.evaluator import KEPT
+    from pipeline.store.database import sql_type
     from schemas.contract import TABLES
-    from schemas.loop import LOOP
+    from schemas.followup import LOOP
     from schemas.stored import STORED
 
     yield STORE.format(judged=", ".join(map(code, sorted(KEPT))))

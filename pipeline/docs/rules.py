@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 from pipeline.docs.markdown import capital, code, page, table
-from pipeline.explain import CAUTION, TIMES, asks_words, shown_value
 from pipeline.rules import all_rules
+from pipeline.rules.explain import CAUTION, TIMES, asks_words, shown_value
 from pipeline.rules.rule import Parameters, Rule
-from pipeline.start import meaning_of
+from pipeline.simulate.start import meaning_of
 
 HEAD = """\
 `tailrace explain RULE` prints the same, with `--protocol FILE` also your own limits. A rule is

@@ -20,7 +20,7 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
-from pipeline.store import one
+from pipeline.store.database import one
 from schemas.contract import MONTH_PATTERN, TABLES, sheet_name
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from pipeline.ingest.delivery import Staged
 from pipeline.ingest.read import quoted
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import good_rows
-from pipeline.store import one, transaction
+from pipeline.store.database import one, transaction
 from schemas.export_file import TIMED
 
 if TYPE_CHECKING:
@@ -44,9 +44,9 @@ def load(
 
     `baseline`: its months open no cases. `by`: token of whoever delivered it, for the ledger.
     """
-    from pipeline.loop.baseline import mark_baseline
-    from pipeline.loop.corrections import apply_corrections
-    from pipeline.loop.ledger import record_delivery
+    from pipeline.store.baseline import mark_baseline
+    from pipeline.store.corrections import apply_corrections
+    from pipeline.store.ledger import record_delivery
 
     with transaction(con):
         loaded = _reload(con, staged.known) if staged.known else _load_new(con, staged)

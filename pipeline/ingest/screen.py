@@ -24,7 +24,7 @@ from pipeline.ingest.identifiers import (
 )
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.read import literal, quoted
-from pipeline.store import one
+from pipeline.store.database import one
 from schemas.contract import TABLES
 
 if TYPE_CHECKING:

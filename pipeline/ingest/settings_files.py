@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pipeline.errors import Refused
 from pipeline.ingest.files import EXPORT, PROTOCOL, Content, Parts, read_content
 from pipeline.ingest.problems import Findings
-from pipeline.store import one
+from pipeline.store.database import one
 
 if TYPE_CHECKING:
     import duckdb

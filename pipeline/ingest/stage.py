@@ -23,7 +23,7 @@ from pipeline.ingest.read import (
     slow_source,
 )
 from pipeline.ingest.validate import plan, staging_sql
-from pipeline.store import one, sql_type
+from pipeline.store.database import one, sql_type
 from schemas.contract import MONTH_PATTERN, TABLES
 
 if TYPE_CHECKING:

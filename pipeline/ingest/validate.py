@@ -20,7 +20,7 @@ from pipeline.ingest.problems import (
     range_words,
 )
 from pipeline.ingest.read import Source, quoted
-from pipeline.store import sql_type
+from pipeline.store.database import sql_type
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem, Usage
+from pipeline.errors.disk import as_mistake
 from pipeline.mapping.read_mapping import MAPPING, read_mapping
 from pipeline.mapping.words import Note, refused
-from pipeline.room import as_mistake
 from schemas.protocol import MONTH
 
 MEMORY = "600MB"

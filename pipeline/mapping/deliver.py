@@ -14,7 +14,7 @@ from pipeline.ingest.problems import Findings
 from pipeline.ingest.read import literal, quoted
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.words import refused, toml
-from pipeline.store import one
+from pipeline.store.database import one
 from schemas.contract import CONTRACT_VERSION, MONTH_PATTERN, TABLES
 from schemas.export_file import TIMED
 

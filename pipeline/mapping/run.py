@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem
 from pipeline.mapping import deliver, tokens
+from pipeline.mapping.assemble import list_problems, make_table
 from pipeline.mapping.command import MEMORY, Mapped
-from pipeline.mapping.finish import list_problems, make_table
+from pipeline.mapping.extract import read_cells, take_rows
 from pipeline.mapping.plan import TablePlan, plans
 from pipeline.mapping.sources import read_sources
-from pipeline.mapping.take import read_cells, take_rows
 from pipeline.mapping.timeline import place_all
 from pipeline.mapping.words import CELLS, NOTES, Note
 from schemas.export_file import TIMED

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.mapping.clocks import IN_ORDER, PLACED, on_day
+from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan
-from pipeline.mapping.take import KEY
 from pipeline.mapping.words import refused
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.ingest.read import literal
 from pipeline.mapping.units import contract_unit, factor
-from pipeline.store import sql_type
+from pipeline.store.database import sql_type
 from schemas.contract import MONTH_PATTERN, TABLES
 from schemas.mapping import CLOCK_UNIT, ColumnMap, UnitFrom
 

@@ -111,7 +111,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     """
     import pandas as pd
 
-    from pipeline.loop.retraining import held_retraining
+    from pipeline.followup.retraining import held_retraining
     from pipeline.statistics.before_after import before_after, windows
     from schemas.measure_outputs import BeforeAfterTraining
 

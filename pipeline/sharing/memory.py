@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from pipeline.loop.ledger import record_shared
-from pipeline.loop.tables import ensure, insert
 from pipeline.sharing.periods import Period
-from pipeline.store import transaction
+from pipeline.store.database import transaction
+from pipeline.store.followup_tables import ensure, insert
+from pipeline.store.ledger import record_shared
 
 if TYPE_CHECKING:
     from collections.abc import Collection

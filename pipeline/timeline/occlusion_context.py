@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, cast
 from schemas.outputs import ACTIONS, HELD_PATTERNS
 
 if TYPE_CHECKING:
-    from pipeline.judge import VersionInStore
+    from pipeline.judging.evaluator import VersionInStore
     from pipeline.rules.flow_interruption import FlowInterruptionParameters
 
 FOLLOWED_S = 900

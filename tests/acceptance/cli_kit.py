@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import cli
+from pipeline.cli import main as cli
 
 
 @dataclass
@@ -79,8 +79,8 @@ def data_alone() -> Iterator[None]:
     The history under other limits, which only a page shows, is left out too.
     """
     import reports
-    from pipeline.loop import whatif
-    from reports import workbook
+    from pipeline.judging import whatif
+    from reports.render import workbook
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", lambda review, into: into / review.month / "page")

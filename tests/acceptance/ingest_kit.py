@@ -11,7 +11,7 @@ import pytest
 from pipeline.errors import Mistake, Problem, Refused
 from pipeline.ingest.delivery import Staged, read_delivery
 from pipeline.ingest.load import Loaded, load
-from pipeline.store import open_store
+from pipeline.store.database import open_store
 
 EXPORT = """
 contract = 1

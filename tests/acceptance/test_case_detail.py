@@ -8,14 +8,14 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from pipeline.case_detail import case_details
-from pipeline.cases import cases, month_words
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge, versions_in_store
+from pipeline.judging.evaluator import judge, versions_in_store
 from pipeline.measures import measure
-from pipeline.month import make_tables
-from pipeline.store import open_store
+from pipeline.month.case_detail import case_details
+from pipeline.month.cases import cases, month_words
+from pipeline.month.gather import make_tables
+from pipeline.store.database import open_store
 from schemas.case_detail import CASE_FRAMES, CaseDetails
 
 TRIPS, MONTH = 600, "2026-02"

@@ -345,7 +345,7 @@ def test_sizes_that_make_no_sense_are_wrong_usage(
 
 def test_the_module_runs_as_a_command_of_its_own(tmp_path: Path) -> None:
     ran = subprocess.run(
-        [sys.executable, "-m", "pipeline.cli", "check", tmp_path / "absent"],
+        [sys.executable, "-m", "pipeline.cli.main", "check", tmp_path / "absent"],
         capture_output=True,
         text=True,
         timeout=60,
@@ -359,11 +359,11 @@ def test_the_module_runs_as_a_command_of_its_own(tmp_path: Path) -> None:
 
 def test_our_own_bug_keeps_its_traceback_and_exits_1(tmp_path: Path) -> None:
     program = (
-        "import sys, pipeline.check as check\n"
+        "import sys, pipeline.ingest.check as check\n"
         "def broken(*_, **__): raise ZeroDivisionError('a bug of ours')\n"
         "check.check_delivery = broken\n"
         f"sys.argv = ['tailrace', 'check', {str(tmp_path)!r}]\n"
-        "from pipeline.cli import main\n"
+        "from pipeline.cli.main import main\n"
         "main()\n"
     )
     ran = subprocess.run(

@@ -9,12 +9,12 @@ import duckdb
 import pandas as pd
 import pytest
 
-from pipeline.contradictions import CONTRADICTIONS, month_contradictions
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge
+from pipeline.judging.evaluator import judge
 from pipeline.measures.clock_offsets import clock_offsets
-from pipeline.store import open_store
+from pipeline.store.database import open_store
+from pipeline.timeline.contradictions import CONTRADICTIONS, month_contradictions
 from schemas.outputs import ClockOffsets, Problems
 
 from . import ingest_kit as kit

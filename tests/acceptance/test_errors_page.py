@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.error_catalogue import ALSO_USAGE, ELSEWHERE, PLACES, entries, errors_page
+from pipeline.docs.errors import ALSO_USAGE, ELSEWHERE, PLACES, entries, errors_page
 from pipeline.errors import REFUSALS, SET_ASIDES, USAGES
 
 TOP = Path(__file__).parents[2]
@@ -80,7 +80,7 @@ def known() -> set[str]:
 
 
 def test_the_page_is_what_the_catalogue_says() -> None:
-    """Renew it with: python -m pipeline.error_catalogue > docs/errors.md"""
+    """Renew it with: python -m pipeline.docs.errors > docs/errors.md"""
     assert PAGE.read_text(encoding="utf-8") == errors_page()
 
 

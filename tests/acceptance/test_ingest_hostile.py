@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import main
+from pipeline.cli.main import main
 from pipeline.errors import Refused
+from pipeline.followup.sheets import read_sheet
 from pipeline.ingest import files
 from pipeline.ingest.settings_files import read_protocol_file
-from pipeline.loop.sheets import read_sheet
-from schemas.loop import DeterminationsSheet
+from schemas.followup import DeterminationsSheet
 
 from . import ingest_kit as kit
 

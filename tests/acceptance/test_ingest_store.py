@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.errors import Refused
 from pipeline.ingest.delivery import read_delivery
-from pipeline.store import LAYOUT_VERSION, open_store
+from pipeline.store.database import LAYOUT_VERSION, open_store
 
 from . import ingest_kit as kit
 
@@ -269,7 +269,7 @@ def test_a_store_in_use_says_who_uses_it(tmp_path: Path) -> None:
 import sys
 from pathlib import Path
 from pipeline.errors import Refused
-from pipeline.store import open_store
+from pipeline.store.database import open_store
 try:
     open_store(Path(sys.argv[1]))
 except Refused as refusal:
@@ -288,7 +288,7 @@ import os, signal, sys
 from pathlib import Path
 from pipeline.ingest import load
 from pipeline.ingest.delivery import read_delivery
-from pipeline.store import open_store
+from pipeline.store.database import open_store
 
 store, delivery, moment = sys.argv[1:]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.store import open_store, sql_type
+from pipeline.store.database import open_store, sql_type
 from schemas.contract import TABLES
 from schemas.stored import STORED
 

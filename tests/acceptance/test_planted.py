@@ -9,9 +9,9 @@ import pytest
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge
+from pipeline.judging.evaluator import judge
 from pipeline.simulate import simulate
-from pipeline.store import open_store
+from pipeline.store.database import open_store
 from schemas.outputs import VERDICTS
 
 

@@ -13,8 +13,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline import apart, store
 from pipeline.review import review
+from pipeline.runtime import worker_process as apart
+from pipeline.store import database as store
 
 LITTLE = "100MB"
 

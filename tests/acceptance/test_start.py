@@ -5,8 +5,8 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-from pipeline import start
 from pipeline.rules import all_rules, parameter_problems
+from pipeline.simulate import start
 from schemas.catalogue import Cannula
 from schemas.contract import TABLES
 from schemas.export_file import ExportFile

@@ -15,8 +15,8 @@ def main() -> None:
     """Read, load and judge one delivery."""
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
-    from pipeline.judge import judge
-    from pipeline.store import open_store
+    from pipeline.judging.evaluator import judge
+    from pipeline.store.database import open_store
 
     delivery, store = map(Path, sys.argv[1:])
     store.mkdir(parents=True, exist_ok=True)

@@ -60,7 +60,7 @@ def main(wanted: int, folder: Path) -> None:
     size = (source / "one.xml").stat().st_size
     print(f"{wanted} reports, {size / 1e6:.0f} MB", flush=True)
     begun = time.monotonic()
-    command = ["-m", "pipeline.cli", "map", str(source), "--to", str(folder / "mapped")]
+    command = ["-m", "pipeline.cli.main", "map", str(source), "--to", str(folder / "mapped")]
     done = subprocess.run(
         [sys.executable, *command], capture_output=True, text=True, check=False,
         env={**os.environ, "TMPDIR": str(folder)},

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-TAILRACE = (sys.executable, "-m", "pipeline.cli")
+TAILRACE = (sys.executable, "-m", "pipeline.cli.main")
 TOP = Path(__file__).parents[2]
 PAGE = os.sysconf("SC_PAGE_SIZE")
 

@@ -20,11 +20,11 @@ from pathlib import Path
 import duckdb
 import numpy as np
 
-from pipeline.judge import prepare_timeline
+from pipeline.judging.evaluator import prepare_timeline
 from pipeline.measures.sizes import REFERENCE_TERMS, size_rows
 from pipeline.simulate import simulate
 from pipeline.statistics.rate_model import rate_model
-from pipeline.store import create_layout
+from pipeline.store.database import create_layout
 from schemas.protocol import ProtocolVersion
 
 SMALLER, LARGER = "prong-2", "prong-3"

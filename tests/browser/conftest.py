@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from reports import write_pages
-from reports.case_files import FOLDER, case_file
+from reports.text.case_links import FOLDER, case_file
 from tests.browser import fixture
 
 FLAGS = [

@@ -10,25 +10,25 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.adjusted import adjusted_finding
-from reports.alarms import alarms_data
-from reports.chart_sets import rate_by_chart
-from reports.control_figures import control_figure
-from reports.director_data import director_data, month_sentence
-from reports.education_data import education_data
-from reports.funnel_figures import funnel_figure
-from reports.funnels import funnels
-from reports.month_data import month_data
-from reports.pages import Site
-from reports.palette import ACCENT, PAPER
-from reports.series import (
+from reports.charts.adjusted_rates import adjusted_finding
+from reports.charts.control_data import (
     ChartTable,
     panels_finding,
     plain_signal,
     signals_of,
     standing,
 )
-from reports.small_multiples import months_figure
+from reports.charts.control_figures import control_figure
+from reports.charts.control_sets import rate_by_chart
+from reports.charts.funnel_data import funnels
+from reports.charts.funnel_figures import funnel_figure
+from reports.charts.monthly_panels import months_figure
+from reports.charts.palette import ACCENT, PAPER
+from reports.charts.signal_summary import alarms_data
+from reports.director.director_data import director_data, month_sentence
+from reports.education.education_data import education_data
+from reports.month.month_data import month_data
+from reports.text.navigation import Site
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_figures import LAST

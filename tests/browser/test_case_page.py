@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Page
 from pypdf import PdfReader
 
-from reports.case_files import case_file
+from reports.text.case_links import case_file
 from tests.browser import case_fixture, fixture
 from tests.browser.conftest import Opener, case_page, until
 from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link

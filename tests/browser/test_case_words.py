@@ -12,14 +12,17 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from reports import case_rows, sentences, svg, words, write_pages
-from reports.case_data import case_pages, line_ranges
-from reports.case_files import case_file, case_files
-from reports.month_data import CASES_IN_TABLE, month_data, problems_data
-from reports.pages import Site, months_written, navigation
-from reports.sentences import next_steps
-from reports.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
-from schemas.loop import CONCLUSIONS, MISSED
+from reports import write_pages
+from reports.case import case_rows
+from reports.case.case_data import case_pages, line_ranges
+from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
+from reports.charts import svg
+from reports.month.month_data import CASES_IN_TABLE, month_data, problems_data
+from reports.text import sentences, words
+from reports.text.case_links import case_file, case_files
+from reports.text.navigation import Site, months_written, navigation
+from reports.text.sentences import next_steps
+from schemas.followup import CONCLUSIONS, MISSED
 from schemas.month_review import MonthReview
 from tests.browser import case_fixture, fixture
 

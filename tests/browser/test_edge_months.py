@@ -10,7 +10,8 @@ from openpyxl import load_workbook
 from playwright.sync_api import Browser
 
 from pipeline.review import review
-from reports import pages, workbook
+from reports.render import workbook
+from reports.text import navigation as pages
 from tests.browser.conftest import Opener, case_page
 from tests.browser.edge_months import MONTHS, TOKENS
 from tests.browser.test_month_page import SIDEWAYS

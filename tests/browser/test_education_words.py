@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 
 from pipeline.rules import all_rules
-from reports.alarms import power_data
-from reports.education_data import education_data, first_rows, retrain_line, rules_by_base
-from reports.education_figures import education_figures
-from reports.pages import Site
-from reports.retraining import retraining_data
+from reports.charts.signal_summary import power_data
+from reports.education.education_data import education_data, first_rows, retrain_line, rules_by_base
+from reports.education.education_figures import education_figures
+from reports.education.retraining import retraining_data
+from reports.text.navigation import Site
 from tests.browser import fixture_figures
 from tests.browser.test_audience_words import figures_of
 

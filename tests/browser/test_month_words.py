@@ -13,14 +13,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from reports import sentences, words
-from reports.chart_parts import nice_ceiling, percent_format, rate_axis_top, tick_step
-from reports.figures import rates_figure
-from reports.month_data import month_data
-from reports.palette import PAPER
-from reports.rates import rate_cell, rates_data, share_order
-from reports.strips import WIDTH, strip
-from reports.write import month_figures, safe_json
+from reports.charts.palette import PAPER
+from reports.charts.parts import nice_ceiling, percent_format, rate_axis_top, tick_step
+from reports.charts.rate_data import rate_cell, rates_data, share_order
+from reports.charts.rate_figures import rates_figure
+from reports.charts.stacked_bars import WIDTH, strip
+from reports.month.month_data import month_data
+from reports.render.write import month_figures, safe_json
+from reports.text import sentences, words
 from schemas.month_review import MonthReview
 from tests.browser import fixture
 

@@ -13,10 +13,10 @@ import pytest
 from playwright.sync_api import Browser
 from pypdf import PdfReader
 
-from reports.drawn import png, svg
-from reports.packs import pack
-from reports.pictures import CAUTION, WIDTH, pictures, sheet
-from schemas.loop_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview
+from reports.charts.static_rendering import png, svg
+from reports.render.packs import pack
+from reports.render.pictures import CAUTION, WIDTH, pictures, sheet
+from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 

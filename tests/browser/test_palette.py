@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 import reports
-from reports import palette
+from reports.charts import palette
 
-CSS = (Path(reports.__file__).parent / "assets" / "page.css").read_text(encoding="utf-8")
+CSS = (Path(reports.__file__).parent / "render" / "assets" / "page.css").read_text(encoding="utf-8")
 
 # Machado, Oliveira and Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, full severity
 # (matrices from memory; each row sums to 1)

@@ -18,12 +18,12 @@ from playwright.sync_api import Browser, Page
 
 import reports
 from pipeline import measures
-from reports import words
-from reports.case_files import FOLDER, case_file
+from reports.text import words
+from reports.text.case_links import FOLDER, case_file
 from tests.acceptance.cli_kit import Run
-from tests.loop import kit
-from tests.loop.conftest import DRAW, FIGURES
-from tests.loop.test_publish import written
+from tests.followup import kit
+from tests.followup.conftest import DRAW, FIGURES
+from tests.followup.test_publish import written
 
 JANUARY, FEBRUARY = "2026-01", "2026-02"
 JUDGED = ("met", "authorised", "borderline", "deviation")

@@ -12,8 +12,8 @@ from typing import Any
 
 import duckdb
 
-from pipeline.judge import judge
-from pipeline.store import create_layout
+from pipeline.judging.evaluator import judge
+from pipeline.store.database import create_layout
 from schemas.protocol import ProtocolVersion
 from schemas.stored import CHILD_TABLES
 

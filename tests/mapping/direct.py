@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge
-from pipeline.store import open_store
+from pipeline.judging.evaluator import judge
+from pipeline.store.database import open_store
 from schemas.contract import TABLES
 
 KEY = "0123456789abcdef0123456789abcdef0123456789abcdef0123456789abcdef"

@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from pipeline.cli import main
+from pipeline.cli.main import main
 from tests.mapping import direct, kit
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs limits and permissions")

@@ -84,7 +84,7 @@ def test_the_examples_are_mapping_files() -> None:
 def test_every_command_exists() -> None:
     from typer.main import get_command
 
-    from pipeline.cli import app
+    from pipeline.cli.main import app
 
     command = get_command(app).commands["map"]  # type: ignore[attr-defined]
     options = {option for parameter in command.params for option in parameter.opts}

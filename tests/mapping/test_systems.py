@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.mapping.command import map_source
 from pipeline.simulate import simulate
-from pipeline.store import open_store
+from pipeline.store.database import open_store
 from tests.mapping import direct, reports_system, wide_csv, workbook_system
 
 TRIPS, MONTHS = 90, 3

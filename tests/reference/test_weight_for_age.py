@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import pytest
 
-from pipeline.weight_for_age import HIGHEST_Z, LOWEST_Z, weight_at, weight_limits
+from pipeline.timeline.weight_for_age import HIGHEST_Z, LOWEST_Z, weight_at, weight_limits
 
 # sex and month: L, M, S, and the published weights (kg, one decimal) at z = -3 -2 -1 0 1 2 3
 STANDARDS = {

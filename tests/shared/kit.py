@@ -21,16 +21,17 @@ import pytest
 from openpyxl import load_workbook
 
 import reports
-from pipeline import cli, measures
+from pipeline import measures
+from pipeline.cli import main as cli
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judge import judge, versions_in_store
-from pipeline.loop import whatif
+from pipeline.judging import whatif
+from pipeline.judging.evaluator import judge, versions_in_store
 from pipeline.review import shared_edition, tool_version
 from pipeline.sharing import periods
 from pipeline.sharing.counts import SharedCounts, shared_counts
 from pipeline.simulate import simulate
-from pipeline.store import open_store
+from pipeline.store.database import open_store
 from schemas.measure_outputs import MEASURE_OUTPUTS
 from schemas.month_review import MonthReview, ProtocolInForce
 

@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import Usage
-from pipeline.outside import check_base
+from pipeline.handover import check_base
 from pipeline.sharing.edition import share
-from pipeline.store import open_store
-from reports.packs import base_pack
+from pipeline.store.database import open_store
+from reports.render.packs import base_pack
 from schemas.shared_outputs import OTHER_BASES, SMALLEST_TOLD
 from tests.acceptance.cli_kit import Run, refused
 from tests.shared.kit import (

@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 
 import reports
-from pipeline.loop.ledger import entries, verify
-from pipeline.loop.ledger_words import ledger
+from pipeline.followup.ledger_words import ledger
 from pipeline.review import shared_edition
 from pipeline.sharing.edition import received_words, shared_review
-from pipeline.store import open_store
-from reports.pages import SHARED
-from reports.shared_data import RECEIVED_WORDS, WITHHELD, shared_data
+from pipeline.store.database import open_store
+from pipeline.store.ledger import entries, verify
+from reports.shared.shared_data import RECEIVED_WORDS, WITHHELD, shared_data
+from reports.text.navigation import SHARED
 from schemas.contract import TABLES
 from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD
 from tests.acceptance.cli_kit import Run
@@ -80,7 +80,7 @@ def test_no_line_of_a_delivered_file_and_no_digest_stands_in_any_file(edition: P
 
 
 def test_every_page_of_the_shared_edition_has_a_template() -> None:
-    templates = Path(reports.__file__).parent / "templates"
+    templates = Path(reports.__file__).parent / "shared"
     assert {f"shared_{page}.html" for page in SHARED} == {
         path.name for path in templates.glob("shared_*.html") if path.name != "shared_base.html"
     }

@@ -13,7 +13,7 @@ from typing import Any
 
 import duckdb
 
-from pipeline.judge import judge
+from pipeline.judging.evaluator import judge
 from tests.generative.into_store import empty, fresh_store, put
 
 from .cases import TRIP, Case, all_cases

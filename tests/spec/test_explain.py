@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import Refused, Usage
-from pipeline.explain import WIDTH, explain_all, explain_rule
 from pipeline.rules import all_rules
+from pipeline.rules.explain import WIDTH, explain_all, explain_rule
 from pipeline.rules.worked import SHOWN_KINDS
 
 from .cases import all_cases

@@ -22,9 +22,9 @@ def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: Non
     """Load `delivery`, judge it by `protocol` and rate occlusions, into a store in `out`."""
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
-    from pipeline.judge import judge
+    from pipeline.judging.evaluator import judge
     from pipeline.measures.occlusion_rate import grouped_rates
-    from pipeline.store import open_store
+    from pipeline.store.database import open_store
 
     out.mkdir(parents=True, exist_ok=True)
     with closing(open_store(out / "store.duckdb", memory_limit=MEMORY)) as con:

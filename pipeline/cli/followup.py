@@ -1,0 +1,173 @@
+"""The commands that follow a review: answers, corrections, publishing, what-if and the ledger."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.options import BY, SHOWN_PROBLEMS, STORE_FOLDER, progress, set_aside
+
+
+def add_loop_commands(app: typer.Typer) -> None:
+    """Add every command of this module to `app`, in the order help shows them."""
+    for command in (determine, correct, retrained, publish, ledger, whatif):
+        app.command()(command)
+    app.command("map")(map_)
+
+
+def determine(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A filled workbook, or its sheet as CSV.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Read filled determinations back into the store. Exits with 4 if rows were set aside."""
+    from pipeline.followup.determine import determine as read_back
+    from pipeline.followup.determine import determined_words
+
+    done = read_back(file, into, by)
+    typer.echo(determined_words(done))
+    set_aside(done.problems)
+
+
+def correct(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A sheet of corrected values, XLSX or CSV.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Correct charts that cannot be exported again; the originals are kept. Exits as determine."""
+    from pipeline.followup.correct import correct as read_in
+    from pipeline.followup.correct import corrected_words
+
+    done = read_in(file, into, by)
+    typer.echo(corrected_words(done))
+    set_aside(done.problems)
+
+
+def retrained(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            help="A sheet of retrainings, XLSX or CSV: month, base or crew_member, rule.",
+        ),
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Read which bases were retrained, when and on which rule. Exits as determine."""
+    from pipeline.followup.retraining import retrained as read_in
+    from pipeline.followup.retraining import retrained_words
+
+    done = read_in(file, into, by)
+    typer.echo(retrained_words(done))
+    set_aside(done.problems)
+
+
+def publish(
+    month: Annotated[str, typer.Argument(metavar="MONTH", help="Month to publish, YYYY-MM.")],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+    reproduce: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Instead write the month as it was published here."),
+    ] = None,
+    time: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="With --reproduce: as published the N-th time."),
+    ] = None,
+) -> None:
+    """Freeze a month's figures and files, or bring a published month back byte for byte."""
+    from pipeline import review as steps
+    from pipeline.errors import Problem, Usage
+    from pipeline.followup.publish import reproduce as bring_back
+    from pipeline.simulate.start import empty_folder
+
+    if reproduce is not None:
+        empty_folder(reproduce)
+        typer.echo(f"Wrote {bring_back(into, month, reproduce, time)} files to {reproduce}")
+        return
+    if time is not None:
+        what, remedy = "goes with --reproduce only", "Add --reproduce DIR, or leave it out."
+        raise Usage(Problem(None, None, "--time", "usage", what, remedy))
+    with progress() as stage:
+        words = steps.publish(into, month, by, stage)
+    typer.echo(words)
+
+
+def ledger(into: STORE_FOLDER = Path("tailrace-out")) -> None:
+    """Print who did what to the store, and verify that nothing was changed behind its back."""
+    from pipeline.errors import Refused
+    from pipeline.followup.ledger_words import ledger as read_ledger
+
+    text, problems = read_ledger(into)
+    typer.echo(text)
+    if problems:
+        raise Refused(problems)
+
+
+def whatif(
+    settings: Annotated[
+        list[str],
+        typer.Option(
+            "--set",
+            metavar="RULE.PARAMETER=VALUE",
+            help="A limit to try; several values with commas between give a curve.",
+        ),
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    months: Annotated[
+        str | None, typer.Option(metavar="A..B", help="Only these months; by default all.")
+    ] = None,
+    name_all: Annotated[
+        bool, typer.Option("--all", help="Name every trip whose verdict changes.")
+    ] = False,
+) -> None:
+    """Replay history under other limits: how many verdicts change, which way, of which trips."""
+    from pipeline.judging.whatif_words import whatif as replay
+
+    typer.echo(replay(into, settings, months, name_all=name_all))
+
+
+def map_(  # noqa: PLR0917 - options are read from parameters
+    source: Annotated[
+        Path | None, typer.Argument(metavar="SOURCE", help="Your own files: a folder or a file.")
+    ] = None,
+    to: Annotated[
+        Path | None, typer.Option(metavar="DELIVERY", help="New folder for the delivery.")
+    ] = None,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="How to map it; by default mapping.toml in SOURCE."),
+    ] = None,
+    suggest: Annotated[
+        bool, typer.Option("--suggest", help="Draft a mapping file for SOURCE, and print it.")
+    ] = False,
+    find: Annotated[
+        str | None,
+        typer.Option(metavar="TOKEN", help="Ask your crosswalk which record a token stands for."),
+    ] = None,
+    new_key: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Make a key for hashing record numbers.")
+    ] = None,
+    month: Annotated[
+        list[str] | None,
+        typer.Option(metavar="YYYY-MM", help="Deliver the trips of this month only; repeatable."),
+    ] = None,
+    problems: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="List everything not usable there, as CSV.")
+    ] = None,
+) -> None:
+    """Make a delivery of your own files, as a mapping file says. Exits with 4 if cells fail."""
+    from pipeline.mapping.command import Wanted, map_command
+
+    wanted = Wanted(source, to, mapping, suggest, find, new_key, month or [], problems)
+    text, code = map_command(wanted, SHOWN_PROBLEMS)
+    typer.echo(text)
+    if code:
+        raise typer.Exit(code)

@@ -1,0 +1,203 @@
+"""The command line: parses, calls, and turns mistakes into sentences and exit codes."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.followup import add_loop_commands
+from pipeline.cli.handover import add_outside_commands
+from pipeline.cli.options import (
+    BY,
+    CANNULAS,
+    DELIVERY,
+    EDITION,
+    PROTOCOL,
+    SHOWN_PROBLEMS,
+    Edition,
+    progress,
+)
+from pipeline.errors import EXIT_SET_ASIDE, Mistake
+
+app = typer.Typer(
+    name="tailrace",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Reviews paediatric high-flow transports after they are over: which trips kept to the"
+    " local protocol. For quality review, not for treating a patient. Exit codes: 0 fine, 1 our"
+    " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
+    " determine, correct).",
+)
+
+
+@app.command()
+def review(  # noqa: PLR0917 - options are read from parameters
+    # long: one line an option
+    delivery: DELIVERY,
+    into: Annotated[
+        Path, typer.Option(metavar="FOLDER", help="Where the store and the pages are kept.")
+    ] = Path("tailrace-out"),
+    month: Annotated[
+        str | None,
+        typer.Option(metavar="YYYY-MM", help="Month to review; by default the delivery's latest."),
+    ] = None,
+    protocol: PROTOCOL = None,
+    cannulas: CANNULAS = None,
+    baseline: Annotated[
+        bool, typer.Option("--baseline", help="Load its months as history that opens no cases.")
+    ] = False,
+    audit_within: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SHARE",
+            min=0.01,
+            max=0.5,
+            help="Draw the random audit for a miss rate within this, up or down; 0.1 by default.",
+        ),
+    ] = None,
+    edition: EDITION = Edition.FULL,
+    by: BY = None,
+    timings: Annotated[
+        bool, typer.Option("--timings", help="Also say how long each step took.")
+    ] = False,
+) -> None:
+    """Load a delivery and write the month's page and data files: the main job."""
+    with progress() as stage:
+        from pipeline import review as steps
+        from pipeline.cli.summary import review_summary, timings_table
+
+        done = steps.review(
+            delivery, into, month=month, protocol=protocol, cannulas=cannulas, baseline=baseline,
+            audit_within=audit_within, by=by, shared=edition is Edition.SHARED, stage=stage,
+        )  # fmt: skip
+    typer.echo(review_summary(done))
+    if timings:
+        typer.echo(f"\n{timings_table(stage.begun)}")
+
+
+@app.command()
+def check(delivery: DELIVERY, protocol: PROTOCOL = None, cannulas: CANNULAS = None) -> None:
+    """Validate a delivery and store nothing. Exits with 4 if rows would be set aside."""
+    from pipeline.ingest.check import check_delivery
+
+    report, set_aside = check_delivery(delivery, protocol, cannulas, shown=SHOWN_PROBLEMS)
+    typer.echo(report)
+    if set_aside:
+        raise typer.Exit(EXIT_SET_ASIDE)
+
+
+@app.command()
+def start(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New or empty folder.")],
+) -> None:
+    """Begin from nothing: settings files with comments and empty tables, ready to be filled."""
+    from pipeline.simulate.start import start_folder
+
+    typer.echo(start_folder(folder))
+
+
+@app.command()
+def explain(
+    rule: Annotated[str | None, typer.Argument(metavar="RULE", help="Id of a rule.")] = None,
+    protocol: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Show this protocol's parameters, not the defaults."),
+    ] = None,
+) -> None:
+    """Say what a rule asks, its parameters, its reasoning and source; without RULE, list them."""
+    from pipeline.rules.explain import explain_all, explain_rule
+
+    typer.echo(explain_rule(rule, protocol) if rule else explain_all())
+
+
+@app.command()
+def simulate(
+    into: Annotated[Path, typer.Option(metavar="DIR", help="New or empty directory.")],
+    trips: Annotated[
+        int, typer.Option(metavar="N", min=1, max=10_000_000, help="Trips in all.")
+    ] = 360,
+    months: Annotated[
+        int, typer.Option(metavar="M", min=1, max=120, help="Months they fall in.")
+    ] = 6,
+    seed: Annotated[int, typer.Option(metavar="S", min=0, help="Same seed, same bytes.")] = 1,
+    dirt: Annotated[bool, typer.Option("--dirt", help="Add rows that cannot be used.")] = False,
+) -> None:
+    """Make a delivery of an invented service, and planted.csv with every answer it planted."""
+    from pipeline.simulate import simulate as make
+    from pipeline.simulate.dirt import LEAST_TRIPS
+    from pipeline.simulate.start import empty_folder
+
+    least = max(months, LEAST_TRIPS if dirt else 0)
+    if trips < least:
+        why = f"bad rows of every kind and {months} months" if dirt else f"{months} months"
+        raise typer.BadParameter(
+            f"{trips} are too few for {why}: at least {least}.", param_hint="--trips"
+        )
+    empty_folder(into)
+    make(into, trips=trips, months=months, seed=seed, dirt=dirt)
+    typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
+
+
+add_loop_commands(app)
+add_outside_commands(app)
+
+protocol_app = typer.Typer(
+    no_args_is_help=True, help="Read and compare protocol files.", rich_markup_mode=None
+)
+app.add_typer(protocol_app, name="protocol")
+
+
+@protocol_app.command("check")
+def protocol_check(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A protocol file.")],
+) -> None:
+    """Validate a protocol file and print it as a person would read it."""
+    from pipeline.judging.protocol_words import check_protocol
+
+    typer.echo(check_protocol(file))
+
+
+@protocol_app.command("compare")
+def protocol_compare(
+    before: Annotated[Path, typer.Argument(metavar="A", help="The protocol file before.")],
+    after: Annotated[Path, typer.Argument(metavar="B", help="The protocol file after.")],
+    into: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Also say which verdicts of this store change."),
+    ] = None,
+) -> None:
+    """Say in sentences what changed, and with a store how many verdicts of which trips change."""
+    from pipeline.judging.protocol_words import compare_protocols
+    from pipeline.review import STORE
+
+    typer.echo(compare_protocols(before, after, into / STORE if into else None))
+
+
+def main() -> None:
+    """Run the command; a user's mistake ends with its sentences and exit code, no traceback."""
+    try:
+        app(prog_name="tailrace")
+    except Mistake as mistake:
+        _end_with(mistake)
+    except Exception as error:
+        from pipeline.errors.disk import as_mistake
+
+        if (found := as_mistake(error)) is None:
+            raise
+        _end_with(found)
+
+
+def _end_with(mistake: Mistake) -> None:
+    from pipeline.cli.summary import mistake_lines
+
+    typer.echo(mistake_lines(mistake, shown=SHOWN_PROBLEMS), err=True)
+    sys.exit(mistake.exit_code)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,206 @@
+"""The answers of a determinations sheet, held against the store: what cannot stand, and why."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem
+from pipeline.followup.screen_text import screened
+from pipeline.followup.sheets import Row, Sheet, cell_problems
+from pipeline.store.content_hash import make_states
+from schemas.followup import ANSWERS, MISSED, DeterminationsSheet
+
+if TYPE_CHECKING:
+    import duckdb
+
+FLAGGED = ("deviation", "borderline", "cannot_tell", "authorised")
+FINDINGS = FLAGGED[:3]
+FREE_TEXTS = ("action", "note", "reviewer")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One row of the sheet that answers something; `rules` is empty for the case as a whole."""
+
+    line: int
+    trip_id: str
+    rules: tuple[str, ...]
+    conclusion: str | None
+    status: str
+    refer_to: str | None
+    reviewer: str
+    action: str | None
+    due_month: str | None
+    note: str | None
+    seen: str | None
+
+    @property
+    def about(self) -> tuple[str | None, ...]:
+        """Every rule it is about, or None once for the case as a whole."""
+        return self.rules or (None,)
+
+    @property
+    def said(self) -> tuple[str | None, ...]:
+        """What it says, the note apart, which may be left blank in a later sheet."""
+        return (self.conclusion, self.status, self.refer_to, self.action, self.due_month)
+
+
+@dataclass(frozen=True)
+class Trip:
+    """What the store holds of a trip that is answered: its content, mark and verdicts."""
+
+    trip_key: int
+    month: str
+    seen: str
+    verdicts: dict[str, str] = field(default_factory=dict)
+
+    def findings(self, *, concluded: bool) -> list[str]:
+        """Rules with something to answer.
+
+        Without a conclusion what could not be told asks for none: a trip of the audit may have
+        such a verdict, and is closed as it stands where nothing was missed.
+        """
+        wanted = FINDINGS if concluded else FINDINGS[:2]
+        return [rule for rule, verdict in self.verdicts.items() if verdict in wanted]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A sheet held against the store: answers that can stand, and what is wrong with the rest."""
+
+    answers: list[Answer]
+    trips: dict[str, Trip]
+    problems: list[Problem]
+    rows: int
+
+
+def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) -> Checked:
+    """Hold every row that answers something against the model, the store and the other rows."""
+    answered = [row for row in sheet.rows if any(row.cells.get(name) for name in SAID)]
+    problems: list[Problem] = []
+    for row in answered:
+        problems += cell_problems(sheet, row, DeterminationsSheet)
+    problems += screened(con, sheet, answered, FREE_TEXTS, personal=("reviewer",))
+    bad = {problem.line for problem in problems}
+    trips = trips_of(con, [str(row.cells["trip_id"]) for row in answered if row.line not in bad])
+    answers = []
+    for row in answered:
+        if row.line in bad:
+            continue
+        found = list(_row_problems(sheet.file, row, trips, by))
+        problems += found
+        if not found:
+            answers.append(_answer(row, by))
+    contradictory = list(_contradictions(sheet.file, answers))
+    lines = {problem.line for problem in contradictory}
+    kept = [answer for answer in answers if answer.line not in lines]
+    ordered = sorted([*problems, *contradictory], key=lambda p: (p.line or 0, p.column or ""))
+    return Checked(kept, trips, ordered, len(answered))
+
+
+SAID = [name for name in ANSWERS if name not in ("rules", "reviewer")]
+"""Cells that make a row an answer: the rules and the reviewer may stand there beforehand."""
+
+
+def trips_of(con: duckdb.DuckDBPyConnection, trip_ids: list[str]) -> dict[str, Trip]:
+    """What the store holds of these trips, by trip_id; those it does not hold are left out."""
+    con.execute("CREATE OR REPLACE TEMP TABLE answered_trip (trip_id VARCHAR)")
+    for trip_id in sorted(set(trip_ids)):
+        con.execute("INSERT INTO answered_trip VALUES (?)", [trip_id])
+    make_states(con, "answered_trip")
+    rows = con.execute("SELECT trip_id, trip_key, month, seen FROM trip_state").fetchall()
+    trips = {trip_id: Trip(key, month, seen) for trip_id, key, month, seen in rows}
+    for trip_id, rule, verdict in con.execute("""
+        SELECT s.trip_id, v.rule, v.verdict
+        FROM judged.verdict v JOIN trip_state s USING (trip_key) ORDER BY ALL
+    """).fetchall():
+        trips[trip_id].verdicts[rule] = verdict
+    return trips
+
+
+def _rules(row: Row) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(re.findall(r"[^\s,;]+", row.cells.get("rules") or "")))
+
+
+def _answer(row: Row, by: str | None) -> Answer:
+    cells = row.cells
+    return Answer(
+        row.line, str(cells["trip_id"]), _rules(row), cells.get("conclusion"),
+        str(cells["status"]), cells.get("refer_to"), cells.get("reviewer") or str(by),
+        cells.get("action"), cells.get("due_month"), cells.get("note"), cells.get("seen"),
+    )  # fmt: skip
+
+
+def _row_problems(file: str, row: Row, trips: dict[str, Trip], by: str | None) -> Iterator[Problem]:
+    """What one row with sound cells leaves out or gets wrong."""
+    cells, line = row.cells, row.line
+    trip = trips.get(str(cells["trip_id"]))
+    if trip is None:
+        what = "the store has no such trip"
+        yield Problem(file, line, "trip_id", "unknown-trip", what, "Check the trip's token.")
+        return
+    if cells.get("seen") not in (None, trip.seen):
+        what = "the trip's record or its verdicts have changed since this sheet was written"
+        remedy = "Read the case again, and answer it in the newest workbook."
+        yield Problem(file, line, "seen", "stale-answer", what, remedy)
+    for name, wanted in (
+        ("reviewer", cells.get("reviewer") or by),
+        ("status", cells.get("status")),
+    ):
+        if wanted is None:
+            remedy = "Fill it in." if name == "status" else "Fill it in, or name one with --by."
+            yield Problem(file, line, name, "missing-value", "must not be empty", remedy)
+    if cells.get("due_month") and not cells.get("action"):
+        what = "a month is due for no action"
+        remedy = "Say what is to be done, or take out the month."
+        yield Problem(file, line, "action", "missing-value", what, remedy)
+    yield from _rule_problems(file, row, trip)
+
+
+def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
+    """Where the rules named and the conclusion do not go with the trip's verdicts."""
+    rules, conclusion = _rules(row), row.cells.get("conclusion")
+    for rule in rules:
+        verdict = trip.verdicts.get(rule)
+        if verdict is None:
+            what, remedy = f'the trip was not judged by a rule "{rule[:40]}"', "Check its name."
+            yield Problem(file, row.line, "rules", "unknown-rule", what, remedy)
+        elif conclusion == MISSED and verdict == "deviation":
+            what = f"{rule} did flag this trip, so it was not missed"
+            remedy = "Conclude something else, or name the rule that should have flagged it."
+            yield Problem(file, row.line, "conclusion", "contradictory-answer", what, remedy)
+        elif conclusion not in (None, MISSED) and verdict not in FLAGGED:
+            what = f"{rule} did not flag this trip: its verdict is {verdict.replace('_', ' ')}"
+            remedy = 'Take the rule out, or conclude "missed" if it should have.'
+            yield Problem(file, row.line, "rules", "contradictory-answer", what, remedy)
+    findings = trip.findings(concluded=conclusion is not None)
+    if not rules and findings and conclusion != MISSED:
+        what = "must say which of the trip's findings the answer is about"
+        remedy = f"Name one or more of {', '.join(findings)}."
+        yield Problem(file, row.line, "rules", "missing-value", what, remedy)
+    flagged = any(trip.verdicts.get(rule) in FLAGGED for rule in rules)
+    if conclusion is None and row.cells.get("status") == "closed" and flagged:
+        what, remedy = "a closed case needs a conclusion", "Conclude, or leave the case open."
+        yield Problem(file, row.line, "conclusion", "missing-value", what, remedy)
+
+
+def _contradictions(file: str, answers: list[Answer]) -> Iterator[Problem]:
+    """Rows of one reviewer that answer one rule of a trip in two ways: none of them is used."""
+    said: dict[tuple[str, str, str | None], list[Answer]] = {}
+    for answer in answers:
+        for rule in answer.about:
+            said.setdefault((answer.trip_id, answer.reviewer, rule), []).append(answer)
+    told = set()
+    for (_, _, rule), same in said.items():
+        if len({answer.said for answer in same}) < 2:
+            continue
+        for answer in same:
+            if answer.line not in told:
+                told.add(answer.line)
+                others = ", ".join(str(a.line) for a in same if a is not answer)
+                what = f"{rule or 'the case'} is answered otherwise in row {others}"
+                remedy = "Keep one of the answers."
+                yield Problem(file, answer.line, "rules", "contradictory-answer", what, remedy)

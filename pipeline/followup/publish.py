@@ -1,0 +1,236 @@
+"""`tailrace publish`: freeze a month's figures and files in the store, and bring them back."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Refused
+from pipeline.store.database import one, transaction
+from pipeline.store.followup_tables import check_judged, ensure, following, insert
+from pipeline.store.ledger import head, record_stored
+from pipeline.store.session import check_token, store_in
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+ASIDE = ".publishing"
+NAMED_BY_CONTENT = re.compile(r"(cases/[0-9a-f]{16}|brief-[0-9]+)\.html")
+"""Pages that come and go with what a month holds; an earlier run may have left some."""
+
+Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "pd.DataFrame"]
+"""Writes a month's pages below a folder and returns its measures."""
+
+
+@dataclass(frozen=True)
+class Published:
+    """What publishing did; `changed`, how many figures, is None at the first time.
+
+    `times`: how often the month has been published, this time included.
+    """
+
+    month: str
+    times: int
+    new: bool
+    files: int
+    changed: int | None
+    ledger_head: str
+
+
+def publish(folder: Path, month: str, draw: Draw, version: str, by: str | None = None) -> Published:
+    """Draw the month's pages once more from the store, and keep their bytes and figures.
+
+    Nothing is stored if no figure has changed since the month was last published. Pages are
+    written first and the store last, in one transaction: a kill leaves it published or not.
+    """
+    check_token(by)
+    aside = folder / ASIDE
+    with store_in(folder) as con:
+        check_judged(con)
+        _set_aside(folder, aside, month)
+        try:
+            figures = draw(con, aside, month)
+            parts = (aside / month, aside / "assets")
+            files = sorted(p for part in parts for p in part.rglob("*") if p.is_file())
+            with transaction(con):
+                done = _store(con, month, figures, aside=aside, files=files, version=version, by=by)
+                for path in files if done.new else ():
+                    target = folder / path.relative_to(aside)
+                    target.parent.mkdir(parents=True, exist_ok=True)
+                    path.replace(target)
+                if done.new:
+                    _remove_others(folder / month, {p.relative_to(aside / month).as_posix()
+                                   for p in files if p.is_relative_to(aside / month)})  # fmt: skip
+        finally:
+            shutil.rmtree(aside, ignore_errors=True)
+    return done
+
+
+def _set_aside(folder: Path, aside: Path, month: str) -> None:
+    """An empty folder to draw in, where the other months stand as names for the navigation."""
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir()
+    for page in sorted(folder.glob("*/index.html")):
+        if page.parent.name != month:
+            (aside / page.parent.name).mkdir()
+            (aside / page.parent.name / page.name).touch()
+
+
+def _remove_others(folder: Path, published: set[str]) -> None:
+    """Take away pages of cases and bases that an earlier run wrote and that are none any more."""
+    for path in sorted(folder.rglob("*.html")):
+        name = path.relative_to(folder).as_posix()
+        if NAMED_BY_CONTENT.fullmatch(name) and name not in published:
+            path.unlink()
+
+
+def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> int:
+    """Write a published month below `into`, as published the `time`-th time or else last.
+
+    Nothing is drawn again: the bytes were kept when it was published. Returns how many files.
+    Refused if it was not published so often, or if the bytes in the store are not those
+    published.
+    """
+    with store_in(folder, read_only=True) as con:
+        numbers = _numbers(con, month)
+        if not numbers:
+            what = f"{month} has not been published"
+            raise Refused(Problem(None, None, "MONTH", "not-published", what, "Publish it first."))
+        if time is not None and not 1 <= time <= len(numbers):
+            what = f"{month} has been published {_times(len(numbers))}"
+            remedy = f"Name a number from 1 to {len(numbers)}."
+            raise Refused(Problem(None, None, "--time", "not-published", what, remedy))
+        number = numbers[-1 if time is None else time - 1]
+        rows = con.execute(
+            """SELECT path, sha256, packed FROM loop.published_file
+               LEFT JOIN loop.file_content USING (sha256)
+               WHERE publication_no = ? ORDER BY path""",
+            [number],
+        ).fetchall()
+    for path, sha256, packed in rows:
+        content = zlib.decompress(packed) if packed is not None else b""
+        if hashlib.sha256(content).hexdigest() != sha256:
+            what = f"the published file {path} is not as it was published"
+            remedy = "Restore the store from a copy that verifies."
+            raise Refused(Problem(None, None, None, "ledger-broken", what, remedy))
+        target = into / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(content)
+    return len(rows)
+
+
+def _store(
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    figures: pd.DataFrame,
+    *,
+    aside: Path,
+    files: list[Path],
+    version: str,
+    by: str | None,
+) -> Published:
+    ensure(con)
+    number = following(con, "publication", "publication_no")
+    changed = _changed(con, month, figures)
+    times = len(_numbers(con, month))
+    if changed == 0:
+        return Published(month, times, False, len(files), 0, head(con))
+    con.execute(
+        """INSERT INTO loop.publication
+           SELECT $1, $2, $3, $4,
+                  (SELECT coalesce(max(determination_no), 0) FROM loop.determination),
+                  (SELECT coalesce(max(correction_no), 0) FROM loop.correction)""",
+        [number, month, by, version],
+    )
+    con.register("figures_now", figures)
+    con.execute(
+        """INSERT INTO loop.published_figure
+           SELECT $1, measure, group_by, group_value, numerator, denominator, unit, estimate,
+                  low, high FROM figures_now WHERE month = $2
+           ORDER BY measure, group_by, group_value""",
+        [number, month],
+    )
+    con.unregister("figures_now")
+    con.execute(_VERDICTS, [number, month])
+    for path in files:
+        content = path.read_bytes()
+        name = hashlib.sha256(content).hexdigest()
+        place = path.relative_to(aside).as_posix()
+        insert(con, "published_file", [(number, place, name)])
+        if one(con, "SELECT count(*) FROM loop.file_content WHERE sha256 = ?", [name]) == (0,):
+            insert(con, "file_content", [(name, zlib.compress(content, 6))])
+    record_stored(con, "publication", number, {"month": month, "by": by, "files": len(files)})
+    return Published(month, times + 1, True, len(files), changed, head(con))
+
+
+def _numbers(con: duckdb.DuckDBPyConnection, month: str) -> list[int]:
+    """Numbers of the month's publications, the first one first."""
+    from pipeline.store.followup_tables import begun
+
+    if not begun(con):
+        return []
+    rows = con.execute(
+        "SELECT publication_no FROM loop.publication WHERE month = ? ORDER BY ALL", [month]
+    ).fetchall()
+    return [int(number) for (number,) in rows]
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _changed(con: duckdb.DuckDBPyConnection, month: str, figures: pd.DataFrame) -> int | None:
+    """How many figures differ from the last publication; None if there is none."""
+    numbers = _numbers(con, month)
+    if not numbers:
+        return None
+    con.register("figures_now", figures)
+    (count,) = one(con, _DIFFERING, [month, numbers[-1]])
+    con.unregister("figures_now")
+    return int(count)
+
+
+_DIFFERING = """
+    SELECT count(*) FROM (
+        SELECT * FROM figures_now WHERE month = $1) n
+    FULL JOIN (SELECT * FROM loop.published_figure WHERE publication_no = $2) w
+        USING (measure, group_by, group_value)
+    WHERE n.numerator IS DISTINCT FROM w.numerator
+       OR n.denominator IS DISTINCT FROM w.denominator
+       OR n.estimate IS DISTINCT FROM w.estimate
+"""
+
+_VERDICTS = """
+    INSERT INTO loop.published_verdict
+    SELECT $1, t.trip_id, t.trip_key, v.rule, v.verdict
+    FROM delivered.holding h
+    JOIN delivered.trips t USING (trip_key)
+    LEFT JOIN judged.verdict v ON v.trip_key = h.trip_key
+    WHERE t.service_month = $2 ORDER BY ALL
+"""
+
+
+def published_words(done: Published) -> str:
+    """What publishing did, for the terminal."""
+    if not done.new:
+        return f"{done.month} was published before, and no figure has changed since."
+    again = ""
+    if done.changed is not None:
+        figures = "1 figure has" if done.changed == 1 else f"{done.changed} figures have"
+        again = f" again, for the {_ordinal(done.times)} time; {figures} changed since"
+    return (
+        f"{done.month} is published{again}: {done.files} files are kept in the store.\n"
+        f"The ledger now ends with {done.ledger_head}; keep this hash outside the store."
+    )
+
+
+def _ordinal(number: int) -> str:
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{'th' if number % 100 in (11, 12, 13) else ending}"

@@ -1,0 +1,142 @@
+"""What leaves the pages: which month a pack or a picture is of, and where it is written."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Usage
+from pipeline.store.session import store_in
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from schemas.month_review import MonthReview
+
+Stage = Callable[[str], None]
+
+
+def reviewed_month(folder: Path, month: str | None, stage: Stage = lambda _: None) -> MonthReview:
+    """The month as the store has it now; by default the latest reviewed. Usage if there is none.
+
+    What was delivered or corrected since the month's pages were written counts, as on new pages.
+    """
+    from pipeline.judging.evaluator import judge
+    from pipeline.review import gathered
+
+    with store_in(folder) as con:
+        known = reviewed_months(folder)
+        if month is None and known:
+            month = known[-1]
+        if month is None or month not in known:
+            raise Usage(_not_reviewed(month, known))
+        judge(con, stage)
+        return gathered(con, month, stage)
+
+
+def packed_month(
+    folder: Path, month: str, audience: str, stage: Stage = lambda _: None
+) -> MonthReview:
+    """The month for a pack; for the committee, actions without any token of a trip or person."""
+    from dataclasses import replace
+
+    review = reviewed_month(folder, month, stage)
+    if audience != "committee" or review.loop is None or review.loop.follow_ups.empty:
+        return review
+    with store_in(folder, read_only=True) as con:
+        actions = without_tokens(con, list(review.loop.follow_ups["action"]))
+    open_actions = review.loop.follow_ups.assign(action=actions)
+    return replace(review, loop=replace(review.loop, follow_ups=open_actions))
+
+
+def packed_base(folder: Path, month: str, base: str, stage: Stage = lambda _: None) -> MonthReview:
+    """The month as the shared edition has it, for the pack of one base; Usage if it is unknown.
+
+    Like the shared edition it is remembered: what a period told once, it tells again.
+    """
+    from pipeline.sharing.edition import share
+
+    with store_in(folder, read_only=True) as con:
+        rows = con.execute(
+            "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1", [month]
+        ).fetchall()
+    known = [name for (name,) in rows]
+    if base not in known and month in reviewed_months(folder):
+        raise unknown("--base", base, "base with trips to that month", known)
+    review = reviewed_month(folder, month, stage)
+    with store_in(folder) as con:
+        return share(con, review)
+
+
+def without_tokens(con: duckdb.DuckDBPyConnection, texts: list[str]) -> list[str]:
+    """The texts with "..." in place of every token of a trip, crew member or reviewer in them."""
+    found = con.execute(
+        """
+        SELECT DISTINCT token FROM (
+            SELECT trip_id AS token FROM delivered.trips
+            UNION ALL SELECT crew_member FROM delivered.crew
+            UNION ALL SELECT crew_member FROM delivered.training
+            UNION ALL SELECT reviewer FROM loop.determination)
+        WHERE token IS NOT NULL AND contains($1, token)""",
+        ["\n".join(texts)],
+    ).fetchall()
+    tokens = sorted((token for (token,) in found), key=lambda token: (-len(token), token))
+    if not tokens:
+        return texts
+    known = re.compile(rf"(?<!\w)({'|'.join(map(re.escape, tokens))})(?!\w)")
+    return [known.sub("...", text) for text in texts]
+
+
+def check_audience(audience: str, known: Sequence[str]) -> None:
+    """Usage unless `audience` is one of the known ones."""
+    if audience not in known:
+        raise unknown("--for", audience, "reader of a pack", list(known))
+
+
+def check_base(audience: str, base: str | None) -> None:
+    """Usage unless a base is named for a base's pack, and for no other."""
+    if (audience == "base") != (base is not None):
+        what = "a base's pack needs the base" if base is None else "only a base's pack names a base"
+        raise Usage(Problem(None, None, "--base", "usage", what, "Write --for base --base TOKEN."))
+
+
+def reviewed_months(folder: Path) -> list[str]:
+    """Months whose pages lie in the folder, sorted."""
+    pages = folder.glob("*/index.html") if folder.is_dir() else []
+    return sorted(p.parent.name for p in pages if re.fullmatch(r"\d{4}-\d{2}", p.parent.name))
+
+
+def _not_reviewed(month: str | None, known: list[str]) -> Problem:
+    if not known:
+        return Problem(
+            None, None, "MONTH", "month-not-reviewed", "no month of this folder has been reviewed",
+            "Review a delivery first: tailrace review DELIVERY.",
+        )  # fmt: skip
+    return Problem(
+        None, None, "MONTH", "month-not-reviewed", f'"{(month or "")[:40]}" has not been reviewed',
+        f"Write it as YYYY-MM; reviewed are {', '.join(known[-12:])}.",
+    )  # fmt: skip
+
+
+def write_out(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all; Usage where it cannot be written."""
+    aside = path.with_name(f".{path.name}.part")
+    try:
+        aside.write_bytes(content)
+        aside.replace(path)
+    except OSError as error:
+        aside.unlink(missing_ok=True)
+        what = f"this file cannot be written ({error.strerror})"
+        raise Usage(
+            Problem(str(path), None, "--to", "no-permission", what, "Name another with --to.")
+        ) from None
+
+
+def unknown(option: str, given: str, what: str, known: list[str]) -> Usage:
+    """A name that is none of the known ones."""
+    listed = f"Known are {', '.join(known)}." if known else "There are none."
+    return Usage(
+        Problem(None, None, option, "unknown-name", f'"{given[:40]}" is no {what}', listed)
+    )

@@ -1,0 +1,72 @@
+"""Validate a delivery and say what is wrong, storing nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Refused
+
+if TYPE_CHECKING:
+    from pipeline.ingest.delivery import Staged
+
+
+def check_delivery(
+    delivery: Path, protocol: Path | None, cannulas: Path | None, *, shown: int
+) -> tuple[str, int]:
+    """A report in lines, and how many rows would be set aside. Refused as `review` would."""
+    from pipeline.ingest.delivery import read_delivery
+    from pipeline.store.database import open_scratch
+
+    with open_scratch() as con:
+        try:
+            staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
+        except Refused as refused:
+            raise Refused([*refused.problems, *_not_looked_at(refused.problems)]) from None
+        count = staged.set_aside_count(con)
+        problems = _by_kind(staged.problems(con))
+    lines = [*_not_approved(staged), *(f"{file}: {what}." for file, what in staged.mentions)]
+    lines += [problem.sentence() for problem in problems[:shown]]
+    if len(problems) > shown:
+        lines.append(f"... and {len(problems) - shown} more kinds of problem.")
+    lines.append(
+        f"{count} rows would be set aside; the rest can be reviewed."
+        if count
+        else "Nothing is wrong: the delivery can be reviewed."
+    )
+    return "\n".join(lines), count
+
+
+def _by_kind(problems: list[Problem]) -> list[Problem]:
+    """One problem for each thing wrong with a column: at its first line, with its count."""
+    kinds: dict[tuple[str | None, ...], list[Problem]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.file, problem.column, problem.code), []).append(problem)
+    return [
+        replace(first, what=f"{first.what} (in {1 + len(more)} rows)") if more else first
+        for first, *more in kinds.values()
+    ]
+
+
+def _not_looked_at(problems: list[Problem]) -> list[Problem]:
+    """Say that the tables may hold more problems, where export.toml kept them from being read."""
+    from pipeline.ingest.files import EXPORT
+
+    unusable = ("toml-syntax", "toml-content", "not-utf8", "no-permission")
+    if not any(p.file == EXPORT and p.code in unusable for p in problems):
+        return []
+    what = "until this file can be used, the tables are not looked at"
+    remedy = "Correct it, see that the tables are filled, trips.csv at least, and check again."
+    return [Problem(EXPORT, None, None, "toml-content", what, remedy)]
+
+
+def _not_approved(staged: Staged) -> list[str]:
+    """A line for each version of the protocol that nobody has approved."""
+    versions = staged.files.protocol.version if staged.files.protocol else []
+    return [
+        f"protocol.toml: the limits of version {version.id} are not approved, and every page"
+        " will say so."
+        for version in versions
+        if version.approved is None
+    ]

@@ -1,0 +1,393 @@
+"""From delivered rows to verdicts: the stages in order, over every trip that needs judging.
+
+Stage tables of the run are temporary and end in `_now`; what is worth asking later is kept under
+`judged.`, one row set for each trip content that holds at present.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from pipeline.rules import all_rules, parameters_of
+from pipeline.rules.rule import Parameters, Rule
+from pipeline.store.database import one, transaction
+from pipeline.timeline import occlusion_context, occlusions, series, window
+from pipeline.timeline.contradictions import contradiction
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from schemas.protocol import ProtocolVersion
+
+KEPT = (
+    "trip_window", "timeline", "exposure", "clock", "occlusion", "occlusion_context",
+    "contradiction", "verdict",
+)  # fmt: skip
+"""Stage tables kept under `judged.` after a run."""
+
+READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
+"""Those that rules read."""
+
+Stage = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class VersionInStore:
+    """One protocol version kept in the store, and the number it is kept under."""
+
+    protocol_no: int
+    version: ProtocolVersion
+    rules: dict[str, Parameters]
+
+
+def versions_in_store(con: duckdb.DuckDBPyConnection) -> list[VersionInStore]:
+    """Every protocol version of the store, oldest from_month first."""
+    from schemas.protocol import ProtocolVersion
+
+    rows = con.execute(
+        "SELECT protocol_no, content FROM delivered.protocol ORDER BY from_month"
+    ).fetchall()
+    read = [(no, ProtocolVersion.model_validate(json.loads(content))) for no, content in rows]
+    return [VersionInStore(no, version, parameters_of(version.rules)) for no, version in read]
+
+
+def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
+    """Bring `judged.` up to date with what is delivered; returns how many trips were judged.
+
+    Only trips whose content, protocol version or rules changed since they were last judged are
+    judged again. Runs in one transaction: a kill leaves the verdicts as they were.
+    """
+    versions = versions_in_store(con)
+    with transaction(con):
+        _forget_outdated(con, versions)
+        _in_force(con, versions)
+        count = _to_judge(con, _already_judged(con))
+        if count or _already_judged(con) == _NOTHING_JUDGED:
+            _evaluate(con, versions, stage)
+        stage("keep verdicts")
+        _keep(con)
+    return count
+
+
+def prepare_timeline(con: duckdb.DuckDBPyConnection) -> None:
+    """Bring windows, timeline and occlusions up to date without judging any rule."""
+    versions = [replace(kept, rules={}) for kept in versions_in_store(con)]
+    con.execute("CREATE SCHEMA IF NOT EXISTS judged")
+    _in_force(con, versions)
+    _to_judge(con, _NOTHING_JUDGED)
+    _evaluate(con, versions, lambda _: None)
+    _keep(con)
+
+
+def replay(
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    stage: Stage = lambda _: None,
+    *,
+    months: tuple[str, str] | None = None,
+) -> int:
+    """Judge every trip that holds under `versions` instead of the store's; returns how many.
+
+    Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
+    open for reading only. `months`: only trips from the first to the second of them.
+    """
+    _in_force(con, versions)
+    if months:
+        con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
+    count = _to_judge(con, _NOTHING_JUDGED)
+    _evaluate(con, versions, stage)
+    return count
+
+
+def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> bool:
+    """Whether `judged.` has every trip in force as this program judges it under `versions`."""
+    judged = _already_judged(con)
+    if judged == _NOTHING_JUDGED:
+        return False
+    kept = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
+    if kept != {version.protocol_no: _fingerprint(version) for version in versions}:
+        return False
+    _in_force(con, versions)
+    return _to_judge(con, judged) == 0
+
+
+def recall(
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    months: tuple[str, str] | None = None,
+) -> None:
+    """As `replay`, from what `judge` has kept instead of judging again, of the versions' rules.
+
+    Right only where the store is `up_to_date` under those very versions, or these with some of
+    their rules alone.
+    """
+    _in_force(con, versions)
+    if months:
+        con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
+    _to_judge(con, _NOTHING_JUDGED)
+    rules = [(kept, name) for kept in versions for name in kept.rules]
+    for table in READ_BY_RULES:
+        con.execute(f"""
+            CREATE OR REPLACE TEMP TABLE {table}_now AS
+            FROM judged.{table} SEMI JOIN to_judge USING (trip_key)""")
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE verdict_now AS
+           SELECT v.* FROM judged.verdict v SEMI JOIN to_judge USING (trip_key)
+           WHERE list_contains(?, v.rule)""",
+        [sorted({name for _, name in rules})],
+    )
+    open_trips = (occlusions.logged_occlusions(), occlusions.occlusion_if_open())
+    for sql in (_LOST, _CONTACTS, *open_trips):
+        con.execute(sql)
+    if any("charted_now" in all_rules()[name].sql(kept.rules[name]) for kept, name in rules):
+        con.execute(series.charted())
+
+
+def at_once(
+    con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
+) -> Iterator[tuple[str, dict[str, object]]]:
+    """SELECTs, with their parameters, that judge the trips of the last `replay` or `recall` anew.
+
+    Each gives `no`, a key of `tried`, and the columns of `verdict_now`; `tried` may differ from
+    the versions replayed in nothing but rules. What one text of SQL asks with several values is
+    asked in one go, of every trip with each of them.
+    """
+    in_use = _in_use(con)
+    together: dict[tuple[int, str, str], dict[int, Parameters]] = {}
+    for no, versions in tried.items():
+        for kept in versions:
+            for name, parameters in kept.rules.items():
+                asked = (kept.protocol_no, name, all_rules()[name].sql(parameters))
+                if kept.protocol_no in in_use:
+                    together.setdefault(asked, {})[no] = parameters
+    for (protocol_no, name, sql), chosen in together.items():
+        yield _with_values(protocol_no, all_rules()[name], sql, chosen)
+
+
+def _with_values(
+    protocol_no: int, rule: Rule, sql: str, chosen: Mapping[int, Parameters]
+) -> tuple[str, dict[str, object]]:
+    """The SELECT of `at_once` for one rule: parameters whose values differ become columns."""
+    bound = {no: bindings(sql, rule, parameters) for no, parameters in chosen.items()}
+    first = next(iter(bound.values()))
+    moved = [name for name in first if any(own[name] != first[name] for own in bound.values())]
+    rows = ", ".join(
+        f"({', '.join([str(no), *(f'$tried_{no}_{n}' for n in moved)])})" for no in bound
+    )
+    asked = re.sub(r"\$(\w+)", lambda m: f"tried.{m[1]}" if m[1] in moved else m[0], sql)
+    select = f"""
+        WITH {_OF_VERSION},
+        tried({", ".join(["no", *moved])}) AS (VALUES {rows})
+        SELECT tried.no, answer.*, $protocol_no AS protocol_no, '{rule.id}' AS rule
+        FROM tried, LATERAL ({asked}) answer"""
+    values = {name: value for name, value in first.items() if name not in moved}
+    values |= {f"tried_{no}_{name}": own[name] for no, own in bound.items() for name in moved}
+    return select, {**values, "protocol_no": protocol_no}
+
+
+def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
+    for name, sql in stages(versions):
+        stage(name)
+        con.execute(sql)
+    _judge_rules(con, versions, stage)
+
+
+def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
+    """The named SQL of every stage before the rules, in order."""
+    limited = [
+        f for f in series.FIELDS if any(carry_forward_s(v.version, f) is not None for v in versions)
+    ]
+    yield "lost rows", _LOST
+    yield "calls", _CONTACTS
+    yield "review windows", window.trip_window()
+    yield "charted values", series.charted()
+    yield "changes of support", series.point(limited)
+    yield "timeline", series.timeline()
+    yield "exposure", series.exposure()
+    yield "clocks", occlusions.clock()
+    yield "logged occlusions", occlusions.logged_occlusions()
+    yield "occlusions", occlusions.occlusion()
+    yield from occlusion_context.stages(versions)
+    yield "contradictions", contradiction()
+    yield "occlusions of open trips", occlusions.occlusion_if_open()
+
+
+def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:
+    """How long a charted value of `field` is taken to hold; None where until it is changed."""
+    minutes = getattr(version.carry_forward_min, field)
+    return None if minutes == "until_changed" else round(minutes * 60)
+
+
+def bindings(sql: str, rule: Rule, parameters: Parameters) -> dict[str, object]:
+    """The values of the named parameters that `sql` uses; minutes become seconds."""
+    values: dict[str, object] = {}
+    for name, value in parameters.model_dump().items():
+        values[name] = value
+        if name.endswith("_min") and value is not None:
+            values[name.removesuffix("_min") + "_s"] = value * 60
+    used = set(re.findall(r"\$(\w+)", sql))
+    return {name: value for name, value in values.items() if name in used}
+
+
+def _judge_rules(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage
+) -> None:
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE verdict_now (
+            trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, verdict VARCHAR,
+            observed_low DOUBLE, observed_high DOUBLE, from_s INTEGER, until_s INTEGER, why VARCHAR
+        )""")
+    in_use = _in_use(con)
+    for kept in versions:
+        if kept.protocol_no not in in_use:
+            continue
+        for name, parameters in kept.rules.items():
+            stage(f"rule {name}")
+            rule = all_rules()[name]
+            sql = f"""
+                INSERT INTO verdict_now BY NAME
+                WITH {_OF_VERSION}
+                SELECT *, $protocol_no AS protocol_no, '{name}' AS rule
+                FROM ({rule.sql(parameters)})"""
+            values = bindings(sql, rule, parameters)
+            con.execute(sql, {**values, "protocol_no": kept.protocol_no})
+
+
+def _in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
+    """The versions that some trip to judge is judged by."""
+    return {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
+
+
+def _fingerprint(kept: VersionInStore) -> str:
+    """Changes whenever this program would judge a trip of the version otherwise."""
+    parts = [sql for _, sql in stages([kept])]
+    for name, parameters in kept.rules.items():
+        parts += [name, all_rules()[name].sql(parameters), parameters.model_dump_json()]
+    return hashlib.sha256("\x00".join(parts).encode()).hexdigest()
+
+
+def _forget_outdated(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """Drop every verdict where the program's own rules have changed since it was reached."""
+    con.execute("CREATE SCHEMA IF NOT EXISTS judged")
+    con.execute(
+        "CREATE TABLE IF NOT EXISTS judged.fingerprint (protocol_no INTEGER, value VARCHAR)"
+    )
+    before = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
+    now = {kept.protocol_no: _fingerprint(kept) for kept in versions}
+    if any(now.get(no) != value for no, value in before.items()):
+        for table in KEPT:
+            con.execute(f"DROP TABLE IF EXISTS judged.{table}")
+    con.execute("DELETE FROM judged.fingerprint")
+    if now:
+        con.executemany("INSERT INTO judged.fingerprint VALUES (?, ?)", sorted(now.items()))
+
+
+def _protocol_now(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    carries = ", ".join(f"carry_{f}_s INTEGER" for f in series.FIELDS)
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE protocol_now (
+            protocol_no INTEGER, from_month VARCHAR, merge_within_s DOUBLE,
+            clock_tolerance_s DOUBLE, matched_tolerance_s DOUBLE, {carries}
+        )""")
+    marks = ", ".join("?" * (5 + len(series.FIELDS)))
+    for kept in versions:
+        v = kept.version
+        carry = [carry_forward_s(v, f) for f in series.FIELDS]
+        con.execute(
+            f"INSERT INTO protocol_now VALUES ({marks})",
+            [kept.protocol_no, v.from_month, v.merge_within_s, v.clock_tolerance_s,
+             v.matched_tolerance_s, *carry],
+        )  # fmt: skip
+
+
+def _in_force(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """The trips whose content holds, each with the version in force in its month."""
+    _protocol_now(con, versions)
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE in_force AS
+        SELECT h.trip_key, h.trip_id, t.service_month, h.delivery_no, p.protocol_no
+        FROM delivered.holding h
+        JOIN delivered.trips t USING (trip_key)
+        JOIN (
+            SELECT m.service_month, arg_max(protocol_no, from_month) AS protocol_no
+            FROM (SELECT DISTINCT service_month FROM delivered.trips) m
+            JOIN protocol_now ON from_month <= m.service_month
+            GROUP BY m.service_month
+        ) p USING (service_month)
+    """)
+
+
+def _already_judged(con: duckdb.DuckDBPyConnection) -> str:
+    kept = con.execute(
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
+        " AND table_name = 'trip_window'"
+    ).fetchone()
+    return "SELECT trip_key, protocol_no FROM judged.trip_window" if kept != (0,) else (
+        _NOTHING_JUDGED
+    )  # fmt: skip
+
+
+def _to_judge(con: duckdb.DuckDBPyConnection, judged: str) -> int:
+    """The trips in force but not among `judged`; returns how many."""
+    con.execute(f"""
+        CREATE OR REPLACE TEMP TABLE to_judge AS
+        SELECT f.* FROM in_force f
+        ANTI JOIN ({judged}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
+        ORDER BY trip_key
+    """)
+    return int(one(con, "SELECT count(*) FROM to_judge")[0])
+
+
+def _keep(con: duckdb.DuckDBPyConnection) -> None:
+    """Replace what is kept of the trips judged now, and drop what no longer holds."""
+    there = {
+        name
+        for (name,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'judged'"
+        ).fetchall()
+    }
+    (judged_now,) = one(con, "SELECT count(*) FROM to_judge")
+    outdated = 0
+    if "trip_window" in there:
+        con.execute(_OUTDATED)
+        (outdated,) = one(con, "SELECT count(*) FROM outdated")
+    for table in KEPT:
+        if table not in there:
+            con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
+            continue
+        if outdated:
+            con.execute(f"DELETE FROM judged.{table} WHERE trip_key IN (FROM outdated)")
+        if judged_now:
+            con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
+
+
+_OF_VERSION = """
+    version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
+    version_timeline AS (
+        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+    )"""
+
+_NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
+
+# every trip kept has a window; those that hold and are not judged now stay
+_OUTDATED = """
+    CREATE OR REPLACE TEMP TABLE outdated AS
+    SELECT trip_key FROM judged.trip_window
+    ANTI JOIN (FROM in_force ANTI JOIN to_judge USING (trip_key)) USING (trip_key)
+"""
+
+_LOST = """
+    CREATE OR REPLACE TEMP TABLE lost_now AS
+    SELECT trip_key, table_name, line, at_s FROM delivered.lost SEMI JOIN to_judge USING (trip_key)
+"""
+
+_CONTACTS = """
+    CREATE OR REPLACE TEMP TABLE contacts_now AS
+    SELECT trip_key, at_s, contacted, authorised
+    FROM delivered.contacts SEMI JOIN to_judge USING (trip_key)
+"""

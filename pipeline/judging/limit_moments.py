@@ -1,0 +1,94 @@
+"""When each limit was reached, from the verdicts and the timeline of the case trips."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.rules import all_rules
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.judging.evaluator import VersionInStore
+    from pipeline.rules.rule import Parameters, Rule
+
+
+def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """Make `case_limit` and `case_stretch` for the trips of `case_trip`; needs `month_verdict`.
+
+    `case_limit`: trip_id, rule, at_s and kind, where the limit was reached in known time.
+    `case_stretch`: what counts towards a limit of minutes. Either only where the answer is
+    neither plain `met` nor `not_applicable`.
+    """
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE case_limit (
+            trip_id VARCHAR, rule VARCHAR, at_s INTEGER, kind VARCHAR);
+        CREATE OR REPLACE TEMP TABLE case_stretch (
+            trip_id VARCHAR, rule VARCHAR, from_s INTEGER, until_s INTEGER, counts BOOLEAN);
+        CREATE OR REPLACE TEMP TABLE case_verdict AS
+        SELECT v.*, c.protocol_no FROM month_verdict v JOIN case_trip c USING (trip_key)
+        WHERE v.verdict NOT IN ('met', 'not_applicable');
+    """)
+    for kept in versions:
+        for name, parameters in kept.rules.items():
+            rule, named = all_rules()[name], {"rule": name}
+            if rule.states:
+                stretches = _stretches(rule.states, kept.protocol_no)
+                con.execute(f"INSERT INTO case_stretch {stretches}", named)
+            moments = _moments(rule, parameters, kept.protocol_no)
+            if moments:
+                con.execute(f"INSERT INTO case_limit {moments}", named)
+
+
+def _moments(rule: Rule, parameters: Parameters, protocol_no: int) -> str:
+    """SELECT the moments of one rule of one protocol version; empty for a rule without."""
+    limit_s = round(getattr(parameters, rule.limit) * 60) if rule.limit else 0
+    if rule.states and getattr(parameters, "count", "") == "total":
+        return _added_up(limit_s, protocol_no)
+    if rule.states or rule.limit_runs_from == "from_s":
+        moment, within, kind = f"from_s + {limit_s}", f"from_s + {limit_s} <= until_s", "reached"
+    elif rule.limit_runs_from == "until_s":
+        moment, within, kind = f"until_s + {limit_s}", "TRUE", "due"
+    else:
+        return ""
+    return f"""
+        SELECT trip_id, rule, ({moment})::INTEGER, '{kind}'
+        FROM case_verdict
+        WHERE rule = $rule AND protocol_no = {protocol_no} AND {within}
+          AND from_s IS NOT NULL AND until_s IS NOT NULL
+    """
+
+
+def _stretches(states: str, protocol_no: int) -> str:
+    """What counts towards a limit of minutes, or may."""
+    return f"""
+        WITH wanted AS (
+            SELECT trip_key, trip_id, rule FROM case_verdict
+            WHERE rule = $rule AND protocol_no = {protocol_no}
+        ),
+        version_trips AS (SELECT w.* FROM judged.trip_window w SEMI JOIN wanted USING (trip_key)),
+        version_timeline AS (
+            SELECT t.* FROM judged.timeline t SEMI JOIN version_trips USING (trip_key)
+        ),
+        states AS ({states})
+        SELECT w.trip_id, w.rule, s.from_s, s.until_s, s.in_state
+        FROM states s JOIN wanted w USING (trip_key)
+        WHERE s.in_state IS NOT FALSE
+    """
+
+
+def _added_up(limit_s: int, protocol_no: int) -> str:
+    """Where the recorded minutes that count, added up, reach the limit."""
+    return f"""
+        SELECT trip_id, rule, min(until_s - (so_far_s - {limit_s}))::INTEGER, 'reached'
+        FROM (
+            SELECT s.trip_id, s.rule, s.until_s,
+                   sum(s.until_s - s.from_s) OVER (
+                       PARTITION BY s.trip_id ORDER BY s.from_s) AS so_far_s
+            FROM case_stretch s
+            JOIN case_verdict v ON v.trip_id = s.trip_id AND v.rule = s.rule
+            WHERE s.rule = $rule AND s.counts AND v.protocol_no = {protocol_no}
+        )
+        WHERE so_far_s >= {limit_s}
+        GROUP BY trip_id, rule
+    """

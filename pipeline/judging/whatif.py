@@ -1,0 +1,358 @@
+"""History judged under other limits, without touching the store: what would have been flagged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import Problem, Usage
+from pipeline.judging.evaluator import (
+    VersionInStore,
+    at_once,
+    recall,
+    replay,
+    up_to_date,
+    versions_in_store,
+)
+from pipeline.judging.whatif_settings import Setting, shown, under
+from pipeline.store.database import one
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from pipeline.rules.rule import Parameters
+
+MAIN_LIMITS = (
+    "wall-oxygen-time.limit_min", "unheated-time.limit_min", "source-choice.flow_limit_lpm",
+    "source-choice.transit_limit_min", "cannula-flow-range.limit_min",
+)  # fmt: skip
+"""The limits whose curves a director sees."""
+
+FACTORS = (0.6, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5)
+WINDOW_MONTHS = 12
+
+BEFORE = -1
+"""The number of what the protocol says; values that are tried count from 0."""
+
+WALL, CHOICE = "wall-oxygen-time", "source-choice"
+ASK_FOR_BLENDED = (WALL, CHOICE)
+"""Rules that a trip keeps by being on the ventilator or another blended source."""
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """A value of a setting under its number; `current`: it changes nothing."""
+
+    no: int
+    setting: str
+    value: str
+    versions: list[VersionInStore]
+    current: bool
+
+
+@dataclass(frozen=True)
+class WhatIfResult:
+    """`curve` has a row for each value and rule it bears on, `changes` one for each verdict.
+
+    Frames follow `schemas.followup_outputs.WhatIf` and `WhatIfChanges`.
+    """
+
+    curve: pd.DataFrame
+    changes: pd.DataFrame
+
+
+def what_if(
+    con: duckdb.DuckDBPyConnection,
+    settings: Sequence[Setting],
+    months: tuple[str, str] | None = None,
+) -> WhatIfResult:
+    """Judge the trips of `months`, or all, anew under each value of `settings`.
+
+    Settings with one value hold throughout; at most one has several. The store may be open for
+    reading only. Usage if no version in force judges a rule that is to be set.
+    """
+    versions = versions_in_store(con)
+    rules = {setting.rule for setting in settings}
+    kept = versions if None in rules else [_only(v, {r for r in rules if r}) for v in versions]
+    _check_judged(kept, settings)
+    rules_alone = None not in rules
+    if rules_alone and up_to_date(con, versions):
+        recall(con, kept, months)
+    else:
+        replay(con, kept, months=months)
+    moved = next((s for s in settings if len(s.values) > 1), settings[0])
+    fixed = [(s.name, s.values[0]) for s in settings if s is not moved]
+    held = "".join(f"{name}={shown(value)}; " for name, value in fixed)
+    tried = [
+        _try(no, kept, [*fixed, (moved.name, value)], held) for no, value in enumerate(moved.values)
+    ]
+    _begin(con, kept)
+    if rules_alone:
+        _judge_at_once(con, tried)
+    else:
+        _judge_in_turn(con, tried, months)
+    _no_longer_judged(con, kept, tried)
+    return WhatIfResult(
+        _labelled(con, "what_if", _CURVES, tried),
+        _labelled(con, "what_if_changes", _CHANGES, tried),
+    )
+
+
+def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Curves of the main limits over the twelve months to `month`; rows as `what_if` gives.
+
+    Each limit is tried at parts and multiples of what the version in force in `month` has; a
+    rule that is not judged is left out. The store must be as `judge` left it: what it kept is
+    taken, and only these rules are judged, each under all its values in one go.
+    """
+    import pandas as pd
+
+    versions = [v for v in versions_in_store(con) if v.version.from_month <= month]
+    judged = versions[-1].rules if versions else {}
+    values = [(name, v) for name, tried in _main_values(judged).items() for v in tried]
+    if not values:
+        return _columns(pd.DataFrame(), "what_if")
+    alone = {r: [_only(v, {r}) for v in versions] for r in {_rule(name) for name, _ in values}}
+    tried = [
+        _try(no, alone[_rule(name)], [(name, value)]) for no, (name, value) in enumerate(values)
+    ]
+    kept = [_only(v, set(alone)) for v in versions]
+    recall(con, kept, (_earlier(month), month))
+    _begin(con, kept)
+    _judge_at_once(con, tried)
+    curves = _labelled(con, "what_if", _CURVES, tried)
+    return curves[curves["rule"] == curves["setting"].map(_rule)].reset_index(drop=True)
+
+
+def _main_values(judged: Mapping[str, Parameters]) -> dict[str, tuple[float, ...]]:
+    """The values to try of every main limit that is judged."""
+    values = {}
+    for name in MAIN_LIMITS:
+        rule = _rule(name)
+        if rule in judged:
+            now = float(getattr(judged[rule], name.removeprefix(f"{rule}.")))
+            values[name] = tuple(dict.fromkeys(round(now * factor, 1) for factor in FACTORS))
+    return values
+
+
+def _rule(setting: str) -> str:
+    return setting.partition(".")[0]
+
+
+def _try(
+    no: int, kept: list[VersionInStore], chosen: Sequence[tuple[str, Any]], held: str = ""
+) -> _Tried:
+    """The last of `chosen` as the setting that is tried; `held` says the others in words."""
+    name, value = chosen[-1]
+    changed = under(kept, chosen)
+    return _Tried(no, name, f"{held}{shown(value)}", changed, _same(kept, changed))
+
+
+def _begin(con: duckdb.DuckDBPyConnection, kept: list[VersionInStore]) -> None:
+    """Make `verdict_before` of what was just replayed or recalled, and begin `verdict_tried`.
+
+    That has each variance of before under the number BEFORE; of each value tried the variances and
+    the verdicts that are not what they were. `asked_tried` goes with it.
+    """
+    con.execute("DROP TABLE IF EXISTS temp.verdict_before")
+    con.execute("ALTER TABLE temp.verdict_now RENAME TO verdict_before")
+    con.execute(_BEGIN)
+    _asked(con, {BEFORE: kept})
+
+
+def _judge_at_once(con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried]) -> None:
+    """Judge under every value that changes a rule; what comes before the rules stays."""
+    new = {t.no: t.versions for t in tried if not t.current}
+    for sql, values in at_once(con, new):
+        con.execute(_TRIED.format(verdicts=sql), values)
+    _asked(con, new)
+
+
+def _judge_in_turn(
+    con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried], months: tuple[str, str] | None
+) -> None:
+    """Likewise where the timeline changes, too: the trips of `months` anew for each value."""
+    for t in tried:
+        if not t.current:
+            replay(con, t.versions, months=months)
+            con.execute(_TRIED.format(verdicts=f"SELECT {t.no} AS no, * FROM verdict_now"))
+            _asked(con, {t.no: t.versions})
+
+
+def _no_longer_judged(
+    con: duckdb.DuckDBPyConnection, kept: list[VersionInStore], tried: Sequence[_Tried]
+) -> None:
+    """Where a value turns a rule off, its verdicts become none."""
+    for t in tried:
+        for before, after in zip(kept, t.versions, strict=True):
+            gone = sorted(before.rules.keys() - after.rules.keys())
+            if gone:
+                con.execute(_GONE, {"no": t.no, "version": before.protocol_no, "rules": gone})
+
+
+def _labelled(
+    con: duckdb.DuckDBPyConnection, name: str, sql: str, tried: Sequence[_Tried]
+) -> pd.DataFrame:
+    """The rows that `sql` has for each value, in the values' order, with what the value is."""
+    import pandas as pd
+
+    con.execute(
+        """CREATE OR REPLACE TEMP TABLE value_tried AS
+           SELECT unnest(?::INTEGER[]) AS no, unnest(?::BOOLEAN[]) AS current""",
+        [[t.no for t in tried], [t.current for t in tried]],
+    )
+    rows = con.execute(sql).df()
+    trips = int(one(con, "SELECT count(*) FROM to_judge")[0])
+    parts = [
+        rows[rows["no"] == t.no].assign(
+            setting=t.setting, value=t.value, current=t.current, trips=trips
+        )
+        for t in tried
+    ]
+    return _columns(pd.concat(parts, ignore_index=True), name)
+
+
+def _earlier(month: str) -> str:
+    number = int(month[:4]) * 12 + int(month[5:]) - 1 - (WINDOW_MONTHS - 1)
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+
+
+def _only(kept: VersionInStore, rules: set[str]) -> VersionInStore:
+    """The version with these rules alone: no verdict rests on another rule's parameters."""
+    return replace(kept, rules={n: p for n, p in kept.rules.items() if n in rules})
+
+
+def _check_judged(versions: list[VersionInStore], settings: Sequence[Setting]) -> None:
+    for setting in settings:
+        if setting.rule and not any(setting.rule in kept.rules for kept in versions):
+            what = f"no protocol version of this store judges {setting.rule}"
+            remedy = "Turn it on in the protocol file first."
+            raise Usage(Problem(None, None, "--set", "toml-content", what, remedy))
+
+
+def _same(before: list[VersionInStore], after: list[VersionInStore]) -> bool:
+    return all(
+        b.rules == a.rules and b.version.model_copy(update={"rules": a.version.rules}) == a.version
+        for b, a in zip(before, after, strict=True)
+    )
+
+
+def _asked(con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]) -> None:
+    """Fill `asked_tried`: trips that a rule surely wants on a blended source, and for how long.
+
+    Past the limit of undiluted oxygen, the minutes over it; where the source at departure is not
+    the one asked for, the minutes from departure on another known one.
+    """
+    rows = list(_asking(tried))
+    if rows:
+        con.executemany("INSERT INTO asking VALUES (?, ?, ?, ?)", rows)
+        con.execute(_ASKED, {"numbers": list(tried)})
+
+
+def _asking(tried: Mapping[int, Sequence[VersionInStore]]) -> Iterator[tuple[Any, ...]]:
+    """Number, version, limit of undiluted oxygen and sources that do, where there are such."""
+    for no, versions in tried.items():
+        for kept in versions:
+            limit = getattr(kept.rules.get(WALL), "limit_min", None)
+            blended = getattr(kept.rules.get(CHOICE), "satisfied_by", None)
+            if limit is not None or blended is not None:
+                yield no, kept.protocol_no, limit, blended
+
+
+def _columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    from schemas.followup_outputs import LOOP_OUTPUTS
+
+    return frame.reindex(columns=list(LOOP_OUTPUTS[name].to_schema().columns))
+
+
+_BEGIN = f"""
+    CREATE OR REPLACE TEMP TABLE verdict_tried AS
+    SELECT {BEFORE} AS no, trip_key, protocol_no, rule, verdict AS was, verdict AS becomes,
+           observed_low
+    FROM verdict_before WHERE verdict = 'deviation';
+    CREATE OR REPLACE TEMP TABLE asking (
+        no INTEGER, protocol_no INTEGER, limit_min DOUBLE, satisfied_by VARCHAR[]);
+    CREATE OR REPLACE TEMP TABLE asked_tried (
+        no INTEGER, trip_key INTEGER, rule VARCHAR, minutes DOUBLE)
+"""
+
+_TRIED = """
+    INSERT INTO verdict_tried
+    SELECT n.no, n.trip_key, n.protocol_no, n.rule, b.verdict, n.verdict, n.observed_low
+    FROM ({verdicts}) n JOIN verdict_before b ON b.trip_key = n.trip_key AND b.rule = n.rule
+    WHERE n.verdict = 'deviation' OR n.verdict <> b.verdict
+"""
+
+_GONE = """
+    INSERT INTO verdict_tried
+    SELECT $no, trip_key, protocol_no, rule, verdict, NULL, NULL
+    FROM verdict_before WHERE protocol_no = $version AND list_contains($rules, rule)
+"""
+
+_ASKED = f"""
+    INSERT INTO asked_tried
+    SELECT v.no, v.trip_key, v.rule, v.observed_low - a.limit_min
+    FROM verdict_tried v JOIN asking a USING (no, protocol_no)
+    WHERE v.rule = '{WALL}' AND v.becomes = 'deviation' AND list_contains($numbers, v.no)
+    UNION ALL
+    SELECT v.no, v.trip_key, v.rule,
+           coalesce(sum(l.until_s - greatest(l.from_s, t.departed_s)) / 60.0, 0)
+    FROM verdict_tried v
+    JOIN asking a USING (no, protocol_no)
+    JOIN delivered.trips t USING (trip_key)
+    LEFT JOIN timeline_now l ON l.trip_key = v.trip_key AND l.until_s > t.departed_s
+        AND l.source IS NOT NULL AND NOT list_contains(a.satisfied_by, l.source)
+    WHERE v.rule = '{CHOICE}' AND v.becomes = 'deviation' AND list_contains($numbers, v.no)
+    GROUP BY v.no, v.trip_key, v.rule
+"""
+
+_VERDICTS = ("met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable")
+_COUNTS = ", ".join(
+    f"coalesce(sum(trips) FILTER (verdict = '{v}'), 0)::INTEGER AS {v}" for v in _VERDICTS
+)
+
+# a value's verdicts are those of before, but for those that changed
+_CURVES = f"""
+    WITH changed AS (FROM verdict_tried WHERE was IS DISTINCT FROM becomes),
+    counted AS (
+        SELECT no, rule, verdict, trips FROM value_tried
+        CROSS JOIN (SELECT rule, verdict, count(*) AS trips FROM verdict_before GROUP BY ALL)
+        UNION ALL SELECT no, rule, becomes, 1 FROM changed
+        UNION ALL SELECT no, rule, was, -1 FROM changed
+    ),
+    moved AS (
+        SELECT no, rule, count(*) AS changed,
+               count(*) FILTER (becomes = 'deviation') AS to_deviation,
+               count(*) FILTER (was = 'deviation') AS from_deviation
+        FROM changed GROUP BY no, rule
+    ),
+    asked AS (
+        SELECT no, rule, sum(sign) AS trips,
+               -- in order, so that the sum does not depend on the number of threads
+               sum(sign * minutes ORDER BY sign DESC, trip_key) AS minutes
+        FROM (SELECT *, 1 AS sign FROM asked_tried WHERE no <> {BEFORE}
+              UNION ALL
+              SELECT v.no, a.trip_key, a.rule, a.minutes, -1
+              FROM asked_tried a CROSS JOIN value_tried v WHERE a.no = {BEFORE} AND NOT v.current)
+        GROUP BY no, rule
+    )
+    SELECT t.*, coalesce(m.changed, 0)::INTEGER AS changed,
+           coalesce(m.to_deviation, 0)::INTEGER AS to_deviation,
+           coalesce(m.from_deviation, 0)::INTEGER AS from_deviation,
+           CASE WHEN rule IN {ASK_FOR_BLENDED}
+                THEN coalesce(a.trips, 0)::INTEGER END AS extra_ventilator_trips,
+           CASE WHEN rule IN {ASK_FOR_BLENDED}
+                THEN round(coalesce(a.minutes, 0), 1) END AS extra_ventilator_minutes
+    FROM (SELECT no, rule, {_COUNTS} FROM counted GROUP BY no, rule) t
+    LEFT JOIN moved m USING (no, rule)
+    LEFT JOIN asked a USING (no, rule)
+    ORDER BY no, rule
+"""
+
+_CHANGES = """
+    SELECT v.no, t.trip_id, t.service_month AS month, v.rule, v.was, v.becomes
+    FROM verdict_tried v JOIN delivered.trips t USING (trip_key)
+    WHERE v.was IS DISTINCT FROM v.becomes ORDER BY no, rule, was, becomes, t.trip_id
+"""

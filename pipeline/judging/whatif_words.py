@@ -1,0 +1,101 @@
+"""What `tailrace whatif` prints."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import Problem, Usage
+from pipeline.judging.whatif import WhatIfResult, what_if
+from pipeline.judging.whatif_settings import parse_settings
+from pipeline.store.session import store_in
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TRIPS_NAMED = 10
+MONTHS = re.compile(r"(\d{4}-(?:0[1-9]|1[0-2]))(?:\.\.(\d{4}-(?:0[1-9]|1[0-2])))?")
+
+
+def whatif(folder: Path, given: Sequence[str], months: str | None, *, name_all: bool) -> str:
+    """Replay history under the values given; the store is only read."""
+    settings = parse_settings(given)
+    span = parse_months(months)
+    with store_in(folder, read_only=True) as con:
+        result = what_if(con, settings, span)
+    return whatif_words(result, name_all=name_all)
+
+
+def parse_months(text: str | None) -> tuple[str, str] | None:
+    """`A..B` or one month; None for all. Usage for anything else."""
+    if text is None:
+        return None
+    found = MONTHS.fullmatch(text)
+    if not found or (found[2] or found[1]) < found[1]:
+        what = f'"{text[:40]}" is not a month or a span of months'
+        remedy = "Write it as 2026-01..2026-06."
+        raise Usage(Problem(None, None, "--months", "wrong-month", what, remedy))
+    return found[1], found[2] or found[1]
+
+
+def whatif_words(result: WhatIfResult, *, name_all: bool) -> str:
+    """The curve as a table, then what changes, with the trips named."""
+    curve = result.curve
+    rows: list[dict[str, Any]] = [
+        {str(k): v for k, v in row.items()} for row in curve.to_dict("records")
+    ]
+    if not rows or rows[0]["trips"] == 0:
+        return "The store has no judged trips in these months."
+    # a setting of the whole version is tried on every rule; those it leaves alone say nothing
+    touched = {row["rule"] for row in rows if row["changed"]} or {rows[0]["rule"]}
+    named = rows[0]["setting"].partition(".")[0]
+    rows = [row for row in rows if row["rule"] in touched or row["rule"] == named]
+    lines = [f"{rows[0]['setting']}, over {rows[0]['trips']} trips:", *_table(rows)]
+    for row in rows:
+        lines += ["", *_changes(row, result.changes, name_all=name_all)]
+    return "\n".join(lines)
+
+
+def _table(rows: list[dict[str, Any]]) -> list[str]:
+    heads = ["value", "rule", "variances", "borderline", "cannot tell", "changed",
+             "extra ventilator trips", "extra ventilator minutes"]  # fmt: skip
+    cells = [
+        [
+            f"{row['value']}{' (now)' if row['current'] else ''}", str(row["rule"]),
+            str(row["deviation"]), str(row["borderline"]), str(row["cannot_tell"]),
+            str(row["changed"]), _signed(row["extra_ventilator_trips"]),
+            _signed(row["extra_ventilator_minutes"]),
+        ]
+        for row in rows
+    ]  # fmt: skip
+    widths = [max(map(len, column)) for column in zip(heads, *cells, strict=True)]
+    return [
+        "  ".join(
+            cell.ljust(width) if place < 2 else cell.rjust(width)
+            for place, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in [heads, *cells]
+    ]
+
+
+def _signed(value: float) -> str:
+    return "-" if math.isnan(value) else f"{value:+.0f}" if value else "0"
+
+
+def _changes(row: dict[str, Any], changes: pd.DataFrame, *, name_all: bool) -> list[str]:
+    own = changes[(changes["value"] == row["value"]) & (changes["rule"] == row["rule"])]
+    if own.empty:
+        return [f"{row['value']}: no verdict of {row['rule']} would be otherwise."]
+    count = "1 verdict" if len(own) == 1 else f"{len(own)} verdicts"
+    lines = [f"{row['value']}: {count} of {row['rule']} would be otherwise:"]
+    known = own.fillna({"was": "not judged", "becomes": "not judged"})
+    for (was, becomes), group in known.groupby(["was", "becomes"], sort=True):
+        trips = list(group["trip_id"])
+        named = trips if name_all else trips[:TRIPS_NAMED]
+        more = "" if len(named) == len(trips) else " ..."
+        words = f"{len(trips)} from {was} to {becomes}".replace("_", " ")
+        lines.append(f"  {words}: {', '.join(named)}{more}")
+    return lines

@@ -1,0 +1,45 @@
+"""History of earlier months, loaded at first use: it counts in the measures, and opens no cases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Refused
+from pipeline.store.followup_tables import ensure, insert
+from pipeline.store.ledger import record
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def baseline_months(con: duckdb.DuckDBPyConnection) -> set[str]:
+    """The months of the baseline; call after `ensure`."""
+    return {month for (month,) in con.execute("SELECT month FROM loop.baseline").fetchall()}
+
+
+def mark_baseline(
+    con: duckdb.DuckDBPyConnection, months: Sequence[str], by: str | None = None
+) -> None:
+    """Make `months` part of the baseline; call in the transaction that loads them.
+
+    Refused for a month with an answer, an audit or a publication: its cases were opened already.
+    """
+    ensure(con)
+    new = sorted(set(months) - baseline_months(con))
+    begun = con.execute(
+        """SELECT month FROM loop.determination UNION SELECT month FROM loop.publication
+           UNION SELECT month FROM loop.audit_draw"""
+    ).fetchall()
+    late = sorted(set(new) & {month for (month,) in begun})
+    if late:
+        raise Refused(
+            Problem(
+                None, None, "--baseline", "baseline-late",
+                f"the cases of {', '.join(late)} have been opened already",
+                "Review the delivery without --baseline.",
+            )
+        )  # fmt: skip
+    if new:
+        insert(con, "baseline", [(month,) for month in new])
+        record(con, "baseline", {"months": new, "by": by})

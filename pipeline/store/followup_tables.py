@@ -1,0 +1,93 @@
+"""The tables of the loop: made when first needed, so that an older store opens as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import islice
+from typing import TYPE_CHECKING, Any
+
+from pipeline.errors import Problem, Refused
+from pipeline.store.database import one, table_ddl
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+AT_ONCE = 200
+"""Rows put into one statement."""
+
+ANSWER_VIEW = """
+CREATE OR REPLACE VIEW loop.answer AS
+SELECT d.*, r.rule, r.verdict,
+       determination_no = max(determination_no) OVER (PARTITION BY d.trip_id, r.rule, d.reviewer)
+           AS latest_of_reviewer,
+       determination_no = max(determination_no) OVER (PARTITION BY d.trip_id, r.rule) AS holds
+FROM loop.determination d JOIN loop.determination_rule r USING (determination_no)
+"""
+"""Every answer to every rule it is about; the latest holds, the others stay."""
+
+
+def ensure(con: duckdb.DuckDBPyConnection) -> None:
+    """Create what is missing of the schema `loop`; part of the transaction at hand, if any."""
+    from schemas.followup import LOOP
+
+    con.execute("CREATE SCHEMA IF NOT EXISTS loop")
+    rows = con.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'loop'")
+    there = {name for (name,) in rows.fetchall()}
+    for name, schema in LOOP.items():
+        if name in there:
+            continue
+        con.execute(table_ddl(f"loop.{name}", schema))
+    con.execute(ANSWER_VIEW)
+
+
+def begun(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether this store keeps a ledger; those open for reading only may not."""
+    return has_table(con, "ledger")
+
+
+def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
+    """Whether the table `name` of the loop is there: an older store lacks what came later."""
+    (tables,) = one(
+        con,
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop' AND table_name = ?",
+        [name],
+    )
+    return bool(tables)
+
+
+def insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[Sequence[Any]]) -> None:
+    """Add rows of few and human-made things to a table of the loop."""
+    for some in batched(rows, AT_ONCE):
+        marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in some)
+        cells = [cell for row in some for cell in row]
+        con.execute(f"INSERT INTO loop.{table} VALUES {marks}", cells)
+
+
+def batched(rows: Iterable[Sequence[Any]], size: int) -> Iterator[list[Sequence[Any]]]:
+    """The rows in lists of at most `size`."""
+    left = iter(rows)
+    while some := list(islice(left, size)):
+        yield some
+
+
+def following(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+    """The next number of a numbered table."""
+    return int(one(con, f"SELECT coalesce(max({column}), 0) + 1 FROM loop.{table}")[0])
+
+
+def service_of(con: duckdb.DuckDBPyConnection) -> str:
+    """Token of the store's service; empty before the first delivery."""
+    return str(one(con, "SELECT coalesce(min(service), '') FROM delivered.delivery")[0])
+
+
+def check_judged(con: duckdb.DuckDBPyConnection) -> None:
+    """Refused if no review has judged a trip of this store yet."""
+    (tables,) = one(
+        con,
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
+        " AND table_name = 'verdict'",
+    )
+    if not tables:
+        what = "no trip of this store has been judged yet"
+        raise Refused(Problem(None, None, None, "not-reviewed", what, "Run a review first."))

@@ -1,0 +1,56 @@
+"""Opening the store for a command of the loop: a second process waits a little, then says so."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, Refused, Usage
+from pipeline.store.database import open_store
+
+if TYPE_CHECKING:
+    import duckdb
+
+STORE = "store.duckdb"
+PATIENCE_S = 10.0
+PAUSE_S = 0.25
+
+
+def open_waiting(
+    path: Path, *, create: bool = False, read_only: bool = False, patience_s: float = PATIENCE_S
+) -> duckdb.DuckDBPyConnection:
+    """Open the store; while another process holds it, try again for `patience_s` seconds.
+
+    Refused (store-locked, with the holder's process number) if it is held for longer.
+    """
+    for _ in range(max(0, round(patience_s / PAUSE_S))):
+        try:
+            return open_store(path, create=create, read_only=read_only)
+        except Refused as refused:
+            if refused.problems[0].code != "store-locked":
+                raise
+        time.sleep(PAUSE_S)
+    return open_store(path, create=create, read_only=read_only)
+
+
+@contextmanager
+def store_in(folder: Path, *, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The store of a folder of pages, open for as long as the block runs."""
+    con = open_waiting(folder / STORE, read_only=read_only)
+    try:
+        yield con
+    finally:
+        con.close()
+
+
+def check_token(value: str | None, option: str = "--by") -> None:
+    """Usage if `value` is not a token that may stand in the store."""
+    from schemas.contract import TOKEN_PATTERN
+
+    if value is not None and not re.fullmatch(TOKEN_PATTERN, value):
+        what = "must be a token: 1 to 64 characters on one line"
+        raise Usage(Problem(None, None, option, "not-a-token", what, "Name another."))

@@ -1,0 +1,228 @@
+"""The case pages' data: plain dicts, numbers and sentences. No HTML, no pictures."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from reports.case.case_facts import clock_sentence, described, facts, window_sentence
+from reports.case.case_frames import Cases
+from reports.case.case_tables import (
+    course_table,
+    observations_table,
+    occlusions_table,
+    timeline_table,
+)
+from reports.case.trip_data import moment_said, picture_data
+from reports.month.followup_data import answers_by_trip, corrections_by_trip
+from reports.text import words
+from reports.text.case_links import case_file
+from reports.text.navigation import Site, common_data
+from reports.text.rows import Row, text
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+ORDER = ("deviation", "borderline", "cannot_tell", "authorised", "met", "not_applicable")
+READ = ("deviation", "borderline", "cannot_tell")
+"""Verdicts that may need a person."""
+SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
+
+
+def case_pages(review: MonthReview, site: Site) -> Iterator[Row]:
+    """The data of each case page in reading order; nothing where the review has no details."""
+    if review.details is None:
+        return
+    cases = Cases(review, review.details)
+    common = common_data(review, site, "case", up="../")
+    total = len(review.cases)
+    answers, corrections = answers_by_trip(review), corrections_by_trip(review)
+    for index, trip_facts in enumerate(cases.trips):
+        yield {
+            **common,
+            **case_data(cases.trip(trip_facts), cases),
+            "answers": answers.get(text(trip_facts["trip_id"]), []),
+            "corrections": corrections.get(text(trip_facts["trip_id"]), []),
+            "total": total,
+            "pages": len(cases.trips),
+            "previous": _neighbour(cases, index - 1),
+            "next": _neighbour(cases, index + 1),
+        }
+
+
+def _neighbour(cases: Cases, index: int) -> Row | None:
+    if not 0 <= index < len(cases.trips):
+        return None
+    trip_id = text(cases.trips[index]["trip_id"])
+    n = int(cases.trips[index]["reading_order"])
+    return {"n": n, "trip": trip_id, "file": case_file(trip_id)}
+
+
+def case_data(trip: Row, cases: Cases) -> Row:
+    """Everything one case page shows of its trip."""
+    trip_id = text(trip["trip_id"])
+    case = cases.cases.get(trip_id, {})
+    tables = {
+        "course": course_table(trip, cases),
+        "occlusions": occlusions_table(trip, cases),
+        "observations": observations_table(trip),
+        "timeline": timeline_table(trip, cases),
+    }
+    anchors = {(row["table"], row["line"]) for name in ("course", "observations", "occlusions")
+               for row in tables[name]["rows"] if row["line"] is not None}  # fmt: skip
+    flagged = text(case.get("rules")).split()
+    groups = verdict_groups(trip, cases, anchors, flagged)
+    return {
+        "n": int(trip["reading_order"]),
+        "trip": trip_id,
+        "file": case_file(trip_id),
+        "why": text(case.get("why")),
+        "group": text(case.get("group")),
+        "group_word": words.GROUP_WORDS.get(text(case.get("group")), text(case.get("group"))),
+        "severity": text(case.get("severity")),
+        "lists": _lists(trip, case),
+        "facts": facts(trip, cases),
+        "window": window_sentence(trip),
+        "clock": clock_sentence(trip),
+        "heading": _heading(groups, trip_id),
+        "described": described(trip, cases),
+        "picture": _picture(trip, cases),
+        "groups": groups,
+        "to_conclude": _to_conclude(groups, text(case.get("group"))),
+        "tables": tables,
+        "problems": _problems(trip),
+        "record": f"{text(trip['file']) or 'trips'}:{int(trip['line'])}",
+    }
+
+
+def _picture(trip: Row, cases: Cases) -> Row:
+    """The picture's data, with the words for stretches that no rule counts."""
+    data = picture_data(trip, cases)
+    for m in data["milestones"]:
+        m["clock"] = words.clock(m["at_s"], trip["r_trips"])
+    for f in data["findings"]:
+        f["word"] = words.VERDICT_WORDS[f["verdict"]]
+    after = "no hand-over time: not known from here" if trip["open_end"] else (
+        "on other support: not counted"
+    )  # fmt: skip
+    return {
+        **data,
+        "resolution_s": trip["r_settings"],
+        "before": "before the first setting: the sending hospital's support, not counted",
+        "after": after,
+        "no_setting": "no setting was charted: nothing is known of the support",
+    }
+
+
+def verdict_groups(
+    trip: Row, cases: Cases, anchors: set[tuple[str, int]], flagged: list[str]
+) -> list[Row]:
+    """The verdicts grouped by what needs reading, each with its sentence and evidence.
+
+    `anchors` are the rows on the page that evidence may link to, as table and line; `flagged` the
+    rules that made the trip a case.
+    """
+    evidence = _evidence(trip["evidence"], anchors)
+    moments = {text(m["rule"]): m for m in trip["limit_moments"]}
+    groups: dict[str, list[Row]] = {}
+    for v in trip["verdicts"]:
+        rule = text(v["rule"])
+        known = cases.rules.get(rule)
+        row = {
+            "rule": rule,
+            "title": words.rule_title(rule),
+            "flagged": rule in flagged,
+            "severity": text(v["severity"]),
+            "sentence": text(v["reason"]),
+            "asks": words.after_colon(known.asks) if known else "",
+            "moment": moment_said(v, moments.get(rule), trip),
+            "evidence": evidence.get(rule, []),
+        }
+        groups.setdefault(text(v["verdict"]), []).append(row)
+    return [
+        {
+            "verdict": verdict,
+            "word": words.VERDICT_WORDS[verdict],
+            "rows": sorted(
+                groups[verdict], key=lambda r: (SEVERITY_ORDER.get(r["severity"], 3), r["title"])
+            ),
+        }
+        for verdict in ORDER
+        if verdict in groups
+    ]
+
+
+def _to_conclude(groups: list[Row], why: str) -> list[str]:
+    """What a reviewer concludes on: the rules that made it a case; else the case as a whole."""
+    titles = [row["title"] for g in groups for row in g["rows"] if row["flagged"]]
+    return titles if titles or why == "audit" else ["The case as a whole"]
+
+
+def _evidence(rows: list[Row], anchors: set[tuple[str, int]]) -> dict[str, list[Row]]:
+    """By rule: each file with its lines as ranges, linked where the row stands on the page."""
+    found: dict[str, list[Row]] = {}
+    key: Any = lambda r: (text(r["rule"]), text(r["file"]))  # noqa: E731 - used twice below
+    for (rule, file), lines in itertools.groupby(sorted(rows, key=key), key=key):
+        table = file.rpartition(".")[0]
+        ranges = []
+        for first, last in line_ranges([int(r["line"]) for r in lines]):
+            anchor = f"{table}-{first}" if (table, first) in anchors else ""
+            shown = f"{first}" if first == last else f"{first}{words.DASH}{last}"
+            ranges.append({"text": shown, "anchor": anchor})
+        found.setdefault(rule, []).append({"file": file, "ranges": ranges})
+    return found
+
+
+def line_ranges(lines: list[int]) -> list[tuple[int, int]]:
+    """Runs of consecutive lines: [3, 4, 5, 9] as (3, 5) and (9, 9)."""
+    ranges: list[tuple[int, int]] = []
+    for line in sorted(set(lines)):
+        if ranges and line == ranges[-1][1] + 1:
+            ranges[-1] = (ranges[-1][0], line)
+        else:
+            ranges.append((line, line))
+    return ranges
+
+
+def _lists(trip: Row, case: Row) -> list[Row]:
+    """Links back to the case list: all, and filtered as this case would be found."""
+    from urllib.parse import urlencode
+
+    n = int(trip["reading_order"])
+    links = [{"label": "All cases", "href": f"../index.html#case-{n}"}]
+    leading = text(case.get("leading_rule"))
+    if leading:
+        href = f"../index.html#{urlencode({'rule': leading})}"
+        links.append({"label": f"Cases with {words.rule_title(leading).lower()}", "href": href})
+    base = text(trip["base"])
+    href = f"../index.html#{urlencode({'base': base})}"
+    return [*links, {"label": f"Cases of base {words.isolated(base)}", "href": href}]
+
+
+def _heading(groups: list[Row], trip_id: str) -> str:
+    """The picture's title: what was found, in the first sentence that needs reading."""
+    shown = words.isolated(trip_id)
+    for group in groups:
+        if group["verdict"] in READ:
+            return f"Trip {shown}: {group['rows'][0]['sentence']}"
+    return f"Trip {shown}: no variance for review"
+
+
+def _problems(trip: Row) -> list[Row]:
+    return [
+        {
+            "kind": words.KIND_WORDS.get(text(p["kind"]), text(p["kind"])),
+            "what": text(p["what"]),
+            "remedy": text(p["remedy"]),
+            "place": _place(p),
+        }
+        for p in trip["problems"]
+    ]
+
+
+def _place(row: Row) -> str:
+    place = text(row["file"])
+    if place and row["line"] is not None:
+        place += f":{int(row['line'])}"
+    return f"{place}, {text(row['column'])}" if place and row["column"] else place

@@ -1,0 +1,159 @@
+"""A trip as a whole, in facts and sentences. No HTML."""
+
+from __future__ import annotations
+
+from reports.case.case_frames import Cases
+from reports.case.trip_data import milestones
+from reports.text import words
+from reports.text.rows import Row, text
+
+NOT_RECORDED = "not recorded"
+
+
+def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
+    """What is known of the trip, label and value; a missing value says so."""
+    vehicle = text(trip["vehicle"])
+    log = "complete" if trip["log_complete"] else "not complete"
+    pairs = [
+        (
+            "Base",
+            f"{words.isolated(text(trip['base']))}, {words.VEHICLE_WORDS.get(vehicle, vehicle)}",
+        ),
+        ("Child", _child(trip)),
+        ("Sending hospital ran", _sending(trip, cases)),
+        *_cannulas(trip, cases),
+        ("Times", _times(trip)),
+        ("Transit planned", _minutes(trip["planned_transit_min"])),
+        ("Outcome", words.plain(text(trip["outcome"])) or NOT_RECORDED),
+        ("Device log", f"{log}{_equipment(trip)}"),
+    ]
+    if trip["spo2_exempt"]:
+        pairs.append(("SpO2 target", "an order sets another"))
+    if trip["protocol_version"]:
+        pairs.append(
+            ("Judged by", f"protocol version {words.isolated(text(trip['protocol_version']))}")
+        )
+    return pairs
+
+
+def _child(trip: Row) -> str:
+    weight = words.number(words.some(trip["weight_kg"]))
+    parts = [
+        words.age(words.some(trip["age_months"])) or "age not recorded",
+        f"{weight} kg" if weight else "weight not recorded",
+        words.isolated(text(trip["diagnosis_group"])),
+    ]
+    return ", ".join(parts)
+
+
+def _sending(trip: Row, cases: Cases) -> str:
+    flow, fio2 = words.some(trip["sending_flow_lpm"]), words.some(trip["sending_fio2"])
+    parts = [
+        words.isolated(cases.cannula(trip["sending_cannula"])) or "cannula not recorded",
+        f"{flow:g} L/min" if flow is not None else "flow not recorded",
+        f"FiO2 {fio2:.2f}" if fio2 is not None else "FiO2 not recorded",
+    ]
+    return ", ".join(parts)
+
+
+def _cannulas(trip: Row, cases: Cases) -> list[tuple[str, str]]:
+    """The cannulas used, each with the flows and weights it is for."""
+    used = list(dict.fromkeys(row["cannula"] for row in trip["timeline"] if row["cannula"]))
+    said = [f"{words.isolated(cases.cannula(key))}{cases.range_words(key)}" for key in used[:3]]
+    return [("Cannula", "; ".join(said))] if said else []
+
+
+def _times(trip: Row) -> str:
+    """'departed 45, arrived 226, hand-over 240 min after reaching the bedside'."""
+    named = (("departed", "departed_s"), ("arrived", "arrived_s"), ("hand-over", "handover_s"))
+    known = [
+        f"{word} {words.clock(trip[key], trip['r_trips'])}"
+        for word, key in named
+        if trip[key] is not None
+    ]
+    missing = [word for word, key in named if trip[key] is None]
+    said = f"{', '.join(known)} min after reaching the bedside" if known else ""
+    lost = f"{words.listed(missing)} {NOT_RECORDED}" if missing else ""
+    return "; ".join(filter(None, [said, lost]))
+
+
+def _minutes(value: float | None) -> str:
+    return NOT_RECORDED if value is None else f"{value:g} min"
+
+
+def _equipment(trip: Row) -> str:
+    units = [
+        f"{name} {words.isolated(text(trip[key]))}"
+        for name, key in (("ventilator", "ventilator_unit"), ("heater", "heater_unit"))
+        if trip[key]
+    ]
+    return f"; {', '.join(units)}" if units else ""
+
+
+def window_sentence(trip: Row) -> str:
+    """From when to when the rules look, and how late charting began."""
+    if trip["start_s"] is None:
+        return "No setting was charted: what rests on settings cannot be told."
+    start = words.clock(trip["start_s"], trip["r_settings"])
+    began = f"The first setting was charted {start} min after the crew reached the bedside"
+    if trip["start_s"] == 0:
+        began = "The first setting was charted as the crew reached the bedside"
+    end = words.clock(trip["end_s"], trip["r_settings"])
+    if trip["open_end"]:
+        return f"{began}; no hand-over time is recorded, so nothing is known after {end} min."
+    until = "hand-over" if trip["ends_at_handover"] else "the child went on other support"
+    return f"{began}; the rules look from then until {until} at {end} min."
+
+
+def clock_sentence(trip: Row) -> str:
+    """How the device's clock stands to the charts; empty without device events."""
+    tolerance = words.some(trip["clock_tolerance_s"])
+    if tolerance is None:
+        return ""
+    remains = f"times of the device are uncertain by {tolerance:g} s"
+    offset = words.some(trip["clock_offset_s"])
+    if offset is None:
+        return f"No start of the ventilator stands in both records: {remains}."
+    if not offset:
+        return f"The device's clock agrees with the charts; {remains}."
+    ahead = "ahead of" if offset > 0 else "behind"
+    how = f"The device's clock was {abs(offset):g} s {ahead} the charts"
+    if trip["clock_removed"]:
+        return f"{how}; that is removed, and {remains}."
+    return f"{how}, too far to be removed; {remains}."
+
+
+def described(trip: Row, cases: Cases) -> str:
+    """The picture in words, for those who cannot see it."""
+    parts = [window_sentence(trip), _course(trip), _observed(trip)]
+    number = len(trip["occlusions"])
+    if number:
+        parts.append(f"{words.many(number, 'occlusion')} logged.")
+    calls = [words.clock(c["at_s"], trip["r_contacts"]) for c in trip["contacts"]]
+    parts.append(f"Calls at {words.listed(calls)} min." if calls else "No call recorded.")
+    passed = [f"{m['label']} {words.clock(m['at_s'], trip['r_trips'])}" for m in milestones(trip)]
+    parts.append(f"{', '.join(passed)} min." if passed else "")
+    return " ".join(filter(None, parts))
+
+
+def _course(trip: Row) -> str:
+    """The gas sources in order, joined where they do not change."""
+    said: list[tuple[str, int, int]] = []
+    for row in trip["timeline"]:
+        name = words.SOURCE_WORDS.get(text(row["source"]), "") or "source not known"
+        if said and said[-1][0] == name:
+            said[-1] = (name, said[-1][1], row["until_s"])
+        else:
+            said.append((name, row["from_s"], row["until_s"]))
+    stretches = [
+        f"{name} {words.clock(start, 60)} to {words.clock(end, 60)} min"
+        for name, start, end in said
+    ]
+    return f"Gas: {'; '.join(stretches[:8])}." if stretches else ""
+
+
+def _observed(trip: Row) -> str:
+    values = [row["spo2_pct"] for row in trip["observations"] if row["spo2_pct"] is not None]
+    if not values:
+        return "No SpO2 charted."
+    return f"SpO2 {min(values):g} to {max(values):g} % over {words.many(len(values), 'value')}."

@@ -1,0 +1,64 @@
+"""Write the case pages of a month, and remove those of trips that are no case any more."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reports.case import case_rows
+from reports.case.case_data import case_pages
+from reports.case.trip_picture import trip_picture
+from reports.charts import svg
+from reports.text.case_links import FOLDER
+from reports.text.navigation import Site
+from reports.text.rows import Row
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+    from schemas.month_review import MonthReview
+
+
+def write_cases(
+    review: MonthReview, folder: Path, site: Site, assets: dict[str, str], environment: Environment
+) -> list[Path]:
+    """Write a page for each case trip that the review has details of; return their paths.
+
+    The pages are `folder/<month>/cases/<name>.html`; a trip's name is the same in every run.
+    """
+    target = folder / review.month / FOLDER
+    template = environment.get_template("case.html")
+    written = []
+    for page in case_pages(review, site):
+        target.mkdir(parents=True, exist_ok=True)
+        path = target / page["file"]
+        shown = {**page, "drawn": drawn(page)}
+        path.write_bytes(template.render(page=shown, assets=assets, rows=case_rows).encode())
+        written.append(path)
+    _remove_others(target, {path.name for path in written})
+    return written
+
+
+def drawn(page: Row) -> dict[str, Markup]:
+    """The picture for wide screens and paper, for narrow screens, and the key's patterns."""
+    from markupsafe import Markup
+
+    heading, described = page["heading"], page["described"]
+    key = svg.tag("svg", svg.patterns("key"), class_="patterns", width=0, height=0,
+                  aria_hidden="true", focusable="false")  # fmt: skip
+    return {
+        "wide": trip_picture(page["picture"], heading, described, narrow=False),
+        "narrow": trip_picture(page["picture"], heading, described, narrow=True),
+        "key": Markup(key),
+    }
+
+
+def _remove_others(target: Path, names: set[str]) -> None:
+    """Take away case pages of an earlier run whose trips are no case any more."""
+    if not target.is_dir():
+        return
+    for path in sorted(target.iterdir()):
+        if re.fullmatch(r"[0-9a-f]{16}\.html", path.name) and path.name not in names:
+            path.unlink()

@@ -1,0 +1,176 @@
+"""The tables of a case page: what was charted, in order, each row with its file and line."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from reports.case.case_frames import Cases
+from reports.case.trip_data import milestones
+from reports.text import words
+from reports.text.rows import Row, text
+
+ROWS_SHOWN = 300
+"""No table of a page is longer; how many rows there are is said."""
+
+
+def course_table(trip: Row, cases: Cases) -> Row:
+    """Settings as charted, and between them what else happened, in order of time."""
+    rows = [_setting(row, trip, cases) for row in trip["settings"]]
+    rows += [_lost(row, trip) for row in trip["lost"]]
+    rows += [_happened(0, "The crew reached the bedside", "milestone", 60)]
+    rows += [
+        _happened(m["at_s"], f"{m['label'][:1].upper()}{m['label'][1:]}", "milestone",
+                  trip["r_trips"])
+        for m in milestones(trip) if m["label"] != "first setting"
+    ]  # fmt: skip
+    rows += [_call(row, trip) for row in trip["contacts"]]
+    rows += [_limit(row, trip) for row in trip["limit_moments"]]
+    # of one moment: what was reached before what was charted then
+    rows.sort(key=lambda r: (r["at_s"], r["kind"] in ("setting", "lost"), r["line"] or 0))
+    return _capped(rows)
+
+
+def _setting(row: Row, trip: Row, cases: Cases) -> Row:
+    support = text(row["support"])
+    outside = trip["end_s"] is not None and row["at_s"] >= trip["end_s"] and not trip["open_end"]
+    return {
+        "kind": "setting",
+        "at_s": row["at_s"],
+        "at": words.clock(row["at_s"], trip["r_settings"]),
+        "cells": [
+            words.SOURCE_WORDS.get(text(row["source"]), text(row["source"])),
+            words.number(row["flow_lpm"]),
+            "" if row["fio2"] is None else f"{row['fio2']:.2f}",
+            text(row["humidification"]),
+            cases.cannula(row["cannula"]),
+        ],
+        "reason": words.plain(text(row["reason"])),
+        "support": "" if support in ("", "high_flow") else words.plain(support),
+        "outside": outside,
+        **_place(row, "settings"),
+    }
+
+
+def _lost(row: Row, trip: Row) -> Row:
+    at_s = row["at_s"]
+    when = "" if at_s is None else words.clock(at_s, trip["r_settings"])
+    unread = " Its time cannot be read." if at_s is None else ""
+    return {
+        "kind": "lost",
+        "at_s": 0 if at_s is None else at_s,
+        "at": when,
+        "said": f"A row of {words.plain(text(row['table']))} was set aside: what it said is not"
+        f" known.{unread}",
+        **_place(row, text(row["table"])),
+    }
+
+
+def _happened(at_s: int, said: str, kind: str, resolution_s: float) -> Row:
+    at = words.clock(at_s, resolution_s)
+    return {"kind": kind, "at_s": at_s, "at": at, "said": said, "file": "", "line": None}
+
+
+def _call(row: Row, trip: Row) -> Row:
+    who = words.plain(text(row["contacted"]))
+    about = f", about {words.isolated(text(row['about']))}" if row["about"] else ""
+    gave = f"authorised {words.plain(row['authorised'])}" if row["authorised"] else "authorised"
+    said = f"Call to {who}{about}: {gave if row['authorised'] else 'nothing authorised'}"
+    happened = _happened(row["at_s"], said, "call", trip["r_contacts"])
+    return {**happened, **_place(row, "contacts")}
+
+
+def _limit(row: Row, trip: Row) -> Row:
+    rule = words.rule_title(text(row["rule"]))
+    verdict = next((v for v in trip["verdicts"] if v["rule"] == row["rule"]), None)
+    limit = words.number(words.some(verdict["limit"])) if verdict else ""
+    unit = text(verdict["unit"]) if verdict else ""
+    due = f"{rule}: a call was due by now, {limit} {unit} after"
+    reached = f"{rule}: limit of {limit} {unit} reached"
+    said = due if row["kind"] == "due" else reached
+    return _happened(row["at_s"], said, "limit", trip["r_settings"])
+
+
+def occlusions_table(trip: Row, cases: Cases) -> Row:
+    """Each occlusion with what came with it and what followed."""
+    return _capped(
+        [
+            {
+                "at": words.clock(row["at_s"], trip["r_device"]),
+                "pressure": words.number(words.some(row["pressure_cmh2o"])),
+                "cutoff": words.number(words.some(row["cutoff_s"])),
+                "logged": int(row["logged_events"] or 1),
+                "flow": words.number(words.some(row["flow_lpm"])),
+                "cannula": cases.cannula(row["cannula"]),
+                "behaviour": text(row.get("behaviour")),
+                "pattern": words.PATTERN_WORDS.get(text(row.get("pattern")), ""),
+                "next": _next(row),
+                "another": _yes_no(row.get("another_within_15_min")),
+                "left_out": text(row["not_counted_because"]),
+                **_place(row, "device_events"),
+            }
+            for row in trip["occlusions"]
+        ]
+    )
+
+
+def _next(row: Row) -> str:
+    action = text(row.get("next_action"))
+    said = words.NEXT_WORDS.get(action, words.plain(action)) or "not known"
+    after = words.some(row.get("action_after_s"))
+    if action in ("", "nothing") or after is None:
+        return said
+    return f"{said}, {round(after / 60)} min after" if after >= 30 else f"{said} at once"
+
+
+def _yes_no(value: Any) -> str:
+    return "not known" if value is None else "yes" if value else "no"
+
+
+def observations_table(trip: Row) -> Row:
+    """Every observation of the child."""
+    return _capped(
+        [
+            {
+                "at": words.clock(row["at_s"], trip["r_observations"]),
+                "spo2": words.number(row["spo2_pct"]),
+                "resp": words.number(row["resp_rate"]),
+                "heart": words.number(row["heart_rate"]),
+                "behaviour": text(row["behaviour"]),
+                **_place(row, "observations"),
+            }
+            for row in trip["observations"]
+        ]
+    )
+
+
+def timeline_table(trip: Row, cases: Cases) -> Row:
+    """What is taken to be known, stretch by stretch."""
+
+    def value(shown: str, known: Any) -> str:
+        return shown if known is not None else "not known"
+
+    return _capped(
+        [
+            {
+                "from": words.clock(row["from_s"], trip["r_settings"]),
+                "until": words.clock(row["until_s"], trip["r_settings"]),
+                "cells": [
+                    value(words.SOURCE_WORDS.get(text(row["source"]), ""), row["source"]),
+                    value(words.number(row["flow_lpm"]), row["flow_lpm"]),
+                    value(f"{row['fio2'] or 0:.2f}", row["fio2"]),
+                    value(text(row["humidification"]), row["humidification"]),
+                    value(cases.cannula(row["cannula"]), row["cannula"]),
+                ],
+            }
+            for row in trip["timeline"]
+        ]
+    )
+
+
+def _place(row: Row, table: str) -> Row:
+    line = None if row["line"] is None else int(row["line"])
+    return {"file": text(row["file"]) or table, "table": table, "line": line}
+
+
+def _capped(rows: list[Row]) -> Row:
+    return {"rows": rows[:ROWS_SHOWN], "total": len(rows), "hidden": len(rows[ROWS_SHOWN:])}

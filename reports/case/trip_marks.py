@@ -1,0 +1,221 @@
+"""Marks on a trip's picture: behaviour, occlusions, calls, milestones and findings."""
+
+from __future__ import annotations
+
+from reports.case.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
+from reports.case.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
+from reports.charts import palette, svg
+from reports.text.rows import Row
+
+FINDINGS_SHOWN = 8
+FINDING_HEIGHT = 27
+CLUSTER = 13
+"""Marks closer than this (px) are spoken of together."""
+Head = tuple[float, float, Row]
+"""Where an occlusion's mark stands, px, and the occlusion."""
+RUN = (
+    '<g stroke="%s"><title>%s</title><line x1="%.1f" x2="%.1f" y1="20" y2="20" stroke-width="%d"/>'
+    '<path d="%s" stroke-width="1.3"/></g>'
+)
+OCCLUSION = (
+    f'<g stroke="{palette.INK}"><title>%s</title>{MUTED_LINE}'
+    '<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke-width="1.6"/>'
+    '<path d="M%.1f %.1fh9l-4.5 8z" fill="%s"/></g>'
+)
+CALL = '<path d="M%.1f %dl5 5-5 5-5-5z"><title>%s</title></path>'
+MOMENT = '<path d="M%.1f %dl5 5-5 5-5-5z" fill="%s"><title>%s</title></path>'
+BAR = (
+    '<rect x="%.1f" y="%.1f" width="%.1f" height="6" fill="%s" stroke="%s" stroke-width="0.8">'
+    "<title>%s</title></rect>"
+)
+LIMIT = (
+    '<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke="%s" stroke-width="1.4"'
+    ' stroke-dasharray="5 3"/>'
+    f'<circle cx="%.1f" cy="%.1f" r="4" fill="%s" stroke="{palette.PAPER}"/>'
+)
+LEVEL = LINE.replace("/>", f' stroke="{palette.LINE}"/>')
+LOOKS = {
+    "deviation": palette.ACCENT,
+    "borderline": palette.INK,
+    "cannot_tell": palette.INK,
+    "authorised": palette.MUTED,
+}
+
+
+def behaviour_lane(frame: Frame, runs: list[Row], note: str) -> Lane:
+    """Runs of one behaviour: a tick where charted, thick and dark where the child was unsettled."""
+    height = 26
+    if not runs:
+        return named(frame, "Behaviour", "", nothing(frame, note, 24, known=False), 24)
+    marks = [_behaviour(frame, run) for run in runs]
+    said, spaces = [], Spaces()
+    # the words that matter most are placed first
+    for run in sorted(runs, key=lambda r: (not r["loud"], r["times"][0] - r["times"][-1])):
+        start, end = frame.x(run["times"][0]), frame.x(run["times"][-1])
+        width = svg.room(run["text"], frame.size)
+        x = clamped(max((start + end) / 2, start + width / 2), width, frame)
+        if frame.holds(run["times"][0]) and spaces.place(x, x + width):
+            bold = {"font_weight": 600} if run["loud"] else {"fill": palette.MUTED}
+            said.append(svg.label(x, 11, run["text"], **bold))
+    return named(frame, "Behaviour", "", ("".join(marks), "".join(said)), height)
+
+
+def _behaviour(frame: Frame, run: Row) -> str:
+    times = [t for t in run["times"] if frame.holds(t)]
+    if not times:
+        return ""
+    ink, thick = (palette.INK, 4) if run["loud"] else (palette.SERVICE, 2)
+    first, last = frame.x(times[0]), frame.x(times[-1])
+    ticks = "".join([f"M{frame.x(t):.1f} 15V24" for t in times])
+    told = svg.escaped(f"Child {run['text']}")
+    return svg.one(RUN, ink, told, first, max(last, first + 1.5), thick, ticks)
+
+
+def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
+    """Each occlusion as a stem up to its pressure; its words beside it where there is room."""
+    height = 58
+    shown = [o for o in occlusions if frame.holds(o["at_s"])]
+    if not shown:
+        empty = nothing(frame, notes["occlusions"], 24, known=not notes["log_unknown"])
+        return named(frame, "Occlusions", "", empty, 24)
+    top = nice_top(max((o["pressure"] or 0.0 for o in shown), default=0.0))
+    y = rising(0, top, height - 8, 14)
+    marks = [svg.each(LEVEL, ((frame.left, frame.right, v, v) for v in (y(0), y(top))))]
+    if notes["log_unknown"]:
+        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
+    heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
+    marks += [_occlusion(frame, head, y(0)) for head in heads]
+    said = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
+    return named(frame, "Occlusions", "cmH2O", ("".join(marks), said), height)
+
+
+def _occlusion(frame: Frame, head: Head, base: float) -> str:
+    """One occlusion; the line at its foot is how far the device's clock may be off."""
+    x, y, o = head
+    start, end = (frame.x(o["at_s"] + sign * o["tolerance_s"]) for sign in (-1, 1))
+    fill = palette.INK if o["counted"] else palette.PAPER
+    foot, stem, mark = (start, end, base + 4, base + 4), (x, x, base, y), (x - 4.5, y - 4, fill)
+    return svg.one(OCCLUSION, svg.escaped(o["title"]), *foot, *stem, *mark)
+
+
+def _words_beside(frame: Frame, heads: list[Head]) -> str:
+    """What is said of each occlusion, or of several that stand too close to be told apart."""
+    clusters: list[list[Head]] = []
+    for head in heads:
+        if clusters and head[0] - clusters[-1][-1][0] < CLUSTER:
+            clusters[-1].append(head)
+        else:
+            clusters.append([head])
+    said, taken = [], float(frame.left)
+    for index, cluster in enumerate(clusters):
+        first, last, y = cluster[0][0], cluster[-1][0], cluster[0][1] + 4
+        until = clusters[index + 1][0][0] - 6 if index + 1 < len(clusters) else frame.right
+        for shown in _cluster_words([o for _, _, o in cluster]):
+            width = svg.room(shown, frame.size)
+            if last + 8 + width <= until:
+                said.append(svg.label(last + 8, y, shown))
+                taken = last + 8 + width
+                break
+            if first - 8 - width >= taken:
+                said.append(svg.label(first - 8, y, shown, text_anchor="end"))
+                taken = last
+                break
+    return "".join(said)
+
+
+def _cluster_words(occlusions: list[Row]) -> list[str]:
+    """The wordings, longest first."""
+    if len(occlusions) == 1:
+        return [occlusions[0]["words"], occlusions[0]["short"]]
+    pressures = [o["pressure"] for o in occlusions if o["pressure"] is not None]
+    within = max(1, round((occlusions[-1]["at_s"] - occlusions[0]["at_s"]) / 60))
+    brief = f"{len(occlusions)} in {within} min"
+    if not pressures:
+        return [brief, str(len(occlusions))]
+    low, high = min(pressures), max(pressures)
+    spread = f"{low:g} to {high:g} cmH2O" if low < high else f"{low:g} cmH2O"
+    return [f"{brief}, {spread}", brief, str(len(occlusions))]
+
+
+def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
+    """Each call as a mark with whom it reached and what it authorised."""
+    shown = [c for c in contacts if frame.holds(c["at_s"])]
+    if not shown:
+        empty = nothing(frame, notes["contacts"], 24, known=not notes["calls_unknown"])
+        return named(frame, "Calls", "", empty, 24)
+    shelves = Shelves(4)
+    marks, said, rows = [], [], 1
+    for c in shown:
+        x = frame.x(c["at_s"])
+        told = svg.cut(c["words"], frame.right - frame.left - 10, frame.size)
+        width = svg.room(told, frame.size)
+        start = x + 8 if x + 8 + width <= frame.right else max(frame.left, x - 8 - width)
+        row = shelves.place(min(start, x), max(start + width, x))
+        y = 13 + 16 * (row or 0)
+        rows = max(rows, (row or 0) + 1)
+        marks.append(svg.one(CALL, x, y - 9, svg.escaped(c["title"])))
+        if row is not None:
+            said.append(svg.label(start, y, told))
+    if notes["calls_unknown"]:
+        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, 16 * rows + 6, notes["contacts"]))
+    return named(frame, "Calls", "", ("".join(marks), "".join(said)), 16 * rows + 6)
+
+
+def milestone_rows(frame: Frame, milestones: list[Row], below: float) -> Lane:
+    """Names of milestones, and their lines down through the `below` px under the rows."""
+    shelves = Shelves(4)
+    lines, said, rows = [], [], 1
+    for m in milestones:
+        if not frame.holds(m["at_s"]):
+            continue
+        x = frame.x(m["at_s"])
+        told = f"{m['label']} {m['clock']}"
+        width = svg.room(told, frame.size)
+        start = clamped(x, width, frame)
+        row = shelves.place(start, start + width) or 0
+        rows = max(rows, row + 1)
+        said.append(svg.label(start, 11 + 14 * row, told, fill=palette.MUTED))
+        lines.append((x, 14 + 14 * row))
+    height = 14 * rows + 6
+    drawn = svg.each(LINE, ((x, x, y, height + below) for x, y in lines))
+    marks = svg.tag("g", drawn, stroke=palette.MUTED) if lines else ""
+    return Lane(marks, "".join(said), height)
+
+
+def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
+    """What each verdict rests on: a bar with its words, and a line where the limit was reached.
+
+    That line goes down through the `below` px under the rows.
+    """
+    marks, said = [], []
+    rows = min(len(findings), FINDINGS_SHOWN)
+    height = FINDING_HEIGHT * rows + (4 if rows else 0)
+    left = 0 if frame.narrow else frame.left
+    for index, f in enumerate(findings[:FINDINGS_SHOWN]):
+        y, ink = FINDING_HEIGHT * index, LOOKS[f["verdict"]]
+        told = _finding_words(f, frame.right - left, frame.size)
+        width = svg.room(told, frame.size)
+        anchor = f["stretches"][0]["from_s"] if f["moment_s"] is None else f["moment_s"]
+        start = max(left, min(frame.x(anchor) - width / 2, frame.right - width))
+        said.append(svg.label(start, y + 12, told, fill=ink, font_weight=600))
+        marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f["stretches"]]
+        if f["moment_s"] is not None and frame.holds(f["moment_s"]):
+            x = frame.x(f["moment_s"])
+            line = (x, x, y + 16, height + below, ink)
+            marks.append(svg.one(LIMIT, *line, x, y + 19, ink))
+    return Lane("".join(marks), "".join(said), height)
+
+
+def _finding_words(f: Row, width: float, size: float) -> str:
+    """The limit's moment, or the verdict's sentence, or at least the verdict."""
+    variants = [f"{f['title']}: {f['said'] or f['reason']}", f"{f['title']}: {f['word']}"]
+    return svg.fitting(variants, width, size) or svg.cut(f["title"], width, size)
+
+
+def _finding_bar(frame: Frame, f: Row, stretch: Row, y: float, ink: str) -> str:
+    told = svg.escaped(f"{f['title']}: {f['reason']}")
+    x, width = frame.span(stretch["from_s"], stretch["until_s"])
+    if stretch["until_s"] <= stretch["from_s"]:
+        return svg.one(MOMENT, x, y - 2, ink, told)
+    fill = ink if stretch["counts"] else f"url(#{frame.name}-unknown)"
+    return svg.one(BAR, x, y, width, fill, ink, told)

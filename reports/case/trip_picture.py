@@ -1,0 +1,116 @@
+"""A trip as one picture on one time axis, as SVG; no script and no data access."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.case.trip_axis import Frame, axis, gridlines, nice_top
+from reports.case.trip_lanes import Lane, band_lane, points_lane, steps_lane
+from reports.case.trip_marks import (
+    behaviour_lane,
+    contact_lane,
+    finding_rows,
+    milestone_rows,
+    occlusion_lane,
+)
+from reports.charts import palette, svg
+from reports.charts.parts import FONT
+from reports.text.rows import Row
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+
+def trip_picture(data: Row, heading: str, described: str, *, narrow: bool) -> Markup:
+    """The picture of one trip, from `picture_data`; `heading` and `described` say it in words."""
+    from markupsafe import Markup
+
+    name = "narrow" if narrow else "wide"
+    low, high = data["domain"]
+    frame = Frame(low, high, narrow, name)
+    support, others = _lanes(frame, data)
+    lanes = [*support, *others]
+    support_height = sum(lane.height for lane in support)
+    below = sum(lane.height for lane in lanes) + 4
+    milestones = milestone_rows(frame, data["milestones"], below)
+    findings = finding_rows(frame, data["findings"], milestones.height + below)
+    top = findings.height + milestones.height
+    bottom = top + below
+    parts = [
+        svg.tag("title", svg.escaped(heading), id=f"{name}-title"),
+        svg.tag("desc", svg.escaped(described), id=f"{name}-desc"),
+        svg.patterns(name),
+        gridlines(frame, top, bottom),
+        _uncounted(frame, data, top, support_height),
+        _stacked([(lane.marks, lane.height) for lane in lanes], top),
+        svg.moved(milestones.marks, findings.height),
+        findings.marks,
+        _stacked([(lane.words, lane.height) for lane in lanes], top),
+        svg.moved(milestones.words, findings.height),
+        findings.words,
+        axis(frame, bottom),
+    ]
+    height = bottom + 40
+    drawn = svg.tag(
+        "svg", *parts, xmlns="http://www.w3.org/2000/svg", class_=f"trip {name}", role="img",
+        viewBox=f"0 0 {frame.width} {height:.0f}", width=frame.width, height=f"{height:.0f}",
+        aria_labelledby=f"{name}-title", aria_describedby=f"{name}-desc", font_family=FONT,
+        font_size=frame.size, fill=palette.INK,
+    )  # fmt: skip
+    return Markup(drawn)
+
+
+def _lanes(frame: Frame, data: Row) -> tuple[list[Lane], list[Lane]]:
+    """The lanes of support, and those of the child and of what was done."""
+    notes = data["notes"]
+    spo2 = [p["value"] for p in data["spo2"]]
+    rates = [p["value"] for p in data["resp_rate"]]
+    spo2_low = min(80.0, 10 * (min(spo2, default=100) // 10))
+    rate_top = nice_top(max(rates, default=30) + 10)
+    support = [band_lane(frame, band, data["resolution_s"]) for band in data["bands"]]
+    support.append(steps_lane(frame, "Flow", "L/min", data["flow"], data["ranges"]))
+    support.append(steps_lane(frame, "FiO2", "fraction", data["fio2"], []))
+    note = notes["observations"]
+    others = [
+        points_lane(frame, ("SpO2", "%"), data["spo2"], (spo2_low, 100.0), note),
+        points_lane(frame, ("Resp. rate", "per min"), data["resp_rate"], (0.0, rate_top), note),
+        behaviour_lane(frame, data["behaviour"], note),
+        occlusion_lane(frame, data["occlusions"], notes),
+        contact_lane(frame, data["contacts"], notes),
+    ]
+    return support, others
+
+
+def _stacked(layers: list[tuple[str, float]], top: float) -> str:
+    parts, y = [], top
+    for body, height in layers:
+        parts.append(svg.moved(body, y))
+        y += height
+    return "".join(parts)
+
+
+def _uncounted(frame: Frame, data: Row, top: float, height: float) -> str:
+    """Support that no rule counts: before the first setting, and after the end of the window."""
+    start, end, until = data["start_s"], data["end_s"], data["handover_s"]
+    stretches = []
+    if start is None:
+        stretches.append((0, frame.high_s, data["no_setting"], "unknown"))
+    elif start > 0:
+        stretches.append((0, start, data["before"], "uncounted"))
+    if start is not None and data["open_end"]:
+        stretches.append((max(end, start), frame.high_s, data["after"], "unknown"))
+    elif start is not None and until is not None and end < until:
+        stretches.append((max(end, 0), until, data["after"], "uncounted"))
+    drawn = (_stretch(frame, stretch, height - 2) for stretch in stretches)
+    return svg.moved("".join(drawn), top + 2)
+
+
+def _stretch(frame: Frame, stretch: tuple[float, float, str, str], height: float) -> str:
+    """A hatched or dotted stretch over the lanes of support, its words inside if they fit."""
+    from_s, until_s, said, look = stretch
+    x, width = frame.span(from_s, until_s)
+    fill = f"url(#{frame.name}-{look})"
+    rect = svg.tag("rect", svg.title(said), x=x, y=0, width=width, height=height, fill=fill)
+    brief = "not counted" if look == "uncounted" else "not known"
+    label = svg.fitting([said, brief], width - 10, frame.size)
+    return rect + (svg.label(x + 5, frame.head + 13, label, thick=5) if label else "")

@@ -1,0 +1,221 @@
+"""Bases compared: limits for each base's own volume, and each base's figure shrunk."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.charts.control_data import shown, shown_range, unit_words
+from reports.text import words
+from reports.text.rows import Row, records, text
+
+if TYPE_CHECKING:
+    from schemas.measure_outputs import MeasureFacts
+    from schemas.month_review import MeasureFigures, MonthReview
+
+RATE, SHARE = "occlusion-rate", "deviation-share"
+NUMBERS = (
+    *("numerator", "denominator", "value", "target", "inner_lower", "inner_upper"),
+    *("outer_lower", "outer_upper", "p_adjusted", "shrunk", "shrunk_low", "shrunk_high"),
+)
+SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
+DRAWN_MOST = 9
+MONTHS_COMPARED = 12
+
+
+def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
+    """One funnel for the occlusion rate and one a rule, those with a base outside first."""
+    facts = {f.id: f for f in figures.facts}
+    severities = {f.rule: f.severity for f in review.rules}
+    groups: dict[tuple[str, str], list[Row]] = {}
+    for row in records(figures.funnels):
+        groups.setdefault((text(row["measure"]), text(row["rule"])), []).append(row)
+    retrained = retrained_within(review, figures)
+    found = []
+    for (measure, rule), rows in groups.items():
+        known = facts.get(measure)
+        minimum = known.minimum if known else 0.0
+        unit = known.unit if known else ""
+        bases = sorted((_base(r, minimum, unit, known) for r in rows), key=lambda b: b["base"])
+        for base in bases:
+            base["retrained"] = retrained.get((base["base"], rule), "")
+        enough = [b for b in bases if not b["few"]]
+        found.append(
+            {
+                "measure": measure,
+                "rule": rule,
+                "label": words.rule_title(rule) if rule else "Occlusion rate",
+                "severity": severities.get(rule, ""),
+                "order": -1 if measure == RATE else SEVERITY_ORDER.get(severities.get(rule, ""), 3),
+                "unit": unit,
+                "volume": "ventilator hours" if measure == RATE else "trips judged",
+                "minimum": minimum,
+                "bases": bases,
+                "outside": [b for b in enough if b["outside"]],
+                "thin": len(enough) < 2,
+                "target": bases[0]["target"],
+                "target_text": shown(bases[0]["target"], unit),
+                "numerator": sum(b["numerator"] or 0.0 for b in bases),
+                "denominator": sum(b["denominator"] or 0.0 for b in bases),
+                "dispersion": words.some(rows[0]["dispersion"]),
+                "reason": text(rows[0]["reason"]),
+                "pooled": len({b["shrunk"] for b in bases}) == 1,
+            }
+        )
+    return sorted(found, key=lambda f: (f["order"], f["rule"]))
+
+
+def window_words(review: MonthReview) -> str:
+    """The months that bases are compared over: at most twelve."""
+    first = words.month_number(min(review.months, default=review.month))
+    months = words.month_number(review.month) - first + 1
+    if months >= MONTHS_COMPARED:
+        return f"the last {MONTHS_COMPARED} months"
+    return "this month alone" if months == 1 else f"all {months} months"
+
+
+def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple[str, str], str]:
+    """The latest retraining of each base and rule within the months compared, by its name."""
+    last = words.month_number(review.month)
+    rows = sorted(records(figures.before_after), key=lambda r: text(r["month"]))
+    return {
+        (text(r["base"]), text(r["rule"])): words.month_name(text(r["month"]))
+        for r in rows
+        if words.month_number(text(r["month"])) > last - MONTHS_COMPARED
+    }
+
+
+def _base(row: Row, minimum: float, unit: str, known: MeasureFacts | None) -> Row:
+    base: Row = {name: words.some(row[name]) for name in NUMBERS}
+    base |= {"base": text(row["base"]), "outside": int(row["outside"] or 0)}
+    better = known.better if known else ""
+    base["good"] = base["outside"] == {"lower": -1, "higher": 1}.get(better)
+    base["few"] = (base["denominator"] or 0.0) < minimum
+    below = base["denominator"] or 0.0
+    if unit == "share of trips":
+        base["made_from"] = f"{words.whole(base['numerator'])} of {words.many(int(below), 'trip')}"
+    else:
+        base["made_from"] = f"{words.whole(base['numerator'])} / {words.hours(below)}{words.NBSP}h"
+    base["value_text"] = shown(base["value"], unit)
+    base["shrunk_text"] = shown(base["shrunk"], unit)
+    base["shrunk_range"] = shown_range(base["shrunk_low"], base["shrunk_high"], unit)
+    base["inner_text"] = shown_range(base["inner_lower"], base["inner_upper"], unit)
+    base["outer_text"] = shown_range(base["outer_lower"], base["outer_upper"], unit)
+    base["p_text"] = p_text(base["p_adjusted"])
+    base["standing"] = _standing(base)
+    return base
+
+
+def p_text(p: float | None) -> str:
+    """A p-value to two figures; below 0.001 as such."""
+    if p is None:
+        return words.DASH
+    return "<0.001" if p < 0.001 else f"{p:.2f}" if p >= 0.1 else f"{p:.3f}"
+
+
+def _standing(base: Row) -> str:
+    if base["few"]:
+        return "too few to say"
+    if base["outside"]:
+        side = "above the upper" if base["outside"] > 0 else "below the lower"
+        better = ", the better side" if base["good"] else ""
+        return f"unusual: {side} 99.8{words.NBSP}% limit{better}"
+    value, low, high = base["value"], base["inner_lower"], base["inner_upper"]
+    if value is None or low is None or high is None:
+        return "no limits"
+    if low <= value <= high:
+        return "ordinary"
+    side = "above" if value > high else "below"
+    return f"ordinary: {side} the 95{words.NBSP}% limits, within the 99.8{words.NBSP}% ones"
+
+
+def drawn_funnels(found: list[Row]) -> list[Row]:
+    """The funnels worth a picture: those with a base outside, then by severity, at most nine."""
+    chosen = [f for f in found if not f["thin"]]
+    ranked = sorted(
+        chosen, key=lambda f: (f["order"] >= 0, not f["outside"], f["order"], f["rule"])
+    )
+    return ranked[:DRAWN_MOST]
+
+
+def outside_sentence(found: list[Row], window: str) -> str:
+    """Which bases lie outside the 99.8 % limits, each with its counts."""
+    outside = [(f, b) for f in found for b in f["outside"] if not f["thin"]]
+    outside.sort(key=lambda both: both[1]["good"])
+    looked = [f for f in found if not f["thin"]]
+    limits = f"99.8{words.NBSP}% limits"
+    if not looked:
+        return "Bases are not compared: fewer than two of them have enough trips."
+    if not outside:
+        what = words.many(len(looked), "figure")
+        return f"No base lies outside the {limits} on any of the {what} with enough trips."
+    bases = len({b["base"] for _, b in outside})
+    lie = "One base lies" if bases == 1 else f"{bases} bases lie"
+    said = " ".join(outside_words(f, b) for f, b in outside)
+    return f"{lie} outside the {limits} over {window}. {said}"
+
+
+def outside_words(funnel: Row, base: Row) -> str:
+    """'cedar is above the upper limit on wall oxygen time: 24 of 157 trips (15 %), where ...'."""
+    side = "above the upper limit" if base["outside"] > 0 else "below the lower limit"
+    side += ", the better side," if base["good"] else ""
+    unit = funnel["unit"]
+    label = funnel["label"][:1].lower() + funnel["label"][1:]
+    retrained = f" It was retrained in {base['retrained']}, within these months."
+    since = retrained if base["retrained"] else ""
+    volume = "hours" if funnel["measure"] == RATE else "trips"
+    return (
+        f"Base {words.isolated(base['base'])} is {side} on {label}: {base['made_from']}"
+        f" ({base['value_text']}{unit_words(unit)}), where limits for so many {volume} are"
+        f" {base['outer_text']} and all bases have {funnel['target_text']}.{since}"
+    )
+
+
+def dispersion_sentence(found: list[Row]) -> str:
+    """What is known of spread between bases beyond chance, and what the limits do about it."""
+    if not found:
+        return ""
+    spread = [f for f in found if f["dispersion"] is not None]
+    reasons = sorted({f["reason"] for f in found if f["reason"]})
+    said = []
+    for funnel in spread:
+        if (funnel["dispersion"] or 0) > 1:
+            said.append(f"{funnel['label'].lower()} {funnel['dispersion']:.1f}")
+    if said:
+        first = (
+            "Spread between bases beyond chance (1 would be chance alone), for which the limits"
+            f" allow: {words.listed(said)}."
+        )
+    elif spread:
+        first = "Bases spread no more than chance would have it: the limits are plain ones."
+    else:
+        first = ""
+    if not reasons:
+        return first
+    plain = "Over-dispersion between bases is not known, and the limits do not allow for it."
+    return " ".join(filter(None, [first, "" if spread else plain, reasons[-1]]))
+
+
+def chance_sentence(found: list[Row]) -> str:
+    """How many bases would lie outside by chance alone, over everything compared."""
+    looked = sum(1 for f in found if not f["thin"] for b in f["bases"] if not b["few"])
+    if not looked:
+        return ""
+    return (
+        f"{looked} figures of bases are held against 99.8{words.NBSP}% limits: by chance alone,"
+        f" about {words.rate(0.002 * looked)} of them would lie outside."
+    )
+
+
+def few_sentence(found: list[Row]) -> str:
+    """Which figures have too few trips at too many bases to compare; empty where none."""
+    thin = [f for f in found if f["thin"]]
+    if not thin:
+        return ""
+    named = [
+        f"{f['label'].lower()} ({words.whole(f['denominator'])} {_noun(f)} in all)" for f in thin
+    ]
+    return f"Too few to compare bases: {words.listed(named)}."
+
+
+def _noun(funnel: Row) -> str:
+    return "hours" if funnel["measure"] == RATE else "trips"

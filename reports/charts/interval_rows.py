@@ -1,0 +1,275 @@
+"""Rows of dots with intervals as a plotly figure: one row a group, one dot a way of estimating."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from reports.charts import palette
+from reports.charts.parts import (
+    LABEL_MOST,
+    Figure,
+    arms,
+    axis,
+    chart_text,
+    dots,
+    layout,
+    percent_format,
+    runs_past,
+    tick_step,
+    told,
+)
+from reports.text import words
+from reports.text.rows import Row
+
+WIDE_ROW, NARROW_LINE, NARROW_DOT = 22, 16, 15
+LEAST_LOOK = 14
+"""Height in px that one look's numbers need."""
+
+PAPER_ROWS = 600
+"""Height in px of the rows that fit on a printed page with their words; more rows stand closer."""
+
+COLUMN_GAP = 12
+CHAR = 6.6
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one kind of estimate is drawn: `key` finds its cell in a row."""
+
+    key: str
+    name: str
+    color: str
+    symbol: str
+    size: int
+    width: float
+    quiet: bool = False
+    no_text: bool = False
+
+
+CRUDE = Look("all", "all months", palette.HISTORY, "circle", 11, 3.0)
+MONTH = Look("month", "", palette.INK, "diamond", 9, 1.4, quiet=True)
+ADJUSTED = Look("adjusted", "adjusted", palette.HISTORY, "circle-open", 11, 1.6)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the rows share: looks, columns of notes (key, heading), axis title and end, and line.
+
+    `line` is a value with its name, drawn faint and dashed. `percent`: values are shares.
+    """
+
+    looks: tuple[Look, ...]
+    columns: tuple[tuple[str, str], ...]
+    title: str
+    top: float
+    line: tuple[float, str] | None = None
+    percent: bool = False
+    told: Callable[[Row], str] = told
+
+
+def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
+    """One row a group, under each other one dot a look, its numbers beside it or, narrow, above.
+
+    Heights are px, the width is the screen's. What runs on past the axis ends in an arrow head. A
+    rate without an event is an open square: its interval knows nothing of how events cluster.
+    """
+    height = _row_height(plan, len(rows), narrow=narrow)
+    offsets = _offsets(plan, height, narrow=narrow)
+    columns = _columns(rows, plan)
+    margin = {"l": 8, "r": 14, "t": 26, "b": 46} if narrow else _wide_margin(rows, columns)
+    notes = _narrow_notes(rows, plan, height) if narrow else _wide_notes(rows, plan, columns)
+    line, line_note = _service_line(plan)
+    return {
+        "data": [
+            *(_dots(rows, look, offsets[look.key], plan) for look in plan.looks),
+            *(t for k in plan.looks if (t := _dots(rows, k, offsets[k.key], plan, none=True))["x"]),
+            *_arrow_heads(rows, offsets, plan.top),
+        ],
+        "layout": layout(
+            height * len(rows) + margin["t"] + margin["b"],
+            margin,
+            xaxis=_value_axis(plan, few=narrow),
+            yaxis=_row_axis(rows, labels=not narrow),
+            shapes=[*_row_lines(len(rows)), *line],
+            annotations=[*notes, *line_note],
+        ),
+    }
+
+
+def _row_height(plan: Plan, rows: int, *, narrow: bool) -> int:
+    if not narrow:
+        looks = len(plan.looks)
+        usual, least = max(30, WIDE_ROW * looks), max(20, LEAST_LOOK * looks)
+        return max(least, min(usual, PAPER_ROWS // max(1, rows)))
+    spoken = sum(not look.no_text for look in plan.looks)
+    return NARROW_LINE * (1 + spoken) + NARROW_DOT * len(plan.looks) + 8
+
+
+def _offsets(plan: Plan, height: int, *, narrow: bool) -> dict[str, float]:
+    """How far from its row's middle each look's dot stands, as a share of the row."""
+    count = len(plan.looks)
+    if not narrow:
+        return {k.key: 0.41 * (count - 1) / 2 - 0.41 * i if count < 3 else 0.29 - 0.29 * i
+                for i, k in enumerate(plan.looks)}  # fmt: skip
+    lowest = -0.5 + (NARROW_DOT / 2 + 4) / height
+    return {k.key: lowest + (count - 1 - i) * NARROW_DOT / height for i, k in enumerate(plan.looks)}
+
+
+def _value_axis(plan: Plan, *, few: bool) -> Figure:
+    step = tick_step(plan.top, few)
+    return axis(
+        range=[0, plan.top],
+        title={"text": chart_text(plan.title), "font": {"size": 12}, "standoff": 8},
+        dtick=step,
+        tickformat=percent_format(step) if plan.percent else "",
+        ticks="outside",
+    )
+
+
+def _row_axis(rows: list[Row], *, labels: bool) -> Figure:
+    return axis(
+        range=[-len(rows) + 0.5, 0.5],
+        showgrid=False,
+        tickvals=[-i for i in range(len(rows))],
+        ticktext=[chart_text(r["label"], LABEL_MOST) for r in rows],
+        tickfont={"size": 13, "color": palette.INK},
+        ticklabelstandoff=10,
+        showticklabels=labels,
+        showline=True,
+        ticks="",
+    )
+
+
+def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool = False) -> Figure:
+    """One look's dots; `none`: those of rates without an event, open squares of its colour."""
+    drawn = [
+        (i, r)
+        for i, r in enumerate(rows)
+        if r[look.key]["estimate"] is not None and bool(r[look.key].get("no_event")) == none
+    ]
+    cells = [r[look.key] for _, r in drawn]
+    look = dataclasses.replace(look, symbol="square-open", size=9) if none else look
+    at, sizes = dots(cells, plan.top, look.size)
+    marker = {"color": look.color, "size": sizes, "symbol": look.symbol, "opacity": 1}
+    if look.symbol.endswith("-open"):
+        marker = {
+            **marker,
+            "symbol": look.symbol.removesuffix("-open"),
+            "color": palette.PAPER,
+            "line": {"width": 2, "color": look.color},
+        }
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": at,
+        "y": [offset - i for i, _ in drawn],
+        "error_x": arms(cells, at, plan.top, look.color, look.width),
+        "marker": marker,
+        "cliponaxis": False,
+        "hoverinfo": "text",
+        "hovertext": [
+            f"{chart_text(r['label'])}, {chart_text(look.name)}<br>{plan.told(r[look.key])}"
+            for _, r in drawn
+        ],
+    }
+
+
+def _arrow_heads(rows: list[Row], offsets: dict[str, float], top: float) -> list[Figure]:
+    at = [
+        offset - i
+        for i, r in enumerate(rows)
+        for key, offset in offsets.items()
+        if runs_past(r[key], top)
+    ]
+    if not at:
+        return []
+    marker = {"symbol": "triangle-right", "size": 9, "color": palette.MUTED}
+    points = {"x": [top] * len(at), "y": at, "marker": marker}
+    more = {"cliponaxis": False, "hoverinfo": "skip"}
+    return [{"type": "scatter", "mode": "markers", **points, **more}]
+
+
+def _columns(rows: list[Row], plan: Plan) -> list[tuple[str, str, int]]:
+    """Each column of notes with how far its right edge stands from the picture, in px."""
+    found, at = [], 6
+    for key, head in plan.columns:
+        texts = [head, *(r[k.key].get(key, "") for r in rows for k in plan.looks)]
+        at += COLUMN_GAP + round(CHAR * max(len(t) for t in texts))
+        found.append((key, head, at))
+    return found
+
+
+def _wide_margin(rows: list[Row], columns: list[tuple[str, str, int]]) -> dict[str, int]:
+    longest = max((len(words.shortened(r["label"], LABEL_MOST)) for r in rows), default=0)
+    right = columns[-1][2] + 6 if columns else 14
+    return {"l": min(240, 24 + round(7.4 * longest)), "r": right, "t": 34, "b": 50}
+
+
+def _note(text: str, x: float, y: float, color: str, **more: Any) -> Figure:
+    return {
+        "text": text,
+        "x": x,
+        "y": y,
+        "xref": "paper",
+        "yref": "y",
+        "showarrow": False,
+        "font": {"size": 12, "color": color},
+        **more,
+    }
+
+
+def _wide_notes(rows: list[Row], plan: Plan, columns: list[tuple[str, str, int]]) -> list[Figure]:
+    """Each look's numbers, in columns right of the picture."""
+    offsets = _offsets(plan, 0, narrow=False)
+    heads = {"xanchor": "right", "yanchor": "bottom", "yshift": 4}
+    notes = [
+        _note(head, 1, 0.5, palette.MUTED, xshift=shift, **heads) for _, head, shift in columns
+    ]
+    for i, row in enumerate(rows):
+        for look in plan.looks:
+            color = palette.MUTED if look.quiet else palette.INK
+            notes += [
+                _note(said, 1, offsets[look.key] - i, color, xanchor="right", xshift=shift)
+                for key, _, shift in columns
+                if (said := row[look.key].get(key, ""))
+            ]
+    return notes
+
+
+def _narrow_notes(rows: list[Row], plan: Plan, height: int) -> list[Figure]:
+    """The group and what its dots were made from, above each row's dots."""
+    look = {"xanchor": "left", "xshift": 2, "bgcolor": palette.PAPER, "borderpad": 0}
+    notes = []
+    for i, row in enumerate(rows):
+        at = 0.5 - (NARROW_LINE / 2 + 2) / height - i
+        notes.append(_note(f"<b>{chart_text(row['label'], 40)}</b>", 0, at, palette.INK, **look))
+        for kind in plan.looks:
+            if kind.no_text:
+                continue
+            at -= NARROW_LINE / height
+            color = palette.MUTED if kind.quiet else palette.INK
+            notes.append(_note(row[kind.key]["line"], 0, at, color, **look))
+    return notes
+
+
+def _row_lines(number: int) -> list[Figure]:
+    line = {"color": palette.LINE, "width": 1}
+    return [
+        {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "y0": y, "y1": y, "line": line}
+        for y in (0.5 - i for i in range(number + 1))
+    ]
+
+
+def _service_line(plan: Plan) -> tuple[list[Figure], list[Figure]]:
+    """The common value as a faint line, and its name above it."""
+    if plan.line is None or plan.line[0] > plan.top:
+        return [], []
+    at, name = plan.line
+    line = {"color": palette.SERVICE, "width": 1.2, "dash": "dash"}
+    shape = {"type": "line", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1}
+    side = "left" if at < plan.top * 0.6 else "right"
+    place = {"xref": "x", "yref": "paper", "xanchor": side, "yanchor": "bottom"}
+    return [{**shape, "line": line, "layer": "below"}], [_note(name, at, 1, palette.MUTED, **place)]

@@ -1,0 +1,152 @@
+"""What the charts share: texts made safe, the rate axis, intervals, and the common layout."""
+
+from __future__ import annotations
+
+import html
+import math
+import statistics
+from typing import Any
+
+from reports.charts import palette
+from reports.text import words
+from reports.text.rows import Row
+
+Figure = dict[str, Any]
+
+FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif'
+LABEL_MOST = 30
+BEARS_ON_SCALE = 0.25
+STRETCHES = 2.0
+"""An interval that ends beyond so many times the median end is cut at the axis."""
+
+AXIS_ENDS = {
+    1.0: (2, 5),
+    1.5: (3, 3),
+    2.0: (2, 4),
+    3.0: (3, 6),
+    4.0: (2, 4),
+    5.0: (2, 5),
+    6.0: (3, 6),
+    8.0: (2, 4),
+}
+"""Where an axis may end (times a power of 10): how many ticks, few and many."""
+
+
+def chart_text(value: str, most: int = 200) -> str:
+    """A text from data, cut, control characters spelled out, and its markup escaped.
+
+    The chart library reads a little markup in every text it draws.
+    """
+    return html.escape(words.isolated(words.shortened(words.visible(value), most)), quote=False)
+
+
+def rate_axis_top(cells: list[Row], anchors: list[Row]) -> float:
+    """Where a rate axis ends: estimates and the anchors' intervals fit, long intervals are cut.
+
+    Only cells with at least a quarter of the mean hours count, and of their intervals only those
+    that end within STRETCHES times the median end, so that one event in half an hour or one very
+    wide interval does not squeeze everything else; what lies beyond ends in an arrow head.
+    """
+    heavy = _with_hours(cells)
+    ends = [c["high"] or 0.0 for c in _with_hours(anchors)]
+    most = STRETCHES * statistics.median(ends) if ends else 0.0
+    wanted = max(
+        1.3 * max((c["estimate"] for c in heavy), default=0.0),
+        1.05 * max((end for end in ends if end <= most), default=0.0),
+    )
+    longest = max((c["high"] or c["estimate"] or 0.0 for c in [*cells, *anchors]), default=0.0)
+    return nice_ceiling(min(wanted, longest) if wanted and longest else max(wanted, longest))
+
+
+def _with_hours(cells: list[Row]) -> list[Row]:
+    drawn = [c for c in cells if c["estimate"] is not None]
+    mean = sum(c["hours"] or 0.0 for c in drawn) / max(len(drawn), 1)
+    return [c for c in drawn if (c["hours"] or 0.0) >= BEARS_ON_SCALE * mean]
+
+
+def nice_ceiling(value: float) -> float:
+    """The next round number at or above: one of AXIS_ENDS times a power of 10."""
+    if value <= 0 or not math.isfinite(value):
+        return 1.0
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(e * power for e in (*AXIS_ENDS, 10.0) if e * power >= value * (1 - 1e-9))
+
+
+def tick_step(top: float, few: bool) -> float:
+    """The distance of ticks on an axis that ends at `top`, a result of nice_ceiling."""
+    power = 10.0 ** math.floor(math.log10(top * (1 + 1e-9)))
+    divisions = AXIS_ENDS.get(round(top / power, 1), (2, 4))
+    return top / divisions[0 if few else 1]
+
+
+def percent_format(step: float) -> str:
+    """How ticks `step` apart are written as percent: with tenths where whole ones would lie."""
+    percent = 100 * step
+    return ",.0%" if abs(percent - round(percent)) < 1e-6 else ",.1%"
+
+
+def runs_past(cell: Row, top: float) -> bool:
+    """Whether a cell's interval or estimate lies partly beyond the axis."""
+    most = max(cell["high"] or 0.0, cell["estimate"] or 0.0)
+    return cell["estimate"] is not None and most > top * (1 + 1e-9)
+
+
+def dots(cells: list[Row], top: float, size: int) -> tuple[list[float], list[int]]:
+    """Where each estimate is drawn and how large: one beyond the axis has no dot."""
+    at = [min(c["estimate"], top) for c in cells]
+    return at, [size if c["estimate"] <= top * (1 + 1e-9) else 0 for c in cells]
+
+
+def arms(cells: list[Row], at: list[float], top: float, color: str, width: float) -> Figure:
+    """Interval arms, cut at the axis end; no arm where there is no interval."""
+    pairs = list(zip(cells, at, strict=True))
+    highs = [d if c["high"] is None else min(c["high"], top) for c, d in pairs]
+    lows = [d if c["low"] is None else min(c["low"], top) for c, d in pairs]
+    return {
+        "type": "data",
+        "symmetric": False,
+        "array": [h - d for h, d in zip(highs, at, strict=True)],
+        "arrayminus": [d - w for w, d in zip(lows, at, strict=True)],
+        "color": color,
+        "thickness": width,
+        "width": 0,
+    }
+
+
+def told(cell: Row) -> str:
+    """A cell's numbers, shown when pointing at its dot."""
+    return (
+        f"{cell['rate_text']} (95{words.NBSP}% {cell['range_text']})<br>{cell['made_from']},"
+        f" {words.many(int(cell['trips'] or 0), 'trip')}"
+    )
+
+
+def layout(height: int, margin: dict[str, int], **more: Any) -> Figure:
+    """What every chart has: its height in px, margins, fonts, no legend, no dragging."""
+    font = {"family": FONT, "size": 13, "color": palette.INK}
+    hover = {"bgcolor": palette.PAPER, "bordercolor": palette.MUTED, "font": font, "align": "left"}
+    return {
+        "height": height,
+        "margin": {**margin, "pad": 0},
+        "font": font,
+        "paper_bgcolor": palette.PAPER,
+        "plot_bgcolor": palette.PAPER,
+        "showlegend": False,
+        "hovermode": "closest",
+        "dragmode": False,
+        "hoverlabel": hover,
+        **more,
+    }
+
+
+def axis(**more: Any) -> Figure:
+    """An axis in the pages' look."""
+    return {
+        "fixedrange": True,
+        "zeroline": False,
+        "gridcolor": palette.LINE,
+        "linecolor": palette.MUTED,
+        "tickcolor": palette.MUTED,
+        "tickfont": {"size": 12, "color": palette.MUTED},
+        **more,
+    }

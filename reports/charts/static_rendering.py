@@ -1,0 +1,311 @@
+"""Draws the pages' figures, plotly's as plain data, without a browser: as SVG text or as PNG.
+
+Of plotly's language it knows what `reports.*_figures` say: scatter traces with lines, markers,
+error bars and filled bands, axes with given ranges, lines as shapes, and notes. One px of the
+figure is one unit of the canvas.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from reports.charts import palette
+from reports.charts.static_text import lines_of, put, width_of
+from reports.text.rows import Row
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Figure = dict[str, Any]
+
+PNG_SCALE = 2
+TICK, LINE_HEIGHT = 5, 1.3
+DASHES = {"dash": (6, 4), "dot": (1.5, 2.5)}
+SYMBOLS = {"circle": "o", "diamond": "D", "square": "s", "triangle-right": ">", "triangle-up": "^"}
+TURNED = {"D": 0.72, "s": 0.86}
+"""A diamond's or square's side beside a circle of the same size, as plotly draws them."""
+
+
+@dataclass
+class Canvas:
+    """The drawing surface: one unit a px, y upwards; `frame` is (left, bottom, width, height)."""
+
+    axes: Axes
+    width: float
+    height: float
+    frame: tuple[float, float, float, float]
+    layout: Figure
+
+    def axis(self, ref: str) -> Row:
+        """The axis that `x2` or `y` names."""
+        return dict(self.layout[f"{ref[0]}axis{ref[1:]}"])
+
+    def at(self, ref: str, value: float, *, vertical: bool) -> float:
+        """Where a value stands in px: of an axis, its domain, the paper or the whole sheet."""
+        left, bottom, width, height = self.frame
+        start, size = (bottom, height) if vertical else (left, width)
+        if ref == "sheet":
+            return value
+        if ref == "paper":
+            return start + value * size
+        name, _, domain = ref.partition(" ")
+        axis = self.axis(name)
+        low, high = axis.get("domain", (0.0, 1.0))
+        first, last = (0.0, 1.0) if domain else axis["range"]
+        share = (value - first) / (last - first)
+        return float(start + (low + share * (high - low)) * size)
+
+
+def svg(figure: Figure, width: int, name: str = "picture") -> str:
+    """The figure as one `svg` element without a prolog; ids begin with `name`."""
+    import matplotlib as mpl
+
+    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": name, "svg.id": None}):
+        held = io.StringIO()
+        _drawn(figure, width).savefig(held, format="svg", metadata={"Date": None})
+    text = held.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<(metadata|style).*?</\1>", "", text, flags=re.DOTALL)
+    text = re.sub(r"<defs>\s*</defs>", "", text)
+    text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", text)
+    text = text.replace("'DejaVu Sans'", FAMILIES).replace('pt"', '"', 2)
+    text = re.sub(r"[ \n]*\n *", "\n", text)
+    return text.replace("<svg", ROOT, 1).strip() + "\n"
+
+
+ROOT = '<svg style="stroke-linejoin:round" preserveAspectRatio="xMinYMin meet"'
+FAMILIES = "'DejaVu Sans', Verdana, sans-serif"
+"""The letters that were measured, and letters as wide as those."""
+
+
+def png(figure: Figure, width: int) -> bytes:
+    """The figure as a PNG of twice its size in px."""
+    held = io.BytesIO()
+    metadata = {"Software": None}
+    _drawn(figure, width).savefig(held, format="png", dpi=72 * PNG_SCALE, metadata=metadata)
+    return held.getvalue()
+
+
+def _drawn(figure: Figure, width: int) -> Any:
+    """The figure on a matplotlib canvas of 72 px an inch, so that points are px."""
+    from matplotlib.figure import Figure as Sheet
+
+    layout = _ranged(figure)
+    height, margin = layout["height"], layout["margin"]
+    sheet = Sheet(figsize=(width / 72, height / 72), dpi=72, facecolor=palette.PAPER)
+    axes = sheet.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height), frameon=False)
+    axes.set_axis_off()
+    frame = (
+        margin["l"],
+        margin["b"],
+        width - margin["l"] - margin["r"],
+        height - margin["t"] - margin["b"],
+    )
+    canvas = Canvas(axes, width, height, frame, layout)
+    for shape in layout.get("shapes", []):
+        _shape(canvas, shape, below=shape.get("layer") == "below")
+    for name in [key for key in layout if re.fullmatch(r"[xy]axis\d*", key)]:
+        _axis(canvas, name)
+    for trace in figure["data"]:
+        _trace(canvas, trace)
+    for note in layout.get("annotations", []):
+        _note(canvas, note)
+    return sheet
+
+
+def _ranged(figure: Figure) -> Figure:
+    """The layout with a range on every axis: where none is given, what the traces span."""
+    layout = dict(figure["layout"])
+    for name in [key for key in layout if re.fullmatch(r"[xy]axis\d*", key)]:
+        if "range" in layout[name]:
+            continue
+        ref = name.replace("axis", "")
+        own = [t for t in figure["data"] if t.get(f"{ref[0]}axis", ref[0]) == ref]
+        values = [v for t in own for v in t[ref[0]] if v is not None] or [0.0, 1.0]
+        low, high = min(values), max(values)
+        spare = 0.06 * (high - low or 1.0)
+        layout[name] = {**layout[name], "range": [low - spare, high + spare]}
+    return layout
+
+
+# ---- axes
+
+
+def _axis(canvas: Canvas, name: str) -> None:
+    upright = name.startswith("y")
+    axis = canvas.layout[name]
+    ref = name.replace("axis", "")
+    other = axis.get("anchor", "xy"[not upright] + ref[1:])
+    edge = canvas.at(f"{other} domain", 0.0, vertical=not upright)
+    ends = [canvas.at(f"{other} domain", end, vertical=not upright) for end in (0.0, 1.0)]
+    ticks = ticks_of(axis)
+    places = [(canvas.at(ref, value, vertical=upright), said) for value, said in ticks]
+    if axis.get("showgrid", True):
+        for at, _ in places:
+            _line(canvas, [at, at], ends, axis["gridcolor"], 1.0, turn=upright, z=0.5)
+    if axis.get("showline"):
+        span = [canvas.at(f"{ref} domain", end, vertical=upright) for end in (0.0, 1.0)]
+        _line(canvas, span, [edge, edge], axis["linecolor"], 1.0, turn=upright, z=0.9)
+    length = TICK if axis.get("ticks") == "outside" else 0
+    for at, _ in places if length else ():
+        _line(canvas, [at, at], [edge, edge - length], axis["tickcolor"], 1.0, turn=upright, z=0.9)
+    reach = 0.0
+    if axis.get("showticklabels", True):
+        reach = _tick_labels(canvas, axis, places, edge - length, upright=upright)
+    if "title" in axis:
+        _axis_title(canvas, axis, ref, edge - length - reach, upright=upright)
+
+
+def _tick_labels(
+    canvas: Canvas, axis: Row, places: list[tuple[float, str]], edge: float, *, upright: bool
+) -> float:
+    """Write the ticks' texts; how many px they reach beyond the edge."""
+    font = axis["tickfont"]
+    gap = 4 + axis.get("ticklabelstandoff", 0)
+    reach = 0.0
+    for at, said in places:
+        lines = lines_of(said, font)
+        if upright:
+            put(canvas.axes, lines, edge - gap, at, ("right", "middle", "right"))
+            reach = max(reach, gap + max(width_of(line) for line in lines))
+        else:
+            put(canvas.axes, lines, at, edge - gap + 1, ("center", "top", "center"))
+            reach = max(reach, gap + len(lines) * font["size"] * LINE_HEIGHT)
+    return reach
+
+
+def _axis_title(canvas: Canvas, axis: Row, ref: str, edge: float, *, upright: bool) -> None:
+    title = axis["title"]
+    middle = canvas.at(f"{ref} domain", 0.5, vertical=upright)
+    lines = lines_of(title["text"], {"color": palette.INK, **title.get("font", {})})
+    at = edge - title.get("standoff", 4)
+    if upright:
+        put(canvas.axes, lines, at, middle, ("right", "middle", "center"), upright=True)
+    else:
+        put(canvas.axes, lines, middle, at, ("center", "top", "center"))
+
+
+def ticks_of(axis: Row) -> list[tuple[float, str]]:
+    """Where an axis has ticks, and what is written there."""
+    if "tickvals" in axis:
+        return list(zip(axis["tickvals"], map(str, axis["ticktext"]), strict=True))
+    low, high = axis["range"]
+    step = axis.get("dtick") or _round_step((high - low) / max(1, axis.get("nticks", 5)))
+    first = math.ceil(low / step - 1e-9)
+    values = [n * step for n in range(first, math.floor(high / step + 1e-9) + 1)]
+    return [(value, _number(value, axis.get("tickformat", ""))) for value in values]
+
+
+def _round_step(least: float) -> float:
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(n * power for n in (1, 2, 5, 10) if n * power >= least * (1 - 1e-9))
+
+
+def _number(value: float, form: str) -> str:
+    if form.endswith("%"):
+        return f"{value:{form}}"
+    said = f"{round(value, 9):,.6g}"
+    return "0" if said == "-0" else said.replace("-", "\N{MINUS SIGN}")
+
+
+# ---- traces, shapes and notes
+
+
+def _line(
+    canvas: Canvas,
+    x: list[float],
+    y: list[float],
+    color: str,
+    width: float,
+    *,
+    turn: bool = False,
+    dash: str = "",
+    z: float = 2.0,
+) -> None:
+    from matplotlib.lines import Line2D
+
+    points = (y, x) if turn else (x, y)
+    pattern: Any = (0, DASHES[dash]) if dash in DASHES else "solid"
+    line = Line2D(
+        *points, color=color, linewidth=width, linestyle=pattern, zorder=z, clip_on=False,
+        solid_capstyle="butt", dash_capstyle="butt",
+    )  # fmt: skip
+    canvas.axes.add_line(line)
+
+
+def _trace(canvas: Canvas, trace: Figure) -> None:
+    gap = float("nan")
+    pairs = list(zip(trace["x"], trace["y"], strict=True))
+    refs = trace.get("xaxis", "x"), trace.get("yaxis", "y")
+    x = [gap if v is None else canvas.at(refs[0], v, vertical=False) for v, _ in pairs]
+    y = [gap if v is None else canvas.at(refs[1], v, vertical=True) for _, v in pairs]
+    if trace.get("fill") == "toself":
+        band = {"facecolor": trace["fillcolor"], "edgecolor": "none", "zorder": 0.4}
+        canvas.axes.fill(x, y, **band)
+    if "lines" in trace["mode"] and trace["line"].get("width", 2):
+        line = trace["line"]
+        _line(canvas, x, y, line["color"], line["width"], dash=line.get("dash", ""), z=2.1)
+    for key, vertical in (("error_x", False), ("error_y", True)):
+        if key in trace:
+            _error_bars(canvas, trace[key], (trace["x"], trace["y"]), refs, vertical=vertical)
+    if "markers" in trace["mode"]:
+        _markers(canvas, trace["marker"], x, y)
+
+
+def _error_bars(
+    canvas: Canvas,
+    bars: Row,
+    values: tuple[list[float], list[float]],
+    refs: tuple[str, str],
+    *,
+    vertical: bool,
+) -> None:
+    along, across = values[::-1] if vertical else values
+    ref, other = refs[::-1] if vertical else refs
+    for value, at, up, down in zip(along, across, bars["array"], bars["arrayminus"], strict=True):
+        ends = [canvas.at(ref, v, vertical=vertical) for v in (value - down, value + up)]
+        place = canvas.at(other, at, vertical=not vertical)
+        if ends[1] > ends[0] and bars["thickness"]:
+            _line(canvas, ends, [place] * 2, bars["color"], bars["thickness"], turn=vertical, z=2.2)
+
+
+def _markers(canvas: Canvas, marker: Row, x: list[float], y: list[float]) -> None:
+    symbol = str(marker.get("symbol", "circle"))
+    form = SYMBOLS[symbol.removesuffix("-open")]
+    edge = marker.get("line", {})
+    for i, (at_x, at_y) in enumerate(zip(x, y, strict=True)):
+        size, fill = _nth(marker["size"], i), _nth(marker["color"], i)
+        rim, rim_color = _nth(edge.get("width", 0), i), _nth(edge.get("color", fill), i)
+        if symbol.endswith("-open"):
+            fill, rim = "none", max(rim, 1.4)
+        if size:
+            canvas.axes.plot(
+                [at_x], [at_y], marker=form, markersize=size * TURNED.get(form, 1.0),
+                markerfacecolor=fill, markeredgecolor=rim_color if rim else "none",
+                markeredgewidth=rim, linestyle="none", zorder=3, clip_on=False,
+            )  # fmt: skip
+
+
+def _nth(value: Any, i: int) -> Any:
+    return value[i] if isinstance(value, list) else value
+
+
+def _shape(canvas: Canvas, shape: Figure, *, below: bool) -> None:
+    x = [canvas.at(shape.get("xref", "x"), shape[k], vertical=False) for k in ("x0", "x1")]
+    y = [canvas.at(shape.get("yref", "y"), shape[k], vertical=True) for k in ("y0", "y1")]
+    line = shape["line"]
+    z = 0.8 if below else 2.05
+    _line(canvas, x, y, line["color"], line["width"], dash=line.get("dash", ""), z=z)
+
+
+def _note(canvas: Canvas, note: Figure) -> None:
+    x = canvas.at(note.get("xref", "x"), note["x"], vertical=False) + note.get("xshift", 0)
+    y = canvas.at(note.get("yref", "y"), note["y"], vertical=True) + note.get("yshift", 0)
+    lines = lines_of(note["text"], note["font"] if "font" in note else canvas.layout["font"])
+    side, up = str(note.get("xanchor", "center")), str(note.get("yanchor", "middle"))
+    align = str(note.get("align", side))
+    put(canvas.axes, lines, x, y, (side, up, align), ground=note.get("bgcolor"))

@@ -1,0 +1,219 @@
+"""The Director page's data: plain dicts, numbers and sentences. No HTML, no figures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from reports.charts.adjusted_rates import SizeTable, adjusted_finding
+from reports.charts.control_data import (
+    ChartTable,
+    limits_words,
+    made_from,
+    own_baseline,
+    shown,
+    standing,
+    unit_words,
+)
+from reports.charts.control_sets import chart_set, rate_set
+from reports.charts.funnel_data import (
+    chance_sentence,
+    dispersion_sentence,
+    drawn_funnels,
+    few_sentence,
+    funnels,
+    outside_sentence,
+    window_words,
+)
+from reports.charts.rate_data import rates_data
+from reports.charts.signal_summary import alarms_data
+from reports.director.full_oxygen import full_oxygen_data
+from reports.director.outliers import outliers_data
+from reports.director.patterns import clocks_data, patterns_data
+from reports.director.screen_quality import screen_data
+from reports.director.what_if import what_if_data
+from reports.text import words
+from reports.text.navigation import Site, common_data
+from reports.text.rows import Row
+from reports.text.sentences import exact_note, need_sentence, sizes_finding
+
+if TYPE_CHECKING:
+    from schemas.month_review import MeasureFigures, MonthReview
+
+NAMED_MOST = 4
+SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
+
+
+def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> dict[str, Any]:
+    """Everything the Director page shows, ready for figures and the template."""
+    table = ChartTable(review, figures)
+    sizes = sizes_data(review, figures)
+    bases = bases_data(review, figures)
+    charts = charts_data(review, table)
+    alarms = alarms_data(figures)
+    unjudged = "" if review.protocol else need_sentence(review)
+    return {
+        **common_data(review, site, "director"),
+        "answer": [unjudged] if unjudged else answer(table, sizes, bases, charts, alarms),
+        "too_few": ""
+        if unjudged
+        else " ".join(filter(None, [charts["shares"]["thin"], bases["few"]])),
+        "sizes": sizes,
+        "bases": bases,
+        "charts": charts,
+        "alarms": alarms,
+        "patterns": patterns_data(figures, review.month),
+        "clocks": clocks_data(figures, review.month),
+        "outliers": outliers_data(review),
+        "screen": screen_data(review),
+        "what_if": what_if_data(review),
+        "full_oxygen": full_oxygen_data(review),
+    }
+
+
+def sizes_data(review: MonthReview, figures: MeasureFigures) -> Row:
+    """Occlusion rate by size, crude and adjusted, over all months."""
+    rates = rates_data(review)
+    found = SizeTable(figures)
+    known = [found.joined(row) for row in rates["sizes"]] if found.rows else []
+    labels = {r["key"]: r["label"] for r in known}
+    service = rates["service"]
+    crude = sizes_finding(review, known, service, "cannula size", "cannula sizes") if known else ""
+    adjusted = adjusted_finding(known, found.reference)
+    return {
+        "rows": known,
+        "service": service,
+        "unit": rates["unit"],
+        "finding": f"{crude} {adjusted}".strip(),
+        "reference": labels.get(found.reference, found.reference),
+        "method": found.method,
+        "notes": [s for s in (_spread(known), exact_note(known)) if s],
+    }
+
+
+def _spread(rows: list[Row]) -> str:
+    """The over-dispersion found, as a range over the sizes."""
+    found = [r["dispersion"] for r in rows if r.get("dispersion") is not None]
+    if not found:
+        return ""
+    low, high = min(found), max(found)
+    span = f"{low:.1f}" if len(found) == 1 else f"{low:.1f} to {high:.1f}"
+    return (
+        f"Occlusions cluster within trips: their variance is {span} times that of independent"
+        " events. The intervals allow for it; the naive ones, which do not, are in the table."
+    )
+
+
+def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
+    """Funnels by base, what lies outside, and what is known of their spread."""
+    found = funnels(review, figures)
+    drawn = drawn_funnels(found)
+    return {
+        "funnels": found,
+        "window": window_words(review),
+        "drawn": drawn,
+        "not_drawn": len([f for f in found if not f["thin"]]) - len(drawn),
+        "outside": outside_sentence(found, window_words(review)),
+        "better": any(b["good"] for f in drawn for b in f["outside"]),
+        "dispersion": dispersion_sentence(found),
+        "few": few_sentence(found),
+        "chance": chance_sentence(found),
+    }
+
+
+def charts_data(review: MonthReview, table: ChartTable) -> Row:
+    """Every set of control charts that shares an axis, and what is too thin to be charted."""
+    severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
+
+    def by_severity(found: list[Row]) -> list[Row]:
+        return sorted(found, key=lambda s: (severity.get(s["key"], 3), s["key"]))
+
+    gaps = by_severity(table.every("trips-between-deviations", "rule"))
+    rare = {s["key"] for s in gaps if not s["thin"]}
+    shares = by_severity(table.every("deviation-share", "rule"))
+    whole = [table.series(m, "service") for m in ("all-rules-share", "trips-with-occlusion")]
+    sets = {
+        "rates": rate_set(table),
+        "shares": chart_set([s for s in shares if s["key"] not in rare], "rule"),
+        "gaps": chart_set([s for s in gaps if s["key"] in rare], "rare rule"),
+        "whole": chart_set([s for s in whole if s], "share of all trips"),
+        "oxygen": chart_set(_one(table, "full-oxygen-above-97"), "measure of oxygen"),
+        "bedside": chart_set(_one(table, "bedside-minutes"), "measure of time"),
+        "untold": chart_set(by_severity(table.every("cannot-tell-share", "rule")), "record"),
+    }
+    return sets
+
+
+def _one(table: ChartTable, measure: str) -> list[Row]:
+    found = table.series(measure, "service")
+    return [found] if found else []
+
+
+def answer(table: ChartTable, sizes: Row, bases: Row, charts: Row, alarms: Row) -> list[str]:
+    """The page's answer first: bases, sizes, the month."""
+    return [
+        s
+        for s in (
+            bases["outside"],
+            sizes["finding"],
+            month_sentence(table),
+            others_sentence(charts, alarms),
+        )
+        if s
+    ]
+
+
+def month_sentence(table: ChartTable) -> str:
+    """Whether the month's occlusion rate is ordinary for this service, by its chart."""
+    series = table.series("occlusion-rate", "service")
+    if series is None or series["now"] is None or series["now"]["value"] is None:
+        return "No ventilator high-flow time this month: nothing is said of its occlusion rate."
+    point, unit = series["now"], series["unit"]
+    kind, said = standing(series)
+    made = f"{made_from(point, unit)}; {limits_words(point, unit)}"
+    value = f"{shown(point['value'], unit)}{unit_words(unit)}"
+    rate = f"In {point['name']} occlusions ran at {value} ({made})"
+    if kind == "ordinary":
+        return f"{rate}: {said}. {own_baseline(series)}".rstrip()
+    if kind in ("unusual", "few"):
+        return f"{rate}: {said}."
+    return f"{rate}. Whether that is ordinary: {said}."
+
+
+def other_charts(review: MonthReview) -> str:
+    """The other charts that signal this month, for the Month page; empty without any to judge."""
+    if review.figures is None or not review.protocol:
+        return ""
+    charts = charts_data(review, ChartTable(review, review.figures))
+    return others_sentence(charts, alarms_data(review.figures))
+
+
+def others_sentence(charts: Row, alarms: Row) -> str:
+    """Which other charts signal this month, and how many would by chance."""
+    panels = [p for name in charts for p in charts[name]["panels"]]
+    judged = [(p, *standing(p)) for p in panels if p["measure"] != "occlusion-rate"
+              or p["key"] != "all"]  # fmt: skip
+    unusual = [(p, said) for p, kind, said in judged if kind == "unusual"]
+    if not judged:
+        return ""
+    short = [p for p, kind, _ in judged if kind == "short"]
+    if short:
+        return "While trips of the month are missing, no other chart is said to signal either."
+    count = words.many(len(judged), "other chart")
+    if not unusual:
+        return f"None of the {count} signals this month. {alarms['sentence']}".rstrip()
+    named = [
+        f"{_measured(p)} ({made_from(p['now'], p['unit'])}; {said.removeprefix('unusual: ')})"
+        for p, said in unusual[:NAMED_MOST]
+    ]
+    more = len(unusual) - len(named)
+    rest = f", and {more} more" if more else ""
+    return f"Unusual among the {count}: {words.listed(named)}{rest}. {alarms['sentence']}".rstrip()
+
+
+def _measured(series: Row) -> str:
+    prefix = {
+        "occlusion-rate": "occlusion rate of ",
+        "cannot-tell-share": "cannot-tell share of ",
+        "trips-between-deviations": "trips between variances of ",
+    }.get(series["measure"], "")
+    return prefix + str(series["inline"])

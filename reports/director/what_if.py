@@ -1,0 +1,209 @@
+"""How verdicts would change at another limit, as page data and figure for the Director page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from reports.charts import palette
+from reports.charts.figure_json import variants
+from reports.charts.panels import Grid, axis_title, level_line, panel_axes, panel_title, value_axis
+from reports.charts.parts import Figure, chart_text, nice_ceiling
+from reports.text import words
+from reports.text.rows import Row, records, text
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+MONTHS = 12
+PARAMETER_WORDS = {
+    "limit_min": ("limit", "min"),
+    "flow_limit_lpm": ("flow limit", "L/min"),
+    "transit_limit_min": ("transit limit", "min"),
+}
+LINES = (
+    ("deviation", "variance for review", "circle", "", palette.INK),
+    ("borderline", "borderline", "circle-open", "dash", palette.HISTORY),
+    ("cannot_tell", "cannot tell", "square-open", "dot", palette.MUTED),
+)
+WIDTHS = ((0, 1), (480, 2), (680, 3))
+PANEL_HEIGHT, PANEL_GAP = 150, 96
+CAUTION = (
+    "This counts verdicts on trips that were made under the limit there was. A stricter limit"
+    " finds more; it makes no trip safer by itself, and crews would work otherwise under it."
+)
+
+
+def what_if_data(review: MonthReview) -> Row:
+    """Every limit that was tried, its curve and a sentence; no limits where none was."""
+    rows = [] if review.what_if is None else records(review.what_if)
+    names = list(dict.fromkeys(text(r["setting"]) for r in rows))
+    limits = [_limit(name, [r for r in rows if text(r["setting"]) == name]) for name in names]
+    known = [found for found in limits if found is not None]
+    months = [m for m in review.months if m <= review.month][-MONTHS:]
+    return {
+        "limits": known,
+        "trips": max((found["trips"] for found in known), default=0),
+        "span": _span(months),
+        "finding": " ".join(found["sentence"] for found in known),
+        "caution": CAUTION,
+    }
+
+
+def _span(months: list[str]) -> str:
+    if not months:
+        return ""
+    first, last = words.month_name(months[0]), words.month_name(months[-1])
+    return first if first == last else f"{first} to {last}"
+
+
+def _limit(setting: str, rows: list[Row]) -> Row | None:
+    rule, _, parameter = setting.partition(".")
+    name, unit = PARAMETER_WORDS.get(parameter, (words.plain(parameter), ""))
+    found = sorted((_tried(r) for r in rows), key=lambda r: float(r["value"]))
+    current = next((r for r in found if r["current"]), None)
+    if current is None:
+        return None
+    title = words.rule_title(rule)
+    limit = {
+        "setting": setting,
+        "title": title if name == "limit" else f"{title}, {name}",
+        "unit": unit,
+        "trips": int(rows[0]["trips"]),
+        "rows": found,
+        "now": current,
+    }
+    return {**limit, "sentence": _sentence(limit)}
+
+
+def _tried(row: Row) -> Row:
+    counts = {k: int(row[k]) for k in ("deviation", "borderline", "cannot_tell", "changed")}
+    judged = sum(int(row[k]) for k in ("met", "authorised", "borderline", "deviation"))
+    extra = [words.some(row[f"extra_ventilator_{k}"]) for k in ("trips", "minutes")]
+    return {
+        **counts,
+        "value": float(text(row["value"])),
+        "shown": f"{float(text(row['value'])):g}",
+        "current": bool(row["current"]),
+        "judged": judged,
+        "extra_trips": extra[0],
+        "extra_minutes": extra[1],
+        "extra_trips_text": _signed(extra[0]),
+        "extra_minutes_text": _signed(extra[1]),
+    }
+
+
+def _signed(value: float | None) -> str:
+    if value is None:
+        return "not asked for"
+    sign = "+" if value > 0 else "\N{MINUS SIGN}" if value < 0 else ""
+    return f"{sign}{abs(value):,.0f}"
+
+
+def _sentence(limit: Row) -> str:
+    """The limit as it is, and the nearest lower and higher one that changes a verdict."""
+    rows, now = limit["rows"], limit["now"]
+    said = (
+        f"{limit['title']}, now {now['shown']}{words.NBSP}{limit['unit']}:"
+        f" {words.many(now['deviation'], 'variance')} of {now['judged']:,} trips judged"
+    )
+    lower = [r for r in rows if r["value"] < now["value"] and r["changed"]][-1:]
+    higher = [r for r in rows if r["value"] > now["value"] and r["changed"]][:1]
+    parts = [_other(r, now, limit["unit"]) for r in (*lower, *higher)]
+    if not parts:
+        span = f"{rows[0]['shown']} to {rows[-1]['shown']}{words.NBSP}{limit['unit']}"
+        return f"{said}; no verdict changes anywhere from {span}."
+    return f"{said}; {'; '.join(parts)}."
+
+
+def _other(row: Row, now: Row, unit: str) -> str:
+    change = row["deviation"] - now["deviation"]
+    more = f"{abs(change)} {'more' if change > 0 else 'fewer'}" if change else "as many"
+    said = f"at {row['shown']}{words.NBSP}{unit} it would be {row['deviation']} ({more}"
+    if row["extra_trips"]:
+        asked = "asking for" if row["extra_trips"] > 0 else "sparing"
+        trips = words.many(abs(int(row["extra_trips"])), "ventilator trip")
+        said += f", {asked} {trips} and {abs(row['extra_minutes'] or 0):,.0f}{words.NBSP}min"
+    return f"{said})"
+
+
+def what_if_figures(data: Row) -> dict[str, list[Figure]]:
+    """The one figure of the section, in layouts for wider screens; none without limits."""
+    limits = data["limits"]
+    if not limits:
+        return {}
+    return {"what-if": variants(lambda n: what_if_figure(limits, columns=n), WIDTHS)}
+
+
+def what_if_figure(limits: list[Row], *, columns: int) -> Figure:
+    """Small multiples, one a limit: trips with each verdict over the limit's values.
+
+    The vertical line is the limit as it is. Each panel has its own axes, since limits differ.
+    """
+    columns = min(columns, len(limits))
+    grid = Grid(len(limits), columns, PANEL_HEIGHT, PANEL_GAP, 0.09)
+    figure = grid.figure({"l": 52, "r": 14, "t": 34, "b": 50})
+    traces: list[Figure] = []
+    for index, limit in enumerate(limits):
+        place = grid.place(index)
+        traces += _traces(limit, place["n"])
+        figure.update(_axes(limit, place))
+        figure["annotations"] += _notes(limit, place)
+        figure["shapes"].append(level_line(place["n"], limit["now"]["value"], upright=True))
+    return {"data": traces, "layout": figure}
+
+
+def _traces(limit: Row, number: str) -> list[Figure]:
+    rows = limit["rows"]
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines+markers",
+            "xaxis": f"x{number}",
+            "yaxis": f"y{number}",
+            "x": [r["value"] for r in rows],
+            "y": [r[key] for r in rows],
+            "line": {"width": 1.4, "color": color, **({"dash": dash} if dash else {})},
+            "marker": {"symbol": symbol, "size": 7, "color": color, "opacity": 1},
+            "cliponaxis": False,
+            "hoverinfo": "text",
+            "hovertext": [
+                f"{chart_text(limit['title'])} {r['shown']} {limit['unit']}<br>"
+                f"{r[key]} {name} of {r['judged']:,} trips judged"
+                for r in rows
+            ],
+        }
+        for key, name, symbol, dash, color in LINES
+    ]
+
+
+def _axes(limit: Row, place: dict[str, Any]) -> Figure:
+    rows = limit["rows"]
+    top = nice_ceiling(1.1 * max(4, *(r[key] for r in rows for key, *_ in LINES)))
+    spare = 0.05 * (rows[-1]["value"] - rows[0]["value"] or 1.0)
+    ticks = [rows[0], limit["now"], rows[-1]]
+    x = {
+        "range": [rows[0]["value"] - spare, rows[-1]["value"] + spare],
+        "tickvals": [r["value"] for r in ticks],
+        "ticktext": [r["shown"] for r in ticks],
+        "title": axis_title(f"limit ({limit['unit']})", 4),
+    }
+    return panel_axes(place, x, {**value_axis(top), "title": axis_title("trips", 4)})
+
+
+def _notes(limit: Row, place: dict[str, Any]) -> list[Figure]:
+    return [
+        panel_title(f"<b>{chart_text(limit['title'], 34)}</b>", place, 5),
+        {
+            "text": f"now {limit['now']['shown']}",
+            "x": limit["now"]["value"],
+            "y": 1,
+            "xref": f"x{place['n']}",
+            "yref": f"y{place['n']} domain",
+            "xanchor": "left",
+            "xshift": 3,
+            "yanchor": "top",
+            "showarrow": False,
+            "font": {"size": 11, "color": palette.INK},
+            "bgcolor": palette.PAPER,
+        },
+    ]

@@ -1,0 +1,364 @@
+"""What followed the flags, as page data: readers' answers, restatements, actions, the audit.
+
+Plain dicts, numbers and sentences; no HTML. Every function copes with a review without a loop.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.charts.control_data import shown
+from reports.text import words
+from reports.text.case_links import FOLDER, case_files
+from reports.text.rows import Row, records, text
+from reports.text.sentences import share_sentence
+
+if TYPE_CHECKING:
+    from schemas.followup_outputs import LoopReview
+    from schemas.month_review import MonthReview
+
+FIGURES_FIRST = 8
+"""So many restated figures stand open; the others are a click away."""
+STATUS_WORDS = {"open": "open", "awaiting_crew": "awaiting the crew", "closed": "closed"}
+UNCONCLUDED = "none yet"
+GROUPS_FIRST = {"service": 0, "cannula": 1, "rule": 2, "base": 3}
+CONFIRMED = "confirmed-deviation-share"
+
+
+def loop_data(review: MonthReview) -> Row:
+    """What the Month page shows of the loop; everything empty where the review has none."""
+    loop = review.loop
+    if loop is None:
+        return {"there": False, "state": "", "restated": restated(None, review),
+                "actions": actions(None, review), "audit": {}, "agreement": "",
+                "corrections": [], "left": len(review.cases), "read": 0}  # fmt: skip
+    closed = closed_trips(loop)
+    cases = [text(c["trip_id"]) for c in records(review.cases[["trip_id"]])]
+    return {
+        "there": True,
+        "state": state_sentence(review, loop),
+        "restated": restated(loop, review),
+        "actions": actions(loop, review),
+        "audit": audit_data(loop, review),
+        "agreement": agreement_sentence(loop, review),
+        "corrections": corrections_data(loop, review),
+        "left": sum(trip not in closed for trip in cases),
+        "read": sum(trip in closed for trip in cases),
+    }
+
+
+def loop_steps(loop: Row, review: MonthReview) -> list[tuple[str, str]]:
+    """What the loop asks of the coordinator next, after the month's own steps."""
+    steps = []
+    overdue = loop["actions"]["overdue"]
+    if overdue:
+        steps.append((f"Follow up {words.many(overdue, 'overdue action')}", "actions"))
+    if loop["restated"]["finding"]:
+        steps.append(("Tell whoever has the published figures what was restated", "restated"))
+    published = review.loop is not None and (review.loop.published or review.loop.baseline)
+    if loop["there"] and loop["read"] and not loop["left"] and not published:
+        steps.append(("Publish the month: every case is closed", "changed"))
+    return steps
+
+
+def closed_trips(loop: LoopReview) -> set[str]:
+    """Trips of the month all of whose answers that hold are closed."""
+    status: dict[str, set[str]] = {}
+    for row in records(loop.determinations):
+        status.setdefault(text(row["trip_id"]), set()).add(text(row["status"]))
+    return {trip for trip, found in status.items() if found == {"closed"}}
+
+
+def state_sentence(review: MonthReview, loop: LoopReview) -> str:
+    """Whether the month is history, published, or still open."""
+    name = words.month_name(review.month)
+    if loop.baseline:
+        return f"{name} was loaded as history: it sets limits and opens no cases."
+    if not loop.published:
+        return f"{name} has not been published: its figures may still change without a trace."
+    times = "once" if loop.published == 1 else f"{loop.published} times"
+    return f"{name} has been published {times}; what changes from then on is listed here."
+
+
+def restated(loop: LoopReview | None, review: MonthReview) -> Row:
+    """Figures of published months that have changed since, the latest month first."""
+    rows = restated_rows(loop, review)
+    rows.sort(key=lambda r: r["month"], reverse=True)
+    months = sorted({r["month"] for r in rows})
+    finding = ""
+    if rows:
+        named = words.listed([words.month_name(m) for m in months])
+        are = "figure of a published month has" if len(rows) == 1 else "figures as published have"
+        finding = f"{len(rows):,} {are} changed since ({named})."
+    return {
+        "finding": finding,
+        "causes": [_cause(month, rows) for month in reversed(months)],
+        "first": rows[:FIGURES_FIRST],
+        "more": rows[FIGURES_FIRST:],
+    }
+
+
+def restated_rows(loop: LoopReview | None, review: MonthReview) -> list[Row]:
+    """Restated figures; first those that read otherwise than published, as measures are ordered."""
+    rows = [_restated_row(r, review) for r in records(loop.restatements)] if loop else []
+    return sorted(rows, key=lambda r: (r["then_value"] == r["now_value"], r["order"], r["group"]))
+
+
+def _cause(month: str, rows: list[Row]) -> Row:
+    """Why most of a month's figures changed, and the trips behind any of them."""
+    counts: dict[str, int] = {}
+    for row in rows:
+        if row["month"] == month:
+            counts[row["why"]] = counts.get(row["why"], 0) + 1
+    said = max(sorted(counts), key=lambda why: counts[why])
+    trips = sorted({t for r in rows if r["month"] == month for t in r["trips"]})
+    return {"name": words.month_name(month), "why": said, "trips": trips}
+
+
+def _restated_row(row: Row, review: MonthReview) -> Row:
+    facts = review.figures.facts if review.figures else ()
+    names = {f.id: f.name for f in facts}
+    places = {f.id: n for n, f in enumerate(facts)}
+    by, value, unit = text(row["group_by"]), text(row["group_value"]), text(row["unit"])
+    measure = text(row["measure"])
+    name = names.get(measure, words.plain(measure.replace("-", " ")))
+    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    group = words.rule_title(value) if by == "rule" else labels.get(value, value)
+    return {
+        "month": text(row["month"]),
+        "name": words.month_name(text(row["month"])),
+        "measure": measure,
+        "figure": name if by == "service" else f"{name}, {group}",
+        "group": group,
+        "order": (GROUPS_FIRST.get(by, 4), places.get(measure, len(places))),
+        **{f"{when}_value": shown(words.some(row[when]), unit) for when in ("then", "now")},
+        "then": _figure(row, "then", unit),
+        "now": _figure(row, "now", unit),
+        "why": text(row["why"]),
+        "trips": text(row["trips"]).split(),
+    }
+
+
+def _figure(row: Row, when: str, unit: str) -> str:
+    """A figure with what it was made from; a dash where there was none."""
+    value = words.some(row[when])
+    top, bottom = words.some(row[f"{when}_numerator"]), words.some(row[f"{when}_denominator"])
+    if top is None or bottom is None:
+        return words.DASH
+    made = _made_of(top, bottom, unit)
+    if value is None:
+        return made or words.DASH
+    return f"{shown(value, unit)} ({made})" if made else shown(value, unit)
+
+
+def _made_of(top: float, bottom: float, unit: str) -> str:
+    """What a figure was made from, in its own units; empty where that says nothing."""
+    if unit == "share of trips":
+        return f"{words.whole(top)} of {words.many(round(bottom), 'trip')}"
+    if unit.startswith("events"):
+        return f"{words.many(round(top), 'event')} in {words.hours(bottom)} h"
+    if unit == "minutes":
+        return words.many(round(bottom), "trip")
+    if unit == "minutes per wall hour":
+        return f"{words.whole(top)} min in {words.hours(bottom)} h"
+    return ""
+
+
+def actions(loop: LoopReview | None, review: MonthReview) -> Row:
+    """Actions that readers asked for and nobody has closed, those overdue first."""
+    rows = [_action(r, review) for r in records(loop.follow_ups)] if loop else []
+    rows.sort(key=lambda r: (not r["overdue"], r["due"] or "9", r["trip"], r["action"]))
+    overdue = sum(r["overdue"] for r in rows)
+    finding = ""
+    if rows:
+        is_are = "is" if len(rows) == 1 else "are"
+        finding = f"{words.many(len(rows), 'action')} {is_are} open"
+        finding += f", {overdue} of them overdue." if overdue else ", none overdue."
+    return {"rows": rows, "overdue": overdue, "finding": finding}
+
+
+def _action(row: Row, review: MonthReview) -> Row:
+    due, trip = text(row["due_month"]), text(row["trip_id"])
+    file = case_files(review).get(trip, "")
+    return {
+        "trip": trip,
+        "file": f"{FOLDER}/{file}" if file else "",
+        "month": words.month_name(text(row["month"])),
+        "base": text(row["base"]),
+        "rules": words.listed([words.rule_title(r) for r in text(row["rules"]).split()])
+        or "the case as a whole",
+        "conclusion": words.plain(text(row["conclusion"])),
+        "status": STATUS_WORDS.get(text(row["status"]), words.plain(text(row["status"]))),
+        "refer_to": text(row["refer_to"]),
+        "action": text(row["action"]),
+        "due": due,
+        "due_name": words.month_name(due) if due else "no month set",
+        "overdue": bool(row["overdue"]),
+    }
+
+
+def audit_data(loop: LoopReview, review: MonthReview) -> Row:
+    """The random audit of this month and of all months so far, in sentences."""
+    found = {text(r["month"]): r for r in records(loop.audit_results)}
+    here, whole = found.get(review.month), found.get(f"to {review.month}")
+    return {
+        "month": _audited(here),
+        "all": _audited(whole) if whole and len(found) > 2 else "",
+        "rows": [
+            {"name": _to_words(text(r["month"])), **r, "rate": _rate_of(r)}
+            for r in records(loop.audit_results)
+        ],
+    }
+
+
+def _to_words(month: str) -> str:
+    start, _, last = month.rpartition(" ")
+    return f"all months to {words.month_name(last)}" if start else words.month_name(month)
+
+
+def _rate_of(row: Row) -> str:
+    if words.some(row["miss_rate"]) is None:
+        return "none read yet"
+    share, low, high = (words.some(row[k]) for k in ("miss_rate", "low", "high"))
+    return f"{words.percent(share)} ({words.percent_range(low, high)}; {text(row['method'])})"
+
+
+def _audited(row: Row | None) -> str:
+    if not row or not row["drawn"]:
+        return ""
+    read, missed = int(row["read"] or 0), int(row["missed"] or 0)
+    said = (
+        f"{words.many(int(row['drawn']), 'trip')} of"
+        f" {int(row['unflagged'] or 0):,} not listed for another reason were drawn at random,"
+        f" {read:,} read"
+    )
+    if not read:
+        return f"{said}: nothing is known yet of what the rules miss."
+    return f"{said}, {missed:,} with a variance that no rule flagged: miss rate {_rate_of(row)}."
+
+
+def agreement_sentence(loop: LoopReview, review: MonthReview) -> str:
+    """How far two readers of one case agree; empty where no case had two."""
+    found = {text(r["month"]): r for r in records(loop.agreement)}
+    row = found.get(f"to {review.month}")
+    if row is None or not row["cases"]:
+        return ""
+    said = (
+        f"Two readers concluded on {words.many(int(row['cases']), 'finding')}, alike on"
+        f" {int(row['same'])}"
+    )
+    kappa, low, high = (words.some(row[k]) for k in ("kappa", "low", "high"))
+    if kappa is None:
+        return f"{said}; too few or too alike for a kappa."
+    span = "no interval" if low is None or high is None else f"{low:.2f} to {high:.2f}"
+    return f"{said}: kappa {kappa:.2f} (95{words.NBSP}% {span}; {text(row['method'])})."
+
+
+def corrections_data(loop: LoopReview | None, review: MonthReview) -> list[Row]:
+    """Corrected values in force in trips of the month."""
+    if loop is None:
+        return []
+    return [
+        {
+            "trip": text(r["trip_id"]),
+            "place": f"{text(r['table'])}:{int(r['line'])}",
+            "at": "" if r["at_s"] is None else words.moment(int(r["at_s"]), 60),
+            "column": text(r["column"]),
+            "original": text(r["original"]) or "empty",
+            "value": text(r["value"]) or "empty",
+            "reason": text(r["reason"]),
+            "by": text(r["by"]),
+        }
+        for r in records(loop.corrections)
+        if text(r["month"]) == review.month
+    ]
+
+
+def confirmed_by_rule(review: MonthReview) -> dict[str, Row]:
+    """Each rule's variance share as readers confirmed it this month, where they read any flag."""
+    if review.loop is None:
+        return {}
+    quality = review.loop.screen_quality
+    flags = quality[(quality["month"] == review.month) & (quality["verdict"] == "deviation")]
+    frame = review.measures
+    shares = {
+        text(r["group_value"]): r
+        for r in records(frame[(frame["measure"] == CONFIRMED) & (frame["month"] == review.month)])
+    }
+    found = {}
+    for row in records(flags):
+        read, missed = int(row["reviewed"] or 0), int(row["missed"] or 0)
+        outdated = int(row["outdated"] or 0)
+        if not read and not missed and not outdated:
+            continue
+        unread = int(row["flags"] or 0) - read
+        found[text(row["rule"])] = {
+            "share": share_sentence(shares.get(text(row["rule"]))) if read else "",
+            "said": _read_words(read, int(row["flags"] or 0), unread, missed, outdated),
+        }
+    return found
+
+
+def _read_words(read: int, flags: int, unread: int, missed: int, outdated: int) -> str:
+    said = [f"{read:,} of {words.many(flags, 'flag')} read"]
+    if unread and read:
+        said.append("the others may add to it")
+    if missed:
+        said.append(f"{missed:,} more found by readers")
+    if outdated:
+        said.append(f"{outdated:,} to be read again: the verdict has changed")
+    return "; ".join(said)
+
+
+def answers_by_trip(review: MonthReview) -> dict[str, list[Row]]:
+    """The answers that hold, with the action each asks for; notes are in none."""
+    loop = review.loop
+    if loop is None:
+        return {}
+    asked = {
+        (text(r["trip_id"]), rule): r
+        for r in records(loop.follow_ups)
+        for rule in text(r["rules"]).split() or [""]
+    }
+    found: dict[str, list[Row]] = {}
+    for row in records(loop.determinations):
+        trip = text(row["trip_id"])
+        found.setdefault(trip, []).append(_answer(row, asked.get((trip, text(row["rule"])))))
+    return found
+
+
+def corrections_by_trip(review: MonthReview) -> dict[str, list[Row]]:
+    """The corrections in force in the month's trips, by trip."""
+    found: dict[str, list[Row]] = {}
+    for row in corrections_data(review.loop, review):
+        found.setdefault(row["trip"], []).append(row)
+    return found
+
+
+def _answer(row: Row, asked: Row | None) -> Row:
+    rule, readers = text(row["rule"]), int(row["readers"] or 0)
+    conclusion = text(row["conclusion"])
+    due = text(asked["due_month"]) if asked else ""
+    action = text(asked["action"]) if asked else ""
+    return {
+        "title": words.rule_title(rule) if rule else "The case as a whole",
+        "conclusion": words.plain(conclusion) if conclusion else UNCONCLUDED,
+        "status": STATUS_WORDS.get(text(row["status"]), words.plain(text(row["status"]))),
+        "refer_to": text(row["refer_to"]),
+        "reviewer": text(row["reviewer"]),
+        "readers": ""
+        if readers < 2
+        else f"{readers} readers, " + ("alike" if row["agreed"] else "not alike: the later holds"),
+        "action": f"{action} (due {words.month_name(due)})" if action and due else action,
+    }
+
+
+def case_states(review: MonthReview) -> dict[str, str]:
+    """For trips with an answer: 'closed: practice', 'open', 'awaiting the crew'."""
+    states = {}
+    for trip, answers in answers_by_trip(review).items():
+        unclosed = [a["status"] for a in answers if a["status"] != STATUS_WORDS["closed"]]
+        said = unclosed[0] if unclosed else STATUS_WORDS["closed"]
+        concluded = sorted({a["conclusion"] for a in answers} - {UNCONCLUDED})
+        states[trip] = f"{said}: {words.listed(concluded)}" if concluded else said
+    return states

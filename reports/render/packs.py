@@ -1,0 +1,167 @@
+"""Packs: one file for mail and paper, its pictures inside it, no script and nothing fetched."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from reports.charts.control_figures import control_figure
+from reports.charts.figure_json import has_arrow_heads
+from reports.charts.rate_figures import rate_rows
+from reports.charts.static_rendering import svg
+from reports.committee.committee_data import committee_data, restated_data
+from reports.director.director_data import director_data
+from reports.director.director_figures import CRUDE, director_figures
+from reports.director.patterns import seconds
+from reports.education.education_data import education_data
+from reports.education.education_figures import education_figures, panels_most
+from reports.shared.shared_data import base_data
+from reports.text import words
+from reports.text.navigation import Site
+from reports.text.rows import Row
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from schemas.month_review import MeasureFigures, MonthReview
+
+PAPER_WIDTH, HALF_WIDTH = 696, 350
+TITLES = {"committee": "for the committee", "director": "for the medical director",
+          "education": "for the education team", "base": "for one base"}  # fmt: skip
+INSIDE = (
+    "Stays in the service.",
+    "It names trips by their tokens: for quality review inside the service only.",
+)
+
+
+def pack(review: MonthReview, audience: str) -> str:
+    """The month's pack for `committee`, `director` or `education` as one HTML document."""
+    assert review.figures is not None
+    page, drawn = AUDIENCES[audience](review, review.figures)
+    template = "committee.html" if audience == "committee" else f"{audience}.html"
+    html = _environment().get_template(template).render(
+        page=page,
+        pack=_frame(review, audience),
+        drawings=drawings(drawn),
+        figure_ids=sorted(drawn),
+        cut_figures=sorted(name for name, v in drawn.items() if has_arrow_heads(v)),
+        data_files=[],
+        seconds=seconds,
+    )  # fmt: skip
+    return unlinked(html)
+
+
+def base_pack(safe: MonthReview, base: str) -> str:
+    """The pack of one base, drawn from a shared edition's review alone: nothing small is in it."""
+    title = f"{safe.service}, base {base}: high-flow transports"
+    html = _environment().get_template("base_pack.html").render(
+        page=base_data(safe, base),
+        pack={**_frame(safe, "base"), "title": title},
+        figure_ids=[],
+    )  # fmt: skip
+    return unlinked(html)
+
+
+def drawings(figures: dict[str, list[Row]]) -> dict[str, Any]:
+    """Every figure as an SVG element that fits on paper, by its element id."""
+    from markupsafe import Markup
+
+    return {
+        name: Markup(svg(figure_at(v, PAPER_WIDTH), v[0].get("drawn_at", PAPER_WIDTH), f"d-{name}"))
+        for name, v in figures.items()
+    }
+
+
+def figure_at(variants: list[Row], width: int) -> Row:
+    """Of a figure's variants the one for that width, its data with it."""
+    chosen = [v for v in variants if v["least"] <= width][-1]
+    return {"data": chosen.get("data") or variants[0]["data"], "layout": chosen["layout"]}
+
+
+def unlinked(html: str) -> str:
+    """The document with the words of links that lead out of it, and not the links."""
+    return re.sub(r'<a [^>]*href="(?!#)[^"]*"[^>]*>(.*?)</a>', r"\1", html, flags=re.DOTALL)
+
+
+def _committee(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
+    page = committee_data(review, figures)
+    rates, drawn = page["rates"], {}
+    for figure in page["figures"]:
+        if figure["id"] == "sizes":
+            made = rate_rows(
+                rates["sizes"], rates["service"], rates["unit"], (CRUDE,), narrow=False
+            )
+        else:
+            made = control_figure([figure["series"]], columns=1)
+        width = HALF_WIDTH if figure["half"] else PAPER_WIDTH
+        drawn[figure["id"]] = [{"least": 0, "drawn_at": width, **made}]
+    return page, drawn
+
+
+def _director(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
+    page = director_data(review, figures, Site())
+    return page, director_figures(page)
+
+
+def _education(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
+    page = education_data(review, figures, Site())
+    page["drawn_most"] = panels_most(page["drawn"])
+    page["briefs"] = []
+    return page, education_figures(page)
+
+
+AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], tuple[Row, dict[str, list[Row]]]]] = {
+    "committee": _committee,
+    "director": _director,
+    "education": _education,
+}
+
+
+def _frame(review: MonthReview, audience: str) -> Row:
+    """What stands round a pack: its title, notices, the service's own statement, the styles."""
+    month = words.month_name(review.month)
+    notices = []
+    if audience == "director":
+        notices.append(INSIDE)
+    own = restated_data(review)["own"]
+    if own:
+        notices.append((
+            "Restated.",
+            f"{month} was published, and {words.many(own, 'figure')} of it changed since: this pack"
+            " shows them as they are now.",
+        ))  # fmt: skip
+    unapproved = [p.id for p in review.protocol if p.approved_by is None]
+    if unapproved:
+        versions = f"Nobody has approved protocol version {words.listed(unapproved)}"
+        notices.append(("Limits not approved.", f"{versions}: read every verdict as a trial."))
+    return {
+        "audience": audience,
+        "title": f"{review.service}: high-flow transports, {month}, {TITLES[audience]}",
+        "notices": notices,
+        "confidentiality": review.confidentiality,
+        "style": styles(),
+    }
+
+
+def styles() -> Any:
+    """The pages' style sheet and the packs' own, to stand in the document."""
+    from markupsafe import Markup
+
+    from reports.render.write import HERE
+
+    both = [(HERE / "assets" / name).read_text("utf-8") for name in ("page.css", "pack.css")]
+    return Markup("\n".join(both))
+
+
+def _environment() -> Environment:
+    """The pages' environment, with the pack's frame in place of the site's."""
+    import jinja2
+
+    from reports.render.write import environment
+
+    pages = environment()
+    assert pages.loader is not None
+    frame, _, _ = pages.loader.get_source(pages, "pack_base.html")
+    loader = jinja2.ChoiceLoader([jinja2.DictLoader({"base.html": frame}), pages.loader])
+    return pages.overlay(loader=loader)

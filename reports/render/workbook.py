@@ -1,0 +1,254 @@
+"""The month's workbook: every table, and a determinations sheet to fill in and read back.
+
+Text is always written as text, so that a cell that begins with = + - @ or a tab can never
+become a formula. The same tables give the same bytes.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reports.text.rows import plain_column
+from schemas.followup import (
+    ANSWERS,
+    CONCLUSIONS,
+    CORRECTABLE,
+    PREFILLED,
+    REFER_TO,
+    STATUSES,
+    CorrectionsSheet,
+    DeterminationsSheet,
+    RetrainingSheet,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DETERMINATIONS, CORRECT, RETRAINING = "determinations", "correct", "retraining"
+MOST_ROWS = 50_000
+"""Rows of a table that a workbook holds: nobody reads more there, and all are in the data file."""
+
+LONGEST_TEXT = 32_767
+SPARE_ROWS = 200
+"""Rows below the cases that have drop-downs too, for answers that are split or added."""
+
+# a workbook must say when it was made; the same day for all keeps the bytes the same
+MADE = datetime.datetime(2000, 1, 1)
+
+WIDTHS = {"why": 60, "note": 40, "action": 40, "findings": 34, "rules": 34, "earlier_answer": 34}
+NARROW, WIDE = 9, 48
+CHOICES = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
+
+HOW = [
+    "One row of the sheet determinations is one answer. Grey columns are filled in; leave them.",
+    "rules: the rules your answer is about, separated by spaces. One cause may explain several;"
+    " copy the row to answer another rule otherwise.",
+    "conclusion: practice, logistics, justified and equipment say that it happened, and why;"
+    " record_gap, protocol_unclear and flag_wrong that the flag cannot stand; missed names a"
+    " variance that no rule flagged.",
+    "An audit trip in which nothing was missed: leave the conclusion empty, and close it.",
+    "status: open, awaiting_crew or closed; needed in every row you answer.",
+    "action and due_month (YYYY-MM): what is to be done, by when; closed by a later sheet.",
+    "reviewer: your token. Name nobody anywhere. The note stays in the store.",
+    "Then read the file back: tailrace determine FILE",
+    "Sheet correct: values of charts that cannot be exported again; tailrace correct FILE",
+    "Sheet retraining: which base was retrained, in which month, on which rule;"
+    " tailrace retrained FILE",
+]
+
+
+def write_workbook(
+    tables: dict[str, pd.DataFrame],
+    determinations: pd.DataFrame,
+    path: Path,
+    lengths: Mapping[str, int] | None = None,
+) -> None:
+    """Write `tables`, one sheet each, and the determinations sheet to `path`.
+
+    `determinations` has the columns of `schemas.followup.DeterminationsSheet`. A table of more than
+    MOST_ROWS rows is cut, and its last row says so; `lengths`: of tables that were cut before.
+    """
+    with _workbook(path) as (book, formats):
+        _write_determinations(book, formats, determinations)
+        _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
+        _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
+        _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
+        _write_tables(book, formats, tables, lengths or {})
+
+
+def write_tables(tables: dict[str, pd.DataFrame], path: Path) -> None:
+    """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
+    with _workbook(path) as (book, formats):
+        _write_tables(book, formats, tables, {})
+
+
+@contextmanager
+def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any]]]:
+    """A new workbook and its formats; a kill in between leaves no half of it under the name."""
+    import xlsxwriter
+
+    aside = path.with_name(f"{path.name}.new")
+    book = xlsxwriter.Workbook(
+        str(aside),
+        {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False},
+    )
+    book.set_properties({"created": MADE})
+    yield (
+        book,
+        {
+            "head": book.add_format(
+                {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}
+            ),
+            "given": book.add_format({"bg_color": "#EDEDED", "num_format": "@"}),
+            "text": book.add_format({"num_format": "@"}),
+            "whole": book.add_format({"num_format": "0"}),
+            "number": book.add_format({"num_format": "0.00##"}),
+        },
+    )
+    book.close()
+    aside.replace(path)
+
+
+def _write_tables(
+    book: Any,
+    formats: dict[str, Any],
+    tables: dict[str, pd.DataFrame],
+    lengths: Mapping[str, int],
+) -> None:
+    for name, frame in tables.items():
+        _write_table(book, formats, name, frame, lengths.get(name, len(frame)))
+    _write_columns(book, formats, list(tables))
+
+
+def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
+    sheet = book.add_worksheet(DETERMINATIONS)
+    names = [*PREFILLED, *ANSWERS]
+    fields = DeterminationsSheet.to_schema().columns
+    _head(sheet, formats, names)
+    last = len(frame) + SPARE_ROWS
+    for place, name in enumerate(names):
+        kind = "given" if name in PREFILLED else "text"
+        sheet.set_column(place, place, WIDTHS.get(name, 14), formats[kind])
+        help_text = {"input_title": name, "input_message": fields[name].description[:255]}
+        if name in CHOICES:
+            rule = {"validate": "list", "source": CHOICES[name], **help_text}
+            sheet.data_validation(1, place, last, place, rule)
+        elif name in ANSWERS:
+            sheet.data_validation(1, place, last, place, {"validate": "any", **help_text})
+    for row, cells in enumerate(_rows(frame[names]), start=1):
+        for place, value in enumerate(cells):
+            kind = "given" if names[place] in PREFILLED else "text"
+            _write_cell(sheet, row, place, None if value is None else str(value), formats[kind])
+
+
+def _write_empty(
+    book: Any, formats: dict[str, Any], name: str, model: Any, choices: dict[str, list[str]]
+) -> None:
+    """A sheet to be filled in, with drop-downs for the columns in `choices`."""
+    sheet = book.add_worksheet(name)
+    fields = model.to_schema().columns
+    _head(sheet, formats, fields)
+    for place, (column, field) in enumerate(fields.items()):
+        sheet.set_column(place, place, WIDTHS.get(column, 14), formats["text"])
+        rule: dict[str, Any] = {"validate": "any"}
+        if column in choices:
+            rule = {"validate": "list", "source": choices[column]}
+        help_text = {"input_title": column, "input_message": field.description[:255]}
+        sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
+
+
+def _write_table(
+    book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame, length: int
+) -> None:
+    sheet = book.add_worksheet(name[:31])
+    _head(sheet, formats, list(frame.columns))
+    whole = _whole_columns(name)
+    kinds = []
+    for place, column in enumerate(frame.columns):
+        number = frame[column].dtype.kind in "iuf"
+        kind = "whole" if column in whole or frame[column].dtype.kind in "iu" else "number"
+        kinds.append(formats[kind] if number else formats["text"])
+        sheet.set_column(place, place, _width(frame, column))
+    for row, cells in enumerate(_rows(frame.iloc[:MOST_ROWS]), start=1):
+        for place, value in enumerate(cells):
+            _write_cell(sheet, row, place, value, kinds[place])
+    if length > MOST_ROWS:
+        left = f"{length - MOST_ROWS} more rows are in data/{name}.csv"
+        sheet.write_string(MOST_ROWS + 1, 0, left)
+
+
+def _write_sheet(
+    book: Any, formats: dict[str, Any], name: str, head: list[str], blocks: list[list[list[str]]]
+) -> None:
+    sheet = book.add_worksheet(name)
+    _head(sheet, formats, head)
+    for place in range(len(head)):
+        texts = [row[place] for block in blocks for row in block]
+        sheet.set_column(place, place, min(120, max(map(len, [head[place], *texts])) + 1))
+    rows = [row for block in blocks for row in block]
+    for number, row in enumerate(rows, start=1):
+        for place, text in enumerate(row):
+            sheet.write_string(number, place, text)
+
+
+def _write_columns(book: Any, formats: dict[str, Any], tables: list[str]) -> None:
+    """What every column of every table means, from the models."""
+    rows = [
+        [name, column, str((field.metadata or {}).get("unit", "")), str(field.description)]
+        for name in tables
+        for column, field in _model_columns(name).items()
+    ]
+    _write_sheet(book, formats, "columns", ["table", "column", "unit", "meaning"], [rows])
+
+
+def _head(sheet: Any, formats: dict[str, Any], names: Iterable[str]) -> None:
+    sheet.freeze_panes(1, 0)
+    for place, name in enumerate(names):
+        sheet.write_string(0, place, name, formats["head"])
+
+
+def _write_cell(sheet: Any, row: int, place: int, value: Any, form: Any) -> None:
+    if value is None:
+        return
+    if isinstance(value, bool):
+        sheet.write_boolean(row, place, value)
+    elif isinstance(value, int | float):
+        if math.isinf(value):
+            sheet.write_string(row, place, "unbounded")
+        else:
+            sheet.write_number(row, place, value, form)
+    else:
+        text = str(value)
+        cut = text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 2] + " …"
+        sheet.write_string(row, place, cut, form)
+
+
+def _rows(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+    """Rows of plain Python values, missing ones as None."""
+    return zip(*(plain_column(frame[name]) for name in frame), strict=True)
+
+
+def _model_columns(name: str) -> dict[str, Any]:
+    from schemas.followup_outputs import LOOP_OUTPUTS
+    from schemas.measure_outputs import MEASURE_OUTPUTS
+    from schemas.outputs import OUTPUTS
+    from schemas.shared_outputs import SHARED_OUTPUTS
+
+    model = {**OUTPUTS, **MEASURE_OUTPUTS, **LOOP_OUTPUTS, **SHARED_OUTPUTS}.get(name)
+    return dict(model.to_schema().columns) if model else {}
+
+
+def _whole_columns(name: str) -> set[str]:
+    return {c for c, f in _model_columns(name).items() if str(f.dtype).startswith("int")}
+
+
+def _width(frame: pd.DataFrame, column: str) -> int:
+    if frame[column].dtype.kind in "iufb":
+        return max(NARROW, len(str(column)) + 2)
+    longest = frame[column].head(1000).astype(str).str.len().max() if len(frame) else 0
+    return int(min(WIDE, max(NARROW, len(str(column)) + 2, longest + 1)))

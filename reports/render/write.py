@@ -1,0 +1,164 @@
+"""Write the pages: templates filled from page data, and the shared assets beside them."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reports.case.case_pages import write_cases
+from reports.charts import palette
+from reports.charts.figure_json import has_arrow_heads, safe_json
+from reports.charts.monthly_panels import months_figure
+from reports.charts.rate_figures import rates_figure
+from reports.director.director_figures import control_variants
+from reports.month.month_data import month_data
+from reports.render.audience_pages import write_audiences
+from reports.text import words
+from reports.text.navigation import Site, months_written, pages_of
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from schemas.month_review import MonthReview
+
+HERE = Path(__file__).parent
+CHART_LIBRARY = "plotly.min.js"
+OWN_ASSETS = ("page.css", "cases.js", "charts.js")
+
+
+def write_pages(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+    """Write every page of the month; return the Month page's path.
+
+    `folder` is the store folder: pages are in `folder/<month>`, the style sheet and scripts in
+    `folder/assets`. The same review and site give the same bytes.
+    """
+    site = site or Site(pages_of(review), months_written(folder))
+    page = write_month(review, folder, site)
+    assets = write_assets(folder / "assets")
+    write_cases(review, folder, site, assets, environment())
+    write_audiences(review, folder, site, assets, environment())
+    return page
+
+
+def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+    """Write the Month page `folder/<month>/index.html` and, once per folder, what it needs."""
+    assets = write_assets(folder / "assets")
+    data = month_data(review, site or Site())
+    page = folder / review.month / "index.html"
+    page.parent.mkdir(parents=True, exist_ok=True)
+    figures = month_figures(data)
+    html = (
+        environment()
+        .get_template("month.html")
+        .render(
+            page=data,
+            figures=safe_json(figures),
+            more_cases=safe_json(data["cases"]["more"]),
+            assets=assets,
+            data_files=data_files(),
+            figure_ids=sorted(figures),
+            cut_figures=sorted(name for name, drawn in figures.items() if has_arrow_heads(drawn)),
+        )
+    )
+    page.write_text(html, encoding="utf-8", newline="\n")
+    return page
+
+
+def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
+    """Every figure of the Month page by its element id, each in variants for wider screens.
+
+    A variant holds its plotly figure and the least width in px it is drawn at.
+    """
+    rates, month = data["rates"], data["month_name"]
+    service, unit = rates["service"], rates["unit"]
+    figures: dict[str, list[dict[str, Any]]] = {}
+    for name, rows in (("rates-by-size", rates["sizes"]), ("rates-by-share", rates["shares"])):
+        if any(r["all"]["estimate"] is not None for r in rows):
+            figures[name] = [
+                {"least": least, **rates_figure(rows, service, unit, month, narrow=not least)}
+                for least in (0, 660)
+            ]
+    control = data["control"]
+    if control and control["panels"]:
+        figures["rates-by-month"] = control_variants(control["panels"])
+    elif sum(c["estimate"] is not None for c in service["months"]) > 1:
+        sizes = [r for r in rates["sizes"] if any(c["estimate"] is not None for c in r["months"])]
+        figures["rates-by-month"] = [
+            {"least": least, **months_figure(sizes, service, unit, columns=columns)}
+            for least, columns in ((0, 1), (480, 2), (680, 3), (900, 4))
+        ]
+    return figures
+
+
+@cache
+def environment() -> Environment:
+    """The templates' one environment: everything escaped, control characters spelled out."""
+    import jinja2
+
+    class Templates(jinja2.Environment):
+        """Data are dicts, so `row.at` is looked up as a key first."""
+
+        def getattr(self, obj: Any, attribute: str) -> Any:
+            if type(obj) is dict and attribute in obj:
+                return obj[attribute]
+            return super().getattr(obj, attribute)
+
+    shared = Templates(
+        loader=jinja2.FileSystemLoader(sorted(HERE.parent.iterdir())),
+        auto_reload=False,
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        finalize=_shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    shared.globals.update(palette=palette, words=words)
+    return shared
+
+
+def _shown(value: Any) -> Any:
+    if value is None:
+        return ""
+    if type(value) is str and not (value.isascii() and value.isprintable()):
+        return words.visible(value)
+    return value
+
+
+def data_files() -> list[str]:
+    """The month's data files that lie beside the page, by name."""
+    from schemas.outputs import OUTPUTS
+
+    return [f"data/{name}.csv" for name in OUTPUTS if name != "rule_counts"]
+
+
+def write_assets(folder: Path) -> dict[str, str]:
+    """Write style sheet, script and chart library if not there yet; their names in the folder.
+
+    Our own files carry a part of their hash in the name, so that the page of an earlier month
+    keeps the style sheet and script it was written for.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    names = {CHART_LIBRARY: CHART_LIBRARY}
+    _write_if_other(folder / CHART_LIBRARY, chart_library().read_bytes())
+    for name in OWN_ASSETS:
+        content = (HERE / "assets" / name).read_bytes()
+        stem, _, suffix = name.partition(".")
+        names[name] = f"{stem}-{hashlib.sha256(content).hexdigest()[:8]}.{suffix}"
+        _write_if_other(folder / names[name], content)
+    return names
+
+
+def chart_library() -> Path:
+    """Where the installed plotly keeps its script; found without importing plotly."""
+    spec = importlib.util.find_spec("plotly")
+    if spec is None or not spec.submodule_search_locations:
+        raise FileNotFoundError("plotly is not installed: install the pinned requirements")
+    return Path(spec.submodule_search_locations[0]) / "package_data" / CHART_LIBRARY
+
+
+def _write_if_other(path: Path, content: bytes) -> None:
+    if not path.exists() or path.read_bytes() != content:
+        path.write_bytes(content)

@@ -1,0 +1,271 @@
+"""What the pages of the shared edition say, from `MonthReview.shared` alone. No HTML.
+
+A missing number is said to be withheld, never shown as none.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from reports.charts.rate_data import rate_cell
+from reports.text import words
+from reports.text.navigation import SHARED, Site, common_data
+from reports.text.rows import Row, records, text
+from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from schemas.month_review import MonthReview
+    from schemas.shared_outputs import SharedTables
+
+WITHHELD = "withheld"
+RECEIVED_WORDS = {
+    "all": "Every trip expected was received before the period was first shared.",
+    "most": "Not every trip expected was received before the period was first shared, but at least"
+    " nine tenths.",
+    "fewer": "Fewer than nine tenths of the trips expected were received before the period was"
+    " first shared: read its numbers with that in mind.",
+    "": "How many trips there should have been is not known.",
+}
+UNIT = "events per 100 h"
+MOST_TOLD = SMALLEST_TOLD - 1
+ALL_WORDS = "Not every rule kept"
+
+
+def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
+    """Everything one page (an id of `SHARED` in navigation) of the shared edition shows."""
+    shared = review.shared
+    assert shared is not None
+    common = common_data(review, Site(SHARED), here)
+    common["nav"]["assets"] = "assets/"
+    now = shared.latest()
+    rules = rules_data(review, _of(shared.rules, now))
+    return {
+        **common,
+        "period": period_words(now),
+        "next_until": words.month_name(shared.next_until),
+        "trips": _trips(shared, now),
+        "received": _received(shared, now),
+        "whole": next((r for r in rules if r["rule"] == ALL_RULES), None),
+        "rules": [r for r in rules if r["rule"] != ALL_RULES],
+        "sizes": sizes_data(review, _of(shared.sizes, now)),
+        "bases": bases_data(_of(shared.bases, now)),
+        "periods": periods_data(shared),
+        "most": MOST_TOLD,
+        "unit": UNIT,
+    }
+
+
+def base_data(review: MonthReview, base: str) -> dict[str, Any]:
+    """What the pack of one base says: its own rows, and the service's beside them.
+
+    `own` is empty where the base is told only within the other bases.
+    """
+    shared = review.shared
+    assert shared is not None
+    page = shared_data(review, "month")
+    rows = [r for r in _of(shared.bases, shared.latest()) if text(r["base"]) == base]
+    said = {r["rule"]: r["said"] for r in [*page["rules"], *filter(None, [page["whole"]])]}
+    own = [
+        {
+            "rule": text(row["rule"]),
+            "title": ALL_WORDS if row["rule"] == ALL_RULES else words.rule_title(text(row["rule"])),
+            "said": share_words({**row, "judged": row["variance"] + row["kept"]}, "variance",
+                                "judged"),
+            "service": said.get(text(row["rule"]), WITHHELD),
+        }
+        for row in rows
+    ]  # fmt: skip
+    trips = next((int(row["trips"]) for row in rows), None)
+    return {**page, "base": base, "own": own, "trips_here": trips, "whole_title": ALL_WORDS}
+
+
+def _of(frame: pd.DataFrame, period: str) -> list[Row]:
+    return [row for row in records(frame) if row["period"] == period]
+
+
+def period_words(period: str) -> str:
+    """'2026-01 to 2026-06' as 'January 2026 to June 2026'; empty for none."""
+    return " to ".join(words.month_name(month) for month in period.split(" to ")) if period else ""
+
+
+def _trips(shared: SharedTables, period: str) -> str:
+    (row,) = [r for r in records(shared.periods) if r["period"] == period] or [{"trips": None}]
+    return WITHHELD if row["trips"] is None else f"{int(row['trips']):,}"
+
+
+def _received(shared: SharedTables, period: str) -> str:
+    """How complete the period was when first shared, in a sentence; empty where nothing is told."""
+    known = [r["received"] for r in records(shared.periods) if r["period"] == period]
+    return RECEIVED_WORDS.get(text(known[0]), RECEIVED_WORDS[""]) if known else ""
+
+
+def count(value: Any) -> str:
+    """A count, or that it is withheld."""
+    return WITHHELD if value is None else f"{int(value):,}"
+
+
+def rules_data(review: MonthReview, rows: list[Row]) -> list[Row]:
+    """Each rule in words: shares told come first, the largest before the others."""
+    facts = {f.rule: f for f in review.rules}
+    found = [_rule(row, facts.get(text(row["rule"]))) for row in rows]
+    return sorted(found, key=_told_first)
+
+
+def _told_first(rule: Row) -> tuple[bool, bool, float, str]:
+    counted = rule["counts"]["variance"] != WITHHELD
+    return (rule["cell"] is None, not counted, -(rule["share"] or 0.0), rule["rule"])
+
+
+def _rule(row: Row, facts: Any) -> Row:
+    return {
+        "rule": text(row["rule"]),
+        "title": words.rule_title(text(row["rule"])),
+        "severity": facts.severity if facts else "",
+        "asks": facts.asks if facts else "",
+        "question": facts.question if facts else "",
+        "text": facts.text if facts else "",
+        "source": facts.source if facts else "",
+        "share": row["share"],
+        "counts": {name: count(row[name]) for name in ("variance", "kept", "not_judged", "judged")},
+        "said": share_words(row, "variance", row["of"]),
+        "kept_said": _kept_words(row),
+        "cell": share_cell(row, row["of"]),
+    }
+
+
+def share_words(row: Row, part: str, of: str | None) -> str:
+    """'14 of 189 trips judged (7 %, 4-12 %)'; what of it is withheld, in words."""
+    if of is None and row[part] is not None:
+        return f"{words.many(int(row[part]), 'trip')}; of how many judged is {WITHHELD}"
+    if of is None:
+        return WITHHELD
+    whole = row["judged"] if of == "judged" else row["trips"]
+    among = f"{words.many(int(whole), 'trip')}{' judged' if of == 'judged' else ''}"
+    if not whole:
+        return "no trip judged"
+    if row[part] is None or row["share"] is None:
+        return f"{WITHHELD}, of {among}" if of == "judged" else WITHHELD
+    spread = words.percent_range(row["low"], row["high"])
+    return f"{int(row[part]):,} of {among} ({words.percent(row['share'])}, {spread})"
+
+
+def _kept_words(row: Row) -> str:
+    """The other way round: trips that kept to the rule, of those judged."""
+    if row["of"] != "judged" or row["share"] is None:
+        return ""
+    turned = {**row, "share": 1 - row["share"], "low": 1 - row["high"], "high": 1 - row["low"]}
+    return share_words(turned, "kept", "judged")
+
+
+def share_cell(row: Row, of: str | None) -> Row | None:
+    """A share as a dot with its interval; None where it is withheld or there is none."""
+    if row["share"] is None:
+        return None
+    whole = row["judged"] if of == "judged" else row["trips"]
+    made = f"{int(row['variance']):,} / {int(whole):,}"
+    spread = words.percent_range(row["low"], row["high"])
+    value = words.percent(row["share"])
+    return {
+        "estimate": row["share"],
+        "low": row["low"],
+        "high": row["high"],
+        "hours": whole,
+        "made_from": made,
+        "value": value,
+        "range": spread,
+        "line": f"{made}: {value} ({spread})",
+    }
+
+
+def sizes_data(review: MonthReview, rows: list[Row]) -> Row:
+    """Occlusion rates by size in size order, the service last, and what may be said of them."""
+    found = {text(row["cannula"]): row for row in rows}
+    catalogue = sorted(records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"]))
+    labels = {text(c["id"]): text(c["label"]) for c in catalogue}
+    order = [size for size in labels if size in found]
+    order += sorted(size for size in found if size not in labels and size != "all")
+    sizes = [_size(found[size], labels.get(size) or size) for size in order]
+    service = _size(found.get("all", {}), "whole service")
+    return {
+        "rows": sizes,
+        "drawn": [r for r in sizes if r["told"]],
+        "service": service,
+        "finding": _sizes_finding(sizes, service),
+        "withheld": any(not r["told"] for r in sizes),
+        "methods": sorted({r["all"]["method"] for r in [*sizes, service] if r["all"]["method"]}),
+    }
+
+
+def _size(row: Row, label: str) -> Row:
+    given = {"numerator": row.get("events"), "denominator": row.get("hours")}
+    cell = rate_cell({**row, **given, "estimate": row.get("rate")})
+    return {"label": label, "told": row.get("events") is not None, "all": cell}
+
+
+def _sizes_finding(sizes: list[Row], service: Row) -> str:
+    told = [r for r in sizes if r["told"]]
+    if not sizes:
+        return "No ventilator high-flow hours that an occlusion rate could be made from."
+    parts = [_rate_words(r) for r in ([service] if service["told"] else []) + told]
+    if not parts:
+        return "The numbers of occlusions are withheld for every size and for the whole service."
+    return f"Occlusions in every 100 ventilator hours: {'; '.join(parts)}."
+
+
+def _rate_words(row: Row) -> str:
+    cell = row["all"]
+    trips = "" if cell["trips"] is None else f" of {words.many(int(cell['trips']), 'trip')}"
+    return (
+        f"{words.isolated(row['label'])} {cell['rate_text']} (95{words.NBSP}%"
+        f" {cell['range_text']}; {cell['made_from']}{trips})"
+    )
+
+
+def bases_data(rows: list[Row]) -> Row:
+    """Shares by base: of all rules together, and of each rule that can be told by base."""
+    found: dict[str, list[Row]] = {}
+    for row in rows:
+        found.setdefault(text(row["rule"]), []).append(_base(row))
+    rules = [
+        {"rule": rule, "title": words.rule_title(rule), "bases": bases}
+        for rule, bases in found.items()
+        if rule != ALL_RULES
+    ]
+    whole = found.get(ALL_RULES, [])
+    return {"whole": whole, "rules": rules, "pooled": any(b["others"] for b in whole)}
+
+
+def _base(row: Row) -> Row:
+    judged = {**row, "judged": row["variance"] + row["kept"]}
+    return {
+        "base": text(row["base"]),
+        "label": text(row["base"]),
+        "others": row["base"] == OTHER_BASES,
+        "counts": {n: count(row[n]) for n in ("trips", "variance", "kept", "not_judged")},
+        "said": share_words(judged, "variance", "judged"),
+        "kept_said": _kept_words({**judged, "of": "judged"}),
+        "cell": share_cell(judged, "judged"),
+    }
+
+
+def periods_data(shared: SharedTables) -> Row:
+    """Every period beside the others: all rules together, then each rule; newest first."""
+    periods = [text(p["period"]) for p in records(shared.periods)][::-1]
+    said = {
+        (text(r["rule"]), text(r["period"])): share_words(r, "variance", r["of"])
+        for r in records(shared.rules)
+    }
+    rules = sorted({rule for rule, _ in said}, key=lambda r: (r != ALL_RULES, r))
+    return {
+        "names": [period_words(p) for p in periods],
+        "trips": [_trips(shared, p) for p in periods],
+        "rows": [
+            {
+                "title": "Not every rule kept" if rule == ALL_RULES else words.rule_title(rule),
+                "cells": [said.get((rule, p), "not asked") for p in periods],
+            }
+            for rule in rules
+        ],
+    }

@@ -1,0 +1,26 @@
+"""Which cases have a page, and under which name."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING
+
+from reports.text.rows import records, text
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+FOLDER = "cases"
+
+
+def case_file(trip_id: str) -> str:
+    """The file name of a trip's page: the same in every run, safe whatever the token holds."""
+    return hashlib.sha256(trip_id.encode("utf-8", "surrogatepass")).hexdigest()[:16] + ".html"
+
+
+def case_files(review: MonthReview) -> dict[str, str]:
+    """The file of every trip that has a page, by trip_id, in reading order."""
+    if review.details is None:
+        return {}
+    trips = (text(row["trip_id"]) for row in records(review.details.trips[["trip_id"]]))
+    return {trip: case_file(trip) for trip in trips}

@@ -1,0 +1,382 @@
+"""The careful sentences of the Month page, computed from the numbers. No HTML.
+
+A sentence says what the numbers bear and no more: a comparison is 'ordinary' only where the
+interval also rules out a doubling, and a month whose trips are not all received is not compared.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.charts.control_sets import rate_by_chart
+from reports.text import words
+from reports.text.rows import Row, records, text
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+DOUBLING = 2.0
+NAMED_MOST = 3
+FIRST_NAMED = 4
+EVENTS_LEAST = 5
+"""Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
+OF_TRIP_ASIDE = "trip-set-aside"
+"""The problem of a row whose trip was set aside; its sentence names the trip's line."""
+TOO_WIDE = 0.4
+"""A share's interval wider than this leaves open whether it is rare or common."""
+GROUP_PARTS = {
+    "always_read": "that the protocol has read whatever the rules say",
+    "deviation": "with a variance for review",
+    "borderline": "borderline",
+    "cannot_tell": "that the record cannot settle on a high-severity rule",
+    "audit": "drawn at random from the others",
+}
+
+
+def missing_trips(review: MonthReview) -> int:
+    """Trips expected and not received; 0 where no expected number is known."""
+    return max(0, (review.expected or 0) - review.received)
+
+
+def received_sentence(review: MonthReview) -> str:
+    """How many trips were received of those expected."""
+    name, got, due = words.month_name(review.month), review.received, review.expected
+    if not got and not due:
+        return f"No trip of {name} was received."
+    if due is None:
+        was = "was" if got == 1 else "were"
+        return (
+            f"{words.many(got, 'trip')} of {name} {was} received; how many there should be"
+            " was not delivered."
+        )
+    if got > due:
+        return (
+            f"{words.many(got, 'trip')} of {name} were received, {got - due:,} more than the"
+            f" {due:,} expected."
+        )
+    if got == due:
+        all_of = "The one trip" if due == 1 else f"All {due:,} trips"
+        return f"{all_of} expected for {name} {'was' if due == 1 else 'were'} received."
+    return f"{got:,} of {due:,} trips expected for {name} were received."
+
+
+def need_sentence(review: MonthReview) -> str:
+    """How many trips a person must read, and why; empty where no trip was received."""
+    if not review.received:
+        return ""
+    if not review.protocol:
+        name = words.month_name(review.month)
+        return f"No trip was judged: no protocol version is in force for {name}."
+    counts: dict[str, int] = {}
+    for case in records(review.cases[["group"]]):
+        counts[text(case["group"])] = counts.get(text(case["group"]), 0) + 1
+    total = sum(counts.values())
+    if not total:
+        return "No trip needs a person to read it."
+    known = [g for g in GROUP_PARTS if g in counts] + sorted(set(counts) - set(GROUP_PARTS))
+    # a trip is counted once, under the first reason: one that is always read may have a variance
+    more = {g: " more" for g in known[1:] if g != "audit"}
+    parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
+    if known == ["audit"]:
+        parts = [f"{total:,} drawn at random for audit"]
+    needs = "needs" if total == 1 else "need"
+    rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
+    return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"
+
+
+def reasons_sentence(review: MonthReview) -> str:
+    """Which rules are most often the first reason to read a trip; empty where few are read."""
+    cases = review.cases[~review.cases["group"].isin(("audit", "follow_up"))]
+    counts = cases["leading_rule"].dropna().value_counts()
+    leading = sorted(counts.items(), key=lambda item: (-item[1], str(item[0])))[:NAMED_MOST]
+    if len(cases) < FIRST_NAMED or not leading:
+        return ""
+    named = [f"{words.rule_title(text(rule)).lower()} ({n:,})" for rule, n in leading]
+    of = f"{len(cases):,} of the {words.many(review.received, 'trip')} received"
+    share = words.percent(len(cases) / review.received)
+    return (
+        f"Without the random audit that is {of} ({share}). Most often the first reason is"
+        f" {words.listed(named)}."
+    )
+
+
+def _were(trips: int) -> str:
+    return f"{words.many(trips, 'trip')} {'was' if trips == 1 else 'were'}"
+
+
+def rate_phrase(cell: Row, unit: str) -> str:
+    """'4.1 events per 100 h (95 % 3.0–5.5; 61 events in 1,500 h of 210 trips)'."""
+    return (
+        f"{cell['rate_text']} {unit} (95{words.NBSP}% {cell['range_text']};"
+        f" {words.many(int(cell['events'] or 0), 'event')} in {words.hours(cell['hours'])}"
+        f"{words.NBSP}h of {words.many(int(cell['trips'] or 0), 'trip')})"
+    )
+
+
+def occlusion_sentences(review: MonthReview, rates: Row) -> list[str]:
+    """The month's occlusion rate, and whether it is ordinary for this service."""
+    cell = rates["service"]["month"]
+    if cell["estimate"] is None:
+        return [
+            "No ventilator high-flow time that an occlusion rate could be made from: nothing is"
+            " said of the rate."
+        ]
+    return [
+        f"Occlusions ran at {rate_phrase(cell, rates['unit'])}.",
+        *filter(None, [ordinary_sentence(review)]),
+    ]
+
+
+def ordinary_sentence(review: MonthReview) -> str:
+    """The month against the months before it; empty where no comparison was delivered."""
+    missing = missing_trips(review)
+    if missing:
+        are = "is" if missing == 1 else "are"
+        return (
+            f"Whether that is ordinary is not said while {words.many(missing, 'trip')} {are}"
+            " missing."
+        )
+    if not [m for m in review.months if m < review.month]:
+        return "There is no earlier month to compare it with."
+    ratio = ratio_row(review)
+    by_chart = rate_by_chart(review)
+    if by_chart:
+        return f"{by_chart} {against_before(ratio)}".rstrip()
+    return "" if ratio is None else compare(ratio)
+
+
+def ratio_row(review: MonthReview) -> Row | None:
+    """The service's occlusion-rate ratio of the month against the months before."""
+    frame = review.measures
+    chosen = frame[
+        (frame["measure"] == "occlusion-rate-ratio")
+        & (frame["month"] == review.month)
+        & (frame["group_by"] == "service")
+    ]
+    rows = records(chosen)
+    return rows[0] if rows else None
+
+
+def against_before(ratio: Row | None) -> str:
+    """The ratio to the months before, beside what the chart says; empty without one."""
+    if ratio is None:
+        return ""
+    estimate, low, high = (words.some(ratio[k]) for k in ("estimate", "low", "high"))
+    if estimate is None or low is None or high is None:
+        return ""
+    said = f"Against the months before the rate ratio is {estimate:.2f} (95{words.NBSP}%"
+    said += f" {low:.2f}{words.DASH}{high:.2f})"
+    if low > 1 or high < 1:
+        return f"{said}, {'higher' if low > 1 else 'lower'} than before."
+    return f"{said}; a doubling is not ruled out." if high > DOUBLING else f"{said}."
+
+
+def compare(ratio: Row) -> str:
+    """What a rate ratio with its interval bears; a doubling not ruled out is 'too few to say'."""
+    estimate, low, high = (words.some(ratio[k]) for k in ("estimate", "low", "high"))
+    trips = words.many(int(ratio["trips"] or 0), "trip")
+    if estimate is None or low is None or high is None:
+        return f"Against the months before: too few to say ({trips})."
+    shown = f"rate ratio {estimate:.2f}, 95{words.NBSP}% {low:.2f}{words.DASH}{high:.2f}"
+    if low > 1:
+        return f"That is higher than the months before ({shown})."
+    if high < 1:
+        return f"That is lower than the months before ({shown})."
+    if high > DOUBLING:
+        return (
+            f"Whether that is ordinary: too few to say ({trips}; {shown}, so a doubling is not"
+            " ruled out)."
+        )
+    return f"That is ordinary for this service ({shown})."
+
+
+def sizes_finding(
+    review: MonthReview, rows: list[Row], service: Row, what: str, plural: str
+) -> str:
+    """The highest rate with enough behind it over all months, against the whole service's.
+
+    Then whose intervals lie clear of the service's rate, and how many have too few events.
+    """
+    line = service["all"]["estimate"]
+    known = ("estimate", "low", "high")
+    drawn = [r for r in rows if all(r["all"][name] is not None for name in known)]
+    if line is None or not drawn:
+        return f"No {what} has ventilator high-flow hours to make a rate from."
+    if missing_trips(review):
+        return (
+            f"The whole service's rate over all months is {words.rate(line)}. While trips of the"
+            f" month are missing, no {what} is said to stand out."
+        )
+    enough = [r for r in drawn if _events_enough(r)]
+    few = len(drawn) - len(enough)
+    rest = f" Too few to say: {few} of {words.many(len(drawn), what, plural)}." if few else ""
+    if not enough:
+        return f"The whole service's rate over all months is {words.rate(line)}.{rest}"
+    first = max(enough, key=lambda r: r["all"]["estimate"])
+    return f"{_highest(first, service)}{_clear(first, enough, line)}{rest}"
+
+
+def _events_enough(row: Row) -> bool:
+    """Whether enough trips had an event, where that is known, else whether there were as many."""
+    found = row.get("trips_with_event")
+    return bool((row["all"]["events"] if found is None else found) >= EVENTS_LEAST)
+
+
+def _highest(row: Row, service: Row) -> str:
+    cell, line = row["all"], service["all"]["estimate"]
+    made = words.many(int(cell["events"]), "event")
+    said = (
+        f"Highest occlusion rate over all months: {words.isolated(row['label'])},"
+        f" {cell['rate_text']} {service['unit']} (95{words.NBSP}%"
+        f" {cell['range_text']}; {made}, {words.many(int(cell['trips'] or 0), 'trip')}); the whole"
+        f" service {words.rate(line)}."
+    )
+    if cell["low"] > line:
+        return f"{said} Unusual: its whole interval lies above the whole service's rate."
+    if cell["high"] < line:
+        return said
+    holds = "its interval holds the whole service's rate"
+    if cell["estimate"] <= line:
+        return f"{said} {holds.capitalize()}."
+    return f"{said} It looks worse, but that may be chance: {holds}."
+
+
+def _clear(first: Row, rows: list[Row], line: float) -> str:
+    """Which others' intervals lie wholly above the line, and which below; empty where none."""
+    above = [r for r in rows if r["all"]["low"] > line and r is not first]
+    below = [r for r in rows if r["all"]["high"] < line]
+    said = ""
+    for side, chosen in (("above", above), ("below", below)):
+        if chosen:
+            lies = "lies the whole interval" if len(chosen) == 1 else "lie the whole intervals"
+            also = "Also " if side == "above" else ""
+            said += f" {also}{side if also else side.title()} it {lies} of {_named(chosen)}."
+    return said
+
+
+def _named(rows: list[Row]) -> str:
+    """Up to three groups with their rates; more of them by number."""
+    if len(rows) > NAMED_MOST:
+        return f"{len(rows)} groups"
+    return words.listed([_one_named(r) for r in rows])
+
+
+def _one_named(row: Row) -> str:
+    return f"{words.isolated(row['label'])} ({row['all']['rate_text']}, {row['all']['range_text']})"
+
+
+def chance_note(rows: list[Row], what: str) -> str:
+    """How likely it is that some interval lies clear of the line by chance alone."""
+    drawn = sum(r["all"]["low"] is not None for r in rows)
+    if drawn < 2:
+        return ""
+    share = 1 - 0.95**drawn
+    return (
+        f"With {drawn} {what}s looked at, the chance that at least one 95{words.NBSP}% interval"
+        f" misses its true rate by chance alone is up to {words.percent(share)}."
+    )
+
+
+def exact_note(rows: list[Row]) -> str:
+    """What the interval of a size without an event leaves out; empty where each has one."""
+    if not any(r["all"]["hours"] and not r["all"]["events"] for r in rows):
+        return ""
+    return (
+        "A rate without an event (an open square) has the exact Poisson interval, which leaves out"
+        " that occlusions cluster within trips: it may be too narrow, and cannot be held against"
+        " the others."
+    )
+
+
+def months_finding(rates: Row) -> str:
+    """The range of the service's monthly rates and where the month stands."""
+    cells = [c for c in rates["service"]["months"] if c["estimate"] is not None]
+    if not cells:
+        return "No month has ventilator high-flow hours to make a rate from."
+    now = rates["service"]["month"]
+    least = min(cells, key=lambda c: c["estimate"])
+    most = max(cells, key=lambda c: c["estimate"])
+    said = (
+        f"Over {words.many(len(cells), 'month')} the whole service's rate lay between"
+        f" {least['rate_text']} ({least['name']}) and {most['rate_text']} ({most['name']})"
+    )
+    if len(cells) == 1:
+        said = f"Only {cells[0]['name']} has a rate: {cells[0]['rate_text']}"
+    here = f"; this month it is {now['rate_text']}" if now["estimate"] is not None else ""
+    return f"{said}{here if len(cells) > 1 else ''}."
+
+
+def share_sentence(row: Row | None) -> str:
+    """'3 of 41 trips (7 %, 3–19 %)'; with 'too few to say' where the interval is very wide."""
+    if row is None or not row["denominator"]:
+        return "no trip judged"
+    of = f"{int(row['numerator']):,} of {words.many(int(row['denominator']), 'trip')}"
+    spread = words.percent_range(words.some(row["low"]), words.some(row["high"]))
+    said = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
+    return f"{said}, too few to say" if _wide(row) else said
+
+
+def _wide(row: Row) -> bool:
+    low, high = words.some(row["low"]), words.some(row["high"])
+    return low is None or high is None or high - low > TOO_WIDE
+
+
+def bounds_sentence(row: Row | None, applicable: int) -> str:
+    """The share's bounds if every undecided trip were none, or one; empty without bounds."""
+    low = words.some((row or {}).get("bound_low"))
+    high = words.some((row or {}).get("bound_high"))
+    if low is None or high is None:
+        return ""
+    return f"{words.percent_range(low, high)} of all {applicable:,}, however the undecided fall"
+
+
+def first_cases(review: MonthReview) -> str:
+    """ ", first T1 and T2": the cases always read, and variances of high severity; or nothing."""
+    cases = review.cases
+    urgent = (cases["group"] == "always_read") | (
+        (cases["group"] == "deviation") & (cases["severity"] == "high")
+    )
+    named = [words.isolated(words.shortened(str(t), 20)) for t in cases["trip_id"][urgent]]
+    more = [f"{len(named) - FIRST_NAMED:,} more"] if len(named) > FIRST_NAMED else []
+    return f", first {words.listed([*named[:FIRST_NAMED], *more])}" if named else ""
+
+
+def next_steps(
+    review: MonthReview, unapproved: bool, left: int | None = None
+) -> list[tuple[str, str]]:
+    """What the coordinator does next: (sentence, anchor on the page), in order.
+
+    `left`: cases that no reader has closed yet; by default all of them.
+    """
+    steps = []
+    if not review.protocol and review.received:
+        steps.append(("Put a protocol version in force and review the month again", "protocol"))
+    missing, cases = missing_trips(review), len(review.cases)
+    set_aside = review.problems[review.problems["kind"] == "set_aside"]
+    # the rows of a trip that was set aside come back with the trip
+    aside = int((set_aside["problem"] != OF_TRIP_ASIDE).sum())
+    if unapproved:
+        steps.append(("Have the limits approved before anybody acts on them", "protocol"))
+    if missing:
+        trips = "trip" if missing == 1 else f"{missing:,} trips"
+        steps.append((f"Ask for the {trips} not received", "received"))
+    if review.expected is not None and review.received > review.expected:
+        steps.append(("Check the expected number against the dispatch log", "received"))
+    if aside:
+        it = "it" if aside == 1 else "them"
+        steps.append(
+            (f"Correct {words.many(aside, 'row')} set aside and deliver {it} again", "problems")
+        )
+    if left is None or left == cases:
+        read = f"Read {words.many(cases, 'case')} in the order given" if cases else ""
+        read += first_cases(review)
+    else:
+        read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
+    if read:
+        steps.append((read, "cases"))
+    steps += [
+        (f"Review {words.month_name(month)} again: {words.many(trips, 'trip')} of it came late",
+         "received")
+        for month, trips in sorted(review.late.items())
+    ]  # fmt: skip
+    return steps

@@ -1,0 +1,251 @@
+"""The review loop's tables for pages and data files; notes are in none of them.
+
+As in `schemas.outputs`: shares are fractions of 1, null means not known or nothing to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import ibis.expr.datatypes as dt
+import pandera.ibis as pa
+
+from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+REVIEWABLE = ["deviation", "borderline"]
+
+
+def _text(description: str, *, nullable: bool = False) -> Any:
+    return pa.Field(nullable=nullable, description=description)
+
+
+def _code(codes: list[str], description: str, *, nullable: bool = False) -> Any:
+    return pa.Field(isin=codes, nullable=nullable, description=description)
+
+
+def _count(description: str, unit: str = "trips") -> Any:
+    return pa.Field(nullable=False, description=description, metadata={"unit": unit})
+
+
+def _share(description: str) -> Any:
+    return pa.Field(nullable=True, description=description, metadata={"unit": "1"})
+
+
+def _value(unit: str, description: str) -> Any:
+    return pa.Field(nullable=True, description=description, metadata={"unit": unit})
+
+
+class ScreenQuality(pa.DataFrameModel):
+    """Flags of each rule, and what became of them: which rules cry wolf, which miss.
+
+    Confirmed is what readers concluded did happen, whatever the cause: practice, logistics,
+    justified or equipment. An answer counts while the rule's verdict is the one it was given to.
+    """
+
+    month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
+    rule: dt.String = _text("Id of the rule")
+    verdict: dt.String = _code(REVIEWABLE, "Which flags")
+    judged: dt.Int32 = _count("Trips the rule could judge")
+    flags: dt.Int32 = _count("Trips with that verdict")
+    reviewed: dt.Int32 = _count("Of these, concluded by a reader")
+    confirmed: dt.Int32 = _count("Of these, confirmed")
+    confirmed_share: dt.Float64 = _share("Confirmed over reviewed; null where none was")
+    low: dt.Float64 = _share("Lower 95 % bound")
+    high: dt.Float64 = _share("Upper 95 % bound")
+    method: dt.String = _text("Method of the interval")
+    practice: dt.Int32 = _count("Concluded: how the crew worked")
+    logistics: dt.Int32 = _count("Concluded: circumstances")
+    justified: dt.Int32 = _count("Concluded: rightly so")
+    equipment: dt.Int32 = _count("Concluded: the equipment")
+    record_gap: dt.Int32 = _count("Concluded: the record is wrong or has a hole")
+    protocol_unclear: dt.Int32 = _count("Concluded: the protocol does not say")
+    flag_wrong: dt.Int32 = _count("Concluded: the flag is wrong")
+    outdated: dt.Int32 = _count("Answered, and the verdict has changed since: to be read again")
+    missed: dt.Int32 = _count("Variances of this rule found by readers, not by the rule")
+
+
+class Determinations(pa.DataFrameModel):
+    """The answers that hold for the month's trips, one row a trip and rule."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    rule: dt.String = _text("Id of the rule; null: the case as a whole", nullable=True)
+    verdict: dt.String = _text("The rule's verdict when answered", nullable=True)
+    conclusion: dt.String = _code(CONCLUSIONS, "What was concluded", nullable=True)
+    status: dt.String = _code(STATUSES, "Where the case stands")
+    refer_to: dt.String = _code(REFER_TO, "Whose turn it is", nullable=True)
+    reviewer: dt.String = _text("Token of the reviewer")
+    readers: dt.Int32 = _count("Readers who concluded on it", "readers")
+    agreed: dt.Boolean = pa.Field(description="Whether all of them concluded the same")
+
+
+class Agreement(pa.DataFrameModel):
+    """How far two readers of one case agree, beyond chance (Cohen's kappa)."""
+
+    month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
+    cases: dt.Int32 = _count("Trips and rules that two readers concluded on", "cases")
+    same: dt.Int32 = _count("Of these, concluded alike", "cases")
+    kappa: dt.Float64 = _value("1", "Cohen's kappa; null where it cannot be said")
+    low: dt.Float64 = _value("1", "Lower 95 % bound")
+    high: dt.Float64 = _value("1", "Upper 95 % bound")
+    method: dt.String = _text("Method of the interval")
+
+
+class AuditResults(pa.DataFrameModel):
+    """What reading trips drawn at random, of those not listed for another reason, found."""
+
+    month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
+    unflagged: dt.Int32 = _count("Trips not listed for another reason")
+    drawn: dt.Int32 = _count("Of these, drawn for reading")
+    read: dt.Int32 = _count("Of these, closed by a reader")
+    missed: dt.Int32 = _count("Of these, with a variance that no rule flagged")
+    miss_rate: dt.Float64 = _share("Missed over read, months weighted by their trips")
+    low: dt.Float64 = _share("Lower 95 % bound")
+    high: dt.Float64 = _share("Upper 95 % bound")
+    method: dt.String = _text("Method of the interval")
+
+
+class Restatements(pa.DataFrameModel):
+    """Figures of published months that have changed since."""
+
+    month: dt.String = _text("The published month")
+    measure: dt.String = _text("Id of the measure")
+    group_by: dt.String = _text("service, cannula, rule or base")
+    group_value: dt.String = _text("Which group")
+    unit: dt.String = _text("Unit of the figures", nullable=True)
+    then_numerator: dt.Float64 = _value("see unit", "Numerator as published")
+    then_denominator: dt.Float64 = _value("see unit", "Denominator as published")
+    then: dt.Float64 = _value("see unit", "Figure as published; null if there was none")
+    now_numerator: dt.Float64 = _value("see unit", "Numerator now")
+    now_denominator: dt.Float64 = _value("see unit", "Denominator now")
+    now: dt.Float64 = _value("see unit", "Figure now; null if there is none")
+    late: dt.Int32 = _count("Trips that came after it was published")
+    replaced: dt.Int32 = _count("Trips delivered again with other content")
+    corrected: dt.Int32 = _count("Trips with values corrected since")
+    rejudged: dt.Int32 = _count("Trips judged otherwise though their records are the same")
+    determinations: dt.Int32 = _count("Answers read since", "answers")
+    trips: dt.String = _text("Tokens of those trips, separated by spaces", nullable=True)
+    why: dt.String = _text("What changed it, in a sentence without tokens")
+
+
+class FollowUps(pa.DataFrameModel):
+    """Actions that readers asked for and nobody has closed, as of a month."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    conclusion: dt.String = _code(CONCLUSIONS, "What was concluded", nullable=True)
+    status: dt.String = _code(STATUSES, "Where the case stands")
+    refer_to: dt.String = _code(REFER_TO, "Whose turn it is", nullable=True)
+    reviewer: dt.String = _text("Token of the reviewer")
+    action: dt.String = _text("What is to be done")
+    due_month: dt.String = _text("Month by which it should be done", nullable=True)
+    overdue: dt.Boolean = pa.Field(description="Whether that month has passed")
+
+
+class Corrections(pa.DataFrameModel):
+    """Corrected values in force, beside what was delivered."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    table: dt.String = _text("Table of the row")
+    line: dt.Int32 = _value("line", "Line of the delivered file")
+    at_s: dt.Int32 = _value("s", "Recorded time of the row")
+    column: dt.String = _text("The corrected column")
+    original: dt.String = _text("The value as delivered; null where empty", nullable=True)
+    value: dt.String = _text("The corrected value; null: known to be empty", nullable=True)
+    reason: dt.String = _text("Why")
+    by: dt.String = _text("Token of whoever corrected it")
+
+
+class PracticeVariances(pa.DataFrameModel):
+    """Variances that readers put down to practice: what retraining is for, before mere flags."""
+
+    month: dt.String = _text("Service month")
+    rule: dt.String = _text("Id of the rule")
+    base: dt.String = _text("Token of the base")
+    judged: dt.Int32 = _count("Trips of the base the rule could judge")
+    flags: dt.Int32 = _count("Variances flagged")
+    reviewed: dt.Int32 = _count("Of these, concluded by a reader")
+    practice: dt.Int32 = _count("Of these, put down to how the crew worked")
+    missed: dt.Int32 = _count("Variances of the rule that a reader found and it did not flag")
+
+
+class WhatIf(pa.DataFrameModel):
+    """One row a value of a protocol setting: the verdicts history would have had."""
+
+    setting: dt.String = _text("Which setting, as rule.parameter")
+    value: dt.String = _text("The value tried")
+    current: dt.Boolean = pa.Field(description="Whether it changes nothing in the protocol")
+    rule: dt.String = _text("Id of the rule")
+    trips: dt.Int32 = _count("Trips judged")
+    met: dt.Int32 = _count("Trips met")
+    authorised: dt.Int32 = _count("Trips authorised")
+    borderline: dt.Int32 = _count("Trips borderline")
+    cannot_tell: dt.Int32 = _count("Trips that could not be judged")
+    deviation: dt.Int32 = _count("Trips with a variance for review")
+    not_applicable: dt.Int32 = _count("Trips the rule does not ask about")
+    changed: dt.Int32 = _count("Verdicts that differ from the protocol's")
+    to_deviation: dt.Int32 = _count("Of these, variances now")
+    from_deviation: dt.Int32 = _count("Of these, variances no more")
+    extra_ventilator_trips: dt.Int32 = _value(
+        "trips", "Trips it would have asked onto a blended source, more than before; null for"
+        " rules that do not ask for one",
+    )  # fmt: skip
+    extra_ventilator_minutes: dt.Float64 = _value(
+        "min", "Minutes on a blended source it would surely have asked for, more than before"
+    )
+
+
+class WhatIfChanges(pa.DataFrameModel):
+    """Every verdict that would change, one a row."""
+
+    setting: dt.String = _text("Which setting, as rule.parameter")
+    value: dt.String = _text("The value tried")
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    rule: dt.String = _text("Id of the rule")
+    was: dt.String = _text("Verdict under the protocol; null: not judged", nullable=True)
+    becomes: dt.String = _text("Verdict under the value; null: not judged", nullable=True)
+
+
+LOOP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
+    "screen_quality": ScreenQuality,
+    "determinations": Determinations,
+    "agreement": Agreement,
+    "audit_results": AuditResults,
+    "restatements": Restatements,
+    "follow_ups": FollowUps,
+    "corrections": Corrections,
+    "practice_variances": PracticeVariances,
+    "what_if": WhatIf,
+    "what_if_changes": WhatIfChanges,
+}
+"""Every table of the loop, by name; all but the last two are also data files of the month."""
+
+MONTH_TABLES = [name for name in LOOP_OUTPUTS if not name.startswith("what_if")]
+
+
+@dataclass(frozen=True)
+class LoopReview:
+    """The loop's share of a month's pages; frames follow the models above.
+
+    `baseline`: the month is history that opens no cases. `published`: how often it has been
+    published. `ledger_head`: the hash the ledger ended with.
+    """
+
+    baseline: bool
+    published: int
+    ledger_head: str
+    screen_quality: pd.DataFrame
+    determinations: pd.DataFrame
+    agreement: pd.DataFrame
+    audit_results: pd.DataFrame
+    restatements: pd.DataFrame
+    follow_ups: pd.DataFrame
+    corrections: pd.DataFrame
+    practice_variances: pd.DataFrame

@@ -1,0 +1,100 @@
+"""Packs and pictures by the command line: what they write, and what they refuse."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from pipeline.ingest.delivery import read_delivery
+from pipeline.ingest.load import load
+from pipeline.judging.evaluator import judge
+from pipeline.store.database import open_store
+from tests.acceptance.cli_kit import Run, refused
+from tests.followup.kit import MONTH, answer, flagged, read_back
+
+
+@pytest.fixture(scope="module")
+def folder(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A judged store whose second month has a page, and an action whose text names its trip."""
+    into = tmp_path_factory.mktemp("outside") / "pages"
+    (into / MONTH).mkdir(parents=True)
+    (into / MONTH / "index.html").write_text("a page", encoding="utf-8")
+    with closing(open_store(into / "store.duckdb", create=True)) as con:
+        load(con, read_delivery(con, clean_delivery))
+        judge(con)
+    trip, rule = flagged(into)[0]
+    said = f"go through {trip} with reader R1 again"
+    row = answer(trip, rule, "practice", status="open", refer_to="education", action=said)
+    assert read_back(into, [row]).stored == 1
+    return into
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["2026-03", "--for", "committee"], '"2026-03" has not been reviewed'),
+        (["soon", "--for", "director"], '"soon" has not been reviewed'),
+        ([MONTH, "--for", "visitors"], '"visitors" is no reader of a pack'),
+        ([MONTH, "--for", "base"], "a base's pack needs the base"),
+        ([MONTH, "--for", "committee", "--base", "alder"], "only a base's pack names a base"),
+    ],
+)
+def test_a_pack_that_cannot_be_is_refused_in_a_sentence(
+    run: Run, folder: Path, arguments: list[str], said: str
+) -> None:
+    refused(run("pack", *arguments, "--into", folder), 2, said)
+    assert not list(folder.rglob("pack-*"))
+
+
+def test_a_pack_without_the_services_statement_is_said_to_have_none(
+    run: Run, folder: Path, tmp_path: Path
+) -> None:
+    into = tmp_path / "pages"
+    shutil.copytree(folder, into)
+    with closing(open_store(into / "store.duckdb", create=False)) as con:
+        con.execute("UPDATE delivered.delivery SET confidentiality = NULL")
+    ran = run("pack", MONTH, "--for", "committee", "--into", into, "--to", "sent.html")
+    assert ran.code == 0
+    assert "It carries no confidentiality statement of your service" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["nonsense", "--to", "x.svg"], '"nonsense" is no measure'),
+        (["occlusion-rate", "--to", "x.gif"], '".gif" is no kind of picture'),
+        (
+            ["occlusion-rate", "--to", "x.svg", "--month", "2026-03"],
+            '"2026-03" has not been reviewed',
+        ),
+    ],
+)
+def test_a_picture_that_cannot_be_is_refused_in_a_sentence(
+    run: Run, folder: Path, arguments: list[str], said: str
+) -> None:
+    refused(run("picture", *arguments, "--into", folder), 2, said)
+    assert not list(Path.cwd().iterdir())
+
+
+def test_the_committees_pack_goes_where_it_is_sent_without_the_trip_an_action_names(
+    run: Run, folder: Path
+) -> None:
+    trip, _ = flagged(folder)[0]
+    ran = run("pack", MONTH, "--for", "committee", "--into", folder, "--to", "sent.html")
+    assert (ran.code, ran.out.splitlines()[0]) == (0, "Wrote sent.html")
+    assert "no confidentiality statement of your service" not in ran.out
+    html = Path("sent.html").read_text(encoding="utf-8")
+    assert "Peer-review record of heron-ridge, an invented service" in html
+    assert "go through ... with reader ... again" in html
+    assert not re.search(rf"\b{trip}\b|\bR1\b", html)
+    assert not list(folder.rglob("pack-*"))
+
+
+def test_a_picture_goes_where_it_is_sent(run: Run, folder: Path) -> None:
+    ran = run("picture", "occlusion-rate", "--into", folder, "--to", "sent.svg")
+    assert (ran.code, ran.out) == (0, "Wrote sent.svg\n")
+    assert Path("sent.svg").read_bytes().startswith((b"<svg", b"<?xml"))

@@ -1,0 +1,175 @@
+"""What the pages say of the review loop: sentences and tables, from hand-made answers."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from reports.director.screen_quality import screen_data
+from reports.education.education_data import education_data
+from reports.education.practice import practice_data
+from reports.month.followup_data import answers_by_trip, confirmed_by_rule, loop_data, restated
+from reports.month.month_data import month_data
+from reports.text.navigation import Site
+from reports.text.words import NBSP
+from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview
+from schemas.month_review import MonthReview
+from tests.browser import fixture, fixture_figures
+
+MONTH = fixture.month_review().month
+TRIP = str(fixture.month_review().cases["trip_id"].iloc[0])
+RULE = "wall-oxygen-time"
+
+
+def frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    columns = list(LOOP_OUTPUTS[name].to_schema().columns)
+    assert all(set(row) <= set(columns) for row in rows), name
+    return pd.DataFrame(rows, columns=columns)
+
+
+def with_loop(month: MonthReview | None = None, **tables: list[dict[str, Any]]) -> MonthReview:
+    frames = {name: frame(name, tables.get(name, [])) for name in MONTH_TABLES}
+    loop = LoopReview(baseline=False, published=0, ledger_head="0" * 64, **frames)
+    return dataclasses.replace(month or fixture_figures.full(), loop=loop)
+
+
+def quality(**more: Any) -> dict[str, Any]:
+    counts = dict.fromkeys(
+        ["reviewed", "confirmed", "practice", "logistics", "justified", "equipment", "record_gap",
+         "protocol_unclear", "flag_wrong", "outdated", "missed"], 0
+    )  # fmt: skip
+    row = {"month": f"to {MONTH}", "rule": RULE, "verdict": "deviation", "judged": 100, "flags": 40}
+    return {**counts, **row, "method": "Wilson score", **more}
+
+
+def change(**more: Any) -> dict[str, Any]:
+    row = {
+        "month": "2026-05", "measure": "deviation-share", "group_by": "rule", "group_value": RULE,
+        "unit": "share of trips", "then_numerator": 3.0, "then_denominator": 30.0, "then": 0.1,
+        "now_numerator": 5.0, "now_denominator": 31.0, "now": 5 / 31, "late": 1, "replaced": 0,
+        "corrected": 0, "rejudged": 0, "determinations": 0, "trips": "T9",
+        "why": "1 trip came late.",
+    }  # fmt: skip
+    return {**row, **more}
+
+
+def test_a_review_without_a_loop_shows_nothing_of_it() -> None:
+    review = dataclasses.replace(fixture_figures.full(), loop=None)
+    assert loop_data(review)["there"] is False
+    assert confirmed_by_rule(review) == {} == answers_by_trip(review)
+    assert not month_data(review)["any_confirmed"]
+
+
+def test_a_quiet_month_says_so_in_a_line() -> None:
+    data = loop_data(with_loop())
+    assert data["restated"]["finding"] == data["actions"]["finding"] == data["agreement"] == ""
+    assert "has not been published" in data["state"]
+    assert data["left"] == len(fixture_figures.full().cases)
+
+
+def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
+    same = change(group_value="unheated-time", now=0.1, now_numerator=3.0, now_denominator=30.0,
+                  then_denominator=29.9)  # fmt: skip
+    whole = change(measure="occlusion-rate", group_by="service", group_value="all",
+                   unit="events per 100 ventilator hours", then=20.0, then_numerator=4.0,
+                   then_denominator=20.0, now=25.0, now_numerator=5.0, now_denominator=20.0,
+                   why="1 trip was corrected.")  # fmt: skip
+    review = with_loop(restatements=[same, change(), whole])
+    found = restated(review.loop, review)
+    assert [r["figure"] for r in found["first"]] == [
+        "Occlusion rate", "Variance share, Wall oxygen time", "Variance share, Unheated time",
+    ]  # fmt: skip
+    assert found["first"][0]["then"] == "20.0 (4 events in 20 h)"
+    assert found["first"][1]["now"] == f"16{NBSP}% (5 of 31 trips)"
+    assert found["finding"] == "3 figures as published have changed since (May 2026)."
+    assert found["causes"] == [{"name": "May 2026", "why": "1 trip came late.", "trips": ["T9"]}]
+
+
+def test_actions_overdue_come_first_and_ask_to_be_followed_up() -> None:
+    row = {"trip_id": "T1", "month": "2026-04", "base": "alder", "rules": RULE,
+           "conclusion": "practice", "status": "awaiting_crew", "refer_to": "education",
+           "reviewer": "R1", "action": "Talk it through", "due_month": "2026-09",
+           "overdue": False}  # fmt: skip
+    late = {**row, "trip_id": "T2", "due_month": "2026-05", "overdue": True, "rules": None}
+    data = month_data(with_loop(follow_ups=[row, late]))
+    actions = data["loop"]["actions"]
+    assert [r["trip"] for r in actions["rows"]] == ["T2", "T1"]
+    assert actions["finding"] == "2 actions are open, 1 of them overdue."
+    assert actions["rows"][0]["rules"] == "the case as a whole"
+    assert ("Follow up 1 overdue action", "actions") in data["next_steps"]
+
+
+def test_closed_cases_are_not_asked_for_again() -> None:
+    own = {"trip_id": TRIP, "rule": RULE, "verdict": "deviation", "conclusion": "practice",
+           "status": "closed", "reviewer": "R1", "readers": 2, "agreed": False}  # fmt: skip
+    review = with_loop(determinations=[own])
+    data = month_data(review)
+    total = len(review.cases)
+    assert data["loop"]["left"] == total - 1
+    asked = [sentence for sentence, _ in data["next_steps"]]
+    assert f"Read the {total - 1:,} of {total:,} cases that nobody has closed" in asked
+    assert data["cases"]["rows"][0]["state"] == "closed: practice"
+    answer = answers_by_trip(review)[TRIP][0]
+    assert answer["readers"] == "2 readers, not alike: the later holds"
+    halfway = with_loop(determinations=[own, {**own, "rule": None, "status": "open"}])
+    assert loop_data(halfway)["left"] == total
+
+
+def test_confirmed_shares_stand_beside_screened_ones() -> None:
+    review = with_loop(screen_quality=[
+        quality(month=MONTH, flags=3, reviewed=2, confirmed=1, practice=1, flag_wrong=1)
+    ])  # fmt: skip
+    share = {"measure": "confirmed-deviation-share", "month": MONTH, "group_by": "rule",
+             "group_value": RULE, "numerator": 1.0, "denominator": 50.0, "estimate": 0.02,
+             "low": 0.004, "high": 0.105}  # fmt: skip
+    measures = pd.concat([review.measures, pd.DataFrame([share])], ignore_index=True)
+    found = confirmed_by_rule(dataclasses.replace(review, measures=measures))[RULE]
+    assert found["share"].startswith("1 of 50 trips")
+    assert found["said"] == "2 of 3 flags read; the others may add to it"
+
+
+@pytest.mark.parametrize(
+    ("read", "confirmed", "high", "said"),
+    [
+        (0, 0, None, "None of 40 flagged variances has been concluded on"),
+        (4, 1, 0.6, "Too few read to say (fewer than 10): wall oxygen time"),
+        (30, 5, 0.34, "More often wrong than right: Wall oxygen time (5 of 30 read)"),
+        (30, 20, 0.8, "No rule with enough flags read is more often wrong than right"),
+    ],
+)
+def test_a_rule_cries_wolf_only_with_enough_flags_read(
+    read: int, confirmed: int, high: float | None, said: str
+) -> None:
+    share = None if not read else confirmed / read
+    row = quality(reviewed=read, confirmed=confirmed, confirmed_share=share, low=share, high=high)
+    assert said in screen_data(with_loop(screen_quality=[row]))["finding"]
+
+
+def test_an_audit_nobody_read_says_nothing_is_known() -> None:
+    row = {"month": MONTH, "unflagged": 40, "drawn": 11, "read": 0, "missed": 0}
+    audit = loop_data(with_loop(audit_results=[row]))["audit"]
+    assert audit["month"].endswith("nothing is known yet of what the rules miss.")
+    found = {**row, "read": 10, "missed": 1, "miss_rate": 0.1, "low": 0.018, "high": 0.404,
+             "method": "Wilson score"}  # fmt: skip
+    audit = loop_data(with_loop(audit_results=[found]))["audit"]
+    assert f"miss rate 10{NBSP}% (2\u201340{NBSP}%; Wilson score)" in audit["month"]
+
+
+def test_education_leads_with_practice_or_says_that_flags_are_all_there_is() -> None:
+    row = {"month": MONTH, "rule": RULE, "base": "cedar", "judged": 20, "flags": 4,
+           "reviewed": 0, "practice": 0, "missed": 0}  # fmt: skip
+    review = with_loop(practice_variances=[row])
+    assert "all that follows counts flags" in practice_data(review)["finding"]
+    read = with_loop(practice_variances=[
+        {**row, "reviewed": 3, "practice": 2}, {**row, "base": "alder", "flags": 0, "missed": 1},
+        {**row, "month": "2020-01", "reviewed": 4, "practice": 4},
+    ])  # fmt: skip
+    found = practice_data(read)
+    assert found["finding"].endswith("wall oxygen time (2 of 3). 1 not read yet.")
+    assert [b["base"] for b in found["rows"][0]["bases"]] == ["alder", "cedar"]
+    figures = read.figures
+    assert figures is not None
+    assert education_data(read, figures, Site())["answer"][0] == found["finding"]

@@ -1,0 +1,88 @@
+"""One reviewed folder for all; tests that change it copy it.
+
+Pages are drawn as a plain list of their figures here, and workbooks hold the first row of each
+table: what they look like is tested elsewhere, and drawing them is most of a review's time.
+`DRAW`, `FIGURES` and `TABLES` are what draws them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pytest
+
+import reports
+from pipeline import measures
+from pipeline.judging import whatif
+from reports.render import workbook
+from schemas.measure_outputs import MEASURE_OUTPUTS
+
+from . import kit
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+DRAW, FIGURES, CURVES = reports.write_pages, measures.figures, whatif.main_curves
+TABLES = workbook._write_tables
+
+
+def plain_page(review: MonthReview, folder: Path) -> Path:
+    """A page that holds every figure of the month and every restatement."""
+    page = folder / review.month / "index.html"
+    page.parent.mkdir(parents=True, exist_ok=True)
+    assert review.loop is not None
+    text = review.measures.to_csv(index=False) + review.loop.restatements.to_csv(index=False)
+    page.write_text(text, encoding="utf-8")
+    (folder / "assets").mkdir(exist_ok=True)
+    (folder / "assets" / "page.css").write_text("body {}\n", encoding="utf-8")
+    return page
+
+
+def no_figures(*_: object) -> dict[str, pd.DataFrame]:
+    """No charts and no power, which are simulated."""
+    return {
+        name: pd.DataFrame(columns=list(model.to_schema().columns))
+        for name, model in MEASURE_OUTPUTS.items()
+    }
+
+
+def no_curves(*_: object) -> None:
+    """No history under other limits, which replays every rule many times."""
+
+
+def first_rows(
+    book: Any, formats: dict[str, Any], tables: dict[str, pd.DataFrame], lengths: dict[str, int]
+) -> None:
+    """A sheet for every table, with its first row."""
+    TABLES(book, formats, {name: frame.head(1) for name, frame in tables.items()}, lengths)
+
+
+@pytest.fixture(scope="package", autouse=True)
+def plain_pages() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reports, "write_pages", plain_page)
+        patch.setattr(measures, "figures", no_figures)
+        patch.setattr(whatif, "main_curves", no_curves)
+        patch.setattr(workbook, "_write_tables", first_rows)
+        yield
+
+
+@pytest.fixture(scope="package")
+def reviewed_once(
+    plain_pages: None, clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """The clean delivery of 60 trips over two months, reviewed for the second."""
+    from pipeline.review import review
+
+    folder = tmp_path_factory.mktemp("reviewed") / "pages"
+    review(clean_delivery, folder, by="C1")
+    return folder
+
+
+@pytest.fixture
+def folder(reviewed_once: Path, tmp_path: Path) -> Path:
+    """A copy of the reviewed folder."""
+    return kit.copy_of(reviewed_once, tmp_path / "pages")

@@ -1,0 +1,246 @@
+"""The random audit: its size, its draw, and that the miss rate recovers what was planted."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.followup.audit import add_audit_cases, audit_results, audit_size, draw_audit
+from pipeline.followup.month_followup import miss_rates
+from schemas.followup_outputs import AuditResults
+
+from . import world
+from .world import RULE
+
+
+def one_month(trips: int, flagged: int = 0, month: str = "2026-01") -> pd.DataFrame:
+    return pd.DataFrame({
+        "trip_id": [f"{month}-{n:04d}" for n in range(trips)], "month": month, "base": "b1",
+        "verdict": ["deviation"] * flagged + ["met"] * (trips - flagged),
+    })  # fmt: skip
+
+
+# ---- size
+
+
+def test_size_without_end_of_the_population_is_the_textbook_one() -> None:
+    """n0 = z^2 p (1 - p) / d^2: 0.5 within 0.05 needs 385 (any survey handbook, from memory)."""
+    assert audit_size(10**9, 0.05, 0.5) == 385
+    assert audit_size(10**9, 0.03, 0.5) == 1068
+
+
+def test_size_with_the_finite_population_correction() -> None:
+    """385 of 1000 come down to 278: 384.16 / (1 + 383.16 / 1000) = 277.7 (computed)."""
+    assert audit_size(1000, 0.05, 0.5) == 278
+    assert audit_size(0) == 0
+    assert audit_size(1) == 1
+    assert all(audit_size(n) <= n for n in range(200))
+    sizes = [audit_size(n) for n in range(200)]
+    assert sizes == sorted(sizes)
+    assert audit_size(40, 0.05) > audit_size(40, 0.10)
+
+
+# ---- draw
+
+
+def test_the_same_month_gives_the_same_draw_and_another_month_another() -> None:
+    def drawn(month: str) -> list[str]:
+        con = world.world(one_month(80, 5, month))
+        world.cases(con, month)
+        draw_audit(con, month)
+        rows = con.execute("SELECT trip_id FROM loop.audit ORDER BY mark").fetchall()
+        return [trip.removeprefix(month) for (trip,) in rows]
+
+    first = drawn("2026-01")
+    assert drawn("2026-01") == first
+    assert drawn("2026-02") != first
+    assert len(first) == audit_size(75)
+
+
+def test_flagged_trips_are_never_drawn_and_drawn_ones_become_cases() -> None:
+    con = world.world(one_month(40, 15))
+    world.cases(con, "2026-01")
+    draw_audit(con, "2026-01")
+    flagged = {f"2026-01-{n:04d}" for n in range(15)}
+    drawn = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
+    assert drawn
+    assert not drawn & flagged
+    add_audit_cases(con, "2026-01")
+    rows = con.execute(
+        """SELECT reading_order, trip_id, "group" FROM month_case ORDER BY 1"""
+    ).fetchall()
+    assert [row[0] for row in rows] == list(range(1, len(rows) + 1))
+    assert {row[1] for row in rows[15:]} == drawn
+    assert {row[2] for row in rows[15:]} == {"audit"}
+
+
+def test_a_draw_stays_and_late_trips_join_by_the_same_chance() -> None:
+    """Over many months, of 100 late trips as large a part is drawn as of the 100 before them."""
+    labels = world.months(60)
+    both = pd.concat([one_month(200, 0, month) for month in labels], ignore_index=True)
+    con = world.world(both)
+    con.execute("CREATE TABLE all_trips AS FROM judged.trip_window")
+    con.execute("DELETE FROM judged.trip_window WHERE trip_key % 2 = 0")
+    first = set()
+    for month in labels:
+        draw_audit(con, month)
+    first = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
+    con.execute("DELETE FROM judged.trip_window")
+    con.execute("INSERT INTO judged.trip_window FROM all_trips")
+    for month in labels:
+        draw_audit(con, month)
+    second = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
+    assert first < second
+    n = len(labels) * audit_size(100)
+    assert len(first) == n
+    # drawn and late counts are both about binomial with the same share of 6000
+    assert abs(len(second - first) - n) < 4 * math.sqrt(2 * n)
+    told = "SELECT count(*) FROM loop.ledger WHERE what = 'audit'"
+    entries = con.execute(told).fetchall()
+    for month in labels:
+        draw_audit(con, month)
+    assert (
+        con.execute("SELECT count(*) FROM loop.ledger WHERE what = 'audit'").fetchall() == entries
+    )
+
+
+# ---- miss rate
+
+
+PLANTED = (0.03, 0.12, 0.30)
+SIZES = (90, 40, 200)
+"""Trips without findings of a month: the miss rates go round with the months, and so do these."""
+LABELS = world.months(360)
+TOGETHER = 3
+"""So many months of one planted rate and of all three sizes are taken together."""
+
+
+@pytest.fixture(scope="module")
+def audited() -> Iterator[duckdb.DuckDBPyConnection]:
+    """360 months: in each, some of the trips without findings were missed, planted at random."""
+    generator = np.random.default_rng(20260101)
+    trips = pd.concat(
+        [one_month(SIZES[n // 3 % 3], 0, month) for n, month in enumerate(LABELS)],
+        ignore_index=True,
+    )
+    rate = trips["month"].map({month: PLANTED[n % 3] for n, month in enumerate(LABELS)})
+    con = world.world(trips)
+    for month in LABELS:
+        draw_audit(con, month)
+    drawn = con.execute("SELECT month, trip_id FROM loop.audit ORDER BY ALL").df()
+    missed = dict(zip(trips["trip_id"], generator.random(len(trips)) < rate, strict=True))
+    drawn["conclusion"] = [("missed" if missed[trip] else None) for trip in drawn["trip_id"]]
+    world.answered(con, drawn)
+    yield con
+    con.close()
+
+
+@pytest.fixture(scope="module")
+def months_read(audited: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """The audit's result of each month."""
+    return audit_results(audited, LABELS[-1]).iloc[:-1].reset_index(drop=True)
+
+
+@pytest.mark.parametrize("planted", PLANTED)
+def test_the_miss_rate_recovers_the_planted_one(months_read: pd.DataFrame, planted: float) -> None:
+    """95 % intervals hold it as often as Wilson's do by enumeration, within 3 standard errors.
+
+    With 13 to 17 trips read these hold 0.03 in 91 to 94 % of months, the others in 94 to 97 %.
+    """
+    single = months_read.iloc[PLANTED.index(planted) :: 3]
+    assert len(single) == 120
+    assert (single["read"] == single["drawn"]).all()
+    inside = (single["low"] <= planted) & (planted <= single["high"])
+    due = [world.wilson_coverage(int(n), planted) for n in single["read"]]
+    assert min(due) > 0.90
+    spread = math.sqrt(sum(d * (1 - d) for d in due)) / len(due)
+    assert abs(inside.mean() - np.mean(due)) <= 3 * spread
+    assert single["miss_rate"].mean() == pytest.approx(planted, abs=0.02)
+
+
+def test_the_rate_of_months_together_recovers_it_too(
+    audited: duckdb.DuckDBPyConnection, months_read: pd.DataFrame
+) -> None:
+    """Three months of 40, 90 and 200 trips, 120 times: the weighted rate, Kish's interval."""
+    con = audited
+    con.execute("CREATE TEMP TABLE every_audit AS FROM loop.audit")
+    held, wide = [], []
+    for n in range(0, len(LABELS), 9):
+        for planted in PLANTED:
+            first = n + PLANTED.index(planted)
+            some = LABELS[first : first + 3 * TOGETHER : 3]
+            assert set(months_read.loc[months_read["month"].isin(some), "unflagged"]) == set(SIZES)
+            con.execute("DELETE FROM loop.audit")
+            con.execute("INSERT INTO loop.audit FROM every_audit WHERE month IN ?", [some])
+            whole = audit_results(con, some[-1]).iloc[-1]
+            held.append(whole["low"] <= planted <= whole["high"])
+            wide.append(whole["high"] - whole["low"])
+    assert len(held) == 120
+    assert np.mean(held) >= 0.95 - 3 * math.sqrt(0.05 * 0.95 / len(held))
+    alone = (months_read["high"] - months_read["low"]).mean()
+    assert np.mean(wide) < 0.75 * alone, "together they say more than one month alone"
+
+
+def test_months_weigh_as_many_trips_as_they_have() -> None:
+    """Two months reckoned by hand: 3 of 10 read of 20, none of 10 read of 180."""
+    trips = pd.concat([one_month(20, 0, "2026-01"), one_month(180, 0, "2026-02")])
+    con = world.world(trips.reset_index(drop=True))
+    for month, size in (("2026-01", 20), ("2026-02", 180)):
+        con.execute("INSERT INTO loop.audit_draw VALUES (?, 's', ?, 10, 0.1, 0.05)", [month, size])
+        con.execute(f"""INSERT INTO loop.audit SELECT '{month}', '{month}-' || lpad(i::VARCHAR, 4,
+                        '0'), 'm' FROM range(10) r(i)""")  # fmt: skip
+    ids = [f"{month}-{n:04d}" for month in ("2026-01", "2026-02") for n in range(10)]
+    world.answered(con, pd.DataFrame({
+        "trip_id": ids, "conclusion": ["missed"] * 3 + [None] * 17
+    }))  # fmt: skip
+    found = audit_results(con, "2026-02")
+    assert list(found.columns) == list(AuditResults.to_schema().columns)
+    assert list(found["miss_rate"]) == pytest.approx([0.3, 0.0, 0.1 * 0.3])
+    # Kish: (20 + 180)^2 / (20^2 / 10 + 180^2 / 10) = 12.195
+    from pipeline.statistics.intervals import wilson
+
+    by_hand = wilson(0.03 * 12.195122, 12.195122)
+    assert found["high"].iloc[-1] == pytest.approx(float(by_hand.upper), abs=1e-6)
+    rows = miss_rates(found)
+    assert list(rows["measure"]) == ["miss-rate"] * 3
+    assert list(rows["left_out"]) == [0, 0, 0]
+
+
+def test_unread_trips_are_no_answers_and_nothing_read_is_no_rate() -> None:
+    con = world.world(one_month(60))
+    draw_audit(con, "2026-01")
+    nothing = audit_results(con, "2026-01")
+    assert list(nothing["read"]) == [0, 0]
+    assert nothing[["miss_rate", "low", "high"]].isna().all(axis=None)
+    ((trip,),) = con.execute("SELECT min(trip_id) FROM loop.audit").fetchall()
+    world.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"],
+                                      "status": ["awaiting_crew"]}))  # fmt: skip
+    assert list(audit_results(con, "2026-01")["read"]) == [0, 0]
+    world.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"]}))
+    found = audit_results(con, "2026-01")
+    assert (found["read"].iloc[0], found["missed"].iloc[0]) == (1, 1)
+
+
+def test_a_drawn_trip_that_is_flagged_later_leaves_the_audit() -> None:
+    con = world.world(one_month(60))
+    draw_audit(con, "2026-01")
+    before = audit_results(con, "2026-01")["drawn"].iloc[0]
+    con.execute("""UPDATE judged.verdict SET verdict = 'deviation' WHERE trip_key = (
+        SELECT min(trip_key) FROM judged.trip_window JOIN loop.audit USING (trip_id))""")
+    assert audit_results(con, "2026-01")["drawn"].iloc[0] == before - 1
+
+
+def test_without_an_audit_there_is_an_empty_table() -> None:
+    con = world.world(one_month(3, 3))
+    world.cases(con, "2026-01")
+    draw_audit(con, "2026-01")
+    found = audit_results(con, "2026-01")
+    assert found.empty
+    assert list(found.columns) == list(AuditResults.to_schema().columns)
+    assert miss_rates(found).empty
+    assert RULE

@@ -1,0 +1,132 @@
+"""The ledger tells what was done, and a change behind its back shows."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+
+from pipeline.followup.ledger_words import ledger
+from pipeline.ingest.load import load
+from pipeline.store.database import open_store
+from pipeline.store.ledger import entries, verify
+from schemas.followup import LOOP
+from schemas.followup_outputs import LOOP_OUTPUTS
+from tests.acceptance import ingest_kit
+
+from . import kit
+
+OLD_STORE = "DROP SCHEMA loop CASCADE"
+
+
+def test_each_deed_is_an_entry_and_the_chain_holds(folder: Path) -> None:
+    trip, rule = kit.flagged(folder)[0]
+    kit.read_back(folder, [kit.answer(trip, rule, "practice")], by="C1")
+    text, problems = ledger(folder)
+    assert problems == []
+    lines = text.splitlines()
+    assert "delivery 1 received: 60 trips" in lines[0]
+    assert lines[0].endswith("by C1")
+    assert f"audit of {kit.MONTH}" in lines[1]
+    assert "determinations: 1 of 1 rows stored" in lines[2]
+    assert lines[-1] == "The ledger is whole: 3 entries."
+
+
+def test_hashes_are_those_of_the_text(folder: Path) -> None:
+    """Reckoned here from the columns alone, by the definition the schema gives."""
+    rows = kit.ask(folder, "FROM loop.ledger ORDER BY entry_no")
+    previous = "0" * 64
+    for number, what, detail, before, found in rows:
+        assert before == previous
+        text = f"{before}\n{number}\n{what}\n{detail}"
+        assert found == hashlib.sha256(text.encode()).hexdigest()
+        assert json.dumps(json.loads(detail), sort_keys=True, separators=(",", ":"),
+                          ensure_ascii=False) == detail  # fmt: skip
+        previous = found
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ("UPDATE loop.ledger SET detail = replace(detail, 'C1', 'C2') WHERE entry_no = 1",
+         "Entry 1 (delivery) was changed"),
+        ("UPDATE loop.ledger SET detail = 'no JSON' WHERE entry_no = 3",
+         "Entry 3 (determinations) was changed"),
+        ("UPDATE loop.ledger SET what = 'baseline' WHERE entry_no = 1", "was changed"),
+        ("DELETE FROM loop.ledger WHERE entry_no = 2", "Entry 2 is missing"),
+        ("DELETE FROM loop.ledger WHERE entry_no = 4", "stored of determinations is not"),
+        ("UPDATE loop.ledger SET entry_no = 5 - entry_no WHERE entry_no IN (2, 3)",
+         "does not follow"),
+        ("UPDATE loop.determination SET conclusion = 'flag_wrong'", "Rows of determination were"),
+        ("UPDATE loop.determination_rule SET verdict = 'met'", "Rows of determination_rule were"),
+        ("DELETE FROM loop.determination WHERE sheet_no = 2", "Rows of determination were"),
+        ("UPDATE delivered.settings SET flow_lpm = 3.25 WHERE trip_key = 3",
+         "Rows of settings were changed after entry 1"),
+        ("UPDATE delivered.trips SET handover_s = handover_s + 60 WHERE trip_key = 5",
+         "Rows of trips were changed after entry 1"),
+        ("DELETE FROM loop.audit", "stored of audit is not"),
+        ("INSERT INTO loop.baseline VALUES ('2026-02')", "stored of baseline is not"),
+        ("INSERT INTO delivered.receipt VALUES (2, 1)", "deliveries received are not those"),
+    ],
+)  # fmt: skip
+def test_tampering_shows(folder: Path, change: str, said: str) -> None:
+    first, second = kit.flagged(folder)[:2]
+    kit.read_back(folder, [kit.answer(*first, "practice")])
+    kit.read_back(folder, [kit.answer(*second, "logistics")])
+    assert ledger(folder)[1] == []
+    kit.tamper(folder, change)
+    sentences = [problem.sentence() for problem in ledger(folder)[1]]
+    assert any(said in sentence for sentence in sentences), sentences
+
+
+def test_a_store_from_before_the_ledger_opens_and_begins_one(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    ingest_kit.store(path, ingest_kit.write(tmp_path / "a"))
+    kit.tamper(tmp_path, OLD_STORE)
+    assert ledger(tmp_path)[0].startswith("The ledger is empty")
+    later = ingest_kit.swap("trips", "8.4", "8.6")
+    ingest_kit.store(path, ingest_kit.write(tmp_path / "b", **later))
+    text, problems = ledger(tmp_path)
+    assert problems == []
+    assert "the ledger begins; 1 deliveries came before it" in text
+
+
+def test_the_same_delivery_again_is_no_entry_and_one_after_another_is(tmp_path: Path) -> None:
+    path = tmp_path / "store.duckdb"
+    a = ingest_kit.write(tmp_path / "a")
+    b = ingest_kit.write(tmp_path / "b", **ingest_kit.swap("trips", "8.4", "8.6"))
+    for folder in (a, a, b, a):
+        ingest_kit.store(path, folder)
+    con = open_store(path, read_only=True)
+    told = [json.loads(entry.detail)["delivery"] for entry in entries(con)]
+    assert told == [1, 2, 1]
+    assert verify(con) == []
+    con.close()
+
+
+def test_an_entry_is_stored_with_its_delivery_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pipeline.ingest.delivery import read_delivery
+    from pipeline.store import ledger as module
+
+    def fail(*_: object) -> str:
+        raise RuntimeError
+
+    monkeypatch.setattr(module, "content_digests", fail)
+    con = open_store(tmp_path / "store.duckdb")
+    staged = read_delivery(con, ingest_kit.write(tmp_path / "a"))
+    with pytest.raises(RuntimeError):
+        load(con, staged)
+    assert con.execute("SELECT count(*) FROM delivered.receipt").fetchall() == [(0,)]
+    con.close()
+
+
+def test_every_column_is_described() -> None:
+    models = {name: model.to_schema() for name, model in LOOP_OUTPUTS.items()}
+    for name, schema in {**LOOP, **models}.items():
+        assert schema.description or LOOP_OUTPUTS[name].__doc__, name
+        for column, field in schema.columns.items():
+            assert field.description, f"{name}.{column}"

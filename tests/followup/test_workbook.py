@@ -1,0 +1,235 @@
+"""The workbook: every table, drop-downs, no formula from data, never written over an answer."""
+
+from __future__ import annotations
+
+import datetime
+import shutil
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from openpyxl import load_workbook
+
+from pipeline.followup.determine import determine
+from pipeline.review import review
+from reports.render import workbook
+from reports.render.workbook import write_workbook
+from schemas.followup import ANSWERS, CONCLUSIONS, PREFILLED, REFER_TO, STATUSES
+
+from . import kit
+from .conftest import TABLES
+
+HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "=cmd|' /C calc'!A0", "http://a.example", "007",
+           "a\x01b", "x" * 40_000, "\u202eright to left", "<b>&amp;</b>", "_x0041_"]  # fmt: skip
+
+
+@pytest.fixture
+def whole_tables(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workbook, "_write_tables", TABLES)
+
+
+def no_cases() -> pd.DataFrame:
+    return pd.DataFrame(columns=[*PREFILLED, *ANSWERS], dtype=object)
+
+
+@pytest.mark.usefixtures("whole_tables")
+def test_text_is_never_a_formula_or_a_link(tmp_path: Path) -> None:
+    cases = pd.DataFrame(
+        [{"trip_id": text, "why": text, "seen": "s"} for text in HOSTILE],
+        columns=[*PREFILLED, *ANSWERS], dtype=object,
+    )  # fmt: skip
+    table = pd.DataFrame({"token": HOSTILE, "share": [0.5] * len(HOSTILE)})
+    write_workbook({"cases": table}, cases, tmp_path / "a.xlsx")
+    book = load_workbook(tmp_path / "a.xlsx")
+    for name, columns in (("cases", [1]), ("determinations", [1, 7])):
+        for row, text in enumerate(HOSTILE, start=2):
+            for column in columns:
+                cell = book[name].cell(row, column)
+                assert cell.data_type == "s"
+                assert cell.hyperlink is None
+                if len(text) < 100 and text.isprintable() and not text.startswith("_x"):
+                    assert cell.value == text
+    with zipfile.ZipFile(tmp_path / "a.xlsx") as parts:
+        for name in parts.namelist():
+            assert b"<f>" not in parts.read(name)
+            assert "externalLink" not in name
+
+
+@pytest.mark.usefixtures("whole_tables")
+def test_a_token_comes_back_as_it_was_written(tmp_path: Path) -> None:
+    from pipeline.followup.sheets import read_sheet
+    from schemas.followup import DeterminationsSheet
+
+    tokens = ["=1+1", "007", "_x0041_", "1e5", "a,b", "<b>"]
+    cases = pd.DataFrame([{"trip_id": t} for t in tokens], columns=[*PREFILLED, *ANSWERS],
+                         dtype=object)  # fmt: skip
+    write_workbook({}, cases, tmp_path / "a.xlsx")
+    sheet = read_sheet(tmp_path / "a.xlsx", DeterminationsSheet, "determinations")
+    assert [row.cells["trip_id"] for row in sheet.rows] == tokens
+
+
+@pytest.mark.usefixtures("whole_tables")
+def test_same_tables_same_bytes_and_no_clock(tmp_path: Path) -> None:
+    table = {"a": pd.DataFrame({"n": [1, 2], "x": [0.25, None], "t": ["b", None]})}
+    for name in ("one", "two"):
+        write_workbook(table, no_cases(), tmp_path / f"{name}.xlsx")
+    assert (tmp_path / "one.xlsx").read_bytes() == (tmp_path / "two.xlsx").read_bytes()
+    with zipfile.ZipFile(tmp_path / "one.xlsx") as parts:
+        assert {part.date_time[0] for part in parts.infolist()} == {1980}
+    stamp = load_workbook(tmp_path / "one.xlsx").properties
+    assert stamp.created == stamp.modified == datetime.datetime(2000, 1, 1)
+
+
+@pytest.mark.usefixtures("whole_tables")
+def test_values_and_formats(tmp_path: Path) -> None:
+    frame = pd.DataFrame({
+        "trip_id": ["007", "8"], "month": ["2026-01", None], "flag": [True, False],
+        "rate": [0.125, float("inf")], "n": [3, 4], "maybe": [1.0, float("nan")],
+    })  # fmt: skip
+    write_workbook({"mine": frame}, no_cases(), tmp_path / "a.xlsx")
+    tab = load_workbook(tmp_path / "a.xlsx")["mine"]
+    assert [[c.value for c in row] for row in tab.iter_rows(min_row=2)] == [
+        ["007", "2026-01", True, 0.125, 3, 1], ["8", None, False, "unbounded", 4, None],
+    ]  # fmt: skip
+    assert tab["D2"].number_format == "0.00##"
+    assert tab["E2"].number_format == "0"
+    assert tab.freeze_panes == "A2"
+    assert tab.column_dimensions["A"].width > 8
+
+
+@pytest.mark.usefixtures("whole_tables")
+@pytest.mark.parametrize("given", [3, 5])
+def test_a_long_table_is_cut_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, given: int
+) -> None:
+    monkeypatch.setattr("reports.render.workbook.MOST_ROWS", 3)
+    table = {"mine": pd.DataFrame({"n": range(given)})}
+    write_workbook(table, no_cases(), tmp_path / "a.xlsx", {"mine": 5})
+    tab = load_workbook(tmp_path / "a.xlsx")["mine"]
+    assert [row[0].value for row in tab.iter_rows()] == [
+        "n", 0, 1, 2, "2 more rows are in data/mine.csv",
+    ]  # fmt: skip
+
+
+def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> None:
+    path = reviewed_once / kit.MONTH / "review.xlsx"
+    book = load_workbook(path)
+    data = {file.stem for file in (reviewed_once / kit.MONTH / "data").glob("*.csv")}
+    assert data | {"determinations", "correct", "retraining", "how to answer", "columns"} == set(
+        book.sheetnames
+    )
+    rows = kit.sheet(path)
+    cases = (reviewed_once / kit.MONTH / "data" / "cases.csv").read_text("utf-8").splitlines()
+    assert [row["trip_id"] for row in rows] == [line.split(",")[1] for line in cases[1:]]
+    for row in rows:
+        assert row["rules"] == row["findings"].split(" ")[0]
+        assert not any(row[name] for name in ANSWERS if name != "rules")
+        assert len(row["seen"]) == 12
+    assert {row["group"] for row in rows} >= {"deviation", "audit"}
+
+
+def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
+    tab = load_workbook(reviewed_once / kit.MONTH / "review.xlsx")["determinations"]
+    header = [cell.value for cell in tab[1]]
+    lists = {
+        header[min(rule.sqref.ranges).min_col - 1]: (rule.formula1.strip('"').split(","),
+                                                     min(rule.sqref.ranges))
+        for rule in tab.data_validations.dataValidation if rule.type == "list"
+    }  # fmt: skip
+    wanted = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
+    assert {name: found[0] for name, found in lists.items()} == wanted
+    for _, cells in lists.values():
+        assert (cells.min_row, cells.max_row > tab.max_row + 100) == (2, True)
+
+
+def test_a_filled_workbook_reads_back(folder: Path) -> None:
+    path = folder / kit.MONTH / "review.xlsx"
+    trip, rule = kit.flagged(folder)[0]
+    leading = next(row["rules"] for row in kit.sheet(path) if row["trip_id"] == trip)
+    kit.fill(path, {trip: {"conclusion": "logistics", "status": "open", "reviewer": "R1",
+                           "action": "order a second heater", "due_month": "2026-05"}})  # fmt: skip
+    done = determine(path, folder)
+    assert (done.answered, done.stored, done.problems) == (1, 1, [])
+    found = kit.ask(folder, "SELECT rule, conclusion, action, due_month FROM loop.answer")
+    assert found == [(leading, "logistics", "order a second heater", "2026-05")]
+    assert rule
+
+
+def test_a_month_that_a_spreadsheet_made_a_date_is_a_month(folder: Path) -> None:
+    path = folder / kit.MONTH / "review.xlsx"
+    trip, _ = kit.flagged(folder)[0]
+    kit.fill(path, {trip: {"conclusion": "practice", "status": "open", "reviewer": "R1",
+                           "action": "talk", "due_month": datetime.datetime(2026, 5, 1)}})  # type: ignore[dict-item]  # fmt: skip
+    assert determine(path, folder).problems == []
+    assert kit.ask(folder, "SELECT due_month FROM loop.answer") == [("2026-05",)]
+
+
+@pytest.fixture
+def again(clean_delivery: Path, folder: Path) -> object:
+    def run() -> list[str]:
+        review(clean_delivery, folder)
+        return sorted(path.name for path in (folder / kit.MONTH).glob("*.xlsx"))
+
+    return run
+
+
+def test_an_untouched_workbook_is_written_anew_with_the_same_bytes(
+    folder: Path, again: object
+) -> None:
+    before = (folder / kit.MONTH / "review.xlsx").read_bytes()
+    assert again() == ["review.xlsx"]  # type: ignore[operator]
+    assert (folder / kit.MONTH / "review.xlsx").read_bytes() == before
+
+
+def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) -> None:
+    path = folder / kit.MONTH / "review.xlsx"
+    (stored, rule), (half, _) = kit.flagged(folder)[0], kit.flagged(folder)[-1]
+    kit.fill(path, {
+        stored: {"conclusion": "practice", "status": "closed", "reviewer": "R1", "note": "seen"},
+        half: {"conclusion": "equipment", "note": "unit two"},
+    })  # fmt: skip
+    assert determine(path, folder).stored == 1
+    filled = path.read_bytes()
+    assert again() == ["review-2.xlsx", "review.xlsx"]  # type: ignore[operator]
+    assert path.read_bytes() == filled
+    rows = {row["trip_id"]: row for row in kit.sheet(folder / kit.MONTH / "review-2.xlsx")}
+    assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("practice", "closed")
+    assert rows[stored]["note"] == "", "the stored note does not leave the store"
+    assert (rows[half]["conclusion"], rows[half]["note"]) == ("equipment", "unit two")
+    assert again() == ["review-2.xlsx", "review.xlsx"]  # type: ignore[operator]
+    assert rule
+
+
+def test_a_damaged_workbook_is_left_alone(folder: Path, again: object) -> None:
+    path = folder / kit.MONTH / "review.xlsx"
+    path.write_bytes(b"half saved")
+    assert again() == ["review-2.xlsx", "review.xlsx"]  # type: ignore[operator]
+    assert path.read_bytes() == b"half saved"
+
+
+def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
+    folder: Path, clean_delivery: Path, tmp_path: Path
+) -> None:
+    path = folder / kit.MONTH / "review.xlsx"
+    (one, _), (two, _) = kit.flagged(folder)[0], kit.flagged(folder)[-1]
+    kit.fill(path, {
+        one: {"conclusion": "practice", "status": "closed", "reviewer": "R1"},
+        two: {"conclusion": "equipment", "status": "open", "reviewer": "R1"},
+    })  # fmt: skip
+    determine(path, folder)
+    newer = tmp_path / "newer"
+    shutil.copytree(clean_delivery, newer)
+    trips = pd.read_csv(newer / "trips.csv", dtype=str, keep_default_na=False)
+    trips.loc[trips["trip_id"] == one, "diagnosis_group"] = "pneumonia"
+    trips.to_csv(newer / "trips.csv", index=False)
+    review(newer, folder)
+    rows = {row["trip_id"]: row for row in kit.sheet(folder / kit.MONTH / "review-2.xlsx")}
+    assert rows[one]["conclusion"] == ""
+    assert rows[one]["earlier_answer"].endswith(
+        "practice, closed (R1); the record has changed since"
+    )
+    assert (rows[two]["conclusion"], rows[two]["earlier_answer"]) == ("equipment", "")
+    stale = determine(path, folder)
+    assert [p.code for p in stale.problems] == ["stale-answer"]
+    assert (stale.stored, stale.unchanged) == (0, 1)
