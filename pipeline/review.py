@@ -166,7 +166,7 @@ def month_facts(
 
     from pipeline.followup.audit import HALF_WIDTH
     from pipeline.followup.month_followup import join_cases, loop_review, with_confirmed
-    from pipeline.judging.evaluator import versions_in_store
+    from pipeline.judging.versions import versions_in_store
     from pipeline.measures import figures, measure
     from pipeline.month.cases import cases, month_words
     from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables

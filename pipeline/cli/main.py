@@ -112,7 +112,14 @@ def explain(
     """Say what a rule asks, its parameters, its reasoning and source; without RULE, list them."""
     from pipeline.rules.explain import explain_all, explain_rule
 
-    typer.echo(explain_rule(rule, protocol) if rule else explain_all())
+    if not rule:
+        typer.echo(explain_all())
+    elif protocol is None:
+        typer.echo(explain_rule(rule))
+    else:
+        from pipeline.ingest.settings_files import read_protocol_file
+
+        typer.echo(explain_rule(rule, read_protocol_file(protocol), protocol.name))
 
 
 @app.command()

@@ -9,8 +9,9 @@ from importlib.resources import files
 from pipeline.docs.markdown import capital, code, page, table
 from pipeline.rules import all_rules
 from pipeline.rules.explain import CAUTION, TIMES, asks_words, shown_value
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
 from pipeline.simulate.start import meaning_of
+from schemas.rule_parameters import Parameters
 
 HEAD = """\
 `tailrace explain RULE` prints the same, with `--protocol FILE` also your own limits. A rule is

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import Problem
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
-from pipeline.ingest.read import Source, quoted
+from pipeline.ingest.read import Source
 from pipeline.store.corrections import apply_corrections, placed_rows
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import ensure, following, insert
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
+from pipeline.store.sql import quoted
 from schemas.contract import TABLES
 from schemas.followup import CORRECTABLE, CorrectionsSheet
 from schemas.stored import TIMED_TABLES

@@ -15,8 +15,9 @@ from pipeline.errors import Problem
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.database import transaction
-from pipeline.store.followup_tables import ensure, following, has_table, insert
+from pipeline.store.followup_tables import ensure, following, insert
 from pipeline.store.ledger import record_stored
+from pipeline.store.retrainings import TAKEN_BACK, held_retraining
 from pipeline.store.session import check_token, store_in
 from schemas.followup import RetrainingSheet
 
@@ -68,7 +69,7 @@ def retrained(file: Path, folder: Path, by: str | None = None) -> Retrained:
     with store_in(folder) as con, transaction(con):
         ensure(con)
         held = {tuple(row) for row in con.execute(held_retraining(con)).fetchall()}
-        taken_back = {tuple(row) for row in con.execute(_TAKEN_BACK).fetchall()}
+        taken_back = {tuple(row) for row in con.execute(TAKEN_BACK).fetchall()}
         entries, problems = _checked(con, sheet, held | taken_back)
         new = [entry for entry in entries if entry.withdrawn == (entry.key in held)]
         if new:
@@ -77,33 +78,6 @@ def retrained(file: Path, folder: Path, by: str | None = None) -> Retrained:
     of_crew = sum(entry.base is None for entry in entries)
     unchanged = len(sheet.rows) - len(new) - aside
     return Retrained(len(sheet.rows), len(new), unchanged, aside, of_crew, problems)
-
-
-def held_retraining(con: duckdb.DuckDBPyConnection) -> str:
-    """SQL for every retraining that holds: month, base, crew_member, rule; each once.
-
-    Of base and crew_member one may be null. A store from before there were sheets has those of
-    its deliveries alone.
-    """
-    delivered = "SELECT month, base, crew_member, rule FROM delivered.training_holding"
-    if not has_table(con, "retraining"):
-        return f"SELECT DISTINCT * FROM ({delivered})"
-    return f"""
-    SELECT h.* FROM (
-        {delivered}
-        UNION SELECT month, base, crew_member, rule FROM ({_LAST_SAID}) WHERE NOT withdrawn
-    ) h
-    ANTI JOIN ({_TAKEN_BACK}) b ON b.month = h.month AND b.rule = h.rule
-        AND b.base IS NOT DISTINCT FROM h.base
-        AND b.crew_member IS NOT DISTINCT FROM h.crew_member
-    """
-
-
-_LAST_SAID = """
-    SELECT * FROM loop.retraining
-    QUALIFY retraining_no = max(retraining_no) OVER (PARTITION BY month, base, crew_member, rule)
-"""
-_TAKEN_BACK = f"SELECT month, base, crew_member, rule FROM ({_LAST_SAID}) WHERE withdrawn"
 
 
 def _checked(

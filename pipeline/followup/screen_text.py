@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem
 from pipeline.followup.sheets import Row, Sheet
 from pipeline.ingest.identifiers import ANY_PAIR, CONTENT, PAIR, TRADE_WORD
-from pipeline.ingest.read import literal
+from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb

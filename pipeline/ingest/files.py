@@ -256,9 +256,3 @@ def _names(directory: Path) -> list[str]:
             PermissionError: "the folder may not be read",
         }.get(type(error), "the folder cannot be read")
         raise _not_a_delivery(directory, what) from None
-
-
-def is_file_of(table: str, file: str) -> str:
-    """SQL: whether `file`, as `delivered.file` names it, is the one that held `table`."""
-    sheet = f"replace('{sheet_name('?')}', '?', {table})"
-    return f"{file} in ({table} || '.csv', {table} || '.parquet', {sheet})"

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
-from pipeline.ingest.read import quoted
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import good_rows
 from pipeline.store.database import one, transaction
+from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
 
 if TYPE_CHECKING:

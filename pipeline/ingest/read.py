@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import Refused
 from pipeline.ingest.files import Content
 from pipeline.ingest.problems import Findings
+from pipeline.store.sql import literal, quoted
 
 if TYPE_CHECKING:
     from _csv import Reader as CsvReader
@@ -42,16 +43,6 @@ class Source:
     sql: str
     line: str
     relation: str | None = None
-
-
-def quoted(name: str) -> str:
-    """Return a name as an SQL identifier."""
-    return '"' + name.replace('"', '""') + '"'
-
-
-def literal(text: str) -> str:
-    """Return a text as an SQL literal."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def read_header(

@@ -23,8 +23,8 @@ from pipeline.ingest.identifiers import (
     WORD_OF,
 )
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.read import literal, quoted
 from pipeline.store.database import one
+from pipeline.store.sql import literal, quoted
 from schemas.contract import TABLES
 
 if TYPE_CHECKING:

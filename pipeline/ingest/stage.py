@@ -19,11 +19,11 @@ from pipeline.ingest.read import (
     lines_below_header,
     lines_source,
     parquet_source,
-    quoted,
     slow_source,
 )
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one, sql_type
+from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, TABLES
 
 if TYPE_CHECKING:

@@ -19,8 +19,9 @@ from pipeline.ingest.problems import (
     null_rule,
     range_words,
 )
-from pipeline.ingest.read import Source, quoted
+from pipeline.ingest.read import Source
 from pipeline.store.database import sql_type
+from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
 
 if TYPE_CHECKING:

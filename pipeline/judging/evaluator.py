@@ -7,21 +7,24 @@ Stage tables of the run are temporary and end in `_now`; what is worth asking la
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, cast
 
-from pipeline.rules import all_rules, parameters_of
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.judging.versions import versions_in_store
+from pipeline.rules import all_rules
+from pipeline.rules.rule import Rule
 from pipeline.store.database import one, transaction
+from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import occlusion_context, occlusions, series, window
 from pipeline.timeline.contradictions import contradiction
+from schemas.rule_parameters import Parameters
 
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.rules.flow_interruption import FlowInterruptionParameters
     from schemas.protocol import ProtocolVersion
 
 KEPT = (
@@ -34,26 +37,6 @@ READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
 """Those that rules read."""
 
 Stage = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class VersionInStore:
-    """One protocol version kept in the store, and the number it is kept under."""
-
-    protocol_no: int
-    version: ProtocolVersion
-    rules: dict[str, Parameters]
-
-
-def versions_in_store(con: duckdb.DuckDBPyConnection) -> list[VersionInStore]:
-    """Every protocol version of the store, oldest from_month first."""
-    from schemas.protocol import ProtocolVersion
-
-    rows = con.execute(
-        "SELECT protocol_no, content FROM delivered.protocol ORDER BY from_month"
-    ).fetchall()
-    read = [(no, ProtocolVersion.model_validate(json.loads(content))) for no, content in rows]
-    return [VersionInStore(no, version, parameters_of(version.rules)) for no, version in read]
 
 
 def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
@@ -212,9 +195,23 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     yield "clocks", occlusions.clock()
     yield "logged occlusions", occlusions.logged_occlusions()
     yield "occlusions", occlusions.occlusion()
-    yield from occlusion_context.stages(versions)
+    yield from occlusion_context.stages(_cutoff_limits(versions))
     yield "contradictions", contradiction()
     yield "occlusions of open trips", occlusions.occlusion_if_open()
+
+
+def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
+    """Protocol_no, longest_limit_s and fails_at_limit of the versions that limit a cut-off."""
+    rows = []
+    for kept in versions:
+        if "flow-interruption" in kept.rules:
+            p = cast("FlowInterruptionParameters", kept.rules["flow-interruption"])
+            rows.append(
+                f"({kept.protocol_no}, {p.longest_limit_s}::DOUBLE, {p.at_limit == 'fail'})"
+            )
+    if not rows:
+        return "SELECT NULL::INTEGER, NULL::DOUBLE, NULL::BOOLEAN WHERE FALSE"
+    return f"VALUES {', '.join(rows)}"
 
 
 def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:

@@ -9,8 +9,9 @@ from pipeline.rules import all_rules
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.judging.evaluator import VersionInStore
-    from pipeline.rules.rule import Parameters, Rule
+    from pipeline.rules.rule import Rule
+    from pipeline.store.protocol_versions import VersionInStore
+    from schemas.rule_parameters import Parameters
 
 
 def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:

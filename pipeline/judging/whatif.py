@@ -7,22 +7,17 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Usage
-from pipeline.judging.evaluator import (
-    VersionInStore,
-    at_once,
-    recall,
-    replay,
-    up_to_date,
-    versions_in_store,
-)
+from pipeline.judging.evaluator import at_once, recall, replay, up_to_date
+from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif_settings import Setting, shown, under
 from pipeline.store.database import one
+from pipeline.store.protocol_versions import VersionInStore
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from pipeline.rules.rule import Parameters
+    from schemas.rule_parameters import Parameters
 
 MAIN_LIMITS = (
     "wall-oxygen-time.limit_min", "unheated-time.limit_min", "source-choice.flow_limit_lpm",

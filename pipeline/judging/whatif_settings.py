@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.errors import Problem, Usage
-from pipeline.judging.evaluator import VersionInStore
 from pipeline.rules import all_rules, parameter_problems, parameters_of
+from pipeline.store.protocol_versions import VersionInStore
 
 GENERAL = ("merge_within_s", "clock_tolerance_s", "matched_tolerance_s", "carry_forward_min")
 """Settings of a protocol version that belong to no rule and bear on verdicts."""

@@ -8,8 +8,8 @@ late; both may exist (the hour that comes twice), or neither (the hour that is l
 
 from __future__ import annotations
 
-from pipeline.ingest.read import literal
 from pipeline.mapping.zones import DAY_S, FIRST_S, LAST_S
+from pipeline.store.sql import literal
 from schemas.mapping import ISO, ColumnMap
 
 ISO_TIME = (

@@ -6,46 +6,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem, Usage
+from pipeline.errors import EXIT_FINE, Problem, Usage
 from pipeline.errors.disk import as_mistake
 from pipeline.mapping.read_mapping import MAPPING, read_mapping
-from pipeline.mapping.words import Note, refused
+from pipeline.mapping.words import refused
 from schemas.protocol import MONTH
 
-MEMORY = "600MB"
-"""What the database may hold in memory; more goes to disk, into the scratch folder."""
-
-
-@dataclass(frozen=True)
-class Mapped:
-    """What came out: the delivery, its months and rows, and every kind of problem and note."""
-
-    delivery: Path
-    months: list[str]
-    rows: dict[str, int]
-    problems: list[Problem]
-    notes: list[Note]
-
-    @property
-    def exit_code(self) -> int:
-        """0, or 4 where some cells could not be used."""
-        return EXIT_SET_ASIDE if self.problems else EXIT_FINE
-
-    def report(self, shown: int) -> str:
-        """The outcome in lines."""
-        lines = [problem.sentence() for problem in self.problems[:shown]]
-        if len(self.problems) > shown:
-            lines.append(f"... and {len(self.problems) - shown} more kinds of problem.")
-        lines += [note.sentence() for note in self.notes[:shown]]
-        rows = ", ".join(f"{count} {table}" for table, count in self.rows.items())
-        lines.append(f"Wrote {self.delivery}: {', '.join(self.months)}; rows: {rows}.")
-        if self.problems:
-            lines.append(
-                "Cells that cannot be used say unreadable there, and their rows will be set aside."
-            )
-        lines.append(f"Next: tailrace check {self.delivery}")
-        return "\n".join(lines)
+if TYPE_CHECKING:
+    from pipeline.mapping.run import Mapped
 
 
 @dataclass(frozen=True)

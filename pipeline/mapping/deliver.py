@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem, Refused, Usage
 from pipeline.ingest.files import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_content
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.read import literal, quoted
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.words import refused, toml
 from pipeline.store.database import one
+from pipeline.store.sql import literal, quoted
 from schemas.contract import CONTRACT_VERSION, MONTH_PATTERN, TABLES
 from schemas.export_file import TIMED
 

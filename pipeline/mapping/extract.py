@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.read import literal, quoted
 from pipeline.mapping.plan import SEVERAL, TablePlan, text_name, unit_name
 from pipeline.mapping.rows import Source
+from pipeline.store.sql import literal, quoted
 from schemas.mapping import SLOT
 
 if TYPE_CHECKING:

@@ -30,7 +30,7 @@ from pipeline.mapping.xml_stream import SEPARATOR, Stream, local
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.mapping.sources import Entry
+    from pipeline.mapping.entries import Entry
 
 NAMESPACE = "http://www.nemsis.org"
 INSTANCE = "http://www.w3.org/2001/XMLSchema-instance"
@@ -47,7 +47,7 @@ MOST_CELLS = 1_000_000
 
 def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) -> dict[int, Source]:
     """Read the reports of one entry into one relation for each kind of row; notes go to `note`."""
-    from pipeline.mapping.sources import wanted_by
+    from pipeline.mapping.entries import wanted_by
 
     plans = entry.plans
     _check_names(plans)

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pipeline.errors import Problem, Refused
-from pipeline.ingest.read import literal
 from pipeline.mapping.clocks import read_date, read_time, read_time_of_day
 from pipeline.mapping.files import format_of
 from pipeline.mapping.rows import Source
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
 from pipeline.mapping.values import Cell, Target, allowed_codes, converted, text_of
 from pipeline.mapping.words import problem
+from pipeline.store.sql import literal
 from schemas.contract import TABLES
 from schemas.mapping import MONTHS, SLOT, ColumnMap, Filter, MappingFile, TableMap, UnitFrom
 

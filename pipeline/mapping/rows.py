@@ -20,12 +20,12 @@ from pipeline.ingest.read import (
     MOST_COLUMNS,
     RAGGED,
     csv_records,
-    literal,
     parquet_cell,
 )
 from pipeline.mapping.files import Found, reachable
 from pipeline.mapping.text_files import Text, as_utf8
 from pipeline.mapping.words import problem, refused, shown
+from pipeline.store.sql import literal
 from schemas.mapping import SourceFile
 
 if TYPE_CHECKING:

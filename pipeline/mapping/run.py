@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem
+from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.assemble import list_problems, make_table
-from pipeline.mapping.command import MEMORY, Mapped
 from pipeline.mapping.extract import read_cells, take_rows
 from pipeline.mapping.plan import TablePlan, plans
 from pipeline.mapping.sources import read_sources
@@ -129,3 +128,38 @@ def _write_problems(con: duckdb.DuckDBPyConnection, path: Path) -> None:
         )
         while batch := rows.fetchmany(10_000):
             writer.writerows((*row, words[row[3]]) for row in batch)
+
+
+MEMORY = "600MB"
+"""What the database may hold in memory; more goes to disk, into the scratch folder."""
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """What came out: the delivery, its months and rows, and every kind of problem and note."""
+
+    delivery: Path
+    months: list[str]
+    rows: dict[str, int]
+    problems: list[Problem]
+    notes: list[Note]
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 4 where some cells could not be used."""
+        return EXIT_SET_ASIDE if self.problems else EXIT_FINE
+
+    def report(self, shown: int) -> str:
+        """The outcome in lines."""
+        lines = [problem.sentence() for problem in self.problems[:shown]]
+        if len(self.problems) > shown:
+            lines.append(f"... and {len(self.problems) - shown} more kinds of problem.")
+        lines += [note.sentence() for note in self.notes[:shown]]
+        rows = ", ".join(f"{count} {table}" for table, count in self.rows.items())
+        lines.append(f"Wrote {self.delivery}: {', '.join(self.months)}; rows: {rows}.")
+        if self.problems:
+            lines.append(
+                "Cells that cannot be used say unreadable there, and their rows will be set aside."
+            )
+        lines.append(f"Next: tailrace check {self.delivery}")
+        return "\n".join(lines)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
+from pipeline.mapping.entries import Entry, wanted_by
 from pipeline.mapping.files import Found, find, format_of
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.rows import Source, read_delimited, read_parquet
@@ -15,16 +15,6 @@ if TYPE_CHECKING:
     import duckdb
 
     from schemas.mapping import MappingFile, SourceFile
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One entry of [files]: its number, the files it means, and the tables made from it."""
-
-    number: int
-    spec: SourceFile
-    files: list[Found]
-    plans: list[TablePlan]
 
 
 def read_sources(
@@ -58,17 +48,6 @@ def read_sources(
     if problems:
         raise Refused(problems)
     return sources
-
-
-def wanted_by(plans: list[TablePlan]) -> tuple[list[str], frozenset[str]]:
-    """Every column that some plan reads, and those that all of them can do without."""
-    names: dict[str, None] = {}
-    needed: set[str] = set()
-    for plan in plans:
-        mine, optional = plan.wanted()
-        names |= dict.fromkeys(mine)
-        needed |= set(mine) - optional
-    return list(names), frozenset(set(names) - needed)
 
 
 def _read_tables(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) -> dict[int, Source]:

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.ingest.read import literal
 from pipeline.mapping.units import contract_unit, factor
 from pipeline.store.database import sql_type
+from pipeline.store.sql import literal
 from schemas.contract import MONTH_PATTERN, TABLES
 from schemas.mapping import CLOCK_UNIT, ColumnMap, UnitFrom
 

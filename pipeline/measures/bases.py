@@ -111,8 +111,8 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     """
     import pandas as pd
 
-    from pipeline.followup.retraining import held_retraining
     from pipeline.statistics.before_after import before_after, windows
+    from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
     asked = _TRAINED.format(held=held_retraining(con))

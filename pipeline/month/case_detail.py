@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.files import is_file_of
 from pipeline.judging.limit_moments import limit_moments
+from pipeline.store.sql import is_file_of
 from schemas.case_detail import CASE_FRAMES, MOST_CASE_PAGES, CaseDetails
 from schemas.contract import TABLES
 
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.judging.evaluator import VersionInStore
+    from pipeline.store.protocol_versions import VersionInStore
 
 
 def case_details(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> CaseDetails:

@@ -10,7 +10,7 @@ from pipeline.rules import all_rules
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.judging.evaluator import VersionInStore
+    from pipeline.store.protocol_versions import VersionInStore
 
 
 def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.ingest.files import is_file_of
 from pipeline.measures.bases import month_number
 from pipeline.measures.clock_offsets import clock_offsets
 from pipeline.measures.occlusion_patterns import occlusion_patterns
@@ -14,6 +13,7 @@ from pipeline.measures.registry import MEASURES
 from pipeline.measures.series import Calendar
 from pipeline.month.case_detail import case_details
 from pipeline.rules import all_rules
+from pipeline.store.sql import is_file_of
 from pipeline.timeline.contradictions import month_contradictions
 from schemas.measure_outputs import MEASURE_OUTPUTS
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce, RuleFacts
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from pipeline.judging.evaluator import VersionInStore
+    from pipeline.store.protocol_versions import VersionInStore
 
 
 ENOUGH_RECEIVED = 0.9

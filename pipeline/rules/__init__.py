@@ -10,7 +10,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import Parameters
 
 
 @cache

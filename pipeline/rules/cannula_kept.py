@@ -5,7 +5,8 @@ from __future__ import annotations
 from pydantic import Field
 
 from pipeline.rules.first_charted import kept_answers
-from pipeline.rules.rule import GraceParameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import GraceParameters
 
 CODE = "cannula_change"
 

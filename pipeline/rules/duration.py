@@ -12,7 +12,8 @@ from typing import Literal, cast
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, excused, within
-from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
 
 UNKNOWN_TIME = (
     "Known time in the state counts in full; unknown time counts only towards the upper bound. "

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 import textwrap
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Usage
 from pipeline.rules import all_rules, parameters_of
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
 from pipeline.rules.worked import Section, plain_table, said, worked_sheet
+from schemas.rule_parameters import Parameters
+
+if TYPE_CHECKING:
+    from schemas.protocol import ProtocolFile
 
 WIDTH = 92
 CAUTION = "The local protocol, medical direction and law govern; these are not clinical advice."
@@ -33,10 +36,10 @@ def explain_all() -> str:
     return "\n".join([*lines, "", "tailrace explain RULE says more of one of them."])
 
 
-def explain_rule(name: str, protocol: Path | None) -> str:
-    """One rule in full; with `protocol`, each version's own parameters.
+def explain_rule(name: str, protocol: ProtocolFile | None = None, file: str = "") -> str:
+    """One rule in full; with a `protocol`, whose file is called `file`, its versions' parameters.
 
-    Usage where there is no such rule; Refused where the protocol file cannot be used.
+    Usage where there is no such rule.
     """
     rule = all_rules().get(name)
     if rule is None:
@@ -48,7 +51,7 @@ def explain_rule(name: str, protocol: Path | None) -> str:
     parts = [rule.id, rule.question, "", _headed("Asks", asks_words(rule)), "", "Parameters"]
     parts += _parameters(rule)
     if protocol is not None:
-        parts += ["", *_here(rule, protocol)]
+        parts += ["", *_here(rule, protocol, file)]
     if rule.authorisation:
         parts += ["", _headed("Authorised by", f"a call that carries {rule.authorisation}")]
     for head, text in (
@@ -75,12 +78,10 @@ def _parameters(rule: Rule) -> list[str]:
     return lines
 
 
-def _here(rule: Rule, protocol: Path) -> list[str]:
+def _here(rule: Rule, protocol: ProtocolFile, file: str) -> list[str]:
     """The rule as each version of a protocol file has it, every value written out."""
-    from pipeline.ingest.settings_files import read_protocol_file
-
-    lines = [f"In {protocol.name}"]
-    for version in sorted(read_protocol_file(protocol).version, key=lambda v: v.from_month):
+    lines = [f"In {file}"]
+    for version in sorted(protocol.version, key=lambda v: v.from_month):
         head = f"  Version {version.id}, from {version.from_month}"
         lines.append(_headed(head, _values(rule, parameters_of(version.rules).get(rule.id))))
     return lines

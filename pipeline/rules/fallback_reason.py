@@ -6,7 +6,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import Parameters
 
 Reason = Literal[
     "start",

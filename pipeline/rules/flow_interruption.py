@@ -7,8 +7,9 @@ from typing import cast
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, within
-from pipeline.rules.rule import AtLimit, Parameters, Rule
+from pipeline.rules.rule import Rule
 from pipeline.rules.ventilator_log import as_logged, ventilator_use
+from schemas.rule_parameters import AtLimit, Parameters
 
 
 class FlowInterruptionParameters(Parameters):

@@ -8,7 +8,8 @@ from pydantic import Field
 
 from pipeline.rules.first_charted import kept_answers
 from pipeline.rules.fragments import within
-from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
 
 CODE = "flow_change"
 

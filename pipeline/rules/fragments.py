@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.rules.rule import AtLimit
+from schemas.rule_parameters import AtLimit
 
 
 def within(value: str, limit: str, at_limit: AtLimit) -> str:

@@ -8,7 +8,7 @@ from typing import cast
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, within
-from pipeline.rules.rule import AtLimit, Parameters
+from schemas.rule_parameters import AtLimit, Parameters
 
 
 class GapParameters(Parameters):

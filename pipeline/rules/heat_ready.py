@@ -1,7 +1,8 @@
 """Whether the gas was heated when the trip set out."""
 
 from pipeline.rules.departure import departure_answers, departure_sentences
-from pipeline.rules.rule import GraceParameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import GraceParameters
 
 CODE = "longer_unheated"
 

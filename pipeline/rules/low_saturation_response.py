@@ -5,8 +5,9 @@ from __future__ import annotations
 from pydantic import Field
 
 from pipeline.rules.fragments import excused, spo2_in_window
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
 from pipeline.timeline.series import NUMBERS, by_second, unknown
+from schemas.rule_parameters import Parameters
 
 
 class LowSaturationResponseParameters(Parameters):

@@ -7,9 +7,10 @@ from typing import cast
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, spo2_in_window, within
-from pipeline.rules.rule import AtLimit, Parameters, Rule
+from pipeline.rules.rule import Rule
 from pipeline.rules.ventilator_log import ventilator_use
 from pipeline.timeline.series import by_second
+from schemas.rule_parameters import AtLimit, Parameters
 
 
 class OxygenTitrationParameters(Parameters):

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pydantic import Field
 
 from pipeline.rules.fragments import excused
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
 from pipeline.rules.ventilator_log import as_logged, ventilator_use
+from schemas.rule_parameters import Parameters
 
 
 class RepeatedOcclusionCallParameters(Parameters):

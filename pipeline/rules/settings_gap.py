@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from pipeline.rules.gaps import GapParameters, gap_answers, gap_sentences
-from pipeline.rules.rule import Parameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import Parameters
 
 
 def answers(parameters: Parameters) -> str:

@@ -8,7 +8,8 @@ from pydantic import Field
 
 from pipeline.rules.departure import departure_answers, departure_sentences
 from pipeline.rules.fragments import beyond
-from pipeline.rules.rule import AtLimit, GraceParameters, Parameters, Rule
+from pipeline.rules.rule import Rule
+from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
 
 CODE = "wall_instead_of_ventilator"
 ASKED = ("deviation", "authorised", "calls_unknown")

@@ -20,8 +20,8 @@ from pipeline.simulate.service import (
     month_after,
     protocol_text,
 )
-from pipeline.simulate.simulator import Chunk, Options, expected, made
 from pipeline.simulate.tables import PlantedWriter, Writer, columns
+from pipeline.simulate.trips import Chunk, Options, expected, made
 from schemas.contract import MONTH_PATTERN
 
 MOST_TRIPS = 10_000_000

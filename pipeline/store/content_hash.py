@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.read import quoted
+from pipeline.store.sql import quoted
 
 if TYPE_CHECKING:
     import duckdb

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.read import quoted
 from pipeline.store.database import one, sql_type
 from pipeline.store.followup_tables import ensure
+from pipeline.store.sql import quoted
 
 if TYPE_CHECKING:
     import duckdb

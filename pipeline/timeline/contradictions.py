@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from pipeline.ingest.files import is_file_of
+from pipeline.store.sql import is_file_of
 from pipeline.timeline.weight_for_age import weight_limit_rows
 
 UNDILUTED = "('wall', 'cylinder')"

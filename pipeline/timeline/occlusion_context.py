@@ -7,14 +7,9 @@ cases.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, cast
+from collections.abc import Iterator
 
 from schemas.outputs import ACTIONS, HELD_PATTERNS
-
-if TYPE_CHECKING:
-    from pipeline.judging.evaluator import VersionInStore
-    from pipeline.rules.flow_interruption import FlowInterruptionParameters
 
 FOLLOWED_S = 900
 """How long after an occlusion the record is watched."""
@@ -23,27 +18,17 @@ BEHAVIOUR_WITHIN_S = 120
 UNSETTLED = ("crying", "coughing", "agitated")
 
 
-def stages(versions: Sequence[VersionInStore]) -> Iterator[tuple[str, str]]:
-    """The named SQL that makes `occlusion_context_now`: a row for each of `occlusion_now`."""
+def stages(cutoff_limits: str) -> Iterator[tuple[str, str]]:
+    """The named SQL that makes `occlusion_context_now`: a row for each of `occlusion_now`.
+
+    `cutoff_limits` selects protocol_no, longest_limit_s and fails_at_limit of the versions that
+    limit a cut-off.
+    """
     yield "what crews did", crew_action()
     yield "behaviour at occlusions", behaviour()
     yield "restored flow", last_event()
     yield "what followed occlusions", followed()
-    yield "occlusions explained", occlusion_context(_cutoff_limits(versions))
-
-
-def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
-    """Protocol_no, longest_limit_s and fails_at_limit of the versions that limit a cut-off."""
-    rows = []
-    for kept in versions:
-        if "flow-interruption" in kept.rules:
-            p = cast("FlowInterruptionParameters", kept.rules["flow-interruption"])
-            rows.append(
-                f"({kept.protocol_no}, {p.longest_limit_s}::DOUBLE, {p.at_limit == 'fail'})"
-            )
-    if not rows:
-        return "SELECT NULL::INTEGER, NULL::DOUBLE, NULL::BOOLEAN WHERE FALSE"
-    return f"VALUES {', '.join(rows)}"
+    yield "occlusions explained", occlusion_context(cutoff_limits)
 
 
 def _changes(field: str) -> str:

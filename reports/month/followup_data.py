@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
+from reports.director.audit_data import audit_data
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
@@ -195,46 +196,6 @@ def _action(row: Row, review: MonthReview) -> Row:
         "due_name": words.month_name(due) if due else "no month set",
         "overdue": bool(row["overdue"]),
     }
-
-
-def audit_data(loop: LoopReview, review: MonthReview) -> Row:
-    """The random audit of this month and of all months so far, in sentences."""
-    found = {text(r["month"]): r for r in records(loop.audit_results)}
-    here, whole = found.get(review.month), found.get(f"to {review.month}")
-    return {
-        "month": _audited(here),
-        "all": _audited(whole) if whole and len(found) > 2 else "",
-        "rows": [
-            {"name": _to_words(text(r["month"])), **r, "rate": _rate_of(r)}
-            for r in records(loop.audit_results)
-        ],
-    }
-
-
-def _to_words(month: str) -> str:
-    start, _, last = month.rpartition(" ")
-    return f"all months to {words.month_name(last)}" if start else words.month_name(month)
-
-
-def _rate_of(row: Row) -> str:
-    if words.some(row["miss_rate"]) is None:
-        return "none read yet"
-    share, low, high = (words.some(row[k]) for k in ("miss_rate", "low", "high"))
-    return f"{words.percent(share)} ({words.percent_range(low, high)}; {text(row['method'])})"
-
-
-def _audited(row: Row | None) -> str:
-    if not row or not row["drawn"]:
-        return ""
-    read, missed = int(row["read"] or 0), int(row["missed"] or 0)
-    said = (
-        f"{words.many(int(row['drawn']), 'trip')} of"
-        f" {int(row['unflagged'] or 0):,} not listed for another reason were drawn at random,"
-        f" {read:,} read"
-    )
-    if not read:
-        return f"{said}: nothing is known yet of what the rules miss."
-    return f"{said}, {missed:,} with a variance that no rule flagged: miss rate {_rate_of(row)}."
 
 
 def agreement_sentence(loop: LoopReview, review: MonthReview) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.charts.adjusted_rates import with_adjusted
 from reports.charts.control_sets import month_rate_set
+from reports.charts.month_sentences import occlusion_sentences
 from reports.charts.rate_data import rates_data
 from reports.charts.stacked_bars import ORDER, strip
 from reports.director.director_data import other_charts
@@ -47,7 +48,7 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
             *filter(None, (sentences.received_sentence(review), sentences.need_sentence(review))),
             *filter(None, (sentences.reasons_sentence(review),)),
         ],
-        "occlusion_answer": sentences.occlusion_sentences(review, rates),
+        "occlusion_answer": occlusion_sentences(review, rates),
         "others": other_charts(review),
         "retrain": retrain_line(review),
         "next_steps": [

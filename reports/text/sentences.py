@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.charts.control_sets import rate_by_chart
 from reports.text import words
 from reports.text.rows import Row, records, text
 
@@ -111,38 +110,6 @@ def rate_phrase(cell: Row, unit: str) -> str:
         f" {words.many(int(cell['events'] or 0), 'event')} in {words.hours(cell['hours'])}"
         f"{words.NBSP}h of {words.many(int(cell['trips'] or 0), 'trip')})"
     )
-
-
-def occlusion_sentences(review: MonthReview, rates: Row) -> list[str]:
-    """The month's occlusion rate, and whether it is ordinary for this service."""
-    cell = rates["service"]["month"]
-    if cell["estimate"] is None:
-        return [
-            "No ventilator high-flow time that an occlusion rate could be made from: nothing is"
-            " said of the rate."
-        ]
-    return [
-        f"Occlusions ran at {rate_phrase(cell, rates['unit'])}.",
-        *filter(None, [ordinary_sentence(review)]),
-    ]
-
-
-def ordinary_sentence(review: MonthReview) -> str:
-    """The month against the months before it; empty where no comparison was delivered."""
-    missing = missing_trips(review)
-    if missing:
-        are = "is" if missing == 1 else "are"
-        return (
-            f"Whether that is ordinary is not said while {words.many(missing, 'trip')} {are}"
-            " missing."
-        )
-    if not [m for m in review.months if m < review.month]:
-        return "There is no earlier month to compare it with."
-    ratio = ratio_row(review)
-    by_chart = rate_by_chart(review)
-    if by_chart:
-        return f"{by_chart} {against_before(ratio)}".rstrip()
-    return "" if ratio is None else compare(ratio)
 
 
 def ratio_row(review: MonthReview) -> Row | None:

@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging.evaluator import judge, versions_in_store
+from pipeline.judging.evaluator import judge
+from pipeline.judging.versions import versions_in_store
 from pipeline.measures import measure
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import cases, month_words

@@ -10,7 +10,8 @@ import pytest
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging.evaluator import judge, stages, versions_in_store
+from pipeline.judging.evaluator import judge, stages
+from pipeline.judging.versions import versions_in_store
 from pipeline.store.database import open_store
 
 IN_STORED_ORDER = {"changes of support", "timeline"}

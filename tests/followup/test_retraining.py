@@ -11,7 +11,8 @@ from openpyxl import load_workbook
 from pipeline.errors import Refused
 from pipeline.followup import retraining as module
 from pipeline.followup.ledger_words import ledger
-from pipeline.followup.retraining import Retrained, held_retraining, retrained, retrained_words
+from pipeline.followup.retraining import Retrained, retrained, retrained_words
+from pipeline.store.retrainings import held_retraining
 from pipeline.store.session import store_in
 from schemas.followup import RetrainingSheet
 

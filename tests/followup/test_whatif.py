@@ -14,7 +14,8 @@ import pytest
 from pipeline.errors import Usage
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging.evaluator import at_once, judge, recall, up_to_date, versions_in_store
+from pipeline.judging.evaluator import at_once, judge, recall, up_to_date
+from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif import main_curves, what_if
 from pipeline.judging.whatif_settings import parse_settings, shown
 from pipeline.judging.whatif_words import parse_months, whatif

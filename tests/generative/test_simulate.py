@@ -19,7 +19,7 @@ from pipeline.simulate.children import flow_share
 from pipeline.simulate.dirt import KINDS, LEAST_TRIPS
 from pipeline.simulate.occlusions import OCCLUSION, STARTED, Truth
 from pipeline.simulate.service import CATALOGUE, MAX_OFFSET_S, export_text
-from pipeline.simulate.simulator import Options, made
+from pipeline.simulate.trips import Options, made
 from schemas.catalogue import parse_catalogue
 from schemas.contract import TABLES
 from schemas.export_file import parse_export

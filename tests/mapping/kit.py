@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from pipeline.errors import REFUSALS, Mistake, Problem, Refused
-from pipeline.mapping.command import Mapped, map_source
+from pipeline.mapping.command import map_source
+from pipeline.mapping.run import Mapped
 from pipeline.mapping.words import CELLS, NOTES
 
 TRIPS = """\

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.mapping.command import Mapped
 from pipeline.mapping.report import PERTINENT_NEGATIVES, meaning
+from pipeline.mapping.run import Mapped
 from tests.mapping import kit, reports_system
 
 SAMPLES = next(

@@ -26,7 +26,8 @@ from pipeline.cli import main as cli
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judging import whatif
-from pipeline.judging.evaluator import judge, versions_in_store
+from pipeline.judging.evaluator import judge
+from pipeline.judging.versions import versions_in_store
 from pipeline.review import shared_edition, tool_version
 from pipeline.sharing import periods
 from pipeline.sharing.counts import SharedCounts, shared_counts

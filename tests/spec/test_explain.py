@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import Refused, Usage
+from pipeline.ingest.settings_files import read_protocol_file
 from pipeline.rules import all_rules
 from pipeline.rules.explain import WIDTH, explain_all, explain_rule
 from pipeline.rules.worked import SHOWN_KINDS
@@ -39,7 +40,7 @@ def words(text: str) -> str:
 
 @pytest.mark.parametrize("rule", RULES)
 def test_says_everything_in_lines_that_fit(rule: str) -> None:
-    text = explain_rule(rule, None)
+    text = explain_rule(rule)
     assert max(map(len, text.splitlines())) <= WIDTH
     told = words(text)
     known = all_rules()[rule]
@@ -51,7 +52,7 @@ def test_says_everything_in_lines_that_fit(rule: str) -> None:
 
 @pytest.mark.parametrize("rule", RULES)
 def test_prints_the_tested_cases(rule: str) -> None:
-    text = explain_rule(rule, None)
+    text = explain_rule(rule)
     tested = [case for case in all_cases() if case.rule == rule][: len(SHOWN_KINDS)]
     assert not [case.place for case in tested if "/" in case.place]
     assert tuple(case.kind for case in tested) == SHOWN_KINDS
@@ -74,7 +75,7 @@ def test_all_rules_are_listed_with_their_questions() -> None:
 
 def test_an_unknown_rule_lists_the_known_ones() -> None:
     with pytest.raises(Usage) as caught:
-        explain_rule("nonesuch", None)
+        explain_rule("nonesuch")
     assert 'there is no rule "nonesuch"' in str(caught.value)
     assert all(rule in str(caught.value) for rule in RULES)
 
@@ -82,15 +83,17 @@ def test_an_unknown_rule_lists_the_known_ones() -> None:
 def test_a_protocol_file_lends_its_values(tmp_path: Path) -> None:
     path = tmp_path / "local.toml"
     path.write_text(PROTOCOL, encoding="utf-8")
-    text = words(explain_rule("wall-oxygen-time", path))
+    text = words(explain_rule("wall-oxygen-time", read_protocol_file(path), path.name))
     assert "In local.toml Version 2026.1, from 2026-01: not judged" in text
     assert "Version 2026.2, from 2026-06: No more than 40 minutes (total)" in text
     assert 'limit_min = 40, at_limit = "pass"' in text
-    assert "2026-06: not judged" in words(explain_rule("settings-gap", path))
+    assert "2026-06: not judged" in words(
+        explain_rule("settings-gap", read_protocol_file(path), path.name)
+    )
 
 
 def test_a_protocol_file_that_cannot_be_used_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "local.toml"
     path.write_text(PROTOCOL.replace("limit_min = 40", "limit_min = 0"), encoding="utf-8")
     with pytest.raises(Refused, match="limit_min"):
-        explain_rule("wall-oxygen-time", path)
+        explain_rule("wall-oxygen-time", read_protocol_file(path), path.name)

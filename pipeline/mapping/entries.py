@@ -1,0 +1,30 @@
+"""One entry of [files], and what the plans want of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.mapping.files import Found
+from pipeline.mapping.plan import TablePlan
+from schemas.mapping import SourceFile
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of [files]: its number, the files it means, and the tables made from it."""
+
+    number: int
+    spec: SourceFile
+    files: list[Found]
+    plans: list[TablePlan]
+
+
+def wanted_by(plans: list[TablePlan]) -> tuple[list[str], frozenset[str]]:
+    """Every column that some plan reads, and those that all of them can do without."""
+    names: dict[str, None] = {}
+    needed: set[str] = set()
+    for plan in plans:
+        mine, optional = plan.wanted()
+        names |= dict.fromkeys(mine)
+        needed |= set(mine) - optional
+    return list(names), frozenset(set(names) - needed)

@@ -1,0 +1,39 @@
+"""Which retrainings hold, of deliveries and of sheets."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.store.followup_tables import has_table
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def held_retraining(con: duckdb.DuckDBPyConnection) -> str:
+    """SQL for every retraining that holds: month, base, crew_member, rule; each once.
+
+    Of base and crew_member one may be null. A store from before there were sheets has those of
+    its deliveries alone.
+    """
+    delivered = "SELECT month, base, crew_member, rule FROM delivered.training_holding"
+    if not has_table(con, "retraining"):
+        return f"SELECT DISTINCT * FROM ({delivered})"
+    return f"""
+    SELECT h.* FROM (
+        {delivered}
+        UNION SELECT month, base, crew_member, rule FROM ({_LAST_SAID}) WHERE NOT withdrawn
+    ) h
+    ANTI JOIN ({TAKEN_BACK}) b ON b.month = h.month AND b.rule = h.rule
+        AND b.base IS NOT DISTINCT FROM h.base
+        AND b.crew_member IS NOT DISTINCT FROM h.crew_member
+    """
+
+
+_LAST_SAID = """
+    SELECT * FROM loop.retraining
+    QUALIFY retraining_no = max(retraining_no) OVER (PARTITION BY month, base, crew_member, rule)
+"""
+
+
+TAKEN_BACK = f"SELECT month, base, crew_member, rule FROM ({_LAST_SAID}) WHERE withdrawn"

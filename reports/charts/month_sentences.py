@@ -1,0 +1,45 @@
+"""The month's occlusion rate in sentences, and whether it is ordinary."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.charts.control_sets import rate_by_chart
+from reports.text import words
+from reports.text.rows import Row
+from reports.text.sentences import against_before, compare, missing_trips, rate_phrase, ratio_row
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+
+def occlusion_sentences(review: MonthReview, rates: Row) -> list[str]:
+    """The month's occlusion rate, and whether it is ordinary for this service."""
+    cell = rates["service"]["month"]
+    if cell["estimate"] is None:
+        return [
+            "No ventilator high-flow time that an occlusion rate could be made from: nothing is"
+            " said of the rate."
+        ]
+    return [
+        f"Occlusions ran at {rate_phrase(cell, rates['unit'])}.",
+        *filter(None, [ordinary_sentence(review)]),
+    ]
+
+
+def ordinary_sentence(review: MonthReview) -> str:
+    """The month against the months before it; empty where no comparison was delivered."""
+    missing = missing_trips(review)
+    if missing:
+        are = "is" if missing == 1 else "are"
+        return (
+            f"Whether that is ordinary is not said while {words.many(missing, 'trip')} {are}"
+            " missing."
+        )
+    if not [m for m in review.months if m < review.month]:
+        return "There is no earlier month to compare it with."
+    ratio = ratio_row(review)
+    by_chart = rate_by_chart(review)
+    if by_chart:
+        return f"{by_chart} {against_before(ratio)}".rstrip()
+    return "" if ratio is None else compare(ratio)
