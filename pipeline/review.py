@@ -112,7 +112,7 @@ def month_pages(
     stage: Stage = lambda _: None,
 ) -> Path:
     """Write the pages, data files and run.json of the month that was gathered last."""
-    from pipeline.followup.month_followup import write_loop_data
+    from pipeline.followup.month import write_loop_data
     from pipeline.month.gather import write_data
     from reports import write_pages
 
@@ -165,7 +165,7 @@ def month_facts(
     from dataclasses import replace
 
     from pipeline.followup.audit import HALF_WIDTH
-    from pipeline.followup.month_followup import join_cases, loop_review, with_confirmed
+    from pipeline.followup.month import join_cases, loop_review, with_confirmed
     from pipeline.judging.versions import versions_in_store
     from pipeline.measures import figures, measure
     from pipeline.month.cases import cases, month_words

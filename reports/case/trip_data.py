@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
-from reports.case.case_frames import Cases
+from reports.case.facts import Cases, milestones
 from reports.text import words
 from reports.text.rows import Row, text
 
@@ -48,21 +48,6 @@ def picture_data(trip: Row, cases: Cases) -> Row:
         "notes": _notes(trip),
         "outside": _outside(trip, domain),
     }
-
-
-def milestones(trip: Row) -> list[Row]:
-    """What the trip passed, in order of time: first setting, departure, arrival, hand-over."""
-    named = (
-        ("first setting", "start_s"),
-        ("departure", "departed_s"),
-        ("arrival", "arrived_s"),
-        ("hand-over", "handover_s"),
-    )
-    found = [{"label": label, "at_s": trip[key]} for label, key in named if trip[key] is not None]
-    other = trip["end_s"] is not None and not trip["open_end"] and not trip["ends_at_handover"]
-    if other and trip["end_s"] > (trip["start_s"] or 0):
-        found.append({"label": "other support", "at_s": trip["end_s"]})
-    return sorted(found, key=lambda m: m["at_s"])
 
 
 def _moments(trip: Row) -> Iterable[int]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.charts import palette
 from reports.charts.interval_rows import Look, Plan, dot_rows
 from reports.charts.parts import Figure
-from reports.director.audit_data import audit_data
+from reports.director.audit import audit_data
 from reports.text import words
 from reports.text.rows import Row, records, text
 

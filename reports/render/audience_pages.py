@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reports.charts.figure_json import has_arrow_heads, safe_json
-from reports.director.director_data import director_data
-from reports.director.director_figures import director_figures
+from reports.director.data import director_data
+from reports.director.figures import director_figures
 from reports.director.patterns import seconds
-from reports.education.education_data import briefs_data, education_data
-from reports.education.education_figures import brief_figures, education_figures, panels_most
+from reports.education.data import briefs_data, education_data
+from reports.education.figures import brief_figures, education_figures, panels_most
 from reports.text.navigation import Site
 from reports.text.rows import Row
 

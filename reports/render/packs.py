@@ -10,13 +10,13 @@ from reports.charts.control_figures import control_figure
 from reports.charts.figure_json import has_arrow_heads
 from reports.charts.rate_figures import rate_rows
 from reports.charts.static_rendering import svg
-from reports.committee.committee_data import committee_data, restated_data
-from reports.director.director_data import director_data
-from reports.director.director_figures import CRUDE, director_figures
+from reports.committee.data import committee_data, restated_data
+from reports.director.data import director_data
+from reports.director.figures import CRUDE, director_figures
 from reports.director.patterns import seconds
-from reports.education.education_data import education_data
-from reports.education.education_figures import education_figures, panels_most
-from reports.shared.shared_data import base_data
+from reports.education.data import education_data
+from reports.education.figures import education_figures, panels_most
+from reports.shared.data import base_data
 from reports.text import words
 from reports.text.navigation import Site
 from reports.text.rows import Row

@@ -24,7 +24,7 @@ from reports.charts.funnel_figures import funnel_figure
 from reports.charts.parts import Figure, chart_text
 from reports.charts.rate_data import rates_data
 from reports.charts.rate_figures import rates_figure
-from reports.month.month_data import rate_sentences
+from reports.month.data import rate_sentences
 from reports.text import words
 from reports.text.rows import Row
 from reports.text.sentences import rate_phrase

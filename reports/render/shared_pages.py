@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from reports.charts.figure_json import has_arrow_heads, safe_json
 from reports.render.workbook import write_tables
 from reports.render.write import environment, write_assets
-from reports.shared.shared_data import shared_data
-from reports.shared.shared_figures import shared_figures
+from reports.shared.data import shared_data
+from reports.shared.figures import shared_figures
 from reports.text.navigation import PAGES, SHARED
 
 if TYPE_CHECKING:

@@ -8,13 +8,13 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reports.case.case_pages import write_cases
+from reports.case.pages import write_cases
 from reports.charts import palette
 from reports.charts.figure_json import has_arrow_heads, safe_json
 from reports.charts.monthly_panels import months_figure
 from reports.charts.rate_figures import rates_figure
-from reports.director.director_figures import control_variants
-from reports.month.month_data import month_data
+from reports.director.figures import control_variants
+from reports.month.data import month_data
 from reports.render.audience_pages import write_audiences
 from reports.text import words
 from reports.text.navigation import Site, months_written, pages_of

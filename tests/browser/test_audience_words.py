@@ -25,9 +25,9 @@ from reports.charts.funnel_figures import funnel_figure
 from reports.charts.monthly_panels import months_figure
 from reports.charts.palette import ACCENT, PAPER
 from reports.charts.signal_summary import alarms_data
-from reports.director.director_data import director_data, month_sentence
-from reports.education.education_data import education_data
-from reports.month.month_data import month_data
+from reports.director.data import director_data, month_sentence
+from reports.education.data import education_data
+from reports.month.data import month_data
 from reports.text.navigation import Site
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures

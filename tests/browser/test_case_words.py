@@ -13,11 +13,11 @@ import pandas as pd
 import pytest
 
 from reports import write_pages
-from reports.case import case_rows
-from reports.case.case_data import case_pages, line_ranges
+from reports.case import tables
+from reports.case.data import case_pages, line_ranges
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.charts import svg
-from reports.month.month_data import CASES_IN_TABLE, month_data, problems_data
+from reports.month.data import CASES_IN_TABLE, month_data, problems_data
 from reports.text import sentences, words
 from reports.text.case_links import case_file, case_files
 from reports.text.navigation import Site, months_written, navigation
@@ -176,15 +176,15 @@ def test_rows_of_tables_escape_what_comes_from_data() -> None:
     said = "</td><script>'\u202e\x07"
     shown = "&lt;/td&gt;&lt;script&gt;&#39;[U+202E][U+0007]"
     row = {"at": said, "spo2": said, "resp": said, "heart": said, "behaviour": said, "line": 3}
-    assert str(case_rows.observations([row])).count(shown) == 5
+    assert str(tables.observations_html([row])).count(shown) == 5
     evidence = [{"file": said, "ranges": [{"text": said, "anchor": said}]}]
-    assert str(case_rows.evidence(evidence)).count(shown) == 3
+    assert str(tables.evidence_html(evidence)).count(shown) == 3
     happened = {"kind": said, "at": said, "said": said, "table": said, "file": said, "line": 3}
-    assert str(case_rows.course([happened])).count(shown) == 5
+    assert str(tables.course_html([happened])).count(shown) == 5
     known = {"from": said, "until": said, "cells": [said] * 5}
-    assert str(case_rows.timeline([known])).count(shown) == 7
+    assert str(tables.timeline_html([known])).count(shown) == 7
     verdict = {"rule": said, "title": said, "sentence": said}
-    assert str(case_rows.verdicts([verdict])).count(shown) == 3
+    assert str(tables.verdicts_html([verdict])).count(shown) == 3
 
 
 def test_every_character_that_may_mislead_is_spelled_out() -> None:

@@ -10,8 +10,8 @@ import pytest
 
 from pipeline.rules import all_rules
 from reports.charts.signal_summary import power_data
-from reports.education.education_data import education_data, first_rows, retrain_line, rules_by_base
-from reports.education.education_figures import education_figures
+from reports.education.data import education_data, first_rows, retrain_line, rules_by_base
+from reports.education.figures import education_figures
 from reports.education.retraining import retraining_data
 from reports.text.navigation import Site
 from tests.browser import fixture_figures

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 from reports.director.screen_quality import screen_data
-from reports.education.education_data import education_data
+from reports.education.data import education_data
 from reports.education.practice import practice_data
-from reports.month.followup_data import answers_by_trip, confirmed_by_rule, loop_data, restated
-from reports.month.month_data import month_data
+from reports.month.data import month_data
+from reports.month.followup import answers_by_trip, confirmed_by_rule, loop_data, restated
 from reports.text.navigation import Site
 from reports.text.words import NBSP
 from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview

@@ -18,7 +18,7 @@ from reports.charts.parts import nice_ceiling, percent_format, rate_axis_top, ti
 from reports.charts.rate_data import rate_cell, rates_data, share_order
 from reports.charts.rate_figures import rates_figure
 from reports.charts.stacked_bars import WIDTH, strip
-from reports.month.month_data import month_data
+from reports.month.data import month_data
 from reports.render.write import month_figures, safe_json
 from reports.text import sentences, words
 from schemas.month_review import MonthReview

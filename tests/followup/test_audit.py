@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from pipeline.followup.audit import add_audit_cases, audit_results, audit_size, draw_audit
-from pipeline.followup.month_followup import miss_rates
+from pipeline.followup.month import miss_rates
 from schemas.followup_outputs import AuditResults
 
 from . import world

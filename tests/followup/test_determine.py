@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.errors import REFUSALS, SET_ASIDES, Refused, Usage
 from pipeline.followup.determine import determine, determined_words
-from pipeline.followup.month_followup import with_confirmed
+from pipeline.followup.month import with_confirmed
 from pipeline.store.database import open_store
 from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
 
@@ -113,7 +113,7 @@ def test_an_audit_trip_with_what_could_not_be_told_is_closed_as_it_stands(folder
 
 
 def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
-    from pipeline.followup.month_followup import loop_review
+    from pipeline.followup.month import loop_review
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.gather import months_in_store
 

@@ -17,7 +17,7 @@ from pipeline.review import shared_edition
 from pipeline.sharing.edition import received_words, shared_review
 from pipeline.store.database import open_store
 from pipeline.store.ledger import entries, verify
-from reports.shared.shared_data import RECEIVED_WORDS, WITHHELD, shared_data
+from reports.shared.data import RECEIVED_WORDS, WITHHELD, shared_data
 from reports.text.navigation import SHARED
 from schemas.contract import TABLES
 from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD

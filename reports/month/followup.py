@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
-from reports.director.audit_data import audit_data
+from reports.director.audit import audit_data
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text

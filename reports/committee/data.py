@@ -16,8 +16,8 @@ from reports.charts.control_data import (
 from reports.charts.funnel_data import funnels, outside_sentence, window_words
 from reports.charts.month_sentences import occlusion_sentences
 from reports.charts.rate_data import rates_data
-from reports.month.followup_data import restated_rows
-from reports.month.month_data import rate_sentences
+from reports.month.data import rate_sentences
+from reports.month.followup import restated_rows
 from reports.text import words
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row, records, text

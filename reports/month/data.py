@@ -11,9 +11,9 @@ from reports.charts.control_sets import month_rate_set
 from reports.charts.month_sentences import occlusion_sentences
 from reports.charts.rate_data import rates_data
 from reports.charts.stacked_bars import ORDER, strip
-from reports.director.director_data import other_charts
-from reports.education.education_data import retrain_line
-from reports.month.followup_data import case_states, confirmed_by_rule, loop_data, loop_steps
+from reports.director.data import other_charts
+from reports.education.data import retrain_line
+from reports.month.followup import case_states, confirmed_by_rule, loop_data, loop_steps
 from reports.text import sentences, words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.navigation import Site, common_data

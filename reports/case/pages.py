@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reports.case import case_rows
-from reports.case.case_data import case_pages
+from reports.case import tables
+from reports.case.data import case_pages
 from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.text.case_links import FOLDER
@@ -35,7 +35,7 @@ def write_cases(
         target.mkdir(parents=True, exist_ok=True)
         path = target / page["file"]
         shown = {**page, "drawn": drawn(page)}
-        path.write_bytes(template.render(page=shown, assets=assets, rows=case_rows).encode())
+        path.write_bytes(template.render(page=shown, assets=assets, tables=tables).encode())
         written.append(path)
     _remove_others(target, {path.name for path in written})
     return written

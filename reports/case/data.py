@@ -6,16 +6,15 @@ import itertools
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from reports.case.case_facts import clock_sentence, described, facts, window_sentence
-from reports.case.case_frames import Cases
-from reports.case.case_tables import (
+from reports.case.facts import Cases, clock_sentence, described, facts, window_sentence
+from reports.case.tables import (
     course_table,
     observations_table,
     occlusions_table,
     timeline_table,
 )
 from reports.case.trip_data import moment_said, picture_data
-from reports.month.followup_data import answers_by_trip, corrections_by_trip
+from reports.month.followup import answers_by_trip, corrections_by_trip
 from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.navigation import Site, common_data
