@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import Usage, usage
 from pipeline.store.session import store_in
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def reviewed_month(folder: Path, month: str | None, stage: Stage = lambda _: Non
         if month is None and known:
             month = known[-1]
         if month is None or month not in known:
-            raise Usage(_not_reviewed(month, known))
+            raise _not_reviewed(month, known)
         judge(con, stage)
         return gathered(con, month, stage)
 
@@ -99,7 +99,7 @@ def check_base(audience: str, base: str | None) -> None:
     """Usage unless a base is named for a base's pack, and for no other."""
     if (audience == "base") != (base is not None):
         what = "a base's pack needs the base" if base is None else "only a base's pack names a base"
-        raise Usage(Problem(None, None, "--base", "usage", what, "Write --for base --base TOKEN."))
+        raise usage("usage", "--base", what, remedy="Write --for base --base TOKEN.")
 
 
 def reviewed_months(folder: Path) -> list[str]:
@@ -108,16 +108,13 @@ def reviewed_months(folder: Path) -> list[str]:
     return sorted(p.parent.name for p in pages if re.fullmatch(r"\d{4}-\d{2}", p.parent.name))
 
 
-def _not_reviewed(month: str | None, known: list[str]) -> Problem:
+def _not_reviewed(month: str | None, known: list[str]) -> Usage:
+    what = f'"{(month or "")[:40]}" has not been reviewed'
+    remedy = f"Write it as YYYY-MM; reviewed are {', '.join(known[-12:])}."
     if not known:
-        return Problem(
-            None, None, "MONTH", "month-not-reviewed", "no month of this folder has been reviewed",
-            "Review a delivery first: tailrace review DELIVERY.",
-        )  # fmt: skip
-    return Problem(
-        None, None, "MONTH", "month-not-reviewed", f'"{(month or "")[:40]}" has not been reviewed',
-        f"Write it as YYYY-MM; reviewed are {', '.join(known[-12:])}.",
-    )  # fmt: skip
+        what = "no month of this folder has been reviewed"
+        remedy = "Review a delivery first: tailrace review DELIVERY."
+    return usage("month-not-reviewed", "MONTH", what, remedy=remedy)
 
 
 def write_out(path: Path, content: bytes) -> None:
@@ -129,14 +126,11 @@ def write_out(path: Path, content: bytes) -> None:
     except OSError as error:
         aside.unlink(missing_ok=True)
         what = f"this file cannot be written ({error.strerror})"
-        raise Usage(
-            Problem(str(path), None, "--to", "no-permission", what, "Name another with --to.")
-        ) from None
+        remedy = "Name another with --to."
+        raise usage("no-permission", "--to", what, file=str(path), remedy=remedy) from None
 
 
 def unknown(option: str, given: str, what: str, known: list[str]) -> Usage:
     """A name that is none of the known ones."""
     listed = f"Known are {', '.join(known)}." if known else "There are none."
-    return Usage(
-        Problem(None, None, option, "unknown-name", f'"{given[:40]}" is no {what}', listed)
-    )
+    return usage("unknown-name", option, f'"{given[:40]}" is no {what}', remedy=listed)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 from pipeline.runtime.preload import REGRESSION, importing
 from pipeline.runtime.worker_process import second_process
 
@@ -261,9 +261,8 @@ def make_folder(folder: Path) -> None:
         what = f"this folder cannot be made ({error.strerror})"
     else:
         return
-    raise Usage(
-        Problem(str(folder), None, None, "folder", what, "Name another folder with --into.")
-    )
+    remedy = "Name another folder with --into."
+    raise usage("folder", None, what, file=str(folder), remedy=remedy)
 
 
 def _chosen_month(
@@ -281,13 +280,9 @@ def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence
 
     known = sorted({*months_in_store(con), *delivered})
     if month not in known:
-        raise Usage(
-            Problem(
-                None, None, "--month", "month-without-trips",
-                f"there are no trips in {month}",
-                f"Write it as YYYY-MM; there are trips in {', '.join(known) or 'no month'}.",
-            )
-        )  # fmt: skip
+        remedy = f"Write it as YYYY-MM; there are trips in {', '.join(known) or 'no month'}."
+        what = f"there are no trips in {month}"
+        raise usage("month-without-trips", "--month", what, remedy=remedy)
 
 
 def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview) -> None:

@@ -15,7 +15,6 @@ from typing import Any, get_args
 import pytest
 
 from pipeline.cli.main import app
-from pipeline.errors import REFUSALS, SET_ASIDES, USAGES
 
 TOP = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "schemas", "reports")
@@ -182,53 +181,6 @@ def test_every_parameter_of_every_rule_is_described() -> None:
             assert field.description, f"{rule.id}.{name}"
         assert rule.reason_to_ask
         assert rule.source
-
-
-def codes_used() -> Iterator[tuple[str, str]]:
-    """Each problem code written in the pipeline, and where; those of wrong usage are left out.
-
-    A code is the argument of Findings.add, refused, _refused, CellRule or Problem so named.
-    """
-    position = {"add": 0, "CellRule": 0, "refused": 0, "_refused": 1, "Problem": 3}
-    for path in modules("pipeline"):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        usage = {
-            id(inner)
-            for node in ast.walk(tree)
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Usage"
-            for inner in ast.walk(node)
-        }
-        for node in ast.walk(tree):
-            if not isinstance(node, ast.Call) or id(node) in usage:
-                continue
-            name = getattr(node.func, "attr", getattr(node.func, "id", ""))
-            at = position.get(name)
-            if at is not None and len(node.args) > at:
-                value = node.args[at]
-                if isinstance(value, ast.Constant) and isinstance(value.value, str):
-                    yield value.value, name_of(path)
-
-
-def test_every_problem_code_has_a_meaning() -> None:
-    used = dict(codes_used())
-    assert len(used) > len(REFUSALS) / 2, "the codes were not found"
-    known = REFUSALS | SET_ASIDES | USAGES
-    assert {code: where for code, where in used.items() if code not in known} == {}
-    assert all(meaning.endswith(".") for meaning in known.values())
-
-
-def test_every_meaning_is_of_a_code_in_use() -> None:
-    source = "\n".join(
-        path.read_text(encoding="utf-8") for path in modules("pipeline") if path.name != "errors.py"
-    )
-    unused = [code for code in REFUSALS | SET_ASIDES if f'"{code}"' not in source]
-    assert unused == []
-
-
-def test_every_refusal_of_a_delivery_has_a_remedy() -> None:
-    from pipeline.ingest.problems import REMEDIES
-
-    assert REMEDIES.keys() <= REFUSALS.keys()
 
 
 # ---- what must not stand in any file

@@ -84,7 +84,7 @@ def publish(
 ) -> None:
     """Freeze a month's figures and files, or bring a published month back byte for byte."""
     from pipeline import review as steps
-    from pipeline.errors import Problem, Usage
+    from pipeline.errors import usage
     from pipeline.followup.publish import reproduce as bring_back
     from pipeline.simulate.start import empty_folder
 
@@ -94,7 +94,7 @@ def publish(
         return
     if time is not None:
         what, remedy = "goes with --reproduce only", "Add --reproduce DIR, or leave it out."
-        raise Usage(Problem(None, None, "--time", "usage", what, remedy))
+        raise usage("usage", "--time", what, remedy=remedy)
     with progress() as stage:
         words = steps.publish(into, month, by, stage)
     typer.echo(words)

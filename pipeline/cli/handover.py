@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.options import STORE_FOLDER, progress
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 
 AUDIENCES = ("committee", "director", "education", "base")
 
@@ -102,7 +102,7 @@ def picture(
         if not found:
             what = f"there is no picture of {measure} for {review.month}"
             remedy = "It has too few numbers or no chart; data/measures.csv has what there is."
-            raise Usage(Problem(None, None, "MEASURE", "unknown-name", what, remedy))
+            raise usage("unknown-name", "MEASURE", what, remedy=remedy)
         way = by or next(iter(found))
         if way not in found:
             raise unknown("--by", way, f"way to draw {measure}", list(found))

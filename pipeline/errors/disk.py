@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 
-from pipeline.errors import Mistake, Problem, Refused
+from pipeline.errors import Mistake, Refused, refused
 
 NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 NO_ACCESS = {errno.EACCES, errno.EPERM, errno.EROFS}
@@ -42,18 +42,13 @@ def _of_database(error: Exception, place: str | None) -> Mistake | None:
         return _closed(place)
     if isinstance(error, duckdb.OutOfMemoryException):
         what, remedy = "its rows are too large to be held in memory", "Split it, or find a machine"
-        return Refused(Problem(place, None, None, "too-large", what, f"{remedy} with more."))
+        return refused("too-large", place, what, remedy=f"{remedy} with more.")
     return None
 
 
 def _full(place: str | None) -> Refused:
-    what, remedy = (
-        "there is no room left to write",
-        "Make room and try again; nothing is half-stored.",
-    )
-    return Refused(Problem(place, None, None, "disk-full", what, remedy))
+    return refused("disk-full", place, "there is no room left to write")
 
 
 def _closed(place: str | None) -> Refused:
-    what, remedy = "it may not be read or written", "Ask for permission, or choose another place."
-    return Refused(Problem(place, None, None, "no-permission", what, remedy))
+    return refused("no-permission", place, "it may not be read or written")

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, in_cell
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems
 from pipeline.store.content_hash import make_states
@@ -140,23 +140,22 @@ def _row_problems(file: str, row: Row, trips: dict[str, Trip], by: str | None) -
     trip = trips.get(str(cells["trip_id"]))
     if trip is None:
         what = "the store has no such trip"
-        yield Problem(file, line, "trip_id", "unknown-trip", what, "Check the trip's token.")
+        yield in_cell("unknown-trip", file, line, "trip_id", what)
         return
     if cells.get("seen") not in (None, trip.seen):
         what = "the trip's record or its verdicts have changed since this sheet was written"
-        remedy = "Read the case again, and answer it in the newest workbook."
-        yield Problem(file, line, "seen", "stale-answer", what, remedy)
+        yield in_cell("stale-answer", file, line, "seen", what)
     for name, wanted in (
         ("reviewer", cells.get("reviewer") or by),
         ("status", cells.get("status")),
     ):
         if wanted is None:
             remedy = "Fill it in." if name == "status" else "Fill it in, or name one with --by."
-            yield Problem(file, line, name, "missing-value", "must not be empty", remedy)
+            yield in_cell("missing-value", file, line, name, "must not be empty", remedy=remedy)
     if cells.get("due_month") and not cells.get("action"):
         what = "a month is due for no action"
         remedy = "Say what is to be done, or take out the month."
-        yield Problem(file, line, "action", "missing-value", what, remedy)
+        yield in_cell("missing-value", file, line, "action", what, remedy=remedy)
     yield from _rule_problems(file, row, trip)
 
 
@@ -167,24 +166,24 @@ def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
         verdict = trip.verdicts.get(rule)
         if verdict is None:
             what, remedy = f'the trip was not judged by a rule "{rule[:40]}"', "Check its name."
-            yield Problem(file, row.line, "rules", "unknown-rule", what, remedy)
+            yield in_cell("unknown-rule", file, row.line, "rules", what, remedy=remedy)
         elif conclusion == MISSED and verdict == "deviation":
             what = f"{rule} did flag this trip, so it was not missed"
             remedy = "Conclude something else, or name the rule that should have flagged it."
-            yield Problem(file, row.line, "conclusion", "contradictory-answer", what, remedy)
+            yield in_cell("contradictory-answer", file, row.line, "conclusion", what, remedy=remedy)
         elif conclusion not in (None, MISSED) and verdict not in FLAGGED:
             what = f"{rule} did not flag this trip: its verdict is {verdict.replace('_', ' ')}"
             remedy = 'Take the rule out, or conclude "missed" if it should have.'
-            yield Problem(file, row.line, "rules", "contradictory-answer", what, remedy)
+            yield in_cell("contradictory-answer", file, row.line, "rules", what, remedy=remedy)
     findings = trip.findings(concluded=conclusion is not None)
     if not rules and findings and conclusion != MISSED:
         what = "must say which of the trip's findings the answer is about"
         remedy = f"Name one or more of {', '.join(findings)}."
-        yield Problem(file, row.line, "rules", "missing-value", what, remedy)
+        yield in_cell("missing-value", file, row.line, "rules", what, remedy=remedy)
     flagged = any(trip.verdicts.get(rule) in FLAGGED for rule in rules)
     if conclusion is None and row.cells.get("status") == "closed" and flagged:
         what, remedy = "a closed case needs a conclusion", "Conclude, or leave the case open."
-        yield Problem(file, row.line, "conclusion", "missing-value", what, remedy)
+        yield in_cell("missing-value", file, row.line, "conclusion", what, remedy=remedy)
 
 
 def _contradictions(file: str, answers: list[Answer]) -> Iterator[Problem]:
@@ -203,4 +202,6 @@ def _contradictions(file: str, answers: list[Answer]) -> Iterator[Problem]:
                 others = ", ".join(str(a.line) for a in same if a is not answer)
                 what = f"{rule or 'the case'} is answered otherwise in row {others}"
                 remedy = "Keep one of the answers."
-                yield Problem(file, answer.line, "rules", "contradictory-answer", what, remedy)
+                yield in_cell(
+                    "contradictory-answer", file, answer.line, "rules", what, remedy=remedy
+                )

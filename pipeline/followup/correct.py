@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, in_cell
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.ingest.read import Source
@@ -114,24 +114,24 @@ def _row_problems(file: str, row: Row, by: str | None) -> Iterator[Problem]:
     table, column = cells.get("table"), cells.get("column")
     if not (cells.get("by") or by):
         remedy = "Fill it in, or name one with --by."
-        yield Problem(file, row.line, "by", "missing-value", "must not be empty", remedy)
+        yield in_cell("missing-value", file, row.line, "by", "must not be empty", remedy=remedy)
     if table not in CORRECTABLE or not column:
         return
     if column in NEVER:
         what = f"{column} cannot be corrected"
         remedy = "Have the trip exported again."
-        yield Problem(file, row.line, "column", "unknown-cell", what, remedy)
+        yield in_cell("unknown-cell", file, row.line, "column", what, remedy=remedy)
     elif column not in TABLES[table].to_schema().columns:
         what = f"{table} has no such column"
-        yield Problem(file, row.line, "column", "unknown-cell", what, "Check its name.")
+        yield in_cell("unknown-cell", file, row.line, "column", what, remedy="Check its name.")
     if cells.get("at_s") and table not in TIMED_TABLES:
         what = f"rows of {table} have no time"
         remedy = "Leave it empty, and name the row by its line."
-        yield Problem(file, row.line, "at_s", "unknown-cell", what, remedy)
+        yield in_cell("unknown-cell", file, row.line, "at_s", what, remedy=remedy)
     elif table != "trips" and not (cells.get("line") or cells.get("at_s")):
         what = "must say which row, by its line or its time"
         remedy = "Fill in line or at_s."
-        yield Problem(file, row.line, "line", "missing-value", what, remedy)
+        yield in_cell("missing-value", file, row.line, "line", what, remedy=remedy)
 
 
 def _locate(con: duckdb.DuckDBPyConnection, file: str, row: Row, by: str | None) -> Cell | Problem:
@@ -161,10 +161,12 @@ def _locate(con: duckdb.DuckDBPyConnection, file: str, row: Row, by: str | None)
         )  # fmt: skip
     if found:
         what = f"{table} has {len(found)} rows of the trip at this time"
-        return Problem(file, row.line, "at_s", "unknown-cell", what, "Name the row by its line.")
+        return in_cell(
+            "unknown-cell", file, row.line, "at_s", what, remedy="Name the row by its line."
+        )
     what = f"the store keeps no such row of {table} for this trip"
     remedy = "Check trip, line and time; a row that was set aside cannot be corrected."
-    return Problem(file, row.line, "trip_id", "unknown-cell", what, remedy)
+    return in_cell("unknown-cell", file, row.line, "trip_id", what, remedy=remedy)
 
 
 def _value_problems(
@@ -190,7 +192,7 @@ def _value_problems(
         ).fetchall()
         for line, code in rows:
             rule = planned.rules[code]
-            yield Problem(file, line, "value", rule.problem, rule.what, "Correct the cell.")
+            yield in_cell(rule.problem, file, line, "value", rule.what, remedy="Correct the cell.")
 
 
 def _contradictions(file: str, cells: list[Cell]) -> Iterator[Problem]:
@@ -203,9 +205,7 @@ def _contradictions(file: str, cells: list[Cell]) -> Iterator[Problem]:
             for cell in same:
                 others = ", ".join(str(other.line) for other in same if other is not cell)
                 what = f"the same cell is corrected otherwise in row {others}"
-                yield Problem(
-                    file, cell.line, "value", "contradictory-answer", what, "Keep one of the rows."
-                )
+                yield in_cell("contradictory-answer", file, cell.line, "value", what)
 
 
 def _held(con: duckdb.DuckDBPyConnection) -> dict[tuple[Any, ...], tuple[Any, ...]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, problem
 from pipeline.store.ledger import Entry, entries, verify
 from pipeline.store.session import STORE, store_in
 
@@ -18,11 +18,7 @@ def ledger(folder: Path) -> tuple[str, list[Problem]]:
         found = entries(con)
         broken = verify(con)
     lines = [_line(entry) for entry in found]
-    remedy = "Find out who changed the store, and restore it from a copy that verifies."
-    problems = [
-        Problem(STORE, None, None, "ledger-broken", sentence.rstrip("."), remedy)
-        for sentence in broken
-    ]
+    problems = [problem("ledger-broken", STORE, sentence.rstrip(".")) for sentence in broken]
     if not found:
         lines.append("The ledger is empty: nothing was done to this store since it keeps one.")
     elif not broken:

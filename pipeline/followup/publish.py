@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Refused
+from pipeline.errors import refused
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure, following, insert
 from pipeline.store.ledger import head, record_stored
@@ -102,11 +102,11 @@ def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> 
         numbers = _numbers(con, month)
         if not numbers:
             what = f"{month} has not been published"
-            raise Refused(Problem(None, None, "MONTH", "not-published", what, "Publish it first."))
+            raise refused("not-published", None, what, column="MONTH")
         if time is not None and not 1 <= time <= len(numbers):
             what = f"{month} has been published {_times(len(numbers))}"
             remedy = f"Name a number from 1 to {len(numbers)}."
-            raise Refused(Problem(None, None, "--time", "not-published", what, remedy))
+            raise refused("not-published", None, what, column="--time", remedy=remedy)
         number = numbers[-1 if time is None else time - 1]
         rows = con.execute(
             """SELECT path, sha256, packed FROM loop.published_file
@@ -119,7 +119,7 @@ def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> 
         if hashlib.sha256(content).hexdigest() != sha256:
             what = f"the published file {path} is not as it was published"
             remedy = "Restore the store from a copy that verifies."
-            raise Refused(Problem(None, None, None, "ledger-broken", what, remedy))
+            raise refused("ledger-broken", None, what, remedy=remedy)
         target = into / path
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes(content)

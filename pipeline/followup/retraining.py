@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, in_cell
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.database import transaction
@@ -115,14 +115,13 @@ def _row_problems(file: str, row: Row, bases: set[str]) -> Iterator[Problem]:
     if (base is None) == (crew is None):
         what = "must name either a base or one crew member"
         remedy = "Fill in one of base and crew_member; one row each."
-        yield Problem(file, row.line, "base", "no-subject", what, remedy)
+        yield in_cell("no-subject", file, row.line, "base", what, remedy=remedy)
     elif base is not None and base not in bases:
         what = "no trip of the store has this base"
-        yield Problem(file, row.line, "base", "unknown-base", what, "Check the base's token.")
+        yield in_cell("unknown-base", file, row.line, "base", what)
     if rule not in all_rules():
         what = "there is no such rule"
-        remedy = "Check its name; tailrace explain lists the rules."
-        yield Problem(file, row.line, "rule", "unknown-rule", what, remedy)
+        yield in_cell("unknown-rule", file, row.line, "rule", what)
 
 
 def _contradictions(
@@ -135,12 +134,10 @@ def _contradictions(
     for entry in entries:
         if len(said[entry.key]) > 1:
             what = "the sheet both tells of this retraining and takes it back"
-            remedy = "Keep one of the rows."
-            yield Problem(file, entry.line, "withdrawn", "contradictory-answer", what, remedy)
+            yield in_cell("contradictory-answer", file, entry.line, "withdrawn", what)
         elif entry.withdrawn and entry.key not in known:
             what = "the store knows of no such retraining to take back"
-            remedy = "Check month, base or crew member, and rule."
-            yield Problem(file, entry.line, "withdrawn", "unknown-retraining", what, remedy)
+            yield in_cell("unknown-retraining", file, entry.line, "withdrawn", what)
 
 
 def _store(con: duckdb.DuckDBPyConnection, sheet: Sheet, new: list[Entry], by: str | None) -> None:

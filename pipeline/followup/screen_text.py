@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem
+from pipeline.errors import Problem, in_cell
 from pipeline.followup.sheets import Row, Sheet
 from pipeline.ingest.identifiers import ANY_PAIR, CONTENT, PAIR, TRADE_WORD
 from pipeline.store.sql import literal
@@ -41,7 +41,9 @@ def screened(
     """).fetchall()
     remedy = "Take it out: tokens and what happened are enough."
     return [
-        Problem(sheet.file, line, name, "private-content", f"the cell looks like {kind}", remedy)
+        in_cell(
+            "private-content", sheet.file, line, name, f"the cell looks like {kind}", remedy=remedy
+        )
         for line, name, kind in found
     ]
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Refused
+from pipeline.errors import Problem, Refused, problem
 
 if TYPE_CHECKING:
     from pipeline.ingest.delivery import Staged
@@ -41,8 +41,8 @@ def check_delivery(
 def _by_kind(problems: list[Problem]) -> list[Problem]:
     """One problem for each thing wrong with a column: at its first line, with its count."""
     kinds: dict[tuple[str | None, ...], list[Problem]] = {}
-    for problem in problems:
-        kinds.setdefault((problem.file, problem.column, problem.code), []).append(problem)
+    for found in problems:
+        kinds.setdefault((found.file, found.column, found.code), []).append(found)
     return [
         replace(first, what=f"{first.what} (in {1 + len(more)} rows)") if more else first
         for first, *more in kinds.values()
@@ -58,7 +58,7 @@ def _not_looked_at(problems: list[Problem]) -> list[Problem]:
         return []
     what = "until this file can be used, the tables are not looked at"
     remedy = "Correct it, see that the tables are filled, trips.csv at least, and check again."
-    return [Problem(EXPORT, None, None, "toml-content", what, remedy)]
+    return [problem("toml-content", EXPORT, what, remedy=remedy)]
 
 
 def _not_approved(staged: Staged) -> list[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Refused
+from pipeline.errors import Refused, refused
 from pipeline.ingest.problems import Findings
 from schemas.contract import TABLES, sheet_name
 
@@ -183,8 +183,7 @@ def _chosen(
 
 
 def _not_a_delivery(directory: Path, what: str) -> Refused:
-    remedy = f"Name the folder that holds {EXPORT} and one file for each table."
-    return Refused(Problem(str(directory), None, None, "not-a-delivery", what, remedy))
+    return refused("not-a-delivery", str(directory), what)
 
 
 def read_content(path: Path, findings: Findings, *, most: int | None = None) -> Content | None:
@@ -207,7 +206,8 @@ def read_content(path: Path, findings: Findings, *, most: int | None = None) -> 
     except FileNotFoundError:
         findings.add("not-found", str(path), "there is no such file")
     except PermissionError:
-        findings.add("no-permission", str(path), "the file may not be read")
+        remedy = "Ask for permission to read it"
+        findings.add("no-permission", str(path), "the file may not be read", remedy=remedy)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "no such name"
         findings.add("not-found", str(path), f"the file cannot be opened or read ({why})")

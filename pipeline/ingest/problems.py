@@ -5,46 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.errors import Problem
-
-REMEDIES: dict[str, str] = {
-    "toml-syntax": "Correct the line; the format is described at toml.io",
-    "toml-content": "Correct the file",
-    "not-found": "Check the path, or add the file",
-    "no-permission": "Ask for permission to read it",
-    "missing-table": "Add the file, or list the table under not_recorded in export.toml",
-    "table-twice": "Keep one of the two",
-    "table-not-recorded": "Remove it from not_recorded in export.toml, or remove the file",
-    "format-not-read": "Save the tables as sheets of an XLSX workbook, or as CSV or Parquet",
-    "several-workbooks": "Keep the one that holds the tables",
-    "date-cell": (
-        "Format the column as text and fill it in again: a month as 2026-03, a time as whole"
-        " seconds since the bedside"
-    ),
-    "not-a-file": "Put an ordinary file in its place",
-    "line-too-long": "Export the table again, with one row a line",
-    "too-many-columns": "Export only the contract's columns",
-    "too-large": "Check that it is what it should be",
-    "empty-file": "Export the table again; without rows it still needs its header row",
-    "not-utf8": "Save the file in UTF-8",
-    "not-parquet": "Export the table again",
-    "open-quote": "Close the quotation mark, or double it where it belongs to the text",
-    "missing-column": "Add the column to the header",
-    "missing-header": "Add a header row with the contract's column names as line 1",
-    "unknown-column": "Remove or rename it, or list it under ignore in export.toml",
-    "repeated-column": "Keep one of them",
-    "ignored-column": "Remove it from ignore in export.toml",
-    "wrong-delimiter": "Save the file with commas between cells and decimal points",
-    "wrong-month": "Add the month to months in export.toml, or take the rows out",
-    "service-changed": "Review it into a folder of its own",
-    "protocol-changed": "Give the changed limits a new id and their own from_month",
-    "protocol-month-taken": "Give one of them another from_month",
-    "cannula-changed": "Give the new cannula an id of its own",
-    "private-name": "Remove the column from the export; ignoring it is not enough to share it",
-    "private-content": "Remove or replace it at the source, then export again",
-    "safe-harbor": "Ask the privacy officer which other basis applies, and name it",
-}
-"""What to do about each reason to refuse, without the final full stop."""
+from pipeline.errors import CODES, Problem, problem
 
 
 @dataclass
@@ -64,10 +25,9 @@ class Findings:
         column: str | None = None,
         remedy: str | None = None,
     ) -> None:
-        """Note one reason to refuse."""
-        self.refusals.append(
-            Problem(file, line, column, code, what, f"{remedy or REMEDIES[code]}.")
-        )
+        """Note one reason to refuse; `remedy`, without a full stop, in place of the record's."""
+        remedy = f"{remedy}." if remedy else None
+        self.refusals.append(problem(code, file, what, line=line, column=column, remedy=remedy))
 
     def mention(self, file: str, what: str) -> None:
         """Note something a reader should know though nothing is wrong."""
@@ -111,7 +71,7 @@ def cast_rule(kind: str, words: str, *, nullable: bool) -> CellRule:
 
 def null_rule() -> CellRule:
     """Return the rule an empty cell of a required column broke."""
-    return CellRule("missing-value", "must not be empty", f"{AGAIN}.")
+    return ROW_RULES["missing-value"]
 
 
 def range_words(checks: list[Any], unit: str | None) -> str:
@@ -143,36 +103,18 @@ def check_rule(check: Any, range_rule: str, *, nullable: bool, pattern_words: st
     return CellRule("out-of-range", range_rule, f"Check the value and its unit{tail}.")
 
 
+def _row_rule(code: str, more: str = "") -> CellRule:
+    record = CODES[code]
+    return CellRule(code, f"{record.what}{more}", str(record.remedy))
+
+
 ROW_RULES = {
-    "ragged-row": CellRule(
-        "ragged-row",
-        "the row has more or fewer cells than the header",
-        "Put quotation marks round cells that hold a comma, and export again.",
-    ),
-    "bad-quoting": CellRule(
-        "bad-quoting",
-        "the row's quotation marks do not pair up, or a cell is longer than any can be",
-        "Double the quotation marks that belong to the text, and export again.",
-    ),
-    "repeated-trip": CellRule(
-        "repeated-trip",
-        "the same trip_id stands in more than one row, so none of them is used",
-        "Keep one row for each trip.",
-    ),
-    "orphan-row": CellRule(
-        "orphan-row",
-        "the row belongs to no trip that was kept",
-        "Add or correct the trip in trips, or take the row out.",
-    ),
-    "trip-set-aside": CellRule(
-        "trip-set-aside",
-        "the row's trip was set aside",
-        "Correct the trip in trips; the row itself may be in order.",
-    ),
-    "no-subject": CellRule(
-        "no-subject",
-        "names neither a base nor a crew member",
-        "Fill one of the two.",
-    ),
+    "bad-quoting": _row_rule("bad-quoting", ", or a cell is longer than any can be"),
+    "missing-value": _row_rule("missing-value"),
+    "no-subject": _row_rule("no-subject"),
+    "orphan-row": _row_rule("orphan-row"),
+    "ragged-row": _row_rule("ragged-row"),
+    "repeated-trip": _row_rule("repeated-trip"),
+    "trip-set-aside": _row_rule("trip-set-aside"),
 }
-"""What is wrong with a row as a whole."""
+"""What is wrong with a row as a whole, or with an empty cell, in the words of its record."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 from pipeline.judging.evaluator import at_once, recall, replay, up_to_date
 from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif_settings import Setting, shown, under
@@ -224,7 +224,7 @@ def _check_judged(versions: list[VersionInStore], settings: Sequence[Setting]) -
         if setting.rule and not any(setting.rule in kept.rules for kept in versions):
             what = f"no protocol version of this store judges {setting.rule}"
             remedy = "Turn it on in the protocol file first."
-            raise Usage(Problem(None, None, "--set", "toml-content", what, remedy))
+            raise usage("toml-content", "--set", what, remedy=remedy)
 
 
 def _same(before: list[VersionInStore], after: list[VersionInStore]) -> bool:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import Usage, problem, usage
 from pipeline.rules import all_rules, parameter_problems, parameters_of
 from pipeline.store.protocol_versions import VersionInStore
 
@@ -107,8 +107,8 @@ def _one_under(kept: VersionInStore, chosen: Sequence[tuple[str, Any]]) -> Versi
         problems = parameter_problems(version.rules)
     if problems:
         raise Usage([
-            Problem(None, None, "--set", "toml-content",
-                    f"{re.sub('^rules[.]', '', path)} {message}", "Name another value.")
+            problem("toml-content", None, f"{re.sub('^rules[.]', '', path)} {message}",
+                    column="--set", remedy="Name another value.")
             for path, message in problems
         ])  # fmt: skip
     rules = parameters_of(version.rules)
@@ -137,4 +137,4 @@ def shown(value: Any) -> str:
 
 
 def _wrong(what: str, remedy: str) -> Usage:
-    return Usage(Problem(None, None, "--set", "toml-content", what, f"{remedy}."))
+    return usage("toml-content", "--set", what, remedy=f"{remedy}.")

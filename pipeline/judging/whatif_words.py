@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 from pipeline.judging.whatif import WhatIfResult, what_if
 from pipeline.judging.whatif_settings import parse_settings
 from pipeline.store.session import store_in
@@ -37,7 +37,7 @@ def parse_months(text: str | None) -> tuple[str, str] | None:
     if not found or (found[2] or found[1]) < found[1]:
         what = f'"{text[:40]}" is not a month or a span of months'
         remedy = "Write it as 2026-01..2026-06."
-        raise Usage(Problem(None, None, "--months", "wrong-month", what, remedy))
+        raise usage("wrong-month", "--months", what, remedy=remedy)
     return found[1], found[2] or found[1]
 
 

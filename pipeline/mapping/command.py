@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import EXIT_FINE, Problem, Usage
+from pipeline.errors import EXIT_FINE, Usage, usage
 from pipeline.errors.disk import as_mistake
 from pipeline.mapping.read_mapping import MAPPING, read_mapping
 from pipeline.mapping.words import refused
@@ -73,7 +73,7 @@ def _asked(wanted: Wanted, shown: int) -> tuple[str, int]:
 
 
 def _usage(option: str, what: str) -> Usage:
-    return Usage(Problem(None, None, option, "usage", what, "See tailrace map --help."))
+    return usage("usage", option, what, remedy="See tailrace map --help.")
 
 
 def map_source(

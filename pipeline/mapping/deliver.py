@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Refused, Usage
+from pipeline.errors import Refused, usage
 from pipeline.ingest.files import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_content
 from pipeline.ingest.problems import Findings
 from pipeline.mapping.plan import TablePlan
@@ -44,7 +44,7 @@ def new_folder(delivery: Path) -> Iterator[Path]:
         what = f"this folder cannot be made ({getattr(error, 'strerror', None) or 'no such name'})"
     if what:
         remedy = "Name a new or an empty folder with --to."
-        raise Usage(Problem(str(delivery), None, "--to", "folder", what, remedy))
+        raise usage("folder", "--to", what, file=str(delivery), remedy=remedy)
     try:
         yield beside
         if delivery.exists():

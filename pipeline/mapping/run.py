@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, Problem
+from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.assemble import list_problems, make_table
 from pipeline.mapping.extract import read_cells, take_rows
 from pipeline.mapping.plan import TablePlan, plans
 from pipeline.mapping.sources import read_sources
 from pipeline.mapping.timeline import place_all
-from pipeline.mapping.words import CELLS, NOTES, Note
+from pipeline.mapping.words import Note
 from schemas.export_file import TIMED
 
 if TYPE_CHECKING:
@@ -103,9 +103,9 @@ def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     ).fetchall()
     found = []
     for file, name, code, line, count in rows:
-        what, remedy = CELLS[code]
-        more = f" (in {count} rows)" if count > 1 else ""
-        found.append(Problem(file, line, name, code, what + more, remedy))
+        record = CODES[code]
+        what = f"{record.what} (in {count} rows)" if count > 1 else str(record.what)
+        found.append(problem(code, file, what, line=line, column=name, remedy=record.in_source))
     return found
 
 
@@ -119,7 +119,9 @@ def _notes(con: duckdb.DuckDBPyConnection) -> list[Note]:
 
 def _write_problems(con: duckdb.DuckDBPyConnection, path: Path) -> None:
     """Write every cell that cannot be used, and every reason given for none, as CSV."""
-    words = {code: " ".join(words) for code, words in CELLS.items()} | NOTES
+    words = {
+        code.id: " ".join(filter(None, (code.what, code.in_source))) for code in CODES.values()
+    }
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["file", "line", "column", "problem", "detail", "what"])

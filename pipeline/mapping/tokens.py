@@ -12,7 +12,7 @@ import stat
 from collections.abc import Iterable
 from pathlib import Path
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 from pipeline.ingest.files import EXPORT
 from pipeline.mapping.words import refused
 
@@ -34,7 +34,7 @@ def new_key(path: Path) -> str:
             FileNotFoundError: "there is no such folder",
         }.get(type(error), "the file cannot be made here")
         remedy = "Name a new file in a folder of your own."
-        raise Usage(Problem(str(path), None, "--new-key", "folder", what, remedy)) from None
+        raise usage("folder", "--new-key", what, file=str(path), remedy=remedy) from None
     with os.fdopen(descriptor, "w", encoding="ascii") as file:
         file.write(secrets.token_hex(LEAST_KEY) + "\n")
     return (

@@ -6,7 +6,7 @@ import re
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 from pipeline.rules import all_rules, parameters_of
 from pipeline.rules.rule import Rule
 from pipeline.rules.worked import Section, plain_table, said, worked_sheet
@@ -43,11 +43,8 @@ def explain_rule(name: str, protocol: ProtocolFile | None = None, file: str = ""
     """
     rule = all_rules().get(name)
     if rule is None:
-        known = ", ".join(all_rules())
-        raise Usage(
-            Problem(None, None, "RULE", "unknown-rule", f'there is no rule "{name}"',
-                    f"The rules are {known}.")
-        )  # fmt: skip
+        remedy = f"The rules are {', '.join(all_rules())}."
+        raise usage("unknown-rule", "RULE", f'there is no rule "{name}"', remedy=remedy)
     parts = [rule.id, rule.question, "", _headed("Asks", asks_words(rule)), "", "Parameters"]
     parts += _parameters(rule)
     if protocol is not None:

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_args
 
-from pipeline.errors import Problem, Usage
+from pipeline.errors import usage
 
 if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
@@ -177,8 +177,7 @@ def empty_folder(folder: Path) -> None:
     except OSError as error:
         what = f"this folder cannot be made ({error.strerror})"
     if what:
-        remedy = "Name a new or an empty folder."
-        raise Usage(Problem(str(folder), None, None, "folder", what, remedy))
+        raise usage("folder", None, what, file=str(folder))
 
 
 def _files() -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Refused
+from pipeline.errors import refused
 from pipeline.store.followup_tables import ensure, insert
 from pipeline.store.ledger import record
 
@@ -33,13 +33,8 @@ def mark_baseline(
     ).fetchall()
     late = sorted(set(new) & {month for (month,) in begun})
     if late:
-        raise Refused(
-            Problem(
-                None, None, "--baseline", "baseline-late",
-                f"the cases of {', '.join(late)} have been opened already",
-                "Review the delivery without --baseline.",
-            )
-        )  # fmt: skip
+        what = f"the cases of {', '.join(late)} have been opened already"
+        raise refused("baseline-late", None, what, column="--baseline")
     if new:
         insert(con, "baseline", [(month,) for month in new])
         record(con, "baseline", {"months": new, "by": by})

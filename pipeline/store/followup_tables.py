@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem, Refused
+from pipeline.errors import refused
 from pipeline.store.database import one, table_ddl
 
 if TYPE_CHECKING:
@@ -89,5 +89,4 @@ def check_judged(con: duckdb.DuckDBPyConnection) -> None:
         " AND table_name = 'verdict'",
     )
     if not tables:
-        what = "no trip of this store has been judged yet"
-        raise Refused(Problem(None, None, None, "not-reviewed", what, "Run a review first."))
+        raise refused("not-reviewed", None, "no trip of this store has been judged yet")

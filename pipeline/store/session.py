@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, Refused, Usage
+from pipeline.errors import Refused, usage
 from pipeline.store.database import open_store
 
 if TYPE_CHECKING:
@@ -53,4 +53,4 @@ def check_token(value: str | None, option: str = "--by") -> None:
 
     if value is not None and not re.fullmatch(TOKEN_PATTERN, value):
         what = "must be a token: 1 to 64 characters on one line"
-        raise Usage(Problem(None, None, option, "not-a-token", what, "Name another."))
+        raise usage("not-a-token", option, what, remedy="Name another.")

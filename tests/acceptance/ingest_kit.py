@@ -134,10 +134,10 @@ def refusals(folder: Path, con: duckdb.DuckDBPyConnection | None = None) -> list
 
 def check_sentences(mistake: Mistake) -> None:
     """Hold every problem to having a sentence and a remedy, and a documented code."""
-    from pipeline.errors import REFUSALS, SET_ASIDES
+    from pipeline.errors import CODES, EXIT_USAGE
 
     for problem in mistake.problems:
-        assert problem.code in REFUSALS or problem.code in SET_ASIDES
+        assert CODES[problem.code].kind > EXIT_USAGE
         assert problem.what
         assert problem.remedy.endswith(".")
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import REFUSALS, SET_ASIDES, Refused, Usage
+from pipeline.errors import CODES, EXIT_REFUSED, EXIT_USAGE, Refused, Usage
 from pipeline.followup.determine import determine, determined_words
 from pipeline.followup.month import with_confirmed
 from pipeline.store.database import open_store
@@ -179,7 +179,7 @@ def test_every_problem_is_told_with_row_and_column(folder: Path, one: tuple[str,
         (15, "trip_id", "missing-value"),
     ]
     for problem in done.problems:
-        assert problem.code in {**SET_ASIDES, **REFUSALS}
+        assert CODES[problem.code].kind > EXIT_USAGE
         assert problem.remedy.endswith(".")
         assert problem.file == "answers.csv"
 
@@ -239,7 +239,9 @@ def test_a_stale_answer_is_set_aside(folder: Path, one: tuple[str, str]) -> None
 def refusal(path: Path, folder: Path) -> list[tuple[int | None, str | None, str]]:
     with pytest.raises(Refused) as caught:
         determine(path, folder)
-    assert all(p.code in REFUSALS and p.remedy.endswith(".") for p in caught.value.problems)
+    for problem in caught.value.problems:
+        assert CODES[problem.code].kind == EXIT_REFUSED
+        assert problem.remedy.endswith(".")
     return [(p.line, p.column, p.code) for p in caught.value.problems]
 
 

@@ -8,10 +8,9 @@ from typing import Any
 
 import pytest
 
-from pipeline.errors import REFUSALS, Mistake, Problem, Refused
+from pipeline.errors import CODES, EXIT_FINE, Mistake, Problem, Refused
 from pipeline.mapping.command import map_source
 from pipeline.mapping.run import Mapped
-from pipeline.mapping.words import CELLS, NOTES
 
 TRIPS = """\
 case,month,site,kind,kg,dx
@@ -95,9 +94,10 @@ def column(folder: Path, name: str, table: str = "trips") -> list[str]:
 def found(mapped: Mapped) -> list[tuple[str | None, int | None, str | None, str]]:
     """Place and code of everything that could not be used."""
     for problem in mapped.problems:
-        assert (problem.what.split(" (in ")[0], problem.remedy) == CELLS[problem.code]
+        record = CODES[problem.code]
+        assert (problem.what.split(" (in ")[0], problem.remedy) == (record.what, record.in_source)
     for note in mapped.notes:
-        assert note.code in NOTES
+        assert CODES[note.code].kind == EXIT_FINE
     return [(p.file, p.line, p.column, p.code) for p in mapped.problems]
 
 
@@ -122,7 +122,7 @@ def check(mistake: Mistake) -> None:
     """Hold every problem to having a documented code, a sentence and a remedy."""
     assert mistake.problems
     for problem in mistake.problems:
-        assert problem.code in REFUSALS or mistake.exit_code == 2, problem.code
+        assert mistake.exit_code in CODES[problem.code].exit_codes, problem.code
         assert problem.what
         assert problem.remedy.endswith(".")
         assert "\n" not in problem.sentence()

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import REFUSALS, SET_ASIDES
+from pipeline.errors.codes import NOTED, REFUSED, SET_ASIDE, TABLE, Code
 from pipeline.mapping.plan import check_cells
 from pipeline.mapping.read_mapping import shipped
-from pipeline.mapping.words import CELLS, NOTES, REMEDIES
 from schemas.mapping import ColumnMap, Filter, MappingFile, SourceFile, TableMap, Tokens, UnitFrom
 from schemas.mapping_text import parse_mapping
 
@@ -26,41 +25,43 @@ def capital(text: str) -> str:
     return text[0].upper() + text[1:]
 
 
-@pytest.mark.parametrize("code", sorted(REMEDIES))
-def test_every_refusal(code: str) -> None:
-    assert row(f"`{code}`", REFUSALS[code], f"{REMEDIES[code]}.") in GUIDE
+REFUSALS = [code for code in TABLE if code.kind == REFUSED and code.in_source]
+CELLS = [code for code in TABLE if code.kind == SET_ASIDE and code.in_source]
+NOTES = [code for code in TABLE if code.kind == NOTED]
+EVERY = {code.id for code in [*REFUSALS, *CELLS, *NOTES]}
 
 
-@pytest.mark.parametrize("code", sorted(CELLS))
-def test_every_cell_that_cannot_be_used(code: str) -> None:
-    what, remedy = CELLS[code]
-    assert code in SET_ASIDES
-    assert row(f"`{code}`", f"{capital(what)}.", remedy) in GUIDE
+@pytest.mark.parametrize("code", REFUSALS, ids=lambda code: code.id)
+def test_every_refusal(code: Code) -> None:
+    assert row(f"`{code.id}`", code.meaning, str(code.in_source)) in GUIDE
 
 
-@pytest.mark.parametrize("code", sorted(NOTES))
-def test_every_note(code: str) -> None:
-    assert row(f"`{code}`", f"{capital(NOTES[code])}.") in GUIDE
+@pytest.mark.parametrize("code", CELLS, ids=lambda code: code.id)
+def test_every_cell_that_cannot_be_used(code: Code) -> None:
+    assert row(f"`{code.id}`", f"{capital(str(code.what))}.", str(code.in_source)) in GUIDE
+
+
+@pytest.mark.parametrize("code", NOTES, ids=lambda code: code.id)
+def test_every_note(code: Code) -> None:
+    assert row(f"`{code.id}`", f"{capital(str(code.what))}.") in GUIDE
 
 
 def test_nothing_else_is_listed() -> None:
     listed = set(re.findall(r"^\| `([a-z0-9-]+)` \|", GUIDE, re.MULTILINE))
-    keys = set(re.findall(r"^\| `([a-z_]+)` \|", GUIDE, re.MULTILINE)) - set(NOTES)
-    assert listed - keys == set(REMEDIES) | set(CELLS) | set(NOTES)
+    keys = set(re.findall(r"^\| `([a-z_]+)` \|", GUIDE, re.MULTILINE)) - EVERY
+    assert listed - keys == EVERY
 
 
-def test_every_code_that_is_raised_is_known() -> None:
+def test_every_code_that_is_raised_is_one_of_a_source() -> None:
     """A code is the first argument of `refused` and `problem`, or stands in SQL as an answer."""
     used = set()
     for path in MODULES.glob("*.py"):
         used |= set(
             re.findall(r"(?:refused|problem|_refusal)\(\s*\"([a-z0-9-]+)\"", path.read_text())
         )
-    assert used <= set(REMEDIES)
-    modules = [*MODULES.glob("*.py"), MODULES.parent / "room.py", MODULES.parent / "ingest/read.py"]
-    raised = "\n".join(p.read_text() for p in modules if p.name != "words.py")
-    unused = [c for c in [*REMEDIES, *CELLS, *NOTES] if not re.search(f"[\"']{c}[\"']", raised)]
-    assert unused == []
+    assert used <= EVERY
+    raised = "\n".join(p.read_text() for p in MODULES.parent.rglob("*.py") if p.name != "codes.py")
+    assert [code for code in EVERY if not re.search(f"[\"']{code}[\"']", raised)] == []
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,96 @@
+"""One thing wrong, as a user is told it, and the exceptions that carry such things."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.errors.codes import CODES, EXIT_OUR_BUG, Kind
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong, where it is, and one thing to do about it; never a person's value."""
+
+    file: str | None
+    line: int | None
+    column: str | None
+    code: str
+    what: str
+    remedy: str
+
+    def sentence(self) -> str:
+        """Return the problem as one line: place, what is wrong, what to do."""
+        place = self.file or ""
+        if self.line is not None:
+            place += f", line {self.line}"
+        if self.column is not None:
+            place += f": {self.column}" if place else self.column
+        return f"{place}: {self.what}. {self.remedy}" if place else f"{self.what}. {self.remedy}"
+
+
+class Mistake(Exception):  # noqa: N818 - it is the user's, and is shown to them by this name
+    """Something a user can put right; carries every problem found, and the exit code."""
+
+    exit_code = EXIT_OUR_BUG
+
+    def __init__(self, problems: Problem | Sequence[Problem]) -> None:
+        self.problems = [problems] if isinstance(problems, Problem) else list(problems)
+        super().__init__("\n".join(problem.sentence() for problem in self.problems))
+
+
+class Usage(Mistake):
+    """The command was called in a way that cannot mean anything."""
+
+    exit_code = int(Kind.USAGE)
+
+
+class Refused(Mistake):
+    """A delivery, settings file or store that cannot be used; nothing was stored."""
+
+    exit_code = int(Kind.REFUSED)
+
+
+def problem(
+    code: str,
+    file: str | None,
+    what: str,
+    *,
+    line: int | None = None,
+    column: str | None = None,
+    remedy: str | None = None,
+) -> Problem:
+    """One thing wrong, with the remedy of its record unless `remedy` says it more narrowly.
+
+    `column`: the column, or the option or argument of a command.
+    """
+    record = CODES[code]
+    told = remedy or record.remedy or record.in_source or ""
+    return Problem(file, line, column, code, what, told)
+
+
+def in_cell(
+    code: str, file: str, line: int, column: str, what: str, *, remedy: str | None = None
+) -> Problem:
+    """One thing wrong with a cell of a filled sheet; as `problem`."""
+    return problem(code, file, what, line=line, column=column, remedy=remedy)
+
+
+def refused(
+    code: str,
+    file: str | None,
+    what: str,
+    *,
+    line: int | None = None,
+    column: str | None = None,
+    remedy: str | None = None,
+) -> Refused:
+    """The refusal for one reason."""
+    return Refused(problem(code, file, what, line=line, column=column, remedy=remedy))
+
+
+def usage(
+    code: str, option: str | None, what: str, *, file: str | None = None, remedy: str | None = None
+) -> Usage:
+    """Wrong usage of one option or argument, or of the folder or file that one names."""
+    return Usage(problem(code, file, what, column=option, remedy=remedy))
