@@ -77,10 +77,13 @@ def hierarchical_rates(
     around = np.arange(-SIDE, SIDE + STEP / 2, STEP)
     density, spread = _posterior(x[known], rate * t[known], np.minimum(k[known], LARGEST_K), around)
     tail = (1 - level) / 2
-    found = [nothing.copy() for _ in range(3)]
-    for column, share in zip(found, (0.5, tail, 1 - tail), strict=True):
-        column[known] = per * rate * np.exp([_quantile(d, around, share) for d in density])
-    return BaseRates(*found, per * rate, spread, level, method)
+
+    def bound(share: float) -> FloatArray:
+        found = nothing.copy()
+        found[known] = per * rate * np.exp([_quantile(d, around, share) for d in density])
+        return found
+
+    return BaseRates(bound(0.5), bound(tail), bound(1 - tail), per * rate, spread, level, method)
 
 
 def _posterior(

@@ -97,10 +97,9 @@ def _mean_at(x: FloatArray, k: FloatArray, tail: float) -> FloatArray:
         return found
 
     def excess(log_mean: FloatArray, x: FloatArray, k: FloatArray) -> FloatArray:
-        # the complement keeps small tails exact where k is large
-        far = np.exp(log_mean) / (k + np.exp(log_mean))
-        below = np.where(x > 0, special.betaincc(np.maximum(x, 1), k, far), 0.0)
-        return (below + special.betaincc(x + 1, k, far)) / 2 - tail
+        p = k / (k + np.exp(log_mean))
+        below = np.where(x > 0, special.betainc(k, np.maximum(x, 1), p), 0.0)
+        return np.asarray((below + special.betainc(k, x + 1, p)) / 2 - tail)
 
     # the two terms alone reach the tail on either side of where their mean does
     none = counts == 0
@@ -119,8 +118,8 @@ def _mean_at(x: FloatArray, k: FloatArray, tail: float) -> FloatArray:
 
 def _exact_mean(x: FloatArray, k: FloatArray, tail: float) -> FloatArray:
     """Mean at which fewer than ``x`` events have the chance ``tail``."""
-    far = special.betainccinv(x, k, tail)
-    return np.asarray(k * far / (1 - far))
+    p = special.betaincinv(k, x, tail)
+    return np.asarray(k * (1 - p) / p)
 
 
 def rate_intervals(  # noqa: PLR0917 - a cell's numbers in the order in which a table holds them

@@ -42,7 +42,7 @@ def sums_before(
     x = np.asarray(values, dtype=np.float64)
     before = np.zeros_like(x)
     np.cumsum(x[:-1], axis=0, out=before[1:])
-    before += start
+    before += np.asarray(start, dtype=np.float64)
     if restart is None:
         return before
     again = np.asarray(restart, dtype=bool)

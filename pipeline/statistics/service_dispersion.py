@@ -146,7 +146,7 @@ def _sizes(
     for one in range(code.max(initial=-1) + 1):
         own = code == one
         totals = np.bincount(x[own].astype(np.int64), number[own])
-        above = np.cumsum(totals[::-1])[::-1][1:]
+        above = np.asarray(np.cumsum(totals[::-1])[::-1][1:], dtype=np.float64)
         found.append(_Size(x[own], t[own], number[own], above))
     return found
 

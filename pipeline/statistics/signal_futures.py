@@ -34,6 +34,9 @@ from pipeline.statistics.signal_sums import (
 FUTURES, FUTURE_MONTHS, DRAWN_FROM = 2000, 36, 12
 """How many futures of how many months, drawn from how many of the latest months."""
 
+CHANGED_FUTURES = 1000
+"""How many of them are drawn once more with a change: 1.6 of 100 is then a standard error."""
+
 NO_PARENT = -1
 
 Float32 = NDArray[np.float32]
@@ -100,7 +103,7 @@ def draw_futures(
     *,
     seed: int,
     futures: int = FUTURES,
-    changed_futures: int = FUTURES // 2,
+    changed_futures: int = CHANGED_FUTURES,
     months: int = FUTURE_MONTHS,
     better: bool = False,
 ) -> Futures:
@@ -109,19 +112,18 @@ def draw_futures(
     ``better`` watches the other side: rates halved, odds a third. With neither rates nor shares,
     or no month, there are no charts.
     """
-    so_far = len((rates or shares).events if rates else shares.judged) if rates or shares else 0
+    so_far = max(len(rates.events) if rates else 0, len(shares.judged) if shares else 0)
     rng = np.random.default_rng(seed)
     pick = rng.integers(max(0, so_far - DRAWN_FROM), max(1, so_far), (months, futures))
     draw = _Draw(rng, pick)
     charts = (1 + rates.events.shape[1] if rates else 0) + (shares.judged.shape[1] if shares else 0)
     year = min(12, months)
     unchanged = np.zeros((months, charts, futures), dtype=np.float32)
-    changed = np.zeros((year, charts, changed_futures), dtype=np.float32)
+    changed = np.zeros((year, charts, min(changed_futures, futures)), dtype=np.float32)
     if not so_far:
         return Futures(unchanged, changed)
-    first = 0
-    if rates:
-        first = 1 + rates.events.shape[1]
+    first = charts - (shares.judged.shape[1] if shares else 0)
+    if rates and rates.hours.any():
         _rates(draw, rates, dispersion, unchanged[:, :first], changed[:, :first], better=better)
     if shares:
         _shares(draw, shares, unchanged[:, first:], changed[:, first:], better=better)
@@ -276,9 +278,9 @@ def _possible_share(draw: _Draw, past: tuple[float, float], parent: float | None
     d, n = past
     size = draw.pick.shape[1]
     if parent is None:
-        return draw.rng.beta(d + 0.5, n - d + 0.5, size)
+        return np.asarray(draw.rng.beta(d + 0.5, n - d + 0.5, size))
     less = PRIOR_EVENTS / parent + n - PRIOR_EVENTS - d
-    return draw.rng.beta(PRIOR_EVENTS + d, less, size)
+    return np.asarray(draw.rng.beta(PRIOR_EVENTS + d, less, size))
 
 
 def _binomial(rng: np.random.Generator, n: FloatArray, p: FloatArray) -> FloatArray:
