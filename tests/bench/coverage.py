@@ -1,7 +1,9 @@
 """How often the intervals hold the truth, and how often charts signal for nothing: by simulation.
 
-    python -m tests.bench.coverage            all figures, about five minutes on one core
+    python -m tests.bench.coverage            all figures, about ten minutes on one core
     python -m tests.bench.coverage --quick    the same with a tenth of the runs
+
+Intervals with one k for the service are measured in :mod:`tests.bench.cell_coverage`.
 
 Trips last about 1.3 h (log-normal). Occlusions are Poisson within a trip, at a rate that differs
 between trips by a gamma factor of mean 1 and variance 1 / shape: the smaller the shape, the more
@@ -17,6 +19,7 @@ from pipeline.statistics.clustered import bootstrap_rate, clustered_rate
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.rate_model import rate_model
 from pipeline.statistics.run_rules import ZONE_RULES, ZoneRule, any_signal
+from tests.bench.cell_coverage import adjusted_ratio, print_bases, print_cells
 
 HOURS_MEDIAN, HOURS_SPREAD = 1.3, 0.4
 TRUE_RATIO = 1.8
@@ -102,8 +105,10 @@ def confounded(rng: np.random.Generator, trips: int, shape: float) -> Stretches:
 
 
 def ratio_coverage(trips: int, shape: float, runs: int) -> dict[str, Coverage]:
-    """Coverage of size 1 against size 2: adjusted, crude, and the share of runs with an answer."""
-    hits: dict[str, list[bool]] = {"adjusted": [], "crude": [], "answered": []}
+    """Coverage of size 1 against size 2: by the sandwich adjusted and crude, and how often either
+    has an answer; and adjusted with the service's k, where the other has an answer.
+    """
+    hits: dict[str, list[bool]] = {"adjusted": [], "crude": [], "answered": [], "one k": []}
     for seed in range(runs):
         data = confounded(np.random.default_rng(seed), trips, shape)
         found = rate_model(
@@ -121,6 +126,10 @@ def ratio_coverage(trips: int, shape: float, runs: int) -> dict[str, Coverage]:
             adjusted, crude = first.adjusted_ratio, first.crude_ratio
             hits["adjusted"].append(adjusted.lower <= TRUE_RATIO <= adjusted.upper)
             hits["crude"].append(crude.lower <= TRUE_RATIO <= crude.upper)
+            low, high = adjusted_ratio(
+                data.events, data.hours, data.size, data.trip, data.covariates
+            )
+            hits["one k"].append(low <= TRUE_RATIO <= high)
     return {name: covered(values) for name, values in hits.items()}
 
 
@@ -139,15 +148,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Coverage and false alarms by simulation.")
     parser.add_argument("--quick", action="store_true", help="a tenth of the runs")
     scale = 10 if parser.parse_args().quick else 1
-    print("One rate, nominal 95 %: trips, events per 100 h, shape: naive, quasi-Poisson, bootstrap")
-    for trips in (20, 40, 100, 300):
-        for rate in (0.1, 0.3):
-            for shape in (2.0, 0.5, 0.25):
-                found = rate_coverage(trips, rate, shape, 4000 // scale, 1000 // scale)
-                said = "   ".join(str(value) for value in found.values())
-                print(f"{trips:5d} {100 * rate:4.0f} {shape:5.2f}   {said}", flush=True)
+    print_cells(runs=800 // scale)
+    print_bases(runs=1000 // scale)
     print(
-        f"Size 1 against size 2, true ratio {TRUE_RATIO}: trips, shape: adjusted, crude, answered"
+        f"Size 1 against size 2, true ratio {TRUE_RATIO}: trips, shape:"
+        " sandwich adjusted, crude, answered; adjusted with one k"
     )
     for trips in (100, 150, 300, 600, 1200):
         for shape in (2.0, 0.5):
