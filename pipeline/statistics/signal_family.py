@@ -9,6 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.statistics.clustered_intervals import (
+    LogInterval,
+    effective_k,
+    rate_ratio,
+    share_ratio_of_periods,
+)
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.running_levels import (
     base_share,
@@ -89,3 +95,32 @@ def share_charts(
     w = share_increment(d, n, level, 1 / ODDS_RATIO if better else ODDS_RATIO)
     w[:quiet] = 0.0
     return ChartMonths(d, n, level, level * n, np.full(n.shape, np.inf), w)
+
+
+def rate_of_periods(
+    so_far: RateMonths, size: int | None, now: slice, before: slice, *, level: ArrayLike, k: float
+) -> LogInterval:
+    """How big: the rate of the months ``now`` over that of the months ``before``.
+
+    Of one ``size`` (its column), or of the service (None) at the months' own mix of sizes, by the
+    rates ``level`` (sizes,), the same for both periods; one size's level cancels.
+    """
+    rate = np.asarray(level, dtype=np.float64)
+    chosen = slice(None) if size is None else slice(size, size + 1)
+
+    def period(months: slice) -> tuple[float, float, FloatArray]:
+        x, t, q = (
+            v[months, chosen].sum(axis=0)
+            for v in (so_far.events, so_far.hours, so_far.hours_squared)
+        )
+        own = np.where(t > 0, rate[chosen], 0.0)
+        mean, squares = float(own @ t), float(own**2 @ q)
+        return float(x.sum()), mean, effective_k(k, mean, squares)
+
+    return rate_ratio(*period(now), *period(before))
+
+
+def share_of_periods(so_far: ShareMonths, chart: int, now: slice, before: slice) -> LogInterval:
+    """How big: the share of a column in the months ``now`` over that in those ``before``."""
+    d, n = so_far.deviations[:, chart], so_far.judged[:, chart]
+    return share_ratio_of_periods(d[now].sum(), n[now].sum(), d[before].sum(), n[before].sum())

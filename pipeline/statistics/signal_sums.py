@@ -95,14 +95,23 @@ def signal_sums(
     return SignalSums(sums, signal)
 
 
+def begun_again(signal: ArrayLike, restart: ArrayLike | None = None) -> BoolArray:
+    """Months that begin at S = 0: those after a signal, and the restarts; shape of ``signal``."""
+    said = np.asarray(signal, dtype=bool)
+    again = np.zeros(said.shape, dtype=bool)
+    again[1:] = said[:-1]
+    return again if restart is None else again | np.asarray(restart, dtype=bool)
+
+
 def since(
     increments: ArrayLike, sums: ArrayLike, at: int, restart: ArrayLike | None = None
 ) -> Since:
     """Since when one chart's signal in month ``at`` holds: the month after the last S = 0.
 
-    ``increments`` and ``sums`` (months,) are the chart's own W and S; ``restart`` (months,) and
-    signals before ``at``, after which S began again, must be given as restarts of the month that
-    follows. The range are the change months whose sum of W up to ``at`` is within 3 of the best.
+    ``increments`` and ``sums`` (months,) are the chart's own W and S; ``restart`` (months,) tells
+    in which months S began again, as :func:`begun_again` has it: no change is sought before the
+    last of them. The range are the change months whose sum of W up to ``at`` is within 3 of the
+    best.
     """
     w, s = one_series(increments, sums)
     first = 0

@@ -1,7 +1,9 @@
 """How often the intervals hold the truth, and how often charts signal for nothing: by simulation.
 
-    python -m tests.bench.coverage            all figures, about ten minutes on one core
-    python -m tests.bench.coverage --quick    the same with a tenth of the runs
+    python -m tests.bench.coverage                         all figures, about ten minutes
+    python -m tests.bench.coverage --runs 80               the same with a tenth of the runs
+    python -m tests.bench.coverage --part cells            one size's intervals, or `bases`,
+                                                           `ratios`, `charts`
 
 Intervals with one k for the service are measured in :mod:`tests.bench.cell_coverage`.
 
@@ -144,28 +146,44 @@ def run_lengths(rules: tuple[ZoneRule, ...], runs: int, longest: int, seed: int)
     return np.concatenate(found)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description="Coverage and false alarms by simulation.")
-    parser.add_argument("--quick", action="store_true", help="a tenth of the runs")
-    scale = 10 if parser.parse_args().quick else 1
-    print_cells(runs=800 // scale)
-    print_bases(runs=1000 // scale)
+def print_ratios(runs: int) -> None:
+    """A line for each number of trips and shape."""
     print(
         f"Size 1 against size 2, true ratio {TRUE_RATIO}: trips, shape:"
         " sandwich adjusted, crude, answered; adjusted with one k"
     )
     for trips in (100, 150, 300, 600, 1200):
         for shape in (2.0, 0.5):
-            compared = ratio_coverage(trips, shape, 400 // scale)
+            compared = ratio_coverage(trips, shape, runs)
             said = "   ".join(str(value) for value in compared.values())
             print(f"{trips:5d} {shape:5.2f}   {said}", flush=True)
+
+
+def print_run_lengths(runs: int) -> None:
+    """A line for the 3-sigma rule and one for all four."""
     for words, rules, longest in (
         ("3 sigma", ZONE_RULES[:1], 5000),
         ("all four", ZONE_RULES, 1500),
     ):
-        lengths = run_lengths(rules, 20_000 // scale, longest, seed=0)
+        lengths = run_lengths(rules, runs, longest, seed=0)
         error = lengths.std() / np.sqrt(len(lengths))
         print(f"Average run length in control, {words}: {lengths.mean():.1f} (± {error:.1f})")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Coverage and false alarms by simulation.")
+    parser.add_argument("--runs", type=int, default=800, help="services of each kind")
+    parser.add_argument("--part", choices=("cells", "bases", "ratios", "charts"))
+    asked = parser.parse_args()
+    parts = {
+        "cells": (print_cells, asked.runs),
+        "bases": (print_bases, asked.runs),
+        "ratios": (print_ratios, asked.runs // 2),
+        "charts": (print_run_lengths, 25 * asked.runs),
+    }
+    for name, (measure, runs) in parts.items():
+        if asked.part in {None, name}:
+            measure(runs)
 
 
 if __name__ == "__main__":

@@ -32,7 +32,7 @@ def test_hierarchical_rates_agree_with_importance_sampling() -> None:
     rng = np.random.default_rng(0)
     x, t, k = EVENTS[:3], HOURS[:3], K_EFF[:3]
     found = hierarchical_rates(x, t, k)
-    draws = 1_500_000
+    draws = 600_000
     centre, tau = rng.normal(np.log(0.27), 1.0, draws), rng.uniform(0.02, 1.6, draws)
     log_rate = centre[:, None] + tau[:, None] * rng.standard_normal((draws, 3))
     mean = np.exp(log_rate) * t
@@ -44,7 +44,7 @@ def test_hierarchical_rates_agree_with_importance_sampling() -> None:
         share = np.cumsum(weight[order]) / weight.sum()
         quantile = np.exp(np.interp([0.025, 0.5, 0.975], share, log_rate[order, base])) * 100
         mine = [found.lower[base], found.estimate[base], found.upper[base]]
-        assert_allclose(mine, quantile, rtol=0.02)
+        assert_allclose(mine, quantile, rtol=0.03)
 
 
 def test_chi_square_of_bases() -> None:

@@ -14,9 +14,20 @@ from pipeline.statistics.running_levels import (
     size_rate,
     sums_before,
 )
-from pipeline.statistics.signal_family import rate_charts, share_charts
+from pipeline.statistics.signal_family import (
+    rate_charts,
+    rate_of_periods,
+    share_charts,
+    share_of_periods,
+)
 from pipeline.statistics.signal_futures import RateMonths, ShareMonths
-from pipeline.statistics.signal_sums import rate_increment, share_increment, signal_sums, since
+from pipeline.statistics.signal_sums import (
+    begun_again,
+    rate_increment,
+    share_increment,
+    signal_sums,
+    since,
+)
 
 Array = np.ndarray
 
@@ -113,16 +124,16 @@ def test_published_run_lengths_of_normal_values() -> None:
 
 def test_run_lengths_of_the_familys_own_charts() -> None:
     # computed: negative binomial mean 10, size 2, doubling, h 3
-    counts = np.arange(400)
+    counts = np.arange(250)
     w = rate_increment(counts, 10.0, 2.0)
     for mean, expected in ((10, 172.4), (20, 6.66)):
         chance = stats.nbinom.pmf(counts, 2, 2 / (2 + mean))
-        assert_allclose(run_length(w, chance, 3, cells=1500), expected, rtol=2e-3)
+        assert_allclose(run_length(w, chance, 3, cells=900), expected, rtol=2e-3)
     # computed: one trip at a time, share 0.09, odds tripled, h 3
     w = share_increment(np.array([0, 1]), 1, 0.09)
     p1 = 0.27 / 1.18
     for p, expected in ((0.09, 385.4), (p1, 28.66)):
-        assert_allclose(run_length(w, np.array([1 - p, p]), 3, cells=3000), expected, rtol=2e-3)
+        assert_allclose(run_length(w, np.array([1 - p, p]), 3, cells=900), expected, rtol=2e-3)
 
 
 def test_simulated_run_length_of_single_trips() -> None:
@@ -149,8 +160,10 @@ def test_since_when() -> None:
     sums = signal_sums(w, 4.0).sums
     found = since(w, sums, 5)
     assert (found.month, found.earliest, found.latest) == (2, 0, 5)
-    restart = [False, False, False, True, False, False]
-    found = since(w, signal_sums(w, 3.9, np.array(restart)).sums, 5, restart)
+    said = [False, False, True, False, False, False]
+    restart = begun_again(said)
+    assert begun_again(said, np.array(said)).tolist() == [False, False, True, True, False, False]
+    found = since(w, signal_sums(w, 3.9, restart).sums, 5, restart)
     assert (found.month, found.earliest, found.latest) == (3, 3, 5)
 
 
@@ -262,3 +275,23 @@ def test_the_better_side_watches_for_the_inverse() -> None:
     few = share_charts(shares, better=True)
     none = (few.seen == 0) & (few.of > 0)
     assert (few.increments[6:][none[6:]] > 0).all()
+
+
+def test_how_big_is_the_ratio_of_two_periods() -> None:
+    rates, shares = months(3)
+    now, before = slice(25, 30), slice(0, 25)
+    found = rate_of_periods(rates, 1, now, before, level=[0.2, 0.3, 0.1], k=0.4)
+    x1, x0 = rates.events[25:, 1].sum(), rates.events[:25, 1].sum()
+    t1, t0 = rates.hours[25:, 1].sum(), rates.hours[:25, 1].sum()
+    assert_allclose(found.ratio, x1 / t1 / (x0 / t0))
+    # squared hours are 1.4 times the hours here, so that k_eff is 0.4 t / 1.4
+    error = np.sqrt(1 / x1 + 3.5 / t1 + 1 / x0 + 3.5 / t0)
+    assert_allclose(np.log(found.upper / found.ratio), 1.959964 * error, rtol=1e-6)
+    # all hours at the size of twice the level: twice the events of before are no change
+    events, hours = np.array([[10.0, 0], [0, 20]]), np.array([[100.0, 0], [0, 100]])
+    mix = RateMonths(events, hours, 1.4 * hours)
+    found = rate_of_periods(mix, None, slice(1, 2), slice(0, 1), level=[0.1, 0.2], k=0.4)
+    assert_allclose(found.ratio, 1)
+    share = share_of_periods(shares, 2, now, before)
+    d, n = shares.deviations[:, 2], shares.judged[:, 2]
+    assert_allclose(share.ratio, d[25:].mean() / n[25:].mean() / (d[:25].mean() / n[:25].mean()))
