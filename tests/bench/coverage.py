@@ -1,9 +1,9 @@
 """How often the intervals hold the truth, and how often charts signal for nothing: by simulation.
 
-    python -m tests.bench.coverage                         all figures, about ten minutes
+    python -m tests.bench.coverage                         all figures, some twenty minutes
     python -m tests.bench.coverage --runs 80               the same with a tenth of the runs
     python -m tests.bench.coverage --part cells            one size's intervals, or `bases`,
-                                                           `ratios`, `charts`
+                                                           `own-trips`, `ratios`, `charts`
 
 Intervals with one k for the service are measured in :mod:`tests.bench.cell_coverage`.
 
@@ -146,6 +146,18 @@ def run_lengths(rules: tuple[ZoneRule, ...], runs: int, longest: int, seed: int)
     return np.concatenate(found)
 
 
+def print_own_trips(runs: int) -> None:
+    """A line for each number of trips, rate and shape, a quarter as many bootstraps."""
+    print("One rate by its own trips, nominal 95 %: trips, events per 100 h, shape: naive,")
+    print("quasi-Poisson, bootstrap")
+    for trips in (20, 40, 100, 300):
+        for rate in (0.1, 0.3):
+            for shape in (2.0, 0.5, 0.25):
+                found = rate_coverage(trips, rate, shape, runs, runs // 4)
+                said = "   ".join(str(value) for value in found.values())
+                print(f"{trips:5d} {100 * rate:4.0f} {shape:5.2f}   {said}", flush=True)
+
+
 def print_ratios(runs: int) -> None:
     """A line for each number of trips and shape."""
     print(
@@ -173,11 +185,12 @@ def print_run_lengths(runs: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Coverage and false alarms by simulation.")
     parser.add_argument("--runs", type=int, default=800, help="services of each kind")
-    parser.add_argument("--part", choices=("cells", "bases", "ratios", "charts"))
+    parser.add_argument("--part", choices=("cells", "bases", "own-trips", "ratios", "charts"))
     asked = parser.parse_args()
     parts = {
         "cells": (print_cells, asked.runs),
         "bases": (print_bases, asked.runs),
+        "own-trips": (print_own_trips, 5 * asked.runs),
         "ratios": (print_ratios, asked.runs // 2),
         "charts": (print_run_lengths, 25 * asked.runs),
     }
