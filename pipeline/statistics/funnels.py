@@ -100,6 +100,31 @@ def poisson_limits(
     return limit((1 - level) / 2), limit((1 + level) / 2)
 
 
+def clustered_limits(
+    exposure: ArrayLike,
+    k_eff: ArrayLike,
+    target: float,
+    per: float = 1.0,
+    level: float = OUTER,
+) -> tuple[FloatArray, FloatArray]:
+    """Funnel limits of a rate where events cluster within trips: negative binomial with ``k_eff``.
+
+    As :func:`poisson_limits`, to which they come down as k_eff grows; the spread is that of the
+    trips, so that any number of groups will do.
+    """
+    from scipy.stats import nbinom
+
+    t, k = as_float(exposure, k_eff)
+    t = np.where(t > 0, t, np.nan)
+    p = k / (k + target * t / per)
+
+    def limit(tail: float) -> FloatArray:
+        count = _interpolated(lambda q: nbinom.ppf(q, k, p), lambda r: nbinom.cdf(r, k, p), tail)
+        return np.asarray(np.maximum(count / t * per, 0.0))
+
+    return limit((1 - level) / 2), limit((1 + level) / 2)
+
+
 def dispersion(z: ArrayLike, sigma: ArrayLike, winsorise: float = 0.1) -> Dispersion:
     """Over-dispersion of groups from their z-scores and standard errors (NaN where none).
 

@@ -12,6 +12,7 @@ from pipeline.statistics.base_rates import (
     rates_differ,
     shares_differ,
 )
+from pipeline.statistics.funnels import clustered_limits, poisson_limits
 
 EVENTS = np.array([25, 20, 30, 8, 4])
 HOURS = np.array([104.0, 90, 75, 64, 41])
@@ -100,3 +101,17 @@ def test_power_of_a_year_grows_with_its_hours() -> None:
     found = [power_of_rates(n * HOURS, n * K_EFF, 0.23, seed=3) for n in (0.5, 1, 4)]
     assert found == sorted(found)
     assert power_of_rates(HOURS, K_EFF, 0.23, 1.0, seed=3, draws=2000) < 0.08
+
+
+def test_funnel_limits_of_clustered_events() -> None:
+    low, high = clustered_limits(HOURS, 1e6, 23.0, per=100)
+    assert_allclose((low, high), poisson_limits(HOURS, 23.0, per=100), rtol=1e-3)
+    low, high = clustered_limits([*HOURS, 0], [*K_EFF, np.nan], 23.0, per=100)
+    assert np.isnan([low[-1], high[-1]]).all()
+    assert (high[:-1] > poisson_limits(HOURS, 23.0, per=100)[1]).all()
+    # about 1 in 1000 of drawn counts lies above the outer limit
+    drawn = np.random.default_rng(0).negative_binomial(
+        K_EFF, K_EFF / (K_EFF + 0.23 * HOURS), (200_000, 5)
+    )
+    above = np.mean(100 * drawn / HOURS > high[:-1], axis=0)
+    assert ((above > 0.0003) & (above < 0.002)).all()
