@@ -5,6 +5,7 @@ The deliveries are made once; tests that change one copy it.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -12,8 +13,19 @@ import pytest
 
 from pipeline.cli import main as cli
 from tests.acceptance.cli_kit import Ran, Run
+from tests.deep import DEEP
 
 TRIPS, MONTHS = 60, 2
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--deep", action="store_true", help="many more inputs to generative tests")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Before the tests are imported, which say at import how many inputs they want."""
+    if config.getoption("--deep"):
+        os.environ[DEEP] = "1"
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,8 @@ from pipeline.cli.main import main
 from pipeline.errors import Refused
 from pipeline.followup.sheets import read_sheet
 from pipeline.ingest import files
-from pipeline.ingest.settings_files import read_protocol_file
+from pipeline.ingest.problems import Findings
+from pipeline.ingest.settings_files import read_protocol_file, read_settings_files
 from schemas.followup import DeterminationsSheet
 
 from . import ingest_kit as kit
@@ -138,8 +139,20 @@ def test_rows_set_aside(tmp_path: Path, row: str, found: tuple[str | None, str])
 )  # fmt: skip
 @pytest.mark.parametrize("name", ["protocol", "export", "cannulas"])
 def test_odd_toml(tmp_path: Path, name: str, text: str | bytes) -> None:
-    problems = kit.refusals(kit.write(tmp_path / "d", **{name: text}))
-    assert all(p.code in {"toml-syntax", "toml-content", "not-utf8"} for p in problems)
+    findings = Findings()
+    parts = files.find_parts(kit.write(tmp_path / "d", **{name: text}), None, None, findings)
+    read_settings_files(parts, findings)
+    assert findings.refusals
+    for problem in findings.refusals:
+        assert problem.code in {"toml-syntax", "toml-content", "not-utf8"}
+        assert problem.remedy.endswith(".")
+
+
+def test_odd_toml_refuses_a_delivery(tmp_path: Path) -> None:
+    odd = dict.fromkeys(("protocol", "export", "cannulas"), 'a = "\0"')
+    problems = kit.refusals(kit.write(tmp_path / "d", **odd))
+    assert {p.code for p in problems} == {"toml-syntax"}
+    assert {p.file for p in problems} == {f"{name}.toml" for name in odd}
 
 
 def test_names_and_cells_that_would_be_sql_or_html(tmp_path: Path) -> None:

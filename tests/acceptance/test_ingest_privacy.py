@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.ingest.screen import private_name
+from pipeline.ingest.screen import _conditions, private_name
 
 from . import ingest_kit as kit
 
@@ -40,20 +40,50 @@ HARMLESS = [
 EACH = [(kind, value) for kind, values in IDENTIFYING.items() for value in values]
 
 
-@pytest.mark.parametrize(("kind", "value"), EACH)
-def test_identifying_content_is_refused_and_never_shown(
-    tmp_path: Path, kind: str, value: str
-) -> None:
-    contacts = (
-        "trip_id,at_s,contacted,about,authorised\n007,300,medical_direction,flow,\n"
-        f'007,360,medical_direction,"{value}",\n'
-    )
-    problems = kit.refusals(kit.write(tmp_path / "d", contacts=contacts))
-    assert {(p.file, p.line, p.column, p.code) for p in problems} == {
-        ("contacts.csv", 3, "about", "private-content")
+@pytest.fixture(scope="module")
+def screened() -> dict[str, set[str]]:
+    """What the screen takes each value for in a column that is no name of anything."""
+    with duckdb.connect() as con:
+        con.execute("create table cell (name VARCHAR, value VARCHAR)")
+        values = [value for _, value in EACH] + HARMLESS
+        con.executemany("insert into cell values ('about', ?)", [[value] for value in values])
+        kinds = _conditions()
+        answers = ", ".join(f"({condition})" for condition in kinds.values())
+        rows = con.execute(f"select value, {answers} from cell").fetchall()
+    return {
+        value: {kind for kind, answer in zip(kinds, found, strict=True) if answer}
+        for value, *found in rows
     }
-    assert any(kind in p.what for p in problems)
-    assert all(value not in p.sentence() for p in problems)
+
+
+@pytest.mark.parametrize(("kind", "value"), EACH)
+def test_identifying_content_is_known_for_what_it_is(
+    screened: dict[str, set[str]], kind: str, value: str
+) -> None:
+    assert any(kind in found for found in screened[value])
+
+
+@pytest.mark.parametrize("value", HARMLESS)
+def test_harmless_content_is_taken_for_nothing(screened: dict[str, set[str]], value: str) -> None:
+    assert screened[value] == set()
+
+
+def test_identifying_content_is_refused_and_never_shown(
+    tmp_path: Path, screened: dict[str, set[str]]
+) -> None:
+    """A value of each kind in one delivery: each kind is told with the line it is first met in."""
+    contacts = "trip_id,at_s,contacted,about,authorised\n007,300,medical_direction,flow,\n"
+    for values in IDENTIFYING.values():
+        contacts += f'007,360,medical_direction,"{values[0]}",\n'
+    problems = kit.refusals(kit.write(tmp_path / "d", contacts=contacts))
+    assert {(p.file, p.column, p.code) for p in problems} == {
+        ("contacts.csv", "about", "private-content")
+    }
+    values = [each[0] for each in IDENTIFYING.values()]
+    for kind in IDENTIFYING:
+        first = next(n for n, v in enumerate(values, 3) if any(kind in k for k in screened[v]))
+        assert [p.line for p in problems if kind in p.what] == [first], kind
+    assert not [v for v in values for p in problems if v in p.sentence()]
 
 
 def test_harmless_look_alikes_pass(tmp_path: Path) -> None:
@@ -121,18 +151,24 @@ def test_content_of_cells_that_would_be_set_aside_is_looked_at_too(tmp_path: Pat
     assert (problem.file, problem.line, problem.column) == ("crew.csv", 2, None)
 
 
-@pytest.mark.parametrize(
-    "name",
-    ["patient_name", "DateOfBirth", "dob", "home phone", "eMail", "MRN", "ZIP", "Notes",
-     "vent_serial", "comment1x comment", "post code", "Street", "departure date"],
-)  # fmt: skip
-def test_private_names(tmp_path: Path, name: str) -> None:
+PRIVATE_NAMES = [
+    *("patient_name", "DateOfBirth", "dob", "home phone", "eMail", "MRN", "ZIP", "Notes",
+      "vent_serial", "comment1x comment", "post code", "Street", "departure date"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PRIVATE_NAMES)
+def test_private_names(name: str) -> None:
     assert private_name(name)
-    crew = f"trip_id,crew_member,role,{name}\n007,c1,nurse,x\n"
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", crew=crew)))
-    assert (problem.file, problem.line, problem.column, problem.code) == (
-        "crew.csv", 1, name, "private-name",
-    )  # fmt: skip
+
+
+def test_every_column_with_a_private_name_is_refused(tmp_path: Path) -> None:
+    names = PRIVATE_NAMES
+    crew = f"trip_id,crew_member,role,{','.join(names)}\n007,c1,nurse{',x' * len(names)}\n"
+    problems = kit.refusals(kit.write(tmp_path / "d", crew=crew))
+    assert [(p.file, p.line, p.column, p.code) for p in problems] == [
+        ("crew.csv", 1, name, "private-name") for name in names
+    ]
 
 
 @pytest.mark.parametrize("name", ["rank", "shift", "flow_kept", "serially", "daybreak", "renamed"])

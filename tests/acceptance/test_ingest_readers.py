@@ -17,6 +17,7 @@ from pipeline.ingest.files import read_content
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.read import Source, fast_source, lines_below_header, lines_source, slow_source
 from schemas.contract import TABLES
+from tests.deep import examples
 
 HEADER = ["h1", "h2", "h3"]
 CELLS = [
@@ -30,7 +31,7 @@ WILD = st.text(st.sampled_from('ab",,,\n\n \t\\é\0'), max_size=24)
 con = duckdb.connect(config={"threads": 1})
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=examples(60, 600), deadline=None, derandomize=True)
 @given(body=TIDY | WILD, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
 def test_readers_agree(body: str, newline: str, last: bool) -> None:
     text = ",".join(HEADER) + "\n" + body + ("\n" if last else "")
@@ -56,7 +57,7 @@ def test_readers_agree(body: str, newline: str, last: bool) -> None:
     assert [(number, 0, *row) for number, row in enumerate(rows, start=2)] == expected
 
 
-@settings(max_examples=80, deadline=None, derandomize=True)
+@settings(max_examples=examples(40, 400), deadline=None, derandomize=True)
 @given(body=TIDY | WILD, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
 def test_lines_are_cut_as_the_strict_reader_cuts_them(body: str, newline: str, last: bool) -> None:
     header, wanted = ["h1", "trip_id", "h3"], ["trip_id", "h3", "h1"]

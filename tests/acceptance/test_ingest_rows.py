@@ -30,50 +30,75 @@ def test_orphan_row(tmp_path: Path) -> None:
     assert found == [("crew.csv", 3, "trip_id", "orphan-row")]
 
 
-@pytest.mark.parametrize(
-    ("table", "old", "new", "found"),
-    [
-        ("settings", "007,0,", "007,zero,", ("at_s", "not-a-whole-number")),
-        ("settings", "007,0,", "007,12.0,", ("at_s", "not-a-whole-number")),
-        ("settings", "007,0,", "007,1e3,", ("at_s", "not-a-whole-number")),
-        ("settings", "007,0,", "007, 5,", ("at_s", "not-a-whole-number")),
-        ("settings", "007,0,", "007,0x10,", ("at_s", "not-a-whole-number")),
-        ("settings", "007,0,", "007,172801,", ("at_s", "out-of-range")),
-        ("settings", "007,0,", "007,-1,", ("at_s", "out-of-range")),
-        ("settings", "007,0,", "007,,", ("at_s", "missing-value")),
-        ("settings", ",8,0.4", ",eight,0.4", ("flow_lpm", "not-a-number")),
-        ("settings", ",8,0.4", ',"8,5",0.4', ("flow_lpm", "not-a-number")),
-        ("settings", ",8,0.4", ",8 ,0.4", ("flow_lpm", "not-a-number")),
-        ("settings", ",8,0.4", ",nan,0.4", ("flow_lpm", "not-a-number")),
-        ("settings", ",8,0.4", ",inf,0.4", ("flow_lpm", "not-a-number")),
-        ("settings", ",8,0.4", ",1_0,0.4", ("flow_lpm", "not-a-number")),
-        ("settings", ",8,0.4", ",80.1,0.4", ("flow_lpm", "out-of-range")),
-        ("settings", ",8,0.4", ",8,40", ("fio2", "out-of-range")),
-        ("settings", ",wall,", ",Wall,", ("source", "not-a-code")),
-        ("settings", ",prong-2,", ", prong-2,", ("cannula", "not-a-token")),
-        ("crew", "007,c1,", "007,,", ("crew_member", "missing-value")),
-        ("device_events", "-30,", "-86401,", ("at_s", "out-of-range")),
-        ("trips", "T3,2026-02", "T3,2026-2", ("service_month", "not-a-token")),
-    ],
-)
-def test_cell_that_breaks_a_rule(
-    tmp_path: Path, table: str, old: str, new: str, found: tuple[str, str]
-) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap(table, old, new))
-    line = kit.TABLES[table][1:].split(old)[0].count("\n") + 1
-    rows = [row for row in kit.aside(folder) if row[3] != "trip-set-aside"]
-    assert rows == [(f"{table}.csv", line, *found)]
+CELLS = [
+    ("settings", "007,0,", "007,zero,", ("at_s", "not-a-whole-number")),
+    ("settings", "007,0,", "007,12.0,", ("at_s", "not-a-whole-number")),
+    ("settings", "007,0,", "007,1e3,", ("at_s", "not-a-whole-number")),
+    ("settings", "007,0,", "007, 5,", ("at_s", "not-a-whole-number")),
+    ("settings", "007,0,", "007,0x10,", ("at_s", "not-a-whole-number")),
+    ("settings", "007,0,", "007,172801,", ("at_s", "out-of-range")),
+    ("settings", "007,0,", "007,-1,", ("at_s", "out-of-range")),
+    ("settings", "007,0,", "007,,", ("at_s", "missing-value")),
+    ("settings", ",8,0.4", ",eight,0.4", ("flow_lpm", "not-a-number")),
+    ("settings", ",8,0.4", ',"8,5",0.4', ("flow_lpm", "not-a-number")),
+    ("settings", ",8,0.4", ",8 ,0.4", ("flow_lpm", "not-a-number")),
+    ("settings", ",8,0.4", ",nan,0.4", ("flow_lpm", "not-a-number")),
+    ("settings", ",8,0.4", ",inf,0.4", ("flow_lpm", "not-a-number")),
+    ("settings", ",8,0.4", ",1_0,0.4", ("flow_lpm", "not-a-number")),
+    ("settings", ",8,0.4", ",80.1,0.4", ("flow_lpm", "out-of-range")),
+    ("settings", ",8,0.4", ",8,40", ("fio2", "out-of-range")),
+    ("settings", ",wall,", ",Wall,", ("source", "not-a-code")),
+    ("settings", ",prong-2,", ", prong-2,", ("cannula", "not-a-token")),
+    ("crew", "007,c1,", "007,,", ("crew_member", "missing-value")),
+    ("device_events", "-30,", "-86401,", ("at_s", "out-of-range")),
+    ("trips", "T3,2026-02", "T3,2026-2", ("service_month", "not-a-token")),
+]
 
 
-@pytest.mark.parametrize("value", ["0", "1", "yes", "TRUE", " true"])
-def test_only_true_and_false_are_yes_and_no(tmp_path: Path, value: str) -> None:
-    trips = (
-        "trip_id,service_month,base,vehicle,diagnosis_group,spo2_exempt\n"
-        f"007,2026-01,b1,ground,croup,true\nT2,2026-01,b1,ground,croup,{value}\n"
-        "T3,2026-01,b1,ground,croup,\n"
-    )
+Aside = list[tuple[str | None, int | None, str | None, str]]
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[tuple[str, int]], Aside]:
+    """One delivery in which each case is a row more, of a trip of its own that is kept but for it.
+
+    The place of each case's row, and everything that was set aside.
+    """
+    texts = {name: text[1:] for name, text in kit.TABLES.items()}
+    (sound,) = (line for line in texts["trips"].splitlines() if line.startswith("T3,"))
+    places = []
+    for number, (table, old, new, _) in enumerate(CELLS):
+        changed = kit.swap(table, old, new)[table].splitlines()
+        before = kit.TABLES[table][1:].splitlines()
+        ((_, row),) = (pair for pair in zip(before, changed, strict=True) if pair[0] != pair[1])
+        own = f"C{number},"
+        if table != "trips":
+            texts["trips"] += own + sound.partition(",")[2] + "\n"
+        texts[table] += own + row.partition(",")[2] + "\n"
+        places.append((f"{table}.csv", texts[table].count("\n")))
+    return places, kit.aside(kit.write(tmp_path_factory.mktemp("broken") / "d", **texts))
+
+
+@pytest.mark.parametrize("number", range(len(CELLS)), ids=lambda n: "-".join(CELLS[n][1:3]))
+def test_cell_that_breaks_a_rule(broken: tuple[list[tuple[str, int]], Aside], number: int) -> None:
+    places, aside = broken
+    assert [row[2:] for row in aside if row[:2] == places[number]] == [CELLS[number][3]]
+
+
+def test_no_other_row_is_set_aside_for_it(broken: tuple[list[tuple[str, int]], Aside]) -> None:
+    places, aside = broken
+    assert {row[:2] for row in aside} == set(places)
+
+
+def test_only_true_and_false_are_yes_and_no(tmp_path: Path) -> None:
+    trips = "trip_id,service_month,base,vehicle,diagnosis_group,spo2_exempt\n"
+    values = ("true", "false", "", "0", "1", "yes", "TRUE", " true")
+    for number, value in enumerate(values):
+        trips += f"T{number},2026-01,b1,ground,croup,{value}\n"
     found = [r for r in kit.aside(kit.write(tmp_path / "d", trips=trips)) if r[0] == "trips.csv"]
-    assert found == [("trips.csv", 3, "spo2_exempt", "not-true-or-false")]
+    assert found == [
+        ("trips.csv", line, "spo2_exempt", "not-true-or-false") for line in range(5, 10)
+    ]
 
 
 def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import shutil
 import signal
-import subprocess
-import sys
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pytest
@@ -15,6 +12,7 @@ import pytest
 from pipeline.errors import Refused
 from pipeline.ingest.delivery import read_delivery
 from pipeline.store.database import LAYOUT_VERSION, open_store
+from tests.process import started
 
 from . import ingest_kit as kit
 
@@ -253,15 +251,6 @@ def test_store_that_is_missing_newer_or_a_folder(tmp_path: Path) -> None:
         open_store(tmp_path)
 
 
-def run_python(code: str, *arguments: Any) -> subprocess.CompletedProcess[str]:
-    """Run code in another process, which does not get past a minute."""
-    return subprocess.run(
-        [sys.executable, "-c", code, *map(str, arguments)],
-        capture_output=True, text=True, timeout=60, check=False,
-        cwd=Path(__file__).parents[2],
-    )  # fmt: skip
-
-
 def test_a_store_in_use_says_who_uses_it(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
     con = open_store(path)
@@ -276,11 +265,12 @@ except Refused as refusal:
     print(refusal)
     sys.exit(refusal.exit_code)
 """
-    done = run_python(code, path)
+    other = started(code, path)
+    printed = other.printed.read()
+    assert other.wait() == 3
     con.close()
-    assert done.returncode == 3
-    assert "is using this store" in done.stdout
-    assert "Traceback" not in done.stderr
+    assert "is using this store" in printed
+    assert "Traceback" not in printed
 
 
 KILLED = """
@@ -326,8 +316,8 @@ def test_killed_while_loading(
     path = shutil.copy(first_stored, tmp_path / "store.duckdb")
     before = counts(path)
     second = kit.write(tmp_path / "b", **kit.swap("trips", "8.4", "8.6"))
-    done = run_python(KILLED, path, second, moment)
-    assert done.returncode == -signal.SIGKILL, done.stderr
+    killed = started(KILLED, path, second, moment)
+    assert killed.wait() == -signal.SIGKILL, killed.printed.read()
     after = counts(path)
     if not stored:
         assert after == before

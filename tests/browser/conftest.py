@@ -82,26 +82,40 @@ def case_page(month_page: Path, trip_id: str) -> Path:
     return month_page.parent / FOLDER / case_file(trip_id)
 
 
+FRESH: list[Page] = []
+"""Pages that the test at hand opened for itself."""
+
+
+@pytest.fixture(autouse=True)
+def fresh_pages_are_closed() -> Iterator[None]:
+    """What stays open goes on taking time and memory from every test that follows."""
+    yield
+    while FRESH:
+        FRESH.pop().close()
+
+
 class Opener:
     """Opens a month's page; with charts, waits until they are drawn.
 
     The chart library takes most of the time, so a page with charts is opened once and shared by
-    the tests that only look at it; a page without them is fresh each time.
+    the tests that only look at it; a page without them is fresh each time, and closed after it.
+    All are pages of one session of the browser: they keep nothing that another could find.
     """
 
     def __init__(self, browser: Browser, pages: dict[str, Path]) -> None:
-        self.browser, self.pages = browser, pages
+        self.pages = pages
+        self.session = browser.new_context(viewport={"width": 1280, "height": 900})
         self.drawn: dict[str, Opened] = {}
 
     def __call__(self, name: str, anchor: str = "") -> Opened:
-        result = self._listen()
+        result = self._fresh()
         result.page.route("**/plotly.min.js", lambda route: route.abort())
         result.page.goto(self.pages[name].as_uri() + anchor)
         return result
 
     def case(self, name: str, trip_id: str, anchor: str = "", width: int = 1280) -> Opened:
         """Open a trip's page."""
-        result = self._listen()
+        result = self._fresh()
         result.page.set_viewport_size({"width": width, "height": 900})
         result.page.goto(case_page(self.pages[name], trip_id).as_uri() + anchor)
         return result
@@ -113,8 +127,13 @@ class Opener:
             until(self.drawn[name].page, DRAWN)
         return self.drawn[name]
 
+    def _fresh(self) -> Opened:
+        result = self._listen()
+        FRESH.append(result.page)
+        return result
+
     def _listen(self) -> Opened:
-        page = self.browser.new_page(viewport={"width": 1280, "height": 900})
+        page = self.session.new_page()
         result = Opened(page)
         page.on("request", lambda request: result.requests.append(request.url))
         page.on("pageerror", lambda error: result.complaints.append(str(error)))

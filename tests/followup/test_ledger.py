@@ -47,6 +47,17 @@ def test_hashes_are_those_of_the_text(folder: Path) -> None:
         previous = found
 
 
+@pytest.fixture(scope="module")
+def answered_once(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with two sheets read, and a ledger that is whole."""
+    folder = kit.copy_of(reviewed_once, tmp_path_factory.mktemp("answered") / "pages")
+    first, second = kit.flagged(folder)[:2]
+    kit.read_back(folder, [kit.answer(*first, "practice")])
+    kit.read_back(folder, [kit.answer(*second, "logistics")])
+    assert ledger(folder)[1] == []
+    return folder
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -71,11 +82,8 @@ def test_hashes_are_those_of_the_text(folder: Path) -> None:
         ("INSERT INTO delivered.receipt VALUES (2, 1)", "deliveries received are not those"),
     ],
 )  # fmt: skip
-def test_tampering_shows(folder: Path, change: str, said: str) -> None:
-    first, second = kit.flagged(folder)[:2]
-    kit.read_back(folder, [kit.answer(*first, "practice")])
-    kit.read_back(folder, [kit.answer(*second, "logistics")])
-    assert ledger(folder)[1] == []
+def test_tampering_shows(answered_once: Path, tmp_path: Path, change: str, said: str) -> None:
+    folder = kit.copy_of(answered_once, tmp_path / "pages")
     kit.tamper(folder, change)
     sentences = [problem.sentence() for problem in ledger(folder)[1]]
     assert any(said in sentence for sentence in sentences), sentences

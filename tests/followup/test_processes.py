@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -15,12 +12,14 @@ from pipeline.errors import Refused
 from pipeline.followup.ledger_words import ledger
 from pipeline.store.database import open_store
 from pipeline.store.session import open_waiting
+from tests.process import Running, started
 
 from . import kit
 
 WAIT_S = 60
 
 STEP_BY_STEP = """
+import sys
 import sys
 import time
 
@@ -76,16 +75,8 @@ TABLES = ("sheet", "determination", "determination_rule", "ledger", "publication
           "published_figure", "published_verdict", "published_file", "file_content")  # fmt: skip
 
 
-def run(code: str, *arguments: object) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, arguments)], stdout=subprocess.PIPE, text=True,
-        cwd=Path(__file__).parents[2],
-    )  # fmt: skip
-
-
-def said(process: subprocess.Popen[str], word: str) -> None:
-    assert process.stdout is not None
-    assert process.stdout.readline().strip() == word
+def said(process: Running, word: str) -> None:
+    assert process.printed.readline().strip() == word
 
 
 def content(folder: Path) -> dict[str, list[tuple[object, ...]]]:
@@ -99,10 +90,9 @@ def test_a_kill_before_the_end_leaves_nothing(folder: Path, tmp_path: Path, code
         tmp_path / "a.csv", [kit.answer(*pair, "practice") for pair in kit.flagged(folder)]
     )
     before = content(folder)
-    process = run(code, sheet, folder)
+    process = started(code, sheet, folder)
     said(process, "stored")
-    process.send_signal(signal.SIGKILL)
-    process.wait()
+    process.kill()
     assert content(folder) == before
     assert ledger(folder)[1] == []
     again = kit.read_back(folder, [kit.answer(*kit.flagged(folder)[0], "practice")])
@@ -111,7 +101,7 @@ def test_a_kill_before_the_end_leaves_nothing(folder: Path, tmp_path: Path, code
 
 def test_a_second_process_waits_for_the_first(folder: Path) -> None:
     flagged = kit.flagged(folder)[0]
-    holder = run(HOLD, folder / "store.duckdb", 2)
+    holder = started(HOLD, folder / "store.duckdb", 2)
     said(holder, "held")
     begun = time.monotonic()
     done = kit.read_back(folder, [kit.answer(*flagged, "practice")])
@@ -121,7 +111,7 @@ def test_a_second_process_waits_for_the_first(folder: Path) -> None:
 
 
 def test_a_store_held_for_long_says_by_whom(folder: Path) -> None:
-    holder = run(HOLD, folder / "store.duckdb", WAIT_S)
+    holder = started(HOLD, folder / "store.duckdb", WAIT_S)
     said(holder, "held")
     try:
         with pytest.raises(Refused) as caught:
@@ -130,8 +120,7 @@ def test_a_store_held_for_long_says_by_whom(folder: Path) -> None:
         assert problem.code == "store-locked"
         assert str(holder.pid) in problem.what
     finally:
-        os.kill(holder.pid, signal.SIGKILL)
-        holder.wait()
+        holder.kill()
 
 
 def test_two_readers_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
@@ -145,7 +134,7 @@ def test_two_readers_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
     for reader in ("R1", "R2", "R3"):
         rows = [kit.answer(*pair, "practice", reviewer=reader) for pair in pairs]
         sheet = kit.write_csv(tmp_path / f"{reader}.csv", rows)
-        processes.append(run(code, sheet, folder))
+        processes.append(started(code, sheet, folder))
     for process in processes:
         said(process, str(len(pairs)))
         assert process.wait() == 0
@@ -161,7 +150,7 @@ def test_the_command_line_says_so_too(
 
     monkeypatch.setattr(session.open_waiting, "__kwdefaults__",
                         {"create": False, "read_only": False, "patience_s": 0.5})  # fmt: skip
-    holder = run(HOLD, folder / "store.duckdb", WAIT_S)
+    holder = started(HOLD, folder / "store.duckdb", WAIT_S)
     said(holder, "held")
     try:
         monkeypatch.setattr(sys, "argv", ["tailrace", "ledger", "--into", str(folder)])
@@ -170,8 +159,7 @@ def test_the_command_line_says_so_too(
         assert ended.value.code == 3
         assert f"process {holder.pid} is using this store" in capsys.readouterr().err
     finally:
-        os.kill(holder.pid, signal.SIGKILL)
-        holder.wait()
+        holder.kill()
 
 
 def test_reading_alone_needs_no_lock_of_its_own(folder: Path) -> None:
@@ -180,7 +168,7 @@ def test_reading_alone_needs_no_lock_of_its_own(folder: Path) -> None:
         "import sys\nfrom pathlib import Path\nfrom pipeline.followup.ledger_words import ledger\n"
         "print(len(ledger(Path(sys.argv[1]))[1]), flush=True)\n"
     )
-    two = run(code, folder)
+    two = started(code, folder)
     said(two, "0")
     assert two.wait() == 0
     one.close()

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 MONTH = kit.MONTH
+LEFT_OVER = f"{MONTH}/cases/0123456789abcdef.html"
+OWN = f"{MONTH}/minutes.html"
 
 
 def written(folder: Path) -> dict[str, bytes]:
@@ -81,17 +83,48 @@ def published(published_once: Path, tmp_path: Path) -> Path:
     return tmp_path / "pages"
 
 
+@pytest.fixture(scope="module")
+def late_came_once(
+    published_once: Path, clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Path:
+    """That folder reviewed again with the two late trips.
+
+    Before, the month's folder had a page of a case that is none any more, and somebody's own file.
+    """
+    into = shutil.copytree(published_once, tmp_path_factory.mktemp("late") / "pages")
+    (into / LEFT_OVER).parent.mkdir(exist_ok=True)
+    (into / LEFT_OVER).write_text("a case that is none any more", encoding="utf-8")
+    (into / OWN).write_text("somebody's own", encoding="utf-8")
+    review(clean_delivery, into)
+    return into
+
+
+@pytest.fixture
+def late_came(late_came_once: Path, tmp_path: Path) -> Path:
+    """A copy of it, for the test to change."""
+    shutil.copytree(late_came_once, tmp_path / "late" / "pages")
+    return tmp_path / "late" / "pages"
+
+
+@pytest.fixture(scope="module")
+def twice_once(late_came_once: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """That, published for the second time, and what publishing said."""
+    into = shutil.copytree(late_came_once, tmp_path_factory.mktemp("twice") / "pages")
+    return into, publish(into, MONTH)
+
+
 # ---- what is kept
 
 
+def frozen(folder: Path) -> dict[str, bytes]:
+    """What of a folder a publication of the month holds."""
+    return {k: v for k, v in written(folder).items() if k.startswith((MONTH, "assets"))}
+
+
 def test_a_published_month_comes_back_byte_for_byte(
-    published: Path, clean_delivery: Path, tmp_path: Path
+    published_once: Path, late_came: Path, tmp_path: Path
 ) -> None:
-    before = {
-        name: content for name, content in written(published).items()
-        if name.startswith((MONTH, "assets"))
-    }  # fmt: skip
-    review(clean_delivery, published)
+    before, published = frozen(published_once), late_came
     assert written(published)[f"{MONTH}/index.html"] != before[f"{MONTH}/index.html"]
     count = reproduce(published, MONTH, tmp_path / "back")
     assert written(tmp_path / "back") == before
@@ -122,34 +155,28 @@ def test_the_ledger_tells_who_and_ends_with_the_printed_hash(published: Path) ->
     )
 
 
-def test_publishing_again_stores_only_what_changed(published: Path, clean_delivery: Path) -> None:
+def test_publishing_again_stores_only_what_changed(
+    published: Path, twice_once: tuple[Path, str], clean_delivery: Path, tmp_path: Path
+) -> None:
     again = publish(published, MONTH)
     assert again == f"{MONTH} was published before, and no figure has changed since."
-    review(clean_delivery, published)
-    changed = publish(published, MONTH)
+    once, changed = twice_once
     assert f"{MONTH} is published again, for the 2nd time; " in changed
-    assert kit.ask(published, "SELECT publication_no, month FROM loop.publication") == [
+    twice = shutil.copytree(once, tmp_path / "twice")
+    assert kit.ask(twice, "SELECT publication_no, month FROM loop.publication") == [
         (1, MONTH), (2, MONTH),
     ]  # fmt: skip
-    review(clean_delivery, published)
-    assert restated(published).empty
+    review(clean_delivery, twice)
+    assert restated(twice).empty
 
 
-def test_each_publication_comes_back(published: Path, clean_delivery: Path, tmp_path: Path) -> None:
-    def frozen() -> dict[str, bytes]:
-        return {k: v for k, v in written(published).items() if k.startswith((MONTH, "assets"))}
-
-    first = frozen()
-    leftover = published / MONTH / "cases" / "0123456789abcdef.html"
-    leftover.parent.mkdir(exist_ok=True)
-    leftover.write_text("a case that is none any more", encoding="utf-8")
-    own = published / MONTH / "minutes.html"
-    own.write_text("somebody's own", encoding="utf-8")
-    review(clean_delivery, published)
-    publish(published, MONTH)
-    assert own.exists()
-    own.unlink()
-    second = frozen()
+def test_each_publication_comes_back(
+    published_once: Path, twice_once: tuple[Path, str], tmp_path: Path
+) -> None:
+    first = frozen(published_once)
+    published = shutil.copytree(twice_once[0], tmp_path / "twice")
+    (published / OWN).unlink()
+    second = frozen(published)
     assert first != second
     for name, time, wanted in (("a", 1, first), ("b", 2, second), ("c", None, second)):
         reproduce(published, MONTH, tmp_path / name, time)
@@ -221,10 +248,8 @@ def test_changed_bytes_are_not_brought_back(published: Path, tmp_path: Path) -> 
     assert "run.json is not as it was published" in str(ledger(published)[1])
 
 
-def test_publishing_is_all_or_nothing(
-    published: Path, clean_delivery: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    review(clean_delivery, published)
+def test_publishing_is_all_or_nothing(late_came: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    published = late_came
     before = kit.ask(published, "FROM loop.published_figure ORDER BY ALL")
 
     def fail(*_: object) -> None:
@@ -242,11 +267,10 @@ def test_publishing_is_all_or_nothing(
 
 
 def test_late_trips_restate_what_they_change(
-    published: Path, clean_delivery: Path, late_rule: tuple[list[str], str]
+    late_came: Path, late_rule: tuple[list[str], str]
 ) -> None:
     late, rule = late_rule
-    review(clean_delivery, published)
-    found = restated(published)
+    found = restated(late_came)
     row = found[(found["measure"] == "deviation-share") & (found["group_value"] == rule)].iloc[0]
     assert row["month"] == MONTH
     assert row["now_numerator"] == row["then_numerator"] + 1

@@ -7,6 +7,8 @@ from typing import Any
 import duckdb
 from hypothesis import HealthCheck, Phase, given, settings
 
+from tests.deep import examples
+
 from . import twin
 from .into_store import judged
 from .strategies import deliveries
@@ -36,7 +38,7 @@ WHOLE_ROW = {
 
 # one judging of a delivery costs about the same whether it has two trips or twelve
 @settings(
-    max_examples=40,
+    max_examples=examples(10, 200),
     deadline=None,
     derandomize=True,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],

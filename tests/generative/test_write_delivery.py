@@ -8,12 +8,14 @@ from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
 
+from tests.deep import examples
+
 from .strategies import deliveries, write_delivery
 from .twin import Delivery
 
 
 @settings(
-    max_examples=20,
+    max_examples=examples(10, 100),
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],

@@ -1,6 +1,7 @@
 """Inputs at random into every reader: no traceback, no hang, nothing half-stored.
 
-TAILRACE_FUZZ is the number of inputs for each target; more than a few hundred take long.
+A few inputs of a fixed seed; many with `pytest --deep`. TAILRACE_FUZZ sets the number of inputs for
+each target, and another seed each time; more than a few hundred take long.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ from hypothesis import strategies as st
 
 from pipeline.mapping.words import toml
 from pipeline.simulate.service import protocol_text
+from tests.deep import examples
 from tests.mapping import fuzzing, kit, reports_system, test_reports, wide_csv
 
-EXAMPLES = int(os.environ.get("TAILRACE_FUZZ", "60"))
+EXAMPLES = int(os.environ.get("TAILRACE_FUZZ", examples(20, 300)))
 fuzz = settings(
     max_examples=EXAMPLES,
     deadline=None,
@@ -177,7 +179,7 @@ CREW_BOOK = fuzzing.book(
 )
 
 
-@settings(fuzz, max_examples=max(EXAMPLES // 3, 20))
+@settings(fuzz, max_examples=max(EXAMPLES // 3, 8))
 @given(st.one_of(st.binary(max_size=300), mutated(CREW)))
 @example(CREW.replace(b"c1", b"c\x001"))
 @example(CREW + b'"' + b"\n" * 2000)
@@ -185,7 +187,7 @@ def test_tables_of_deliveries(data: bytes) -> None:
     fuzzing.delivered(data)
 
 
-@settings(fuzz, max_examples=max(EXAMPLES // 3, 20))
+@settings(fuzz, max_examples=max(EXAMPLES // 3, 8))
 @given(mutated(sheet_of(CREW_BOOK)))
 def test_sheets_of_deliveries(sheet: bytes) -> None:
     fuzzing.delivered_book(fuzzing.repacked(CREW_BOOK, "sheet1.xml", sheet))
@@ -226,7 +228,7 @@ source = { from = "gas_{n}", codes = { "w*" = "wall", "" = "" } }
 """
 
 
-@settings(fuzz, max_examples=max(EXAMPLES // 4, 10))
+@settings(fuzz, max_examples=max(EXAMPLES // 4, 8))
 @given(st.lists(st.lists(CELLS, min_size=9, max_size=9), max_size=6), st.lists(CELLS, max_size=4))
 def test_cells_of_any_kind(rows: list[list[str]], bedside: list[str]) -> None:
     """Whatever the cells hold: a delivery that can be checked, or nothing."""
