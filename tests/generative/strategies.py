@@ -347,9 +347,12 @@ def _lost_rows(draw: st.DrawFn, times: _Times, trip_id: str, moments: list[int])
 
 @st.composite
 def deliveries(
-    draw: st.DrawFn, max_trips: int = 8, rules: Sequence[str] = tuple(RULE_PARAMETERS)
+    draw: st.DrawFn,
+    max_trips: int = 8,
+    rules: Sequence[str] = tuple(RULE_PARAMETERS),
+    min_trips: int = 1,
 ) -> Delivery:
-    """A delivery of 1 to `max_trips` small trips over two months, judged by `rules`."""
+    """A delivery of so many small trips over two months, judged by `rules`."""
     versions = draw(_versions(rules))
     resolution = {table: draw(st.sampled_from([1, 60])) for table in TIMED}
     # A recorded minute is usually a whole one, but nothing may rest on that.
@@ -358,7 +361,7 @@ def deliveries(
     lengths = interesting_lengths(versions)
     tables: dict[str, list[Row]] = {table: [] for table in (*TIMED, "crew")}
     lost: list[Row] = []
-    for n in range(draw(st.integers(1, max_trips))):
+    for n in range(draw(st.integers(min_trips, max_trips))):
         rows, lost_of_trip = draw(_trip(f"T{n + 1}", lengths, steps))
         for table, some in rows.items():
             tables[table] += some

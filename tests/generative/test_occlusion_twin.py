@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from pipeline.timeline import occlusion_context
 from schemas.outputs import NEXT_ACTIONS
+from tests.deep import examples
 
 from .examples import setting
 from .strategies import deliveries
@@ -105,18 +106,22 @@ def with_reactions(generated: dict[str, Any], reactions: list[dict[str, Any]]) -
     return made
 
 
+FEWEST = examples(5, 1)
+"""Trips of a delivery: one judging costs about the same whether it has two or twelve."""
+
+
 def test_what_followed_agrees_with_the_twin() -> None:
     seen: Counter[Any] = Counter()
 
     @settings(
-        max_examples=45,
+        max_examples=examples(16, 150),
         deadline=None,
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
     @given(
-        deliveries(max_trips=10, rules=["settings-gap"]),
-        st.lists(REACTION, min_size=4, max_size=30),
+        deliveries(max_trips=12, rules=["settings-gap"], min_trips=FEWEST),
+        st.lists(REACTION, min_size=4 * FEWEST, max_size=40),
         st.sampled_from([60, 300, 900]),
     )
     def agree(generated: dict[str, Any], reactions: list[dict[str, Any]], watch_s: int) -> None:
