@@ -38,7 +38,7 @@ WHOLE_ROW = {
 
 # one judging of a delivery costs about the same whether it has two trips or twelve
 @settings(
-    max_examples=examples(12, 200),
+    max_examples=examples(12, 120),
     deadline=None,
     derandomize=True,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
