@@ -78,6 +78,7 @@ RULE_PARAMETERS: dict[str, dict[str, list[Any]]] = {
     "escalation-call": {},
 }
 """Each rule's parameters with the values they are drawn from."""
+EVERY_RULE = tuple(RULE_PARAMETERS)
 
 SETTING: dict[str, list[Any]] = {
     "support": [None, "high_flow", None, "high_flow", None, "low_flow", "none"],
@@ -347,10 +348,7 @@ def _lost_rows(draw: st.DrawFn, times: _Times, trip_id: str, moments: list[int])
 
 @st.composite
 def deliveries(
-    draw: st.DrawFn,
-    max_trips: int = 8,
-    rules: Sequence[str] = tuple(RULE_PARAMETERS),
-    min_trips: int = 1,
+    draw: st.DrawFn, max_trips: int = 8, rules: Sequence[str] = EVERY_RULE, min_trips: int = 1
 ) -> Delivery:
     """A delivery of so many small trips over two months, judged by `rules`."""
     versions = draw(_versions(rules))
