@@ -25,6 +25,7 @@ AT = {
     "_refusal": 0,
     "_refused": 0,
     "Problem": 3,
+    "Unreadable": 0,
 }
 """Which argument of a call is a code; `_refused` of some modules has the file first."""
 

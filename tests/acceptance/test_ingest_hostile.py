@@ -13,8 +13,9 @@ import pytest
 
 from pipeline.cli.main import main
 from pipeline.errors import Refused
+from pipeline.files import content
 from pipeline.followup.sheets import read_sheet
-from pipeline.ingest import files
+from pipeline.ingest.parts import find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import read_protocol_file, read_settings_files
 from schemas.followup import DeterminationsSheet
@@ -101,7 +102,7 @@ def test_a_line_of_two_gigabytes(tmp_path: Path, start: str) -> None:
     """It is given up after eight megabytes; the rest is a hole in the disk."""
     delivery = kit.write(tmp_path / "d")
     with (delivery / "crew.csv").open("wb") as file:
-        file.write(start.encode() + b"x" * (files.LONGEST_LINE + 1))
+        file.write(start.encode() + b"x" * (content.LONGEST_LINE + 1))
         file.truncate(2 << 30)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     problem = kit.only(kit.refusals(delivery))
@@ -140,7 +141,7 @@ def test_rows_set_aside(tmp_path: Path, row: str, found: tuple[str | None, str])
 @pytest.mark.parametrize("name", ["protocol", "export", "cannulas"])
 def test_odd_toml(tmp_path: Path, name: str, text: str | bytes) -> None:
     findings = Findings()
-    parts = files.find_parts(kit.write(tmp_path / "d", **{name: text}), None, None, findings)
+    parts = find_parts(kit.write(tmp_path / "d", **{name: text}), None, None, findings)
     read_settings_files(parts, findings)
     assert findings.refusals
     for problem in findings.refusals:
