@@ -167,7 +167,8 @@ def _with_values(
         WITH {_OF_VERSION},
         tried({", ".join(["no", *moved])}) AS (VALUES {rows})
         SELECT tried.no, answer.*, $protocol_no AS protocol_no, '{rule.id}' AS rule
-        FROM tried, LATERAL ({asked}) answer"""
+        FROM tried, LATERAL ({asked}) answer
+        UNION ALL BY NAME {_NOTHING_OBSERVED}"""
     values = {name: value for name, value in first.items() if name not in moved}
     values |= {f"tried_{no}_{name}": own[name] for no, own in bound.items() for name in moved}
     return select, {**values, "protocol_no": protocol_no}
@@ -368,6 +369,11 @@ _OF_VERSION = """
     version_timeline AS (
         SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
     )"""
+
+# a rule that measures nothing answers without these
+_NOTHING_OBSERVED = """
+    SELECT NULL::DOUBLE AS observed_low, NULL::DOUBLE AS observed_high,
+           NULL::INTEGER AS from_s, NULL::INTEGER AS until_s WHERE FALSE"""
 
 _NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
 

@@ -257,9 +257,12 @@ def _asking(tried: Mapping[int, Sequence[VersionInStore]]) -> Iterator[tuple[Any
 
 
 def _columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The declared columns; whole numbers as Int32, whether or not any of them is missing."""
     from schemas.followup_outputs import LOOP_OUTPUTS
 
-    return frame.reindex(columns=list(LOOP_OUTPUTS[name].to_schema().columns))
+    columns = LOOP_OUTPUTS[name].to_schema().columns
+    whole = [column for column, field in columns.items() if str(field.dtype) == "int32"]
+    return frame.reindex(columns=list(columns)).astype(dict.fromkeys(whole, "Int32"))
 
 
 _BEGIN = f"""
