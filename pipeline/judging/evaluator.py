@@ -7,7 +7,6 @@ Stage tables of the run are temporary and end in `_now`; what is worth asking la
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, cast
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, cast
 from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import TRIED, SqlParameters
 from pipeline.store.database import one, transaction
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import occlusion_context, occlusions, series, window
@@ -133,8 +133,8 @@ def recall(
 
 def at_once(
     con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
-) -> Iterator[tuple[str, dict[str, object]]]:
-    """SELECTs, with their parameters, that judge the trips of the last `replay` or `recall` anew.
+) -> Iterator[str]:
+    """SELECTs that judge the trips of the last `replay` or `recall` anew.
 
     Each gives `no`, a key of `tried`, and the columns of `verdict_now`; `tried` may differ from
     the versions replayed in nothing but rules. What one text of SQL asks with several values is
@@ -145,33 +145,30 @@ def at_once(
     for no, versions in tried.items():
         for kept in versions:
             for name, parameters in kept.rules.items():
-                asked = (kept.protocol_no, name, all_rules()[name].sql(parameters))
+                rule = all_rules()[name]
                 if kept.protocol_no in in_use:
+                    asked = (kept.protocol_no, name, rule.sql(parameters, rule.values))
                     together.setdefault(asked, {})[no] = parameters
-    for (protocol_no, name, sql), chosen in together.items():
-        yield _with_values(protocol_no, all_rules()[name], sql, chosen)
+    for (protocol_no, name, _), chosen in together.items():
+        yield _of_all(protocol_no, all_rules()[name], chosen)
 
 
-def _with_values(
-    protocol_no: int, rule: Rule, sql: str, chosen: Mapping[int, Parameters]
-) -> tuple[str, dict[str, object]]:
+def _of_all(protocol_no: int, rule: Rule, chosen: Mapping[int, Parameters]) -> str:
     """The SELECT of `at_once` for one rule: parameters whose values differ become columns."""
-    bound = {no: bindings(sql, rule, parameters) for no, parameters in chosen.items()}
-    first = next(iter(bound.values()))
-    moved = [name for name in first if any(own[name] != first[name] for own in bound.values())]
+    first = next(iter(chosen.values()))
+    moved = [
+        n for n in rule.values if any(getattr(p, n) != getattr(first, n) for p in chosen.values())
+    ]
     rows = ", ".join(
-        f"({', '.join([str(no), *(f'$tried_{no}_{n}' for n in moved)])})" for no in bound
+        f"({', '.join([str(no), *(getattr(SqlParameters(p), name) for name in moved)])})"
+        for no, p in chosen.items()
     )
-    asked = re.sub(r"\$(\w+)", lambda m: f"tried.{m[1]}" if m[1] in moved else m[0], sql)
-    select = f"""
-        WITH {_OF_VERSION},
-        tried({", ".join(["no", *moved])}) AS (VALUES {rows})
-        SELECT tried.no, answer.*, $protocol_no AS protocol_no, '{rule.id}' AS rule
-        FROM tried, LATERAL ({asked}) answer
+    return f"""
+        WITH {_of_version(protocol_no)},
+        {TRIED}({", ".join(["no", *moved])}) AS (VALUES {rows})
+        SELECT {TRIED}.no, answer.*, {protocol_no} AS protocol_no, '{rule.id}' AS rule
+        FROM {TRIED}, LATERAL ({rule.sql(first, moved)}) answer
         UNION ALL BY NAME {_NOTHING_OBSERVED}"""
-    values = {name: value for name, value in first.items() if name not in moved}
-    values |= {f"tried_{no}_{name}": own[name] for no, own in bound.items() for name in moved}
-    return select, {**values, "protocol_no": protocol_no}
 
 
 def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
@@ -221,17 +218,6 @@ def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:
     return None if minutes == "until_changed" else round(minutes * 60)
 
 
-def bindings(sql: str, rule: Rule, parameters: Parameters) -> dict[str, object]:
-    """The values of the named parameters that `sql` uses; minutes become seconds."""
-    values: dict[str, object] = {}
-    for name, value in parameters.model_dump().items():
-        values[name] = value
-        if name.endswith("_min") and value is not None:
-            values[name.removesuffix("_min") + "_s"] = value * 60
-    used = set(re.findall(r"\$(\w+)", sql))
-    return {name: value for name, value in values.items() if name in used}
-
-
 def _judge_rules(
     con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage
 ) -> None:
@@ -246,14 +232,20 @@ def _judge_rules(
             continue
         for name, parameters in kept.rules.items():
             stage(f"rule {name}")
-            rule = all_rules()[name]
-            sql = f"""
+            con.execute(f"""
                 INSERT INTO verdict_now BY NAME
-                WITH {_OF_VERSION}
-                SELECT *, $protocol_no AS protocol_no, '{name}' AS rule
-                FROM ({rule.sql(parameters)})"""
-            values = bindings(sql, rule, parameters)
-            con.execute(sql, {**values, "protocol_no": kept.protocol_no})
+                WITH {_of_version(kept.protocol_no)}
+                SELECT *, {kept.protocol_no} AS protocol_no, '{name}' AS rule
+                FROM ({all_rules()[name].sql(parameters)})""")
+
+
+def _of_version(protocol_no: int) -> str:
+    """What rules read of the trips of one version."""
+    return f"""
+    version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = {protocol_no}),
+    version_timeline AS (
+        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+    )"""
 
 
 def _in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
@@ -363,12 +355,6 @@ def _keep(con: duckdb.DuckDBPyConnection) -> None:
         if judged_now:
             con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
 
-
-_OF_VERSION = """
-    version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    version_timeline AS (
-        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
-    )"""
 
 # a rule that measures nothing answers without these
 _NOTHING_OBSERVED = """

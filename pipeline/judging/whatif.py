@@ -160,8 +160,8 @@ def _begin(con: duckdb.DuckDBPyConnection, kept: list[VersionInStore]) -> None:
 def _judge_at_once(con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried]) -> None:
     """Judge under every value that changes a rule; what comes before the rules stays."""
     new = {t.no: t.versions for t in tried if not t.current}
-    for sql, values in at_once(con, new):
-        con.execute(_TRIED.format(verdicts=sql), values)
+    for sql in at_once(con, new):
+        con.execute(_TRIED.format(verdicts=sql))
     _asked(con, new)
 
 

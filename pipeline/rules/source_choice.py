@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Literal, cast
+from typing import Literal
 
 from pydantic import Field
 
 from pipeline.rules.departure import departure_answers, departure_sentences
 from pipeline.rules.fragments import beyond
 from pipeline.rules.rule import Rule
-from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
+from pipeline.rules.sql_parameters import SqlParameters
+from schemas.rule_parameters import AtLimit, GraceParameters
 
 CODE = "wall_instead_of_ventilator"
 ASKED = ("deviation", "authorised", "calls_unknown")
@@ -42,22 +43,22 @@ class SourceChoiceParameters(GraceParameters):
     )
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """One answer for each instant that may have been the departure, then one verdict."""
-    p = cast(SourceChoiceParameters, parameters)
     needed = (
-        f"({beyond('i.flow_lpm', '$flow_limit_lpm', p.at_limit)}"
-        f" OR {beyond('t.planned_transit_min', '$transit_limit_min', p.at_limit)})"
+        f"({beyond('i.flow_lpm', p.flow_limit_lpm, p.at_limit)}"
+        f" OR {beyond('t.planned_transit_min', p.transit_limit_min, p.at_limit)})"
     )
     departures = departure_answers(
-        answer=f"""CASE WHEN list_contains($satisfied_by, i.source) THEN 'met'
+        p,
+        answer=f"""CASE WHEN list_contains({p.satisfied_by}, i.source) THEN 'met'
                         WHEN NOT {needed} THEN 'met'
                         WHEN {needed} AND i.source IS NOT NULL THEN 'deviation'
                         ELSE 'cannot_tell' END""",
         code=CODE,
         observed="i.flow_lpm",
     )
-    by_flow = f"coalesce({beyond('observed_high', '$flow_limit_lpm', p.at_limit)}, FALSE)"
+    by_flow = f"coalesce({beyond('observed_high', p.flow_limit_lpm, p.at_limit)}, FALSE)"
     return f"""
     SELECT * REPLACE (
         CASE WHEN list_contains({list(ASKED)}, why) AND NOT {by_flow}
