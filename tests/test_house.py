@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pytest
+
+from pipeline.rules import all_rules
+from pipeline.rules.rule import Rule
 
 TOP = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "schemas", "reports")
@@ -151,3 +155,60 @@ def test_circles_are_found_also_inside_functions_and_between_rooms(tmp_path: Pat
     assert circles(arrows(tmp_path)) == [
         ["pipeline.a.four", "pipeline.a.one", "pipeline.b.three", "pipeline.b.two"]
     ]
+
+
+# ---- a rule is one file
+
+
+def texts_of(path: Path) -> list[str]:
+    """Strings that the program reads: of Python without docstrings, of templates without notes."""
+    source = path.read_text(encoding="utf-8")
+    if path.suffix != ".py":
+        return [re.sub(r"/\*.*?\*/|\{#.*?#\}|<!--.*?-->", "", source, flags=re.DOTALL)]
+    tree = ast.parse(source)
+    said = {
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in said
+    ]
+
+
+def rules_named(path: Path) -> set[str]:
+    """The rules that a file names."""
+    text = "\n".join(texts_of(path))
+    return {r for r in all_rules() if re.search(rf"(?<![\w-]){re.escape(r)}(?![\w-])", text)}
+
+
+def test_a_rule_is_named_in_its_own_file_alone() -> None:
+    """The invented service, and what `start` draws from it, judge the rules they know."""
+    own = {name: TOP / f"pipeline/rules/{name.replace('-', '_')}.py" for name in all_rules()}
+    for name, path in own.items():
+        assert name in rules_named(path)
+    found = {
+        path.relative_to(TOP).as_posix(): named
+        for package in PACKAGES
+        for path in sorted((TOP / package).rglob("*"))
+        if path.suffix in (".py", ".html", ".js", ".css", ".sql", ".toml")
+        and "simulate" not in path.parts
+        and (named := {n for n in rules_named(path) if own[n] != path})
+    }
+    assert found == {}
+
+
+@pytest.mark.parametrize("rule", all_rules().values(), ids=lambda rule: rule.id)
+def test_what_a_rule_says_of_itself_holds_together(rule: Rule) -> None:
+    named = {*rule.curves, *filter(None, [rule.limit, rule.cutoff_limit])}
+    assert named <= rule.parameters.model_fields.keys()
+    assert bool(rule.due) == (rule.limit_runs_from == "until_s")
+    assert rule.within is None or rule.within in all_rules().keys() - {rule.id}
+
+
+def test_one_rule_at_most_limits_a_cut_off() -> None:
+    limiting = [rule for rule in all_rules().values() if rule.cutoff_limit]
+    assert len(limiting) == 1
+    assert "at_limit" in limiting[0].parameters.model_fields

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
@@ -24,7 +24,6 @@ from schemas.rule_parameters import Parameters
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.rules.flow_interruption import FlowInterruptionParameters
     from schemas.protocol import ProtocolVersion
 
 KEPT = (
@@ -141,20 +140,37 @@ def at_once(
     asked in one go, of every trip with each of them.
     """
     in_use = _in_use(con)
+    for protocol_no, rule, chosen in alike(tried):
+        if protocol_no in in_use:
+            values, moved = tried_values(rule, chosen)
+            first = next(iter(chosen.values()))
+            yield f"""
+                WITH {_of_version(protocol_no)}, {values}
+                SELECT {TRIED}.no, answer.*, {protocol_no} AS protocol_no, '{rule.id}' AS rule
+                FROM {TRIED}, LATERAL ({rule.sql(first, moved)}) answer
+                UNION ALL BY NAME {_NOTHING_OBSERVED}"""
+
+
+def alike(
+    tried: Mapping[int, Sequence[VersionInStore]],
+) -> Iterator[tuple[int, Rule, dict[int, Parameters]]]:
+    """Version, rule, and the parameters by number of `tried`: those one text of SQL asks about."""
     together: dict[tuple[int, str, str], dict[int, Parameters]] = {}
     for no, versions in tried.items():
         for kept in versions:
             for name, parameters in kept.rules.items():
                 rule = all_rules()[name]
-                if kept.protocol_no in in_use:
-                    asked = (kept.protocol_no, name, rule.sql(parameters, rule.values))
-                    together.setdefault(asked, {})[no] = parameters
+                asked = (kept.protocol_no, name, rule.sql(parameters, rule.values))
+                together.setdefault(asked, {})[no] = parameters
     for (protocol_no, name, _), chosen in together.items():
-        yield _of_all(protocol_no, all_rules()[name], chosen)
+        yield protocol_no, all_rules()[name], chosen
 
 
-def _of_all(protocol_no: int, rule: Rule, chosen: Mapping[int, Parameters]) -> str:
-    """The SELECT of `at_once` for one rule: parameters whose values differ become columns."""
+def tried_values(rule: Rule, chosen: Mapping[int, Parameters]) -> tuple[str, list[str]]:
+    """`tried` as a part of WITH: a row for each of `chosen`, its number and values that differ.
+
+    Also the names of these values.
+    """
     first = next(iter(chosen.values()))
     moved = [
         n for n in rule.values if any(getattr(p, n) != getattr(first, n) for p in chosen.values())
@@ -163,12 +179,7 @@ def _of_all(protocol_no: int, rule: Rule, chosen: Mapping[int, Parameters]) -> s
         f"({', '.join([str(no), *(getattr(SqlParameters(p), name) for name in moved)])})"
         for no, p in chosen.items()
     )
-    return f"""
-        WITH {_of_version(protocol_no)},
-        {TRIED}({", ".join(["no", *moved])}) AS (VALUES {rows})
-        SELECT {TRIED}.no, answer.*, {protocol_no} AS protocol_no, '{rule.id}' AS rule
-        FROM {TRIED}, LATERAL ({rule.sql(first, moved)}) answer
-        UNION ALL BY NAME {_NOTHING_OBSERVED}"""
+    return f"{TRIED}({', '.join(['no', *moved])}) AS (VALUES {rows})", moved
 
 
 def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
@@ -202,11 +213,10 @@ def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
     """Protocol_no, longest_limit_s and fails_at_limit of the versions that limit a cut-off."""
     rows = []
     for kept in versions:
-        if "flow-interruption" in kept.rules:
-            p = cast("FlowInterruptionParameters", kept.rules["flow-interruption"])
-            rows.append(
-                f"({kept.protocol_no}, {p.longest_limit_s}::DOUBLE, {p.at_limit == 'fail'})"
-            )
+        for name, parameters in kept.rules.items():
+            p, limit = SqlParameters(parameters), all_rules()[name].cutoff_limit
+            if limit:
+                rows.append(f"({kept.protocol_no}, {getattr(p, limit)}, {p.at_limit == 'fail'})")
     if not rows:
         return "SELECT NULL::INTEGER, NULL::DOUBLE, NULL::BOOLEAN WHERE FALSE"
     return f"VALUES {', '.join(rows)}"

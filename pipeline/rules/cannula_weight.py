@@ -37,4 +37,5 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("cannula",),
     evidence=("settings", "contacts"),
+    fit="Weight outside the range",
 )

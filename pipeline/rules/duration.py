@@ -6,8 +6,8 @@ Recorded times are truncated, and some stretches are unknown, so a duration is a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Literal
+from collections.abc import Callable, Mapping
+from typing import Literal, TypedDict, Unpack
 
 from pydantic import Field
 
@@ -34,6 +34,15 @@ class DurationParameters(GraceParameters):
     )
 
 
+class More(TypedDict, total=False):
+    """Fields of `Rule` that few duration rules have."""
+
+    curves: tuple[str, ...]
+    curves_place: int
+    blended_minutes: Callable[[SqlParameters], str]
+    fit: str
+
+
 def duration_rule(
     *,
     id: str,
@@ -48,12 +57,14 @@ def duration_rule(
     joins: str = "",
     parameters: type[DurationParameters] = DurationParameters,
     nothing: str = "not_applicable",
+    **more: Unpack[More],
 ) -> Rule:
     """A rule that limits the time in a state.
 
     `in_state` is SQL for whether an interval `t` of known support is in the state (null for
     unknown), from its columns and whatever `joins` adds. `authorisation` is the code of a call that
-    may allow more. `nothing` is the verdict where no time is in the state and none unknown.
+    may allow more. `nothing` is the verdict where no time is in the state and none unknown. `more`
+    are fields of `Rule`.
     """
     states = f"""
     SELECT t.trip_key, t.from_s, t.until_s, {in_state} AS in_state
@@ -75,6 +86,7 @@ def duration_rule(
         authorisation=authorisation,
         settings_fields=settings_fields,
         evidence=("settings", "contacts"),
+        **more,
     )
 
 

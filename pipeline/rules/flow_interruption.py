@@ -106,4 +106,5 @@ RULE = Rule(
     limit="longest_limit_s",
     settings_fields=("source",),
     evidence=("device_events",),
+    cutoff_limit="longest_limit_s",
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from pipeline.rules.flow_interruption import RULE as FLOW_INTERRUPTION
 from pipeline.rules.fragments import excused
 from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import SqlParameters
@@ -130,6 +131,8 @@ RULE = Rule(
     unit="min",
     limit="within_min",
     limit_runs_from="until_s",
+    due="call",
+    within=FLOW_INTERRUPTION.id,
     settings_fields=("source",),
     evidence=("device_events", "contacts"),
 )

@@ -46,6 +46,21 @@ class Rule:
     evidence: tuple[str, ...] = ()
     """Tables whose rows a verdict rests on, besides the trip's own row."""
     evidence_margin_s: int = 0
+    due: str = ""
+    """What is due when the limit has run from until_s, as 'call'."""
+    curves: tuple[str, ...] = ()
+    """Limits whose other values the director sees the verdicts of."""
+    curves_place: int = 99
+    """Where these stand on the page: lower before higher, then by id."""
+    blended_minutes: Callable[[SqlParameters], str] | None = None
+    """For a rule that a trip keeps by being on a blended source: the minutes there that a variance
+    asks for, a SELECT of trip_key and minutes over `variances` (trip_key, observed_low)."""
+    cutoff_limit: str | None = None
+    """The parameter that limits one cut-off, in seconds; of one rule at most."""
+    within: str | None = None
+    """A rule that judges every trip this one judges."""
+    fit: str = ""
+    """What a variance says of how the cannula fits, as the heading of a column."""
 
     def sql(self, parameters: Parameters, columns: Collection[str] = ()) -> str:
         """The SELECT that answers with these parameters; those of `columns` are read from `tried`.

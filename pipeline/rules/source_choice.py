@@ -66,6 +66,19 @@ def answers(p: SqlParameters) -> str:
     FROM ({departures})"""
 
 
+def blended_minutes(p: SqlParameters) -> str:
+    """The minutes from departure on a known source that is not one asked for."""
+    return f"""
+    SELECT trip_key,
+           coalesce(sum(l.until_s - greatest(l.from_s, t.departed_s)) / 60.0, 0) AS minutes
+    FROM variances
+    JOIN delivered.trips t USING (trip_key)
+    LEFT JOIN timeline_now l ON l.trip_key = t.trip_key AND l.until_s > t.departed_s
+        AND l.source IS NOT NULL AND NOT list_contains({p.satisfied_by}, l.source)
+    GROUP BY trip_key
+    """
+
+
 RULE = Rule(
     id="source-choice",
     question="Where flow or transit asked for the ventilator, was it in use at departure?",
@@ -85,4 +98,7 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("source", "flow_lpm"),
     evidence=("settings", "contacts"),
+    curves=("flow_limit_lpm", "transit_limit_min"),
+    curves_place=3,
+    blended_minutes=blended_minutes,
 )

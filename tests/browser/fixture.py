@@ -232,6 +232,9 @@ def cannulas_frame() -> pd.DataFrame:
     return pd.DataFrame([size[:6] for size in SIZES], columns=names).assign(carried=True)
 
 
+FIT = {"cannula-flow-range": "Flow outside the range", "cannula-weight": "Weight outside the range"}
+
+
 def rule_facts() -> tuple[RuleFacts, ...]:
     return tuple(
         RuleFacts(
@@ -241,6 +244,7 @@ def rule_facts() -> tuple[RuleFacts, ...]:
             text="As the local protocol words it.",
             severity=severity,
             source="local protocol",
+            fit=FIT.get(rule, ""),
         )
         for rule, severity, asks in RULES
     )
