@@ -9,8 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.measures.registry import MEASURES
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
+from reports.text.navigation import PAGES
+from schemas.measure_outputs import MeasureFacts
 
 TOP = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "schemas", "reports")
@@ -155,6 +158,26 @@ def test_circles_are_found_also_inside_functions_and_between_rooms(tmp_path: Pat
     assert circles(arrows(tmp_path)) == [
         ["pipeline.a.four", "pipeline.a.one", "pipeline.b.three", "pipeline.b.two"]
     ]
+
+
+# ---- a measure says where it is drawn
+
+
+def sections(template: Path) -> set[str]:
+    """The ids of the sections of a template, those it includes among them."""
+    text = template.read_text(encoding="utf-8")
+    found = set(re.findall(r'<section id="([\w-]+)"', text))
+    for name in re.findall(r"\{%-? include \"([\w.]+)\"", text):
+        (included,) = (TOP / "reports").glob(f"*/{name}")
+        found |= sections(included)
+    return found
+
+
+@pytest.mark.parametrize("measure", MEASURES.values(), ids=lambda measure: measure.id)
+def test_a_measure_is_drawn_where_it_says(measure: MeasureFacts) -> None:
+    assert measure.page in PAGES
+    (template,) = (TOP / "reports").glob(f"*/{measure.page}.html")
+    assert measure.section in sections(template)
 
 
 # ---- a rule is one file
