@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.judging.versions import versions_in_store
@@ -54,16 +53,6 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
         stage("keep verdicts")
         _keep(con)
     return count
-
-
-def prepare_timeline(con: duckdb.DuckDBPyConnection) -> None:
-    """Bring windows, timeline and occlusions up to date without judging any rule."""
-    versions = [replace(kept, rules={}) for kept in versions_in_store(con)]
-    con.execute("CREATE SCHEMA IF NOT EXISTS judged")
-    _in_force(con, versions)
-    _to_judge(con, _NOTHING_JUDGED)
-    _evaluate(con, versions, lambda _: None)
-    _keep(con)
 
 
 def replay(
