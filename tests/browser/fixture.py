@@ -232,9 +232,6 @@ def cannulas_frame() -> pd.DataFrame:
     return pd.DataFrame([size[:6] for size in SIZES], columns=names).assign(carried=True)
 
 
-FIT = {"cannula-flow-range": "Flow outside the range", "cannula-weight": "Weight outside the range"}
-
-
 def rule_facts() -> tuple[RuleFacts, ...]:
     return tuple(
         RuleFacts(
@@ -244,7 +241,7 @@ def rule_facts() -> tuple[RuleFacts, ...]:
             text="As the local protocol words it.",
             severity=severity,
             source="local protocol",
-            fit=FIT.get(rule, ""),
+            fit="Outside" if rule in ("cannula-flow-range", "cannula-weight") else "",
         )
         for rule, severity, asks in RULES
     )
