@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 MOST_CASE_PAGES = 2_000
 """A month has at most so many case pages: the first in reading order."""
 
-LIMIT_KINDS = ["reached", "due"]
-
 
 def _text(description: str, *, nullable: bool = False) -> Any:
     return pa.Column(dt.string, nullable=nullable, description=description)
@@ -111,9 +109,7 @@ LIMIT_MOMENTS = _schema(
         "trip_id": TRIP_ID,
         "rule": _text("Id of the rule"),
         "at_s": _seconds("When, as recorded", nullable=False),
-        "kind": pa.Column(
-            dt.string, pa.Check.isin(LIMIT_KINDS), description="Whether reached, or due"
-        ),
+        "due": _text("What is due then, as 'call'; null where the limit is reached", nullable=True),
     },
 )
 

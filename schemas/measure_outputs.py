@@ -26,7 +26,10 @@ def _flag(description: str) -> Any:
 
 @dataclass(frozen=True)
 class MeasureFacts:
-    """What a measure is, for pages, handbook and data files; one entry of the registry."""
+    """What a measure is, for pages, handbook and data files; one entry of the registry.
+
+    `page` and `section`: where it is drawn, by the page's id and the section's.
+    """
 
     id: str
     name: str
@@ -42,6 +45,8 @@ class MeasureFacts:
     minimum: float
     sentence: str
     source: str
+    page: str = ""
+    section: str = ""
 
 
 class Charts(pa.DataFrameModel):

@@ -26,7 +26,10 @@ class ProtocolInForce:
 
 @dataclass(frozen=True)
 class RuleFacts:
-    """What a page says of a rule; `asks` has this protocol's limits written in."""
+    """What a page says of a rule; `asks` has this protocol's limits written in.
+
+    `fit`: what a variance says of how the cannula fits, empty where it says nothing of that.
+    """
 
     rule: str
     question: str
@@ -34,6 +37,7 @@ class RuleFacts:
     text: str
     severity: str
     source: str
+    fit: str = ""
 
 
 @dataclass(frozen=True)

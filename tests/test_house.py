@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pytest
+
+from pipeline.measures.registry import MEASURES
+from pipeline.rules import all_rules
+from pipeline.rules.rule import Rule
+from reports.text.navigation import PAGES
+from schemas.measure_outputs import MeasureFacts
 
 TOP = Path(__file__).parent.parent
 PACKAGES = ("pipeline", "schemas", "reports")
@@ -157,3 +164,80 @@ def test_circles_are_found_also_inside_functions_and_between_rooms(tmp_path: Pat
     assert circles(arrows(tmp_path)) == [
         ["pipeline.a.four", "pipeline.a.one", "pipeline.b.three", "pipeline.b.two"]
     ]
+
+
+# ---- a measure says where it is drawn
+
+
+def sections(template: Path) -> set[str]:
+    """The ids of the sections of a template, those it includes among them."""
+    text = template.read_text(encoding="utf-8")
+    found = set(re.findall(r'<section id="([\w-]+)"', text))
+    for name in re.findall(r"\{%-? include \"([\w.]+)\"", text):
+        (included,) = (TOP / "reports").glob(f"*/{name}")
+        found |= sections(included)
+    return found
+
+
+@pytest.mark.parametrize("measure", MEASURES.values(), ids=lambda measure: measure.id)
+def test_a_measure_is_drawn_where_it_says(measure: MeasureFacts) -> None:
+    assert measure.page in PAGES
+    (template,) = (TOP / "reports").glob(f"*/{measure.page}.html")
+    assert measure.section in sections(template)
+
+
+# ---- a rule is one file
+
+
+def texts_of(path: Path) -> list[str]:
+    """Strings that the program reads: of Python without docstrings, of templates without notes."""
+    source = path.read_text(encoding="utf-8")
+    if path.suffix != ".py":
+        return [re.sub(r"/\*.*?\*/|\{#.*?#\}|<!--.*?-->", "", source, flags=re.DOTALL)]
+    tree = ast.parse(source)
+    said = {
+        id(node.value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+    }
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in said
+    ]
+
+
+def rules_named(path: Path) -> set[str]:
+    """The rules that a file names."""
+    text = "\n".join(texts_of(path))
+    return {r for r in all_rules() if re.search(rf"(?<![\w-]){re.escape(r)}(?![\w-])", text)}
+
+
+def test_a_rule_is_named_in_its_own_file_alone() -> None:
+    """The invented service, and what `start` draws from it, judge the rules they know."""
+    own = {name: TOP / f"pipeline/rules/{name.replace('-', '_')}.py" for name in all_rules()}
+    for name, path in own.items():
+        assert name in rules_named(path)
+    found = {
+        path.relative_to(TOP).as_posix(): named
+        for package in PACKAGES
+        for path in sorted((TOP / package).rglob("*"))
+        if path.suffix in (".py", ".html", ".js", ".css", ".sql", ".toml")
+        and "simulate" not in path.parts
+        and (named := {n for n in rules_named(path) if own[n] != path})
+    }
+    assert found == {}
+
+
+@pytest.mark.parametrize("rule", all_rules().values(), ids=lambda rule: rule.id)
+def test_what_a_rule_says_of_itself_holds_together(rule: Rule) -> None:
+    named = {*rule.curves, *filter(None, [rule.limit, rule.cutoff_limit])}
+    assert named <= rule.parameters.model_fields.keys()
+    assert bool(rule.due) == (rule.limit_runs_from == "until_s")
+    assert rule.within is None or rule.within in all_rules().keys() - {rule.id}
+
+
+def test_one_rule_at_most_limits_a_cut_off() -> None:
+    limiting = [rule for rule in all_rules().values() if rule.cutoff_limit]
+    assert len(limiting) == 1
+    assert "at_limit" in limiting[0].parameters.model_fields

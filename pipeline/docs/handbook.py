@@ -48,6 +48,7 @@ def _measure(facts: MeasureFacts) -> tuple[str, str, str]:
                 ["interval", facts.interval],
                 ["better", facts.better],
                 ["chart", chart],
+                ["drawn", f"{capital(facts.page)} page, part `{facts.section}`"],
                 ["least to show", f"{facts.minimum:g} {facts.least}"],
                 ["source", facts.source],
             ],

@@ -7,14 +7,13 @@ Stage tables of the run are temporary and end in `_now`; what is worth asking la
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import TRIED, SqlParameters
 from pipeline.store.database import one, transaction
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import occlusion_context, occlusions, series, window
@@ -24,7 +23,6 @@ from schemas.rule_parameters import Parameters
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.rules.flow_interruption import FlowInterruptionParameters
     from schemas.protocol import ProtocolVersion
 
 KEPT = (
@@ -55,16 +53,6 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
         stage("keep verdicts")
         _keep(con)
     return count
-
-
-def prepare_timeline(con: duckdb.DuckDBPyConnection) -> None:
-    """Bring windows, timeline and occlusions up to date without judging any rule."""
-    versions = [replace(kept, rules={}) for kept in versions_in_store(con)]
-    con.execute("CREATE SCHEMA IF NOT EXISTS judged")
-    _in_force(con, versions)
-    _to_judge(con, _NOTHING_JUDGED)
-    _evaluate(con, versions, lambda _: None)
-    _keep(con)
 
 
 def replay(
@@ -133,44 +121,54 @@ def recall(
 
 def at_once(
     con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
-) -> Iterator[tuple[str, dict[str, object]]]:
-    """SELECTs, with their parameters, that judge the trips of the last `replay` or `recall` anew.
+) -> Iterator[str]:
+    """SELECTs that judge the trips of the last `replay` or `recall` anew.
 
     Each gives `no`, a key of `tried`, and the columns of `verdict_now`; `tried` may differ from
     the versions replayed in nothing but rules. What one text of SQL asks with several values is
     asked in one go, of every trip with each of them.
     """
     in_use = _in_use(con)
+    for protocol_no, rule, chosen in alike(tried):
+        if protocol_no in in_use:
+            values, moved = tried_values(rule, chosen)
+            first = next(iter(chosen.values()))
+            yield f"""
+                WITH {_of_version(protocol_no)}, {values}
+                SELECT {TRIED}.no, answer.*, {protocol_no} AS protocol_no, '{rule.id}' AS rule
+                FROM {TRIED}, LATERAL ({rule.sql(first, moved)}) answer
+                UNION ALL BY NAME {_NOTHING_OBSERVED}"""
+
+
+def alike(
+    tried: Mapping[int, Sequence[VersionInStore]],
+) -> Iterator[tuple[int, Rule, dict[int, Parameters]]]:
+    """Version, rule, and the parameters by number of `tried`: those one text of SQL asks about."""
     together: dict[tuple[int, str, str], dict[int, Parameters]] = {}
     for no, versions in tried.items():
         for kept in versions:
             for name, parameters in kept.rules.items():
-                asked = (kept.protocol_no, name, all_rules()[name].sql(parameters))
-                if kept.protocol_no in in_use:
-                    together.setdefault(asked, {})[no] = parameters
-    for (protocol_no, name, sql), chosen in together.items():
-        yield _with_values(protocol_no, all_rules()[name], sql, chosen)
+                rule = all_rules()[name]
+                asked = (kept.protocol_no, name, rule.sql(parameters, rule.values))
+                together.setdefault(asked, {})[no] = parameters
+    for (protocol_no, name, _), chosen in together.items():
+        yield protocol_no, all_rules()[name], chosen
 
 
-def _with_values(
-    protocol_no: int, rule: Rule, sql: str, chosen: Mapping[int, Parameters]
-) -> tuple[str, dict[str, object]]:
-    """The SELECT of `at_once` for one rule: parameters whose values differ become columns."""
-    bound = {no: bindings(sql, rule, parameters) for no, parameters in chosen.items()}
-    first = next(iter(bound.values()))
-    moved = [name for name in first if any(own[name] != first[name] for own in bound.values())]
+def tried_values(rule: Rule, chosen: Mapping[int, Parameters]) -> tuple[str, list[str]]:
+    """`tried` as a part of WITH: a row for each of `chosen`, its number and values that differ.
+
+    Also the names of these values.
+    """
+    first = next(iter(chosen.values()))
+    moved = [
+        n for n in rule.values if any(getattr(p, n) != getattr(first, n) for p in chosen.values())
+    ]
     rows = ", ".join(
-        f"({', '.join([str(no), *(f'$tried_{no}_{n}' for n in moved)])})" for no in bound
+        f"({', '.join([str(no), *(getattr(SqlParameters(p), name) for name in moved)])})"
+        for no, p in chosen.items()
     )
-    asked = re.sub(r"\$(\w+)", lambda m: f"tried.{m[1]}" if m[1] in moved else m[0], sql)
-    select = f"""
-        WITH {_OF_VERSION},
-        tried({", ".join(["no", *moved])}) AS (VALUES {rows})
-        SELECT tried.no, answer.*, $protocol_no AS protocol_no, '{rule.id}' AS rule
-        FROM tried, LATERAL ({asked}) answer"""
-    values = {name: value for name, value in first.items() if name not in moved}
-    values |= {f"tried_{no}_{name}": own[name] for no, own in bound.items() for name in moved}
-    return select, {**values, "protocol_no": protocol_no}
+    return f"{TRIED}({', '.join(['no', *moved])}) AS (VALUES {rows})", moved
 
 
 def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
@@ -204,11 +202,10 @@ def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
     """Protocol_no, longest_limit_s and fails_at_limit of the versions that limit a cut-off."""
     rows = []
     for kept in versions:
-        if "flow-interruption" in kept.rules:
-            p = cast("FlowInterruptionParameters", kept.rules["flow-interruption"])
-            rows.append(
-                f"({kept.protocol_no}, {p.longest_limit_s}::DOUBLE, {p.at_limit == 'fail'})"
-            )
+        for name, parameters in kept.rules.items():
+            p, limit = SqlParameters(parameters), all_rules()[name].cutoff_limit
+            if limit:
+                rows.append(f"({kept.protocol_no}, {getattr(p, limit)}, {p.at_limit == 'fail'})")
     if not rows:
         return "SELECT NULL::INTEGER, NULL::DOUBLE, NULL::BOOLEAN WHERE FALSE"
     return f"VALUES {', '.join(rows)}"
@@ -218,17 +215,6 @@ def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:
     """How long a charted value of `field` is taken to hold; None where until it is changed."""
     minutes = getattr(version.carry_forward_min, field)
     return None if minutes == "until_changed" else round(minutes * 60)
-
-
-def bindings(sql: str, rule: Rule, parameters: Parameters) -> dict[str, object]:
-    """The values of the named parameters that `sql` uses; minutes become seconds."""
-    values: dict[str, object] = {}
-    for name, value in parameters.model_dump().items():
-        values[name] = value
-        if name.endswith("_min") and value is not None:
-            values[name.removesuffix("_min") + "_s"] = value * 60
-    used = set(re.findall(r"\$(\w+)", sql))
-    return {name: value for name, value in values.items() if name in used}
 
 
 def _judge_rules(
@@ -245,14 +231,20 @@ def _judge_rules(
             continue
         for name, parameters in kept.rules.items():
             stage(f"rule {name}")
-            rule = all_rules()[name]
-            sql = f"""
+            con.execute(f"""
                 INSERT INTO verdict_now BY NAME
-                WITH {_OF_VERSION}
-                SELECT *, $protocol_no AS protocol_no, '{name}' AS rule
-                FROM ({rule.sql(parameters)})"""
-            values = bindings(sql, rule, parameters)
-            con.execute(sql, {**values, "protocol_no": kept.protocol_no})
+                WITH {_of_version(kept.protocol_no)}
+                SELECT *, {kept.protocol_no} AS protocol_no, '{name}' AS rule
+                FROM ({all_rules()[name].sql(parameters)})""")
+
+
+def _of_version(protocol_no: int) -> str:
+    """What rules read of the trips of one version."""
+    return f"""
+    version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = {protocol_no}),
+    version_timeline AS (
+        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
+    )"""
 
 
 def _in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
@@ -363,11 +355,10 @@ def _keep(con: duckdb.DuckDBPyConnection) -> None:
             con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
 
 
-_OF_VERSION = """
-    version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = $protocol_no),
-    version_timeline AS (
-        SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
-    )"""
+# a rule that measures nothing answers without these
+_NOTHING_OBSERVED = """
+    SELECT NULL::DOUBLE AS observed_low, NULL::DOUBLE AS observed_high,
+           NULL::INTEGER AS from_s, NULL::INTEGER AS until_s WHERE FALSE"""
 
 _NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
 

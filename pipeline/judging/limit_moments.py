@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
+from pipeline.rules.sql_parameters import as_sql
 
 if TYPE_CHECKING:
     import duckdb
@@ -17,13 +18,14 @@ if TYPE_CHECKING:
 def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
     """Make `case_limit` and `case_stretch` for the trips of `case_trip`; needs `month_verdict`.
 
-    `case_limit`: trip_id, rule, at_s and kind, where the limit was reached in known time.
+    `case_limit`: trip_id, rule, at_s and due, where the limit was reached in known time; `due`:
+    what is due then, null where it is no more than reached.
     `case_stretch`: what counts towards a limit of minutes. Either only where the answer is
     neither plain `met` nor `not_applicable`.
     """
     con.execute("""
         CREATE OR REPLACE TEMP TABLE case_limit (
-            trip_id VARCHAR, rule VARCHAR, at_s INTEGER, kind VARCHAR);
+            trip_id VARCHAR, rule VARCHAR, at_s INTEGER, due VARCHAR);
         CREATE OR REPLACE TEMP TABLE case_stretch (
             trip_id VARCHAR, rule VARCHAR, from_s INTEGER, until_s INTEGER, counts BOOLEAN);
         CREATE OR REPLACE TEMP TABLE case_verdict AS
@@ -47,13 +49,13 @@ def _moments(rule: Rule, parameters: Parameters, protocol_no: int) -> str:
     if rule.states and getattr(parameters, "count", "") == "total":
         return _added_up(limit_s, protocol_no)
     if rule.states or rule.limit_runs_from == "from_s":
-        moment, within, kind = f"from_s + {limit_s}", f"from_s + {limit_s} <= until_s", "reached"
+        moment, within = f"from_s + {limit_s}", f"from_s + {limit_s} <= until_s"
     elif rule.limit_runs_from == "until_s":
-        moment, within, kind = f"until_s + {limit_s}", "TRUE", "due"
+        moment, within = f"until_s + {limit_s}", "TRUE"
     else:
         return ""
     return f"""
-        SELECT trip_id, rule, ({moment})::INTEGER, '{kind}'
+        SELECT trip_id, rule, ({moment})::INTEGER, {as_sql(rule.due or None)}
         FROM case_verdict
         WHERE rule = $rule AND protocol_no = {protocol_no} AND {within}
           AND from_s IS NOT NULL AND until_s IS NOT NULL
@@ -81,7 +83,7 @@ def _stretches(states: str, protocol_no: int) -> str:
 def _added_up(limit_s: int, protocol_no: int) -> str:
     """Where the recorded minutes that count, added up, reach the limit."""
     return f"""
-        SELECT trip_id, rule, min(until_s - (so_far_s - {limit_s}))::INTEGER, 'reached'
+        SELECT trip_id, rule, min(until_s - (so_far_s - {limit_s}))::INTEGER, NULL
         FROM (
             SELECT s.trip_id, s.rule, s.until_s,
                    sum(s.until_s - s.from_s) OVER (

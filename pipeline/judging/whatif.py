@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
-from pipeline.judging.evaluator import at_once, recall, replay, up_to_date
+from pipeline.judging.evaluator import (
+    alike,
+    at_once,
+    recall,
+    replay,
+    tried_values,
+    up_to_date,
+)
 from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif_settings import Setting, shown, under
+from pipeline.rules import all_rules
+from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
 from pipeline.store.protocol_versions import VersionInStore
 
@@ -17,23 +26,11 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from schemas.rule_parameters import Parameters
-
-MAIN_LIMITS = (
-    "wall-oxygen-time.limit_min", "unheated-time.limit_min", "source-choice.flow_limit_lpm",
-    "source-choice.transit_limit_min", "cannula-flow-range.limit_min",
-)  # fmt: skip
-"""The limits whose curves a director sees."""
-
 FACTORS = (0.6, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5)
 WINDOW_MONTHS = 12
 
 BEFORE = -1
 """The number of what the protocol says; values that are tried count from 0."""
-
-WALL, CHOICE = "wall-oxygen-time", "source-choice"
-ASK_FOR_BLENDED = (WALL, CHOICE)
-"""Rules that a trip keeps by being on the ventilator or another blended source."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +87,7 @@ def what_if(
         _judge_in_turn(con, tried, months)
     _no_longer_judged(con, kept, tried)
     return WhatIfResult(
-        _labelled(con, "what_if", _CURVES, tried),
+        _labelled(con, "what_if", _curves(), tried),
         _labelled(con, "what_if_changes", _CHANGES, tried),
     )
 
@@ -105,8 +102,7 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     import pandas as pd
 
     versions = [v for v in versions_in_store(con) if v.version.from_month <= month]
-    judged = versions[-1].rules if versions else {}
-    values = [(name, v) for name, tried in _main_values(judged).items() for v in tried]
+    values = [(n, v) for n, tried in _main_values(versions[-1:]).items() for v in tried]
     if not values:
         return _columns(pd.DataFrame(), "what_if")
     alone = {r: [_only(v, {r}) for v in versions] for r in {_rule(name) for name, _ in values}}
@@ -117,18 +113,19 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     recall(con, kept, (_earlier(month), month))
     _begin(con, kept)
     _judge_at_once(con, tried)
-    curves = _labelled(con, "what_if", _CURVES, tried)
+    curves = _labelled(con, "what_if", _curves(), tried)
     return curves[curves["rule"] == curves["setting"].map(_rule)].reset_index(drop=True)
 
 
-def _main_values(judged: Mapping[str, Parameters]) -> dict[str, tuple[float, ...]]:
-    """The values to try of every main limit that is judged."""
+def _main_values(versions: Sequence[VersionInStore]) -> dict[str, tuple[float, ...]]:
+    """The values to try of every limit with a curve, in the order of the page."""
     values = {}
-    for name in MAIN_LIMITS:
-        rule = _rule(name)
-        if rule in judged:
-            now = float(getattr(judged[rule], name.removeprefix(f"{rule}.")))
-            values[name] = tuple(dict.fromkeys(round(now * factor, 1) for factor in FACTORS))
+    for kept in versions:
+        for rule in sorted(kept.rules, key=lambda name: (all_rules()[name].curves_place, name)):
+            for limit in all_rules()[rule].curves:
+                now = float(getattr(kept.rules[rule], limit))
+                tried = dict.fromkeys(round(now * factor, 1) for factor in FACTORS)
+                values[f"{rule}.{limit}"] = tuple(tried)
     return values
 
 
@@ -160,8 +157,8 @@ def _begin(con: duckdb.DuckDBPyConnection, kept: list[VersionInStore]) -> None:
 def _judge_at_once(con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried]) -> None:
     """Judge under every value that changes a rule; what comes before the rules stays."""
     new = {t.no: t.versions for t in tried if not t.current}
-    for sql, values in at_once(con, new):
-        con.execute(_TRIED.format(verdicts=sql), values)
+    for sql in at_once(con, new):
+        con.execute(_TRIED.format(verdicts=sql))
     _asked(con, new)
 
 
@@ -235,31 +232,32 @@ def _same(before: list[VersionInStore], after: list[VersionInStore]) -> bool:
 
 
 def _asked(con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]) -> None:
-    """Fill `asked_tried`: trips that a rule surely wants on a blended source, and for how long.
-
-    Past the limit of undiluted oxygen, the minutes over it; where the source at departure is not
-    the one asked for, the minutes from departure on another known one.
-    """
-    rows = list(_asking(tried))
-    if rows:
-        con.executemany("INSERT INTO asking VALUES (?, ?, ?, ?)", rows)
-        con.execute(_ASKED, {"numbers": list(tried)})
-
-
-def _asking(tried: Mapping[int, Sequence[VersionInStore]]) -> Iterator[tuple[Any, ...]]:
-    """Number, version, limit of undiluted oxygen and sources that do, where there are such."""
-    for no, versions in tried.items():
-        for kept in versions:
-            limit = getattr(kept.rules.get(WALL), "limit_min", None)
-            blended = getattr(kept.rules.get(CHOICE), "satisfied_by", None)
-            if limit is not None or blended is not None:
-                yield no, kept.protocol_no, limit, blended
+    """Fill `asked_tried`: trips that a rule surely wants on a blended source, and for how long."""
+    for protocol_no, rule, chosen in alike(tried):
+        if rule.blended_minutes:
+            values, moved = tried_values(rule, chosen)
+            minutes = rule.blended_minutes(SqlParameters(next(iter(chosen.values())), moved))
+            con.execute(f"""
+                INSERT INTO asked_tried BY NAME
+                WITH {values}
+                SELECT {TRIED}.no, '{rule.id}' AS rule, asked.trip_key, asked.minutes
+                FROM {TRIED}, LATERAL (
+                    WITH variances AS (
+                        SELECT trip_key, observed_low FROM verdict_tried
+                        WHERE no = {TRIED}.no AND protocol_no = {protocol_no}
+                          AND rule = '{rule.id}' AND becomes = 'deviation'
+                    )
+                    {minutes}
+                ) asked""")
 
 
 def _columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """The declared columns; whole numbers as Int32, whether or not any of them is missing."""
     from schemas.followup_outputs import LOOP_OUTPUTS
 
-    return frame.reindex(columns=list(LOOP_OUTPUTS[name].to_schema().columns))
+    columns = LOOP_OUTPUTS[name].to_schema().columns
+    whole = [column for column, field in columns.items() if str(field.dtype) == "int32"]
+    return frame.reindex(columns=list(columns)).astype(dict.fromkeys(whole, "Int32"))
 
 
 _BEGIN = f"""
@@ -267,8 +265,6 @@ _BEGIN = f"""
     SELECT {BEFORE} AS no, trip_key, protocol_no, rule, verdict AS was, verdict AS becomes,
            observed_low
     FROM verdict_before WHERE verdict = 'deviation';
-    CREATE OR REPLACE TEMP TABLE asking (
-        no INTEGER, protocol_no INTEGER, limit_min DOUBLE, satisfied_by VARCHAR[]);
     CREATE OR REPLACE TEMP TABLE asked_tried (
         no INTEGER, trip_key INTEGER, rule VARCHAR, minutes DOUBLE)
 """
@@ -286,30 +282,18 @@ _GONE = """
     FROM verdict_before WHERE protocol_no = $version AND list_contains($rules, rule)
 """
 
-_ASKED = f"""
-    INSERT INTO asked_tried
-    SELECT v.no, v.trip_key, v.rule, v.observed_low - a.limit_min
-    FROM verdict_tried v JOIN asking a USING (no, protocol_no)
-    WHERE v.rule = '{WALL}' AND v.becomes = 'deviation' AND list_contains($numbers, v.no)
-    UNION ALL
-    SELECT v.no, v.trip_key, v.rule,
-           coalesce(sum(l.until_s - greatest(l.from_s, t.departed_s)) / 60.0, 0)
-    FROM verdict_tried v
-    JOIN asking a USING (no, protocol_no)
-    JOIN delivered.trips t USING (trip_key)
-    LEFT JOIN timeline_now l ON l.trip_key = v.trip_key AND l.until_s > t.departed_s
-        AND l.source IS NOT NULL AND NOT list_contains(a.satisfied_by, l.source)
-    WHERE v.rule = '{CHOICE}' AND v.becomes = 'deviation' AND list_contains($numbers, v.no)
-    GROUP BY v.no, v.trip_key, v.rule
-"""
-
 _VERDICTS = ("met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable")
 _COUNTS = ", ".join(
     f"coalesce(sum(trips) FILTER (verdict = '{v}'), 0)::INTEGER AS {v}" for v in _VERDICTS
 )
 
-# a value's verdicts are those of before, but for those that changed
-_CURVES = f"""
+
+def _curves() -> str:
+    """The counts of each value and rule: those of before, but for what changed."""
+    asks = (
+        f"list_contains({as_sql([r.id for r in all_rules().values() if r.blended_minutes])}, rule)"
+    )
+    return f"""
     WITH changed AS (FROM verdict_tried WHERE was IS DISTINCT FROM becomes),
     counted AS (
         SELECT no, rule, verdict, trips FROM value_tried
@@ -336,15 +320,16 @@ _CURVES = f"""
     SELECT t.*, coalesce(m.changed, 0)::INTEGER AS changed,
            coalesce(m.to_deviation, 0)::INTEGER AS to_deviation,
            coalesce(m.from_deviation, 0)::INTEGER AS from_deviation,
-           CASE WHEN rule IN {ASK_FOR_BLENDED}
+           CASE WHEN {asks}
                 THEN coalesce(a.trips, 0)::INTEGER END AS extra_ventilator_trips,
-           CASE WHEN rule IN {ASK_FOR_BLENDED}
+           CASE WHEN {asks}
                 THEN round(coalesce(a.minutes, 0), 1) END AS extra_ventilator_minutes
     FROM (SELECT no, rule, {_COUNTS} FROM counted GROUP BY no, rule) t
     LEFT JOIN moved m USING (no, rule)
     LEFT JOIN asked a USING (no, rule)
     ORDER BY no, rule
-"""
+    """
+
 
 _CHANGES = """
     SELECT v.no, t.trip_id, t.service_month AS month, v.rule, v.was, v.becomes

@@ -52,7 +52,7 @@ def _parse(text: str) -> Setting:
     if not equals or not values.strip():
         raise _wrong(
             f'"{text[:60]}" does not set anything',
-            "Write it as RULE.PARAMETER=VALUE, e.g. wall-oxygen-time.limit_min=45",
+            f"Write it as RULE.PARAMETER=VALUE, e.g. {_example()}",
         )
     first, _, parameter = name.partition(".")
     known = all_rules()
@@ -66,6 +66,10 @@ def _parse(text: str) -> Setting:
             f'{first} has no parameter "{parameter[:60]}"', f"It has {', '.join(sorted(fields))}"
         )
     return Setting(name, _values(values))
+
+
+def _example() -> str:
+    return next(f"{r.id}.{r.curves[0]}=45" for r in all_rules().values() if r.curves)
 
 
 def _values(text: str) -> tuple[Any, ...]:

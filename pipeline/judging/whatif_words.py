@@ -81,8 +81,11 @@ def _table(rows: list[dict[str, Any]]) -> list[str]:
     ]
 
 
-def _signed(value: float) -> str:
-    return "-" if math.isnan(value) else f"{value:+.0f}" if value else "0"
+def _signed(value: float | None) -> str:
+    """A number with its sign; a dash where the rule asks for no other source."""
+    if value is None or math.isnan(value):
+        return "-"
+    return f"{value:+.0f}" if value else "0"
 
 
 def _changes(row: dict[str, Any], changes: pd.DataFrame, *, name_all: bool) -> list[str]:

@@ -45,6 +45,8 @@ def factor(theirs: str, ours: str) -> float:
 
     `h:mm` counts as seconds. UnknownUnitError, with a sentence, where that cannot be done.
     """
+    if theirs == ours:  # without the registry, which takes most of a second to build
+        return 1.0
     import pint
 
     registry = _registry()

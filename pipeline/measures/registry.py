@@ -26,6 +26,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="Occlusions in every 100 hours on the ventilator's high-flow mode.",
             source="rate by exposure; no published rate by cannula size was found",
+            page="month",
+            section="rates",
         ),
         MeasureFacts(
             id="trips-with-occlusion",
@@ -42,6 +44,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="Of the ventilator trips, those with one occlusion or more.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="time",
         ),
         MeasureFacts(
             id="deviation-share",
@@ -59,6 +63,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="Trips with a variance for review, of those that could be judged.",
             source="the local protocol",
+            page="month",
+            section="rules",
         ),
         MeasureFacts(
             id="trips-between-deviations",
@@ -76,6 +82,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="For rules broken on fewer than 1 in 20 trips: the trips between two"
             " variances, in the order of service.",
             source="Benneyan 2001, Health Care Manag Sci 4:305",
+            page="director",
+            section="time",
         ),
         MeasureFacts(
             id="cannot-tell-share",
@@ -92,6 +100,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="The record's own quality: trips a rule asks about and cannot judge.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="time",
         ),
         MeasureFacts(
             id="all-rules-share",
@@ -109,6 +119,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="Trips that kept every rule, of those where every rule could be judged; rules"
             " are not independent of each other.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="time",
         ),
         MeasureFacts(
             id="confirmed-share",
@@ -126,6 +138,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="Of the variances a person has read, those that were confirmed: a rule with a"
             " low share cries wolf.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="screen",
         ),
         MeasureFacts(
             id="confirmed-deviation-share",
@@ -143,6 +157,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="The variance share after determinations; it stands beside the share as"
             " computed, never in its place.",
             source=COMMON_PRACTICE,
+            page="month",
+            section="rules",
         ),
         MeasureFacts(
             id="practice-share",
@@ -160,6 +176,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="Variances that a person put down to practice, not to equipment, logistics or"
             " the record.",
             source=COMMON_PRACTICE,
+            page="education",
+            section="practice",
         ),
         MeasureFacts(
             id="miss-rate",
@@ -177,6 +195,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="Of the unflagged trips drawn at random and read, those where a person found a"
             " variance that no rule caught.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="screen",
         ),
         MeasureFacts(
             id="occlusion-rate-ratio",
@@ -194,6 +214,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="The month's rate over that of all earlier months, trips as clusters.",
             source="quasi-Poisson by trip; exact conditional where too few trips had an event",
+            page="month",
+            section="rates",
         ),
         MeasureFacts(
             id="full-oxygen-above-97",
@@ -213,6 +235,8 @@ MEASURES: dict[str, MeasureFacts] = {
             " 97 %.",
             source="SpO2 90-97 % is the target range of a published paediatric guideline for"
             " bronchiolitis (Napolitano 2021, Respir Care 66:1214)",
+            page="director",
+            section="oxygen",
         ),
         MeasureFacts(
             id="full-oxygen",
@@ -229,6 +253,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=5,
             sentence="Minutes of full oxygen in every hour, by where it came from.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="oxygen",
         ),
         MeasureFacts(
             id="bedside-minutes",
@@ -245,7 +271,14 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=5,
             sentence="A balancing measure: half the trips took longer than this at the bedside.",
             source=COMMON_PRACTICE,
+            page="director",
+            section="oxygen",
         ),
     )
 }
 """The registry, by measure id."""
+
+
+def charted(chart: str) -> tuple[str, ...]:
+    """Ids of the measures that have a chart of this kind, as `u`."""
+    return tuple(name for name, facts in MEASURES.items() if facts.chart == chart)

@@ -31,24 +31,25 @@ def verdict_counts() -> str:
     """
 
 
-def _share(  # noqa: PLR0917 - parts of one SELECT, named where they are called
-    measure: str,
-    numerator: str,
-    denominator: str,
-    left_out: str,
-    group: str,
-    value: str,
-    month: str,
-) -> str:
+def _deviation_share(month: str) -> str:
+    """Variances of the trips judged, by rule; what could not be judged widens the bounds."""
     return f"""
-    SELECT '{measure}' AS measure, {month} AS month, '{group}' AS group_by, {value} AS group_value,
-           sum({numerator})::DOUBLE AS numerator, sum({denominator})::DOUBLE AS denominator,
-           sum({denominator})::INTEGER AS trips, {left_out}::INTEGER AS left_out,
-           CASE WHEN '{measure}' = 'deviation-share'
-                THEN sum(deviation) / nullif(sum(applicable), 0) END AS bound_low,
-           CASE WHEN '{measure}' = 'deviation-share'
-                THEN sum(deviation + borderline + cannot_tell) / nullif(sum(applicable), 0) END
-               AS bound_high
+    SELECT 'deviation-share' AS measure, {month} AS month, 'rule' AS group_by, rule AS group_value,
+           sum(deviation)::DOUBLE AS numerator, sum(judged)::DOUBLE AS denominator,
+           sum(judged)::INTEGER AS trips, sum(cannot_tell)::INTEGER AS left_out,
+           sum(deviation) / nullif(sum(applicable), 0) AS bound_low,
+           sum(deviation + borderline + cannot_tell) / nullif(sum(applicable), 0) AS bound_high
+    FROM verdict_counts GROUP BY ALL
+    """
+
+
+def _cannot_tell_share(month: str) -> str:
+    """Trips that could not be judged, of those a rule asks about."""
+    return f"""
+    SELECT 'cannot-tell-share' AS measure, {month} AS month, 'rule' AS group_by,
+           rule AS group_value, sum(cannot_tell)::DOUBLE AS numerator,
+           sum(applicable)::DOUBLE AS denominator,
+           sum(applicable)::INTEGER AS trips, 0 AS left_out
     FROM verdict_counts GROUP BY ALL
     """
 
@@ -90,13 +91,8 @@ def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     con.execute(verdict_counts(), {"month": month})
     parts = []
     for at in ("month", f"'to {month}'"):
-        parts += [
-            _share(
-                "deviation-share", "deviation", "judged", "sum(cannot_tell)", "rule", "rule", at
-            ),
-            _share("cannot-tell-share", "cannot_tell", "applicable", "0", "rule", "rule", at),
-        ]
-    counts = con.execute(" UNION ALL ".join(parts)).df()
+        parts += [_deviation_share(at), _cannot_tell_share(at)]
+    counts = con.execute(" UNION ALL BY NAME ".join(parts)).df()
     whole = con.execute(_ALL_RULES, {"month": month}).df()
     counts = pd.concat([counts, whole], ignore_index=True)
     return with_interval(counts, wilson(counts["numerator"], counts["denominator"]), UNIT)

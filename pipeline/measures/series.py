@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.measures.registry import charted
 from pipeline.statistics.charts import Chart
 from pipeline.statistics.charts_attribute import p_chart, u_chart
 from pipeline.statistics.charts_time import g_chart, trips_between, xmr_chart
@@ -25,9 +26,7 @@ if TYPE_CHECKING:
 BASELINE_MONTHS = 24
 RARE = 0.05
 LEAST_GAPS = 2
-U_MEASURES = ("occlusion-rate",)
-P_MEASURES = ("deviation-share", "cannot-tell-share", "all-rules-share", "trips-with-occlusion")
-X_MEASURES = ("full-oxygen-above-97", "bedside-minutes")
+U_MEASURES, P_MEASURES, X_MEASURES = charted("u"), charted("p"), charted("XmR")
 GAPS, RARE_FROM = "trips-between-deviations", "deviation-share"
 
 

@@ -188,6 +188,7 @@ def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
                 text=parameters.text,
                 severity=parameters.severity,
                 source=parameters.source,
+                fit=rule.fit,
             )
     return tuple(facts[name] for name in sorted(facts))
 

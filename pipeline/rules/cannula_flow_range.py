@@ -48,4 +48,7 @@ RULE = duration_rule(
     authorisation="flow_change",
     nothing="met",
     settings_fields=("flow_lpm", "cannula"),
+    curves=("limit_min",),
+    curves_place=4,
+    fit="Flow outside the range",
 )

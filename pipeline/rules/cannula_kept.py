@@ -24,12 +24,13 @@ RULE = Rule(
     " service carries no size of it",
     parameters=CannulaKeptParameters,
     # families by the catalogue of the trip's own delivery
-    answers=kept_answers(
+    answers=lambda p: kept_answers(
+        p,
         field="cannula",
         code=CODE,
-        answer="""CASE WHEN used.family IS NULL OR found.family IS NULL THEN 'cannot_tell'
+        answer=f"""CASE WHEN used.family IS NULL OR found.family IS NULL THEN 'cannot_tell'
                        WHEN used.family = CASE WHEN r.carried THEN found.family
-                                               ELSE $convert_to END THEN 'met'
+                                               ELSE {p.convert_to} END THEN 'met'
                        ELSE 'deviation' END""",
         joins="""
         LEFT JOIN delivered.cannula used

@@ -13,7 +13,8 @@ RULE = Rule(
     asks="The weight lies in the catalogue's range of the cannula in use at departure",
     parameters=GraceParameters,
     # both bounds belong to the range; a bound the catalogue leaves out does not limit
-    answers=departure_answers(
+    answers=lambda p: departure_answers(
+        p,
         answer="""CASE WHEN c.id IS NULL OR t.weight_kg IS NULL THEN 'cannot_tell'
                        WHEN t.weight_kg < c.weight_min_kg OR t.weight_kg > c.weight_max_kg
                            THEN 'deviation' ELSE 'met' END""",
@@ -36,4 +37,5 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("cannula",),
     evidence=("settings", "contacts"),
+    fit="Weight outside the range",
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipeline.rules.fragments import at_departure, excused, first_authorisation, one_answer
+from pipeline.rules.sql_parameters import SqlParameters
 
 CHANGED = (
     "The setting changed so close to departure that the recorded times cannot say which held; the"
@@ -12,12 +13,15 @@ CHANGED = (
 )
 
 
-def departure_answers(*, answer: str, code: str, joins: str = "", observed: str = "NULL") -> str:
+def departure_answers(
+    p: SqlParameters, *, answer: str, code: str, joins: str = "", observed: str = "NULL"
+) -> str:
     """The answers of a rule about departure.
 
     `answer` is SQL for one instant's answer ('met', 'deviation' or 'cannot_tell') from the
     setting in force `i`, the trip `t` and whatever `joins` adds; `observed` is the number shown.
     """
+    in_time = f"coalesce(authorised_s <= departed_s + {p.grace_s}, FALSE)"
     return f"""
     WITH instants AS ({at_departure()}),
     answered AS (
@@ -32,9 +36,7 @@ def departure_answers(*, answer: str, code: str, joins: str = "", observed: str 
         GROUP BY ALL
     )
     SELECT trip_key,
-           {
-        excused("plain", "coalesce(authorised_s <= departed_s + $grace_s, FALSE)", "contacts_known")
-    } AS verdict,
+           {excused("plain", in_time, "contacts_known")} AS verdict,
            low AS observed_low, high AS observed_high, departed_s AS from_s, departed_s AS until_s,
            CASE WHEN verdict <> plain AND plain = 'borderline'
                     THEN CASE verdict WHEN 'authorised' THEN 'borderline_authorised'

@@ -6,14 +6,15 @@ Recorded times are truncated, and some stretches are unknown, so a duration is a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Literal, cast
+from collections.abc import Callable, Mapping
+from typing import Literal, TypedDict, Unpack
 
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, excused, within
 from pipeline.rules.rule import Rule
-from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
+from pipeline.rules.sql_parameters import SqlParameters
+from schemas.rule_parameters import AtLimit, GraceParameters
 
 UNKNOWN_TIME = (
     "Known time in the state counts in full; unknown time counts only towards the upper bound. "
@@ -33,6 +34,15 @@ class DurationParameters(GraceParameters):
     )
 
 
+class More(TypedDict, total=False):
+    """Fields of `Rule` that few duration rules have."""
+
+    curves: tuple[str, ...]
+    curves_place: int
+    blended_minutes: Callable[[SqlParameters], str]
+    fit: str
+
+
 def duration_rule(
     *,
     id: str,
@@ -47,12 +57,14 @@ def duration_rule(
     joins: str = "",
     parameters: type[DurationParameters] = DurationParameters,
     nothing: str = "not_applicable",
+    **more: Unpack[More],
 ) -> Rule:
     """A rule that limits the time in a state.
 
     `in_state` is SQL for whether an interval `t` of known support is in the state (null for
     unknown), from its columns and whatever `joins` adds. `authorisation` is the code of a call that
-    may allow more. `nothing` is the verdict where no time is in the state and none unknown.
+    may allow more. `nothing` is the verdict where no time is in the state and none unknown. `more`
+    are fields of `Rule`.
     """
     states = f"""
     SELECT t.trip_key, t.from_s, t.until_s, {in_state} AS in_state
@@ -74,6 +86,7 @@ def duration_rule(
         authorisation=authorisation,
         settings_fields=settings_fields,
         evidence=("settings", "contacts"),
+        **more,
     )
 
 
@@ -94,20 +107,19 @@ def duration_sentences(state: str) -> Mapping[str, str]:
     }
 
 
-def duration_answers(parameters: Parameters, states: str, code: str, nothing: str) -> str:
+def duration_answers(p: SqlParameters, states: str, code: str, nothing: str) -> str:
     """The answers of a duration rule.
 
     `states` is a SELECT of trip_key, from_s, until_s, in_state (true, false, or null for
     unknown) over `version_timeline`, contiguous in each trip. `code` and `nothing` are the
     authorisation and the verdict of `duration_rule`.
     """
-    p = cast(DurationParameters, parameters)
     chosen = _total(p) if p.count == "total" else _longest(p)
     verdict = f"""
         CASE WHEN low_s IS NULL AND NOT any_unknown THEN '{nothing}'
-             WHEN {within("high_s", "$limit_s", p.at_limit)} THEN 'met'
-             WHEN {beyond("coalesce(low_s, 0)", "$limit_s", p.at_limit)} THEN 'deviation'
-             WHEN {within("known_high_s", "$limit_s", p.at_limit)} THEN 'cannot_tell'
+             WHEN {within("high_s", p.limit_s, p.at_limit)} THEN 'met'
+             WHEN {beyond("coalesce(low_s, 0)", p.limit_s, p.at_limit)} THEN 'deviation'
+             WHEN {within("known_high_s", p.limit_s, p.at_limit)} THEN 'cannot_tell'
              ELSE 'borderline' END"""
     return f"""
     WITH states AS ({states}),
@@ -178,9 +190,9 @@ _EPISODES = """
     )"""
 
 
-def _total(p: DurationParameters) -> str:
+def _total(p: SqlParameters) -> str:
     """All episodes together, and where their recorded time reaches the limit."""
-    return """
+    return f"""
     cumulative AS (
         SELECT *, coalesce(sum(recorded_s) OVER (
                    PARTITION BY trip_key ORDER BY from_s
@@ -190,13 +202,13 @@ def _total(p: DurationParameters) -> str:
     summed AS (
         SELECT trip_key, sum(low_s) AS low_s, sum(high_s) AS known_high_s,
                min(from_s) AS from_s, max(until_s) AS until_s,
-               coalesce(min(from_s + $limit_s - before_s)
-                            FILTER (before_s + recorded_s >= $limit_s),
+               coalesce(min(from_s + {p.limit_s} - before_s)
+                            FILTER (before_s + recorded_s >= {p.limit_s}),
                         max(until_s)) AS limit_moment_s
         FROM cumulative GROUP BY trip_key
     ),
     durations AS (
-        SELECT s.*, c.first_s <= s.limit_moment_s + $grace_s AS authorised
+        SELECT s.*, c.first_s <= s.limit_moment_s + {p.grace_s} AS authorised
         FROM summed s
         LEFT JOIN (SELECT trip_key, min(at_s) AS first_s FROM calls GROUP BY trip_key) c
             USING (trip_key)
@@ -207,14 +219,14 @@ def _total(p: DurationParameters) -> str:
     )"""
 
 
-def _longest(p: DurationParameters) -> str:
+def _longest(p: SqlParameters) -> str:
     """The longest episode; each one that may pass the limit needs a call of its own in time."""
     return f"""
     passing AS (
-        SELECT trip_key, least(from_s + $limit_s, until_s) AS moment_s,
+        SELECT trip_key, least(from_s + {p.limit_s}, until_s) AS moment_s,
                row_number() OVER (
-                   PARTITION BY trip_key ORDER BY least(from_s + $limit_s, until_s)) AS needed
-        FROM episodes WHERE {beyond("high_s", "$limit_s", p.at_limit)}
+                   PARTITION BY trip_key ORDER BY least(from_s + {p.limit_s}, until_s)) AS needed
+        FROM episodes WHERE {beyond("high_s", p.limit_s, p.at_limit)}
     ),
     covered AS (
         -- enough calls by every moment: then each episode can have its own
@@ -222,7 +234,7 @@ def _longest(p: DurationParameters) -> str:
         FROM (
             SELECT p.trip_key, p.needed, count(c.at_s) AS had
             FROM passing p
-            LEFT JOIN calls c ON c.trip_key = p.trip_key AND c.at_s <= p.moment_s + $grace_s
+            LEFT JOIN calls c ON c.trip_key = p.trip_key AND c.at_s <= p.moment_s + {p.grace_s}
             GROUP BY p.trip_key, p.needed
         ) GROUP BY trip_key
     ),

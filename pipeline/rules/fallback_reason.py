@@ -7,6 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import SqlParameters
 from schemas.rule_parameters import Parameters
 
 Reason = Literal[
@@ -36,9 +37,9 @@ class FallbackReasonParameters(Parameters):
     )
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """Every known fall-back needs a reason; unknown time matters only where there is none."""
-    return """
+    return f"""
     WITH states AS (
         SELECT t.trip_key, t.from_s, t.until_s,
                t.humidification = 'unheated' AND t.source IN ('wall', 'cylinder') AS in_state
@@ -60,7 +61,7 @@ def answers(parameters: Parameters) -> str:
     ),
     charted AS (
         SELECT s.trip_key, s.at_s, FALSE AS lost,
-               coalesce(list_contains($accepted_reasons, s.reason), FALSE) AS accepted
+               coalesce(list_contains({p.accepted_reasons}, s.reason), FALSE) AS accepted
         FROM delivered.settings s SEMI JOIN episodes USING (trip_key)
         UNION ALL
         -- a set-aside row may have held the reason
@@ -74,7 +75,7 @@ def answers(parameters: Parameters) -> str:
         FROM episodes e
         LEFT JOIN charted c
             ON c.trip_key = e.trip_key
-            AND c.at_s >= e.from_s - $reason_window_s AND c.at_s < e.until_s
+            AND c.at_s >= e.from_s - {p.reason_window_s} AND c.at_s < e.until_s
         GROUP BY ALL
     ),
     judged AS (

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from pipeline.rules.fragments import excused
+from pipeline.rules.sql_parameters import SqlParameters
 
 
 def kept_answers(
+    p: SqlParameters,
     *,
     field: str,
     code: str,
@@ -22,7 +24,7 @@ def kept_answers(
     """
     return f"""
     WITH first_charted AS ({first_charted(field)}),
-    calls AS ({calls_by_then(code)}),
+    calls AS ({calls_by_then(p, code)}),
     judged AS (
         SELECT w.trip_key, w.contacts_known, f.at_s, {observed} AS observed,
                coalesce({allowed} OR c.authorised, FALSE) AS authorised, {answer} AS plain
@@ -66,10 +68,10 @@ def first_charted(field: str) -> str:
     """
 
 
-def calls_by_then(code: str) -> str:
-    """Whether a call authorised `code` no later than $grace_s after the first charted value."""
+def calls_by_then(p: SqlParameters, code: str) -> str:
+    """Whether a call authorised `code` within the grace allowed after the first charted value."""
     return f"""
-    SELECT f.trip_key, bool_or(c.at_s <= f.at_s + $grace_s) AS authorised
+    SELECT f.trip_key, bool_or(c.at_s <= f.at_s + {p.grace_s}) AS authorised
     FROM first_charted f JOIN contacts_now c USING (trip_key)
     WHERE c.authorised = '{code}' GROUP BY f.trip_key
     """

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, within
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.rules.ventilator_log import as_logged, ventilator_use
 from schemas.rule_parameters import AtLimit, Parameters
 
@@ -20,20 +19,20 @@ class FlowInterruptionParameters(Parameters):
     at_limit: AtLimit = Field("pass", description="whether exactly a limit passes")
 
 
-def _answer(table: str, p: FlowInterruptionParameters) -> str:
+def _answer(table: str, p: SqlParameters) -> str:
     """Kleene AND of both limits; what is logged is a lower bound where a length is missing."""
     too_long = (
-        f"{beyond('max(known_cutoff_s)', '$longest_limit_s', p.at_limit)}"
-        f" OR {beyond('sum(known_cutoff_s)', '$total_limit_s', p.at_limit)}"
+        f"{beyond('max(known_cutoff_s)', p.longest_limit_s, p.at_limit)}"
+        f" OR {beyond('sum(known_cutoff_s)', p.total_limit_s, p.at_limit)}"
     )
     short = (
-        f"{within('max(cutoff_s)', '$longest_limit_s', p.at_limit)}"
-        f" AND {within('sum(cutoff_s)', '$total_limit_s', p.at_limit)}"
+        f"{within('max(cutoff_s)', p.longest_limit_s, p.at_limit)}"
+        f" AND {within('sum(cutoff_s)', p.total_limit_s, p.at_limit)}"
     )
     return f"""
     SELECT trip_key, max(known_cutoff_s) AS longest_s,
            count(cutoff_s) = count(*) AS all_known,
-           {beyond("max(known_cutoff_s)", "$longest_limit_s", p.at_limit)} AS too_long,
+           {beyond("max(known_cutoff_s)", p.longest_limit_s, p.at_limit)} AS too_long,
            min(at_s) AS from_s, max(at_s) AS until_s,
            CASE WHEN {too_long} THEN 'deviation'
                 WHEN count(cutoff_s) = count(*) AND {short} THEN 'met'
@@ -42,9 +41,8 @@ def _answer(table: str, p: FlowInterruptionParameters) -> str:
     """
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """Occlusions inside the window; without its end, later ones may belong to it or not."""
-    p = cast(FlowInterruptionParameters, parameters)
     return f"""
     WITH inside AS ({_answer("(FROM occlusion_now WHERE in_window = 'inside')", p)}),
     perhaps AS ({_answer("occlusion_if_open_now", p)}),
@@ -108,4 +106,5 @@ RULE = Rule(
     limit="longest_limit_s",
     settings_fields=("source",),
     evidence=("device_events",),
+    cutoff_limit="longest_limit_s",
 )

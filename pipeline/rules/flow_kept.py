@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from pydantic import Field
 
 from pipeline.rules.first_charted import kept_answers
 from pipeline.rules.fragments import within
 from pipeline.rules.rule import Rule
-from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
+from pipeline.rules.sql_parameters import SqlParameters
+from schemas.rule_parameters import AtLimit, GraceParameters
 
 CODE = "flow_change"
 
@@ -22,14 +21,12 @@ class FlowKeptParameters(GraceParameters):
     at_limit: AtLimit = Field("pass", description="whether exactly the tolerance passes")
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """The larger of the two tolerances counts; rounding keeps 11.1 - 10.1 at 1."""
-    p = cast(FlowKeptParameters, parameters)
-    fits = within(
-        "observed", "round(greatest($tolerance_lpm, t.sending_flow_lpm * $tolerance_pct / 100), 6)",
-        p.at_limit,
-    )  # fmt: skip
+    larger = f"greatest({p.tolerance_lpm}, t.sending_flow_lpm * {p.tolerance_pct} / 100)"
+    fits = within("observed", f"round({larger}, 6)", p.at_limit)
     return kept_answers(
+        p,
         field="flow_lpm",
         code=CODE,
         answer=f"""CASE WHEN {fits} THEN 'met' WHEN NOT {fits} THEN 'deviation'

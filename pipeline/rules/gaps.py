@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import cast
 
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, within
+from pipeline.rules.sql_parameters import SqlParameters
 from schemas.rule_parameters import AtLimit, Parameters
 
 
@@ -34,16 +34,13 @@ def gap_sentences(what: str) -> Mapping[str, str]:
     }
 
 
-def gap_answers(
-    parameters: Parameters, *, sure: str, unsure: str, resolution: str, table: str
-) -> str:
+def gap_answers(p: SqlParameters, *, sure: str, unsure: str, resolution: str, table: str) -> str:
     """The answers of a gap rule: bedside (0) and hand-over are ends, rows after it are not.
 
     `sure` and `unsure` are SELECTs of trip_key and at_s: rows that surely count, and set-aside
     rows that may (at_s null where unreadable); those of other trips are left out here. A gap's
     bounds are those of an episode. Unsure rows can only shorten gaps.
     """
-    p = cast(GapParameters, parameters)
     return f"""
     WITH unsure AS ({unsure}),
     rows_at AS (
@@ -97,9 +94,9 @@ def gap_answers(
     )
     SELECT trip_key,
            CASE WHEN not_recorded THEN 'cannot_tell'
-                WHEN {beyond("low_s", "$limit_s", p.at_limit)} THEN 'deviation'
+                WHEN {beyond("low_s", p.limit_s, p.at_limit)} THEN 'deviation'
                 WHEN open_end THEN 'cannot_tell'
-                WHEN {within("high_s", "$limit_s", p.at_limit)} THEN 'met'
+                WHEN {within("high_s", p.limit_s, p.at_limit)} THEN 'met'
                 WHEN low_s < sure_low_s THEN 'cannot_tell'
                 ELSE 'borderline' END AS verdict,
            CASE WHEN NOT not_recorded THEN round(low_s / 60, 2) END AS observed_low,

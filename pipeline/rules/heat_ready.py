@@ -12,7 +12,8 @@ RULE = Rule(
     question="Was the gas heated at departure?",
     asks="Heated gas at departure",
     parameters=GraceParameters,
-    answers=departure_answers(
+    answers=lambda p: departure_answers(
+        p,
         answer="""CASE i.humidification WHEN 'heated' THEN 'met'
                        WHEN 'unheated' THEN 'deviation' ELSE 'cannot_tell' END""",
         code=CODE,

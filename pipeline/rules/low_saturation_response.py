@@ -6,6 +6,7 @@ from pydantic import Field
 
 from pipeline.rules.fragments import excused, spo2_in_window
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.timeline.series import NUMBERS, by_second, unknown
 from schemas.rule_parameters import Parameters
 
@@ -18,38 +19,36 @@ class LowSaturationResponseParameters(Parameters):
     max_spacing_min: float = Field(10, gt=0, description="observations farther apart break a run")
 
 
-def _runs(low: str) -> str:
+def _runs(p: SqlParameters, low: str) -> str:
     """Runs of two or more low observations: their first, their second."""
     return f"""
-    SELECT trip_key, min(at_s) AS first_s,
-           min(at_s) FILTER (place = 2) AS second_s
-    FROM (
+    WITH marked AS (
+        SELECT trip_key, at_s, line, {low} AS low,
+               coalesce(at_s - lag(at_s) OVER trip > {p.max_spacing_s}, TRUE)
+                   OR NOT ({low}) OR NOT lag({low}) OVER trip AS breaks
+        FROM spo2 SEMI JOIN maybe_low USING (trip_key)
+        WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+    ),
+    numbered AS (
+        SELECT *, sum(breaks::INTEGER) OVER (PARTITION BY trip_key ORDER BY at_s, line) AS run
+        FROM marked
+    ),
+    placed AS (
         SELECT *, row_number() OVER (PARTITION BY trip_key, run ORDER BY at_s, line) AS place
-        FROM (
-            SELECT *, sum(breaks::INTEGER) OVER trip AS run
-            FROM (
-                SELECT trip_key, at_s, line, {low} AS low,
-                       coalesce(at_s - lag(at_s) OVER trip > $max_spacing_s, TRUE)
-                           OR NOT ({low}) OR NOT lag({low}) OVER trip AS breaks
-                FROM spo2 SEMI JOIN maybe_low USING (trip_key)
-                WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
-            )
-            WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
-        )
-        WHERE low
+        FROM numbered WHERE low
     )
-    GROUP BY trip_key, run
-    HAVING count(*) >= 2
+    SELECT trip_key, min(at_s) AS first_s, min(at_s) FILTER (place = 2) AS second_s
+    FROM placed GROUP BY trip_key, run HAVING count(*) >= 2
     """
 
 
-def _answered(runs: str) -> str:
+def _answered(p: SqlParameters, runs: str) -> str:
     """Each run with its answer; a trip that ends before the response is due is not judged."""
     return f"""
     SELECT r.trip_key, r.first_s, r.second_s,
            CASE WHEN w.open_end AND r.second_s >= w.end_s THEN 'cannot_tell'
                 WHEN bool_or(p.surely) THEN 'met'
-                WHEN w.open_end AND r.second_s + $within_s > w.end_s THEN 'cannot_tell'
+                WHEN w.open_end AND r.second_s + {p.within_s} > w.end_s THEN 'cannot_tell'
                 WHEN bool_or(p.perhaps AND NOT p.lost) THEN 'borderline'
                 WHEN bool_or(p.perhaps) OR w.all_settings_unknown THEN 'cannot_tell'
                 ELSE 'deviation' END AS answer
@@ -57,13 +56,13 @@ def _answered(runs: str) -> str:
     JOIN version_trips w USING (trip_key)
     LEFT JOIN LATERAL (
         SELECT NOT lost AND a.at_s - r.first_s - w.r_observations >= 0
-                   AND a.at_s - r.second_s + a.resolution <= $within_s AS surely,
+                   AND a.at_s - r.second_s + a.resolution <= {p.within_s} AS surely,
                a.at_s - r.first_s + a.resolution >= 0
-                   AND a.at_s - r.second_s - w.r_observations <= $within_s AS perhaps,
+                   AND a.at_s - r.second_s - w.r_observations <= {p.within_s} AS perhaps,
                a.lost
         FROM responses a WHERE a.trip_key = r.trip_key
     ) p ON TRUE
-    WHERE w.open_end OR r.second_s + $within_s <= w.end_s
+    WHERE w.open_end OR r.second_s + {p.within_s} <= w.end_s
     GROUP BY r.trip_key, r.first_s, r.second_s, w.open_end, w.end_s, w.all_settings_unknown
     """
 
@@ -98,22 +97,23 @@ def _responses() -> str:
     )"""
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """Runs surely low against responses; runs that may be low only where those leave doubt."""
+    low = f"spo2_pct < {p.spo2_pct}"
     return f"""
     WITH spo2 AS ({spo2_in_window("version_trips")}),
     counted AS (
         SELECT trip_key, count(spo2_pct) FILTER (at_s < end_s) AS n,
-               count(*) FILTER (spo2_pct < $spo2_pct) AS low,
-               count(*) FILTER (coalesce(spo2_pct < $spo2_pct, TRUE)) AS perhaps_low
+               count(*) FILTER ({low}) AS low,
+               count(*) FILTER (coalesce({low}, TRUE)) AS perhaps_low
         FROM spo2 JOIN version_trips USING (trip_key) GROUP BY trip_key
     ),
     maybe_low AS (SELECT trip_key FROM counted WHERE perhaps_low >= 2),
-    sure_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, FALSE)")}),
-    possible_runs AS ({_runs("coalesce(spo2_pct < $spo2_pct, TRUE)")}),
+    sure_runs AS ({_runs(p, f"coalesce({low}, FALSE)")}),
+    possible_runs AS ({_runs(p, f"coalesce({low}, TRUE)")}),
     {_responses()},
-    sure AS ({_answered("sure_runs")}),
-    possible AS ({_answered("possible_runs")}),
+    sure AS ({_answered(p, "sure_runs")}),
+    possible AS ({_answered(p, "possible_runs")}),
     untimed AS (
         SELECT trip_key, count(*) AS n FROM lost_now
         WHERE table_name = 'observations' AND at_s IS NULL GROUP BY trip_key

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pipeline.rules.gaps import GapParameters, gap_answers, gap_sentences
 from pipeline.rules.rule import Rule
-from schemas.rule_parameters import Parameters
+from pipeline.rules.sql_parameters import SqlParameters
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """Only observations with both values count; a set-aside one may have had both."""
     return gap_answers(
-        parameters,
+        p,
         sure="""SELECT trip_key, at_s FROM delivered.observations
                 WHERE spo2_pct IS NOT NULL AND resp_rate IS NOT NULL""",
         unsure="SELECT trip_key, at_s FROM lost_now WHERE table_name = 'observations'",

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, spo2_in_window, within
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.rules.ventilator_log import ventilator_use
 from pipeline.timeline.series import by_second
 from schemas.rule_parameters import AtLimit, Parameters
@@ -23,27 +22,26 @@ class OxygenTitrationParameters(Parameters):
     at_limit: AtLimit = Field("pass", description="whether exactly the limit passes")
 
 
-def _runs(qualifies: str, lowered: str) -> str:
+def _runs(p: SqlParameters, qualifies: str, lowered: str) -> str:
     """Runs of consecutive observations that qualify, unbroken by spacing or a lowered FiO2.
 
     An observation that surely is not high has no row in `observed`, and breaks a run all the same.
     """
     return f"""
-    SELECT trip_key, min(at_s) AS from_s, max(at_s) AS until_s
-    FROM (
-        SELECT *, sum(breaks::INTEGER) OVER trip AS run
-        FROM (
-            SELECT trip_key, at_s, line, {qualifies} AS qualifies,
-                   NOT coalesce(before_high AND at_s - before_s <= $max_spacing_s, FALSE)
-                       OR coalesce({lowered} > before_s, FALSE)
-                       OR NOT ({qualifies}) OR NOT lag({qualifies}) OVER trip AS breaks
-            FROM observed
-            WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
-        )
+    WITH marked AS (
+        SELECT trip_key, at_s, line, {qualifies} AS qualifies,
+               NOT coalesce(before_high AND at_s - before_s <= {p.max_spacing_s}, FALSE)
+                   OR coalesce({lowered} > before_s, FALSE)
+                   OR NOT ({qualifies}) OR NOT lag({qualifies}) OVER trip AS breaks
+        FROM observed
         WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
+    ),
+    numbered AS (
+        SELECT *, sum(breaks::INTEGER) OVER (PARTITION BY trip_key ORDER BY at_s, line) AS run
+        FROM marked
     )
-    WHERE qualifies
-    GROUP BY trip_key, run
+    SELECT trip_key, min(at_s) AS from_s, max(at_s) AS until_s
+    FROM numbered WHERE qualifies GROUP BY trip_key, run
     """
 
 
@@ -60,22 +58,26 @@ def _longest(table: str) -> str:
     """
 
 
-# Every SpO2 of the window (and every set-aside observation, whose SpO2 is unknown) that is or may
-# be high, with what is known of source and FiO2 at that moment, and when FiO2 was last charted
-# lower than before.
-_OBSERVED = """
-    spo2 AS (_SPO2_),
+def _observed(p: SqlParameters) -> str:
+    """Every SpO2 of the window that is or may be high, and what is known of that moment.
+
+    That is source, FiO2, and when FiO2 was last charted lower than before. A set-aside observation
+    may have had any SpO2.
+    """
+    high = f"spo2_pct >= {p.spo2_pct}"
+    return f"""
+    spo2 AS ({spo2_in_window("asked")}),
     high AS (
         SELECT *, lag(at_s) OVER trip AS before_s,
-               lag(coalesce(spo2_pct >= $spo2_pct, TRUE)) OVER trip AS before_high
+               lag(coalesce({high}, TRUE)) OVER trip AS before_high
         FROM spo2
         WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
-        QUALIFY coalesce(spo2_pct >= $spo2_pct, TRUE)
+        QUALIFY coalesce({high}, TRUE)
     ),
     fio2_charted AS (
         SELECT trip_key, at_s, value, lag(value) OVER (
                    PARTITION BY trip_key ORDER BY at_s) AS before
-        FROM (_FIO2_)
+        FROM ({by_second("fio2", "asked")})
     ),
     lowered AS (SELECT trip_key, at_s FROM fio2_charted WHERE value < before AND value >= 0),
     -- a set-aside row, or the first value after one, may have been lower
@@ -90,22 +92,20 @@ _OBSERVED = """
     ),
     observed AS (
         SELECT i.*, d.at_s AS lowered_s, m.at_s AS perhaps_lowered_s,
-               coalesce(i.spo2_pct >= $spo2_pct AND i.source = 'ventilator' AND i.fio2 > $fio2,
-                        FALSE) AS surely,
-               coalesce(i.spo2_pct >= $spo2_pct, TRUE) AND coalesce(i.source = 'ventilator', TRUE)
-                   AND coalesce(i.fio2 > $fio2, TRUE) AS perhaps
+               coalesce({high} AND source = 'ventilator' AND fio2 > {p.fio2}, FALSE) AS surely,
+               coalesce({high}, TRUE) AND coalesce(source = 'ventilator', TRUE)
+                   AND coalesce(fio2 > {p.fio2}, TRUE) AS perhaps
         FROM in_force i
         ASOF LEFT JOIN lowered d ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
         ASOF LEFT JOIN perhaps_lowered m ON i.trip_key = m.trip_key AND i.at_s >= m.at_s
-    )""".replace("_FIO2_", by_second("fio2", "asked")).replace("_SPO2_", spo2_in_window("asked"))
+    )"""
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """Runs that surely qualify against the limit; runs that may only where those keep to it.
 
     Runs are looked for in the trips asked: those not exempt that may have used the ventilator.
     """
-    p = cast(OxygenTitrationParameters, parameters)
     return f"""
     WITH use AS ({ventilator_use()}),
     asked AS (
@@ -114,9 +114,9 @@ def answers(parameters: Parameters) -> str:
         JOIN use n USING (trip_key)
         WHERE NOT coalesce(t.spo2_exempt, FALSE) AND NOT n.no_ventilator
     ),
-    {_OBSERVED},
-    sure_runs AS ({_runs("surely", "perhaps_lowered_s")}),
-    possible_runs AS ({_runs("perhaps", "lowered_s")}),
+    {_observed(p)},
+    sure_runs AS ({_runs(p, "surely", "perhaps_lowered_s")}),
+    possible_runs AS ({_runs(p, "perhaps", "lowered_s")}),
     sure AS ({_longest("sure_runs")}),
     possible AS ({_longest("possible_runs")}),
     ventilator AS (
@@ -152,12 +152,12 @@ def answers(parameters: Parameters) -> str:
                     WHEN surely_no_ventilator THEN 'not_applicable'
                     WHEN row_lost THEN 'cannot_tell'
                     WHEN no_ventilator THEN
-                        CASE WHEN {within("possible_s", "$limit_s", p.at_limit)}
+                        CASE WHEN {within("possible_s", p.limit_s, p.at_limit)}
                              THEN 'not_applicable' ELSE 'cannot_tell' END
                     WHEN not_observed THEN 'cannot_tell'
-                    WHEN {beyond("low_s", "$limit_s", p.at_limit)} THEN 'deviation'
-                    WHEN {beyond("high_s", "$limit_s", p.at_limit)} THEN 'borderline'
-                    WHEN {within("possible_s", "$limit_s", p.at_limit)} THEN 'met'
+                    WHEN {beyond("low_s", p.limit_s, p.at_limit)} THEN 'deviation'
+                    WHEN {beyond("high_s", p.limit_s, p.at_limit)} THEN 'borderline'
+                    WHEN {within("possible_s", p.limit_s, p.at_limit)} THEN 'met'
                     ELSE 'cannot_tell' END AS verdict
         FROM bounded
     )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from pipeline.rules.flow_interruption import RULE as FLOW_INTERRUPTION
 from pipeline.rules.fragments import excused
 from pipeline.rules.rule import Rule
+from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.rules.ventilator_log import as_logged, ventilator_use
 from schemas.rule_parameters import Parameters
 
@@ -19,31 +21,31 @@ class RepeatedOcclusionCallParameters(Parameters):
     within_min: float = Field(10, gt=0, description="minutes within which the call must follow")
 
 
-_TRIGGER = """
+def _trigger(p: SqlParameters, table: str) -> str:
+    """The last of the first repetition, and its first."""
+    return f"""
     SELECT trip_key, min(at_s) AS at_s, arg_min(first_s, at_s) AS first_s
     FROM (
-        SELECT trip_key, at_s, lag(at_s, $count - 1) OVER (
+        SELECT trip_key, at_s, lag(at_s, {p.count} - 1) OVER (
                    PARTITION BY trip_key ORDER BY at_s, line) AS first_s
-        FROM {table} {where}
+        FROM {table}
     )
-    WHERE at_s - first_s <= $window_s
+    WHERE at_s - first_s <= {p.window_s}
     GROUP BY trip_key
-"""
+    """
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """The first repetition against every call; both clocks' error is carried in the delay."""
-    trigger = _TRIGGER.format(table="occlusion_now", where="WHERE in_window = 'inside'")
-    later = _TRIGGER.format(table="occlusion_if_open_now", where="")
     return f"""
-    WITH trigger AS ({trigger}),
-    perhaps AS ({later}),
+    WITH trigger AS ({_trigger(p, "(FROM occlusion_now WHERE in_window = 'inside')")}),
+    perhaps AS ({_trigger(p, "occlusion_if_open_now")}),
     use AS ({ventilator_use()}),
     delays AS (
         SELECT g.trip_key, c.at_s,
                abs(c.at_s - g.at_s) AS apart,
-               CASE WHEN c.at_s - g.at_s - w.r_device - k.tolerance_s >= -$lead_s
-                     AND c.at_s - g.at_s + w.r_contacts + k.tolerance_s <= $within_s
+               CASE WHEN c.at_s - g.at_s - w.r_device - k.tolerance_s >= -{p.lead_s}
+                     AND c.at_s - g.at_s + w.r_contacts + k.tolerance_s <= {p.within_s}
                     THEN 0 ELSE 1 END AS in_time,
                c.at_s - g.at_s - w.r_device - k.tolerance_s AS low_s,
                c.at_s - g.at_s + w.r_contacts + k.tolerance_s AS high_s
@@ -55,8 +57,8 @@ def answers(parameters: Parameters) -> str:
     ),
     calls AS (
         SELECT trip_key,
-               bool_or(low_s >= -$lead_s AND high_s <= $within_s) AS surely,
-               bool_and(high_s < -$lead_s OR low_s > $within_s) AS surely_not,
+               bool_or(low_s >= -{p.lead_s} AND high_s <= {p.within_s}) AS surely,
+               bool_and(high_s < -{p.lead_s} OR low_s > {p.within_s}) AS surely_not,
                -- the call shown is the one that keeps the rule, else the nearest
                arg_min(low_s, (in_time, apart, at_s)) AS low_s,
                arg_min(high_s, (in_time, apart, at_s)) AS high_s
@@ -129,6 +131,8 @@ RULE = Rule(
     unit="min",
     limit="within_min",
     limit_runs_from="until_s",
+    due="call",
+    within=FLOW_INTERRUPTION.id,
     settings_fields=("source",),
     evidence=("device_events", "contacts"),
 )

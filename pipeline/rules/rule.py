@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.rules.sql_parameters import SqlParameters, chooses_words
 from schemas.rule_parameters import Parameters
 
 
@@ -13,7 +14,8 @@ from schemas.rule_parameters import Parameters
 class Rule:
     """One question asked of every trip.
 
-    `answers` is a SELECT, or makes one of the parameters where it depends on them. For each trip of
+    `answers` is a SELECT, or makes one of the parameters where it depends on them
+    (`pipeline.rules.sql_parameters` says how they stand in it). For each trip of
     `version_trips` (those of `trip_window_now` that the version judges) it gives trip_key, verdict
     and why, and where there are such observed_low and observed_high (in `unit`, null where
     unknown), from_s and until_s. `why` picks the sentence; {observed}, {low}, {high} and {limit} in
@@ -29,7 +31,7 @@ class Rule:
     id: str
     question: str
     asks: str
-    answers: str | Callable[[Parameters], str]
+    answers: str | Callable[[SqlParameters], str]
     sentences: Mapping[str, str]
     unknown_time: str
     reason_to_ask: str
@@ -44,10 +46,36 @@ class Rule:
     evidence: tuple[str, ...] = ()
     """Tables whose rows a verdict rests on, besides the trip's own row."""
     evidence_margin_s: int = 0
+    due: str = ""
+    """What is due when the limit has run from until_s, as 'call'."""
+    curves: tuple[str, ...] = ()
+    """Limits whose other values the director sees the verdicts of."""
+    curves_place: int = 99
+    """Where these stand on the page: lower before higher, then by id."""
+    blended_minutes: Callable[[SqlParameters], str] | None = None
+    """For a rule that a trip keeps by being on a blended source: the minutes there that a variance
+    asks for, a SELECT of trip_key and minutes over `variances` (trip_key, observed_low)."""
+    cutoff_limit: str | None = None
+    """The parameter that limits one cut-off, in seconds; of one rule at most."""
+    within: str | None = None
+    """A rule that judges every trip this one judges."""
+    fit: str = ""
+    """What a variance says of how the cannula fits, as the heading of a column."""
 
-    def sql(self, parameters: Parameters) -> str:
-        """The SELECT that answers with these parameters."""
-        return self.answers if isinstance(self.answers, str) else self.answers(parameters)
+    def sql(self, parameters: Parameters, columns: Collection[str] = ()) -> str:
+        """The SELECT that answers with these parameters; those of `columns` are read from `tried`.
+
+        So two texts with all `values` as columns are one where only numbers are otherwise.
+        """
+        if isinstance(self.answers, str):
+            return self.answers
+        return self.answers(SqlParameters(parameters, columns))
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """The rule's own parameters that are values in its SQL, not choices between words."""
+        own = self.parameters.model_fields.keys() - Parameters.model_fields.keys()
+        return tuple(sorted(n for n in own if not chooses_words(self.parameters, n)))
 
     def asks_here(self, parameters: Parameters) -> str:
         """The question with this protocol's own limits written in."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pipeline.rules.gaps import GapParameters, gap_answers, gap_sentences
 from pipeline.rules.rule import Rule
-from schemas.rule_parameters import Parameters
+from pipeline.rules.sql_parameters import SqlParameters
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """Every row counts, a set-aside one with a readable time too: something was charted then."""
     return gap_answers(
-        parameters,
+        p,
         sure="""SELECT trip_key, at_s FROM delivered.settings
                 UNION ALL
                 SELECT trip_key, at_s FROM lost_now

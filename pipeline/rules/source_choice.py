@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Literal, cast
+from typing import Literal
 
 from pydantic import Field
 
 from pipeline.rules.departure import departure_answers, departure_sentences
 from pipeline.rules.fragments import beyond
 from pipeline.rules.rule import Rule
-from schemas.rule_parameters import AtLimit, GraceParameters, Parameters
+from pipeline.rules.sql_parameters import SqlParameters
+from schemas.rule_parameters import AtLimit, GraceParameters
 
 CODE = "wall_instead_of_ventilator"
 ASKED = ("deviation", "authorised", "calls_unknown")
@@ -42,27 +43,40 @@ class SourceChoiceParameters(GraceParameters):
     )
 
 
-def answers(parameters: Parameters) -> str:
+def answers(p: SqlParameters) -> str:
     """One answer for each instant that may have been the departure, then one verdict."""
-    p = cast(SourceChoiceParameters, parameters)
     needed = (
-        f"({beyond('i.flow_lpm', '$flow_limit_lpm', p.at_limit)}"
-        f" OR {beyond('t.planned_transit_min', '$transit_limit_min', p.at_limit)})"
+        f"({beyond('i.flow_lpm', p.flow_limit_lpm, p.at_limit)}"
+        f" OR {beyond('t.planned_transit_min', p.transit_limit_min, p.at_limit)})"
     )
     departures = departure_answers(
-        answer=f"""CASE WHEN list_contains($satisfied_by, i.source) THEN 'met'
+        p,
+        answer=f"""CASE WHEN list_contains({p.satisfied_by}, i.source) THEN 'met'
                         WHEN NOT {needed} THEN 'met'
                         WHEN {needed} AND i.source IS NOT NULL THEN 'deviation'
                         ELSE 'cannot_tell' END""",
         code=CODE,
         observed="i.flow_lpm",
     )
-    by_flow = f"coalesce({beyond('observed_high', '$flow_limit_lpm', p.at_limit)}, FALSE)"
+    by_flow = f"coalesce({beyond('observed_high', p.flow_limit_lpm, p.at_limit)}, FALSE)"
     return f"""
     SELECT * REPLACE (
         CASE WHEN list_contains({list(ASKED)}, why) AND NOT {by_flow}
              THEN why || '_transit' ELSE why END AS why)
     FROM ({departures})"""
+
+
+def blended_minutes(p: SqlParameters) -> str:
+    """The minutes from departure on a known source that is not one asked for."""
+    return f"""
+    SELECT trip_key,
+           coalesce(sum(l.until_s - greatest(l.from_s, t.departed_s)) / 60.0, 0) AS minutes
+    FROM variances
+    JOIN delivered.trips t USING (trip_key)
+    LEFT JOIN timeline_now l ON l.trip_key = t.trip_key AND l.until_s > t.departed_s
+        AND l.source IS NOT NULL AND NOT list_contains({p.satisfied_by}, l.source)
+    GROUP BY trip_key
+    """
 
 
 RULE = Rule(
@@ -84,4 +98,7 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("source", "flow_lpm"),
     evidence=("settings", "contacts"),
+    curves=("flow_limit_lpm", "transit_limit_min"),
+    curves_place=3,
+    blended_minutes=blended_minutes,
 )

@@ -13,4 +13,6 @@ RULE = duration_rule(
     source="common practice, no source; the limit is the local protocol's",
     authorisation="longer_unheated",
     settings_fields=("humidification",),
+    curves=("limit_min",),
+    curves_place=2,
 )

@@ -13,4 +13,11 @@ RULE = duration_rule(
     source="common practice, no source; the limit is the local protocol's",
     authorisation="longer_wall_oxygen",
     settings_fields=("source",),
+    curves=("limit_min",),
+    curves_place=1,
+    # what is past the limit would have to be on a blended source
+    blended_minutes=lambda p: (
+        f"""
+        SELECT trip_key, observed_low - {p.limit_min} AS minutes FROM variances"""
+    ),
 )

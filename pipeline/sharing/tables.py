@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from pipeline.rules import all_rules
 from pipeline.sharing.suppression import blurred, small, told_apart, withheld
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
 
@@ -19,7 +20,7 @@ CELLS = ("variance", "kept", "not_judged")
 GIVE_UP = ("kept", "not_judged", "variance")
 """What a rule's row loses first: how many were judged is still told without `kept`."""
 
-WITHIN = {"repeated-occlusion-call": "flow-interruption"}
+WITHIN = {rule.id: rule.within for rule in all_rules().values() if rule.within}
 """Rules that judge some of the trips another judges: how many more that one judges is a count."""
 
 SPREADS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)

@@ -27,42 +27,42 @@ MOST_MEMORY_BYTES = 4 * 2**30
 LAYOUT_VERSION = 2
 """Raised whenever a kept table changes shape; the store says which layout it has."""
 
-MIGRATIONS = {1: "alter table delivered.delivery add column confidentiality varchar"}
+MIGRATIONS = {1: "ALTER TABLE delivered.delivery ADD COLUMN confidentiality VARCHAR"}
 """From each older layout to the next one."""
 
 HOLDING_VIEWS = """
-create view delivered.latest as
-select delivery_no, max(receipt_no) as receipt_no from delivered.receipt group by delivery_no;
+CREATE VIEW delivered.latest AS
+SELECT delivery_no, max(receipt_no) AS receipt_no FROM delivered.receipt GROUP BY delivery_no;
 
-create view delivered.holding as
-select
+CREATE VIEW delivered.holding AS
+SELECT
     trips.trip_id,
-    arg_max(trips.trip_key, latest.receipt_no) as trip_key,
-    arg_max(trips.delivery_no, latest.receipt_no) as delivery_no
-from delivered.trips join delivered.latest using (delivery_no)
-group by trips.trip_id;
+    arg_max(trips.trip_key, latest.receipt_no) AS trip_key,
+    arg_max(trips.delivery_no, latest.receipt_no) AS delivery_no
+FROM delivered.trips JOIN delivered.latest USING (delivery_no)
+GROUP BY trips.trip_id;
 
-create view delivered.expected_holding as
-select
+CREATE VIEW delivered.expected_holding AS
+SELECT
     month,
-    arg_max(trips, receipt_no) as trips,
-    arg_max(delivery_no, receipt_no) as delivery_no
-from delivered.expected join delivered.latest using (delivery_no)
-group by month;
+    arg_max(trips, receipt_no) AS trips,
+    arg_max(delivery_no, receipt_no) AS delivery_no
+FROM delivered.expected JOIN delivered.latest USING (delivery_no)
+GROUP BY month;
 
-create view delivered.month_holding as
-select month, arg_max(delivery_no, receipt_no) as delivery_no
-from (select delivery_no, unnest(months) as month from delivered.delivery)
-join delivered.latest using (delivery_no)
-group by month;
+CREATE VIEW delivered.month_holding AS
+SELECT month, arg_max(delivery_no, receipt_no) AS delivery_no
+FROM (SELECT delivery_no, unnest(months) AS month FROM delivered.delivery)
+JOIN delivered.latest USING (delivery_no)
+GROUP BY month;
 
-create view delivered.training_holding as
-select training.*
-from delivered.training join delivered.month_holding using (delivery_no, month);
+CREATE VIEW delivered.training_holding AS
+SELECT training.*
+FROM delivered.training JOIN delivered.month_holding USING (delivery_no, month);
 
-create view delivered.protocol as
-select unnest(arg_max(protocol_version, protocol_no)) from delivered.protocol_version
-group by protocol_version.id;
+CREATE VIEW delivered.protocol AS
+SELECT unnest(arg_max(protocol_version, protocol_no)) FROM delivered.protocol_version
+GROUP BY protocol_version.id;
 """
 """Which delivered content holds: that of the delivery received last which contains it."""
 
@@ -141,9 +141,9 @@ def create_layout(con: duckdb.DuckDBPyConnection) -> None:
     """Create the empty schemas, tables and views of a store."""
     from schemas.stored import STORED
 
-    con.execute("create schema delivered; create schema judged")
-    con.execute("create table delivered.layout (version INTEGER NOT NULL)")
-    con.execute("insert into delivered.layout values (?)", [LAYOUT_VERSION])
+    con.execute("CREATE SCHEMA delivered; CREATE SCHEMA judged")
+    con.execute("CREATE TABLE delivered.layout (version INTEGER NOT NULL)")
+    con.execute("INSERT INTO delivered.layout VALUES (?)", [LAYOUT_VERSION])
     for name, schema in STORED.items():
         con.execute(table_ddl(f"delivered.{name}", schema))
     con.execute(HOLDING_VIEWS)
@@ -155,7 +155,7 @@ def table_ddl(name: str, schema: pa.DataFrameSchema) -> str:
         f'    "{column}" {sql_type(field)}{"" if field.nullable else " NOT NULL"}'
         for column, field in schema.columns.items()
     )
-    return f"create table {name} (\n{columns}\n)"
+    return f"CREATE TABLE {name} (\n{columns}\n)"
 
 
 def sql_type(field: Any) -> str:
@@ -236,7 +236,7 @@ def _make_store(path: Path) -> None:
         with transaction(con):
             create_layout(con)
         # to close does so too, but says nothing where the disk is full, and the tables stay behind
-        con.execute("checkpoint")
+        con.execute("CHECKPOINT")
     finally:
         con.close()
     aside.replace(path)
@@ -245,11 +245,11 @@ def _make_store(path: Path) -> None:
 def _layout(con: duckdb.DuckDBPyConnection) -> int | None:
     """Which layout the store has; None if it is not a store."""
     tables = con.execute(
-        "select schema_name || '.' || table_name from duckdb_tables() order by all"
+        "SELECT schema_name || '.' || table_name FROM duckdb_tables() ORDER BY ALL"
     ).fetchall()
     if ("delivered.layout",) not in tables:
         return None
-    return int(one(con, "select max(version) from delivered.layout")[0])
+    return int(one(con, "SELECT max(version) FROM delivered.layout")[0])
 
 
 def _migrate(path: Path, config: dict[str, Any]) -> None:
@@ -261,7 +261,7 @@ def _migrate(path: Path, config: dict[str, Any]) -> None:
             while version in MIGRATIONS:
                 con.execute(MIGRATIONS[version])
                 version += 1
-            con.execute("update delivered.layout set version = ?", [version])
+            con.execute("UPDATE delivered.layout SET version = ?", [version])
     finally:
         con.close()
 

@@ -18,4 +18,4 @@ def literal(text: str) -> str:
 def is_file_of(table: str, file: str) -> str:
     """SQL: whether `file`, as `delivered.file` names it, is the one that held `table`."""
     sheet = f"replace('{sheet_name('?')}', '?', {table})"
-    return f"{file} in ({table} || '.csv', {table} || '.parquet', {sheet})"
+    return f"{file} IN ({table} || '.csv', {table} || '.parquet', {sheet})"

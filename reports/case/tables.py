@@ -103,9 +103,9 @@ def _limit(row: Row, trip: Row) -> Row:
     verdict = next((v for v in trip["verdicts"] if v["rule"] == row["rule"]), None)
     limit = words.number(words.some(verdict["limit"])) if verdict else ""
     unit = text(verdict["unit"]) if verdict else ""
-    due = f"{rule}: a call was due by now, {limit} {unit} after"
-    reached = f"{rule}: limit of {limit} {unit} reached"
-    said = due if row["kind"] == "due" else reached
+    said = f"{rule}: limit of {limit} {unit} reached"
+    if row["due"]:
+        said = f"{rule}: a {row['due']} was due by now, {limit} {unit} after"
     return _happened(row["at_s"], said, "limit", trip["r_settings"])
 
 

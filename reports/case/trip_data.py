@@ -119,8 +119,8 @@ def moment_said(verdict: Row, moment: Row | None, trip: Row) -> str:
         return ""
     at = words.moment(moment["at_s"], trip["r_settings"])
     limit = words.number(words.some(verdict["limit"]))
-    if moment["kind"] == "due":
-        return f"call due by about {round(moment['at_s'] / 60)} min"
+    if moment["due"]:
+        return f"{moment['due']} due by about {round(moment['at_s'] / 60)} min"
     return f"limit of {limit} {text(verdict['unit'])} reached at {at}"
 
 

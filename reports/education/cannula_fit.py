@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from reports.charts.rate_data import RateTable
@@ -11,19 +12,23 @@ from reports.text.rows import Row, records, text
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-FIT_RULES = ("cannula-flow-range", "cannula-weight")
 OUTSIDE = ("below range", "above range")
 UNKNOWN_SIZE = "unknown"
 
 
 def fit_data(review: MonthReview, rules: list[Row]) -> Row:
-    """Hours outside the cannula's flow range, the two rules by base, and the month's cases."""
+    """Hours outside the cannula's flow range, the rules about fit by base, and the month's cases.
+
+    `columns`: what a variance of each of these rules says, by rule.
+    """
     table = RateTable(review)
+    columns = {facts.rule: facts.fit for facts in review.rules if facts.fit}
     return {
-        "rules": [r for r in rules if r["rule"] in FIT_RULES],
+        "columns": columns,
+        "rules": [r for r in rules if r["rule"] in columns],
         "hours": _hours(table),
         "finding": _finding(table),
-        "cases": _cases(review),
+        "cases": _cases(review, columns),
     }
 
 
@@ -52,19 +57,19 @@ def _finding(table: RateTable) -> str:
     )
 
 
-def _cases(review: MonthReview) -> list[Row]:
+def _cases(review: MonthReview, rules: Collection[str]) -> list[Row]:
     """The month's cases of each rule by cannula size; counts without a denominator."""
     labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
     counts: dict[str, dict[str, int]] = {}
     for case in records(review.cases):
         named = {*text(case["rules"]).split(), text(case["leading_rule"])}
         size = text(case["cannula"]) or UNKNOWN_SIZE
-        for rule in FIT_RULES:
+        for rule in rules:
             if rule in named:
-                own = counts.setdefault(size, dict.fromkeys(FIT_RULES, 0))
+                own = counts.setdefault(size, dict.fromkeys(rules, 0))
                 own[rule] += 1
     order = {size: i for i, size in enumerate(labels)}
     return [
-        {"label": labels.get(size) or size, **{r: n[r] for r in FIT_RULES}}
+        {"label": labels.get(size) or size, "counts": list(n.values())}
         for size, n in sorted(counts.items(), key=lambda e: (order.get(e[0], 99), e[0]))
     ]

@@ -88,7 +88,7 @@ def test_the_other_limits_run_from_where_the_verdict_says(details: CaseDetails) 
     assert len(gaps) > 5
     assert (gaps["at_s"] == gaps["from_s"] + gaps["limit"] * 60).all()
     assert (gaps["at_s"] <= gaps["until_s"]).all()
-    due = limits[limits["kind"] == "due"]
+    due = limits[limits["due"] == "call"]
     assert set(due["rule"]) <= {"repeated-occlusion-call"}
     assert (due["at_s"] == due["until_s"] + due["limit"] * 60).all()
 

@@ -20,7 +20,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 
-from pipeline.judging.evaluator import prepare_timeline
+from pipeline.judging.evaluator import judge
 from pipeline.measures.sizes import REFERENCE_TERMS, size_rows
 from pipeline.simulate import simulate
 from pipeline.statistics.rate_model import rate_model
@@ -100,7 +100,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         services(Path(name), seeds, trips)
         con = into_one_store(Path(name))
-    prepare_timeline(con)
+    judge(con)
     rows = size_rows(con, "9999-12")
     seed_of = dict(con.execute("SELECT trip_key, delivery_no FROM delivered.trips").fetchall())
     rows["seed"] = rows["trip_key"].map(seed_of)

@@ -122,7 +122,7 @@ def _fill_rich(rows: Rows, of: dict[str, Any], first: int) -> None:
          "remedy": "Write it with a decimal point."}
     )  # fmt: skip
     rows["limit_moments"].append(
-        {**of, "rule": "wall-oxygen-time", "at_s": LIMIT_MIN * 60, "kind": "reached"}
+        {**of, "rule": "wall-oxygen-time", "at_s": LIMIT_MIN * 60, "due": None}
     )
     for from_s, until_s in ((180, 1980), (2700, 4800)):
         rows["stretches"].append(

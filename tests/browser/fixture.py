@@ -241,6 +241,7 @@ def rule_facts() -> tuple[RuleFacts, ...]:
             text="As the local protocol words it.",
             severity=severity,
             source="local protocol",
+            fit="Outside" if rule in ("cannula-flow-range", "cannula-weight") else "",
         )
         for rule, severity, asks in RULES
     )

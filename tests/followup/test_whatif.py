@@ -206,9 +206,9 @@ def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
         kept = con.execute(answers.format("judged", "")).fetchall()
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
         con.execute("DELETE FROM verdict_now")
-        for sql, values in at_once(con, {0: versions}):
+        for sql in at_once(con, {0: versions}):
             answered = f"SELECT * EXCLUDE (no) FROM ({sql})"
-            con.execute(f"INSERT INTO verdict_now BY NAME {answered}", values)
+            con.execute(f"INSERT INTO verdict_now BY NAME {answered}")
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
     assert {row[2] for row in kept} == set(versions[0].rules)
 
@@ -229,12 +229,12 @@ def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
                     })]
                     for no, by in enumerate((0.4, 2.5))
                 }  # fmt: skip
-                ((sql, values),) = at_once(con, tried)
-                together = con.execute(f"FROM ({sql}) ORDER BY ALL", values).fetchall()
+                (sql,) = at_once(con, tried)
+                together = con.execute(f"FROM ({sql}) ORDER BY ALL").fetchall()
                 alone = []
                 for no, versions_tried in tried.items():
-                    ((sql, values),) = at_once(con, {no: versions_tried})
-                    alone += con.execute(f"FROM ({sql}) ORDER BY ALL", values).fetchall()
+                    (sql,) = at_once(con, {no: versions_tried})
+                    alone += con.execute(f"FROM ({sql}) ORDER BY ALL").fetchall()
                 assert together == alone, (name, field)
                 if len({row[1:] for row in together}) > 60:  # more answers than trips
                     told_apart.add(name)

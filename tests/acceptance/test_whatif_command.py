@@ -1,0 +1,102 @@
+"""`tailrace whatif` on the reviewed sample, with every parameter of every rule a user can set."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from pipeline.cli.main import app
+from pipeline.judging.versions import versions_in_store
+from pipeline.judging.whatif_settings import GENERAL
+from pipeline.rules import all_rules
+from pipeline.store.session import store_in
+
+from . import cli_kit
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+PARAMETERS = [f"{name}.{field}" for name, rule in all_rules().items()
+              for field in rule.parameters.model_fields]  # fmt: skip
+OTHER_WORDS = {
+    "at_limit": ("pass", "fail"),
+    "count": ("total", "longest"),
+    "severity": ("low", "high"),
+    "enabled": ("true", "false"),
+    "convert_to": ('"prong"', '"wide"'),
+    "satisfied_by": ('["ventilator"]', '["ventilator", "other"]'),
+    "accepted_reasons": ('["heater_failed"]', '["power_lost", "supply_low"]'),
+}
+
+
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a review of the sample, without pages, which a what-if does not read."""
+    with cli_kit.data_alone():
+        done = cli_kit.reviewed_in(tmp_path_factory.mktemp("sample"), SAMPLE)
+    assert done.ran.code == 0, done.ran
+    return done.out
+
+
+@pytest.fixture(scope="module")
+def in_force(reviewed: Path) -> dict[str, dict[str, Any]]:
+    """The parameters of every rule of the sample's protocol."""
+    with store_in(reviewed, read_only=True) as con:
+        return {n: p.model_dump() for n, p in versions_in_store(con)[-1].rules.items()}
+
+
+def values(field: str, now: Any) -> list[str]:
+    """Values to try, as they are written after the equals sign, the one in force among them."""
+    if isinstance(now, bool) or not isinstance(now, int | float):
+        return list(OTHER_WORDS.get(field, ('"one"', '"another"')))
+    if isinstance(now, int):
+        return [str(now), str(now + 1), str(max(1, now - 1))]
+    lower = "0.3" if field == "fio2" else f"{now * 0.6:g}"
+    upper = f"{now + 1:g}" if field != "fio2" else "0.7"
+    return [f"{now:g}", lower, upper]
+
+
+def clean(reviewed: Path, *arguments: str) -> str:
+    """What the command printed; it must end with 0, no exception and no warning."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        ended = CliRunner().invoke(app, ["whatif", "--into", str(reviewed), *arguments])
+    assert ended.exception is None, (arguments, ended.output, ended.exception)
+    assert ended.exit_code == 0
+    assert ended.stderr == ""
+    return ended.stdout
+
+
+@pytest.mark.parametrize("name", PARAMETERS)
+def test_every_parameter_of_every_rule_can_be_tried(
+    reviewed: Path, in_force: dict[str, dict[str, Any]], name: str
+) -> None:
+    rule, _, field = name.partition(".")
+    tried = values(field, in_force[rule][field])
+    printed = clean(reviewed, "--set", f"{name}={','.join(tried)}")
+    head, columns, *lines = printed.splitlines()
+    assert head.startswith(f"{name}, over ")
+    of_rule = [line for line in lines[: len(tried)] if f"  {rule}  " in line]
+    assert len(of_rule) == len(tried), printed
+    assert columns.split()[:2] == ["value", "rule"]
+
+
+@pytest.mark.parametrize("rule", all_rules())
+def test_one_value_alone_can_be_tried_of_every_rule(
+    reviewed: Path, in_force: dict[str, dict[str, Any]], rule: str
+) -> None:
+    name, now = next((n, v) for n, v in in_force[rule].items() if n != "enabled")
+    printed = clean(reviewed, "--set", f"{rule}.{name}={values(name, now)[-1]}", "--all")
+    assert f"  {rule}  " in printed
+
+
+@pytest.mark.parametrize("name", [*GENERAL[:3], "carry_forward_min.flow_lpm"])
+def test_every_setting_of_the_whole_version_can_be_tried(reviewed: Path, name: str) -> None:
+    assert name in clean(reviewed, "--set", f"{name}=7,45")
+
+
+def test_the_sample_judges_every_rule(in_force: dict[str, dict[str, Any]]) -> None:
+    assert in_force.keys() == all_rules().keys()
+    assert len(PARAMETERS) > 90
