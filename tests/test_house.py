@@ -18,7 +18,7 @@ ORDER = ("timeline", "rules", "judging", "measures", "month")
 """Each of these rooms of `pipeline` may import only those before it."""
 
 NEVER = {
-    "followup": ("ingest", "timeline", "rules", "judging", "measures"),
+    "followup": ("files", "ingest", "timeline", "rules", "judging", "measures"),
     "ingest": ("files", "store"),
     "mapping": ("files", "store"),
 }
@@ -130,6 +130,12 @@ def test_what_is_known_comes_before_what_is_judged(place: int) -> None:
 @pytest.mark.parametrize("name", NEVER)
 def test_a_room_is_not_imported_from_below(name: str) -> None:
     assert importers(name) & set(NEVER[name]) == set()
+
+
+def test_no_import_runs_in_a_circle() -> None:
+    found = arrows(TOP)
+    assert circles(found) == []
+    assert circles(rooms_of(found)) == []
 
 
 def test_no_folder_has_too_many_modules() -> None:

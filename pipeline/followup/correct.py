@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, in_cell
+from pipeline.files.rows import TextRows
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
-from pipeline.ingest.read import Source
 from pipeline.store.corrections import apply_corrections, placed_rows
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import ensure, following, insert
@@ -185,7 +185,7 @@ def _value_problems(
                     "INSERT INTO raw_values VALUES (?, 0, NULL, ?)", [cell.line, cell.value]
                 )
         (planned,) = plan(table, [column])
-        source = Source("SELECT * FROM raw_values", "line", "raw_values")
+        source = TextRows("SELECT * FROM raw_values", "line", "raw_values")
         rows = con.execute(
             f"SELECT line, codes[1] FROM ({staging_sql(source, table, [column])})"
             " WHERE codes IS NOT NULL ORDER BY line"

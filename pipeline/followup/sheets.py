@@ -5,22 +5,35 @@ Sheets are filled in by hand and hold tens of rows, so they are gone through row
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Refused
+from pipeline.files import Unreadable, shown
+from pipeline.files.delimited import read_header, records
+from pipeline.files.rows import BAD_QUOTING
 
 if TYPE_CHECKING:
     import pandera.ibis as pa
 
 MOST_ROWS = 100_000
 LARGEST_SHEET = 64 << 20
+REMEDIES = {
+    "not-utf8": "Save the file as CSV in UTF-8",
+    "empty-file": "Fill in the sheet that a review writes",
+    "wrong-delimiter": "Save the file with commas between cells",
+    "missing-sheet": "Use the workbook that a review writes, and keep the sheet's name",
+    "missing-header": "Keep the header row that a review writes",
+}
+"""What to do where it is not what is done about a delivery."""
+
 Cells = dict[str, str | None]
+Line = tuple[int, list[str]]
+"""The number of a row, and its cells as far as they go."""
 
 
 @dataclass(frozen=True)
@@ -47,28 +60,31 @@ def read_sheet(path: Path, model: type[pa.DataFrameModel], tab: str) -> Sheet:
     Cells are stripped of outer spaces; an empty one is None. Columns follow `model`; those that
     may be empty may be absent.
     """
-    from pipeline.ingest.files import read_content
+    from pipeline.ingest.parts import read_part
     from pipeline.ingest.problems import Findings
 
     findings = Findings()
-    found = read_content(path, findings, most=LARGEST_SHEET)
-    if found is None:
+    content = read_part(path, findings, most=LARGEST_SHEET)
+    if content is None:
         raise Refused(findings.refusals)
     workbook = path.suffix.lower() in (".xlsx", ".xlsm")
-    lines = _workbook_rows(path, tab) if workbook else _csv_rows(path.name, path.read_bytes())
-    header, body = lines[0], lines[1:]
-    names = [(cell or "").strip() for cell in header[1]]
+    try:
+        header, *body = _workbook_rows(path, tab) if workbook else _csv_rows(path)
+    except Unreadable as error:
+        findings.unreadable(path.name, error, REMEDIES.get(error.code))
+        raise Refused(findings.refusals) from None
+    names = [cell.strip() for cell in header[1]]
     while names and not names[-1]:
         names.pop()
     _check_header(path.name, names, model, tab if workbook else None)
     rows = []
     for number, cells in body:
-        texts = [(cell or "").strip() or None for cell in cells]
+        texts = [cell.strip() or None for cell in cells]
         if any(texts):
             padded = texts + [None] * len(names)
             row = dict(zip(names, padded, strict=False))
             rows.append(Row(number, row, too_long=any(texts[len(names) :])))
-    return Sheet(path.name, found.sha256, rows)
+    return Sheet(path.name, content.sha256, rows)
 
 
 def cell_problems(sheet: Sheet, row: Row, model: type[pa.DataFrameModel]) -> Iterator[Problem]:
@@ -121,77 +137,43 @@ def _holds(statistics: dict[str, Any], value: str) -> bool:
     return re.fullmatch(statistics["pattern"], value) is not None
 
 
-def _csv_rows(file: str, content: bytes) -> list[tuple[int, list[str | None]]]:
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise _refused(
-            file, "not-utf8", "the file is not encoded in UTF-8", "Save the file as CSV in UTF-8",
-            line=content[: error.start].count(b"\n") + 1,
-        ) from None  # fmt: skip
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    rows: list[tuple[int, list[str | None]]] = []
-    start = 1
-    try:
-        for cells in reader:
-            rows.append((start, list(cells)))
-            start = reader.line_num + 1
-    except csv.Error:
-        raise _refused(
-            file, "open-quote", "a quotation mark that is opened here is never closed",
-            "Close the quotation mark, or double it where it belongs to the text", line=start,
-        ) from None  # fmt: skip
-    if not rows or not any(rows[0][1]):
-        raise _refused(
-            file, "empty-file", "the file is empty or begins with a blank line",
-            "Fill in the sheet that a review writes", line=1,
-        )  # fmt: skip
-    if len(rows[0][1]) == 1 and any(mark in str(rows[0][1][0]) for mark in ";\t|"):
-        raise _refused(
-            file, "wrong-delimiter", "the cells are not separated by commas",
-            "Save the file with commas between cells", line=1,
-        )  # fmt: skip
+def _csv_rows(path: Path) -> list[Line]:
+    header = read_header(path)
+    if not header:
+        what = "the file is empty or begins with a blank line"
+        raise Unreadable("empty-file", what, line=1)
+    if len(header) == 1 and any(mark in header[0] for mark in ";\t|"):
+        raise Unreadable("wrong-delimiter", "the cells are not separated by commas", line=1)
+    rows: list[Line] = [(1, header)]
+    for line, code, cells in records(path):
+        if code == BAD_QUOTING:
+            what = "a quotation mark that is opened here is never closed"
+            raise Unreadable("open-quote", what, line=line)
+        rows.append((line, cells))
     return rows
 
 
-def _workbook_rows(path: Path, tab: str) -> list[tuple[int, list[str | None]]]:
-    from pipeline.mapping.files import Found
-    from pipeline.mapping.workbook import open_book
+def _workbook_rows(path: Path, tab: str) -> list[Line]:
+    from pipeline.files.workbook import Workbook
 
-    file = path.name
-    try:
-        book = open_book(Found(path, file))
-        sheet = book[tab] if tab in book.sheetnames else None
-        rows: list[tuple[int, list[str | None]]] = []
-        if sheet is not None:
-            sheet.reset_dimensions()
-            for number, cells in enumerate(sheet.iter_rows(values_only=True), start=1):
-                if number > MOST_ROWS:
-                    break
-                rows.append((number, [_text(value) for value in cells]))
-        book.close()
-    except Refused:
-        raise
-    except Exception:
-        raise _refused(
-            file, "not-a-workbook", "the file is damaged, or not an XLSX workbook",
-            "Save it again as XLSX, or save the sheet as CSV in UTF-8",
-        ) from None  # fmt: skip
-    if sheet is None or not rows:
-        raise _refused(
-            file, "missing-sheet", f'the workbook has no filled sheet "{tab}"',
-            "Use the workbook that a review writes, and keep the sheet's name",
-        )  # fmt: skip
-    return rows
+    with Workbook(path) as book:
+        rows = book.sheet(tab).rows(1) if tab in book.titles else iter(())
+        lines = [
+            (line, [_text(cell.value) for cell in row]) for line, row in islice(rows, MOST_ROWS)
+        ]
+    if not lines:
+        what = f'the workbook has no filled sheet "{tab}"'
+        raise Unreadable("missing-sheet", what)
+    return lines
 
 
-def _text(value: Any) -> str | None:
+def _text(value: Any) -> str:
     """A cell as its author would read it; a month that became a date is a month again."""
     if value is None:
-        return None
+        return ""
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, float) and value == int(value):
+    if isinstance(value, float) and value.is_integer():
         return str(int(value))
     if hasattr(value, "strftime"):
         return str(value.strftime("%Y-%m"))
@@ -206,10 +188,9 @@ def _check_header(
     where = f'sheet "{tab}" has' if tab else "file has"
     problems = []
     if not set(names) & set(columns):
-        raise _refused(
-            file, "missing-header", f"the {where} none of its columns in the first row",
-            "Keep the header row that a review writes", line=1,
-        )  # fmt: skip
+        what = f"the {where} none of its columns in the first row"
+        remedy = f"{REMEDIES['missing-header']}."
+        raise Refused(Problem(file, 1, None, "missing-header", what, remedy))
     for name in dict.fromkeys(names):
         if names.count(name) > 1:
             problems.append(("repeated-column", name, "the column is there twice", "Keep one"))
@@ -221,14 +202,6 @@ def _check_header(
             problems.append(("missing-column", name, "the column is missing", "Add the column"))
     if problems:
         raise Refused([
-            Problem(file, 1, _printable(name), code, what, f"{remedy}.")
+            Problem(file, 1, shown(name, 64), code, what, f"{remedy}.")
             for code, name, what, remedy in problems
         ])  # fmt: skip
-
-
-def _printable(name: str) -> str:
-    return "".join(c if c.isprintable() else "?" for c in name[:64])
-
-
-def _refused(file: str, code: str, what: str, remedy: str, *, line: int | None = None) -> Refused:
-    return Refused(Problem(file, line, None, code, what, f"{remedy}."))

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
+from pipeline.files import Unreadable
 from pipeline.ingest import screen
 from pipeline.ingest import stage as staging
-from pipeline.ingest.files import OLD_BOOKS, Content, Parts, find_parts
+from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.read import read_header
 from pipeline.ingest.settings_files import (
     SettingsFiles,
     check_against_store,
@@ -119,8 +119,10 @@ def _stage_tables(
     staging.prepare(con)
     staged = []
     for table, content in parts.tables.items():
-        header = read_header(con, content, findings)
-        if header is None:
+        try:
+            header = staging.header_of(con, table, content)
+        except Unreadable as error:
+            findings.unreadable(content.name, error)
             continue
         present = _check_header(table, content, header, export, findings)
         if present is None:
@@ -174,7 +176,7 @@ def _check_tables(parts: Parts, export: ExportFile, findings: Findings) -> None:
 
 
 def _check_header(
-    table: str, content: Content, header: list[str], export: ExportFile, findings: Findings
+    table: str, content: Part, header: list[str], export: ExportFile, findings: Findings
 ) -> list[str] | None:
     """Return the contract columns to read; None, and findings, if the header cannot be used."""
     columns = TABLES[table].to_schema().columns
@@ -205,7 +207,7 @@ def _check_header(
 
 
 def _check_names(
-    table: str, content: Content, header: list[str], ignored: set[str], findings: Findings
+    table: str, content: Part, header: list[str], ignored: set[str], findings: Findings
 ) -> None:
     """Refuse columns that are there twice, or that the contract does not name."""
     file, line = content.name, content.header_line

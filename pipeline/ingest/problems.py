@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.errors import CODES, Problem, problem
+from pipeline.files import Unreadable
 
 
 @dataclass
@@ -28,6 +29,11 @@ class Findings:
         """Note one reason to refuse; `remedy`, without a full stop, in place of the record's."""
         remedy = f"{remedy}." if remedy else None
         self.refusals.append(problem(code, file, what, line=line, column=column, remedy=remedy))
+
+    def unreadable(self, file: str, error: Unreadable, remedy: str | None = None) -> None:
+        """Note that a file cannot be read."""
+        column = error.column
+        self.add(error.code, file, error.what, line=error.line, column=column, remedy=remedy)
 
     def mention(self, file: str, what: str) -> None:
         """Note something a reader should know though nothing is wrong."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline.errors import Refused
-from pipeline.ingest.files import EXPORT, PROTOCOL, Content, Parts, read_content
+from pipeline.ingest.parts import EXPORT, PROTOCOL, Part, Parts, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 
@@ -59,7 +59,7 @@ def read_protocol_file(path: Path) -> ProtocolFile:
     from schemas.protocol import parse_protocol
 
     findings = Findings()
-    content = read_content(path, findings)
+    content = read_part(path, findings)
     protocol = _parse(content, parse_protocol, findings)
     if protocol:
         _check_rules(protocol, content, findings)
@@ -146,7 +146,7 @@ def _check_cannulas(
             )
 
 
-def _check_rules(protocol: ProtocolFile, content: Content | None, findings: Findings) -> None:
+def _check_rules(protocol: ProtocolFile, content: Part | None, findings: Findings) -> None:
     from pipeline.rules import parameter_problems
 
     for version in protocol.version:
@@ -161,7 +161,7 @@ def _check_rules(protocol: ProtocolFile, content: Content | None, findings: Find
 
 
 def _parse(
-    content: Content | None, parse: Callable[[str], Parsed], findings: Findings
+    content: Part | None, parse: Callable[[str], Parsed], findings: Findings
 ) -> Parsed | None:
     if content is None:
         return None

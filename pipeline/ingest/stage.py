@@ -10,17 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.files import Content
+from pipeline.files import Unreadable
+from pipeline.files.delimited import Delimited, delimited_rows, read_header
+from pipeline.files.rows import REJECTS, TextRows, inserted, parquet_columns, parquet_rows
+from pipeline.ingest.parts import Part
 from pipeline.ingest.problems import ROW_RULES, CellRule, Findings
-from pipeline.ingest.read import (
-    REJECTS,
-    Source,
-    fast_source,
-    lines_below_header,
-    lines_source,
-    parquet_source,
-    slow_source,
-)
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
@@ -52,15 +46,37 @@ class TableFile:
     """One file of a delivery: the table it is, its header, and the contract columns to read."""
 
     table: str
-    content: Content
+    content: Part
     header: list[str]
     wanted: list[str]
 
 
+def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list[str]:
+    """The column names of one file in file order; Unreadable if there are none."""
+    if content.book is not None:
+        header, what = content.book.sheet(table).header(1), "there is no header row"
+    elif content.text is None:
+        kinds, known = parquet_columns(con, content.path), TABLES[table].to_schema().columns
+        # a column of lists or records is not the one of that name
+        return [f"{n} (nested)" if n in known and _nested(kinds[n]) else n for n in kinds]
+    else:
+        what = "the file is empty or begins with a blank line"
+        header = read_header(content.path)
+    if not header:
+        raise Unreadable("empty-file", what, line=1)
+    return header
+
+
+def _nested(kind: str) -> bool:
+    return kind.endswith("]") or kind.startswith(("STRUCT", "MAP", "UNION", "VARIANT"))
+
+
 def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> bool:
     """Read, cast and check one file; False, and a finding, if it cannot be read at all."""
-    source = _create(con, file, findings)
-    if source is None:
+    try:
+        source = _create(con, file, findings)
+    except Unreadable as error:
+        findings.unreadable(file.content.name, error)
         return False
     absent = [
         f"null::{sql_type(field)} as {quoted(name)}"
@@ -83,39 +99,34 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     return True
 
 
-def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> Source | None:
-    """Create `typed_<table>` with the reader that fits; None, and a finding, if none does."""
-    if file.content.path.suffix == ".parquet":
-        parquet = parquet_source(con, file.content, file.wanted)
-        _create_as(con, file, parquet)
-        return parquet
-    source = None
-    if file.content.book is None:
-        fast = fast_source(file.content, file.header, file.wanted)
-        if fast and _fast_holds(con, file, fast):
-            return fast
-        source = lines_source(con, file.content, file.header, file.wanted)
-    source = source or slow_source(con, file.content, file.header, file.wanted, findings)
-    if source and source.relation:
-        _create_as(con, file, source)
-        con.execute(f"drop table {source.relation}")
-    return source
+def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> TextRows:
+    """Create `typed_<table>` by the reader that fits; Unreadable if none does."""
+    content, relation = file.content, f"raw_{file.table}"
+    columns = {name: file.header.index(name) for name in file.wanted}
+    if content.book is not None:
+        from pipeline.ingest.workbook import sheet_rows
+
+        sheet = content.book.sheet(file.table)
+        read = sheet_rows(sheet, file.table, len(file.header), columns, findings)
+        rows = inserted(con, relation, columns, read)
+    elif content.text is None:
+        rows = parquet_rows(content.path, parquet_columns(con, content.path), columns)
+        _create_as(con, file, rows)
+    else:
+        delimited = Delimited(content.text, file.header)
+        rows = delimited_rows(
+            con, delimited, columns, relation, lambda rows: _create_as(con, file, rows)
+        )
+    if rows.relation:
+        _create_as(con, file, rows)
+        con.execute(f"drop table {relation}")
+    return rows
 
 
-def _fast_holds(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> bool:
-    """Whether the strict reader took every line below the header for one row."""
-    import duckdb
-
-    try:
-        _create_as(con, file, source)
-    except (duckdb.InvalidInputException, duckdb.ConversionException):
-        return False
-    (rows,) = one(con, f"select count(*) from typed_{file.table}")
-    return bool(rows == lines_below_header(file.content))
-
-
-def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) -> None:
+def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows) -> int:
     """Create the table in the order of the file: a row's place in it is what tells its line.
+
+    Return how many rows it has.
 
     DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
     """
@@ -125,6 +136,7 @@ def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: Source) 
         con.execute(f"create or replace temp table typed_{file.table} as {select}")
     finally:
         con.execute("reset disabled_optimizers")
+    return int(one(con, f"select count(*) from typed_{file.table}")[0])
 
 
 def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from pipeline.files.rows import TextRows
 from pipeline.ingest.problems import (
     PATTERN_WORDS,
     CellRule,
@@ -19,7 +20,6 @@ from pipeline.ingest.problems import (
     null_rule,
     range_words,
 )
-from pipeline.ingest.read import Source
 from pipeline.store.database import sql_type
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
@@ -121,7 +121,7 @@ def plan(table: str, present: list[str]) -> list[ColumnPlan]:
     ]
 
 
-def staging_sql(source: Source, table: str, present: list[str]) -> str:
+def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     """Return the SELECT that casts and checks every cell in one scan of `source`.
 
     `present`: the contract columns of `table` that the source has.
@@ -131,7 +131,11 @@ def staging_sql(source: Source, table: str, present: list[str]) -> str:
     """
     columns = plan(table, present)
     extra = ["line", "reject_code", "reject_text"] if source.relation else []
-    raw = ", ".join([*extra, *(f"{quoted(c.name)} as {quoted(c.raw)}" for c in columns)])
+    # of a row that does not fit its header the trip alone is taken, to tell which lost a row
+    fit = "case when reject_code = 0 then {} end" if extra else "{}"
+    cells = [quoted(c.name) if c.name == "trip_id" else fit.format(quoted(c.name)) for c in columns]
+    named = [f"{cell} as {quoted(c.raw)}" for cell, c in zip(cells, columns, strict=True)]
+    raw = ", ".join([*extra, *named])
     typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns if c.kind in KINDS)
     same = ", ".join(f"{quoted(c.raw)} as {quoted(c.name)}" for c in columns if c.kind not in KINDS)
     kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])

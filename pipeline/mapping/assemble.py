@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.read import REJECTS
+from pipeline.files import shown
+from pipeline.files.rows import REJECTS
 from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan
 from pipeline.mapping.rows import Source
-from pipeline.mapping.words import shown
 from pipeline.store.sql import literal
 from schemas.mapping import MONTHS
 

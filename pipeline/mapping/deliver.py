@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Refused, usage
-from pipeline.ingest.files import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_content
+from pipeline.ingest.parts import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.words import refused, toml
@@ -138,7 +138,7 @@ def write_settings(mapping: MappingFile, beside: Path, months: list[str], folder
         if name is None:
             continue
         findings = Findings()
-        if read_content(beside / name, findings, most=LARGEST_SETTINGS) is None:
+        if read_part(beside / name, findings, most=LARGEST_SETTINGS) is None:
             raise Refused(findings.refusals)
         (folder / role).write_bytes((beside / name).read_bytes())
 

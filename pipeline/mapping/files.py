@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import Problem, Refused
-from pipeline.mapping.words import refused, shown
+from pipeline.files import shown
+from pipeline.mapping.words import refused
 from schemas.mapping import SourceFile
 
 MOST_FILES = 10_000

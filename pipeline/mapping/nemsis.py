@@ -13,19 +13,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import ExitStack
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
-from pipeline.ingest.read import LONGEST_CELL
+from pipeline.files.delimited import LONGEST_CELL
+from pipeline.files.rows import Batches, cell
+from pipeline.files.text import unpacked
+from pipeline.files.xml_stream import SEPARATOR, Stream, local
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.report import CUSTOM, UUID, Report, Rows, meaning, split_pick
-from pipeline.mapping.rows import Source, plain_writer, read_rows
-from pipeline.mapping.text_files import unpacked
-from pipeline.mapping.words import problem, refused
-from pipeline.mapping.xml_stream import SEPARATOR, Stream, local
+from pipeline.mapping.rows import Source
+from pipeline.mapping.words import problem, reading, refused
+from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb
@@ -45,7 +45,7 @@ MOST_CELLS = 1_000_000
 """What one report may hold of the elements that are named: far more than any has."""
 
 
-def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) -> dict[int, Source]:
+def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry) -> dict[int, Source]:
     """Read the reports of one entry into one relation for each kind of row; notes go to `note`."""
     from pipeline.mapping.entries import wanted_by
 
@@ -59,7 +59,7 @@ def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) ->
         sources[each].create(con)
     seen: set[str] = set()
     for found in entry.files:
-        seen |= _read_file(con, list(sources.items()), found, scratch)
+        seen |= _read_file(con, list(sources.items()), found)
     _note_never_there(con, entry.files, sources, seen)
     return {plan.number: sources[plan.map.each] for plan in plans}
 
@@ -86,35 +86,35 @@ def _read_file(
     con: duckdb.DuckDBPyConnection,
     sources: list[tuple[str | None, Source]],
     found: Found,
-    scratch: Path,
 ) -> set[str]:
     """Stream one document into the sources' relations; return the names it has."""
-    with ExitStack() as open_files:
-        writers = []
-        for _, source in sources:
-            path = scratch / f"{source.relation}.csv"
-            file = open_files.enter_context(path.open("w", encoding="utf-8", newline=""))
-            writers.append((source, path, plain_writer(file)))
-        notes = scratch / "notes.csv"
-        note_file = open_files.enter_context(notes.open("w", encoding="utf-8", newline=""))
-        rows = [
-            Rows(each, source.names, writer)
-            for (each, source), (_, _, writer) in zip(sources, writers, strict=True)
-        ]
-        document = Document(found.name, rows, plain_writer(note_file))
-        document.stream.run(unpacked(found.path, found.name))
-    for source, path, _ in writers:
-        read_rows(con, source, source.add_file(found.name), path)
-    document.keep_notes(con, notes)
+    rows = []
+    for each, source in sources:
+        cells = "".join(f", {cell(place)}" for place in range(len(source.names)))
+        select = f"{source.add_file(found.name)}, line, 0{cells} from batch"
+        batches = Batches(con, f"insert into {source.relation} select {select}")
+        rows.append(Rows(each, source.names, batches))
+    said = f"{literal(found.name)}, line, {cell(0)}, {cell(1)}, {cell(2)}"
+    notes = Batches(con, f"insert into note select {said} from batch")
+    document = Document(found.name, rows, notes)
+    with reading(found.name):
+        document.stream.run(unpacked(found.path))
+    for batches in (notes, *(kind.batches for kind in rows)):
+        batches.flush()
+    if not document.version_stated:
+        con.execute(
+            "insert into note values (?, 1, 'schemaLocation', 'version-unstated', null)",
+            [found.name],
+        )
     return document.report.seen
 
 
 class Document:
     """Handlers for one document: follow the reports, and gather the named elements of each."""
 
-    def __init__(self, name: str, rows: list[Rows], notes: Any) -> None:
+    def __init__(self, name: str, rows: list[Rows], notes: Batches) -> None:
         self.name = name
-        self.stream = Stream(name)
+        self.stream = Stream()
         self.report = Report(rows, notes)
         prefix = NAMESPACE + SEPARATOR
         self.elements = {prefix + name: name for name in self.report.elements}
@@ -202,22 +202,6 @@ class Document:
         if stated and stated[1] != VERSION:
             what = f"the document is of version {stated[1]} of the standard, not {VERSION}"
             raise self._refusal("wrong-version", what)
-
-    def keep_notes(self, con: duckdb.DuckDBPyConnection, path: Path) -> None:
-        """Put what was said in place of values into `note`."""
-        if not self.version_stated:
-            con.execute(
-                "insert into note values (?, 1, 'schemaLocation', 'version-unstated', null)",
-                [self.name],
-            )
-        con.execute(
-            "insert into note select ?, * from read_csv(?, auto_detect=false, header=false,"
-            " delim=',', quote='\"', escape='\"', nullstr='', new_line='\\n', parallel=false,"
-            " columns={'line': 'INTEGER', 'name': 'VARCHAR', 'code': 'VARCHAR',"
-            " 'detail': 'VARCHAR'})",
-            [self.name, str(path)],
-        )
-        path.unlink()
 
 
 def _note_never_there(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
+from pipeline.files.rows import Batches
 from pipeline.mapping.plan import SEVERAL
 
 CUSTOM, UUID = "custom:", "UUID"
@@ -62,11 +62,11 @@ def parsed(name: str) -> Name:
 class Rows:
     """One kind of row: what it is made for, the names in it, and where it is written."""
 
-    def __init__(self, each: str | None, names: list[str], writer: Any) -> None:
+    def __init__(self, each: str | None, names: list[str], batches: Batches) -> None:
         self.custom = each.removeprefix(CUSTOM) if each and each.startswith(CUSTOM) else None
         self.group = None if self.custom else each
         self.names = [parsed(name) for name in names]
-        self.writer = writer
+        self.batches = batches
 
 
 @dataclass
@@ -97,7 +97,7 @@ Why = tuple[str, str | None]
 class Report:
     """The named elements of the report at hand."""
 
-    def __init__(self, rows: list[Rows], notes: Any) -> None:
+    def __init__(self, rows: list[Rows], notes: Batches) -> None:
         self.rows = rows
         self.notes = notes
         names = [name for kind in rows for name in kind.names]
@@ -153,7 +153,7 @@ class Report:
             return
         self.seen.add(name)
         if why:
-            self.notes.writerow((line, name, *why))
+            self.notes.add(line, (name, why[0], why[1] or ""))
         self.values.setdefault(name, []).append((value, self.kinds))
         for _, group in self.open:
             group.values.setdefault(name, []).append(value)
@@ -178,12 +178,12 @@ class Report:
                 continue
             self.seen.add(f"{CUSTOM}{result.of}")
             for line, code, detail in result.notes:
-                self.notes.writerow((line, f"{CUSTOM}{result.of}", code, detail))
+                self.notes.add(line, (f"{CUSTOM}{result.of}", code, detail or ""))
             for reference in {"", result.refers_to}:
                 self.found.setdefault((result.of or "", reference), []).extend(result.values)
         for kind in self.rows:
             for line, cells in self._rows(kind):
-                kind.writer.writerow((line, 0, *cells))
+                kind.batches.add(line, cells)
 
     def _rows(self, kind: Rows) -> Iterator[tuple[int, list[str]]]:
         """Line and cells of every row of one kind."""

@@ -5,35 +5,39 @@ Only the columns that the mapping names are read; the others are never put anywh
 
 from __future__ import annotations
 
-import csv
 import difflib
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from itertools import islice
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING
 
 from pipeline.errors import Refused
-from pipeline.ingest.read import (
+from pipeline.errors.disk import as_mistake
+from pipeline.files import Unreadable, shown
+from pipeline.files.delimited import Delimited, Layout, delimited_rows, read_header
+from pipeline.files.rows import (
     BAD_QUOTING,
-    LONGEST_CELL,
-    MOST_COLUMNS,
-    RAGGED,
-    csv_records,
-    parquet_cell,
+    Columns,
+    Row,
+    TextRows,
+    inserted,
+    parquet_columns,
+    parquet_rows,
 )
-from pipeline.mapping.files import Found, reachable
-from pipeline.mapping.text_files import Text, as_utf8
-from pipeline.mapping.words import problem, refused, shown
-from pipeline.store.sql import literal
+from pipeline.files.text import as_utf8
+from pipeline.mapping.files import Found, format_of, reachable
+from pipeline.mapping.words import problem, reading
+from pipeline.store.database import one
 from schemas.mapping import SourceFile
 
 if TYPE_CHECKING:
     import duckdb
 
-MOST_ROWS = 500_000_000
-LONGEST_ROW = 8 << 20
+    from pipeline.files.workbook import Sheet
+
 OTHER_DELIMITERS = ";,\t|"
+READ = "read_now"
+"""The table of a file's rows until they are added to those of their source."""
 
 
 @dataclass
@@ -61,7 +65,7 @@ class Source:
             f" (file_no INTEGER, line INTEGER, broken UTINYINT{columns})"
         )
 
-    def positions(self, header: Sequence[str], file: str, line: int) -> list[int | None]:
+    def columns(self, header: Sequence[str], file: str, line: int) -> Columns:
         """Where each name stands in a header; Refused where one is missing or there twice."""
         names = [name.strip() for name in header]
         problems = []
@@ -76,7 +80,8 @@ class Source:
         if problems:
             raise Refused(problems)
         self.there |= set(names) & set(self.names)
-        return [names.index(name) if name in names else None for name in self.names]
+        at = [names.index(name) if name in names else None for name in self.names]
+        return {f"w{place}": where for place, where in enumerate(at)}
 
     def add_file(self, name: str) -> int:
         """Number the next file of this source."""
@@ -89,180 +94,109 @@ def _alike(name: str, names: list[str]) -> str:
     return f'; there is "{shown(near[0])}"' if near else ""
 
 
-@dataclass(frozen=True)
-class Delimited:
-    """A delimited file whose header was read: how wide it is, and where the wanted columns are."""
-
-    text: Text
-    spec: SourceFile
-    width: int
-    at: list[int | None]
-
-
-def read_delimited(
-    con: duckdb.DuckDBPyConnection,
-    source: Source,
-    found: Found,
-    spec: SourceFile,
-    scratch: Path,
+def read_file(
+    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
 ) -> None:
-    """Add the rows of one delimited file; Refused where it cannot be read as the mapping says."""
+    """Add the rows of one file; Refused where it cannot be read as the mapping says."""
     number = source.add_file(found.name)
-    text = as_utf8(found.path, found.name, spec.encoding, scratch / f"{source.relation}.txt")
-    header = read_header(text, spec)
-    file = Delimited(text, spec, len(header), source.positions(header, text.name, spec.header_line))
-    if not _read_fast(con, source, number, file, reachable(text.path, scratch, number)):
-        copy = scratch / f"{source.relation}.csv"
-        write_rows(copy, _rows(file))
-        read_rows(con, source, number, copy)
+    read = {"xlsx": _read_sheet, "parquet": _read_parquet}.get(format_of(spec), _read_delimited)
+    with reading(found.name):
+        rows = read(con, source, found, spec, scratch)
+    if rows.relation is None:
+        select = f"{rows.line}, 0, * from {READ} order by rowid"
+    else:
+        # where quotation marks do not pair up, the cells may be those of other columns
+        cells = "".join(
+            f", case when reject_code <> {BAD_QUOTING} then w{at} end"
+            for at in range(len(source.names))
+        )
+        select = f"line, reject_code{cells} from ({rows.sql})"
+    con.execute(f"insert into {source.relation} select {number}, {select}")
+    con.execute(f"drop table if exists {READ}")
 
 
-def read_header(text: Text, spec: SourceFile) -> list[str]:
-    """Return a delimited file's column names."""
-    csv.field_size_limit(LONGEST_CELL)
-    try:
-        with text.path.open(encoding="utf-8-sig", newline="") as file:
-            lines = islice(file, spec.header_line - 1, None)
-            cells = next(csv.reader(lines, delimiter=spec.delimiter, strict=True), None)
-    except csv.Error:
-        what = "the header's quotation marks do not pair up, or it is too long"
-        raise refused("open-quote", text.name, what, line=spec.header_line) from None
-    if not cells or not any(cells):
-        raise refused("empty-file", text.name, "there is no header row", line=spec.header_line)
-    if len(cells) > MOST_COLUMNS:
-        what = f"the header has {len(cells)} columns; up to {MOST_COLUMNS} are read"
-        raise refused("too-many-columns", text.name, what, line=spec.header_line)
-    others = [mark for mark in OTHER_DELIMITERS if mark != spec.delimiter and mark in cells[0]]
-    if len(cells) == 1 and others:
+def layout_of(spec: SourceFile) -> Layout:
+    """How the mapping says that a delimited file is laid out."""
+    return Layout(spec.delimiter, spec.header_line, lenient=True)
+
+
+def header_of(path: Path, spec: SourceFile) -> list[str]:
+    """The column names of a delimited file; Unreadable where its line does not look like them."""
+    header = read_header(path, layout_of(spec))
+    if not header:
+        raise Unreadable("empty-file", "there is no header row", line=spec.header_line)
+    others = [mark for mark in OTHER_DELIMITERS if mark != spec.delimiter and mark in header[0]]
+    if len(header) == 1 and others:
         what = "the cells are not separated by the delimiter that the mapping states"
-        raise refused("wrong-delimiter", text.name, what, line=spec.header_line)
-    return cells
+        raise Unreadable("wrong-delimiter", what, line=spec.header_line)
+    return header
 
 
-def _read_fast(
-    con: duckdb.DuckDBPyConnection, source: Source, number: int, file: Delimited, path: Path
-) -> bool:
-    """Read a file in which every line is one row in parallel; False where it is not such a file."""
+def _read_delimited(
+    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
+) -> TextRows:
+    text = as_utf8(found.path, spec.encoding, scratch / f"{source.relation}.txt")
+    text = replace(text, path=reachable(text.path, scratch, len(source.files) - 1))
+    header = header_of(text.path, spec)
+    columns = source.columns(header, found.name, spec.header_line)
+    file = Delimited(text, header, layout_of(spec))
+    return delimited_rows(con, file, columns, READ, lambda rows: _create(con, rows))
+
+
+def _create(con: duckdb.DuckDBPyConnection, rows: TextRows) -> int:
+    con.execute(f"create or replace temp table {READ} as {rows.sql}")
+    return int(one(con, f"select count(*) from {READ}")[0])
+
+
+def _read_parquet(
+    con: duckdb.DuckDBPyConnection, source: Source, found: Found, _: SourceFile, scratch: Path
+) -> TextRows:
     import duckdb
 
-    text, spec = file.text, file.spec
-    if text.returns not in (0, text.newlines) or ord(spec.delimiter) > 127:
-        return False
-    newline = r"\r\n" if text.returns else r"\n"
-    columns = ", ".join(f"'c{i}': 'VARCHAR'" for i in range(file.width))
-    cells = "".join(
-        f", {'null' if i is None else f'c{i}'} as w{name}" for name, i in enumerate(file.at)
-    )
+    path = reachable(found.path, scratch, len(source.files) - 1)
+    kinds = parquet_columns(con, path)
+    rows = parquet_rows(path, kinds, source.columns(list(kinds), found.name, 1))
     try:
-        con.execute(f"""
-            create or replace table fast as
-            select 0::UTINYINT as broken{cells}
-            from read_csv({literal(str(path))}, auto_detect=false, header=true,
-                skip={spec.header_line - 1}, delim={literal(spec.delimiter)}, quote='"',
-                escape='"', comment='', nullstr='', new_line='{newline}', compression='none',
-                columns={{{columns}}})
-        """)
+        _create(con, rows)
     except duckdb.Error as error:
-        if _is_room(error):
+        if as_mistake(error):
             raise
-        return False
-    rows = con.execute("select count(*) from fast").fetchone()
-    if rows != (max(text.lines - spec.header_line, 0),):
-        return False
-    con.execute(
-        f"insert into {source.relation}"
-        f" select {number}, rowid + {spec.header_line + 1}, * from fast order by rowid"
-    )
-    con.execute("drop table fast")
-    return True
+        raise Unreadable("not-parquet", "the file is damaged") from None
+    return rows
 
 
-def _is_room(error: Exception) -> bool:
-    """Whether a database error is about disk or memory, not about the file it read."""
-    return any(word in str(error) for word in ("No space", "Could not write", "Out of Memory"))
+def _read_sheet(
+    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, _: Path
+) -> TextRows:
+    from pipeline.files.workbook import Workbook
+
+    with Workbook(found.path) as book:
+        sheet = book.sheet(_title(book.titles, spec.sheet))
+        if not (header := sheet.header(spec.header_line)):
+            raise Unreadable("empty-file", "there is no header row", line=spec.header_line)
+        columns = source.columns(header, found.name, spec.header_line)
+        at = list(columns.values())
+        sheet.refuse_misread(spec.header_line, {i + 1 for i in at if i is not None})
+        return inserted(con, READ, columns, _sheet_rows(sheet, spec, at))
 
 
-def records(text: Text, spec: SourceFile) -> Iterator[tuple[int, list[str] | None]]:
-    """Yield the first line and the cells of every record below the header; None if misquoted."""
-    csv.field_size_limit(LONGEST_CELL)
-    with text.path.open(encoding="utf-8-sig", newline="") as file:
-        for _ in range(spec.header_line - 1):
-            file.readline()
-        reader = csv.reader(file, delimiter=spec.delimiter, strict=True)
-        next(reader)
-        for start, end, cells in csv_records(reader):
-            line = start + spec.header_line - 1
-            if cells is None and end > start:
-                what = "a quotation mark that is opened here runs over the rows below"
-                raise refused("open-quote", text.name, what, line=line)
-            yield line, cells
+def _title(titles: list[str], name: str | None) -> str:
+    """The sheet of this name, or the only one."""
+    listed = ", ".join(f'"{shown(title)}"' for title in titles)
+    if name is None and len(titles) != 1:
+        what = f"the workbook has several sheets ({listed}), and the mapping names none"
+        raise Unreadable("no-such-sheet", what)
+    if name is not None and name not in titles:
+        raise Unreadable("no-such-sheet", f'there is no sheet "{shown(name)}", only {listed}')
+    return titles[0] if name is None else name
 
 
-def _rows(file: Delimited) -> Iterator[tuple[Any, ...]]:
-    """Yield line, broken and the wanted cells; those of a row that does not fit as far as known."""
-    for line, cells in records(file.text, file.spec):
-        kept = cells or []
-        code = RAGGED if len(kept) != file.width else 0
-        if cells is None:
-            code = BAD_QUOTING
-        row = [kept[i] if i is not None and i < len(kept) else "" for i in file.at]
-        if sum(map(len, row)) > LONGEST_ROW:
-            what = f"the row holds more than {LONGEST_ROW >> 20} megabytes"
-            raise refused("line-too-long", file.text.name, what, line=line)
-        yield (line, code, *row)
+def _sheet_rows(sheet: Sheet, spec: SourceFile, at: Sequence[int | None]) -> Iterator[Row]:
+    """Yield the wanted cells of every row below the header that is not empty."""
+    from pipeline.files.workbook import cell_text
 
-
-def write_rows(path: Path, rows: Iterable[tuple[Any, ...]]) -> None:
-    """Write line, broken and cells in one dialect, however they were written before."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        plain_writer(file).writerows(rows)
-
-
-def plain_writer(file: TextIO) -> Any:
-    """A writer of the one dialect that `read_rows` reads; every text is quoted, for a lone
-    carriage return in one would else end its row."""
-    return csv.writer(file, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
-
-
-def read_rows(con: duckdb.DuckDBPyConnection, source: Source, number: int, path: Path) -> None:
-    """Add rows that `write_rows` wrote, and remove their file."""
-    columns = "".join(f", 'w{i}': 'VARCHAR'" for i in range(len(source.names)))
-    con.execute(f"""
-        insert into {source.relation}
-        select {number}, * from read_csv({literal(str(path))}, auto_detect=false, header=false,
-            delim=',', quote='"', escape='"', comment='', nullstr='', new_line='\\n',
-            compression='none', parallel=false, max_line_size=67108864,
-            columns={{'line': 'INTEGER', 'broken': 'UTINYINT'{columns}}})
-    """)
-    path.unlink()
-
-
-def read_parquet(
-    con: duckdb.DuckDBPyConnection, source: Source, found: Found, scratch: Path
-) -> None:
-    """Add the rows of one Parquet file, every cell as text; its line is the row's number."""
-    import duckdb
-
-    number = source.add_file(found.name)
-    path = literal(str(reachable(found.path, scratch, number)))
-    try:
-        kinds = con.execute(f"describe select * from read_parquet({path})").fetchall()
-        rows = con.execute(f"select sum(num_rows) from parquet_file_metadata({path})").fetchone()
-    except duckdb.Error:
-        raise refused("not-parquet", found.name, "the file is damaged, or not Parquet") from None
-    if rows is None or (rows[0] or 0) > MOST_ROWS:
-        raise refused("too-large", found.name, f"the file has more than {MOST_ROWS:,} rows")
-    at = source.positions([row[0] for row in kinds], found.name, 1)
-    cells = "".join(
-        f", {'null' if i is None else parquet_cell(kinds[i][0], kinds[i][1])}" for i in at
-    )
-    try:
-        con.execute(f"""
-            insert into {source.relation}
-            select {number}, file_row_number + 1, 0{cells}
-            from read_parquet({path}, file_row_number=true) order by file_row_number
-        """)
-    except duckdb.Error as error:
-        if _is_room(error):
-            raise
-        raise refused("not-parquet", found.name, "the file is damaged") from None
+    last = max((i for i in at if i is not None), default=0) + 1
+    for line, row in sheet.rows(spec.header_line + 1, last):
+        texts = ["" if i is None or i >= len(row) else cell_text(row[i], spec.decimal) for i in at]
+        if any(texts):
+            yield line, 0, "", texts

@@ -10,15 +10,17 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from pipeline.errors import Refused
+from pipeline.files import Unreadable
+from pipeline.files.delimited import records
+from pipeline.files.text import as_utf8
 from pipeline.mapping.files import Found, present
-from pipeline.mapping.rows import read_header, records
+from pipeline.mapping.rows import header_of, layout_of
 from pipeline.mapping.suggest_values import Column
-from pipeline.mapping.text_files import as_utf8
-from pipeline.mapping.words import refused, toml
+from pipeline.mapping.words import reading, refused, toml
 from schemas.mapping import SLOT, SourceFile
 
 ROWS = 2000
+MOST_SHEET_COLUMNS = 500
 DELIMITERS = (",", ";", "\t", "|")
 OWN = ("mapping.toml", "protocol.toml", "cannulas.toml", "export.toml")
 
@@ -41,7 +43,8 @@ def samples(source: Path) -> list[Sample]:
         for path in present(source):
             if path.name.lower() in OWN or path.name.startswith("."):
                 continue
-            found += _of_file(path, Path(scratch))
+            with reading(path.name):
+                found += _of_file(path, Path(scratch))
     if not found:
         raise refused("not-found", str(source), "there is no file here that could be a table")
     found = _alike_together(found)
@@ -102,23 +105,24 @@ def _of_text(found: Found, scratch: Path) -> Sample:
     encoding = "utf-8"
     copy = scratch / "sample.txt"
     try:
-        text = as_utf8(found.path, found.name, encoding, copy)
-    except Refused as refusal:
-        if refusal.problems[0].code != "not-utf8":
+        text = as_utf8(found.path, encoding, copy)
+    except Unreadable as error:
+        if error.code != "not-utf8":
             raise
         encoding = "windows-1252"
         lines.append(
             'encoding = "windows-1252"  # CHECK: it is not UTF-8; see whether names are right'
         )
-        text = as_utf8(found.path, found.name, encoding, copy)
+        text = as_utf8(found.path, encoding, copy)
     with text.path.open(encoding="utf-8-sig", newline="") as file:
         first = file.readline(1 << 20)
     mark = max(DELIMITERS, key=first.count)
     if mark != ",":
         lines.append(f'delimiter = "{mark}"'.replace("\t", "\\t"))
     spec = SourceFile.model_validate({"path": "x", "delimiter": mark, "encoding": encoding})
-    header = read_header(text, spec)
-    rows = (cells for _, cells in records(text, spec) if cells and len(cells) == len(header))
+    header = header_of(text.path, spec)
+    every = records(text.path, layout_of(spec), len(header))
+    rows = (cells for _, code, cells in every if code == 0)
     sample = Sample(_key(found.path.stem), "csv", found.path, lines)
     sample.columns = _columns(header, islice(rows, ROWS))
     marks = [column.decimal for column in sample.columns if column.decimal]
@@ -128,19 +132,12 @@ def _of_text(found: Found, scratch: Path) -> Sample:
 
 
 def _of_book(found: Found) -> Iterator[Sample]:
-    from pipeline.mapping.workbook import LAST_COLUMN, cell_text, damaged, open_book
+    from pipeline.files.workbook import Workbook, cell_text
 
-    book = open_book(found)
-    try:
-        for sheet in book.worksheets:
-            sheet.reset_dimensions()
-            rows = damaged(
-                found,
-                lambda sheet=sheet: [
-                    [cell_text(cell, ".").strip() for cell in row]
-                    for row in sheet.iter_rows(max_row=ROWS, max_col=min(LAST_COLUMN, 500))
-                ],
-            )
+    with Workbook(found.path) as book:
+        for title in book.titles:
+            read = islice(book.sheet(title).rows(1, MOST_SHEET_COLUMNS), ROWS)
+            rows = [[cell_text(cell, ".").strip() for cell in row] for _, row in read]
             filled = [sum(map(bool, row)) for row in rows[:10]]
             if not filled or max(filled) < 2:
                 continue
@@ -149,13 +146,11 @@ def _of_book(found: Found) -> Iterator[Sample]:
             header = rows[at]
             while header and not header[-1]:
                 header.pop()
-            lines = [f"path = {toml(found.name)}", f"sheet = {toml(sheet.title)}"]
+            lines = [f"path = {toml(found.name)}", f"sheet = {toml(title)}"]
             if at:
                 lines.append(f"header_line = {at + 1}  # CHECK")
             columns = _columns(header, [row[: len(header)] for row in rows[at + 1 :]])
-            yield Sample(_key(sheet.title), "xlsx", found.path, lines, columns)
-    finally:
-        book.close()
+            yield Sample(_key(title), "xlsx", found.path, lines, columns)
 
 
 def _of_parquet(found: Found) -> Sample:
@@ -168,7 +163,7 @@ def _of_parquet(found: Found) -> Sample:
             header = [item[0] for item in result.description or []]
             rows = [[cell or "" for cell in row] for row in result.fetchall()]
     except duckdb.Error:
-        raise refused("not-parquet", found.name, "the file is damaged, or not Parquet") from None
+        raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
     lines = [f"path = {toml(found.name)}"]
     return Sample(_key(found.path.stem), "parquet", found.path, lines, _columns(header, rows))
 

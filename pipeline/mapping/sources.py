@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.mapping.entries import Entry, wanted_by
-from pipeline.mapping.files import Found, find, format_of
+from pipeline.mapping.files import find, format_of
 from pipeline.mapping.plan import TablePlan
-from pipeline.mapping.rows import Source, read_delimited, read_parquet
+from pipeline.mapping.rows import Source, read_file
 
 if TYPE_CHECKING:
     import duckdb
 
-    from schemas.mapping import MappingFile, SourceFile
+    from schemas.mapping import MappingFile
 
 
 def read_sources(
@@ -35,14 +35,13 @@ def read_sources(
     for number, (key, files) in enumerate(found.items()):
         mine = [plan for plan in plans if plan.map.from_ == key]
         entry = Entry(number, mapping.files[key], files, mine)
-        if format_of(entry.spec) == "nemsis":
-            from pipeline.mapping.nemsis import read_reports
-
-            reader = read_reports
-        else:
-            reader = _read_tables
         try:
-            sources |= reader(con, entry, scratch)
+            if format_of(entry.spec) == "nemsis":
+                from pipeline.mapping.nemsis import read_reports
+
+                sources |= read_reports(con, entry)
+            else:
+                sources |= _read_tables(con, entry, scratch)
         except Refused as refusal:
             problems += refusal.problems
     if problems:
@@ -58,23 +57,9 @@ def _read_tables(con: duckdb.DuckDBPyConnection, entry: Entry, scratch: Path) ->
     problems: list[Problem] = []
     for found in entry.files:
         try:
-            _read_file(con, source, found, entry.spec, scratch)
+            read_file(con, source, found, entry.spec, scratch)
         except Refused as refusal:
             problems += refusal.problems
     if problems:
         raise Refused(problems)
     return {plan.number: source for plan in entry.plans}
-
-
-def _read_file(
-    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
-) -> None:
-    kind = format_of(spec)
-    if kind == "xlsx":
-        from pipeline.mapping.workbook import read_sheet
-
-        read_sheet(con, source, found, spec, scratch)
-    elif kind == "parquet":
-        read_parquet(con, source, found, scratch)
-    else:
-        read_delimited(con, source, found, spec, scratch)

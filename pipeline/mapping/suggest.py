@@ -11,13 +11,14 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from pipeline.files import shown
 from pipeline.ingest.screen import private_name
 from pipeline.mapping.samples import Sample, samples
 from pipeline.mapping.suggest_values import Column
 from pipeline.mapping.suggest_words import CODE_WORDS, MARKERS, meant, split_unit
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
 from pipeline.mapping.values import allowed_codes
-from pipeline.mapping.words import shown, toml
+from pipeline.mapping.words import toml
 from schemas.contract import TABLES
 from schemas.export_file import TIMED
 from schemas.mapping import ELAPSED

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 
+from pipeline.files import shown
+from pipeline.files.text import unpacked
+from pipeline.files.xml_stream import SEPARATOR, Stream
 from pipeline.mapping.nemsis import NAMESPACE
 from pipeline.mapping.report import CUSTOM, RESULT_OF
 from pipeline.mapping.samples import Sample
-from pipeline.mapping.text_files import unpacked
-from pipeline.mapping.words import shown, toml
-from pipeline.mapping.xml_stream import SEPARATOR, Stream
+from pipeline.mapping.words import reading, toml
 
 MOST_IDS = 1000
 PLAIN = re.compile(r"[\w .:-]{1,64}")
@@ -79,7 +80,7 @@ def suggest_reports(samples: list[Sample]) -> str:
 
 def _custom_ids(sample: Sample) -> set[str]:
     """Ids of the custom elements that a document's results refer to; nothing else is looked at."""
-    stream = Stream(sample.path.name)
+    stream = Stream()
     ids: set[str] = set()
     texts: list[str] = []
     element = f"{NAMESPACE}{SEPARATOR}{RESULT_OF}"
@@ -96,5 +97,6 @@ def _custom_ids(sample: Sample) -> set[str]:
 
     stream.parser.StartElementHandler = start
     stream.parser.EndElementHandler = end
-    stream.run(unpacked(sample.path, sample.path.name))
+    with reading(sample.path.name):
+        stream.run(unpacked(sample.path))
     return ids

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from pipeline.errors import usage
-from pipeline.ingest.files import EXPORT
+from pipeline.ingest.parts import EXPORT
 from pipeline.mapping.words import refused
 
 BLOCK = 64

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from pipeline import errors
 from pipeline.errors import CODES, Problem, Refused
+from pipeline.files import Unreadable, shown
 
 LONGEST_PATH = 1000
 
@@ -28,12 +31,6 @@ class Note:
         detail = f": {self.detail}" if self.detail else ""
         cells = f" (in {self.count} places)" if self.count > 1 else ""
         return f"{place}: {self.column} {CODES[self.code].what}{detail}{cells}."
-
-
-def shown(name: str, most: int = 128) -> str:
-    """A name as a message may hold it: on one line, without control characters."""
-    clean = "".join(c if c.isprintable() else "?" for c in name)
-    return clean if len(clean) <= most else clean[: most - 3] + "..."
 
 
 def toml(value: object) -> str:
@@ -65,3 +62,12 @@ def refused(
 ) -> Refused:
     """Return the refusal for one reason."""
     return Refused(problem(code, file, what, line=line, column=column))
+
+
+@contextmanager
+def reading(file: str) -> Iterator[None]:
+    """Refuse the source where a file of it cannot be read."""
+    try:
+        yield
+    except Unreadable as error:
+        raise refused(error.code, file, error.what, line=error.line, column=error.column) from None

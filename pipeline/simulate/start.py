@@ -182,7 +182,7 @@ def empty_folder(folder: Path) -> None:
 
 def _files() -> dict[str, str]:
     """Every file of a new folder, by name."""
-    from pipeline.ingest.files import CANNULAS, EXPORT, PROTOCOL
+    from pipeline.ingest.parts import CANNULAS, EXPORT, PROTOCOL
     from schemas.contract import TABLES
 
     headers = {

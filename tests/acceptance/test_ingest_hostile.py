@@ -13,8 +13,8 @@ import pytest
 
 from pipeline.cli.main import main
 from pipeline.errors import Refused
+from pipeline.files import content
 from pipeline.followup.sheets import read_sheet
-from pipeline.ingest import files
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import read_protocol_file, read_settings_files
 from schemas.followup import DeterminationsSheet
@@ -101,7 +101,7 @@ def test_a_line_of_two_gigabytes(tmp_path: Path, start: str) -> None:
     """It is given up after eight megabytes; the rest is a hole in the disk."""
     delivery = kit.write(tmp_path / "d")
     with (delivery / "crew.csv").open("wb") as file:
-        file.write(start.encode() + b"x" * (files.LONGEST_LINE + 1))
+        file.write(start.encode() + b"x" * (content.LONGEST_LINE + 1))
         file.truncate(2 << 30)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     problem = kit.only(kit.refusals(delivery))

@@ -5,17 +5,19 @@ from __future__ import annotations
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.files import delimited
+from pipeline.files.content import read_content
+from pipeline.files.delimited import Delimited, lines_rows, quick_rows, rows_expected, slow_rows
+from pipeline.files.rows import Columns, TextRows
 from pipeline.ingest import stage
-from pipeline.ingest.files import read_content
+from pipeline.ingest.parts import read_part
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.read import Source, fast_source, lines_below_header, lines_source, slow_source
 from schemas.contract import TABLES
 from tests.deep import examples
 
@@ -31,6 +33,12 @@ WILD = st.text(st.sampled_from('ab",,,\n\n \t\\é\0'), max_size=24)
 con = duckdb.connect(config={"threads": 1})
 
 
+def read(path: Path, header: list[str], wanted: list[str]) -> tuple[Delimited, Columns]:
+    text = read_content(path).text
+    assert text is not None
+    return Delimited(text, header), {name: header.index(name) for name in wanted}
+
+
 @settings(max_examples=examples(60, 600), deadline=None, derandomize=True)
 @given(body=TIDY | WILD, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
 def test_readers_agree(body: str, newline: str, last: bool) -> None:
@@ -38,20 +46,17 @@ def test_readers_agree(body: str, newline: str, last: bool) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "table.csv"
         path.write_bytes(text.replace("\n", newline).encode())
-        content = read_content(path, Findings())
-        assert content is not None
-        fast = fast_source(content, HEADER, HEADER)
-        if fast is None:
+        file, columns = read(path, HEADER, HEADER)
+        quick = quick_rows(file, columns)
+        if quick is None:
             return
         try:
-            rows = con.execute(f"select * from ({fast.sql})").fetchall()
+            rows = con.execute(f"select * from ({quick.sql})").fetchall()
         except (duckdb.InvalidInputException, duckdb.ConversionException):
             return
-        if len(rows) != lines_below_header(content):
+        if len(rows) != rows_expected(file):
             return
-        findings = Findings()
-        slow = slow_source(con, content, HEADER, HEADER, findings)
-        assert slow is not None, findings.refusals
+        slow = slow_rows(con, file, columns, "raw_slow")
         cells = "line, reject_code, h1, h2, h3"
         expected = con.execute(f"select {cells} from ({slow.sql}) order by line").fetchall()
     assert [(number, 0, *row) for number, row in enumerate(rows, start=2)] == expected
@@ -66,22 +71,18 @@ def test_lines_are_cut_as_the_strict_reader_cuts_them(body: str, newline: str, l
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "table.csv"
         path.write_bytes(text.replace("\n", newline).encode())
-        content = read_content(path, Findings())
-        assert content is not None
-        cut = lines_source(con, content, header, wanted)
+        file, columns = read(path, header, wanted)
+        cut = lines_rows(con, file, columns, "raw_lines")
         assert cut is not None
         rows = con.execute(select % cut.sql).fetchall()
-        slow = slow_source(con, content, header, wanted, Findings())
-        assert slow is not None
+        slow = slow_rows(con, file, columns, "raw_slow")
         assert rows == con.execute(select % slow.sql).fetchall()
 
 
 def test_lines_are_not_cut_where_a_quotation_mark_stands(tmp_path: Path) -> None:
     path = tmp_path / "table.csv"
     path.write_text('h1,h2,h3\n1,"2,3",4\n1,2\n', encoding="utf-8")
-    content = read_content(path, Findings())
-    assert content is not None
-    assert lines_source(con, content, HEADER, HEADER) is None
+    assert lines_rows(con, *read(path, HEADER, HEADER), "raw_lines") is None
 
 
 def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
@@ -90,14 +91,14 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
     rows, header = 100_000, list(TABLES["settings"].to_schema().columns)
     path = tmp_path / "settings.csv"
 
-    def in_small_parts(*given: Any) -> Source | None:
+    def in_small_parts(file: Delimited, columns: Columns) -> TextRows | None:
         # a file is read in parallel from 32 MB on: as small as that, this one is, too
-        source = fast_source(*given)
+        source = quick_rows(file, columns)
         assert source is not None
         small = "auto_detect=false, max_line_size=10000, buffer_size=100000"
         return replace(source, sql=source.sql.replace("auto_detect=false", small))
 
-    monkeypatch.setattr(stage, "fast_source", in_small_parts)
+    monkeypatch.setattr(delimited, "quick_rows", in_small_parts)
     with duckdb.connect(config={"threads": 4}) as wide:
         # the columns with codes are those whose check DuckDB would make a join of
         wide.execute(
@@ -105,7 +106,7 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
             f" 'wall' as source, 8 as flow_lpm, 0.4 as fio2, 'heated' as humidification,"
             f" 'prong-2' as cannula, 'check' as reason from range({rows})) to '{path}' (header)"
         )
-        content = read_content(path, Findings())
+        content = read_part(path, Findings())
         assert content is not None
         stage.prepare(wide)
         file = stage.TableFile("settings", content, header, header)

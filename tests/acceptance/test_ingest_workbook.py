@@ -232,7 +232,7 @@ def test_a_workbook_beside_all_the_files_is_left_unread(tmp_path: Path) -> None:
 def test_damaged_swelling_and_old_workbooks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pipeline.mapping import workbook as reader
+    from pipeline.files import workbook as reader
 
     folder = delivery(tmp_path / "d")
     whole = (folder / "march.xlsx").read_bytes()

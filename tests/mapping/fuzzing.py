@@ -13,19 +13,19 @@ from pathlib import Path
 import duckdb
 
 from pipeline.errors import Mistake, Refused
+from pipeline.files import Unreadable
+from pipeline.files.workbook import Workbook
 from pipeline.ingest import stage
-from pipeline.ingest.files import read_content
+from pipeline.ingest.parts import read_part
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.read import read_header
 from pipeline.ingest.settings_files import read_protocol_file
-from pipeline.ingest.workbook import Workbook
+from pipeline.ingest.workbook import tables_in
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import plans
 from pipeline.mapping.read_mapping import read_mapping, shipped
-from pipeline.mapping.rows import Source, read_delimited, read_parquet
+from pipeline.mapping.rows import Source, read_file
 from pipeline.mapping.samples import samples
 from pipeline.mapping.sources import read_sources
-from pipeline.mapping.workbook import read_sheet
 from schemas.mapping import SourceFile
 from schemas.mapping_text import parse_mapping
 from tests.mapping import kit, reports_system
@@ -38,6 +38,7 @@ SPECS = [
         {"encoding": "utf-16", "header_line": 2},
     )
 ]
+SHEET, PARQUET = (SourceFile.model_validate({"path": f"x.{end}"}) for end in ("xlsx", "parquet"))
 REPORTS = parse_mapping(reports_system.MAPPING, shipped())
 
 
@@ -72,7 +73,7 @@ def protocol(data: bytes) -> bool:
 def delimited(data: bytes) -> bool:
     """A delimited file, in each of three dialects."""
     kinds = [
-        one(lambda path, scratch, spec=spec: _table(read_delimited, path, scratch, spec), data, "f")  # type: ignore[misc]
+        one(lambda path, scratch, spec=spec: _table(path, scratch, spec), data, "f")  # type: ignore[misc]
         for spec in SPECS
     ]
     return any(kinds)
@@ -80,18 +81,13 @@ def delimited(data: bytes) -> bool:
 
 def workbook(data: bytes) -> bool:
     """A workbook."""
-    return one(lambda path, scratch: _table(read_sheet, path, scratch, SPECS[0]), data, "f.xlsx")
+    return one(lambda path, scratch: _table(path, scratch, SHEET), data, "f.xlsx")
 
 
 def parquet(data: bytes) -> bool:
     """A Parquet file."""
 
-    def read(
-        con: duckdb.DuckDBPyConnection, source: Source, found: Found, _: object, at: Path
-    ) -> None:
-        read_parquet(con, source, found, at)
-
-    return one(lambda path, scratch: _table(read, path, scratch, SPECS[0]), data, "f.parquet")
+    return one(lambda path, scratch: _table(path, scratch, PARQUET), data, "f.parquet")
 
 
 @cache
@@ -100,12 +96,12 @@ def _database() -> duckdb.DuckDBPyConnection:
     return duckdb.connect(config={"threads": 1})
 
 
-def _table(read: Callable[..., None], path: Path, scratch: Path, spec: SourceFile) -> None:
+def _table(path: Path, scratch: Path, spec: SourceFile) -> None:
     con = _database()
-    con.execute("drop table if exists source_0; drop table if exists fast")
+    con.execute("drop table if exists source_0")
     source = Source("source_0", ["case", "kg"], frozenset({"case", "kg"}))
     source.create(con)
-    read(con, source, Found(path, path.name), spec, scratch)
+    read_file(con, source, Found(path, path.name), spec, scratch)
     con.execute("select count(*), count(w0), min(line) from source_0").fetchall()
 
 
@@ -147,21 +143,23 @@ def _staged(path: Path, name: str) -> None:
     """Read one table as a delivery's reader does, up to where its rows are judged."""
     con, findings = _database(), Findings()
     stage.prepare(con)
-    content = read_content(path, findings)
-    if content is not None and path.suffix == ".xlsx":
-        book = Workbook(path)
-        found = "crew" in book.tables(findings)
-        content = replace(content, sheet="crew", book=book) if found else None
-    if content is not None:
-        assert content.name == name
-        header = read_header(con, content, findings)
-        present = [column for column in ("trip_id", "crew_member") if column in (header or [])]
-        if header and present:
+    content = read_part(path, findings)
+    try:
+        if content is not None and path.suffix == ".xlsx":
+            book = Workbook(path)
+            found = "crew" in tables_in(book, findings)
+            content = replace(content, sheet="crew", book=book) if found else None
+        if content is not None:
+            assert content.name == name
+            header = stage.header_of(con, "crew", content)
+            present = [column for column in ("trip_id", "crew_member") if column in header]
             table = stage.TableFile("crew", content, header, present)
-            if stage.stage_table(con, table, findings):
+            if present and stage.stage_table(con, table, findings):
                 con.execute("select count(*), min(line), count(crew_member) from staged_crew")
-        if content.book:
-            content.book.close()
+    except Unreadable as error:
+        findings.unreadable(name, error)
+    if content is not None and content.book:
+        content.book.close()
     if findings.refusals:
         raise Refused(findings.refusals)
 

@@ -55,10 +55,9 @@ def test_nothing_else_is_listed() -> None:
 def test_every_code_that_is_raised_is_one_of_a_source() -> None:
     """A code is the first argument of `refused` and `problem`, or stands in SQL as an answer."""
     used = set()
-    for path in MODULES.glob("*.py"):
-        used |= set(
-            re.findall(r"(?:refused|problem|_refusal)\(\s*\"([a-z0-9-]+)\"", path.read_text())
-        )
+    raising = r"(?:refused|problem|_refusal|Unreadable)\(\s*\"([a-z0-9-]+)\""
+    for path in [*MODULES.glob("*.py"), *(MODULES.parent / "files").glob("*.py")]:
+        used |= set(re.findall(raising, path.read_text()))
     assert used <= EVERY
     raised = "\n".join(p.read_text() for p in MODULES.parent.rglob("*.py") if p.name != "codes.py")
     assert [code for code in EVERY if not re.search(f"[\"']{code}[\"']", raised)] == []

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.ingest import files
-from pipeline.mapping import deliver, rows, workbook, xml_stream
+from pipeline.files import content, delimited, workbook, xml_stream
+from pipeline.mapping import deliver
 from tests.mapping import direct, fuzzing, kit, test_files, test_reports
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs links, pipes and permissions")
@@ -121,7 +121,7 @@ def test_a_line_of_two_gigabytes(tmp_path: Path, start: bytes) -> None:
     """It is given up after eight megabytes, so the rest may as well be a hole in the disk."""
     folder = kit.source(tmp_path / "in")
     with (folder / "trips.csv").open("wb") as file:
-        file.write(start + b"x" * (files.LONGEST_LINE + 1))
+        file.write(start + b"x" * (content.LONGEST_LINE + 1))
         file.truncate(2 << 30)
     problem = kit.refusal(folder)
     assert (problem.code, problem.line) == ("line-too-long", 1 + len(start) // 27)
@@ -135,7 +135,7 @@ def test_a_tag_without_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_a_cell_and_a_row_that_are_too_long(tmp_path: Path) -> None:
-    cell = "x" * (rows.LONGEST_CELL + 1)
+    cell = "x" * (delimited.LONGEST_CELL + 1)
     text = kit.TRIPS + f'T3,2026-03,b1,ground,"{cell}",a\n'
     folder = kit.source(tmp_path / "in", {"trips.csv": text + '"\n"\n'})
     assert [code for *_, code in kit.found(kit.run(folder))] == ["bad-quoting", "ragged-row"]

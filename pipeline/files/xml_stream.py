@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 from xml.parsers import expat
 
-from pipeline.mapping.words import refused
+from pipeline.files import Unreadable
 
 LONGEST_TAG = 8 << 20
 SEPARATOR = "\x1f"
@@ -24,8 +24,7 @@ End = Callable[[str], None]
 class Stream:
     """A parser over the bytes of one document; `line` is where it stands."""
 
-    def __init__(self, name: str) -> None:
-        self.name = name
+    def __init__(self) -> None:
         self.parser: Any = expat.ParserCreate(namespace_separator=SEPARATOR)
         self.parser.buffer_text = True
         self.parser.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
@@ -38,25 +37,25 @@ class Stream:
         return int(self.parser.CurrentLineNumber)
 
     def run(self, chunks: Iterable[bytes]) -> None:
-        """Parse to the end; Refused where it is not XML, or what is not read."""
+        """Parse to the end; Unreadable where it is not XML, or what is not read."""
         try:
             for chunk in chunks:
                 self.parser.Parse(chunk, False)
                 self.fed += len(chunk)
                 if self.fed - max(self.parser.CurrentByteIndex, 0) > LONGEST_TAG:
                     what = f"a tag is longer than {LONGEST_TAG >> 20} megabytes"
-                    raise refused("line-too-long", self.name, what, line=self.line)
+                    raise Unreadable("line-too-long", what, line=self.line)
             self.parser.Parse(b"", True)
         except expat.ExpatError as error:
             what = f"the document is not well-formed XML ({expat.ErrorString(error.code)})"
-            raise refused("xml-syntax", self.name, what, line=error.lineno) from None
+            raise Unreadable("xml-syntax", what, line=error.lineno) from None
         except (ValueError, LookupError):
             what = "the document is in an encoding that is not read"
-            raise refused("xml-syntax", self.name, what, line=1) from None
+            raise Unreadable("xml-syntax", what, line=1) from None
 
     def _refuse_doctype(self, *_: object) -> None:
         what = "the document declares a type or entities of its own (DOCTYPE)"
-        raise refused("xml-dtd", self.name, what, line=self.line)
+        raise Unreadable("xml-dtd", what, line=self.line)
 
 
 def local(name: str) -> str:

@@ -1,0 +1,26 @@
+"""A file -> rows of text, each with its line: the only reader, within limits.
+
+What the rows mean is said by those who ask for them: `ingest` for a delivery, `mapping` for a
+service's own files, `followup` for a filled sheet.
+"""
+
+from __future__ import annotations
+
+
+class Unreadable(Exception):  # noqa: N818 - it is shown to users as a refusal
+    """A file that cannot be read: the code of the refusal, what is wrong, and where.
+
+    The file's name and what to do about it are added by those who asked for it.
+    """
+
+    def __init__(
+        self, code: str, what: str, *, line: int | None = None, column: str | None = None
+    ) -> None:
+        self.code, self.what, self.line, self.column = code, what, line, column
+        super().__init__(what)
+
+
+def shown(name: str, most: int = 128) -> str:
+    """A name as a message may hold it: on one line, without control characters."""
+    clean = "".join(c if c.isprintable() else "?" for c in name)
+    return clean if len(clean) <= most else clean[: most - 3] + "..."

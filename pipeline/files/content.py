@@ -1,0 +1,115 @@
+"""A file's bytes in one pass: what they hash to, and whether each line of text is one row."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.files import Unreadable
+
+CHUNK, TAIL = 1 << 22, 256
+LOOSE_QUOTES = (b' "', b'" ', b'\t"', b'"\t')
+LONGEST_LINE = 8 << 20
+"""No row of a table comes near; a file without line ends does, and must not fill the memory."""
+
+NOT_TEXT = (".parquet", ".xlsx", ".xlsm")
+
+
+@dataclass(frozen=True)
+class Text:
+    """A file of UTF-8 text, and what tells whether each of its lines is one row.
+
+    `loose_quotes`: a quotation mark stands beside a space, which readers take in different ways.
+    """
+
+    path: Path
+    newlines: int
+    returns: int
+    ends_in_newline: bool
+    blank_at_end: int
+    loose_quotes: bool
+
+    @property
+    def lines(self) -> int:
+        """How many lines there are; blank ones at the end are not counted."""
+        return self.newlines + (not self.ends_in_newline) - self.blank_at_end
+
+    @property
+    def line_end(self) -> str | None:
+        """What every line ends with, as SQL spells it; None where line ends differ."""
+        if self.returns not in (0, self.newlines):
+            return None
+        return r"\r\n" if self.returns else r"\n"
+
+
+@dataclass(frozen=True)
+class Content:
+    """One file: its hash, and its text unless it is a workbook or Parquet."""
+
+    path: Path
+    sha256: str
+    text: Text | None
+
+
+class Scan:
+    """Counts the line ends of a text chunk by chunk; Unreadable at a line too long to be one."""
+
+    def __init__(self) -> None:
+        self.newlines = self.returns = self.run = 0
+        self.tail = b""
+        self.loose = False
+
+    def feed(self, data: bytes) -> None:
+        """Go on by one chunk."""
+        first = min((at for end in (b"\n", b"\r") if (at := data.find(end)) >= 0), default=-1)
+        longest = self.run + (first if first >= 0 else len(data))
+        if longest > LONGEST_LINE:
+            what = f"the line is longer than {LONGEST_LINE >> 20} megabytes"
+            raise Unreadable("line-too-long", what, line=1 + self.newlines)
+        last = max(data.rfind(b"\n"), data.rfind(b"\r"))
+        self.run = len(data) - last - 1 if last >= 0 else longest
+        self.newlines += data.count(b"\n")
+        self.returns += data.count(b"\r")
+        self.loose = self.loose or _loose(self.tail[-1:] + data[:1]) or _loose(data)
+        self.tail = data[-TAIL:] if len(data) >= TAIL else (self.tail + data)[-TAIL:]
+
+    def text(self, path: Path) -> Text:
+        """What was fed, as it stands in `path`."""
+        blank = (len(self.tail) - len(self.tail.rstrip(b"\r\n"))) // (2 if self.returns else 1)
+        ends = self.tail.endswith(b"\n")
+        return Text(path, self.newlines, self.returns, ends, max(0, blank - 1), self.loose)
+
+
+def _loose(chunk: bytes) -> bool:
+    return b'"' in chunk and any(pair in chunk for pair in LOOSE_QUOTES)
+
+
+def read_content(path: Path, *, most: int | None = None) -> Content:
+    """Hash one file, which may have `most` bytes, and count its line ends.
+
+    Only ordinary files are opened: to open a named pipe would wait for ever.
+    """
+    try:
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            what = "a folder" if stat.S_ISDIR(state.st_mode) else "a device, pipe or socket"
+            raise Unreadable("not-a-file", f"this is {what}, not a file")
+        if most is not None and state.st_size > most:
+            raise Unreadable("too-large", f"it is larger than {most >> 20} megabytes")
+        digest = hashlib.sha256()
+        scan = None if path.suffix.lower() in NOT_TEXT else Scan()
+        with path.open("rb") as file:
+            while chunk := file.read(CHUNK):
+                digest.update(chunk)
+                if scan:
+                    scan.feed(chunk)
+        return Content(path, digest.hexdigest(), scan.text(path) if scan else None)
+    except FileNotFoundError:
+        raise Unreadable("not-found", "there is no such file") from None
+    except PermissionError:
+        raise Unreadable("no-permission", "the file may not be read") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or "no such name"
+        raise Unreadable("not-found", f"the file cannot be opened or read ({why})") from None

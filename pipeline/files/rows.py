@@ -1,0 +1,143 @@
+"""Rows of text in the database, each with its line and whether it fits the header."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pipeline.files import Unreadable
+from pipeline.store.sql import literal, quoted
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import duckdb
+
+BATCH_ROWS = 50_000
+LONGEST_ROW = BATCH_SIZE = 8 << 20
+MOST_COLUMNS = 10_000
+MOST_ROWS = 500_000_000
+RAGGED, BAD_QUOTING = 1, 2
+REJECTS = {RAGGED: "ragged-row", BAD_QUOTING: "bad-quoting"}
+
+Columns = Mapping[str, int | None]
+"""The columns to read, and where each stands in the header; None for one that is not there."""
+
+Row = tuple[int, int, str, Sequence[str]]
+"""Line, reject code (0 for a row that fits the header), a rejected row's text, and cells."""
+
+
+@dataclass(frozen=True)
+class TextRows:
+    """SQL that yields a file's rows as text, an empty cell being null.
+
+    `line` is an SQL expression for a row's line over the table created from `sql` in its order.
+    Those with a `relation` reads that table, and has the columns line, reject_code and
+    reject_text as well.
+    """
+
+    sql: str
+    line: str
+    relation: str | None = None
+
+
+class Batches:
+    """Rows on their way into the database, a batch at a time.
+
+    `insert`: an INSERT whose SELECT reads line, reject_code, reject_text and cells (`cell`) of
+    the relation `batch`.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, insert: str) -> None:
+        self.con, self.insert = con, insert
+        self.rows: list[Row] = []
+        self.size = 0
+
+    def add(self, line: int, cells: Sequence[str], code: int = 0, text: str = "") -> None:
+        """Add one row; Unreadable where it is too long to be one."""
+        size = sum(map(len, cells))
+        if size > LONGEST_ROW:
+            what = f"the row holds more than {LONGEST_ROW >> 20} megabytes"
+            raise Unreadable("line-too-long", what, line=line)
+        self.rows.append((line, code, text, cells))
+        self.size += size + len(text)
+        if len(self.rows) >= BATCH_ROWS or self.size > BATCH_SIZE:
+            self.flush()
+
+    def flush(self) -> None:
+        """Insert what was added since."""
+        if not self.rows:
+            return
+        import numpy as np
+
+        lines, codes, texts, cells = zip(*self.rows, strict=True)
+        batch: dict[str, Any] = {"line": np.array(lines), "reject_code": np.array(codes)}
+        batch["reject_text"] = np.array(texts, dtype=object)
+        for place, column in enumerate(zip(*cells, strict=True)):
+            batch[f"c{place}"] = np.array(column, dtype=object)
+        self.con.register("batch", batch)
+        self.con.execute(self.insert)
+        self.con.unregister("batch")
+        self.rows, self.size = [], 0
+
+
+def cell(place: int) -> str:
+    """SQL for one cell of `batch`."""
+    return f"nullif(c{place}::VARCHAR, '')"
+
+
+def inserted(
+    con: duckdb.DuckDBPyConnection, relation: str, columns: Columns, rows: Iterable[Row]
+) -> TextRows:
+    """Put rows, with a cell for each of `columns`, into a table of their own."""
+    names = [*map(quoted, columns)]
+    spelled = "".join(f", {name} VARCHAR" for name in ("reject_text", *names))
+    con.execute(
+        f"create or replace temp table {relation} (line INTEGER, reject_code INTEGER{spelled})"
+    )
+    cells = "".join(f", {cell(place)}" for place in range(len(names)))
+    select = f"select line, reject_code, nullif(reject_text::VARCHAR, ''){cells} from batch"
+    batches = Batches(con, f"insert into {relation} {select}")
+    for line, code, text, texts in rows:
+        batches.add(line, texts, code, text)
+    batches.flush()
+    return TextRows(f"select * from {relation}", "line", relation)
+
+
+def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str]:
+    """The columns of a Parquet file and their types in the database, in the file's order."""
+    import duckdb
+
+    try:
+        file = literal(str(path))
+        kinds = con.execute(f"describe select * from read_parquet({file})").fetchall()
+        (count,) = con.execute(
+            f"select coalesce(sum(num_rows), 0) from parquet_file_metadata({file})"
+        ).fetchall()[0]
+    except duckdb.Error:
+        raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
+    if count > MOST_ROWS:
+        raise Unreadable("too-large", f"the file has more than {MOST_ROWS:,} rows")
+    return {name: kind for name, kind, *_ in kinds}
+
+
+def parquet_rows(path: Path, kinds: Mapping[str, str], columns: Columns) -> TextRows:
+    """Return how to read a Parquet file as text; a row's line is its number."""
+    names = list(kinds)
+    cells = ", ".join(
+        f"{'null' if at is None else _parquet_cell(names[at], kinds[names[at]])} as {quoted(name)}"
+        for name, at in columns.items()
+    )
+    return TextRows(f"select {cells} from read_parquet({literal(str(path))})", "rowid + 1")
+
+
+def _parquet_cell(name: str, kind: str) -> str:
+    """A cell as text; a whole number kept in a floating-point column is a whole number."""
+    cell = quoted(name)
+    if kind in ("DOUBLE", "FLOAT"):
+        return (
+            f"case when isnan({cell}) then null when {cell} = trunc({cell}) and abs({cell}) < 1e15"
+            f" then ({cell}::BIGINT)::VARCHAR else {cell}::VARCHAR end"
+        )
+    return f"nullif({cell}::VARCHAR, '')"
