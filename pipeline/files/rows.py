@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Any
 
 from pipeline.files import Unreadable
@@ -14,8 +16,7 @@ if TYPE_CHECKING:
 
     import duckdb
 
-BATCH_ROWS = 50_000
-LONGEST_ROW = BATCH_SIZE = 8 << 20
+LONGEST_ROW, BATCH_SIZE = 8 << 20, 64 << 20
 MOST_COLUMNS = 10_000
 MOST_ROWS = 500_000_000
 RAGGED, BAD_QUOTING = 1, 2
@@ -43,16 +44,16 @@ class TextRows:
 
 
 class Batches:
-    """Rows on their way into the database, a batch at a time.
+    """Rows on their way into the database, through a file of one dialect that it reads quickly.
 
-    `insert`: an INSERT whose SELECT reads line, reject_code, reject_text and cells (`cell`) of
-    the relation `batch`.
+    `insert`: an INSERT and its SELECT, without the FROM, over line, reject_code, reject_text and
+    the cells c0, c1 and so on.
     """
 
     def __init__(self, con: duckdb.DuckDBPyConnection, insert: str) -> None:
         self.con, self.insert = con, insert
-        self.rows: list[Row] = []
-        self.size = 0
+        self.file: Any = None
+        self.size = self.width = 0
 
     def add(self, line: int, cells: Sequence[str], code: int = 0, text: str = "") -> None:
         """Add one row; Unreadable where it is too long to be one."""
@@ -60,31 +61,32 @@ class Batches:
         if size > LONGEST_ROW:
             what = f"the row holds more than {LONGEST_ROW >> 20} megabytes"
             raise Unreadable("line-too-long", what, line=line)
-        self.rows.append((line, code, text, cells))
+        if self.file is None:
+            self.file = NamedTemporaryFile(  # noqa: SIM115 - it is open until its rows are in
+                "w", encoding="utf-8", errors="replace", newline="", prefix="tailrace-"
+            )
+            # every text is quoted, for a lone carriage return in one would else end its row
+            self.writer = csv.writer(self.file, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
+        self.writer.writerow((line, code, text[: LONGEST_ROW - size], *cells))
+        self.width = len(cells)
         self.size += size + len(text)
-        if len(self.rows) >= BATCH_ROWS or self.size > BATCH_SIZE:
+        if self.size > BATCH_SIZE:
             self.flush()
 
     def flush(self) -> None:
         """Insert what was added since."""
-        if not self.rows:
+        if self.file is None:
             return
-        import numpy as np
-
-        lines, codes, texts, cells = zip(*self.rows, strict=True)
-        batch: dict[str, Any] = {"line": np.array(lines), "reject_code": np.array(codes)}
-        batch["reject_text"] = np.array(texts, dtype=object)
-        for place, column in enumerate(zip(*cells, strict=True)):
-            batch[f"c{place}"] = np.array(column, dtype=object)
-        self.con.register("batch", batch)
-        self.con.execute(self.insert)
-        self.con.unregister("batch")
-        self.rows, self.size = [], 0
-
-
-def cell(place: int) -> str:
-    """SQL for one cell of `batch`."""
-    return f"nullif(c{place}::VARCHAR, '')"
+        self.file.flush()
+        cells = "".join(f", c{place}: 'VARCHAR'" for place in range(self.width))
+        columns = f"line: 'INTEGER', reject_code: 'INTEGER', reject_text: 'VARCHAR'{cells}"
+        self.con.execute(f"""
+            {self.insert} from read_csv({literal(self.file.name)}, auto_detect=false, header=false,
+                delim=',', quote='"', escape='"', comment='', nullstr='', new_line='\\n',
+                compression='none', parallel=false, max_line_size=67108864, columns={{{columns}}})
+        """)
+        self.file.close()
+        self.file, self.size = None, 0
 
 
 def inserted(
@@ -96,9 +98,7 @@ def inserted(
     con.execute(
         f"create or replace temp table {relation} (line INTEGER, reject_code INTEGER{spelled})"
     )
-    cells = "".join(f", {cell(place)}" for place in range(len(names)))
-    select = f"select line, reject_code, nullif(reject_text::VARCHAR, ''){cells} from batch"
-    batches = Batches(con, f"insert into {relation} {select}")
+    batches = Batches(con, f"insert into {relation} select *")
     for line, code, text, texts in rows:
         batches.add(line, texts, code, text)
     batches.flush()

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.files.delimited import LONGEST_CELL
-from pipeline.files.rows import Batches, cell
+from pipeline.files.rows import Batches
 from pipeline.files.text import unpacked
 from pipeline.files.xml_stream import SEPARATOR, Stream, local
 from pipeline.mapping.files import Found
@@ -90,12 +90,11 @@ def _read_file(
     """Stream one document into the sources' relations; return the names it has."""
     rows = []
     for each, source in sources:
-        cells = "".join(f", {cell(place)}" for place in range(len(source.names)))
-        select = f"{source.add_file(found.name)}, line, 0{cells} from batch"
+        cells = "".join(f", c{place}" for place in range(len(source.names)))
+        select = f"{source.add_file(found.name)}, line, 0{cells}"
         batches = Batches(con, f"insert into {source.relation} select {select}")
         rows.append(Rows(each, source.names, batches))
-    said = f"{literal(found.name)}, line, {cell(0)}, {cell(1)}, {cell(2)}"
-    notes = Batches(con, f"insert into note select {said} from batch")
+    notes = Batches(con, f"insert into note select {literal(found.name)}, line, c0, c1, c2")
     document = Document(found.name, rows, notes)
     with reading(found.name):
         document.stream.run(unpacked(found.path))

@@ -18,7 +18,7 @@ import pytest
 from pipeline.ingest.delivery import read_delivery
 from pipeline.simulate import simulate
 from schemas.contract import TABLES
-from tests.mapping import direct
+from tests.mapping import direct, fuzzing
 
 from . import ingest_kit as kit
 
@@ -245,6 +245,19 @@ def test_damaged_swelling_and_old_workbooks(
     assert kit.refusals(folder)[0].code == "too-large"
     (folder / "march.xlsx").rename(folder / "march.xls")
     assert "format-not-read" in [p.code for p in kit.refusals(folder)]
+
+
+def test_a_sheet_with_entities_of_its_own(tmp_path: Path) -> None:
+    folder = delivery(tmp_path / "d")
+    whole = (folder / "march.xlsx").read_bytes()
+    with zipfile.ZipFile(io.BytesIO(whole)) as book:
+        part = next(name for name in book.namelist() if name.endswith("sheet1.xml"))
+        sheet = book.read(part)
+    start = sheet.index(b"<worksheet")
+    doctype = b'<!DOCTYPE w [<!ENTITY i "x">]>'
+    changed = fuzzing.repacked(whole, "sheet1.xml", sheet[:start] + doctype + sheet[start:])
+    (folder / "march.xlsx").write_bytes(changed)
+    assert kit.refusals(folder)[0].code in ("xml-dtd", "not-a-workbook")
 
 
 def test_the_same_workbook_twice_stores_nothing_new(tmp_path: Path) -> None:
