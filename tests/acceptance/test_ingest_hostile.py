@@ -15,6 +15,7 @@ from pipeline.cli.main import main
 from pipeline.errors import Refused
 from pipeline.files import content
 from pipeline.followup.sheets import read_sheet
+from pipeline.ingest.parts import find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import read_protocol_file, read_settings_files
 from schemas.followup import DeterminationsSheet
@@ -140,7 +141,7 @@ def test_rows_set_aside(tmp_path: Path, row: str, found: tuple[str | None, str])
 @pytest.mark.parametrize("name", ["protocol", "export", "cannulas"])
 def test_odd_toml(tmp_path: Path, name: str, text: str | bytes) -> None:
     findings = Findings()
-    parts = files.find_parts(kit.write(tmp_path / "d", **{name: text}), None, None, findings)
+    parts = find_parts(kit.write(tmp_path / "d", **{name: text}), None, None, findings)
     read_settings_files(parts, findings)
     assert findings.refusals
     for problem in findings.refusals:
