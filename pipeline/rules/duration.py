@@ -59,6 +59,7 @@ def duration_rule(
     nothing: str = "not_applicable",
     **more: Unpack[More],
 ) -> Rule:
+    # long: a line for each field of the rule
     """A rule that limits the time in a state.
 
     `in_state` is SQL for whether an interval `t` of known support is in the state (null for

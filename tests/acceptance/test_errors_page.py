@@ -23,7 +23,6 @@ AT = {
     "problem": 0,
     "in_cell": 0,
     "_refusal": 0,
-    "Unreadable": 0,
     "_refused": 0,
     "Problem": 3,
     "Unreadable": 0,
