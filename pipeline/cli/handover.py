@@ -50,6 +50,7 @@ def pack(  # noqa: PLR0917 - options are read from parameters
     ] = False,
     by: BY = None,
 ) -> None:
+    # long: one line an option
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
     from pipeline.handover import check_audience, check_base, packed_month, write_out
     from reports.render.packs import pack as draw
