@@ -13,6 +13,7 @@ from pipeline.store.session import store_in
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.sharing.act import Proposal
     from schemas.month_review import MonthReview
 
 Stage = Callable[[str], None]
@@ -51,13 +52,26 @@ def packed_month(
     return replace(review, loop=replace(review.loop, follow_ups=open_actions))
 
 
-def packed_base(folder: Path, month: str, base: str, stage: Stage = lambda _: None) -> MonthReview:
-    """The month as the shared edition has it, for the pack of one base; Usage if it is unknown.
+def packed_base(
+    folder: Path,
+    month: str,
+    base: str,
+    draw: Callable[[MonthReview], None],
+    stage: Stage = lambda _: None,
+    *,
+    act: bool,
+    by: str | None = None,
+) -> Proposal:
+    """The month as the shared edition has it, drawn for one base; Usage if base or `by` is unknown.
 
-    Like the shared edition it is remembered: what a period told once, it tells again.
+    Without `act` nothing is remembered: it is what would be handed over. With it, `draw` is called
+    within the act, so that what could not be written was not handed over; like the shared edition
+    it is remembered, and what a period told once, it tells again.
     """
-    from pipeline.sharing.edition import share
+    from pipeline.sharing.act import hand_over, proposed
+    from pipeline.store.session import check_token
 
+    check_token(by)
     with store_in(folder, read_only=True) as con:
         rows = con.execute(
             "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1", [month]
@@ -66,8 +80,13 @@ def packed_base(folder: Path, month: str, base: str, stage: Stage = lambda _: No
     if base not in known and month in reviewed_months(folder):
         raise unknown("--base", base, "base with trips to that month", known)
     review = reviewed_month(folder, month, stage)
-    with store_in(folder) as con:
-        return share(con, review)
+    with store_in(folder, read_only=not act) as con:
+        found = proposed(con, review)
+        if act:
+            hand_over(con, found, by, base, write=lambda: draw(found.safe))
+        else:
+            draw(found.safe)
+    return found
 
 
 def without_tokens(con: duckdb.DuckDBPyConnection, texts: list[str]) -> list[str]:
@@ -95,11 +114,19 @@ def check_audience(audience: str, known: Sequence[str]) -> None:
         raise unknown("--for", audience, "reader of a pack", list(known))
 
 
-def check_base(audience: str, base: str | None) -> None:
-    """Usage unless a base is named for a base's pack, and for no other."""
+def check_base(
+    audience: str, base: str | None, *, act: bool = False, by: str | None = None
+) -> None:
+    """Usage unless a base is named for a base's pack, which alone is handed over and entered."""
     if (audience == "base") != (base is not None):
         what = "a base's pack needs the base" if base is None else "only a base's pack names a base"
         raise usage("usage", "--base", what, remedy="Write --for base --base TOKEN.")
+    if act and base is None:
+        what = "only a base's pack is handed over; this one stays in the service"
+        raise usage("usage", "--hand-over", what, remedy="Leave --hand-over out.")
+    if by is not None and not act:
+        what = "only a hand-over is entered in the ledger"
+        raise usage("usage", "--by", what, remedy="Leave --by out, or add --hand-over.")
 
 
 def reviewed_months(folder: Path) -> list[str]:

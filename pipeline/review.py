@@ -198,15 +198,15 @@ def shared_edition(
 ) -> tuple[Path, str]:
     """Write the edition of a month that may be handed over, a folder by itself.
 
-    With its page how many of the trips expected its latest period was shared with, in words.
+    With its page what was told for the first time, and what to know of it, in words.
     """
-    from pipeline.sharing.edition import received_words, share
+    from pipeline.sharing.act import share
     from reports.render.shared_pages import write_shared
 
     stage("shared edition")
-    safe = share(con, month_review, by)
-    page = write_shared(safe, into / SHARED / month_review.month)
-    return page, received_words(month_review, safe)
+    handed = share(con, month_review, by)
+    page = write_shared(handed.safe, into / SHARED / month_review.month)
+    return page, handed.words(done=True)
 
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:

@@ -1,7 +1,7 @@
 """The tables of the shared edition: every number in them may leave the service.
 
-Each counts trips, events or hours of a whole period, and is 0 or at least 11; a count that may not
-be told is null ("withheld"). Shares and rates are made of the counts in their row and of nothing
+Each counts trips, events or hours of a whole period, and is 0 or at least 11; what may not be told
+is null ("withheld"). Shares and rates are made of the counts in their row and of nothing
 else. Shares are fractions of 1.
 """
 
@@ -97,7 +97,8 @@ class SharedSizes(pa.DataFrameModel):
     """Occlusion rate by cannula size over a period, and of the whole service where it may be told.
 
     Sizes in use whose counts are withheld have a row with nothing in it. A trip that used two sizes
-    is a trip of each.
+    is a trip of each; the interval of the whole service is made with the trips of each size added
+    up.
     """
 
     period: dt.String = _text(_PERIOD)

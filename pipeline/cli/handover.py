@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.options import STORE_FOLDER, progress
+from pipeline.cli.options import BY, STORE_FOLDER, progress
 from pipeline.errors import usage
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
 
 AUDIENCES = ("committee", "director", "education", "base")
 
@@ -20,7 +24,7 @@ def add_outside_commands(app: typer.Typer) -> None:
         app.command()(command)
 
 
-def pack(
+def pack(  # noqa: PLR0917 - options are read from parameters
     month: Annotated[str, typer.Argument(metavar="MONTH", help="A reviewed month, YYYY-MM.")],
     audience: Annotated[
         str, typer.Option("--for", metavar="WHO", help=f"One of {', '.join(AUDIENCES)}.")
@@ -36,25 +40,33 @@ def pack(
             help="Where to; by default MONTH/pack-WHO.html in FOLDER, a base's with its token.",
         ),
     ] = None,
+    hand_over: Annotated[
+        bool,
+        typer.Option(
+            "--hand-over",
+            help="Hand a base's pack over, for good: it is entered in the ledger, and its periods"
+            " stay as told. Without it, a preview says what would be told, and nothing is kept.",
+        ),
+    ] = False,
+    by: BY = None,
 ) -> None:
+    # long: one line an option
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
-    from pipeline.handover import check_audience, check_base, packed_base, packed_month, write_out
-    from reports.render.packs import base_pack
+    from pipeline.handover import check_audience, check_base, packed_month, write_out
     from reports.render.packs import pack as draw
 
     check_audience(audience, AUDIENCES)
-    check_base(audience, base)
+    check_base(audience, base, act=hand_over, by=by)
     with progress() as stage:
-        if base is not None:
-            review = packed_base(into, month, base, stage)
-            html = base_pack(review, base)
-        else:
+        if base is None:
             review = packed_month(into, month, audience, stage)
             stage("pack")
-            html = draw(review, audience)
-    target = to or into / month / _file(audience, base)
-    write_out(target, html.encode("utf-8"))
-    typer.echo(f"Wrote {target}")
+            target, said = to or into / month / f"pack-{audience}.html", ""
+            write_out(target, draw(review, audience).encode("utf-8"))
+        else:
+            target = to or into / month / _base_file(base, hand_over=hand_over)
+            review, said = _base_pack(into, month, base, target, stage, hand_over=hand_over, by=by)
+    typer.echo(f"{said}Wrote {target}")
     if not review.confidentiality:
         typer.echo(
             "It carries no confidentiality statement of your service: export.toml may hold one,"
@@ -62,14 +74,42 @@ def pack(
         )
 
 
-def _file(audience: str, base: str | None) -> str:
-    """A pack's file name; packs of two bases never share one, whatever their tokens hold."""
+def _base_pack(
+    into: Path,
+    month: str,
+    base: str,
+    target: Path,
+    stage: Callable[[str], None],
+    *,
+    hand_over: bool,
+    by: str | None,
+) -> tuple[MonthReview, str]:
+    """Write a base's pack, or its preview; what it is made of, and what to say of it."""
+    from pipeline.handover import packed_base, write_out
+    from reports.render.packs import base_pack
+
+    def draw(safe: MonthReview) -> None:
+        write_out(target, base_pack(safe, base, preview=not hand_over).encode("utf-8"))
+
+    found = packed_base(into, month, base, draw, stage, act=hand_over, by=by)
+    lines = [found.words(done=hand_over)]
+    if base not in set(found.tables.bases["base"]):
+        lines.append(f"Of base {base} alone nothing may be told: the pack has the whole service.")
+    if hand_over:
+        lines.insert(0, f"Handed over to base {base}, and entered in the ledger.")
+    else:
+        lines.insert(0, "A preview: nothing is handed over yet, and nothing was kept.")
+        lines.append("To hand it over, run this again with --hand-over.")
+    return found.safe, "".join(f"{line}\n" for line in lines)
+
+
+def _base_file(base: str, *, hand_over: bool) -> str:
+    """A base's file name; those of two bases are never the same, whatever their tokens hold."""
     from reports.text.case_links import case_file
 
-    if base is None:
-        return f"pack-{audience}.html"
     plain = re.fullmatch(r"[a-z0-9_-]+", base)
-    return f"pack-base-{base}.html" if plain else f"pack-base-{case_file(base)}"
+    name = f"pack-base-{base}.html" if plain else f"pack-base-{case_file(base)}"
+    return name if hand_over else f"preview-{name}"
 
 
 def picture(

@@ -54,9 +54,11 @@ def _words(what: str, detail: dict[str, Any]) -> str:
     return f"{what}: {kept} of {read} rows stored, sheet {detail['no']}"
 
 
-def _handed_out(what: str, detail: dict[str, Any]) -> str:
-    if what == "publication":
+def _handed_out(entry: str, detail: dict[str, Any]) -> str:
+    if entry == "publication":
         return f"{detail['month']} published: {detail['files']} files"
     periods = ", ".join(detail["periods"])
     first = f", for the first time {periods}" if periods else ", no period for the first time"
-    return f"shared edition of {detail['reviewed']} handed over{first}"
+    base = detail.get("base")
+    what = f"pack of base {base}" if base else "shared edition"
+    return f"{what} of {detail['reviewed']} handed over{first}"

@@ -46,7 +46,8 @@ _ANSWERS = f"""
 """
 
 _VENTILATOR = """
-    SELECT month, cannula, sum(events)::INTEGER AS events, sum(seconds) / 3600.0 AS hours
+    SELECT month, cannula, trip_key AS trip, sum(events)::INTEGER AS events,
+           sum(seconds) / 3600.0 AS hours
     FROM ventilator_time WHERE counted AND cannula IS NOT NULL
     GROUP BY month, cannula, trip_key ORDER BY ALL
 """
@@ -58,7 +59,8 @@ class SharedCounts:
 
     `answers`: month, base, rule (or all-rules), trips of the base that any rule was asked of,
     variance and kept (see `schemas.shared_outputs.SharedRules`); one row each, zeros included.
-    `ventilator`: month, cannula, events, hours; one row a trip and cannula.
+    `ventilator`: month, cannula, trip (a key of the store's), events, hours; one row a trip and
+    cannula.
     """
 
     answers: pd.DataFrame

@@ -1,18 +1,18 @@
-"""A month's review made safe to hand over: `shared_review` for the tables, `share` with memory."""
+"""A month's review made safe to hand over, as a pure function of counts."""
 
 from __future__ import annotations
 
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
-from pipeline.sharing.counts import SharedCounts, shared_counts
+from pipeline.sharing.counts import SharedCounts
 from pipeline.sharing.periods import Period, complete_periods
+from pipeline.sharing.sizes import size_rows
 from pipeline.sharing.suppression import small
-from pipeline.sharing.tables import base_rows, rule_rows, size_rows
+from pipeline.sharing.tables import base_rows, rule_rows
 from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SMALLEST_TOLD, SharedTables
 
 if TYPE_CHECKING:
-    import duckdb
     import pandas as pd
 
     from schemas.month_review import MonthReview
@@ -82,25 +82,15 @@ def period_rows(period: Period, counts: SharedCounts, *, complementary: bool = T
 
 
 def received_of(review: MonthReview, period: Period) -> tuple[int, int | None]:
-    """Trips of a period received and expected; expected is None where a month's is not known."""
+    """Trips of a period received and expected; expected is None where a month's is not known.
+
+    A month of the period that nothing is known of is such a month, once the records have begun.
+    """
     by_month = {review.month: (review.received, review.expected), **review.expected_by_month}
-    own = [both for month, both in by_month.items() if period.holds(month)]
+    months = [m for m in period.months() if m >= min(by_month)]
+    own = [by_month.get(month, (0, None)) for month in months]
     due = [expected for _, expected in own if expected is not None]
     return sum(got for got, _ in own), sum(due) if own and len(due) == len(own) else None
-
-
-def received_words(review: MonthReview, safe: MonthReview) -> str:
-    """For the service itself: trips received of those expected for the latest period shared."""
-    if safe.shared is None or safe.shared.periods.empty:
-        return ""
-    head = safe.shared.periods.iloc[-1]
-    got, due = received_of(review, Period(head["from_month"], head["until_month"]))
-    if due is None:
-        return f"Shared {head['period']}: {got:,} trips received; how many to expect is not known."
-    said = f"Shared {head['period']}: {got:,} of {due:,} expected trips were received."
-    if got >= due:
-        return said
-    return f"{said} The period stays as first shared: trips that come later are not added to it."
 
 
 def _with_received(rows: Rows, review: MonthReview, period: Period) -> Rows:
@@ -151,20 +141,3 @@ def _emptied(review: MonthReview) -> MonthReview:
         for version in review.protocol
     )
     return replace(review, **{**empty, "protocol": protocol})
-
-
-def share(
-    con: duckdb.DuckDBPyConnection, review: MonthReview, by: str | None = None
-) -> MonthReview:
-    """`shared_review` from the store, which remembers every period it tells for the first time.
-
-    The ledger gets an entry each time; `by`: who.
-    """
-    from pipeline.sharing.memory import keep, kept
-
-    counts = shared_counts(con, review.month)
-    before = kept(con)
-    safe = shared_review(review, counts, before)
-    assert safe.shared is not None
-    keep(con, safe.shared, before, review.month, by)
-    return safe

@@ -10,9 +10,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from pipeline.sharing.periods import Period
-from pipeline.store.database import transaction
-from pipeline.store.followup_tables import ensure, insert
-from pipeline.store.ledger import record_shared
+from pipeline.store.followup_tables import ensure, has_table, insert
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -23,33 +21,18 @@ if TYPE_CHECKING:
 
 
 def kept(con: duckdb.DuckDBPyConnection) -> dict[Period, dict[str, list[dict[str, Any]]]]:
-    """Every period shared so far with its rows by table, oldest first."""
-    ensure(con)
+    """Every period shared so far with its rows by table, oldest first; stores nothing."""
+    if not has_table(con, "shared_period"):
+        return {}
     rows = con.execute("FROM loop.shared_period ORDER BY first_month").fetchall()
     return {Period(str(first), str(last)): json.loads(told) for first, last, told in rows}
 
 
-def keep(
-    con: duckdb.DuckDBPyConnection,
-    shared: SharedTables,
-    before: Collection[Period],
-    month: str,
-    by: str | None,
-) -> None:
-    """Remember the periods that are not in `before`; the ledger gets the sharing of `month`.
-
-    The first entry tells of the periods shared before there were entries, too.
-    """
-    new = []
-    for row in shared.periods.to_dict("records"):
-        period = Period(str(row["from_month"]), str(row["until_month"]))
-        if period not in before:
-            new.append((period.first, period.last, _rows(shared, period.name)))
-    with transaction(con):
-        ensure(con)
-        if new:
-            insert(con, "shared_period", new)
-        record_shared(con, month, by)
+def keep(con: duckdb.DuckDBPyConnection, told: SharedTables, new: Collection[Period]) -> None:
+    """Remember what the `new` periods were told with; call inside the transaction of the act."""
+    ensure(con)
+    if new:
+        insert(con, "shared_period", [(p.first, p.last, _rows(told, p.name)) for p in new])
 
 
 def _rows(shared: SharedTables, name: str) -> str:

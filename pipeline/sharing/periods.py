@@ -33,6 +33,10 @@ class Period:
         """Whether the month is part of it."""
         return self.first <= month <= self.last
 
+    def months(self) -> list[str]:
+        """Every month of it, in order."""
+        return [_name(n) for n in range(_number(self.first), _number(self.last) + 1)]
+
 
 def complete_periods(
     trips: Mapping[str, int], until: str, fixed: tuple[Period, ...] = ()

@@ -2,30 +2,29 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from pipeline.rules import all_rules
-from pipeline.sharing.suppression import blurred, small, told_apart, withheld
+from pipeline.sharing.suppression import small, told_apart, withheld
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Row = dict[str, Any]
+Cells = dict[str, dict[str, int]]
+"""The three counts in CELLS by rule, or by base."""
 
-PER_HOURS = 100
 CELLS = ("variance", "kept", "not_judged")
+OTHERWISE = ("variance", "not_judged")
+"""What a trip at variance with one rule is when asked of all rules together."""
+
 GIVE_UP = ("kept", "not_judged", "variance")
 """What a rule's row loses first: how many were judged is still told without `kept`."""
 
 WITHIN = {rule.id: rule.within for rule in all_rules().values() if rule.within}
 """Rules that judge some of the trips another judges: how many more that one judges is a count."""
-
-SPREADS = (1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
-"""Clustering is told in these steps alone: told exactly, it would tell how many trips there were
-with an event. Beyond the last, no interval is given."""
 
 
 def rule_rows(period: str, answers: pd.DataFrame, *, complementary: bool = True) -> list[Row]:
@@ -33,22 +32,59 @@ def rule_rows(period: str, answers: pd.DataFrame, *, complementary: bool = True)
 
     `answers` are the period's rows of `SharedCounts.answers`.
     """
-    sums = answers.groupby("rule", sort=True)[["trips", "variance", "kept"]].sum()
-    cells = {str(rule): _cells(row) for rule, row in sums.to_dict("index").items()}
+    cells = _cells_by(answers, "rule")
+    hidden = _hidden(cells, complementary=complementary)
+    return [rule_row(period, rule, cells[rule], hidden[rule]) for rule in _all_first(cells)]
+
+
+def _hidden(cells: Cells, *, complementary: bool = True) -> dict[str, frozenset[str]]:
+    """The names of each rule's counts that are not told."""
     hidden = {
         rule: withheld(counts, GIVE_UP, complementary=complementary)
         for rule, counts in cells.items()
     }
     if complementary:
         for inner, outer in WITHIN.items():
-            if inner in cells and outer in cells and _tells_how_many_more(inner, outer, cells):
+            if inner not in cells or outer not in cells:
+                continue
+            # that the outer one judged at least as many would tell of what it withholds
+            if "not_judged" in hidden[outer] or _tells_how_many_more(inner, outer, cells):
                 hidden[inner] = frozenset(CELLS)
-    return [rule_row(period, rule, cells[rule], hidden[rule]) for rule in _all_first(cells)]
+        if _one_rule_tells_of_all(cells, hidden):
+            hidden[ALL_RULES] = frozenset(CELLS)
+    return hidden
 
 
-def _tells_how_many_more(inner: str, outer: str, cells: Mapping[str, Mapping[str, int]]) -> bool:
+def _tells_how_many_more(inner: str, outer: str, cells: Cells) -> bool:
     judged = [cells[rule]["variance"] + cells[rule]["kept"] for rule in (inner, outer)]
     return small(judged[1] - judged[0])
+
+
+def _one_rule_tells_of_all(cells: Cells, hidden: Mapping[str, frozenset[str]]) -> bool:
+    """Whether a rule's told variances say that a small hidden answer to all rules is not smaller.
+
+    A trip at variance with one rule is at variance with all of them together or not judged.
+    """
+    most = max((cells[rule]["variance"] for rule in cells
+                if rule != ALL_RULES and "variance" not in hidden[rule]), default=0)  # fmt: skip
+    told = _told_otherwise(cells, hidden)
+    return len(told) == 1 and _narrows(most - told[0])
+
+
+def _told_otherwise(cells: Cells, hidden: Mapping[str, frozenset[str]]) -> list[int]:
+    if ALL_RULES not in cells:
+        return []
+    return [cells[ALL_RULES][cell] for cell in OTHERWISE if cell not in hidden[ALL_RULES]]
+
+
+def _narrows(least: int) -> bool:
+    """Whether 'at least so many' leaves out some of the counts from 1 to 10, and not all."""
+    return 1 < least < SMALLEST_TOLD
+
+
+def _cells_by(answers: pd.DataFrame, column: str) -> Cells:
+    sums = answers.groupby(column, sort=True)[["trips", "variance", "kept"]].sum()
+    return {str(name): _cells(row) for name, row in sums.to_dict("index").items()}
 
 
 def _cells(row: Mapping[Any, Any]) -> dict[str, int]:
@@ -100,19 +136,57 @@ def base_rows(period: str, answers: pd.DataFrame) -> list[Row]:
     rows: list[Row] = []
     # of two rules, one within the other, only one is told: see WITHIN
     by_rule = {str(r): part for r, part in answers.groupby("rule", sort=True) if r not in WITHIN}
+    cells = _cells_by(answers, "rule")
+    beside = dict.fromkeys(volumes.index, _told_otherwise(cells, _hidden(cells)))
     for rule in _all_first(by_rule):
-        sums = by_rule[rule].groupby("base", sort=True)[["trips", "variance", "kept"]].sum()
-        cells = {str(base): _cells(row) for base, row in sums.to_dict("index").items()}
-        groups = {base: tuple(counts[c] for c in CELLS) for base, counts in cells.items()}
-        told = told_apart(groups, unnamed)
+        own = _cells_by(by_rule[rule], "base")
+        groups = {base: tuple(counts[c] for c in CELLS) for base, counts in own.items()}
+        apart = frozenset(
+            base
+            for base, counts in own.items()
+            if any(_narrows(counts["variance"] - told) for told in beside[base])
+        )
+        told = _told_bases(groups, unnamed, apart if rule != ALL_RULES else frozenset())
         if not told:
             continue
         rows += [_base_row(period, rule, base, groups[base]) for base in sorted(told)]
         rest = [counts for base, counts in groups.items() if base not in told]
         if rest:
-            together = tuple(sum(column) for column in zip(*rest, strict=True))
-            rows.append(_base_row(period, rule, OTHER_BASES, together))
+            rows.append(_base_row(period, rule, OTHER_BASES, _added(rest)))
+        if rule == ALL_RULES:
+            others = [rows[-1][cell] for cell in OTHERWISE] if rest else []
+            beside = {base: [] if base in told else others for base in groups}
     return rows
+
+
+def _told_bases(
+    groups: Mapping[str, tuple[int, ...]], unnamed: frozenset[str], apart: frozenset[str]
+) -> frozenset[str]:
+    """Bases told by themselves; how many trips the others have may be told with another rule."""
+    apart |= unnamed
+    told = told_apart(groups, apart)
+    while told and _narrowed_by_trips(groups, told, unnamed):
+        apart |= {min(told, key=lambda base: (sum(groups[base]), base))}
+        told = told_apart(groups, apart)
+    return told
+
+
+def _narrowed_by_trips(
+    groups: Mapping[str, tuple[int, ...]], told: frozenset[str], unnamed: frozenset[str]
+) -> bool:
+    """Whether the other bases' counts must be in one of them, the rest having too few trips."""
+    rest = {base: counts for base, counts in groups.items() if base not in told}
+    together = _added(list(rest.values())) if rest else ()
+    return any(
+        _narrows(count - (sum(together) - sum(counts)))
+        for base, counts in rest.items()
+        if base not in unnamed
+        for count in together
+    )
+
+
+def _added(rows: list[tuple[int, ...]]) -> tuple[int, ...]:
+    return tuple(sum(column) for column in zip(*rows, strict=True))
 
 
 def _base_row(period: str, rule: str, base: str, counts: tuple[int, ...]) -> Row:
@@ -120,68 +194,3 @@ def _base_row(period: str, rule: str, base: str, counts: tuple[int, ...]) -> Row
     cells = dict(zip(CELLS, counts, strict=True))
     share = _share(variance, variance + kept)
     return {"period": period, "rule": rule, "base": base, "trips": sum(counts), **cells, **share}
-
-
-def size_rows(period: str, ventilator: pd.DataFrame, *, complementary: bool = True) -> list[Row]:
-    """Rows of `SharedSizes`: sizes with enough trips and no small number of events.
-
-    The whole service is told only where the sizes withheld are not given away by it.
-    `ventilator` are the period's rows of `SharedCounts.ventilator`.
-    """
-    used = ventilator[ventilator["hours"] > 0]
-    found = {
-        str(size): (int(part["events"].sum()), float(part["hours"].sum()), len(part))
-        for size, part in used.groupby("cannula", sort=True)
-    }
-    told = {size: n for size, n in found.items() if not small(n[0]) and not small(n[2])}
-    spread = _spread(used)
-    rows = [_size_row(period, size, told.get(size), spread) for size in found]
-    events, hours = (sum(n[i] for n in found.values()) for i in (0, 1))
-    hidden = [int(n[0]) for size, n in found.items() if size not in told]
-    safe = not small(events) and (blurred(hidden) or not complementary)
-    return [*rows, _size_row(period, "all", (events, hours, None) if safe else None, spread)]
-
-
-def _size_row(
-    period: str, size: str, counts: tuple[float, float, int | None] | None, spread: float | None
-) -> Row:
-    """One row; empty without counts (events, hours, trips)."""
-    if counts is None or not round(counts[1], 1):
-        nothing = ("events", "hours", "trips", "rate", "low", "high", "method")
-        return {"period": period, "cannula": size, **dict.fromkeys(nothing)}
-    events, hours = int(counts[0]), round(counts[1], 1)
-    low, high, method = _bounds(events, hours, spread)
-    return {"period": period, "cannula": size, "events": events, "hours": hours,
-            "trips": counts[2], "rate": events / hours * PER_HOURS, "low": low, "high": high,
-            "method": method}  # fmt: skip
-
-
-def _bounds(
-    events: int, hours: float, spread: float | None
-) -> tuple[float | None, float | None, str | None]:
-    """An interval from events, hours and the step of clustering; the exact one without an event."""
-    from scipy.special import ndtri
-
-    from pipeline.statistics.intervals import poisson_exact
-
-    if not events:
-        exact = poisson_exact(0, hours, per=PER_HOURS)
-        return float(exact.lower), float(exact.upper), exact.method
-    if spread is None:
-        return None, None, None
-    half = math.exp(float(ndtri(0.975)) * math.sqrt(spread / events))
-    rate = events / hours * PER_HOURS
-    times = "that" if spread == 1 else f"{spread:g} times that"
-    return rate / half, rate * half, f"quasi-Poisson, variance {times} of independent events"
-
-
-def _spread(used: pd.DataFrame) -> float | None:
-    """How events cluster within trips, over all sizes, rounded up to one of SPREADS."""
-    from pipeline.statistics.clustered import clustered_rate
-
-    parts = [clustered_rate(p["events"], p["hours"]) for _, p in used.groupby("cannula")]
-    known = [(p.events, p.dispersion) for p in parts if math.isfinite(p.dispersion)]
-    if not known:
-        return SPREADS[0]
-    mean = sum(events * by for events, by in known) / sum(events for events, _ in known)
-    return next((step for step in SPREADS if mean <= step), None)

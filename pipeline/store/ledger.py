@@ -116,11 +116,16 @@ def record_stored(
     record(con, what, {**detail, **marked, "no": number, "rows": stored})
 
 
-def record_shared(con: duckdb.DuckDBPyConnection, month: str, by: str | None) -> None:
-    """Add the entry of an edition handed over, with every period that no entry told of yet."""
+def record_shared(
+    con: duckdb.DuckDBPyConnection, month: str, by: str | None, base: str | None = None
+) -> None:
+    """Add the entry of an edition handed over, with every period that no entry told of yet.
+
+    `base`: the base whose pack it is; None for the whole edition.
+    """
     told = {p for e in entries(con) if e.what == "shared" for p in e.told.get("periods", {})}
     new = {name: mark for name, mark in _periods(con).items() if name not in told}
-    record(con, "shared", {"reviewed": month, "by": by, "periods": new})
+    record(con, "shared", {"reviewed": month, "by": by, "base": base, "periods": new})
 
 
 def _periods(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

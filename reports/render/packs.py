@@ -33,6 +33,10 @@ INSIDE = (
     "Stays in the service.",
     "It names trips by their tokens: for quality review inside the service only.",
 )
+PREVIEW = (
+    "Preview.",
+    "Not handed over: for the service's own eyes, before it decides.",
+)
 
 
 def pack(review: MonthReview, audience: str) -> str:
@@ -52,12 +56,17 @@ def pack(review: MonthReview, audience: str) -> str:
     return unlinked(html)
 
 
-def base_pack(safe: MonthReview, base: str) -> str:
-    """The pack of one base, drawn from a shared edition's review alone: nothing small is in it."""
+def base_pack(safe: MonthReview, base: str, *, preview: bool = False) -> str:
+    """The pack of one base, drawn from a shared edition's review alone: nothing small is in it.
+
+    A `preview` says on its first page that it was not handed over.
+    """
+    frame = _frame(safe, "base")
+    notices = [PREVIEW, *frame["notices"]] if preview else frame["notices"]
     title = f"{safe.service}, base {base}: high-flow transports"
     html = _environment().get_template("base_pack.html").render(
         page=base_data(safe, base),
-        pack={**_frame(safe, "base"), "title": title},
+        pack={**frame, "title": title, "notices": notices},
         figure_ids=[],
     )  # fmt: skip
     return unlinked(html)

@@ -8,13 +8,16 @@ import shutil
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from pipeline.errors import Usage
+from pipeline.followup.ledger_words import ledger
 from pipeline.handover import check_base
-from pipeline.sharing.edition import share
+from pipeline.sharing.act import share
 from pipeline.store.database import open_store
+from pipeline.store.ledger import Entry, entries
 from reports.render.packs import base_pack
 from schemas.shared_outputs import OTHER_BASES, SMALLEST_TOLD
 from tests.acceptance.cli_kit import Run, refused
@@ -37,11 +40,10 @@ def packs(by_half_year: World) -> dict[str, str]:
         bases = sorted({row["base"] for row in csv.DictReader(file)})
     month = by_half_year.months[-1]
     with closing(open_store(by_half_year.into / "store.duckdb", create=False)) as con:
-        safe = share(con, bare_review(con, month))
-        assert safe.shared is not None
-        told = set(safe.shared.bases["base"])
+        first = share(con, bare_review(con, month))
+        safe, told = first.safe, set(first.tables.bases["base"])
         assert told - {OTHER_BASES}, "no base can be told: the test would hold nothing"
-        again = share(con, bare_review(con, month))
+        again = share(con, bare_review(con, month)).safe
     found = {base: base_pack(safe, base) for base in bases}
     assert found == {base: base_pack(again, base) for base in bases}
     own = {base for base, html in found.items() if "This base</th>" in html}
@@ -105,25 +107,88 @@ def test_the_services_statement_survives_and_runs_under_every_page(by_half_year:
     """A table's foot is printed under each page; the other packs' printing is tested so."""
     with closing(open_store(by_half_year.into / "store.duckdb", create=False)) as con:
         stated = replace(bare_review(con, by_half_year.months[-1]), confidentiality=STATEMENT)
-        html = base_pack(share(con, stated), "alder")
+        html = base_pack(share(con, stated).safe, "alder")
     foot = html[html.index("<tfoot") : html.index("</tfoot>")]
     assert STATEMENT in foot
 
 
-def test_the_command_writes_a_bases_pack_the_same_twice_and_refuses_an_unknown_base(
-    run: Run, by_half_year: World, packs: dict[str, str], tmp_path: Path
-) -> None:
-    month, into = by_half_year.months[-1], tmp_path / "pages"
-    (into / month).mkdir(parents=True)
-    (into / month / "index.html").write_text("a page", encoding="utf-8")
+@pytest.fixture
+def folder(by_half_year: World, tmp_path: Path) -> Path:
+    """Pages and a store from which nothing was handed over yet."""
+    into = tmp_path / "pages"
+    (into / by_half_year.months[-1]).mkdir(parents=True)
+    (into / by_half_year.months[-1] / "index.html").write_text("a page", encoding="utf-8")
     shutil.copy(by_half_year.into / "store.duckdb", into)
+    with closing(open_store(into / "store.duckdb", create=False)) as con:
+        con.execute("DELETE FROM loop.shared_period")
+        con.execute("DELETE FROM loop.ledger WHERE what = 'shared'")
+    return into
+
+
+def kept(into: Path) -> tuple[list[Any], list[Entry]]:
+    """The periods that were handed over, and the ledger's entries of it."""
+    with closing(open_store(into / "store.duckdb", create=False)) as con:
+        periods = con.execute("FROM loop.shared_period ORDER BY ALL").fetchall()
+        return periods, [entry for entry in entries(con) if entry.what == "shared"]
+
+
+def test_a_bases_pack_is_a_preview_until_it_is_handed_over(
+    run: Run, by_half_year: World, packs: dict[str, str], folder: Path
+) -> None:
+    month = by_half_year.months[-1]
     base = next(base for base, html in packs.items() if "This base</th>" in html)
-    written = into / month / f"pack-base-{base}.html"
+    asked = ("pack", month, "--for", "base", "--base", base, "--into", folder)
+    preview = folder / month / f"preview-pack-base-{base}.html"
+    written = folder / month / f"pack-base-{base}.html"
     with few_trips_are_enough(), without_full_pages():
-        for again in ([], ["--to", "again.html"]):
-            ran = run("pack", month, "--for", "base", "--base", base, "--into", into, *again)
-            assert (ran.code, ran.err) == (0, "")
-        ran = run("pack", month, "--for", "base", "--base", "no-such", "--into", into)
-    refused(ran, 2, '"no-such" is no base', base)
-    assert written.read_bytes() == Path("again.html").read_bytes()
-    assert "This base</th>" in written.read_text(encoding="utf-8")
+        ran = run(*asked)
+        assert (ran.code, ran.err) == (0, "")
+        assert "nothing is handed over yet" in ran.out
+        assert "Would be told for the first time, and for good: 2026-01 to 2026-06." in ran.out
+        assert "--hand-over" in ran.out
+        assert "Not handed over" in preview.read_text(encoding="utf-8")
+        assert not written.exists()
+        assert kept(folder) == ([], [])
+        ran = run(*asked, "--hand-over", "--by", "Q7")
+        assert (ran.code, ran.err) == (0, "")
+        assert f"Handed over to base {base}" in ran.out
+        assert "Told for the first time, and for good: 2026-01 to 2026-06." in ran.out
+        told, (entry,) = kept(folder)
+        ran = run(*asked, "--to", "again.html", "--hand-over")
+        assert "Told again, as first shared: 2026-01 to 2026-06." in ran.out
+    assert len(told) == 1
+    assert (entry.told["by"], entry.told["base"]) == ("Q7", base)
+    assert list(entry.told["periods"]) == ["2026-01 to 2026-06"]
+    html = written.read_text(encoding="utf-8")
+    assert "This base</th>" in html
+    assert "Not handed over" not in html
+    assert Path("again.html").read_text(encoding="utf-8") == html
+    said, _ = ledger(folder)
+    assert f"pack of base {base} of {month} handed over, for the first time 2026-01" in said
+
+
+def test_what_could_not_be_written_was_not_handed_over(
+    run: Run, by_half_year: World, packs: dict[str, str], folder: Path
+) -> None:
+    asked = ("pack", by_half_year.months[-1], "--for", "base", "--base", next(iter(packs)))
+    with few_trips_are_enough(), without_full_pages():
+        ran = run(*asked, "--into", folder, "--hand-over", "--to", "no/such/folder/pack.html")
+    refused(ran, 2, "this file cannot be written")
+    assert kept(folder) == ([], [])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--for", "base", "--base", "no-such"], '"no-such" is no base'),
+        (["--for", "base", "--base", "no-such", "--hand-over"], '"no-such" is no base'),
+        (["--for", "committee", "--hand-over"], "only a base's pack is handed over"),
+        (["--for", "base", "--base", "alder", "--by", "Q7"], "only a hand-over is entered"),
+        (["--for", "base", "--base", "alder", "--hand-over", "--by", ""], "must be a token"),
+    ],
+)
+def test_a_pack_that_cannot_be_handed_over_is_refused(
+    run: Run, by_half_year: World, folder: Path, arguments: list[str], said: str
+) -> None:
+    refused(run("pack", by_half_year.months[-1], *arguments, "--into", folder), 2, said)
+    assert kept(folder) == ([], [])

@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 import shutil
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
+import duckdb
+import pandas as pd
 import pytest
 
 import reports
 from pipeline.followup.ledger_words import ledger
 from pipeline.review import shared_edition
-from pipeline.sharing.edition import received_words, shared_review
+from pipeline.sharing.act import hand_over, proposed
+from pipeline.sharing.edition import received_of
+from pipeline.sharing.periods import Period
 from pipeline.store.database import open_store
+from pipeline.store.followup_tables import insert
 from pipeline.store.ledger import entries, verify
 from reports.shared.data import RECEIVED_WORDS, WITHHELD, shared_data
 from reports.text.navigation import SHARED
 from schemas.contract import TABLES
+from schemas.followup_outputs import LoopReview
 from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD
 from tests.acceptance.cli_kit import Run
 from tests.shared.kit import (
@@ -210,26 +220,83 @@ def test_sharing_is_in_the_ledger_and_a_changed_period_is_found(
 @pytest.mark.parametrize(
     ("received", "expected", "step", "said"),
     [
-        (220, 220, "all", "220 of 220 expected trips were received."),
-        (215, 220, "most", "215 of 220 expected trips were received. The period stays as first"),
-        (150, 220, "fewer", "150 of 220 expected trips were received. The period stays as first"),
-        (220, None, None, "220 trips received; how many to expect is not known."),
+        (220, 220, "all", "2026-01: all 220 trips expected were received."),
+        (215, 220, "most", "Warning: of 220 trips expected in 2026-01, 5 are missing."),
+        (150, 220, "fewer", "Warning: of 220 trips expected in 2026-01, 70 are missing."),
+        (220, None, None, "Warning: 2026-01 has 220 trips received; how many to expect is not"),
     ],
 )
-def test_a_period_says_how_much_of_it_was_received(
-    by_month: World, received: int, expected: int | None, step: str | None, said: str
+def test_a_period_says_how_much_of_it_was_received(  # noqa: PLR0917 - a row of the table each
+    by_month: World,
+    tmp_path: Path,
+    received: int,
+    expected: int | None,
+    step: str | None,
+    said: str,
 ) -> None:
     """The number is for the service; who is handed the edition learns a step."""
     by_months = {"2026-01": (received, expected)}
-    review = replace(bare("2026-01"), expected_by_month=by_months)
-    with few_trips_are_enough():
-        safe = shared_review(review, by_month.truth)
-    assert safe.shared is not None
-    assert safe.shared.periods["received"].tolist() == [step]
-    assert received_words(review, safe).startswith(f"Shared 2026-01: {said}")
-    page = shared_data(safe, "month")["received"]
+    with never_shared(by_month, tmp_path) as con:
+        review = replace(bare("2026-01"), expected_by_month=by_months)
+        found = proposed(con, review)
+    assert found.tables.periods["received"].tolist() == [step]
+    assert "Would be told for the first time, and for good: 2026-01." in found.words(done=False)
+    assert said in found.words(done=False)
+    page = shared_data(found.safe, "month")["received"]
     assert page == RECEIVED_WORDS[step or ""]
     assert not re.search("2[0-9]{2}|150", page)
+
+
+def test_a_month_of_a_period_that_nothing_came_of_is_not_complete(by_month: World) -> None:
+    review = replace(bare("2026-03"), expected_by_month={"2026-01": (9, 9), "2026-03": (8, 8)})
+    assert received_of(review, Period("2026-01", "2026-03")) == (17, None)
+    early = replace(review, expected_by_month={"2026-02": (9, 9), "2026-03": (8, 8)})
+    assert received_of(early, Period("2026-01", "2026-03")) == (17, 17), "records begin in February"
+
+
+def test_a_published_month_that_changed_is_named_before_it_is_told_for_good(
+    by_month: World, tmp_path: Path
+) -> None:
+    changed = SimpleNamespace(restatements=pd.DataFrame({"month": ["2026-01", "2025-12"]}))
+    with never_shared(by_month, tmp_path) as con:
+        review = replace(bare("2026-01"), loop=cast(LoopReview, changed))
+        words = proposed(con, review).words(done=False)
+        assert "Warning: 2026-01, in 2026-01, was published, and its figures changed" in words
+        assert "2025-12" not in words
+        hand_over(con, proposed(con, review))
+        again = proposed(con, review).words(done=False)
+    assert "was published" not in again, "what is told already is told as it was"
+    assert "Would be told again, as first shared: 2026-01." in again
+
+
+def test_what_an_earlier_version_told_too_much_of_is_said_not_to_be_unsaid(
+    by_month: World, tmp_path: Path
+) -> None:
+    """Two trips of prong-1 without an occlusion: 'all' without the others was their hours."""
+    sizes = [
+        {"period": "2026-01", "cannula": name, "events": events, "hours": hours}
+        for name, events, hours in (("prong-1", None, None), ("prong-2", 14, 60.0),
+                                    ("all", 14, 63.1))
+    ]  # fmt: skip
+    head = {"period": "2026-01", "from_month": "2026-01", "until_month": "2026-01", "trips": 220}
+    told = {"periods": [head], "shared_rules": [], "shared_bases": [], "shared_sizes": sizes}
+    with never_shared(by_month, tmp_path) as con:
+        insert(con, "shared_period", [("2026-01", "2026-01", json.dumps(told))])
+        found = proposed(con, bare("2026-01"))
+    assert "cannot be unsaid" in found.words(done=False)
+    assert "(prong-1)" in found.words(done=False)
+    assert found.tables.sizes["hours"].tolist()[1:] == [60.0, 63.1], "it stays as first shared"
+
+
+@contextmanager
+def never_shared(world: World, tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A copy of its store from which nothing was handed over."""
+    store = tmp_path / "never.duckdb"
+    shutil.copy(world.into / "store.duckdb", store)
+    with few_trips_are_enough(), closing(open_store(store, create=False)) as con:
+        con.execute("DELETE FROM loop.shared_period")
+        con.execute("DELETE FROM loop.ledger WHERE what = 'shared'")
+        yield con
 
 
 def test_the_command_writes_both_editions(by_half_year: World, run: Run) -> None:

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 
+from pipeline.sharing import sizes
 from pipeline.sharing.counts import SharedCounts
 from pipeline.sharing.edition import period_rows, shared_review
 from pipeline.sharing.periods import Period
+from pipeline.sharing.suppression import blurred
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES
+from tests.shared.attack import attacked, found, hidden_numbers, periods_of
 from tests.shared.kit import World, bare, told, true_cells
-from tests.shared.solver import CELLS, Unknowns, rules_system, sizes_system
+from tests.shared.solver import CELLS, Unknowns
 
-SMALL = range(1, 11)
 WORLDS = ("by_month", "by_half_year")
 
 
@@ -28,85 +30,69 @@ def world(request: pytest.FixtureRequest) -> World:
     return found
 
 
-def periods_of(tables: dict[str, list[dict[str, Any]]]) -> list[Period]:
-    return [Period(r["from_month"], r["until_month"]) for r in tables["periods"]]
-
-
 def everything_told(world: World) -> dict[str, list[dict[str, Any]]]:
     """The rows of both editions together, those that are in both once."""
     rows: dict[str, list[dict[str, Any]]] = {}
     for edition in world.editions():
-        for name, found in told(edition).items():
-            rows.setdefault(name, []).extend(r for r in found if r not in rows.get(name, []))
+        for name, own in told(edition).items():
+            rows.setdefault(name, []).extend(r for r in own if r not in rows.get(name, []))
     return rows
 
 
-def small_cells(
-    tables: dict[str, list[dict[str, Any]]], truth: SharedCounts
-) -> Iterator[tuple[Unknowns, tuple[str, ...], int]]:
-    """Every count that is truly 1 to 10, with the system it must not be worked out from."""
-    for period in periods_of(tables):
-        answers = truth.answers[truth.answers["month"].map(period.holds)]
-        months = sorted(answers["month"].unique())
-        named = {r["base"] for r in tables["shared_bases"] if r["period"] == period.name}
-        for (rule,), cells in true_cells(answers, ["rule"]).items():
-            of_rule = answers[answers["rule"] == rule]
-            system = rules_system(
-                tables["shared_rules"], tables["shared_bases"], period.name, rule, months
-            )
-            every = {(cell,): cells[cell] for cell in CELLS}
-            for (month,), counts in true_cells(of_rule, ["month"]).items():
-                every |= {(cell, month): counts[cell] for cell in CELLS}
-            for (base,), counts in true_cells(of_rule, ["base"]).items():
-                if base in named:
-                    every |= {(cell, "base", base): counts[cell] for cell in CELLS}
-            yield from (
-                (system, name, count)
-                for name, count in every.items()
-                if count in SMALL and name in system.places
-            )
-        events = truth.ventilator[truth.ventilator["month"].map(period.holds)]
-        by_size = events.groupby("cannula")["events"].sum()
-        system = sizes_system(tables["shared_sizes"], period.name)
-        yield from (
-            (system, (str(size),), int(n)) for size, n in by_size.items() if int(n) in SMALL
-        )
+def truths(world: World) -> dict[Period, SharedCounts]:
+    return dict.fromkeys(periods_of(everything_told(world)), world.truth)
 
 
-def test_no_small_count_can_be_worked_out(world: World) -> None:
+def test_no_small_number_can_be_worked_out(world: World) -> None:
     """Neither from one month's edition nor from two: each could be anything from 1 to 10."""
-    tables = everything_told(world)
-    tried = 0
-    for system, name, count in small_cells(tables, world.truth):
-        low, high = system.range(name)
-        assert low <= 1, (name, count, low, high)
-        assert high >= 10, (name, count, low, high)
-        tried += 1
-    assert tried > 20, "no small counts to withhold"
+    looked, given = found(everything_told(world), truths(world))
+    assert given == []
+    assert looked > 20, "no small numbers to withhold"
 
 
 def test_the_truth_solves_every_system(world: World) -> None:
     """A system that leaves the truth out would prove nothing."""
-    tables = everything_told(world)
-    for system, name, count in small_cells(tables, world.truth):
+    for system, name, value in hidden_numbers(everything_told(world), truths(world)):
         fixed = Unknowns()
         fixed.places, fixed.equations = dict(system.places), list(system.equations)
-        fixed.say({name: 1}, count)
-        assert fixed.range(name) == (count, count)
+        fixed.fractions = system.fractions
+        fixed.say({name: 1}, value)
+        assert fixed.range(name) == pytest.approx((value, value))
 
 
 def test_the_solver_works_it_out_where_small_counts_alone_are_hidden(world: World) -> None:
-    tables = everything_told(world)
     leaky: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for period in periods_of(tables):
+    for period in periods_of(everything_told(world)):
         for table, rows in period_rows(period, world.truth, complementary=False).items():
             leaky[table] += rows
-    found = [
+    worked_out = [
         name
-        for system, name, count in small_cells(leaky, world.truth)
-        if system.range(name) == (count, count)
+        for system, name, value in hidden_numbers(leaky, truths(world))
+        if system.range(name) == (value, value)
     ]
-    assert any(len(name) == 1 and name[0] in CELLS for name in found), "no rule is worked out"
+    assert any(len(name) == 2 and name[1] in CELLS for name in worked_out), "no rule is worked out"
+
+
+@pytest.mark.parametrize("seed", [4, 5, 21, 34])
+def test_a_made_up_service_gives_no_small_number_away(seed: int, tmp_path: Path) -> None:
+    """Two periods in sequence, trips late between them, every base's pack beside them."""
+    _, looked, given = attacked(seed, tmp_path)
+    assert given == []
+    assert looked > 20
+
+
+def test_the_attack_finds_hours_where_events_alone_are_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As version 0.1.0 did: 'all' without the sizes told is the hours of two trips."""
+
+    def of_events(hidden: pd.DataFrame) -> bool:
+        return blurred([int(n) for n in hidden.groupby("cannula")["events"].sum()])
+
+    monkeypatch.setattr(sizes, "_tells_nothing", of_events)
+    _, _, given = attacked(5, tmp_path)
+    assert any(line.startswith("hours wide-1 is ") for line in given)
+    assert any("left for those withheld" in line for line in given)
 
 
 def test_the_main_figures_are_told(world: World) -> None:

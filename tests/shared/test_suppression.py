@@ -17,6 +17,7 @@ import pytest
 from pipeline.sharing.suppression import blurred, told_apart, withheld
 from pipeline.sharing.tables import CELLS, GIVE_UP, base_rows, rule_row, rule_rows
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
+from tests.shared.solver import rules_system
 
 
 def split(trips: int) -> Iterator[dict[str, int]]:
@@ -139,3 +140,51 @@ def test_of_two_rules_one_within_the_other_one_is_withheld() -> None:
     outer, inner = rule_rows("2026-01", answers)
     assert outer["judged"] == 40
     assert [inner[cell] for cell in (*CELLS, "judged")] == [None] * 4
+
+
+def least(answers: list[dict[str, Any]], name: tuple[str, ...]) -> float:
+    """The least that a number can be, from the rows by rule and by base."""
+    frame = pd.DataFrame(answers)
+    rules, bases = rule_rows("2026-01", frame), base_rows("2026-01", frame)
+    system = rules_system(rules, bases, "2026-01")
+    return system.range(name)[0] if name in system.places else 0  # nothing tells of it
+
+
+def answer(rule: str, counts: tuple[int, int, int], base: str = "alder") -> dict[str, Any]:
+    """Counts of a base: at variance, kept, not judged."""
+    variance, kept, _ = counts
+    return {"rule": rule, "base": base, "trips": sum(counts), "variance": variance, "kept": kept}
+
+
+def test_a_rules_variances_do_not_tell_how_many_trips_are_not_judged_by_all() -> None:
+    """Of 20 at variance with one rule 11 did not keep all: at least 9 are not judged by all."""
+    answers = [answer(ALL_RULES, (11, 80, 9)), answer("a", (20, 60, 20))]
+    assert least(answers, (ALL_RULES, "not_judged")) <= 1
+
+
+def test_what_another_rule_judges_at_least_does_not_tell_what_a_rule_withholds() -> None:
+    """Judged on 19 trips with two occlusions: of those with one, 14 at variance, 5 or more kept."""
+    inner, outer = "repeated-occlusion-call", "flow-interruption"
+    answers = [answer(ALL_RULES, (60, 80, 60)), answer(outer, (14, 5, 181))]
+    answers.append(answer(inner, (19, 0, 181)))
+    assert least(answers, (outer, "kept")) <= 1
+
+
+def test_the_trips_of_other_bases_do_not_tell_a_bases_small_count() -> None:
+    """24 at variance at two bases, one of which has 20 trips, as all rules tell: 4 at the other."""
+    answers = [
+        answer(ALL_RULES, (40, 60, 0)), answer("a", (30, 50, 20)),
+        answer(ALL_RULES, (20, 40, 0), "birch"), answer("a", (5, 55, 0), "birch"),
+        answer(ALL_RULES, (20, 0, 0), "cedar"), answer("a", (19, 1, 0), "cedar"),
+    ]  # fmt: skip
+    assert least(answers, ("a", "variance", "base", "birch")) <= 1
+
+
+def test_a_bases_variances_with_one_rule_do_not_tell_its_answers_to_all() -> None:
+    """14 at variance with one rule, and 11 at most not judged by all: 3 did not keep all."""
+    answers = [
+        answer(ALL_RULES, (30, 60, 20)), answer("a", (25, 65, 20)),
+        answer(ALL_RULES, (3, 46, 11), "birch"), answer("a", (14, 46, 0), "birch"),
+        answer(ALL_RULES, (20, 40, 0), "cedar"), answer("a", (12, 48, 0), "cedar"),
+    ]  # fmt: skip
+    assert least(answers, (ALL_RULES, "variance", "base", "birch")) <= 1
