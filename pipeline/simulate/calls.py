@@ -7,9 +7,10 @@ import numpy as np
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.charting import Columns
 from pipeline.simulate.draws import Bools, Draws, Ints
-from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch
+from pipeline.simulate.lengths import BORDERLINE, DEVIATION, WALL_LIMIT, against
+from pipeline.simulate.pathways import VENTILATOR
+from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch, Whole
 from pipeline.simulate.support import Scene
-from pipeline.simulate.times import VENTILATOR
 from schemas.contract import AUTHORISATIONS
 
 MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
@@ -32,21 +33,34 @@ def _occlusion_call(draws: Draws, trigger_s: Ints, answer: Ints) -> Ints:
     return np.where((trigger_s < 0) | (answer == NO_CALL), -1, found)
 
 
+def wall_call(scene: Scene) -> Ints:
+    """Return the minute of a call about a wall time that runs over, in time or too late; or -1."""
+    draws, codes, when = scene.draws, scene.codes, scene.when
+    over = np.isin(against(when.wall, WALL_LIMIT), [DEVIATION, BORDERLINE])
+    over &= (codes.whole == 0) & ~np.isin(codes.wall, [Wall.SOURCE_LATE, Wall.FAILED_TWICE])
+    begin = when.wall[:, 0, 0]
+    in_time, late = of("wall_called"), of("wall_called_late")
+    u = draws.uniform("wall call")
+    found = np.where(u < in_time, begin + draws.whole("wall call", 22, 46), -1)
+    later = (u >= in_time) & (u < in_time + late) & (when.wall[:, 0, 1] > begin + 54)
+    return np.where(over, np.where(later, begin + 53, found), -1)
+
+
 def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
     """Chart the calls of a chunk of trips, in order of trip and time."""
     draws, codes, when = scene.draws, scene.codes, scene.when
     start, departed = when.start, when.departed
+    over = wall_call(scene)
     other = (when.kind == VENTILATOR) | (codes.escalation > 0) | draws.chance("lead", 0.5)
     who = np.where(other, CLINICAL_LEAD, MEDICAL_DIRECTION)
     wall, heat, fit = codes.wall, codes.heat, codes.fit
     road = departed + 5
     parts: list[tuple[Bools, Ints, Ints, str, str]] = [
-        (wall == Wall.CALLED, start + draws.whole("call", 25, 45), who, "oxygen", "wall"),
-        (wall == Wall.CALLED_LATE, start + 53, who, "oxygen", "wall"),
+        (over >= 0, over, who, "oxygen", "wall"),
         (wall == Wall.WALL_LEFT_CALLED, departed - 3, who, "oxygen", "leave"),
         (wall == Wall.WALL_LEFT_CALLED_LATE, departed + 9, who, "oxygen", "leave"),
         (heat == Heat.CALLED, road + draws.whole("call", 4, 12), who, "heat", "heat"),
-        (heat == Heat.LONG_LEAVING_CALLED, start + 9, who, "heat", "heat"),
+        (heat == Heat.LONG_LEAVING_CALLED, departed - 5, who, "heat", "heat"),
         (fit == Fit.FLOW_CALLED, start + 3, who, "flow", "flow"),
         (fit == Fit.OUT_OF_RANGE_CALLED, road + 3, who, "flow", "flow"),
         (fit == Fit.FAMILY_CALLED, start + 2, who, "cannula", "cannula"),
@@ -104,6 +118,7 @@ def exemptions(draws: Draws, codes: Codes, forced: list[int]) -> Ints:
     u = draws.uniform("exempt")
     share = of("exempt_share")
     found = np.where(u < share, 1, np.where(u < 0.4, 0, -1))
+    found = np.where(codes.whole == Whole.CONTACT_LOST, np.minimum(found, 0), found)
     found = np.where(
         (codes.watch > 0) & (codes.watch <= Watch.NO_SPO2), np.minimum(found, 0), found
     )

@@ -9,7 +9,8 @@ import numpy as np
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.children import Children
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
-from pipeline.simulate.plants import LOW, Watch, Whole
+from pipeline.simulate.pathways import NEVER
+from pipeline.simulate.plants import LOW, Wall, Watch, Whole
 from pipeline.simulate.support import (
     NOT_CHARTED,
     REASON,
@@ -20,7 +21,7 @@ from pipeline.simulate.support import (
     first_observation,
     low_readings,
 )
-from pipeline.simulate.times import NEVER, Times
+from pipeline.simulate.times import Times
 from schemas.contract import SUPPORTS
 
 Columns = dict[str, Ints]
@@ -217,8 +218,9 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     value = np.where(undiluted, np.minimum(value + 2, 100), value)
     dip = (order % 4 == 2) & own.chance("dip", 0.012, order)
     value = np.where(dip, 88 + own.whole("dip depth", 0, 1, order), value)
-    # on much oxygen from the ventilator no two high values follow each other by chance
-    rich = (source == SOURCE["ventilator"]) & (what.fio2.in_force(trip, minute) > 40)
+    # on much blended oxygen no two high values follow each other by chance
+    rich = ~undiluted & (what.fio2.in_force(trip, minute) > 40)
+    rich |= scene.codes.wall[trip] == Wall.SOURCE_LATE
     held = rich & (order % 3 > 0)
     held |= np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT]) | (scene.codes.whole[trip] > 0)
     value = np.where(held, np.clip(value, 91, 97), value)
@@ -228,6 +230,9 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     value = np.where(high, 98 + own.whole("high", 0, 1, order), value)
     one, two = low_readings(draws, when)
     low = np.isin(watch, LOW) & ((minute == one[trip]) | (minute == two[trip]))
+    # what nobody answers goes on for a while: a recovery would be an answer
+    third = minute == two[trip] + 5
+    low |= (np.isin(watch, LOW) & (watch != Watch.LOW_ANSWERED)) & third
     depth = np.where(own.chance("very low", 0.05), 78, own.whole("low", 84, 89, order))
     value = np.where(low, depth, value)
     lost = (watch == Watch.GAP_IN_SPO2) & (seen.grid[1] > 0) & (seen.grid[1] < GAP_MIN)

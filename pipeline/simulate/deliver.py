@@ -145,7 +145,7 @@ def _chunks(options: Options, size: int) -> Iterator[Ints]:
 
 def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
     """Return which trips of the last month are delivered late: a tenth, and the very last."""
-    last_month = index * options.months // options.trips == options.months - 1
+    last_month = options.month_of(index) == options.months - 1
     found: Bools = last_month & Draws(options.seed, index).chance("late", 0.1)
     found |= index == options.trips - 1
     return np.asarray(found & ~dirt.touched(index)) if dirt else found

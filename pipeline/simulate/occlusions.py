@@ -10,10 +10,11 @@ from pipeline.simulate.assumptions import of
 from pipeline.simulate.charting import Columns
 from pipeline.simulate.children import PRONG, RANK, flow_share
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
-from pipeline.simulate.plants import CHANGED, LOW, Codes, Wall, Whole
+from pipeline.simulate.pathways import VENTILATOR
+from pipeline.simulate.plants import CHANGED, LOW, Codes, Whole
 from pipeline.simulate.service import BASES, MAX_OFFSET_S
 from pipeline.simulate.support import Scene
-from pipeline.simulate.times import NEVER, VENTILATOR, Times
+from pipeline.simulate.times import Times
 
 COMPLETE, PARTIAL, NONE = 1, 2, 3
 """`device_log` as charted; 0 is null."""
@@ -102,9 +103,8 @@ def _rate_per_min(truth: Truth, scene: Scene, place: Place, k: int) -> Floats:
 
 def _occlusion_times(scene: Scene, rates: list[Floats]) -> tuple[Ints, Floats]:
     """Draw (trip, true second) of the events, stretch of flow by stretch of flow."""
-    draws, codes, when, what = scene.draws, scene.codes, scene.when, scene.what
-    stop = np.where(codes.wall == Wall.TWICE, when.departed + 6, NEVER)
-    stop = np.minimum(when.window_end, stop)
+    draws, when, what = scene.draws, scene.when, scene.what
+    stop = np.minimum(when.window_end, when.failed)
     trips, seconds = [], []
     for k, rate in enumerate(rates):
         at = what.flow10.at

@@ -69,12 +69,12 @@ source = "local protocol"
 # The ventilator is needed above either limit. A blender does as well.
 [version.rules.source-choice]
 flow_limit_lpm = 18
-transit_limit_min = 50
+transit_limit_min = 40
 at_limit = "pass"
 satisfied_by = ["ventilator", "blender"]
 grace_min = 5
 severity = "medium"
-text = "Over 18 L/min, or over 50 minutes of transit: leave on the ventilator or a blender."
+text = "Over 18 L/min, or over 40 minutes of planned transit: leave on the ventilator or a blender."
 source = "local protocol"
 
 [version.rules.fallback-reason]

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.simulate.answers import VERDICTS
 from pipeline.simulate.calls import ABOUT
 from pipeline.simulate.draws import Ints
+from pipeline.simulate.lengths import VERDICTS
 from pipeline.simulate.service import BASES, CATALOGUE, DIAGNOSES
 from schemas.contract import (
     AUTHORISATIONS,

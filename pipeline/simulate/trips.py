@@ -11,12 +11,13 @@ from pipeline.simulate.assumptions import of
 from pipeline.simulate.calls import answers_to_occlusions, contacts, exemptions, outcomes
 from pipeline.simulate.charting import Columns, observations, settings
 from pipeline.simulate.children import children
-from pipeline.simulate.draws import Draws, Ints
+from pipeline.simulate.draws import Draws, Floats, Ints
 from pipeline.simulate.occlusions import Place, Truth, device_events, logs, own_rate
+from pipeline.simulate.pathways import VENTILATOR, pathways
 from pipeline.simulate.plants import Codes, Escalation, Wall, Whole, drawn
 from pipeline.simulate.service import BASE_SHARES, TROUBLED_BASE
 from pipeline.simulate.support import Scene, support
-from pipeline.simulate.times import VENTILATOR, Times, times
+from pipeline.simulate.times import Times, times
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,19 @@ class Options:
     def rules(self) -> tuple[str, ...]:
         """The rules judged and planted."""
         return RULES if self.all_rules else FIRST_RULES
+
+    def winter(self, month: Ints) -> Floats:
+        """Return how wintry each month is: 1 in January, 0 in July."""
+        number = (int(self.first_month[5:]) - 1 + month) % 12
+        return np.asarray((1 + np.cos(2 * np.pi * number / 12)) / 2)
+
+    def month_of(self, index: Ints) -> Ints:
+        """Return the position of each trip's month: winters are busier, every month has a trip."""
+        share = 1 + of("winter_trips") * (self.winter(np.arange(self.months)) - 0.5)
+        last = np.cumsum(share / share.sum()) * (self.trips - self.months)
+        # at least one trip a month
+        until = np.rint(last).astype(np.int64) + np.arange(1, self.months + 1)
+        return np.asarray(np.searchsorted(until, index, side="right"))
 
     @property
     def training_month(self) -> int:
@@ -57,13 +71,15 @@ class Chunk:
 def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     """Make the trips with these numbers; `whole` forces what befalls some of them."""
     draws = Draws(options.seed, index)
-    month = index * options.months // options.trips
+    month = options.month_of(index)
     base = draws.pick("base", BASE_SHARES)
     trained = month > options.training_month
-    long_wall = np.where(base == TROUBLED_BASE, np.where(trained, 0.04, 0.16), 0.0)
+    long_wall = np.where(base == TROUBLED_BASE, np.where(trained, 0.04, 0.20), 0.0)
     codes = drawn(draws, options.plants, long_wall, whole)
     child = children(draws, codes, options.confounding)
-    when = times(draws, codes, child)
+    exempt = exemptions(draws, codes, FORCED_EXEMPT)
+    way = pathways(draws, codes, child, exempt > 0)
+    when = times(draws, codes, way, options.winter(month))
     scene = Scene(draws, codes, child, when, support(draws, codes, child, when))
     log = logs(draws, codes, when)
     place = Place(base, month)
@@ -72,7 +88,6 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     asks = np.isin(codes.escalation, [Escalation.CALLED, Escalation.NOT_CALLED])
     codes.clear("escalation", asks & (seen.trigger_s >= 0))
     response = answers_to_occlusions(draws)
-    exempt = exemptions(draws, codes, FORCED_EXEMPT)
     rate = own_rate(draws, options.truth.shape)
     tables = {
         "trips": _trips(scene, place, log.said, exempt),

@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from pipeline.simulate import simulate
-from pipeline.simulate.answers import FIRST_RULES, RULES, VERDICTS
+from pipeline.simulate.answers import FIRST_RULES, RULES
 from pipeline.simulate.children import flow_share
 from pipeline.simulate.dirt import KINDS, LEAST_TRIPS
+from pipeline.simulate.lengths import VERDICTS
 from pipeline.simulate.occlusions import OCCLUSION, STARTED, Truth
 from pipeline.simulate.service import CATALOGUE, MAX_OFFSET_S, export_text
 from pipeline.simulate.trips import Options, made
