@@ -4,26 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from pipeline.simulate.catalogue import BASE_NAMES, LEAST_SIZES, MOST_SIZES, catalogue_text
+from pipeline.simulate.changes import LATE, MISSING, RETRAINED, Change, planted_text
 from pipeline.simulate.dirt import LEAST_TRIPS, TRAINING_ROW, Dirt
 from pipeline.simulate.draws import Bools, Draws, Ints
-from pipeline.simulate.service import (
-    BASES,
-    TABLES,
-    TROUBLED_BASE,
-    catalogue_text,
-    export_text,
-    month_after,
-    protocol_text,
-)
+from pipeline.simulate.options import Options
+from pipeline.simulate.service import TABLES, export_text, protocol_text
 from pipeline.simulate.tables import PlantedWriter, Writer, columns
-from pipeline.simulate.trips import Chunk, Options, expected, made
+from pipeline.simulate.trips import Chunk, expected, made
 from schemas.contract import MONTH_PATTERN
 
+CHANGES = "planted_changes.csv"
 MOST_TRIPS = 10_000_000
 MOST_MONTHS = 120
 
@@ -37,6 +34,15 @@ def checked(options: Options, *, chunk: int, dirt: bool) -> None:
     if not 1 <= options.months <= MOST_MONTHS:
         raise ValueError(
             f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}."
+        )
+    if not 1 <= options.setup.base_count <= len(BASE_NAMES):
+        raise ValueError(
+            f"There must be from 1 to {len(BASE_NAMES)} bases, not {options.setup.base_count}."
+        )
+    if not LEAST_SIZES <= options.setup.size_count <= MOST_SIZES:
+        raise ValueError(
+            f"There must be from {LEAST_SIZES} to {MOST_SIZES} cannula sizes, not"
+            f" {options.setup.size_count}."
         )
     if options.trips < options.months:
         raise ValueError(
@@ -85,16 +91,21 @@ class Delivery:
         self.into = into
         self.options = options
         self.dirt = dirt
-        self.months = [month_after(options.first_month, k) for k in range(options.months)]
+        self.months = options.month_names
         self.received = np.zeros(options.months, dtype=np.int64)
         names = [name for name in TABLES if name != "training"]
         self.writers = {
-            name: Writer(connection, into / f"{name}.csv", columns(name, self.months))
+            name: Writer(
+                connection, into / f"{name}.csv", columns(name, self.months, options.setup)
+            )
             for name in names
         }
-        clock = columns("planted_clock", self.months)
+        clock = self._columns("planted_clock")
         self.clock = Writer(connection, into / "planted_clock.csv", clock)
         self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
+
+    def _columns(self, table: str) -> dict[str, str]:
+        return columns(table, self.months, self.options.setup)
 
     def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
         """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
@@ -124,14 +135,25 @@ class Delivery:
         _write(self.into / "export.toml", text)
         protocol = protocol_text(options.first_month, all_rules=options.all_rules)
         _write(self.into / "protocol.toml", protocol)
-        _write(self.into / "cannulas.toml", catalogue_text())
-        month, base = self.months[options.training_month], BASES[TROUBLED_BASE]
-        training = f"month,base,rule\n{month},{base},wall-oxygen-time\n"
+        _write(self.into / "cannulas.toml", catalogue_text(options.setup))
+        rows = self._training()
         if self.dirt:
-            training += TRAINING_ROW.format(month=month, base=base)
-            self.dirt.listed.append(("training.csv", 3, "rule", "missing value"))
+            month, base = self.months[options.training_month], options.setup.bases[0]
+            rows.append(TRAINING_ROW.format(month=month, base=base))
+            self.dirt.listed.append(("training.csv", 1 + len(rows), "rule", "missing value"))
             _write(self.into / "planted_dirt.csv", self.dirt.text())
-        _write(self.into / "training.csv", training)
+        _write(self.into / "training.csv", "".join(["month,base,rule\n", *rows]))
+        if options.changes:
+            _write(self.into / CHANGES, planted_text(options.changes, self.months))
+
+    def _training(self) -> list[str]:
+        """The retrainings: those asked for, else that of the base with long wall times."""
+        options = self.options
+        if options.troubled:
+            base = options.setup.bases[options.setup.troubled]
+            return [f"{self.months[options.training_month]},{base},wall-oxygen-time\n"]
+        asked = [change for change in options.changes if change.kind == RETRAINED]
+        return [f"{self.months[c.first]},{c.base},{c.what}\n" for c in asked]
 
 
 def _write(path: Path, text: str) -> None:
@@ -151,27 +173,67 @@ def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
     return np.asarray(found & ~dirt.touched(index)) if dirt else found
 
 
+@dataclass
+class Apart:
+    """Numbers of the trips that are never delivered, and of those in the second delivery."""
+
+    missing: Ints
+    late: Ints
+
+
+def set_apart(options: Options, dirt: Dirt | None, *, tenth_late: bool) -> Apart:
+    """Choose the trips that changes ask to be missing or late; ValueError for more than there are.
+
+    No trip that a bad row belongs to is chosen.
+    """
+    taken: dict[str, list[Ints]] = {MISSING: [], LATE: []}
+    gone = np.zeros(0, dtype=np.int64)
+    for change in options.changes:
+        if change.kind in taken:
+            chosen = _chosen(options, change, gone, dirt)
+            taken[change.kind].append(chosen)
+            gone = np.concatenate([gone, chosen])
+    if tenth_late:
+        index = options.trips_of(options.months - 1)
+        late = index[_late(options, index, dirt)]
+        taken[LATE].append(np.setdiff1d(late, gone))
+    missing, late = (np.concatenate([gone[:0], *taken[kind]]) for kind in (MISSING, LATE))
+    return Apart(missing, late)
+
+
+def _chosen(options: Options, change: Change, gone: Ints, dirt: Dirt | None) -> Ints:
+    free = np.setdiff1d(options.trips_of(change.first), gone)
+    free = free[~dirt.touched(free)] if dirt else free
+    wanted = int(change.value)
+    if wanted >= len(free):
+        raise ValueError(f'"{change.text}": the month has only {len(free)} trips to choose from.')
+    order = np.argsort(Draws(options.seed, free).uniform(change.kind))
+    return np.asarray(free[order[:wanted]])
+
+
 def deliver(options: Options, into: Path, *, chunk: int, dirt: bool, late: bool) -> None:
     """Make all trips and write them."""
     import duckdb
 
     later = into.with_name(into.name + "-late")
     checked_empty(into)
-    if late:
+    bad = Dirt(options.trips) if dirt else None
+    apart = set_apart(options, bad, tenth_late=late)
+    if len(apart.late):
         checked_empty(later)
     with duckdb.connect() as connection:
-        bad = Dirt(options.trips) if dirt else None
         delivery = Delivery(connection, into, options, bad)
-        second = Delivery(connection, later, options, None) if late else None
+        second = Delivery(connection, later, options, None) if len(apart.late) else None
         for index in _chunks(options, chunk):
             whole = bad.whole(index) if bad else np.zeros_like(index)
             some = made(options, index, whole)
-            held_back = _late(options, index, bad) if late else np.zeros(len(index), dtype=bool)
-            delivery.add(some, index, ~held_back)
+            held_back = np.isin(index, apart.late)
+            delivery.add(some, index, ~held_back & ~np.isin(index, apart.missing))
             if second:
                 second.add(some, index, held_back)
         received = delivery.received + (second.received if second else 0)
-        wanted = expected(options, [int(n) for n in received])
+        missing = np.bincount(options.month_of(apart.missing), minlength=options.months)
+        wanted = expected(options, [int(n) for n in received], [int(n) for n in missing])
         delivery.finish(wanted)
         if second:
             second.finish(wanted)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.charting import LOST_AFTER, Columns
 from pipeline.simulate.draws import Bools, Ints
 from pipeline.simulate.plants import Whole
@@ -188,7 +189,7 @@ class Dirt:
 def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times) -> Edit:
     low, high = (int(np.searchsorted(rows["trip"], trip, side=s)) for s in ("left", "right"))
     if kind.table == "trips":
-        place = list(columns("trips", ["-"])).index(kind.column)
+        place = list(columns("trips", ["-"], Setup())).index(kind.column)
         return (
             Edit(low, _cell_change(low, place, kind.cell), replaces=True)
             if kind.cell

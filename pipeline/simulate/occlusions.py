@@ -8,11 +8,11 @@ import numpy as np
 
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.charting import Columns
-from pipeline.simulate.children import PRONG, RANK, flow_share
+from pipeline.simulate.children import flow_share
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
 from pipeline.simulate.pathways import VENTILATOR
 from pipeline.simulate.plants import CHANGED, LOW, Codes, Whole
-from pipeline.simulate.service import BASES, MAX_OFFSET_S
+from pipeline.simulate.service import MAX_OFFSET_S
 from pipeline.simulate.support import Scene
 from pipeline.simulate.times import Times
 
@@ -48,13 +48,16 @@ class Occlusions:
 
 @dataclass
 class Place:
-    """Position of each trip's base and month, shape (n,)."""
+    """Position of each trip's base and month, and what a planted change makes of the rate of
+    occlusions and of the log; shape (n,)."""
 
     base: Ints
     month: Ints
+    raised: Floats
+    log_stopped: Bools
 
 
-@dataclass
+@dataclass(frozen=True)
 class Truth:
     """The generator's own rate of occlusions; what an analysis should recover."""
 
@@ -63,7 +66,7 @@ class Truth:
     shape: float
 
 
-def logs(draws: Draws, codes: Codes, when: Times) -> Logs:
+def logs(draws: Draws, codes: Codes, when: Times, stopped: Bools) -> Logs:
     """Which logs were downloaded, and whether that was said."""
     said_share = (
         1
@@ -72,6 +75,8 @@ def logs(draws: Draws, codes: Codes, when: Times) -> Logs:
     )
     shares = (said_share, of("log_partial"), of("log_none"), of("log_unsaid_missing"))
     drawn = draws.pick("log", (*shares, of("log_unsaid_present")))
+    gone = np.where(draws.chance("log said none", 0.5), 2, 3)
+    drawn = np.where(stopped, gone, drawn)
     drawn = np.where(codes.whole >= Whole.SETTING_LOST, 0, drawn)
     said = np.array([COMPLETE, PARTIAL, NONE, 0, 0])[drawn]
     used = when.kind == VENTILATOR
@@ -91,14 +96,14 @@ def own_rate(draws: Draws, shape: float) -> Floats:
 def _rate_per_min(truth: Truth, scene: Scene, place: Place, k: int) -> Floats:
     """The true rate in the k-th stretch of flow, before the trip's own factor."""
     child, what = scene.child, scene.what
-    share = flow_share(what.flow10.value[:, k], child.cannula)
-    prong = PRONG[child.cannula]
-    size = truth.rate_ratio ** (np.where(prong, 3, 2) - RANK[child.cannula])
-    family = np.where(prong, 1.0, of("occlusion_wide"))
-    where = of("occlusion_base_spread") * (place.base / (len(BASES) - 1) - 0.5)
+    setup = child.setup
+    share = flow_share(setup, what.flow10.value[:, k], child.cannula)
+    size = truth.rate_ratio ** setup.from_middle[child.cannula]
+    family = np.where(setup.prong[child.cannula], 1.0, of("occlusion_wide"))
+    where = of("occlusion_base_spread") * (place.base / max(len(setup.bases) - 1, 1) - 0.5)
     wave = of("occlusion_month_spread") * np.sin(2 * np.pi * place.month / 12)
     effect = np.exp(of("occlusion_flow_effect") * (share - 0.5) + where + wave)
-    return np.asarray(truth.per_100h / 6000 * size * family * effect)
+    return np.asarray(truth.per_100h / 6000 * size * family * effect * place.raised)
 
 
 def _occlusion_times(scene: Scene, rates: list[Floats]) -> tuple[Ints, Floats]:
@@ -218,7 +223,7 @@ def _log_rows(scene: Scene, log: Logs, clock: Clock, events: _Events) -> Columns
     draws, when = scene.draws, scene.when
     trip, shown, cutoff = events.trip, events.shown, events.cutoff
     own = draws.rows(trip)
-    pressure = 47 + own.whole("pressure", 0, 8, events.item)
+    pressure = int(of("ceiling")) + 1 + own.whole("pressure", 0, 8, events.item)
     with_log = np.flatnonzero(log.delivered)
     bench = with_log[draws.chance("bench start", 0.02)[with_log]]
     paused = with_log[draws.chance("paused", 0.02)[with_log]]

@@ -50,6 +50,7 @@ class Heat(IntEnum):
     EXPLAINED_LATE = 12  # the reason follows when it is over
     ONE_UNEXPLAINED = 13  # two stretches, the second without a reason
     CHANGED_LEAVING = 14  # heated in the minute of departure
+    HEATER_FAILED = 15  # a heater asked to fail: for ten minutes or longer, at most to hand-over
 
 
 class Fit(IntEnum):
@@ -198,7 +199,10 @@ RICH = [Watch.RICH_OXYGEN, Watch.RICH_AT_LIMIT, Watch.RICH_UNKNOWN]
 GAPS = [Watch.GAP, Watch.GAP_IN_SPO2, Watch.GAP_AT_LIMIT]
 RANGE = [Fit.OUT_OF_RANGE, Fit.OUT_OF_RANGE_CALLED, Fit.OUT_OF_RANGE_AT_LIMIT]
 SMALL = [Fit.TOO_SMALL, Fit.TOO_SMALL_CALLED]
-ON_THE_ROAD = [Heat.SHORT_TRANSIT, Heat.LONG, Heat.CALLED, Heat.AT_LIMIT]
+ON_THE_ROAD = [
+    *(Heat.SHORT_TRANSIT, Heat.LONG, Heat.CALLED, Heat.AT_LIMIT),
+    Heat.HEATER_FAILED,
+]
 LEAVES_COLD = [Heat.LONG_LEAVING, Heat.LONG_LEAVING_CALLED]
 LOSES_MOVING = [Heat.LOST_MOVING, Heat.UNEXPLAINED, Heat.EXPLAINED_LATE, Heat.ONE_UNEXPLAINED]
 CHANGED = [Escalation.CALLED_CHANGED, Escalation.NOT_CALLED_CHANGED]

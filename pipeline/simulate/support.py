@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.simulate.children import LEAST_FLOW, MOST_FLOW, Children
+from pipeline.simulate.children import Children
 from pipeline.simulate.draws import Draws, Ints
 from pipeline.simulate.pathways import CYLINDER, NEVER
 from pipeline.simulate.plants import (
@@ -144,7 +144,7 @@ def _humidification(codes: Codes, when: Times) -> Series:
 
 def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
     """The flow, a step of one litre on some trips, and the planted stretch out of range."""
-    low, high = LEAST_FLOW[child.cannula] * 10, MOST_FLOW[child.cannula] * 10
+    low, high = (limit[child.cannula] * 10 for limit in child.setup.flow)
     out = np.isin(codes.fit, RANGE)
     low_side = draws.chance("below range", 0.2)
     outside = np.where(low_side, low - 5, high + 20).astype(np.int64)

@@ -223,6 +223,7 @@ def _unheated(draws: Draws, codes: Codes, found: Times) -> Ints:
     heat, start, departed = codes.heat, found.start, found.departed
     short = draws.whole("heat short", 3, 8)
     long = draws.whole("heat long", 18, 36)
+    until_failed = np.minimum(departed + 5 + draws.whole("heater failed", 10, 36), found.end)
     road_until = np.minimum(departed + 5 + long, found.window_end - 2)
     begin = np.full_like(start, NEVER)
     until = begin.copy()
@@ -232,6 +233,7 @@ def _unheated(draws: Draws, codes: Codes, found: Times) -> Ints:
         (np.isin(heat, LOSES_MOVING), change, np.minimum(change + short, departed - 1)),
         (heat == Heat.SHORT_TRANSIT, departed + 5, departed + 5 + short),
         (np.isin(heat, [Heat.LONG, Heat.CALLED]), departed + 5, road_until),
+        (heat == Heat.HEATER_FAILED, departed + 5, until_failed),
         (heat == Heat.AT_LIMIT, departed + 5, departed + 20 + draws.whole("heat limit", 0, 1)),
         (np.isin(heat, LEAVES_COLD), departed - 12, departed + 6),
         (heat == Heat.CHANGED_LEAVING, departed - 8, departed),
