@@ -18,6 +18,7 @@ from pipeline.cli.options import (
     PROTOCOL,
     SHOWN_PROBLEMS,
     Edition,
+    options_given,
     progress,
 )
 from pipeline.errors import EXIT_SET_ASIDE, Mistake
@@ -124,6 +125,7 @@ def explain(
 
 @app.command()
 def simulate(  # noqa: PLR0917 - options, given by name
+    context: typer.Context,
     into: Annotated[Path, typer.Option(metavar="DIR", help="New or empty directory.")],
     trips: Annotated[
         int, typer.Option(metavar="N", min=1, max=10_000_000, help="Trips in all.")
@@ -146,13 +148,25 @@ def simulate(  # noqa: PLR0917 - options, given by name
         ),
     ] = None,
     dirt: Annotated[bool, typer.Option("--dirt", help="Add rows that cannot be used.")] = False,
+    sample: Annotated[
+        bool, typer.Option("--sample", help="Make sample_data; no option but --into goes with it.")
+    ] = False,
 ) -> None:
     """Make a delivery of an invented service, and planted.csv with every answer it planted."""
+    from pipeline.simulate.changes import Refused
     from pipeline.simulate.deliver import deliver
     from pipeline.simulate.dirt import LEAST_TRIPS
+    from pipeline.simulate.sample import sample as make_sample
     from pipeline.simulate.simulator import CHUNK, options_of
     from pipeline.simulate.start import empty_folder
 
+    if sample:
+        if given := options_given(context, "into", "sample"):
+            raise typer.BadParameter(f"{given[0]} does not go with --sample; leave it out.")
+        empty_folder(into)
+        make_sample(into)
+        typer.echo(f"Wrote the sample to {into}")
+        return
     least = max(months, LEAST_TRIPS if dirt else 0)
     if trips < least:
         why = f"bad rows of every kind and {months} months" if dirt else f"{months} months"
@@ -164,10 +178,10 @@ def simulate(  # noqa: PLR0917 - options, given by name
             trips, months, seed, dirt, first_month=first_month, bases=bases, sizes=sizes,
             changes=tuple(change or ()),
         )  # fmt: skip
-    except ValueError as error:
+        empty_folder(into)
+        deliver(options, into, chunk=CHUNK, dirt=dirt, late=False)
+    except Refused as error:
         raise typer.BadParameter(str(error)) from error
-    empty_folder(into)
-    deliver(options, into, chunk=CHUNK, dirt=dirt, late=False)
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 

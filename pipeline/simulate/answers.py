@@ -103,6 +103,7 @@ BY_WATCH = {
 }
 BY_ESCALATION = {
     Escalation.CALLED: {"escalation-call": MET},
+    Escalation.INTUBATED: {"escalation-call": MET},
     Escalation.NOT_CALLED: {"escalation-call": DEVIATION},
     Escalation.OUTCOME_MISSING: {"escalation-call": CANNOT_TELL},
     Escalation.CALLED_CHANGED: {"escalation-call": MET},

@@ -86,6 +86,8 @@ MAGNITUDES: dict[str, Magnitude] = {
     "log_unsaid_present": Magnitude(0.15, "1", ASSUMED, "downloaded, and not said so"),
     "spo2_typical": Magnitude(95.5, "%", ASSUMED, "inside 92-99 as a rule"),
     "crying": Magnitude(0.12, "1", ASSUMED, "of observations, more where occlusions cluster"),
+    "crying_near": Magnitude(0.35, "1", ASSUMED, "of observations within 2 min of an occlusion"),
+    "crying_raised": Magnitude(0.8, "1", ASSUMED, "the same, where a change raised the rate"),
     "exempt_share": Magnitude(0.05, "1", ASSUMED, "another saturation target is ordered"),
     "expected_surplus": Magnitude(0.02, "1", ASSUMED, "trips dispatched but never received"),
 }

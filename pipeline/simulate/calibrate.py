@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipeline.simulate.changes import ODDS, RETRAINED
+from pipeline.simulate.changes import ODDS, RETRAINED, Refused
 from pipeline.simulate.effects import Dose, needed_chance, times_by_month
 from pipeline.simulate.lengths import DEVIATION, MET
 from pipeline.simulate.options import Options
@@ -19,7 +19,7 @@ CHUNK = 50_000
 
 
 def dosed(options: Options) -> Options:
-    """Return the options with what the asked odds need; ValueError where they cannot be had."""
+    """Return the options with what the asked odds need; Refused where they cannot be had."""
     asked = [c for c in options.changes if c.kind in (ODDS, RETRAINED)]
     pairs = dict.fromkeys((c.what, c.base) for c in asked)
     return replace(options, doses=tuple(_dose(options, rule, base) for rule, base in pairs))
@@ -30,9 +30,9 @@ def _dose(options: Options, rule: str, base: str) -> Dose:
     at = options.setup.bases.index(base)
     chances = {t: _chance(options, rule, at, t) for t in set(times) if t != 1}
     if too_much := [t for t, chance in chances.items() if chance > 1]:
-        raise ValueError(
+        raise Refused(
             f"The odds of a variance from {rule} at {base} cannot be made {too_much[0]:g} times"
-            " what they are: too few of its trips can be made one. Ask for less."
+            " what they are: too few of its trips can be changed so. Ask for less."
         )
     return Dose(
         rule,

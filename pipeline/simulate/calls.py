@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.charting import Columns
-from pipeline.simulate.draws import Bools, Draws, Ints
+from pipeline.simulate.draws import Bools, Columns, Draws, Ints
 from pipeline.simulate.lengths import BORDERLINE, DEVIATION, WALL_LIMIT, against
 from pipeline.simulate.pathways import VENTILATOR
 from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch, Whole
@@ -15,6 +14,8 @@ from schemas.contract import AUTHORISATIONS
 
 MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
 ABOUT = ("oxygen", "heat", "flow", "cannula", "occlusion", "escalation", "advice")
+CALLS = [Escalation.CALLED, Escalation.CALLED_CHANGED, Escalation.INTUBATED]
+"""Children who needed more support, with a call."""
 IN_TIME, NO_CALL, TOO_LATE, AT_LIMIT = 0, 1, 2, 3
 """How a crew answered repeated occlusions."""
 
@@ -40,7 +41,7 @@ def wall_call(scene: Scene) -> Ints:
     over &= (codes.whole == 0) & ~np.isin(codes.wall, [Wall.SOURCE_LATE, Wall.FAILED_TWICE])
     begin = when.wall[:, 0, 0]
     in_time, late = of("wall_called"), of("wall_called_late")
-    u = draws.uniform("wall call")
+    u = np.where(codes.wall == Wall.LONG_CALLED, 0.0, draws.uniform("wall call"))
     found = np.where(u < in_time, begin + draws.whole("wall call", 22, 46), -1)
     later = (u >= in_time) & (u < in_time + late) & (when.wall[:, 0, 1] > begin + 54)
     return np.where(over, np.where(later, begin + 53, found), -1)
@@ -52,6 +53,7 @@ def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
     start, departed = when.start, when.departed
     over = wall_call(scene)
     other = (when.kind == VENTILATOR) | (codes.escalation > 0) | draws.chance("lead", 0.5)
+    other &= codes.wall != Wall.LONG_CALLED
     who = np.where(other, CLINICAL_LEAD, MEDICAL_DIRECTION)
     wall, heat, fit = codes.wall, codes.heat, codes.fit
     road = departed + 5
@@ -67,8 +69,9 @@ def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
         (fit == Fit.TOO_SMALL_CALLED, departed - 6, who, "cannula", "cannula"),
     ]
     direction = np.full_like(who, MEDICAL_DIRECTION)
-    called = np.isin(codes.escalation, [Escalation.CALLED, Escalation.CALLED_CHANGED])
+    called = np.isin(codes.escalation, CALLS)
     parts.append((called, departed + 6, direction, "escalation", ""))
+    parts.append((wall == Wall.OCCLUDED, when.failed + 3, direction, "occlusion", ""))
     minute = _occlusion_call(draws, trigger_s, answer)
     parts.append((minute >= 0, minute, direction, "occlusion", ""))
     plain = (codes.whole == 0) & ~np.isin(codes.watch, LOW)
@@ -109,7 +112,8 @@ def outcomes(draws: Draws, codes: Codes) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
     plain = 1 + draws.chance("weaned", 0.15).astype(np.int64)
     worse = codes.escalation > 0
-    found = np.where(worse, np.where(draws.chance("intubated", 0.2), 4, 3), plain)
+    intubated = draws.chance("intubated", 0.2) | (codes.escalation == Escalation.INTUBATED)
+    found = np.where(worse, np.where(intubated, 4, 3), plain)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
 
 

@@ -9,12 +9,13 @@ import re
 from dataclasses import dataclass
 
 from pipeline.simulate.catalogue import Setup
-from pipeline.simulate.steering import STEERED
+from pipeline.simulate.steering import CASES, STEERED
 
-OCCLUSIONS, ODDS, FAILS, LOGS, RETRAINED, MISSING, LATE = (
+OCCLUSIONS, ODDS, FAILS, LOGS, RETRAINED, MISSING, LATE, CASE = (
     *("occlusions", "odds", "fails", "logs stop"),
-    *("retraining", "missing", "late"),
+    *("retraining", "missing", "late", "case"),
 )
+ONE_MONTH = (MISSING, LATE, CASE)
 HEATERS, VENTILATORS = 5, 4
 """Units of each kind that a base has."""
 MOST_RATIO = 20.0
@@ -58,8 +59,18 @@ FORMS = {
         "1 trip late in 2026-06",
         "trips that arrive in a second delivery beside the first, its name ending in -late",
     ),
+    CASE: (
+        rf"(?P<what>[\w-]+) case(?: at (?P<base>\S+))? in {_MONTH}",
+        "overrun-authorised case at cedar in 2026-06",
+        "one trip of the month and base (without a base, one that arrives late): "
+        + ", ".join(CASES),
+    ),
 }
 """Kind: how it is written, an example, what it means."""
+
+
+class Refused(ValueError):  # noqa: N818 - named by what happened, as the verdicts are
+    """What was asked of the simulator cannot be made; its text is a sentence for whoever asked."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +91,7 @@ class Change:
 
 
 def changes(texts: tuple[str, ...], months: list[str], setup: Setup) -> tuple[Change, ...]:
-    """Read changes; ValueError with a sentence for the first that cannot be understood or done."""
+    """Read changes; Refused with a sentence for the first that cannot be understood or done."""
     return tuple(_change(text, months, setup) for text in texts)
 
 
@@ -93,28 +104,28 @@ def _change(text: str, months: list[str], setup: Setup) -> Change:
             _checked(change, setup)
             return change
     forms = "; ".join(example for _, example, _ in FORMS.values())
-    raise ValueError(f'"{plain}" is not a change. Write one like these: {forms}.')
+    raise Refused(f'"{plain}" is not a change. Write one like these: {forms}.')
 
 
 def _placed(kind: str, parts: dict[str, str], months: list[str], text: str) -> Change:
     """The change with its months as positions."""
     for name in (parts["month"], parts.get("until")):
         if name and name not in months:
-            raise ValueError(
+            raise Refused(
                 f'"{text}": the delivery has the months {months[0]} to {months[-1]}, not {name}.'
             )
     first = months.index(parts["month"])
     until = parts.get("until")
     last = months.index(until) if until else len(months) - 1
     if last < first:
-        raise ValueError(f'"{text}": {until} is before {parts["month"]}.')
-    last = first if kind in (MISSING, LATE) else last
+        raise Refused(f'"{text}": {until} is before {parts["month"]}.')
+    last = first if kind in ONE_MONTH else last
     value = float(parts.get("value") or 1)
-    return Change(kind, parts.get("what", ""), parts.get("base", ""), value, first, last, text)
+    return Change(kind, parts.get("what") or "", parts.get("base") or "", value, first, last, text)
 
 
 def _checked(change: Change, setup: Setup) -> None:
-    """ValueError where it names something the service does not have."""
+    """Refused where it names something the service does not have."""
     carried = [size.id for size in setup.sizes if size.carried]
     if change.base and change.base not in setup.bases:
         _refuse(change, f"no base {change.base}", setup.bases)
@@ -122,19 +133,21 @@ def _checked(change: Change, setup: Setup) -> None:
         _refuse(change, f"no carried size {change.what}", carried)
     if change.kind in (ODDS, RETRAINED) and change.what not in STEERED:
         _refuse(change, f"nothing that changes {change.what}", tuple(STEERED))
+    if change.kind == CASE and change.what not in CASES:
+        _refuse(change, f"no case {change.what}", tuple(CASES))
     if change.kind == FAILS:
         if unit_of(change.what, setup) is None:
             base = setup.bases[-1]
             known = (f"H-{base}-1 to H-{base}-{HEATERS}", f"V-{base}-1 to V-{base}-{VENTILATORS}")
             _refuse(change, f"no unit {change.what}", (*known, "and so on for the other bases"))
         if change.value > 1:
-            raise ValueError(f'"{change.text}": a share is from 0 to 1.')
+            raise Refused(f'"{change.text}": a share is from 0 to 1.')
     if change.kind in (OCCLUSIONS, ODDS, RETRAINED) and not 0 < change.value <= MOST_RATIO:
-        raise ValueError(f'"{change.text}": times what must be above 0, at most {MOST_RATIO:g}.')
+        raise Refused(f'"{change.text}": times what must be above 0, at most {MOST_RATIO:g}.')
 
 
 def _refuse(change: Change, lacking: str, known: tuple[str, ...] | list[str]) -> None:
-    raise ValueError(f'"{change.text}": the service has {lacking}; it has {", ".join(known)}.')
+    raise Refused(f'"{change.text}": the service has {lacking}; it has {", ".join(known)}.')
 
 
 def unit_of(token: str, setup: Setup) -> tuple[str, int, int] | None:
@@ -152,6 +165,6 @@ def planted_text(planted: tuple[Change, ...], months: list[str]) -> str:
     rows = ["kind,what,base,value,from_month,until_month"]
     for c in planted:
         # a retraining shows from the month after it
-        until = months[c.last] if c.last < len(months) - 1 or c.kind in (MISSING, LATE) else ""
+        until = months[c.last] if c.last < len(months) - 1 or c.kind in ONE_MONTH else ""
         rows.append(f"{c.kind},{c.what},{c.base},{c.value:g},{months[c.first]},{until}")
     return "\n".join(rows) + "\n"

@@ -8,7 +8,8 @@ import numpy as np
 
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.children import Children
-from pipeline.simulate.draws import Bools, Draws, Floats, Ints
+from pipeline.simulate.draws import Bools, Columns, Draws, Floats, Ints
+from pipeline.simulate.occlusions import Occlusions
 from pipeline.simulate.pathways import NEVER
 from pipeline.simulate.plants import LOW, Wall, Watch, Whole
 from pipeline.simulate.support import (
@@ -23,9 +24,6 @@ from pipeline.simulate.support import (
 )
 from pipeline.simulate.times import Times
 from schemas.contract import SUPPORTS
-
-Columns = dict[str, Ints]
-"""A table as arrays of one length; -1 is null in numbers, 0 in codes."""
 
 START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT = 0, 6, 7, 8, 9
 FIELDS = ("source", "flow10", "fio2", "humidification", "cannula")
@@ -153,8 +151,18 @@ def _shown_reason(own: Draws, rows: _Rows, what: Support) -> Ints:
     return np.where(rows.kind == START, what.start_reason[rows.trip], found)
 
 
-def observations(scene: Scene, own_rate: Floats) -> Columns:
-    """Chart the observations; children who cry more occlude more (`own_rate`)."""
+@dataclass
+class Upset:
+    """How upset children are: each trip's own rate of occlusions, its events, and whether the
+    change that raised the rate shows in crying; a child who cries more occludes more."""
+
+    own_rate: Floats
+    events: Occlusions
+    crying: Bools
+
+
+def observations(scene: Scene, upset: Upset) -> Columns:
+    """Chart the observations."""
     draws, watch, when = scene.draws, scene.codes.watch, scene.when
     exact = np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT, Watch.GAP_AT_LIMIT])
     step = np.where(exact, 5, 5 + draws.chance("observation step", 0.85))
@@ -170,7 +178,7 @@ def observations(scene: Scene, own_rate: Floats) -> Columns:
     spo2 = np.where(loose & own.chance("spo2 missing", 0.06, order), -1, spo2)
     found: Columns = {"trip": trip, "minute": minute, "spo2": spo2}
     found.update(_rates(scene.child, seen, loose))
-    found["behaviour"] = _behaviour(seen, own_rate)
+    found["behaviour"] = _behaviour(seen, upset)
     keep = (minute < when.end[trip]) & ~_missed(scene, seen)
     twice = own.chance("observed twice", 0.002, order) & ((spo2 < 0) | (spo2 >= 90)) & ~exact[trip]
     times = keep.astype(np.int64) * (1 + twice)
@@ -251,11 +259,18 @@ def _rates(child: Children, seen: _Seen, loose: Bools) -> Columns:
     return {"resp": np.where(no_resp, -1, resp), "heart": np.where(no_heart, -1, heart)}
 
 
-def _behaviour(seen: _Seen, own_rate: Floats) -> Ints:
+def _behaviour(seen: _Seen, upset: Upset) -> Ints:
     """Position in the contract's list plus one; 0 where not charted."""
     own, order = seen.own, seen.order
-    cry = of("crying") * (0.6 + own_rate[seen.trip])
-    upset = own.chance("upset", np.minimum(cry, 0.6), order)
+    near = upset.events.near(seen.trip, seen.minute * 60, NEAR_S)
+    share = np.minimum(of("crying") * (0.6 + upset.own_rate[seen.trip]), 0.6)
+    beside = np.where(upset.crying[seen.trip], of("crying_raised"), of("crying_near"))
+    cries = own.chance("upset", np.where(near, np.maximum(share, beside), share), order)
     how = np.array([3, 3, 4, 5])[own.whole("upset how", 0, 3, order)]
     rest = 1 + own.chance("awake", 0.55, order).astype(np.int64)
-    return np.where(own.chance("behaviour charted", 0.6, order), np.where(upset, how, rest), 0)
+    charted = own.chance("behaviour charted", np.where(near, 0.9, 0.6), order)
+    return np.where(charted, np.where(cries, how, rest), 0)
+
+
+NEAR_S = 120
+"""An occlusion within this of an observation is charted with what the child did."""

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.simulate.catalogue import BASE_NAMES, LEAST_SIZES, MOST_SIZES, catalogue_text
-from pipeline.simulate.changes import LATE, MISSING, RETRAINED, Change, planted_text
+from pipeline.simulate.changes import RETRAINED, Refused, planted_text
+from pipeline.simulate.chosen import set_apart, with_cases
 from pipeline.simulate.dirt import LEAST_TRIPS, TRAINING_ROW, Dirt
-from pipeline.simulate.draws import Bools, Draws, Ints
+from pipeline.simulate.draws import Bools, Ints
 from pipeline.simulate.options import Options
 from pipeline.simulate.service import TABLES, export_text, protocol_text
 from pipeline.simulate.tables import PlantedWriter, Writer, columns
@@ -26,61 +26,59 @@ MOST_MONTHS = 120
 
 
 def checked(options: Options, *, chunk: int, dirt: bool) -> None:
-    """Refuse options that make no sense: ValueError with a sentence."""
+    """Refuse options that make no sense: Refused with a sentence."""
     if not 1 <= options.trips <= MOST_TRIPS:
-        raise ValueError(
+        raise Refused(
             f"The number of trips must be from 1 to {MOST_TRIPS:,}, is {options.trips:,}."
         )
     if not 1 <= options.months <= MOST_MONTHS:
-        raise ValueError(
-            f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}."
-        )
+        raise Refused(f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}.")
     if not 1 <= options.setup.base_count <= len(BASE_NAMES):
-        raise ValueError(
+        raise Refused(
             f"There must be from 1 to {len(BASE_NAMES)} bases, not {options.setup.base_count}."
         )
     if not LEAST_SIZES <= options.setup.size_count <= MOST_SIZES:
-        raise ValueError(
+        raise Refused(
             f"There must be from {LEAST_SIZES} to {MOST_SIZES} cannula sizes, not"
             f" {options.setup.size_count}."
         )
     if options.trips < options.months:
-        raise ValueError(
+        raise Refused(
             f"There must be at least one trip a month: {options.trips} trips do not"
             f" fill {options.months} months."
         )
     if dirt and options.trips < LEAST_TRIPS:
-        raise ValueError(
+        raise Refused(
             f"Bad rows of every kind need at least {LEAST_TRIPS} trips, not {options.trips}."
         )
     if not re.match(MONTH_PATTERN, options.first_month) or options.first_month < "1000-02":
-        raise ValueError(
+        raise Refused(
             f'The first month must be written YYYY-MM, as in 2026-01, is "{options.first_month}".'
         )
     if options.seed < 0:
-        raise ValueError(f"The seed must be 0 or above, is {options.seed}.")
+        raise Refused(f"The seed must be 0 or above, is {options.seed}.")
     if not 0 <= options.plants <= 2:
-        raise ValueError(f"The share of plants must be from 0 to 2, is {options.plants:g}.")
+        raise Refused(f"The share of plants must be from 0 to 2, is {options.plants:g}.")
     _checked_truth(options, chunk)
 
 
 def checked_empty(into: Path) -> None:
-    """Refuse a directory that already holds a delivery: ValueError with a sentence."""
+    """Refuse a directory that already holds a delivery: Refused with a sentence."""
     for name in ("export.toml", "protocol.toml", "cannulas.toml", *(f"{t}.csv" for t in TABLES)):
         if (into / name).exists():
-            raise ValueError(f"{into} already holds {name}. Choose a new or an empty directory.")
+            raise Refused(f"{into} already holds {name}. Choose a new or an empty directory.")
 
 
 def _checked_truth(options: Options, chunk: int) -> None:
     truth = options.truth
     if not (truth.rate_ratio > 0 and truth.per_100h >= 0 and truth.shape > 0):
-        raise ValueError(
+        raise Refused(
             "The rate ratio and the shape of the occlusions must be above 0, their rate not below."
         )
     if not -0.3 <= options.confounding <= 0.3:
-        raise ValueError(f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}.")
+        raise Refused(f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}.")
     if chunk < 1:
-        raise ValueError(f"A chunk must hold at least one trip, not {chunk}.")
+        raise Refused(f"A chunk must hold at least one trip, not {chunk}.")
 
 
 class Delivery:
@@ -165,60 +163,17 @@ def _chunks(options: Options, size: int) -> Iterator[Ints]:
         yield np.arange(first, min(first + size, options.trips))
 
 
-def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
-    """Return which trips of the last month are delivered late: a tenth, and the very last."""
-    last_month = options.month_of(index) == options.months - 1
-    found: Bools = last_month & Draws(options.seed, index).chance("late", 0.1)
-    found |= index == options.trips - 1
-    return np.asarray(found & ~dirt.touched(index)) if dirt else found
-
-
-@dataclass
-class Apart:
-    """Numbers of the trips that are never delivered, and of those in the second delivery."""
-
-    missing: Ints
-    late: Ints
-
-
-def set_apart(options: Options, dirt: Dirt | None, *, tenth_late: bool) -> Apart:
-    """Choose the trips that changes ask to be missing or late; ValueError for more than there are.
-
-    No trip that a bad row belongs to is chosen.
-    """
-    taken: dict[str, list[Ints]] = {MISSING: [], LATE: []}
-    gone = np.zeros(0, dtype=np.int64)
-    for change in options.changes:
-        if change.kind in taken:
-            chosen = _chosen(options, change, gone, dirt)
-            taken[change.kind].append(chosen)
-            gone = np.concatenate([gone, chosen])
-    if tenth_late:
-        index = options.trips_of(options.months - 1)
-        late = index[_late(options, index, dirt)]
-        taken[LATE].append(np.setdiff1d(late, gone))
-    missing, late = (np.concatenate([gone[:0], *taken[kind]]) for kind in (MISSING, LATE))
-    return Apart(missing, late)
-
-
-def _chosen(options: Options, change: Change, gone: Ints, dirt: Dirt | None) -> Ints:
-    free = np.setdiff1d(options.trips_of(change.first), gone)
-    free = free[~dirt.touched(free)] if dirt else free
-    wanted = int(change.value)
-    if wanted >= len(free):
-        raise ValueError(f'"{change.text}": the month has only {len(free)} trips to choose from.')
-    order = np.argsort(Draws(options.seed, free).uniform(change.kind))
-    return np.asarray(free[order[:wanted]])
-
-
-def deliver(options: Options, into: Path, *, chunk: int, dirt: bool, late: bool) -> None:
-    """Make all trips and write them."""
+def deliver(
+    options: Options, into: Path, *, chunk: int, dirt: bool, late: bool, later: Path | None = None
+) -> None:
+    """Make all trips and write them; those that come late into `later` (its name with -late)."""
     import duckdb
 
-    later = into.with_name(into.name + "-late")
+    later = later or into.with_name(into.name + "-late")
     checked_empty(into)
     bad = Dirt(options.trips) if dirt else None
     apart = set_apart(options, bad, tenth_late=late)
+    options = with_cases(options, bad, apart)
     if len(apart.late):
         checked_empty(later)
     with duckdb.connect() as connection:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.simulate.catalogue import Setup
-from pipeline.simulate.charting import LOST_AFTER, Columns
-from pipeline.simulate.draws import Bools, Ints
+from pipeline.simulate.charting import LOST_AFTER
+from pipeline.simulate.draws import Bools, Columns, Ints
 from pipeline.simulate.plants import Whole
 from pipeline.simulate.tables import Edit, columns, trip_id
 from pipeline.simulate.times import Times

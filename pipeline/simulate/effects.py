@@ -18,7 +18,7 @@ from pipeline.simulate.changes import (
 )
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
 from pipeline.simulate.plants import Codes, Heat, Wall
-from pipeline.simulate.steering import STEERED
+from pipeline.simulate.steering import CASES, STEERED
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,13 @@ def _forced(codes: Codes, group: str, where: Bools, code: int) -> None:
     for other in fields(codes):
         codes.clear(other.name, free)
     getattr(codes, group)[free] = code
+
+
+def cased(codes: Codes, index: Ints, cases: tuple[tuple[int, str], ...]) -> None:
+    """Make the cases asked for of their trips, given by number."""
+    for trip, name in cases:
+        case = CASES[name]
+        _forced(codes, case.group, index == trip, case.code)
 
 
 @dataclass(frozen=True)

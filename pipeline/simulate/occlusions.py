@@ -7,9 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.charting import Columns
 from pipeline.simulate.children import flow_share
-from pipeline.simulate.draws import Bools, Draws, Floats, Ints
+from pipeline.simulate.draws import Bools, Columns, Draws, Floats, Ints
 from pipeline.simulate.pathways import VENTILATOR
 from pipeline.simulate.plants import CHANGED, LOW, Codes, Whole
 from pipeline.simulate.service import MAX_OFFSET_S
@@ -41,9 +40,17 @@ class Occlusions:
     """
 
     trip: Ints
+    at_s: Ints
     cutoff_s: Ints
     in_window: Bools
     trigger_s: Ints
+
+    def near(self, trip: Ints, at_s: Ints, within_s: int) -> Bools:
+        """Whether an event of the trip lies so near each of these moments."""
+        own = self.trip * 1_000_000 + self.at_s
+        asked = trip * 1_000_000 + at_s
+        later = np.searchsorted(own, asked - within_s, side="left")
+        return np.asarray(np.searchsorted(own, asked + within_s, side="right") > later)
 
 
 @dataclass
@@ -183,7 +190,7 @@ def device_events(
     corrected = shown - clock.corrected_by[trip]
     inside = (corrected >= when.start[trip] * 60) & (corrected < when.window_end[trip] * 60)
     trigger = _trigger(len(when.start), trip[inside], corrected[inside])
-    return found, Occlusions(trip, cutoff, inside, trigger), clock
+    return found, Occlusions(trip, corrected, cutoff, inside, trigger), clock
 
 
 def _trigger(n: int, trip: Ints, corrected: Ints) -> Ints:

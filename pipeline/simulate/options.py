@@ -31,6 +31,7 @@ class Options:
     setup: Setup = field(default_factory=Setup)
     changes: tuple[Change, ...] = ()
     doses: tuple[Dose, ...] = ()
+    cases: tuple[tuple[int, str], ...] = ()
     troubled: bool = True
     only_base: int = -1
 

@@ -13,6 +13,7 @@ from pipeline.simulate.plants import (
     CHANGED,
     FAILS,
     LEAVES_ON_WALL,
+    LONG_WAIT,
     LOW,
     RICH,
     Codes,
@@ -29,8 +30,8 @@ VENTILATOR, BLENDER, WALL, CYLINDER = 0, 1, 2, 3
 
 FLOW_LIMIT10, TRANSIT_LIMIT = 180, 40
 """The protocol's limits of what may travel on the wall: tenths of L/min, minutes planned."""
-FAR = 60
-"""Beyond this planned transit nobody sets out on the wall."""
+FAR, NEAR = 60, 30
+"""Beyond the first planned transit nobody sets out on the wall; up to the second all may."""
 
 
 @dataclass
@@ -75,6 +76,8 @@ def pathways(draws: Draws, codes: Codes, child: Children, ordered: Bools) -> Pat
     kind = np.where(u < vehicle, BLENDER, VENTILATOR)
     rides = np.where(u < cylinder, CYLINDER, np.where(u < wall, WALL, kind))
     kind = np.where(may, rides, kind)
+    # a crew that minds its wall time takes the ventilator where there is little to spare
+    kind = np.where((codes.wall == Wall.SHORT) & (planned > NEAR), VENTILATOR, kind)
     kind = _planted_kind(codes, kind, needed & ~ordered, planned <= FAR)
     shown = ~draws.chance("planned missing", of("planned_missing"))
     return Pathway(
@@ -102,7 +105,8 @@ def _planted_kind(codes: Codes, kind: Ints, needed: Bools, short: Bools) -> Ints
     codes.clear("wall", changed & ~needed)
     kind = np.where(changed & needed, VENTILATOR, kind)
     rides = kind >= WALL
-    codes.clear("wall", np.isin(codes.wall, [Wall.LONG, Wall.SHORT, Wall.SOURCE_LATE]) & ~rides)
+    needs = [*LONG_WAIT, Wall.SHORT, Wall.SOURCE_LATE]
+    codes.clear("wall", np.isin(codes.wall, needs) & ~rides)
     codes.clear("wall", np.isin(codes.wall, FAILS) & (kind != VENTILATOR))
     codes.clear("watch", np.isin(codes.watch, LOW) & rides)
     codes.clear("watch", np.isin(codes.watch, RICH) & (kind != VENTILATOR))

@@ -30,6 +30,9 @@ class Wall(IntEnum):
     CHANGED_LEAVING = 10  # from the wall to the ventilator in the minute of departure
     TRANSIT_UNKNOWN = 11  # planned transit not charted
     DEPARTURE_MISSING = 12
+    # only where a case asks for one
+    LONG_CALLED = 13  # kept waiting, and medical direction allowed it in time
+    OCCLUDED = 14  # blocked again and again on the ventilator: to the wall, and a call
 
 
 class Heat(IntEnum):
@@ -104,6 +107,7 @@ class Escalation(IntEnum):
     OUTCOME_MISSING = 3
     CALLED_CHANGED = 4  # the support was changed before hand-over
     NOT_CALLED_CHANGED = 5
+    INTUBATED = 6  # only where a case asks for one: called, and intubated
 
 
 class Whole(IntEnum):
@@ -192,7 +196,8 @@ ESCALATION = {
 }
 WHOLE = {Whole.OPEN: 0.012, Whole.NO_SETTINGS: 0.004}
 
-FAILS = [Wall.FAILED, Wall.FAILED_COLD, Wall.FAILED_TWICE]
+FAILS = [Wall.FAILED, Wall.FAILED_COLD, Wall.FAILED_TWICE, Wall.OCCLUDED]
+LONG_WAIT = [Wall.LONG, Wall.LONG_CALLED]
 LEAVES_ON_WALL = [Wall.WALL_LEFT, Wall.WALL_LEFT_CALLED, Wall.WALL_LEFT_CALLED_LATE]
 LOW = [Watch.LOW_ANSWERED, Watch.LOW_UNANSWERED, Watch.LOW_ANSWERED_AT_LIMIT]
 RICH = [Watch.RICH_OXYGEN, Watch.RICH_AT_LIMIT, Watch.RICH_UNKNOWN]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.simulate.pathways import VENTILATOR, WALL
 from pipeline.simulate.plants import LEAVES_ON_WALL, Escalation, Fit, Heat, Wall, Watch
 
 
@@ -57,4 +58,21 @@ STEERED: dict[str, Steer] = {
             Escalation.NOT_CALLED_CHANGED: int(Escalation.CALLED_CHANGED),
         },
     ),
+}
+
+
+@dataclass(frozen=True)
+class Case:
+    """One trip's story: the code that makes it, and what the trip must travel on (or any)."""
+
+    group: str
+    code: int
+    kind: int | None = None
+
+
+CASES: dict[str, Case] = {
+    "overrun-authorised": Case("wall", Wall.LONG_CALLED, WALL),
+    "low-unanswered": Case("watch", Watch.LOW_UNANSWERED, VENTILATOR),
+    "occluded-unlogged": Case("wall", Wall.OCCLUDED, VENTILATOR),
+    "intubated": Case("escalation", Escalation.INTUBATED),
 }

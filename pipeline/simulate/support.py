@@ -211,6 +211,7 @@ def _reasons(draws: Draws, codes: Codes, when: Times) -> tuple[Ints, Ints, Ints]
         (np.isin(heat, LEAVES_COLD), departed - 3, heater),
         (np.isin(wall, [Wall.FAILED, Wall.FAILED_TWICE]), when.failed, REASON["ventilator_failed"]),
         (wall == Wall.FAILED_COLD, when.failed, power),
+        (wall == Wall.OCCLUDED, when.failed, REASON["repeated_occlusion"]),
     ):
         at, code = np.where(where, minute, at), np.where(where, reason, code)
     return at, code, first

@@ -11,8 +11,10 @@ from pipeline.simulate.draws import Bools, Draws, Floats, Ints, two_sided
 from pipeline.simulate.pathways import CYLINDER, NEVER, VENTILATOR, WALL, Pathway
 from pipeline.simulate.plants import (
     CHANGED,
+    FAILS,
     GAPS,
     LEAVES_COLD,
+    LONG_WAIT,
     LOSES_MOVING,
     LOW,
     RANGE,
@@ -116,7 +118,7 @@ def _need(codes: Codes) -> Ints:
         (np.isin(codes.watch, GAPS), 28),
         (codes.watch == Watch.CHART_GAP, 66),
         (np.isin(codes.escalation, CHANGED), 20),
-        (np.isin(codes.wall, [Wall.FAILED, Wall.FAILED_COLD]), 24),
+        (np.isin(codes.wall, FAILS), 24),
         (codes.wall == Wall.FAILED_TWICE, 70),
         (codes.whole == Whole.SETTING_LOST, 36),
         (codes.whole == Whole.SETTING_UNTIMED, 66),
@@ -154,6 +156,7 @@ def _leaving(codes: Codes, start: Ints, departed: Ints, moved: Ints) -> tuple[In
     late = codes.heat == Heat.CHARTED_LATE
     moved = np.where(late, np.maximum(moved, start + 20), moved)
     moved = np.maximum(moved, start + 14)
+    moved = np.where(codes.wall == Wall.SHORT, departed - 3, moved)
     moved = np.where(codes.wall == Wall.CHANGED_LEAVING, departed, moved)
     departed = np.where(
         codes.wall == Wall.CHANGED_LEAVING, departed, np.maximum(departed, moved + 3)
@@ -176,7 +179,7 @@ def _waits(draws: Draws, codes: Codes, way: Pathway, winter: Floats, before: Int
     plain = np.rint(np.clip(two_sided(draws.normal("wait"), quartiles), 3, 15)).astype(np.int64)
     long = draws.chance("kept waiting", of("kept_waiting") * (0.6 + winter))
     found = np.where(long, plain + draws.whole("kept waiting", 8, 30), plain)
-    kept = codes.wall == Wall.LONG
+    kept = np.isin(codes.wall, LONG_WAIT)
     more = np.maximum(found, 53 - before) + draws.whole("long wait", 0, 14)
     found = np.where(kept, more, found)
     return np.where(codes.wall == Wall.SHORT, 3, found)

@@ -10,10 +10,10 @@ from pipeline.simulate.answers import FORCED_EXEMPT, Answers, answers
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.calls import answers_to_occlusions, contacts, exemptions, outcomes
 from pipeline.simulate.changes import HEATERS, VENTILATORS
-from pipeline.simulate.charting import Columns, observations, settings
+from pipeline.simulate.charting import Upset, observations, settings
 from pipeline.simulate.children import children
-from pipeline.simulate.draws import Draws, Ints
-from pipeline.simulate.effects import Asked, Units, failing, raised, steered, stopped
+from pipeline.simulate.draws import Columns, Draws, Ints
+from pipeline.simulate.effects import Asked, Units, cased, failing, raised, steered, stopped
 from pipeline.simulate.occlusions import (
     Clock,
     Logs,
@@ -68,6 +68,7 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     asked = Asked(options.changes, setup)
     steered(draws, codes, base, month, options.doses)
     failing(draws, codes, (base, month), units, asked)
+    cased(codes, index, options.cases)
     child = children(draws, codes, setup, options.confounding)
     exempt = exemptions(draws, codes, FORCED_EXEMPT)
     way = pathways(draws, codes, child, exempt > 0)
@@ -94,7 +95,7 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
         "crew": _crew(scene.draws, laid.place.base),
         "settings": settings(scene),
         "device_events": laid.events,
-        "observations": observations(scene, rate),
+        "observations": observations(scene, Upset(rate, laid.seen, laid.place.raised > 1)),
         "contacts": contacts(scene, laid.seen.trigger_s, laid.response),
     }
     for columns in tables.values():
