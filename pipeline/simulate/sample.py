@@ -9,8 +9,8 @@ from pipeline.simulate.simulator import CHUNK, options_of
 
 LATE = "late"
 """The folder inside, for what came later."""
-TRIPS, MONTHS, SEED, FIRST_MONTH = 1080, 18, 15, "2025-01"
-# of some 160 seeds this one shows in so few trips what the changes are to show: the heater failed
+TRIPS, MONTHS, SEED, FIRST_MONTH = 1080, 18, 163, "2025-01"
+# of 329 seeds this one shows in so few trips what the changes are to show: the heater failed
 # three times, and Cedar's, Damson's and the prong's counts rose and fell visibly
 STORY = (
     # wards kept Cedar's crews waiting, until they were retrained to call ahead
