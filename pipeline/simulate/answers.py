@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.simulate.calls import AT_LIMIT, IN_TIME, wall_call
 from pipeline.simulate.draws import Bools, Ints
 from pipeline.simulate.lengths import (
     AUTHORISED,
+    BLEND_LIMIT,
     BORDERLINE,
     CANNOT_TELL,
     COLD_LIMIT,
@@ -45,6 +48,7 @@ RULES = (
     "settings-gap",
     "escalation-call",
 )
+BLEND_REQUIRED = "blend-required"
 FORCED_EXEMPT = [
     int(Whole.OPEN),
     int(Whole.NO_SETTINGS),
@@ -91,6 +95,7 @@ BY_WATCH = {
     Watch.RICH_AT_LIMIT: {"oxygen-titration": BORDERLINE},
     Watch.RICH_UNKNOWN: {"oxygen-titration": CANNOT_TELL},
     Watch.LOW_ANSWERED: {"low-saturation-response": MET},
+    Watch.LOW_SUCTIONED: {"low-saturation-response": MET},
     Watch.LOW_UNANSWERED: {"low-saturation-response": DEVIATION},
     Watch.LOW_ANSWERED_AT_LIMIT: {"low-saturation-response": BORDERLINE},
     Watch.GAP: {"monitoring-gap": DEVIATION},
@@ -136,7 +141,7 @@ class Answers:
     """Verdict codes of each trip, one array a rule, shape (n,)."""
 
     def __init__(self, n: int) -> None:
-        self.by_rule = {rule: np.full(n, NOT_APPLICABLE) for rule in RULES}
+        self.by_rule = {rule: np.full(n, NOT_APPLICABLE) for rule in (*RULES, BLEND_REQUIRED)}
 
     def put(self, rule: str, where: Bools, verdict: int | Ints) -> None:
         """Set a rule's verdict where asked."""
@@ -149,7 +154,17 @@ class Answers:
                 self.put(rule, codes == code, verdict)
 
 
-def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, exempt: Ints) -> Answers:
+@dataclass
+class Orders:
+    """What orders a trip has, -1 null, 0 false, 1 true, shape (n,); and whether the delivery tells
+    of all that the contract now has."""
+
+    exempt: Ints
+    blend: Ints
+    full: bool
+
+
+def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, orders: Orders) -> Answers:
     """Return every rule's verdict for each trip, known from how the trip was made."""
     codes, when = scene.codes, scene.when
     found = Answers(len(when.start))
@@ -161,17 +176,36 @@ def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, exempt: I
     found.put_all(codes.heat, {int(k): v for k, v in BY_HEAT.items()})
     found.put_all(codes.fit, {int(k): v for k, v in BY_FIT.items()})
     on = when.kind == VENTILATOR
-    found.put("oxygen-titration", on & (exempt < 1), MET)
+    if orders.full:
+        # on a blender, too, and every trip begins on one
+        on = codes.wall != Wall.SOURCE_LATE
+    found.put("oxygen-titration", on & (orders.exempt < 1), MET)
     found.put_all(codes.watch, {int(k): v for k, v in BY_WATCH.items()})
     found.put("oxygen-titration", on & (codes.watch == Watch.NO_SPO2), CANNOT_TELL)
     found.put_all(codes.escalation, {int(k): v for k, v in BY_ESCALATION.items()})
     found.put_all(codes.whole, {int(k): v for k, v in BY_WHOLE.items()})
+    if orders.full:
+        _about_orders(found, scene, orders)
     # the row that was set aside may have been the call that allowed it
     lost = codes.whole == Whole.CONTACT_LOST
     for rule in ("wall-oxygen-time", "source-choice"):
         varied = np.isin(found.by_rule[rule], [DEVIATION, BORDERLINE])
         found.put(rule, lost & varied, CANNOT_TELL)
     return found
+
+
+def _about_orders(found: Answers, scene: Scene, orders: Orders) -> None:
+    """Undiluted oxygen where an order bars it."""
+    codes, when = scene.codes, scene.when
+    ordered = orders.blend > 0
+    blend = against(when.wall, BLEND_LIMIT)
+    call = wall_call(scene)
+    allowed = (call >= 0) & (call <= when.wall[:, 0, 0] + BLEND_LIMIT)
+    found.put(BLEND_REQUIRED, ordered, np.where(allowed, AUTHORISED, blend))
+    found.put(BLEND_REQUIRED, ordered & (codes.whole == Whole.SETTING_LOST), MET)
+    unknown = np.isin(codes.whole, [Whole.OPEN, Whole.NO_SETTINGS, Whole.SETTING_UNTIMED])
+    found.put(BLEND_REQUIRED, ordered & unknown, CANNOT_TELL)
+    found.put(BLEND_REQUIRED, (orders.blend < 0) & (orders.exempt > 0), CANNOT_TELL)
 
 
 def _without_plants(found: Answers, when: Times) -> None:

@@ -88,6 +88,11 @@ MAGNITUDES: dict[str, Magnitude] = {
     "crying": Magnitude(0.12, "1", ASSUMED, "of observations, more where occlusions cluster"),
     "crying_near": Magnitude(0.35, "1", ASSUMED, "of observations within 2 min of an occlusion"),
     "crying_raised": Magnitude(0.8, "1", ASSUMED, "the same, where a change raised the rate"),
+    "suctioned": Magnitude(0.03, "1", ASSUMED, "of observations"),
+    "repositioned": Magnitude(0.03, "1", ASSUMED, "of observations"),
+    "sensor_moved": Magnitude(0.01, "1", ASSUMED, "of observations"),
+    "bagged": Magnitude(0.03, "1", ASSUMED, "of observations of children who needed more support"),
+    "against_order": Magnitude(0.10, "1", ASSUMED, "of trips within the limits: on the wall"),
     "exempt_share": Magnitude(0.05, "1", ASSUMED, "another saturation target is ordered"),
     "expected_surplus": Magnitude(0.02, "1", ASSUMED, "trips dispatched but never received"),
 }

@@ -16,6 +16,8 @@ MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
 ABOUT = ("oxygen", "heat", "flow", "cannula", "occlusion", "escalation", "advice")
 CALLS = [Escalation.CALLED, Escalation.CALLED_CHANGED, Escalation.INTUBATED]
 """Children who needed more support, with a call."""
+ARREST, DIED = 5, 6
+"""Positions in OUTCOMES plus one."""
 IN_TIME, NO_CALL, TOO_LATE, AT_LIMIT = 0, 1, 2, 3
 """How a crew answered repeated occlusions."""
 
@@ -108,13 +110,33 @@ def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
     return {name: column[by] for name, column in found.items()}
 
 
-def outcomes(draws: Draws, codes: Codes) -> Ints:
+def outcomes(draws: Draws, codes: Codes, *, full: bool) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
     plain = 1 + draws.chance("weaned", 0.15).astype(np.int64)
     worse = codes.escalation > 0
     intubated = draws.chance("intubated", 0.2) | (codes.escalation == Escalation.INTUBATED)
     found = np.where(worse, np.where(intubated, 4, 3), plain)
+    gravest = np.where(draws.chance("died", 0.3), DIED, ARREST)
+    grave = worse & full & draws.chance("gravest", 0.05)
+    found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
+
+
+def a_day_later(draws: Draws, outcome: Ints) -> Ints:
+    """What became of the child a day after hand-over; as `outcomes`, never an arrest."""
+    u = draws.uniform("a day later")
+    later = np.where(u < 0.45, 1, np.where(u < 0.90, 2, np.where(u < 0.97, 3, 4)))
+    later = np.where((outcome >= 4) & (later < 4) & (u < 0.8), 4, later)
+    later = np.where(outcome == DIED, DIED, later)
+    return np.where(draws.chance("a day later unknown", 0.3), 0, later)
+
+
+def orders(draws: Draws, exempt: Ints) -> Ints:
+    """`blend_ordered`: -1 null, 0 false, 1 true, which only children with a target of their own
+    have."""
+    u = draws.uniform("blend ordered")
+    own = np.where(u < 0.75, 1, np.where(u < 0.90, -1, 0))
+    return np.where(exempt > 0, own, np.where(u < 0.4, 0, -1))
 
 
 def exemptions(draws: Draws, codes: Codes, forced: list[int]) -> Ints:
@@ -124,6 +146,8 @@ def exemptions(draws: Draws, codes: Codes, forced: list[int]) -> Ints:
     found = np.where(u < share, 1, np.where(u < 0.4, 0, -1))
     found = np.where(codes.whole == Whole.CONTACT_LOST, np.minimum(found, 0), found)
     found = np.where(
-        (codes.watch > 0) & (codes.watch <= Watch.NO_SPO2), np.minimum(found, 0), found
+        ((codes.watch > 0) & (codes.watch <= Watch.NO_SPO2)) | np.isin(codes.watch, LOW),
+        np.minimum(found, 0),
+        found,
     )
     return np.where(np.isin(codes.whole, forced), 1, found)

@@ -26,6 +26,8 @@ from pipeline.simulate.times import Times
 from schemas.contract import SUPPORTS
 
 START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT = 0, 6, 7, 8, 9
+RECOVERED = [Watch.LOW_ANSWERED, Watch.LOW_SUCTIONED]
+SUCTION, BAGGED = 1, 3
 FIELDS = ("source", "flow10", "fio2", "humidification", "cannula")
 """A row of kind k, 1 to 5, is there because the k-th of these changed."""
 OFTEN = ("flow10", "fio2")
@@ -179,6 +181,7 @@ def observations(scene: Scene, upset: Upset) -> Columns:
     found: Columns = {"trip": trip, "minute": minute, "spo2": spo2}
     found.update(_rates(scene.child, seen, loose))
     found["behaviour"] = _behaviour(seen, upset)
+    found["care"] = _care(scene, seen)
     keep = (minute < when.end[trip]) & ~_missed(scene, seen)
     twice = own.chance("observed twice", 0.002, order) & ((spo2 < 0) | (spo2 >= 90)) & ~exact[trip]
     times = keep.astype(np.int64) * (1 + twice)
@@ -240,7 +243,7 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     low = np.isin(watch, LOW) & ((minute == one[trip]) | (minute == two[trip]))
     # what nobody answers goes on for a while: a recovery would be an answer
     third = minute == two[trip] + 5
-    low |= (np.isin(watch, LOW) & (watch != Watch.LOW_ANSWERED)) & third
+    low |= (np.isin(watch, LOW) & ~np.isin(watch, RECOVERED)) & third
     depth = np.where(own.chance("very low", 0.05), 78, own.whole("low", 84, 89, order))
     value = np.where(low, depth, value)
     lost = (watch == Watch.GAP_IN_SPO2) & (seen.grid[1] > 0) & (seen.grid[1] < GAP_MIN)
@@ -270,6 +273,19 @@ def _behaviour(seen: _Seen, upset: Upset) -> Ints:
     rest = 1 + own.chance("awake", 0.55, order).astype(np.int64)
     charted = own.chance("behaviour charted", np.where(near, 0.9, 0.6), order)
     return np.where(charted, np.where(cries, how, rest), 0)
+
+
+def _care(scene: Scene, seen: _Seen) -> Ints:
+    """Position in CARE plus one; 0 where none is charted. None where it would be an answer."""
+    own, order, codes = seen.own, seen.order, scene.codes
+    shares = (of("suctioned"), of("repositioned"), 0.0, of("sensor_moved"), 1.0)
+    drawn = (own.pick("care", (*shares[:4], 1 - sum(shares[:4])), order) + 1) % 5
+    worse = (codes.escalation[seen.trip] > 0) & own.chance("bagged", of("bagged"), order)
+    drawn = np.where(worse, BAGGED, drawn)
+    low = np.isin(codes.watch, LOW)[seen.trip]
+    second = low_readings(scene.draws, scene.when)[1][seen.trip] == seen.minute
+    suctioned = (codes.watch[seen.trip] == Watch.LOW_SUCTIONED) & second
+    return np.where(suctioned, SUCTION, np.where(low, 0, drawn))
 
 
 NEAR_S = 120

@@ -16,7 +16,7 @@ from pipeline.simulate.dirt import LEAST_TRIPS, TRAINING_ROW, Dirt
 from pipeline.simulate.draws import Bools, Ints
 from pipeline.simulate.options import Options
 from pipeline.simulate.service import TABLES, export_text, protocol_text
-from pipeline.simulate.tables import PlantedWriter, Writer, columns
+from pipeline.simulate.tables import EXPECTED, PlantedWriter, Writer, columns
 from pipeline.simulate.trips import Chunk, expected, made
 from schemas.contract import MONTH_PATTERN
 
@@ -84,26 +84,31 @@ def _checked_truth(options: Options, chunk: int) -> None:
 class Delivery:
     """One delivery directory that grows chunk by chunk."""
 
-    def __init__(self, connection: Any, into: Path, options: Options, dirt: Dirt | None) -> None:
+    def __init__(
+        self, connection: Any, into: Path, options: Options, dirt: Dirt | None, *, second: bool
+    ) -> None:
         into.mkdir(parents=True, exist_ok=True)
         self.into = into
         self.options = options
         self.dirt = dirt
         self.months = options.month_names
         self.received = np.zeros(options.months, dtype=np.int64)
+        self.listed = self.received.copy()
         names = [name for name in TABLES if name != "training"]
         self.writers = {
-            name: Writer(
-                connection, into / f"{name}.csv", columns(name, self.months, options.setup)
-            )
-            for name in names
+            name: Writer(connection, into / f"{name}.csv", self._columns(name)) for name in names
         }
         clock = self._columns("planted_clock")
         self.clock = Writer(connection, into / "planted_clock.csv", clock)
+        if options.full and not second:
+            path = into / f"{EXPECTED}.csv"
+            self.dispatched: Writer | None = Writer(connection, path, self._columns(EXPECTED))
+        else:
+            self.dispatched = None
         self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
 
     def _columns(self, table: str) -> dict[str, str]:
-        return columns(table, self.months, self.options.setup)
+        return columns(table, self.months, self.options.setup, full=self.options.full)
 
     def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
         """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
@@ -115,7 +120,12 @@ class Delivery:
             if self.dirt:
                 edits = self.dirt.edits(name, kept, index, chunk.when, writer.lines)
             writer.append(kept, edits)
-        months = chunk.tables["trips"]["month"][keep]
+        trips = chunk.tables["trips"]
+        if self.dispatched:
+            listed = {"trip": index, "month": trips["month"], "base": trips["base"]}
+            self.dispatched.append(listed)
+            self.listed += np.bincount(trips["month"], minlength=self.options.months)
+        months = trips["month"][keep]
         self.received += np.bincount(months, minlength=self.options.months)
         judged = keep & ~np.isin(index, self.dirt.removed(index)) if self.dirt else keep
         verdicts = [chunk.answers.by_rule[rule][judged] for rule in self.options.rules]
@@ -131,9 +141,13 @@ class Delivery:
         there = [k for k in range(options.months) if self.received[k]]
         text = export_text([self.months[k] for k in there], [wanted[k] for k in there])
         _write(self.into / "export.toml", text)
-        protocol = protocol_text(options.first_month, all_rules=options.all_rules)
+        protocol = protocol_text(
+            options.first_month, all_rules=options.all_rules, full=options.full
+        )
         _write(self.into / "protocol.toml", protocol)
         _write(self.into / "cannulas.toml", catalogue_text(options.setup))
+        if self.dispatched:
+            self._add_never_received([wanted[k] - int(self.listed[k]) for k in there], there)
         rows = self._training()
         if self.dirt:
             month, base = self.months[options.training_month], options.setup.bases[0]
@@ -143,6 +157,17 @@ class Delivery:
         _write(self.into / "training.csv", "".join(["month,base,rule\n", *rows]))
         if options.changes:
             _write(self.into / CHANGES, planted_text(options.changes, self.months))
+
+    def _add_never_received(self, more: list[int], months: list[int]) -> None:
+        """Name the trips that the dispatch log has and nobody made: all at the first base."""
+        base = self.options.setup.bases[0]
+        rows = [
+            f"N{month:03d}{k:04d},{self.months[month]},{base}\n"
+            for month, count in zip(months, more, strict=True)
+            for k in range(count)
+        ]
+        with (self.into / f"{EXPECTED}.csv").open("a", encoding="utf-8", newline="") as file:
+            file.writelines(rows)
 
     def _training(self) -> list[str]:
         """The retrainings: those asked for, else that of the base with long wall times."""
@@ -171,14 +196,16 @@ def deliver(
 
     later = later or into.with_name(into.name + "-late")
     checked_empty(into)
-    bad = Dirt(options.trips) if dirt else None
+    bad = Dirt(options.trips, full=options.full) if dirt else None
     apart = set_apart(options, bad, tenth_late=late)
     options = with_cases(options, bad, apart)
     if len(apart.late):
         checked_empty(later)
     with duckdb.connect() as connection:
-        delivery = Delivery(connection, into, options, bad)
-        second = Delivery(connection, later, options, None) if len(apart.late) else None
+        delivery = Delivery(connection, into, options, bad, second=False)
+        second = (
+            Delivery(connection, later, options, None, second=True) if len(apart.late) else None
+        )
         for index in _chunks(options, chunk):
             whole = bad.whole(index) if bad else np.zeros_like(index)
             some = made(options, index, whole)

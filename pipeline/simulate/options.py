@@ -6,14 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.simulate.answers import FIRST_RULES, RULES
+from pipeline.simulate.answers import BLEND_REQUIRED, FIRST_RULES, RULES
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.changes import Change
 from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
-from pipeline.simulate.service import month_after
+from pipeline.simulate.service import CONTRACT_FULL, month_after
 
 
 @dataclass(frozen=True)
@@ -33,6 +33,7 @@ class Options:
     doses: tuple[Dose, ...] = ()
     cases: tuple[tuple[int, str], ...] = ()
     troubled: bool = True
+    full: bool = CONTRACT_FULL
     only_base: int = -1
 
     @property
@@ -52,7 +53,8 @@ class Options:
     @property
     def rules(self) -> tuple[str, ...]:
         """The rules judged and planted."""
-        return RULES if self.all_rules else FIRST_RULES
+        more = (BLEND_REQUIRED,) if self.full else ()
+        return (*RULES, *more) if self.all_rules else FIRST_RULES
 
     def winter(self, month: Ints) -> Floats:
         """Return how wintry each month is: 1 in January, 0 in July."""

@@ -61,16 +61,18 @@ class Pathway:
         return np.asarray(self.kind == BLENDER)
 
 
-def pathways(draws: Draws, codes: Codes, child: Children, ordered: Bools) -> Pathway:
+def pathways(
+    draws: Draws, codes: Codes, child: Children, ordered: Bools, against: float
+) -> Pathway:
     """Draw the pathways; codes that no pathway of the trip allows are cleared.
 
-    `ordered` is where an order bars undiluted oxygen.
+    `ordered` is where an order bars undiluted oxygen, `against` how often that is not heeded.
     """
     quartiles = (of("transit_q1"), of("transit_median"), of("transit_q3"))
     planned = np.rint(np.clip(two_sided(draws.normal("planned"), quartiles), 6, 200))
     planned = planned.astype(np.int64)
     needed = (child.flow10 > FLOW_LIMIT10) | (planned > TRANSIT_LIMIT)
-    may = ~needed & ~ordered
+    may = ~needed & (~ordered | draws.chance("against order", against))
     u = draws.uniform("pathway")
     wall, cylinder, vehicle = of("wall_share"), of("cylinder_share"), of("blender_share")
     kind = np.where(u < vehicle, BLENDER, VENTILATOR)

@@ -96,6 +96,7 @@ class Watch(IntEnum):
     FIRST_SETTING_LATE = 11
     FIRST_SETTING_AT_LIMIT = 12
     CHART_GAP = 13
+    LOW_SUCTIONED = 14  # only where the delivery tells of care
 
 
 class Escalation(IntEnum):
@@ -199,7 +200,10 @@ WHOLE = {Whole.OPEN: 0.012, Whole.NO_SETTINGS: 0.004}
 FAILS = [Wall.FAILED, Wall.FAILED_COLD, Wall.FAILED_TWICE, Wall.OCCLUDED]
 LONG_WAIT = [Wall.LONG, Wall.LONG_CALLED]
 LEAVES_ON_WALL = [Wall.WALL_LEFT, Wall.WALL_LEFT_CALLED, Wall.WALL_LEFT_CALLED_LATE]
-LOW = [Watch.LOW_ANSWERED, Watch.LOW_UNANSWERED, Watch.LOW_ANSWERED_AT_LIMIT]
+LOW = [
+    *(Watch.LOW_ANSWERED, Watch.LOW_UNANSWERED, Watch.LOW_ANSWERED_AT_LIMIT),
+    Watch.LOW_SUCTIONED,
+]
 RICH = [Watch.RICH_OXYGEN, Watch.RICH_AT_LIMIT, Watch.RICH_UNKNOWN]
 GAPS = [Watch.GAP, Watch.GAP_IN_SPO2, Watch.GAP_AT_LIMIT]
 RANGE = [Fit.OUT_OF_RANGE, Fit.OUT_OF_RANGE_CALLED, Fit.OUT_OF_RANGE_AT_LIMIT]
@@ -229,17 +233,18 @@ class Codes:
         getattr(self, group)[where] = 0
 
 
-def drawn(draws: Draws, scale: float, long_wall: Floats, whole: Ints) -> Codes:
+def drawn(draws: Draws, scale: float, long_wall: Floats, whole: Ints, *, full: bool) -> Codes:
     """Draw the codes; `whole` holds codes already given (0 elsewhere), which stand.
 
     `long_wall` is each trip's extra chance of a wall time far over the limit.
     """
     found = draws.plants("whole", {int(k): v for k, v in WHOLE.items()}, scale)
+    watch = WATCH | ({Watch.LOW_SUCTIONED: 0.012} if full else {})
     codes = Codes(
         wall=draws.plants("wall", {int(k): v for k, v in WALL.items()}, scale),
         heat=draws.plants("heat", {int(k): v for k, v in HEAT.items()}, scale),
         fit=draws.plants("fit", {int(k): v for k, v in FIT.items()}, scale),
-        watch=draws.plants("watch", {int(k): v for k, v in WATCH.items()}, scale),
+        watch=draws.plants("watch", {int(k): v for k, v in watch.items()}, scale),
         escalation=draws.plants("escalation", {int(k): v for k, v in ESCALATION.items()}, scale),
         whole=np.where(whole > 0, whole, found),
     )

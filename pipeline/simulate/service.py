@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 SERVICE = "heron-ridge"
+CONTRACT_FULL = False
+"""Whether deliveries have what the contract gained: an order that bars undiluted oxygen, care,
+what became of the child a day later, the dispatch log's list, and the protocol's part of them."""
 DIAGNOSES = ("lower-airway", "upper-airway", "cardiac", "neurological", "after-surgery", "other")
 TABLES = (
     "trips",
@@ -151,6 +154,27 @@ text = "Call medical direction when a child needs more support."
 source = "local protocol"
 """
 
+BLEND_RULE = """
+# Only where an order bars undiluted oxygen.
+[version.rules.blend-required]
+limit_min = 5
+at_limit = "pass"
+count = "total"
+grace_min = 0
+severity = "high"
+text = "Where an order bars undiluted oxygen, no more than 5 minutes on wall or cylinder."
+source = "local protocol"
+"""
+ALWAYS_READ = 'always_read = ["intubated", "more_support", "spo2_below_80"]'
+ALWAYS_READ_FULL = """\
+always_read = [
+  "died", "arrest", "intubated", "more_support", "bagged", "spo2_below_80", "long_cut",
+  "ventilator_failed", "power_lost", "supply_low", "unheated_fallback", "blend_required",
+  "repeated_occlusion_without_call",
+]"""
+GOAL = 'count = "total"\ngrace_min = 0\nseverity = "high"\ntext = "Full oxygen'
+RECOVERY = "within_min = 5\nmax_spacing_min = 10\n"
+
 PROTOCOL = """\
 # The protocol of an invented service. Nothing in it is clinical advice: your own local protocol
 # and medical direction govern.
@@ -214,10 +238,16 @@ def month_after(month: str, steps: int) -> str:
     return f"{count // 12:04d}-{count % 12 + 1:02d}"
 
 
-def protocol_text(first_month: str, *, all_rules: bool) -> str:
+def protocol_text(first_month: str, *, all_rules: bool, full: bool = CONTRACT_FULL) -> str:
     """Return protocol.toml: one approved version, in force from the first month."""
     head = PROTOCOL.format(first_month=first_month, approved=month_after(first_month, -1))
-    return head + FIRST_RULES + (OTHER_RULES if all_rules else "")
+    text = head + FIRST_RULES + (OTHER_RULES if all_rules else "")
+    if not full:
+        return text
+    text = text.replace(ALWAYS_READ, ALWAYS_READ_FULL)
+    text = text.replace(GOAL, f"goal_share = 0.05\n{GOAL}")
+    text = text.replace(RECOVERY, f"{RECOVERY}recovery_counts = true\n")
+    return text + (BLEND_RULE if all_rules else "")
 
 
 def export_text(months: list[str], expected: list[int]) -> str:

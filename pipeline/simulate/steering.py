@@ -73,6 +73,7 @@ class Case:
 CASES: dict[str, Case] = {
     "overrun-authorised": Case("wall", Wall.LONG_CALLED, WALL),
     "low-unanswered": Case("watch", Watch.LOW_UNANSWERED, VENTILATOR),
+    "low-suctioned": Case("watch", Watch.LOW_SUCTIONED, VENTILATOR),
     "occluded-unlogged": Case("wall", Wall.OCCLUDED, VENTILATOR),
     "intubated": Case("escalation", Escalation.INTUBATED),
 }

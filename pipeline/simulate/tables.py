@@ -13,7 +13,7 @@ from pipeline.simulate.calls import ABOUT
 from pipeline.simulate.catalogue import BASE_NAMES, Setup
 from pipeline.simulate.draws import Ints
 from pipeline.simulate.lengths import VERDICTS
-from pipeline.simulate.service import DIAGNOSES
+from pipeline.simulate.service import CONTRACT_FULL, DIAGNOSES
 from schemas.contract import (
     AUTHORISATIONS,
     BEHAVIOURS,
@@ -75,6 +75,14 @@ def _trips(months: Sequence[str], cannulas: Sequence[str]) -> dict[str, str]:
     }
 
 
+CARE = ("suction", "repositioned", "bagged", "sensor_moved")
+ALL_OUTCOMES = ("unchanged", "weaned", "more_support", "intubated", "arrest", "died")
+TRIPS_FULL = {
+    "outcome": _coded("outcome", ALL_OUTCOMES),
+    "outcome_24h": _coded("later", ALL_OUTCOMES),
+    "blend_ordered": "CASE blend WHEN 0 THEN 'false' WHEN 1 THEN 'true' END",
+}
+EXPECTED = "expected"
 CANNULA = "cannula"
 OTHER_TABLES: dict[str, dict[str, str]] = {
     "crew": {
@@ -115,16 +123,23 @@ OTHER_TABLES: dict[str, dict[str, str]] = {
         "about": _coded("about", ABOUT),
         "authorised": _coded("authorised", AUTHORISATIONS),
     },
+    EXPECTED: {"trip_id": TRIP_ID, "service_month": "", "base": _coded("base + 1", BASE_NAMES)},
     "planted_clock": {"trip_id": TRIP_ID, "offset_s": "offset_s"},
 }
 
 
-def columns(table: str, months: Sequence[str], setup: Setup) -> dict[str, str]:
+def columns(
+    table: str, months: Sequence[str], setup: Setup, *, full: bool = CONTRACT_FULL
+) -> dict[str, str]:
     """Return a table's columns in order: name and the SQL that writes it from the arrays."""
     cannulas = (*(size.id for size in setup.sizes), "older-3")
     if table == "trips":
-        return _trips(months, cannulas)
+        return _trips(months, cannulas) | (TRIPS_FULL if full else {})
     found = dict(OTHER_TABLES[table])
+    if table == EXPECTED:
+        found["service_month"] = _coded("month + 1", months)
+    if table == "observations" and full:
+        found["care"] = _coded("care", CARE)
     if CANNULA in found:
         found[CANNULA] = _coded(CANNULA, cannulas)
     return found

@@ -6,9 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.simulate.answers import FORCED_EXEMPT, Answers, answers
+from pipeline.simulate.answers import FORCED_EXEMPT, Answers, Orders, answers
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.calls import answers_to_occlusions, contacts, exemptions, outcomes
+from pipeline.simulate.calls import (
+    a_day_later,
+    answers_to_occlusions,
+    contacts,
+    exemptions,
+    orders,
+    outcomes,
+)
 from pipeline.simulate.changes import HEATERS, VENTILATORS
 from pipeline.simulate.charting import Upset, observations, settings
 from pipeline.simulate.children import children
@@ -52,7 +59,7 @@ class Laid:
     events: Columns
     seen: Occlusions
     clock: Clock
-    exempt: Ints
+    orders: Orders
     response: Ints
     answers: Answers
 
@@ -64,14 +71,15 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     base = draws.pick("base", setup.shares)
     base = base if options.only_base < 0 else np.full_like(base, options.only_base)
     units = Units(draws.whole("unit", 1, VENTILATORS), draws.whole("heater", 1, HEATERS))
-    codes = drawn(draws, options.plants, options.long_wall(base, month), whole)
+    codes = drawn(draws, options.plants, options.long_wall(base, month), whole, full=options.full)
     asked = Asked(options.changes, setup)
     steered(draws, codes, base, month, options.doses)
     failing(draws, codes, (base, month), units, asked)
     cased(codes, index, options.cases)
     child = children(draws, codes, setup, options.confounding)
     exempt = exemptions(draws, codes, FORCED_EXEMPT)
-    way = pathways(draws, codes, child, exempt > 0)
+    against = of("against_order") if options.full else 0.0
+    way = pathways(draws, codes, child, exempt > 0, against)
     when = times(draws, codes, way, options.winter(month))
     scene = Scene(draws, codes, child, when, support(draws, codes, child, when))
     place = Place(base, month, raised(asked, child.cannula, month), stopped(asked, base, month))
@@ -81,8 +89,9 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     asks = np.isin(codes.escalation, [Escalation.CALLED, Escalation.NOT_CALLED])
     codes.clear("escalation", asks & (seen.trigger_s >= 0))
     response = answers_to_occlusions(draws)
-    found = answers(scene, log, seen, response, exempt)
-    return Laid(scene, place, units, log, events, seen, clock, exempt, response, found)
+    told = Orders(exempt, orders(draws, exempt), options.full)
+    found = answers(scene, log, seen, response, told)
+    return Laid(scene, place, units, log, events, seen, clock, told, response, found)
 
 
 def made(options: Options, index: Ints, whole: Ints) -> Chunk:
@@ -108,6 +117,7 @@ def _trips(laid: Laid) -> Columns:
     scene, place = laid.scene, laid.place
     draws, codes, child, when = scene.draws, scene.codes, scene.child, scene.when
     vehicle = draws.pick("vehicle", (0.72, 0.20, 0.08))
+    outcome = outcomes(draws, codes, full=laid.orders.full)
     no_departure = codes.wall == Wall.DEPARTURE_MISSING
     return {
         "trip": np.arange(len(place.month)),
@@ -124,9 +134,11 @@ def _trips(laid: Laid) -> Columns:
         "departed_s": np.where(no_departure, -1, when.departed * 60),
         "arrived_s": when.arrived * 60,
         "handover_s": np.where(codes.whole == Whole.OPEN, -1, when.end * 60),
-        "outcome": outcomes(draws, codes),
+        "outcome": outcome,
+        "later": a_day_later(draws, outcome),
         "device_log": laid.log.said,
-        "exempt": laid.exempt,
+        "exempt": laid.orders.exempt,
+        "blend": laid.orders.blend,
         "unit": np.where(when.kind == VENTILATOR, laid.units.ventilator, 0),
         "heater": laid.units.heater,
     }

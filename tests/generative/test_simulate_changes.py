@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,11 @@ import pytest
 
 from pipeline.simulate import simulate
 from pipeline.simulate.changes import FORMS, Refused
+from pipeline.simulate.deliver import deliver
 from pipeline.simulate.lengths import MET, against
 from pipeline.simulate.options import Options
 from pipeline.simulate.pathways import NEVER
-from pipeline.simulate.simulator import options_of
+from pipeline.simulate.simulator import CHUNK, options_of
 from pipeline.simulate.trips import Laid, laid_out
 from schemas.catalogue import parse_catalogue
 from tests.bench.change_recovery import recovered
@@ -112,6 +114,34 @@ def test_a_change_that_cannot_be_is_a_sentence(tmp_path: Path, change: str, said
         simulate(tmp_path / "never", 300, 3, 1, changes=(change,))
     assert str(refused.value).endswith(".")
     assert not (tmp_path / "never").exists()
+
+
+def test_the_contract_in_full_is_behind_one_switch(tmp_path: Path) -> None:
+    """Off it adds nothing; on, every new column is filled, and the dispatch log names all trips."""
+    asked = ("1 trip missing in 2026-03", "low-suctioned case at alder in 2026-02")
+    usual = options_of(1500, 3, 8, changes=asked[:1])
+    deliver(usual, tmp_path / "usual", chunk=CHUNK, dirt=False, late=False)
+    full = replace(options_of(1500, 3, 8, True, changes=asked), full=True)
+    deliver(full, tmp_path / "full", chunk=CHUNK, dirt=True, late=False)
+    assert not (tmp_path / "usual" / "expected.csv").exists()
+    new = {"trips": {"outcome_24h", "blend_ordered"}, "observations": {"care"}}
+    for table, names in new.items():
+        before, after = (rows(tmp_path / d, f"{table}.csv") for d in ("usual", "full"))
+        assert set(after[0]) - set(before[0]) == names
+        assert all(len({row[name] for row in after}) > 2 for name in names)
+    trips = rows(tmp_path / "full", "trips.csv")
+    assert {row["blend_ordered"] for row in trips if row["spo2_exempt"] != "true"} <= {"", "false"}
+    assert {row["outcome"] for row in trips} >= {"arrest", "intubated"}
+    assert "arrest" not in {row["outcome_24h"] for row in trips}
+    listed = {row["trip_id"] for row in rows(tmp_path / "full", "expected.csv")}
+    assert len(listed - {row["trip_id"] for row in trips}) == 1, "the missing trip has a name"
+    blend = Counter(
+        row["verdict"]
+        for row in rows(tmp_path / "full", "planted.csv")
+        if row["rule"] == "blend-required"
+    )
+    assert blend["deviation"] > 0
+    assert blend["not_applicable"] > 1200
 
 
 def test_every_form_is_one_that_is_read() -> None:
