@@ -154,6 +154,7 @@ def simulate(  # noqa: PLR0917 - options, given by name
 ) -> None:
     """Make a delivery of an invented service, and planted.csv with every answer it planted."""
     from pipeline.simulate.changes import Refused
+    from pipeline.simulate.chosen import settled
     from pipeline.simulate.deliver import deliver
     from pipeline.simulate.dirt import LEAST_TRIPS
     from pipeline.simulate.sample import sample as make_sample
@@ -178,10 +179,11 @@ def simulate(  # noqa: PLR0917 - options, given by name
             trips, months, seed, dirt, first_month=first_month, bases=bases, sizes=sizes,
             changes=tuple(change or ()),
         )  # fmt: skip
-        empty_folder(into)
-        deliver(options, into, chunk=CHUNK, dirt=dirt, late=False)
+        delivery = settled(options, dirt=dirt, late=False)
     except Refused as error:
         raise typer.BadParameter(str(error)) from error
+    empty_folder(into)
+    deliver(delivery, into, chunk=CHUNK)
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 

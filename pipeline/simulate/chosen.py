@@ -30,6 +30,25 @@ class Apart:
     late: Ints
 
 
+@dataclass
+class Settled:
+    """A delivery of which everything is chosen: nothing that is asked for can fail any more."""
+
+    options: Options
+    dirt: Dirt | None
+    apart: Apart
+
+
+def settled(options: Options, *, dirt: bool, late: bool) -> Settled:
+    """Choose trips, bad rows where `dirt`, and a tenth of the last month to come `late`.
+
+    Refused where a month has too few trips for what is asked.
+    """
+    bad = Dirt(options.trips, full=options.full) if dirt else None
+    apart = set_apart(options, bad, tenth_late=late)
+    return Settled(with_cases(options, bad, apart), bad, apart)
+
+
 def set_apart(options: Options, dirt: Dirt | None, *, tenth_late: bool) -> Apart:
     """Choose the trips that changes ask to be missing or late; Refused for more than there are.
 

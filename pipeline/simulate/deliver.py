@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.simulate.catalogue import BASE_NAMES, LEAST_SIZES, MOST_SIZES, catalogue_text
 from pipeline.simulate.changes import RETRAINED, Refused, planted_text
-from pipeline.simulate.chosen import set_apart, with_cases
+from pipeline.simulate.chosen import Settled
 from pipeline.simulate.dirt import LEAST_TRIPS, TRAINING_ROW, Dirt
 from pipeline.simulate.draws import Bools, Ints
 from pipeline.simulate.options import Options
@@ -148,7 +148,7 @@ class Delivery:
         _write(self.into / "cannulas.toml", catalogue_text(options.setup))
         if self.dispatched:
             self._add_never_received([wanted[k] - int(self.listed[k]) for k in there], there)
-        rows = self._training()
+        rows = self._training(there)
         if self.dirt:
             month, base = self.months[options.training_month], options.setup.bases[0]
             rows.append(TRAINING_ROW.format(month=month, base=base))
@@ -169,14 +169,14 @@ class Delivery:
         with (self.into / f"{EXPECTED}.csv").open("a", encoding="utf-8", newline="") as file:
             file.writelines(rows)
 
-    def _training(self) -> list[str]:
-        """The retrainings: those asked for, else that of the base with long wall times."""
+    def _training(self, there: list[int]) -> list[str]:
+        """The retrainings of the months delivered: those asked for, else the troubled base's."""
         options = self.options
+        asked = [(c.first, c.base, c.what) for c in options.changes if c.kind == RETRAINED]
         if options.troubled:
             base = options.setup.bases[options.setup.troubled]
-            return [f"{self.months[options.training_month]},{base},wall-oxygen-time\n"]
-        asked = [change for change in options.changes if change.kind == RETRAINED]
-        return [f"{self.months[c.first]},{c.base},{c.what}\n" for c in asked]
+            asked = [(options.training_month, base, "wall-oxygen-time")]
+        return [f"{self.months[k]},{base},{rule}\n" for k, base, rule in asked if k in there]
 
 
 def _write(path: Path, text: str) -> None:
@@ -188,17 +188,13 @@ def _chunks(options: Options, size: int) -> Iterator[Ints]:
         yield np.arange(first, min(first + size, options.trips))
 
 
-def deliver(
-    options: Options, into: Path, *, chunk: int, dirt: bool, late: bool, later: Path | None = None
-) -> None:
+def deliver(settled: Settled, into: Path, *, chunk: int, later: Path | None = None) -> None:
     """Make all trips and write them; those that come late into `later` (its name with -late)."""
     import duckdb
 
     later = later or into.with_name(into.name + "-late")
     checked_empty(into)
-    bad = Dirt(options.trips, full=options.full) if dirt else None
-    apart = set_apart(options, bad, tenth_late=late)
-    options = with_cases(options, bad, apart)
+    options, bad, apart = settled.options, settled.dirt, settled.apart
     if len(apart.late):
         checked_empty(later)
     with duckdb.connect() as connection:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import deliver
+from pipeline.simulate.service import CONTRACT_FULL
 from pipeline.simulate.simulator import CHUNK, options_of
 
 LATE = "late"
@@ -29,10 +31,13 @@ STORY = (
     "1 trip missing in 2026-06",
     "1 trip late in 2026-06",
     "intubated case in 2026-06",
+    # answered by suction: told only where care is
+    *(("low-suctioned case at birch in 2026-06",) if CONTRACT_FULL else ()),
 )
 
 
 def sample(into: Path) -> None:
     """Write `sample_data/` into a new or empty folder, the late delivery into `late` inside it."""
     options = options_of(TRIPS, MONTHS, SEED, True, first_month=FIRST_MONTH, changes=STORY)
-    deliver(options, into, chunk=CHUNK, dirt=True, late=False, later=into / LATE)
+    chosen = settled(options, dirt=True, late=False)
+    deliver(chosen, into, chunk=CHUNK, later=into / LATE)

@@ -9,6 +9,7 @@ from pipeline.simulate.assumptions import of
 from pipeline.simulate.calibrate import dosed
 from pipeline.simulate.catalogue import BASES, SIZES, Setup
 from pipeline.simulate.changes import changes as read_changes
+from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import checked, deliver
 from pipeline.simulate.occlusions import Truth
 from pipeline.simulate.options import Options
@@ -88,4 +89,4 @@ def simulate(
         truth=Truth(rate_ratio, occlusions_per_100h, occlusion_shape), confounding=confounding,
         all_rules=all_rules, bases=bases, sizes=sizes, changes=changes, chunk=chunk,
     )  # fmt: skip
-    deliver(options, Path(into), chunk=chunk, dirt=dirt, late=late)
+    deliver(settled(options, dirt=dirt, late=late), Path(into), chunk=chunk)

@@ -12,6 +12,7 @@ import pytest
 
 from pipeline.simulate import simulate
 from pipeline.simulate.changes import FORMS, Refused
+from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import deliver
 from pipeline.simulate.lengths import MET, against
 from pipeline.simulate.options import Options
@@ -120,9 +121,9 @@ def test_the_contract_in_full_is_behind_one_switch(tmp_path: Path) -> None:
     """Off it adds nothing; on, every new column is filled, and the dispatch log names all trips."""
     asked = ("1 trip missing in 2026-03", "low-suctioned case at alder in 2026-02")
     usual = options_of(1500, 3, 8, changes=asked[:1])
-    deliver(usual, tmp_path / "usual", chunk=CHUNK, dirt=False, late=False)
+    deliver(settled(usual, dirt=False, late=False), tmp_path / "usual", chunk=CHUNK)
     full = replace(options_of(1500, 3, 8, True, changes=asked), full=True)
-    deliver(full, tmp_path / "full", chunk=CHUNK, dirt=True, late=False)
+    deliver(settled(full, dirt=True, late=False), tmp_path / "full", chunk=CHUNK)
     assert not (tmp_path / "usual" / "expected.csv").exists()
     new = {"trips": {"outcome_24h", "blend_ordered"}, "observations": {"care"}}
     for table, names in new.items():
