@@ -18,6 +18,7 @@ from pipeline.cli.options import (
     PROTOCOL,
     SHOWN_PROBLEMS,
     Edition,
+    options_given,
     progress,
 )
 from pipeline.errors import EXIT_SET_ASIDE, Mistake
@@ -123,7 +124,8 @@ def explain(
 
 
 @app.command()
-def simulate(
+def simulate(  # noqa: PLR0917 - options, given by name
+    context: typer.Context,
     into: Annotated[Path, typer.Option(metavar="DIR", help="New or empty directory.")],
     trips: Annotated[
         int, typer.Option(metavar="N", min=1, max=10_000_000, help="Trips in all.")
@@ -132,21 +134,56 @@ def simulate(
         int, typer.Option(metavar="M", min=1, max=120, help="Months they fall in.")
     ] = 6,
     seed: Annotated[int, typer.Option(metavar="S", min=0, help="Same seed, same bytes.")] = 1,
+    first_month: Annotated[
+        str, typer.Option(metavar="YYYY-MM", help="The first of the months.")
+    ] = "2026-01",
+    bases: Annotated[int, typer.Option(metavar="B", min=1, max=12, help="Bases.")] = 5,
+    sizes: Annotated[
+        int, typer.Option(metavar="C", min=8, max=12, help="Sizes of cannula it knows.")
+    ] = 10,
+    change: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="WORDS", help='Plant a change, as "logs of elm stop from 2026-04". Repeatable.'
+        ),
+    ] = None,
     dirt: Annotated[bool, typer.Option("--dirt", help="Add rows that cannot be used.")] = False,
+    sample: Annotated[
+        bool, typer.Option("--sample", help="Make sample_data; no option but --into goes with it.")
+    ] = False,
 ) -> None:
     """Make a delivery of an invented service, and planted.csv with every answer it planted."""
-    from pipeline.simulate import simulate as make
+    from pipeline.simulate.changes import Refused
+    from pipeline.simulate.chosen import settled
+    from pipeline.simulate.deliver import deliver
     from pipeline.simulate.dirt import LEAST_TRIPS
+    from pipeline.simulate.sample import sample as make_sample
+    from pipeline.simulate.simulator import CHUNK, options_of
     from pipeline.simulate.start import empty_folder
 
+    if sample:
+        if given := options_given(context, "into", "sample"):
+            raise typer.BadParameter(f"{given[0]} does not go with --sample; leave it out.")
+        empty_folder(into)
+        make_sample(into)
+        typer.echo(f"Wrote the sample to {into}")
+        return
     least = max(months, LEAST_TRIPS if dirt else 0)
     if trips < least:
         why = f"bad rows of every kind and {months} months" if dirt else f"{months} months"
         raise typer.BadParameter(
             f"{trips} are too few for {why}: at least {least}.", param_hint="--trips"
         )
+    try:
+        options = options_of(
+            trips, months, seed, dirt, first_month=first_month, bases=bases, sizes=sizes,
+            changes=tuple(change or ()),
+        )  # fmt: skip
+        delivery = settled(options, dirt=dirt, late=False)
+    except Refused as error:
+        raise typer.BadParameter(str(error)) from error
     empty_folder(into)
-    make(into, trips=trips, months=months, seed=seed, dirt=dirt)
+    deliver(delivery, into, chunk=CHUNK)
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 

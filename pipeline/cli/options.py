@@ -82,3 +82,13 @@ class progress:  # noqa: N801 - used like a function
         self._note(None)
         if self.live:
             sys.stderr.write("\r\x1b[2K")
+
+
+def options_given(context: typer.Context, *but: str) -> list[str]:
+    """The options written on the command line, as they are written, but for some."""
+    return [
+        parameter.opts[0]
+        for parameter in context.command.params
+        if parameter.name not in but
+        and context.get_parameter_source(str(parameter.name)).name == "COMMANDLINE"  # type: ignore[union-attr]
+    ]

@@ -9,6 +9,7 @@ from pipeline.docs.commands import commands_page
 from pipeline.docs.dictionary import dictionary_page
 from pipeline.docs.handbook import measures_page
 from pipeline.docs.rules import rules_page
+from pipeline.docs.simulator import simulator_page
 
 
 def generated() -> dict[str, str]:
@@ -18,4 +19,5 @@ def generated() -> dict[str, str]:
         "data-dictionary.md": dictionary_page(),
         "measures.md": measures_page(),
         "rules.md": rules_page(),
+        "simulator.md": simulator_page(),
     }

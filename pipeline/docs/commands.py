@@ -15,6 +15,10 @@ EXITS = {
     " every reason is listed",
     "EXIT_SET_ASIDE": "usable, but rows were set aside (the command's help says so)",
 }
+CHANGE_FORMS = (
+    "A change is one line of words in one of these forms; each with `from` may end in"
+    " `until YYYY-MM`. [simulator.md](simulator.md) says how they come about."
+)
 
 
 def commands_page() -> str:
@@ -58,6 +62,11 @@ def _command(name: str, command: Any) -> Iterator[str]:
             ["argument or option", "default", "meaning"],
             [[_called(p), _default(p), p.help or ""] for p in shown],
         )
+    if name == "simulate":
+        from pipeline.docs.simulator import changes_table
+
+        yield CHANGE_FORMS
+        yield changes_table()
 
 
 def _called(parameter: Any) -> str:

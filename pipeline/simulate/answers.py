@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from pipeline.simulate.calls import AT_LIMIT, IN_TIME
+from pipeline.simulate.calls import AT_LIMIT, IN_TIME, wall_call
 from pipeline.simulate.draws import Bools, Ints
+from pipeline.simulate.lengths import (
+    AUTHORISED,
+    BLEND_LIMIT,
+    BORDERLINE,
+    CANNOT_TELL,
+    COLD_LIMIT,
+    DEVIATION,
+    MET,
+    NOT_APPLICABLE,
+    WALL_LIMIT,
+    against,
+    overlapping,
+)
 from pipeline.simulate.occlusions import COMPLETE, Logs, Occlusions
+from pipeline.simulate.pathways import FLOW_LIMIT10, NEVER, TRANSIT_LIMIT, VENTILATOR
 from pipeline.simulate.plants import Codes, Escalation, Fit, Heat, Wall, Watch, Whole
 from pipeline.simulate.support import Scene
-from pipeline.simulate.times import VENTILATOR, WALL_TRANSIT, Times
+from pipeline.simulate.times import Times
 
-MET, DEVIATION, AUTHORISED, BORDERLINE, CANNOT_TELL, NOT_APPLICABLE = 1, 2, 3, 4, 5, 6
-VERDICTS = ("met", "deviation", "authorised", "borderline", "cannot_tell", "not_applicable")
 FIRST_RULES = (
     "wall-oxygen-time",
     "unheated-time",
@@ -34,6 +48,7 @@ RULES = (
     "settings-gap",
     "escalation-call",
 )
+BLEND_REQUIRED = "blend-required"
 FORCED_EXEMPT = [
     int(Whole.OPEN),
     int(Whole.NO_SETTINGS),
@@ -43,35 +58,18 @@ FORCED_EXEMPT = [
 """Trips with another saturation target: what is unknown about them bears on no saturation rule."""
 
 BY_WALL = {
-    Wall.LONG: {"wall-oxygen-time": DEVIATION},
-    Wall.CALLED: {"wall-oxygen-time": AUTHORISED},
-    Wall.CALLED_LATE: {"wall-oxygen-time": DEVIATION},
-    Wall.AT_LIMIT: {"wall-oxygen-time": BORDERLINE},
-    Wall.SOURCE_LATE: {"wall-oxygen-time": CANNOT_TELL},
-    Wall.TWICE: {"wall-oxygen-time": DEVIATION},
-    Wall.WALL_LEFT: {"source-choice": DEVIATION},
-    Wall.WALL_LEFT_CALLED: {"source-choice": AUTHORISED},
-    Wall.WALL_LEFT_CALLED_LATE: {"source-choice": DEVIATION},
-    Wall.CHANGED_LEAVING: {"source-choice": BORDERLINE},
-    Wall.TRANSIT_UNKNOWN: {"source-choice": CANNOT_TELL},
     Wall.DEPARTURE_MISSING: dict.fromkeys(
         ("source-choice", "cannula-weight", "heat-ready"), CANNOT_TELL
     ),
 }
 BY_HEAT = {
-    Heat.SHORT_WALL_EXPLAINED: {"fallback-reason": MET},
-    Heat.LONG: {"unheated-time": DEVIATION},
-    Heat.CALLED: {"unheated-time": AUTHORISED},
-    Heat.AT_LIMIT: {"unheated-time": BORDERLINE},
-    Heat.LONG_LEAVING: {"unheated-time": DEVIATION, "heat-ready": DEVIATION},
-    Heat.LONG_LEAVING_CALLED: {"unheated-time": AUTHORISED, "heat-ready": AUTHORISED},
+    Heat.LONG_LEAVING: {"heat-ready": DEVIATION},
+    Heat.LONG_LEAVING_CALLED: {"heat-ready": AUTHORISED},
     Heat.CHARTED_LATE: {"unheated-time": CANNOT_TELL},
     Heat.NEVER_CHARTED: {"unheated-time": CANNOT_TELL, "heat-ready": CANNOT_TELL},
-    Heat.UNEXPLAINED: {"fallback-reason": DEVIATION},
-    Heat.EXPLAINED_LATE: {"fallback-reason": DEVIATION},
-    Heat.ONE_UNEXPLAINED: {"fallback-reason": DEVIATION},
     Heat.CHANGED_LEAVING: {"heat-ready": BORDERLINE},
 }
+UNEXPLAINED = [Heat.UNEXPLAINED, Heat.EXPLAINED_LATE, Heat.ONE_UNEXPLAINED]
 BY_FIT = {
     Fit.FLOW_CHANGED: {"flow-kept": DEVIATION},
     Fit.FLOW_CLINICAL: {"flow-kept": AUTHORISED},
@@ -97,6 +95,7 @@ BY_WATCH = {
     Watch.RICH_AT_LIMIT: {"oxygen-titration": BORDERLINE},
     Watch.RICH_UNKNOWN: {"oxygen-titration": CANNOT_TELL},
     Watch.LOW_ANSWERED: {"low-saturation-response": MET},
+    Watch.LOW_SUCTIONED: {"low-saturation-response": MET},
     Watch.LOW_UNANSWERED: {"low-saturation-response": DEVIATION},
     Watch.LOW_ANSWERED_AT_LIMIT: {"low-saturation-response": BORDERLINE},
     Watch.GAP: {"monitoring-gap": DEVIATION},
@@ -109,6 +108,7 @@ BY_WATCH = {
 }
 BY_ESCALATION = {
     Escalation.CALLED: {"escalation-call": MET},
+    Escalation.INTUBATED: {"escalation-call": MET},
     Escalation.NOT_CALLED: {"escalation-call": DEVIATION},
     Escalation.OUTCOME_MISSING: {"escalation-call": CANNOT_TELL},
     Escalation.CALLED_CHANGED: {"escalation-call": MET},
@@ -134,7 +134,6 @@ BY_WHOLE = {
     },
     Whole.SETTING_UNTIMED: dict.fromkeys(FROM_SETTINGS, CANNOT_TELL),
     Whole.EVENT_LOST: dict.fromkeys(("repeated-occlusion-call", "flow-interruption"), CANNOT_TELL),
-    Whole.CONTACT_LOST: {"wall-oxygen-time": CANNOT_TELL},
 }
 
 
@@ -142,7 +141,7 @@ class Answers:
     """Verdict codes of each trip, one array a rule, shape (n,)."""
 
     def __init__(self, n: int) -> None:
-        self.by_rule = {rule: np.full(n, NOT_APPLICABLE) for rule in RULES}
+        self.by_rule = {rule: np.full(n, NOT_APPLICABLE) for rule in (*RULES, BLEND_REQUIRED)}
 
     def put(self, rule: str, where: Bools, verdict: int | Ints) -> None:
         """Set a rule's verdict where asked."""
@@ -155,43 +154,102 @@ class Answers:
                 self.put(rule, codes == code, verdict)
 
 
-def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, exempt: Ints) -> Answers:
+@dataclass
+class Orders:
+    """What orders a trip has, -1 null, 0 false, 1 true, shape (n,); and whether the delivery tells
+    of all that the contract now has."""
+
+    exempt: Ints
+    blend: Ints
+    full: bool
+
+
+def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, orders: Orders) -> Answers:
     """Return every rule's verdict for each trip, known from how the trip was made."""
     codes, when = scene.codes, scene.when
     found = Answers(len(when.start))
-    _without_plants(found, codes, when)
+    _without_plants(found, when)
+    _about_oxygen(found, scene)
+    _about_heat(found, codes, when)
     _about_occlusions(found, scene, log, seen, response)
     found.put_all(codes.wall, {int(k): v for k, v in BY_WALL.items()})
     found.put_all(codes.heat, {int(k): v for k, v in BY_HEAT.items()})
     found.put_all(codes.fit, {int(k): v for k, v in BY_FIT.items()})
-    _hidden_fallback(found, codes, when)
-    leaving = np.isin(codes.heat, [Heat.LONG_LEAVING, Heat.LONG_LEAVING_CALLED])
-    found.put("fallback-reason", leaving & when.bedside_wall, MET)
     on = when.kind == VENTILATOR
-    found.put("oxygen-titration", on & (exempt < 1), MET)
+    if orders.full:
+        # on a blender, too, and every trip begins on one
+        on = codes.wall != Wall.SOURCE_LATE
+    found.put("oxygen-titration", on & (orders.exempt < 1), MET)
     found.put_all(codes.watch, {int(k): v for k, v in BY_WATCH.items()})
     found.put("oxygen-titration", on & (codes.watch == Watch.NO_SPO2), CANNOT_TELL)
     found.put_all(codes.escalation, {int(k): v for k, v in BY_ESCALATION.items()})
     found.put_all(codes.whole, {int(k): v for k, v in BY_WHOLE.items()})
+    if orders.full:
+        _about_orders(found, scene, orders)
+    # the row that was set aside may have been the call that allowed it
+    lost = codes.whole == Whole.CONTACT_LOST
+    for rule in ("wall-oxygen-time", "source-choice"):
+        varied = np.isin(found.by_rule[rule], [DEVIATION, BORDERLINE])
+        found.put(rule, lost & varied, CANNOT_TELL)
     return found
 
 
-def _without_plants(found: Answers, codes: Codes, when: Times) -> None:
+def _about_orders(found: Answers, scene: Scene, orders: Orders) -> None:
+    """Undiluted oxygen where an order bars it."""
+    codes, when = scene.codes, scene.when
+    ordered = orders.blend > 0
+    blend = against(when.wall, BLEND_LIMIT)
+    call = wall_call(scene)
+    allowed = (call >= 0) & (call <= when.wall[:, 0, 0] + BLEND_LIMIT)
+    found.put(BLEND_REQUIRED, ordered, np.where(allowed, AUTHORISED, blend))
+    found.put(BLEND_REQUIRED, ordered & (codes.whole == Whole.SETTING_LOST), MET)
+    unknown = np.isin(codes.whole, [Whole.OPEN, Whole.NO_SETTINGS, Whole.SETTING_UNTIMED])
+    found.put(BLEND_REQUIRED, ordered & unknown, CANNOT_TELL)
+    found.put(BLEND_REQUIRED, (orders.blend < 0) & (orders.exempt > 0), CANNOT_TELL)
+
+
+def _without_plants(found: Answers, when: Times) -> None:
     every = np.ones(len(when.start), dtype=bool)
-    always_met = ("source-choice", "flow-kept", "cannula-kept", "cannula-flow-range")
+    always_met = ("flow-kept", "cannula-kept", "cannula-flow-range")
     for rule in (*always_met, "cannula-weight", "heat-ready", "monitoring-gap", "settings-gap"):
         found.put(rule, every, MET)
-    on_wall = when.bedside_wall | (when.kind == WALL_TRANSIT)
-    found.put("wall-oxygen-time", on_wall, MET)
-    found.put("unheated-time", codes.heat > 0, MET)
 
 
-def _hidden_fallback(found: Answers, codes: Codes, when: Times) -> None:
-    """Humidification unknown while on the wall: whether it was a fall-back nobody can tell."""
-    transit = when.kind == WALL_TRANSIT
-    never = (codes.heat == Heat.NEVER_CHARTED) & (when.bedside_wall | transit)
-    late = (codes.heat == Heat.CHARTED_LATE) & when.bedside_wall
-    found.put("fallback-reason", never | late, CANNOT_TELL)
+def _about_oxygen(found: Answers, scene: Scene) -> None:
+    """Minutes of undiluted oxygen, and what the trip left on against what it needed."""
+    codes, when = scene.codes, scene.when
+    every = np.ones(len(when.start), dtype=bool)
+    wall = against(when.wall, WALL_LIMIT)
+    # where the source is charted only from the wall on, all before may have been the wall, too
+    hidden = (codes.wall == Wall.SOURCE_LATE) & (wall == MET)
+    hidden &= when.window_end - when.start + 1 > WALL_LIMIT
+    wall = np.where(hidden, CANNOT_TELL, wall)
+    call = wall_call(scene)
+    allowed = (call >= 0) & (call <= when.wall[:, 0, 0] + WALL_LIMIT)
+    found.put("wall-oxygen-time", every, np.where(allowed, AUTHORISED, wall))
+    high = scene.child.flow10 > FLOW_LIMIT10
+    asked = high | (when.planned > TRANSIT_LIMIT)
+    unknown = ~high & (when.planned < 0)
+    choice = np.where(asked, DEVIATION, np.where(unknown, CANNOT_TELL, MET))
+    called = codes.wall == Wall.WALL_LEFT_CALLED
+    choice = np.where(called & (choice == DEVIATION), AUTHORISED, choice)
+    changed = codes.wall == Wall.CHANGED_LEAVING
+    choice = np.where(changed & (choice == DEVIATION), BORDERLINE, choice)
+    found.put("source-choice", every, np.where(when.on_wall | changed, choice, MET))
+
+
+def _about_heat(found: Answers, codes: Codes, when: Times) -> None:
+    """Unheated minutes, and those of them that came straight from wall or cylinder."""
+    cold = against(when.cold, COLD_LIMIT)
+    called = np.isin(codes.heat, [Heat.CALLED, Heat.LONG_LEAVING_CALLED])
+    varied = np.isin(cold, [DEVIATION, BORDERLINE])
+    found.put("unheated-time", cold > 0, np.where(called & varied, AUTHORISED, cold))
+    both = overlapping(when.cold, when.wall)
+    unexplained = np.isin(codes.heat, UNEXPLAINED)
+    found.put("fallback-reason", both, np.where(unexplained, DEVIATION, MET))
+    # humidification unknown while on the wall: whether it was a fall-back nobody can tell
+    never = (codes.heat == Heat.NEVER_CHARTED) & (when.wall[:, 0, 0] < NEVER)
+    found.put("fallback-reason", never, CANNOT_TELL)
 
 
 def _about_occlusions(
@@ -214,6 +272,7 @@ def _about_occlusions(
     # a log that is not complete may lack what would have made it worse; where the window is
     # open, a trip without the ventilator may have gone on it later
     maybe_on = (when.kind == VENTILATOR) | (codes.whole == Whole.OPEN)
+    maybe_on |= codes.wall == Wall.SOURCE_LATE
     complete = np.where(when.kind == VENTILATOR, log.complete, log.said == COMPLETE)
     for rule in ("repeated-occlusion-call", "flow-interruption"):
         good = np.isin(found.by_rule[rule], [MET, NOT_APPLICABLE])

@@ -5,15 +5,19 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.charting import Columns
-from pipeline.simulate.draws import Bools, Draws, Ints
-from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch
+from pipeline.simulate.draws import Bools, Columns, Draws, Ints
+from pipeline.simulate.lengths import BORDERLINE, DEVIATION, WALL_LIMIT, against
+from pipeline.simulate.pathways import VENTILATOR
+from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch, Whole
 from pipeline.simulate.support import Scene
-from pipeline.simulate.times import VENTILATOR
 from schemas.contract import AUTHORISATIONS
 
 MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
 ABOUT = ("oxygen", "heat", "flow", "cannula", "occlusion", "escalation", "advice")
+CALLS = [Escalation.CALLED, Escalation.CALLED_CHANGED, Escalation.INTUBATED]
+"""Children who needed more support, with a call."""
+ARREST, DIED = 5, 6
+"""Positions in OUTCOMES plus one."""
 IN_TIME, NO_CALL, TOO_LATE, AT_LIMIT = 0, 1, 2, 3
 """How a crew answered repeated occlusions."""
 
@@ -32,29 +36,44 @@ def _occlusion_call(draws: Draws, trigger_s: Ints, answer: Ints) -> Ints:
     return np.where((trigger_s < 0) | (answer == NO_CALL), -1, found)
 
 
+def wall_call(scene: Scene) -> Ints:
+    """Return the minute of a call about a wall time that runs over, in time or too late; or -1."""
+    draws, codes, when = scene.draws, scene.codes, scene.when
+    over = np.isin(against(when.wall, WALL_LIMIT), [DEVIATION, BORDERLINE])
+    over &= (codes.whole == 0) & ~np.isin(codes.wall, [Wall.SOURCE_LATE, Wall.FAILED_TWICE])
+    begin = when.wall[:, 0, 0]
+    in_time, late = of("wall_called"), of("wall_called_late")
+    u = np.where(codes.wall == Wall.LONG_CALLED, 0.0, draws.uniform("wall call"))
+    found = np.where(u < in_time, begin + draws.whole("wall call", 22, 46), -1)
+    later = (u >= in_time) & (u < in_time + late) & (when.wall[:, 0, 1] > begin + 54)
+    return np.where(over, np.where(later, begin + 53, found), -1)
+
+
 def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
     """Chart the calls of a chunk of trips, in order of trip and time."""
     draws, codes, when = scene.draws, scene.codes, scene.when
     start, departed = when.start, when.departed
+    over = wall_call(scene)
     other = (when.kind == VENTILATOR) | (codes.escalation > 0) | draws.chance("lead", 0.5)
+    other &= codes.wall != Wall.LONG_CALLED
     who = np.where(other, CLINICAL_LEAD, MEDICAL_DIRECTION)
     wall, heat, fit = codes.wall, codes.heat, codes.fit
     road = departed + 5
     parts: list[tuple[Bools, Ints, Ints, str, str]] = [
-        (wall == Wall.CALLED, start + draws.whole("call", 25, 45), who, "oxygen", "wall"),
-        (wall == Wall.CALLED_LATE, start + 53, who, "oxygen", "wall"),
+        (over >= 0, over, who, "oxygen", "wall"),
         (wall == Wall.WALL_LEFT_CALLED, departed - 3, who, "oxygen", "leave"),
         (wall == Wall.WALL_LEFT_CALLED_LATE, departed + 9, who, "oxygen", "leave"),
         (heat == Heat.CALLED, road + draws.whole("call", 4, 12), who, "heat", "heat"),
-        (heat == Heat.LONG_LEAVING_CALLED, start + 9, who, "heat", "heat"),
+        (heat == Heat.LONG_LEAVING_CALLED, departed - 5, who, "heat", "heat"),
         (fit == Fit.FLOW_CALLED, start + 3, who, "flow", "flow"),
         (fit == Fit.OUT_OF_RANGE_CALLED, road + 3, who, "flow", "flow"),
         (fit == Fit.FAMILY_CALLED, start + 2, who, "cannula", "cannula"),
         (fit == Fit.TOO_SMALL_CALLED, departed - 6, who, "cannula", "cannula"),
     ]
     direction = np.full_like(who, MEDICAL_DIRECTION)
-    called = np.isin(codes.escalation, [Escalation.CALLED, Escalation.CALLED_CHANGED])
+    called = np.isin(codes.escalation, CALLS)
     parts.append((called, departed + 6, direction, "escalation", ""))
+    parts.append((wall == Wall.OCCLUDED, when.failed + 3, direction, "occlusion", ""))
     minute = _occlusion_call(draws, trigger_s, answer)
     parts.append((minute >= 0, minute, direction, "occlusion", ""))
     plain = (codes.whole == 0) & ~np.isin(codes.watch, LOW)
@@ -91,12 +110,33 @@ def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
     return {name: column[by] for name, column in found.items()}
 
 
-def outcomes(draws: Draws, codes: Codes) -> Ints:
+def outcomes(draws: Draws, codes: Codes, *, full: bool) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
     plain = 1 + draws.chance("weaned", 0.15).astype(np.int64)
     worse = codes.escalation > 0
-    found = np.where(worse, np.where(draws.chance("intubated", 0.2), 4, 3), plain)
+    intubated = draws.chance("intubated", 0.2) | (codes.escalation == Escalation.INTUBATED)
+    found = np.where(worse, np.where(intubated, 4, 3), plain)
+    gravest = np.where(draws.chance("died", 0.3), DIED, ARREST)
+    grave = worse & full & draws.chance("gravest", 0.05)
+    found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
+
+
+def a_day_later(draws: Draws, outcome: Ints) -> Ints:
+    """What became of the child a day after hand-over; as `outcomes`, never an arrest."""
+    u = draws.uniform("a day later")
+    later = np.where(u < 0.45, 1, np.where(u < 0.90, 2, np.where(u < 0.97, 3, 4)))
+    later = np.where((outcome >= 4) & (later < 4) & (u < 0.8), 4, later)
+    later = np.where(outcome == DIED, DIED, later)
+    return np.where(draws.chance("a day later unknown", 0.3), 0, later)
+
+
+def orders(draws: Draws, exempt: Ints) -> Ints:
+    """`blend_ordered`: -1 null, 0 false, 1 true, which only children with a target of their own
+    have."""
+    u = draws.uniform("blend ordered")
+    own = np.where(u < 0.75, 1, np.where(u < 0.90, -1, 0))
+    return np.where(exempt > 0, own, np.where(u < 0.4, 0, -1))
 
 
 def exemptions(draws: Draws, codes: Codes, forced: list[int]) -> Ints:
@@ -104,7 +144,10 @@ def exemptions(draws: Draws, codes: Codes, forced: list[int]) -> Ints:
     u = draws.uniform("exempt")
     share = of("exempt_share")
     found = np.where(u < share, 1, np.where(u < 0.4, 0, -1))
+    found = np.where(codes.whole == Whole.CONTACT_LOST, np.minimum(found, 0), found)
     found = np.where(
-        (codes.watch > 0) & (codes.watch <= Watch.NO_SPO2), np.minimum(found, 0), found
+        ((codes.watch > 0) & (codes.watch <= Watch.NO_SPO2)) | np.isin(codes.watch, LOW),
+        np.minimum(found, 0),
+        found,
     )
     return np.where(np.isin(codes.whole, forced), 1, found)

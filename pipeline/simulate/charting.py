@@ -8,8 +8,10 @@ import numpy as np
 
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.children import Children
-from pipeline.simulate.draws import Bools, Draws, Floats, Ints
-from pipeline.simulate.plants import LOW, Watch, Whole
+from pipeline.simulate.draws import Bools, Columns, Draws, Floats, Ints
+from pipeline.simulate.occlusions import Occlusions
+from pipeline.simulate.pathways import NEVER
+from pipeline.simulate.plants import LOW, Wall, Watch, Whole
 from pipeline.simulate.support import (
     NOT_CHARTED,
     REASON,
@@ -20,13 +22,12 @@ from pipeline.simulate.support import (
     first_observation,
     low_readings,
 )
-from pipeline.simulate.times import NEVER, Times
+from pipeline.simulate.times import Times
 from schemas.contract import SUPPORTS
 
-Columns = dict[str, Ints]
-"""A table as arrays of one length; -1 is null in numbers, 0 in codes."""
-
 START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT = 0, 6, 7, 8, 9
+RECOVERED = [Watch.LOW_ANSWERED, Watch.LOW_SUCTIONED]
+SUCTION, BAGGED = 1, 3
 FIELDS = ("source", "flow10", "fio2", "humidification", "cannula")
 """A row of kind k, 1 to 5, is there because the k-th of these changed."""
 OFTEN = ("flow10", "fio2")
@@ -152,8 +153,18 @@ def _shown_reason(own: Draws, rows: _Rows, what: Support) -> Ints:
     return np.where(rows.kind == START, what.start_reason[rows.trip], found)
 
 
-def observations(scene: Scene, own_rate: Floats) -> Columns:
-    """Chart the observations; children who cry more occlude more (`own_rate`)."""
+@dataclass
+class Upset:
+    """How upset children are: each trip's own rate of occlusions, its events, and whether the
+    change that raised the rate shows in crying; a child who cries more occludes more."""
+
+    own_rate: Floats
+    events: Occlusions
+    crying: Bools
+
+
+def observations(scene: Scene, upset: Upset) -> Columns:
+    """Chart the observations."""
     draws, watch, when = scene.draws, scene.codes.watch, scene.when
     exact = np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT, Watch.GAP_AT_LIMIT])
     step = np.where(exact, 5, 5 + draws.chance("observation step", 0.85))
@@ -169,7 +180,8 @@ def observations(scene: Scene, own_rate: Floats) -> Columns:
     spo2 = np.where(loose & own.chance("spo2 missing", 0.06, order), -1, spo2)
     found: Columns = {"trip": trip, "minute": minute, "spo2": spo2}
     found.update(_rates(scene.child, seen, loose))
-    found["behaviour"] = _behaviour(seen, own_rate)
+    found["behaviour"] = _behaviour(seen, upset)
+    found["care"] = _care(scene, seen)
     keep = (minute < when.end[trip]) & ~_missed(scene, seen)
     twice = own.chance("observed twice", 0.002, order) & ((spo2 < 0) | (spo2 >= 90)) & ~exact[trip]
     times = keep.astype(np.int64) * (1 + twice)
@@ -217,8 +229,9 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     value = np.where(undiluted, np.minimum(value + 2, 100), value)
     dip = (order % 4 == 2) & own.chance("dip", 0.012, order)
     value = np.where(dip, 88 + own.whole("dip depth", 0, 1, order), value)
-    # on much oxygen from the ventilator no two high values follow each other by chance
-    rich = (source == SOURCE["ventilator"]) & (what.fio2.in_force(trip, minute) > 40)
+    # on much blended oxygen no two high values follow each other by chance
+    rich = ~undiluted & (what.fio2.in_force(trip, minute) > 40)
+    rich |= scene.codes.wall[trip] == Wall.SOURCE_LATE
     held = rich & (order % 3 > 0)
     held |= np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT]) | (scene.codes.whole[trip] > 0)
     value = np.where(held, np.clip(value, 91, 97), value)
@@ -228,6 +241,9 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     value = np.where(high, 98 + own.whole("high", 0, 1, order), value)
     one, two = low_readings(draws, when)
     low = np.isin(watch, LOW) & ((minute == one[trip]) | (minute == two[trip]))
+    # what nobody answers goes on for a while: a recovery would be an answer
+    third = minute == two[trip] + 5
+    low |= (np.isin(watch, LOW) & ~np.isin(watch, RECOVERED)) & third
     depth = np.where(own.chance("very low", 0.05), 78, own.whole("low", 84, 89, order))
     value = np.where(low, depth, value)
     lost = (watch == Watch.GAP_IN_SPO2) & (seen.grid[1] > 0) & (seen.grid[1] < GAP_MIN)
@@ -246,11 +262,31 @@ def _rates(child: Children, seen: _Seen, loose: Bools) -> Columns:
     return {"resp": np.where(no_resp, -1, resp), "heart": np.where(no_heart, -1, heart)}
 
 
-def _behaviour(seen: _Seen, own_rate: Floats) -> Ints:
+def _behaviour(seen: _Seen, upset: Upset) -> Ints:
     """Position in the contract's list plus one; 0 where not charted."""
     own, order = seen.own, seen.order
-    cry = of("crying") * (0.6 + own_rate[seen.trip])
-    upset = own.chance("upset", np.minimum(cry, 0.6), order)
+    near = upset.events.near(seen.trip, seen.minute * 60, NEAR_S)
+    share = np.minimum(of("crying") * (0.6 + upset.own_rate[seen.trip]), 0.6)
+    beside = np.where(upset.crying[seen.trip], of("crying_raised"), of("crying_near"))
+    cries = own.chance("upset", np.where(near, np.maximum(share, beside), share), order)
     how = np.array([3, 3, 4, 5])[own.whole("upset how", 0, 3, order)]
     rest = 1 + own.chance("awake", 0.55, order).astype(np.int64)
-    return np.where(own.chance("behaviour charted", 0.6, order), np.where(upset, how, rest), 0)
+    charted = own.chance("behaviour charted", np.where(near, 0.9, 0.6), order)
+    return np.where(charted, np.where(cries, how, rest), 0)
+
+
+def _care(scene: Scene, seen: _Seen) -> Ints:
+    """Position in CARE plus one; 0 where none is charted. None where it would be an answer."""
+    own, order, codes = seen.own, seen.order, scene.codes
+    shares = (of("suctioned"), of("repositioned"), 0.0, of("sensor_moved"), 1.0)
+    drawn = (own.pick("care", (*shares[:4], 1 - sum(shares[:4])), order) + 1) % 5
+    worse = (codes.escalation[seen.trip] > 0) & own.chance("bagged", of("bagged"), order)
+    drawn = np.where(worse, BAGGED, drawn)
+    low = np.isin(codes.watch, LOW)[seen.trip]
+    second = low_readings(scene.draws, scene.when)[1][seen.trip] == seen.minute
+    suctioned = (codes.watch[seen.trip] == Watch.LOW_SUCTIONED) & second
+    return np.where(suctioned, SUCTION, np.where(low, 0, drawn))
+
+
+NEAR_S = 120
+"""An occlusion within this of an observation is charted with what the child did."""

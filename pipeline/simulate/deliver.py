@@ -9,92 +9,106 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.simulate.catalogue import BASE_NAMES, LEAST_SIZES, MOST_SIZES, catalogue_text
+from pipeline.simulate.changes import RETRAINED, Refused, planted_text
+from pipeline.simulate.chosen import Settled
 from pipeline.simulate.dirt import LEAST_TRIPS, TRAINING_ROW, Dirt
-from pipeline.simulate.draws import Bools, Draws, Ints
-from pipeline.simulate.service import (
-    BASES,
-    TABLES,
-    TROUBLED_BASE,
-    catalogue_text,
-    export_text,
-    month_after,
-    protocol_text,
-)
-from pipeline.simulate.tables import PlantedWriter, Writer, columns
-from pipeline.simulate.trips import Chunk, Options, expected, made
+from pipeline.simulate.draws import Bools, Ints
+from pipeline.simulate.options import Options
+from pipeline.simulate.service import TABLES, export_text, protocol_text
+from pipeline.simulate.tables import EXPECTED, PlantedWriter, Writer, columns
+from pipeline.simulate.trips import Chunk, expected, made
 from schemas.contract import MONTH_PATTERN
 
+CHANGES = "planted_changes.csv"
 MOST_TRIPS = 10_000_000
 MOST_MONTHS = 120
 
 
 def checked(options: Options, *, chunk: int, dirt: bool) -> None:
-    """Refuse options that make no sense: ValueError with a sentence."""
+    """Refuse options that make no sense: Refused with a sentence."""
     if not 1 <= options.trips <= MOST_TRIPS:
-        raise ValueError(
+        raise Refused(
             f"The number of trips must be from 1 to {MOST_TRIPS:,}, is {options.trips:,}."
         )
     if not 1 <= options.months <= MOST_MONTHS:
-        raise ValueError(
-            f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}."
+        raise Refused(f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}.")
+    if not 1 <= options.setup.base_count <= len(BASE_NAMES):
+        raise Refused(
+            f"There must be from 1 to {len(BASE_NAMES)} bases, not {options.setup.base_count}."
+        )
+    if not LEAST_SIZES <= options.setup.size_count <= MOST_SIZES:
+        raise Refused(
+            f"There must be from {LEAST_SIZES} to {MOST_SIZES} cannula sizes, not"
+            f" {options.setup.size_count}."
         )
     if options.trips < options.months:
-        raise ValueError(
+        raise Refused(
             f"There must be at least one trip a month: {options.trips} trips do not"
             f" fill {options.months} months."
         )
     if dirt and options.trips < LEAST_TRIPS:
-        raise ValueError(
+        raise Refused(
             f"Bad rows of every kind need at least {LEAST_TRIPS} trips, not {options.trips}."
         )
     if not re.match(MONTH_PATTERN, options.first_month) or options.first_month < "1000-02":
-        raise ValueError(
+        raise Refused(
             f'The first month must be written YYYY-MM, as in 2026-01, is "{options.first_month}".'
         )
     if options.seed < 0:
-        raise ValueError(f"The seed must be 0 or above, is {options.seed}.")
+        raise Refused(f"The seed must be 0 or above, is {options.seed}.")
     if not 0 <= options.plants <= 2:
-        raise ValueError(f"The share of plants must be from 0 to 2, is {options.plants:g}.")
+        raise Refused(f"The share of plants must be from 0 to 2, is {options.plants:g}.")
     _checked_truth(options, chunk)
 
 
 def checked_empty(into: Path) -> None:
-    """Refuse a directory that already holds a delivery: ValueError with a sentence."""
+    """Refuse a directory that already holds a delivery: Refused with a sentence."""
     for name in ("export.toml", "protocol.toml", "cannulas.toml", *(f"{t}.csv" for t in TABLES)):
         if (into / name).exists():
-            raise ValueError(f"{into} already holds {name}. Choose a new or an empty directory.")
+            raise Refused(f"{into} already holds {name}. Choose a new or an empty directory.")
 
 
 def _checked_truth(options: Options, chunk: int) -> None:
     truth = options.truth
     if not (truth.rate_ratio > 0 and truth.per_100h >= 0 and truth.shape > 0):
-        raise ValueError(
+        raise Refused(
             "The rate ratio and the shape of the occlusions must be above 0, their rate not below."
         )
     if not -0.3 <= options.confounding <= 0.3:
-        raise ValueError(f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}.")
+        raise Refused(f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}.")
     if chunk < 1:
-        raise ValueError(f"A chunk must hold at least one trip, not {chunk}.")
+        raise Refused(f"A chunk must hold at least one trip, not {chunk}.")
 
 
 class Delivery:
     """One delivery directory that grows chunk by chunk."""
 
-    def __init__(self, connection: Any, into: Path, options: Options, dirt: Dirt | None) -> None:
+    def __init__(
+        self, connection: Any, into: Path, options: Options, dirt: Dirt | None, *, second: bool
+    ) -> None:
         into.mkdir(parents=True, exist_ok=True)
         self.into = into
         self.options = options
         self.dirt = dirt
-        self.months = [month_after(options.first_month, k) for k in range(options.months)]
+        self.months = options.month_names
         self.received = np.zeros(options.months, dtype=np.int64)
+        self.listed = self.received.copy()
         names = [name for name in TABLES if name != "training"]
         self.writers = {
-            name: Writer(connection, into / f"{name}.csv", columns(name, self.months))
-            for name in names
+            name: Writer(connection, into / f"{name}.csv", self._columns(name)) for name in names
         }
-        clock = columns("planted_clock", self.months)
+        clock = self._columns("planted_clock")
         self.clock = Writer(connection, into / "planted_clock.csv", clock)
+        if options.full and not second:
+            path = into / f"{EXPECTED}.csv"
+            self.dispatched: Writer | None = Writer(connection, path, self._columns(EXPECTED))
+        else:
+            self.dispatched = None
         self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
+
+    def _columns(self, table: str) -> dict[str, str]:
+        return columns(table, self.months, self.options.setup, full=self.options.full)
 
     def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
         """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
@@ -106,7 +120,12 @@ class Delivery:
             if self.dirt:
                 edits = self.dirt.edits(name, kept, index, chunk.when, writer.lines)
             writer.append(kept, edits)
-        months = chunk.tables["trips"]["month"][keep]
+        trips = chunk.tables["trips"]
+        if self.dispatched:
+            listed = {"trip": index, "month": trips["month"], "base": trips["base"]}
+            self.dispatched.append(listed)
+            self.listed += np.bincount(trips["month"], minlength=self.options.months)
+        months = trips["month"][keep]
         self.received += np.bincount(months, minlength=self.options.months)
         judged = keep & ~np.isin(index, self.dirt.removed(index)) if self.dirt else keep
         verdicts = [chunk.answers.by_rule[rule][judged] for rule in self.options.rules]
@@ -122,16 +141,42 @@ class Delivery:
         there = [k for k in range(options.months) if self.received[k]]
         text = export_text([self.months[k] for k in there], [wanted[k] for k in there])
         _write(self.into / "export.toml", text)
-        protocol = protocol_text(options.first_month, all_rules=options.all_rules)
+        protocol = protocol_text(
+            options.first_month, all_rules=options.all_rules, full=options.full
+        )
         _write(self.into / "protocol.toml", protocol)
-        _write(self.into / "cannulas.toml", catalogue_text())
-        month, base = self.months[options.training_month], BASES[TROUBLED_BASE]
-        training = f"month,base,rule\n{month},{base},wall-oxygen-time\n"
+        _write(self.into / "cannulas.toml", catalogue_text(options.setup))
+        if self.dispatched:
+            self._add_never_received([wanted[k] - int(self.listed[k]) for k in there], there)
+        rows = self._training(there)
         if self.dirt:
-            training += TRAINING_ROW.format(month=month, base=base)
-            self.dirt.listed.append(("training.csv", 3, "rule", "missing value"))
+            month, base = self.months[options.training_month], options.setup.bases[0]
+            rows.append(TRAINING_ROW.format(month=month, base=base))
+            self.dirt.listed.append(("training.csv", 1 + len(rows), "rule", "missing value"))
             _write(self.into / "planted_dirt.csv", self.dirt.text())
-        _write(self.into / "training.csv", training)
+        _write(self.into / "training.csv", "".join(["month,base,rule\n", *rows]))
+        if options.changes:
+            _write(self.into / CHANGES, planted_text(options.changes, self.months))
+
+    def _add_never_received(self, more: list[int], months: list[int]) -> None:
+        """Name the trips that the dispatch log has and nobody made: all at the first base."""
+        base = self.options.setup.bases[0]
+        rows = [
+            f"N{month:03d}{k:04d},{self.months[month]},{base}\n"
+            for month, count in zip(months, more, strict=True)
+            for k in range(count)
+        ]
+        with (self.into / f"{EXPECTED}.csv").open("a", encoding="utf-8", newline="") as file:
+            file.writelines(rows)
+
+    def _training(self, there: list[int]) -> list[str]:
+        """The retrainings of the months delivered: those asked for, else the troubled base's."""
+        options = self.options
+        asked = [(c.first, c.base, c.what) for c in options.changes if c.kind == RETRAINED]
+        if options.troubled:
+            base = options.setup.bases[options.setup.troubled]
+            asked = [(options.training_month, base, "wall-oxygen-time")]
+        return [f"{self.months[k]},{base},{rule}\n" for k, base, rule in asked if k in there]
 
 
 def _write(path: Path, text: str) -> None:
@@ -143,35 +188,30 @@ def _chunks(options: Options, size: int) -> Iterator[Ints]:
         yield np.arange(first, min(first + size, options.trips))
 
 
-def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
-    """Return which trips of the last month are delivered late: a tenth, and the very last."""
-    last_month = index * options.months // options.trips == options.months - 1
-    found: Bools = last_month & Draws(options.seed, index).chance("late", 0.1)
-    found |= index == options.trips - 1
-    return np.asarray(found & ~dirt.touched(index)) if dirt else found
-
-
-def deliver(options: Options, into: Path, *, chunk: int, dirt: bool, late: bool) -> None:
-    """Make all trips and write them."""
+def deliver(settled: Settled, into: Path, *, chunk: int, later: Path | None = None) -> None:
+    """Make all trips and write them; those that come late into `later` (its name with -late)."""
     import duckdb
 
-    later = into.with_name(into.name + "-late")
+    later = later or into.with_name(into.name + "-late")
     checked_empty(into)
-    if late:
+    options, bad, apart = settled.options, settled.dirt, settled.apart
+    if len(apart.late):
         checked_empty(later)
     with duckdb.connect() as connection:
-        bad = Dirt(options.trips) if dirt else None
-        delivery = Delivery(connection, into, options, bad)
-        second = Delivery(connection, later, options, None) if late else None
+        delivery = Delivery(connection, into, options, bad, second=False)
+        second = (
+            Delivery(connection, later, options, None, second=True) if len(apart.late) else None
+        )
         for index in _chunks(options, chunk):
             whole = bad.whole(index) if bad else np.zeros_like(index)
             some = made(options, index, whole)
-            held_back = _late(options, index, bad) if late else np.zeros(len(index), dtype=bool)
-            delivery.add(some, index, ~held_back)
+            held_back = np.isin(index, apart.late)
+            delivery.add(some, index, ~held_back & ~np.isin(index, apart.missing))
             if second:
                 second.add(some, index, held_back)
         received = delivery.received + (second.received if second else 0)
-        wanted = expected(options, [int(n) for n in received])
+        missing = np.bincount(options.month_of(apart.missing), minlength=options.months)
+        wanted = expected(options, [int(n) for n in received], [int(n) for n in missing])
         delivery.finish(wanted)
         if second:
             second.finish(wanted)

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.simulate.charting import LOST_AFTER, Columns
-from pipeline.simulate.draws import Bools, Ints
+from pipeline.simulate.catalogue import Setup
+from pipeline.simulate.charting import LOST_AFTER
+from pipeline.simulate.draws import Bools, Columns, Ints
 from pipeline.simulate.plants import Whole
+from pipeline.simulate.service import CONTRACT_FULL
 from pipeline.simulate.tables import Edit, columns, trip_id
 from pipeline.simulate.times import Times
 
@@ -114,9 +116,10 @@ TRAINING_ROW = "{month},{base},\n"
 class Dirt:
     """Where the bad rows of a delivery of this many trips go: spread evenly over the trips."""
 
-    def __init__(self, trips: int) -> None:
+    def __init__(self, trips: int, *, full: bool = CONTRACT_FULL) -> None:
         total = len(KINDS) * max(1, min(20, trips // 2000))
         place = np.arange(total)
+        self.full = full
         self.trip: Ints = (2 * place + 1) * trips // (2 * total)
         # no trip of the last sixth goes missing, so that the latest month can be complete
         self.kind: Ints = (place * 7 + 15) % len(KINDS)
@@ -150,7 +153,8 @@ class Dirt:
         for trip, number in zip(self.trip[inside], self.kind[inside], strict=True):
             kind = KINDS[number]
             if kind.table == table:
-                found.append((_edit(kind, int(trip), rows, int(index[0]), when), kind))
+                edit = _edit(kind, int(trip), rows, int(index[0]), when, full=self.full)
+                found.append((edit, kind))
         found.sort(key=lambda item: item[0].row)
         self._list(table, found, rows, self.removed(index), lines)
         return [edit for edit, _ in found]
@@ -185,10 +189,10 @@ class Dirt:
         return "file,line,column,kind\n" + "".join(f"{f},{n},{c},{k}\n" for f, n, c, k in rows)
 
 
-def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times) -> Edit:
+def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times, *, full: bool) -> Edit:
     low, high = (int(np.searchsorted(rows["trip"], trip, side=s)) for s in ("left", "right"))
     if kind.table == "trips":
-        place = list(columns("trips", ["-"])).index(kind.column)
+        place = list(columns("trips", ["-"], Setup())).index(kind.column)
         return (
             Edit(low, _cell_change(low, place, kind.cell), replaces=True)
             if kind.cell
@@ -198,6 +202,8 @@ def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times) -> Edit
     if kind.table == "settings":
         row = low + int(np.searchsorted(rows["minute"][low:high] * 60, at_s, side="right"))
     text = kind.row.format(trip=trip_id(trip), at=at_s)
+    if full and kind.table == "observations" and kind.name != "too few cells":
+        text += ","
     return Edit(row, lambda _: text, replaces=False)
 
 

@@ -12,6 +12,8 @@ import numpy.typing as npt
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Columns = dict[str, Ints]
+"""A table as arrays of one length; -1 is null in numbers, 0 in codes."""
 
 _STEP = np.uint64(0x9E3779B97F4A7C15)
 _ITEM = np.uint64(0xD1B54A32D192ED03)

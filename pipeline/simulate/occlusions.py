@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.charting import Columns
-from pipeline.simulate.children import PRONG, RANK, flow_share
-from pipeline.simulate.draws import Bools, Draws, Floats, Ints
-from pipeline.simulate.plants import CHANGED, LOW, Codes, Wall, Whole
-from pipeline.simulate.service import BASES, MAX_OFFSET_S
+from pipeline.simulate.children import flow_share
+from pipeline.simulate.draws import Bools, Columns, Draws, Floats, Ints
+from pipeline.simulate.pathways import VENTILATOR
+from pipeline.simulate.plants import CHANGED, LOW, Codes, Whole
+from pipeline.simulate.service import MAX_OFFSET_S
 from pipeline.simulate.support import Scene
-from pipeline.simulate.times import NEVER, VENTILATOR, Times
+from pipeline.simulate.times import Times
 
 COMPLETE, PARTIAL, NONE = 1, 2, 3
 """`device_log` as charted; 0 is null."""
@@ -40,20 +40,31 @@ class Occlusions:
     """
 
     trip: Ints
+    at_s: Ints
     cutoff_s: Ints
     in_window: Bools
     trigger_s: Ints
 
+    def near(self, trip: Ints, at_s: Ints, within_s: int) -> Bools:
+        """Whether an event of the trip lies so near each of these moments."""
+        own = self.trip * 1_000_000 + self.at_s
+        asked = trip * 1_000_000 + at_s
+        later = np.searchsorted(own, asked - within_s, side="left")
+        return np.asarray(np.searchsorted(own, asked + within_s, side="right") > later)
+
 
 @dataclass
 class Place:
-    """Position of each trip's base and month, shape (n,)."""
+    """Position of each trip's base and month, and what a planted change makes of the rate of
+    occlusions and of the log; shape (n,)."""
 
     base: Ints
     month: Ints
+    raised: Floats
+    log_stopped: Bools
 
 
-@dataclass
+@dataclass(frozen=True)
 class Truth:
     """The generator's own rate of occlusions; what an analysis should recover."""
 
@@ -62,7 +73,7 @@ class Truth:
     shape: float
 
 
-def logs(draws: Draws, codes: Codes, when: Times) -> Logs:
+def logs(draws: Draws, codes: Codes, when: Times, stopped: Bools) -> Logs:
     """Which logs were downloaded, and whether that was said."""
     said_share = (
         1
@@ -71,6 +82,8 @@ def logs(draws: Draws, codes: Codes, when: Times) -> Logs:
     )
     shares = (said_share, of("log_partial"), of("log_none"), of("log_unsaid_missing"))
     drawn = draws.pick("log", (*shares, of("log_unsaid_present")))
+    gone = np.where(draws.chance("log said none", 0.5), 2, 3)
+    drawn = np.where(stopped, gone, drawn)
     drawn = np.where(codes.whole >= Whole.SETTING_LOST, 0, drawn)
     said = np.array([COMPLETE, PARTIAL, NONE, 0, 0])[drawn]
     used = when.kind == VENTILATOR
@@ -90,21 +103,20 @@ def own_rate(draws: Draws, shape: float) -> Floats:
 def _rate_per_min(truth: Truth, scene: Scene, place: Place, k: int) -> Floats:
     """The true rate in the k-th stretch of flow, before the trip's own factor."""
     child, what = scene.child, scene.what
-    share = flow_share(what.flow10.value[:, k], child.cannula)
-    prong = PRONG[child.cannula]
-    size = truth.rate_ratio ** (np.where(prong, 3, 2) - RANK[child.cannula])
-    family = np.where(prong, 1.0, of("occlusion_wide"))
-    where = of("occlusion_base_spread") * (place.base / (len(BASES) - 1) - 0.5)
+    setup = child.setup
+    share = flow_share(setup, what.flow10.value[:, k], child.cannula)
+    size = truth.rate_ratio ** setup.from_middle[child.cannula]
+    family = np.where(setup.prong[child.cannula], 1.0, of("occlusion_wide"))
+    where = of("occlusion_base_spread") * (place.base / max(len(setup.bases) - 1, 1) - 0.5)
     wave = of("occlusion_month_spread") * np.sin(2 * np.pi * place.month / 12)
     effect = np.exp(of("occlusion_flow_effect") * (share - 0.5) + where + wave)
-    return np.asarray(truth.per_100h / 6000 * size * family * effect)
+    return np.asarray(truth.per_100h / 6000 * size * family * effect * place.raised)
 
 
 def _occlusion_times(scene: Scene, rates: list[Floats]) -> tuple[Ints, Floats]:
     """Draw (trip, true second) of the events, stretch of flow by stretch of flow."""
-    draws, codes, when, what = scene.draws, scene.codes, scene.when, scene.what
-    stop = np.where(codes.wall == Wall.TWICE, when.departed + 6, NEVER)
-    stop = np.minimum(when.window_end, stop)
+    draws, when, what = scene.draws, scene.when, scene.what
+    stop = np.minimum(when.window_end, when.failed)
     trips, seconds = [], []
     for k, rate in enumerate(rates):
         at = what.flow10.at
@@ -178,7 +190,7 @@ def device_events(
     corrected = shown - clock.corrected_by[trip]
     inside = (corrected >= when.start[trip] * 60) & (corrected < when.window_end[trip] * 60)
     trigger = _trigger(len(when.start), trip[inside], corrected[inside])
-    return found, Occlusions(trip, cutoff, inside, trigger), clock
+    return found, Occlusions(trip, corrected, cutoff, inside, trigger), clock
 
 
 def _trigger(n: int, trip: Ints, corrected: Ints) -> Ints:
@@ -218,7 +230,7 @@ def _log_rows(scene: Scene, log: Logs, clock: Clock, events: _Events) -> Columns
     draws, when = scene.draws, scene.when
     trip, shown, cutoff = events.trip, events.shown, events.cutoff
     own = draws.rows(trip)
-    pressure = 47 + own.whole("pressure", 0, 8, events.item)
+    pressure = int(of("ceiling")) + 1 + own.whole("pressure", 0, 8, events.item)
     with_log = np.flatnonzero(log.delivered)
     bench = with_log[draws.chance("bench start", 0.02)[with_log]]
     paused = with_log[draws.chance("paused", 0.02)[with_log]]

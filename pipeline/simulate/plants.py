@@ -15,32 +15,33 @@ from pipeline.simulate.draws import Bools, Draws, Floats, Ints
 
 
 class Wall(IntEnum):
-    """Undiluted oxygen, and the source at departure. Starts on the wall unless said."""
+    """Undiluted oxygen, the source at departure, and ventilators that fail."""
 
     NONE = 0
-    LONG = 1  # far over the limit
-    CALLED = 2  # over the limit, with a call in time
-    CALLED_LATE = 3  # over the limit, with a call too late
-    AT_LIMIT = 4  # recorded at the limit or one resolution over it
-    JUST_UNDER = 5  # one resolution under it: met
-    SOURCE_LATE = 6  # the source is charted only when half the time is gone
-    TWICE = 7  # two stretches that only together are too long
-    WALL_LEFT = 8  # leaves on the wall although the ventilator is needed
-    WALL_LEFT_CALLED = 9
-    WALL_LEFT_CALLED_LATE = 10
-    CHANGED_LEAVING = 11  # goes to the ventilator in the minute of departure
-    TRANSIT_UNKNOWN = 12  # leaves on the wall at low flow, planned transit not charted
-    TRANSIT_AT_LIMIT = 13  # leaves on the wall, planned transit exactly at the limit: met
-    DEPARTURE_MISSING = 14
+    LONG = 1  # on the wall, and kept waiting at the receiving hospital until far over the limit
+    SHORT = 2  # on the wall, and handed over at once
+    SOURCE_LATE = 3  # on the wall, and the source is charted only from then on
+    FAILED = 4  # the ventilator fails on the road: to the wall until hand-over
+    FAILED_COLD = 5  # the power fails: to the wall, unheated for some minutes
+    FAILED_TWICE = 6  # two stretches on the wall that only together are too long
+    WALL_LEFT = 7  # leaves on the wall although the ventilator is needed
+    WALL_LEFT_CALLED = 8
+    WALL_LEFT_CALLED_LATE = 9
+    CHANGED_LEAVING = 10  # from the wall to the ventilator in the minute of departure
+    TRANSIT_UNKNOWN = 11  # planned transit not charted
+    DEPARTURE_MISSING = 12
+    # only where a case asks for one
+    LONG_CALLED = 13  # kept waiting, and medical direction allowed it in time
+    OCCLUDED = 14  # blocked again and again on the ventilator: to the wall, and a call
 
 
 class Heat(IntEnum):
     """Humidification, and the reasons for doing without."""
 
     NONE = 0
-    SHORT_START = 1  # a few minutes until the circuit is warm: met
-    SHORT_WALL_EXPLAINED = 2  # the same on the wall, with the failure charted: met
-    SHORT_TRANSIT = 3  # a few minutes on the road: met
+    SHORT_START = 1  # a few minutes until the circuit is warm
+    LOST_MOVING = 2  # lost between bedside and vehicle, and charted why
+    SHORT_TRANSIT = 3  # a few minutes on the road, the heater having failed
     LONG = 4
     CALLED = 5
     AT_LIMIT = 6
@@ -48,10 +49,11 @@ class Heat(IntEnum):
     LONG_LEAVING_CALLED = 8
     CHARTED_LATE = 9
     NEVER_CHARTED = 10
-    UNEXPLAINED = 11  # unheated on the wall, no reason
+    UNEXPLAINED = 11  # lost between bedside and vehicle, no reason
     EXPLAINED_LATE = 12  # the reason follows when it is over
     ONE_UNEXPLAINED = 13  # two stretches, the second without a reason
     CHANGED_LEAVING = 14  # heated in the minute of departure
+    HEATER_FAILED = 15  # a heater asked to fail: for ten minutes or longer, at most to hand-over
 
 
 class Fit(IntEnum):
@@ -94,6 +96,7 @@ class Watch(IntEnum):
     FIRST_SETTING_LATE = 11
     FIRST_SETTING_AT_LIMIT = 12
     CHART_GAP = 13
+    LOW_SUCTIONED = 14  # only where the delivery tells of care
 
 
 class Escalation(IntEnum):
@@ -105,6 +108,7 @@ class Escalation(IntEnum):
     OUTCOME_MISSING = 3
     CALLED_CHANGED = 4  # the support was changed before hand-over
     NOT_CALLED_CHANGED = 5
+    INTUBATED = 6  # only where a case asks for one: called, and intubated
 
 
 class Whole(IntEnum):
@@ -122,36 +126,33 @@ class Whole(IntEnum):
 
 
 WALL = {
-    Wall.LONG: 0.025,
-    Wall.CALLED: 0.008,
-    Wall.CALLED_LATE: 0.003,
-    Wall.AT_LIMIT: 0.006,
-    Wall.JUST_UNDER: 0.004,
-    Wall.SOURCE_LATE: 0.005,
-    Wall.TWICE: 0.005,
+    Wall.LONG: 0.020,
+    Wall.SOURCE_LATE: 0.010,
+    Wall.FAILED: 0.012,
+    Wall.FAILED_COLD: 0.006,
+    Wall.FAILED_TWICE: 0.008,
     Wall.WALL_LEFT: 0.060,
-    Wall.WALL_LEFT_CALLED: 0.020,
-    Wall.WALL_LEFT_CALLED_LATE: 0.008,
+    Wall.WALL_LEFT_CALLED: 0.022,
+    Wall.WALL_LEFT_CALLED_LATE: 0.012,
     Wall.CHANGED_LEAVING: 0.016,
-    Wall.TRANSIT_UNKNOWN: 0.030,
-    Wall.TRANSIT_AT_LIMIT: 0.020,
+    Wall.TRANSIT_UNKNOWN: 0.020,
     Wall.DEPARTURE_MISSING: 0.008,
 }
 HEAT = {
     Heat.SHORT_START: 0.08,
-    Heat.SHORT_WALL_EXPLAINED: 0.04,
-    Heat.SHORT_TRANSIT: 0.06,
-    Heat.LONG: 0.014,
-    Heat.CALLED: 0.007,
-    Heat.AT_LIMIT: 0.007,
-    Heat.LONG_LEAVING: 0.010,
+    Heat.LOST_MOVING: 0.05,
+    Heat.SHORT_TRANSIT: 0.02,
+    Heat.LONG: 0.018,
+    Heat.CALLED: 0.008,
+    Heat.AT_LIMIT: 0.008,
+    Heat.LONG_LEAVING: 0.008,
     Heat.LONG_LEAVING_CALLED: 0.005,
     Heat.CHARTED_LATE: 0.006,
     Heat.NEVER_CHARTED: 0.003,
-    Heat.UNEXPLAINED: 0.015,
-    Heat.EXPLAINED_LATE: 0.005,
-    Heat.ONE_UNEXPLAINED: 0.004,
-    Heat.CHANGED_LEAVING: 0.006,
+    Heat.UNEXPLAINED: 0.022,
+    Heat.EXPLAINED_LATE: 0.006,
+    Heat.ONE_UNEXPLAINED: 0.006,
+    Heat.CHANGED_LEAVING: 0.008,
 }
 FIT = {
     Fit.FLOW_CHANGED: 0.014,
@@ -173,47 +174,46 @@ FIT = {
     Fit.CANNULA_NEVER_CHARTED: 0.005,
 }
 WATCH = {
-    Watch.RICH_OXYGEN: 0.030,
-    Watch.RICH_AT_LIMIT: 0.010,
-    Watch.RICH_UNKNOWN: 0.006,
-    Watch.LOW_ANSWERED: 0.020,
-    Watch.LOW_UNANSWERED: 0.014,
-    Watch.LOW_ANSWERED_AT_LIMIT: 0.007,
-    Watch.GAP: 0.020,
-    Watch.GAP_IN_SPO2: 0.007,
-    Watch.GAP_AT_LIMIT: 0.007,
+    Watch.RICH_OXYGEN: 0.060,
+    Watch.RICH_AT_LIMIT: 0.018,
+    Watch.RICH_UNKNOWN: 0.012,
+    Watch.LOW_ANSWERED: 0.040,
+    Watch.LOW_UNANSWERED: 0.024,
+    Watch.LOW_ANSWERED_AT_LIMIT: 0.012,
+    Watch.GAP: 0.022,
+    Watch.GAP_IN_SPO2: 0.008,
+    Watch.GAP_AT_LIMIT: 0.008,
     Watch.NO_SPO2: 0.003,
     Watch.FIRST_SETTING_LATE: 0.008,
     Watch.FIRST_SETTING_AT_LIMIT: 0.004,
-    Watch.CHART_GAP: 0.010,
+    Watch.CHART_GAP: 0.016,
 }
 ESCALATION = {
     Escalation.CALLED: 0.020,
     Escalation.NOT_CALLED: 0.008,
     Escalation.OUTCOME_MISSING: 0.010,
-    Escalation.CALLED_CHANGED: 0.008,
-    Escalation.NOT_CALLED_CHANGED: 0.004,
+    Escalation.CALLED_CHANGED: 0.014,
+    Escalation.NOT_CALLED_CHANGED: 0.008,
 }
 WHOLE = {Whole.OPEN: 0.012, Whole.NO_SETTINGS: 0.004}
 
-LONG_WALL = [Wall.LONG, Wall.CALLED, Wall.CALLED_LATE, Wall.AT_LIMIT, Wall.JUST_UNDER]
-LEAVES_ON_WALL = [
-    Wall.WALL_LEFT,
-    Wall.WALL_LEFT_CALLED,
-    Wall.WALL_LEFT_CALLED_LATE,
-    Wall.CHANGED_LEAVING,
+FAILS = [Wall.FAILED, Wall.FAILED_COLD, Wall.FAILED_TWICE, Wall.OCCLUDED]
+LONG_WAIT = [Wall.LONG, Wall.LONG_CALLED]
+LEAVES_ON_WALL = [Wall.WALL_LEFT, Wall.WALL_LEFT_CALLED, Wall.WALL_LEFT_CALLED_LATE]
+LOW = [
+    *(Watch.LOW_ANSWERED, Watch.LOW_UNANSWERED, Watch.LOW_ANSWERED_AT_LIMIT),
+    Watch.LOW_SUCTIONED,
 ]
-LOW = [Watch.LOW_ANSWERED, Watch.LOW_UNANSWERED, Watch.LOW_ANSWERED_AT_LIMIT]
 RICH = [Watch.RICH_OXYGEN, Watch.RICH_AT_LIMIT, Watch.RICH_UNKNOWN]
+GAPS = [Watch.GAP, Watch.GAP_IN_SPO2, Watch.GAP_AT_LIMIT]
 RANGE = [Fit.OUT_OF_RANGE, Fit.OUT_OF_RANGE_CALLED, Fit.OUT_OF_RANGE_AT_LIMIT]
 SMALL = [Fit.TOO_SMALL, Fit.TOO_SMALL_CALLED]
-ON_THE_ROAD = [Heat.SHORT_TRANSIT, Heat.LONG, Heat.CALLED, Heat.AT_LIMIT]
-UNHEATED_ON_WALL = [
-    Heat.SHORT_WALL_EXPLAINED,
-    Heat.UNEXPLAINED,
-    Heat.EXPLAINED_LATE,
-    Heat.ONE_UNEXPLAINED,
+ON_THE_ROAD = [
+    *(Heat.SHORT_TRANSIT, Heat.LONG, Heat.CALLED, Heat.AT_LIMIT),
+    Heat.HEATER_FAILED,
 ]
+LEAVES_COLD = [Heat.LONG_LEAVING, Heat.LONG_LEAVING_CALLED]
+LOSES_MOVING = [Heat.LOST_MOVING, Heat.UNEXPLAINED, Heat.EXPLAINED_LATE, Heat.ONE_UNEXPLAINED]
 CHANGED = [Escalation.CALLED_CHANGED, Escalation.NOT_CALLED_CHANGED]
 
 
@@ -233,17 +233,18 @@ class Codes:
         getattr(self, group)[where] = 0
 
 
-def drawn(draws: Draws, scale: float, long_wall: Floats, whole: Ints) -> Codes:
+def drawn(draws: Draws, scale: float, long_wall: Floats, whole: Ints, *, full: bool) -> Codes:
     """Draw the codes; `whole` holds codes already given (0 elsewhere), which stand.
 
     `long_wall` is each trip's extra chance of a wall time far over the limit.
     """
     found = draws.plants("whole", {int(k): v for k, v in WHOLE.items()}, scale)
+    watch = WATCH | ({Watch.LOW_SUCTIONED: 0.012} if full else {})
     codes = Codes(
         wall=draws.plants("wall", {int(k): v for k, v in WALL.items()}, scale),
         heat=draws.plants("heat", {int(k): v for k, v in HEAT.items()}, scale),
         fit=draws.plants("fit", {int(k): v for k, v in FIT.items()}, scale),
-        watch=draws.plants("watch", {int(k): v for k, v in WATCH.items()}, scale),
+        watch=draws.plants("watch", {int(k): v for k, v in watch.items()}, scale),
         escalation=draws.plants("escalation", {int(k): v for k, v in ESCALATION.items()}, scale),
         whole=np.where(whole > 0, whole, found),
     )
@@ -258,7 +259,9 @@ def _exclude(codes: Codes) -> None:
     for group in (field.name for field in fields(codes) if field.name != "whole"):
         codes.clear(group, codes.whole > 0)
     codes.wall[codes.whole == Whole.CONTACT_LOST] = Wall.LONG
-    codes.clear("heat", codes.wall > 0)
+    codes.clear("heat", ~np.isin(codes.wall, [0, Wall.LONG, Wall.SHORT]))
+    codes.clear("watch", np.isin(codes.wall, [*FAILS, Wall.SOURCE_LATE]))
+    codes.clear("fit", np.isin(codes.wall, FAILS) & np.isin(codes.fit, RANGE))
     # a low saturation asks for an answer: nothing else may look like one
     low = np.isin(codes.watch, LOW)
     for group in ("wall", "heat", "escalation"):
@@ -267,16 +270,15 @@ def _exclude(codes: Codes) -> None:
     codes.clear("fit", low & ~np.isin(codes.fit, harmless))
     # an uncharted stretch must be without changes, and outlast no carry-forward with one
     gap = codes.watch == Watch.CHART_GAP
-    codes.clear("heat", gap & np.isin(codes.heat, ON_THE_ROAD))
+    codes.clear("heat", gap & (codes.heat != Heat.SHORT_START))
     codes.clear("fit", gap & np.isin(codes.fit, RANGE))
     codes.clear("wall", gap)
-    codes.clear("wall", np.isin(codes.watch, RICH) & (codes.wall == Wall.SOURCE_LATE))
-    codes.clear("wall", np.isin(codes.watch, RICH) & (codes.wall == Wall.TWICE))
+    codes.clear("wall", np.isin(codes.watch, RICH))
     # other support cuts the window short: only with a plain last part of the trip
     cut = np.isin(codes.escalation, CHANGED)
     codes.clear("wall", cut)
     codes.clear("watch", cut)
-    codes.clear("heat", cut & ~np.isin(codes.heat, [Heat.SHORT_START, Heat.SHORT_WALL_EXPLAINED]))
+    codes.clear("heat", cut & ~np.isin(codes.heat, [Heat.SHORT_START, Heat.LOST_MOVING]))
     codes.clear("fit", cut & np.isin(codes.fit, RANGE))
     unsaid = codes.wall == Wall.DEPARTURE_MISSING
     codes.clear("fit", unsaid & np.isin(codes.fit, SMALL))

@@ -1,14 +1,11 @@
-"""The invented service: its bases, catalogue and protocol, written as a delivery's files."""
+"""The invented service's protocol, and what describes its deliveries."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 SERVICE = "heron-ridge"
-BASES = ("alder", "birch", "cedar", "damson", "elm")
-BASE_SHARES = (0.28, 0.24, 0.20, 0.17, 0.11)
-TROUBLED_BASE = 2
-"""Position in BASES of the one whose wall-oxygen times were planted long."""
+CONTRACT_FULL = False
+"""Whether deliveries have what the contract gained: an order that bars undiluted oxygen, care,
+what became of the child a day later, the dispatch log's list, and the protocol's part of them."""
 DIAGNOSES = ("lower-airway", "upper-airway", "cardiac", "neurological", "after-surgery", "other")
 TABLES = (
     "trips",
@@ -20,32 +17,6 @@ TABLES = (
     "training",
 )
 
-
-@dataclass(frozen=True)
-class Size:
-    """One catalogue entry; flows in L/min, weights in kg."""
-
-    id: str
-    family: str
-    rank: int
-    od_mm: float
-    flow: tuple[float, float]
-    weight: tuple[float, float]
-    carried: bool = True
-
-
-CATALOGUE = (
-    Size("prong-1", "prong", 1, 1.5, (1, 8), (1, 4)),
-    Size("prong-2", "prong", 2, 1.9, (2, 12), (3, 8)),
-    Size("prong-3", "prong", 3, 2.3, (3, 18), (5, 12)),
-    Size("prong-4", "prong", 4, 2.7, (5, 25), (9, 20)),
-    Size("prong-5", "prong", 5, 3.4, (8, 45), (16, 90)),
-    Size("wide-1", "wide", 1, 2.1, (2, 14), (3, 8)),
-    Size("wide-2", "wide", 2, 2.6, (4, 20), (6, 14)),
-    Size("wide-3", "wide", 3, 3.2, (6, 40), (12, 60)),
-    Size("soft-1", "soft", 1, 2.0, (2, 12), (2, 9), carried=False),
-    Size("soft-2", "soft", 2, 2.8, (4, 25), (8, 30), carried=False),
-)
 
 FIRST_RULES = """
 [version.rules.wall-oxygen-time]
@@ -69,16 +40,18 @@ source = "local protocol"
 # The ventilator is needed above either limit. A blender does as well.
 [version.rules.source-choice]
 flow_limit_lpm = 18
-transit_limit_min = 50
+transit_limit_min = 40
 at_limit = "pass"
 satisfied_by = ["ventilator", "blender"]
 grace_min = 5
 severity = "medium"
-text = "Over 18 L/min, or over 50 minutes of transit: leave on the ventilator or a blender."
+text = "Over 18 L/min, or over 40 minutes of planned transit: leave on the ventilator or a blender."
 source = "local protocol"
 
 [version.rules.fallback-reason]
-accepted_reasons = ["heater_failed", "ventilator_failed", "power_lost"]
+accepted_reasons = [
+  "heater_failed", "ventilator_failed", "power_lost", "supply_low", "repeated_occlusion",
+]
 reason_window_min = 5
 severity = "medium"
 text = "Unheated gas from the wall or a cylinder only for a failure, and the failure is charted."
@@ -181,6 +154,27 @@ text = "Call medical direction when a child needs more support."
 source = "local protocol"
 """
 
+BLEND_RULE = """
+# Only where an order bars undiluted oxygen.
+[version.rules.blend-required]
+limit_min = 5
+at_limit = "pass"
+count = "total"
+grace_min = 0
+severity = "high"
+text = "Where an order bars undiluted oxygen, no more than 5 minutes on wall or cylinder."
+source = "local protocol"
+"""
+ALWAYS_READ = 'always_read = ["intubated", "more_support", "spo2_below_80"]'
+ALWAYS_READ_FULL = """\
+always_read = [
+  "died", "arrest", "intubated", "more_support", "bagged", "spo2_below_80", "long_cut",
+  "ventilator_failed", "power_lost", "supply_low", "unheated_fallback", "blend_required",
+  "repeated_occlusion_without_call",
+]"""
+GOAL = 'count = "total"\ngrace_min = 0\nseverity = "high"\ntext = "Full oxygen'
+RECOVERY = "within_min = 5\nmax_spacing_min = 10\n"
+
 PROTOCOL = """\
 # The protocol of an invented service. Nothing in it is clinical advice: your own local protocol
 # and medical direction govern.
@@ -244,10 +238,16 @@ def month_after(month: str, steps: int) -> str:
     return f"{count // 12:04d}-{count % 12 + 1:02d}"
 
 
-def protocol_text(first_month: str, *, all_rules: bool) -> str:
+def protocol_text(first_month: str, *, all_rules: bool, full: bool = CONTRACT_FULL) -> str:
     """Return protocol.toml: one approved version, in force from the first month."""
     head = PROTOCOL.format(first_month=first_month, approved=month_after(first_month, -1))
-    return head + FIRST_RULES + (OTHER_RULES if all_rules else "")
+    text = head + FIRST_RULES + (OTHER_RULES if all_rules else "")
+    if not full:
+        return text
+    text = text.replace(ALWAYS_READ, ALWAYS_READ_FULL)
+    text = text.replace(GOAL, f"goal_share = 0.05\n{GOAL}")
+    text = text.replace(RECOVERY, f"{RECOVERY}recovery_counts = true\n")
+    return text + (BLEND_RULE if all_rules else "")
 
 
 def export_text(months: list[str], expected: list[int]) -> str:
@@ -258,18 +258,3 @@ def export_text(months: list[str], expected: list[int]) -> str:
         expected="\n".join(f"{m} = {n}" for m, n in zip(months, expected, strict=True)),
         max_offset_s=MAX_OFFSET_S,
     )
-
-
-def catalogue_text() -> str:
-    """Return cannulas.toml; sizes that are not carried are known only from sending hospitals."""
-    parts = ["# An invented catalogue: sizes are numbered from the smallest within a family.\n"]
-    for size in CATALOGUE:
-        name = size.id.replace("-", " ")
-        parts.append(
-            f'[[cannula]]\nid = "{size.id}"\nfamily = "{size.family}"\nsize_rank = {size.rank}\n'
-            f'label = "{name} ({size.od_mm} mm)"\nprong_od_mm = {size.od_mm}\n'
-            f"flow_min_lpm = {size.flow[0]}\nflow_max_lpm = {size.flow[1]}\n"
-            f"weight_min_kg = {size.weight[0]}\nweight_max_kg = {size.weight[1]}\n"
-            f"carried = {str(size.carried).lower()}\n"
-        )
-    return "\n".join(parts)

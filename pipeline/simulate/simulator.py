@@ -2,12 +2,47 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.simulate.assumptions import of
+from pipeline.simulate.calibrate import dosed
+from pipeline.simulate.catalogue import BASES, SIZES, Setup
+from pipeline.simulate.changes import changes as read_changes
+from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import checked, deliver
 from pipeline.simulate.occlusions import Truth
-from pipeline.simulate.trips import Options
+from pipeline.simulate.options import Options
+
+CHUNK = 50_000
+"""Trips held in memory at once."""
+USUAL = Truth(1.25, of("occlusions_per_100h"), of("occlusion_shape"))
+
+
+def options_of(
+    trips: int,
+    months: int,
+    seed: int,
+    dirt: bool = False,
+    *,
+    first_month: str = "2026-01",
+    plants: float = 1.0,
+    truth: Truth = USUAL,
+    confounding: float = 0.06,
+    all_rules: bool = True,
+    bases: int = BASES,
+    sizes: int = SIZES,
+    changes: tuple[str, ...] = (),
+    chunk: int = CHUNK,
+) -> Options:
+    """Return what a delivery is made from; ValueError, with a sentence, for what makes no sense."""
+    setup = Setup(bases, sizes)
+    options = Options(
+        trips, months, seed, first_month, plants, truth, confounding, all_rules, setup,
+        troubled=not changes,
+    )  # fmt: skip
+    checked(options, chunk=chunk, dirt=dirt)
+    return dosed(replace(options, changes=read_changes(changes, options.month_names, setup)))
 
 
 def simulate(
@@ -25,7 +60,10 @@ def simulate(
     occlusion_shape: float = of("occlusion_shape"),
     all_rules: bool = True,
     late: bool = False,
-    chunk: int = 50_000,
+    bases: int = BASES,
+    sizes: int = SIZES,
+    changes: tuple[str, ...] = (),
+    chunk: int = CHUNK,
 ) -> None:
     """Write one delivery of an invented service into the new or empty directory `into`.
 
@@ -38,11 +76,17 @@ def simulate(
     - `rate_ratio` is the true rate of occlusions of a prong size against the next larger one at
       the same place in the flow range; `confounding` is how much further up it the smaller runs.
     - `occlusions_per_100h`, `occlusion_shape` (of the trips' own rates) replace what is assumed.
+    - `bases` and `sizes` are how many bases and cannula sizes the service has.
+    - `changes` are lines of the language in `pipeline/simulate/changes.py`. With any, what is
+      planted changes as asked and in nothing else: no base has long wall times of its own, and
+      no trip goes missing. They are then listed in planted_changes.csv.
     - `late` writes a tenth of the last month's trips as a second delivery beside it, `-late`.
 
     ValueError, with a sentence, for sizes that make no sense and where a delivery is already.
     """
-    truth = Truth(rate_ratio, occlusions_per_100h, occlusion_shape)
-    options = Options(trips, months, seed, first_month, plants, truth, confounding, all_rules)
-    checked(options, chunk=chunk, dirt=dirt)
-    deliver(options, Path(into), chunk=chunk, dirt=dirt, late=late)
+    options = options_of(
+        trips, months, seed, dirt, first_month=first_month, plants=plants,
+        truth=Truth(rate_ratio, occlusions_per_100h, occlusion_shape), confounding=confounding,
+        all_rules=all_rules, bases=bases, sizes=sizes, changes=changes, chunk=chunk,
+    )  # fmt: skip
+    deliver(settled(options, dirt=dirt, late=late), Path(into), chunk=chunk)

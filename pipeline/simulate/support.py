@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.simulate.children import LEAST_FLOW, MOST_FLOW, Children
+from pipeline.simulate.children import Children
 from pipeline.simulate.draws import Draws, Ints
+from pipeline.simulate.pathways import CYLINDER, NEVER
 from pipeline.simulate.plants import (
     CHANGED,
+    LEAVES_COLD,
     LOW,
     ON_THE_ROAD,
     RANGE,
@@ -20,7 +22,7 @@ from pipeline.simulate.plants import (
     Wall,
     Watch,
 )
-from pipeline.simulate.times import BLENDER, NEVER, VENTILATOR, WALL_TRANSIT, Times
+from pipeline.simulate.times import Times
 from schemas.contract import HUMIDIFICATIONS, REASONS, SOURCES
 
 NOT_CHARTED = 0
@@ -71,18 +73,14 @@ class Support:
 
 def support(draws: Draws, codes: Codes, child: Children, when: Times) -> Support:
     """Write out the planned support, field by field."""
-    undiluted = np.where(
-        (when.kind == WALL_TRANSIT) & draws.chance("cylinder", 0.4),
-        SOURCE["cylinder"],
-        SOURCE["wall"],
-    )
-    reason_at, reason, start_reason = _reasons(codes, when)
+    reason_at, reason, start_reason = _reasons(draws, codes, when)
     cannula = _series(when.start, child.cannula + 1)
     cannula.charted_from[codes.fit == Fit.CANNULA_NEVER_CHARTED] = NEVER
+    source = _source(codes, when)
     return Support(
-        source=_source(codes, when, undiluted),
+        source=source,
         flow10=_flow(draws, codes, child, when),
-        fio2=_fio2(draws, codes, child, when),
+        fio2=_fio2(draws, codes, child, when, source),
         humidification=_humidification(codes, when),
         cannula=cannula,
         reason_at=reason_at,
@@ -102,48 +100,42 @@ class Scene:
     what: Support
 
 
-def _changed_source(when: Times) -> Ints:
-    """When the source changes on leaving the bedside; a blender may simply go along."""
-    same = (when.kind == BLENDER) & ~when.bedside_wall
-    return np.where(same, NEVER, when.moved)
-
-
-def _source(codes: Codes, when: Times, undiluted: Ints) -> Series:
-    travel = np.where(when.kind == VENTILATOR, SOURCE["ventilator"], SOURCE["blender"])
-    travel = np.where(when.kind == WALL_TRANSIT, undiluted, travel)
-    moved = _changed_source(when)
-    bedside = np.where(when.bedside_wall, SOURCE["wall"], SOURCE["blender"])
-    bedside = np.where(when.bedside_wall & (when.moved == NEVER), undiluted, bedside)
-    twice = codes.wall == Wall.TWICE
-    back = np.where(twice, when.departed + 6, NEVER)
-    again = np.where(twice, when.departed + 36, NEVER)
-    wall = np.full_like(back, SOURCE["wall"])
-    found = _series(when.start, bedside, (moved, travel), (back, wall), (again, travel))
-    # of two stretches on the wall the second starts when the ventilator fails
-    found.charted_from[codes.wall == Wall.SOURCE_LATE] += 25
+def _source(codes: Codes, when: Times) -> Series:
+    """The sending hospital's blended gas, then what the trip travels on, and what replaces it."""
+    full = np.where(when.kind == CYLINDER, SOURCE["cylinder"], SOURCE["wall"])
+    travel = np.where(when.on_wall, full, SOURCE["ventilator"])
+    blended = np.full_like(full, SOURCE["blender"])
+    ventilator = np.full_like(full, SOURCE["ventilator"])
+    leaving = codes.wall == Wall.CHANGED_LEAVING
+    away = np.where(when.on_wall, NEVER, when.wall[:, 0, 0])
+    back = np.where(when.wall[:, 1, 0] < NEVER, when.wall[:, 0, 1], NEVER)
+    found = _series(
+        when.start,
+        blended,
+        (np.where(leaving, away, NEVER), full),
+        (when.moved, travel),
+        (np.where(leaving, NEVER, away), full),
+        (back, ventilator),
+        (when.wall[:, 1, 0], full),
+    )
+    late = codes.wall == Wall.SOURCE_LATE
+    found.charted_from[late] = when.moved[late]
     return found
 
 
 def _humidification(codes: Codes, when: Times) -> Series:
-    heat, start = codes.heat, when.start
+    """Heated, but for the stretches that are not."""
+    heat, start, cold_at = codes.heat, when.start, when.cold
     cold = np.full_like(start, HUMIDIFICATION["unheated"])
     warm = np.full_like(start, HUMIDIFICATION["heated"])
-    at_start = [Heat.SHORT_START, Heat.SHORT_WALL_EXPLAINED, Heat.UNEXPLAINED]
-    at_start += [Heat.EXPLAINED_LATE, Heat.ONE_UNEXPLAINED]
-    leaving = np.isin(heat, [Heat.LONG_LEAVING, Heat.LONG_LEAVING_CALLED])
-    first_cold = np.isin(heat, at_start) | leaving
-    first_warm_at = np.where(leaving, when.departed + 6, start + when.unheated)
-    first_warm_at = np.where(first_cold, first_warm_at, NEVER)
-    second = np.where(heat == Heat.ONE_UNEXPLAINED, start + 10, NEVER)
-    second = np.where(heat == Heat.CHANGED_LEAVING, when.departed - 8, second)
-    second = np.where(np.isin(heat, ON_THE_ROAD), when.departed + 5, second)
-    second_warm_at = np.where(second < NEVER, second + when.unheated, NEVER)
+    from_start = cold_at[:, 0, 0] <= start
     found = _series(
         start,
-        np.where(first_cold, cold, warm),
-        (first_warm_at, warm),
-        (second, cold),
-        (second_warm_at, warm),
+        np.where(from_start, cold, warm),
+        (np.where(from_start, NEVER, cold_at[:, 0, 0]), cold),
+        (cold_at[:, 0, 1], warm),
+        (cold_at[:, 1, 0], cold),
+        (cold_at[:, 1, 1], warm),
     )
     found.charted_from[heat == Heat.CHARTED_LATE] += 18
     found.charted_from[heat == Heat.NEVER_CHARTED] = NEVER
@@ -152,7 +144,7 @@ def _humidification(codes: Codes, when: Times) -> Series:
 
 def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
     """The flow, a step of one litre on some trips, and the planted stretch out of range."""
-    low, high = LEAST_FLOW[child.cannula] * 10, MOST_FLOW[child.cannula] * 10
+    low, high = (limit[child.cannula] * 10 for limit in child.setup.flow)
     out = np.isin(codes.fit, RANGE)
     low_side = draws.chance("below range", 0.2)
     outside = np.where(low_side, low - 5, high + 20).astype(np.int64)
@@ -169,31 +161,24 @@ def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
     return found
 
 
-def _fio2(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
-    """Oxygen in hundredths: undiluted on the wall, then the child's own, titrated on some trips."""
-    full = np.full_like(when.start, 100)
-    rich = np.isin(codes.watch, RICH)
+def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Series) -> Series:
+    """Oxygen in hundredths: undiluted where the source is, else the child's own."""
+    rich, low = np.isin(codes.watch, RICH), np.isin(codes.watch, LOW)
     own = np.where(rich, 45 + 5 * draws.whole("rich", 0, 3), child.fio2)
-    own = np.where(np.isin(codes.watch, LOW), np.minimum(own, 45), own)
-    bedside = np.where(when.bedside_wall, full, own)
-    bedside = np.where(codes.wall == Wall.SOURCE_LATE, 35, bedside)
-    source_late_at = np.where(codes.wall == Wall.SOURCE_LATE, when.start + 25, NEVER)
-    travel = np.where(when.kind == WALL_TRANSIT, full, own)
-    twice = codes.wall == Wall.TWICE
-    plain = ~rich & ~np.isin(codes.watch, LOW) & ~np.isin(codes.escalation, CHANGED) & ~twice
-    plain &= (codes.watch != Watch.CHART_GAP) & (when.kind != WALL_TRANSIT) & (codes.whole == 0)
+    own = np.where(low, np.minimum(own, 45), own)
+    plain = ~rich & ~low & ~np.isin(codes.escalation, CHANGED) & (when.failed >= NEVER)
+    plain &= (codes.watch != Watch.CHART_GAP) & ~when.on_wall & (codes.whole == 0)
     titrated = plain & (own >= 30) & draws.chance("titrated", 0.35)
     answered = np.isin(codes.watch, [Watch.LOW_ANSWERED, Watch.LOW_ANSWERED_AT_LIMIT])
     step_at = np.where(titrated, when.departed + draws.whole("titrated", 8, 15), NEVER)
     step_at = np.where(answered, low_readings(draws, when)[1] + 2, step_at)
     step_at += np.where(codes.watch == Watch.LOW_ANSWERED_AT_LIMIT, 3, 0)
-    step_at = np.where(twice, when.departed + 6, step_at)
     step = np.where(titrated, own - 5, own + 10)
-    step = np.where(twice, full, step)
-    again = np.where(twice, when.departed + 36, NEVER)
-    late = (source_late_at, full)
-    left = (_changed_source(when), travel)
-    found = _series(when.start, bedside, late, left, (step_at, step), (again, own))
+    undiluted = np.isin(source.value, [SOURCE["wall"], SOURCE["cylinder"]])
+    beside = [
+        (source.at[:, k], np.where(undiluted[:, k], 100, own)) for k in range(1, len(source.at[0]))
+    ]
+    found = _series(when.start, own, *beside, (step_at, step))
     found.charted_from[codes.watch == Watch.RICH_UNKNOWN] = NEVER
     return found
 
@@ -210,19 +195,23 @@ def low_readings(draws: Draws, when: Times) -> tuple[Ints, Ints]:
     return first + 5 * steps, first + 5 * steps + 5
 
 
-def _reasons(codes: Codes, when: Times) -> tuple[Ints, Ints, Ints]:
+def _reasons(draws: Draws, codes: Codes, when: Times) -> tuple[Ints, Ints, Ints]:
     """A row that charts a reason of its own (minute, code), and the first row's reason."""
-    heat, start = codes.heat, when.start
-    leaving = np.isin(heat, [Heat.LONG_LEAVING, Heat.LONG_LEAVING_CALLED])
-    failed = np.isin(heat, [Heat.SHORT_WALL_EXPLAINED, Heat.ONE_UNEXPLAINED]) | leaving
-    first = np.where(failed, REASON["heater_failed"], REASON["start"])
+    heat, wall, departed = codes.heat, codes.wall, when.departed
+    first = np.full_like(departed, REASON["start"])
     first = np.where(codes.fit == Fit.FLOW_CLINICAL, REASON["clinical"], first)
-    at = np.where(heat == Heat.EXPLAINED_LATE, start + when.unheated + 2, NEVER)
-    at = np.where(np.isin(heat, ON_THE_ROAD), when.departed + 4, at)
-    # a failure charted one minute into the stretch explains it as well
-    both = failed & (codes.fit == Fit.FLOW_CLINICAL)
-    at = np.where(both, start + 1, at)
-    code = np.full_like(at, REASON["heater_failed"])
-    at = np.where(codes.wall == Wall.TWICE, when.departed + 6, at)
-    code = np.where(codes.wall == Wall.TWICE, REASON["ventilator_failed"], code)
+    heater, power = REASON["heater_failed"], REASON["power_lost"]
+    lost = np.where(draws.chance("power lost", 0.6), power, heater)
+    at = np.full_like(departed, NEVER)
+    code = np.zeros_like(departed)
+    for where, minute, reason in (
+        (np.isin(heat, [Heat.LOST_MOVING, Heat.ONE_UNEXPLAINED]), when.cold[:, 0, 0], lost),
+        (heat == Heat.EXPLAINED_LATE, when.cold[:, 0, 1] + 2, lost),
+        (np.isin(heat, ON_THE_ROAD), departed + 4, heater),
+        (np.isin(heat, LEAVES_COLD), departed - 3, heater),
+        (np.isin(wall, [Wall.FAILED, Wall.FAILED_TWICE]), when.failed, REASON["ventilator_failed"]),
+        (wall == Wall.FAILED_COLD, when.failed, power),
+        (wall == Wall.OCCLUDED, when.failed, REASON["repeated_occlusion"]),
+    ):
+        at, code = np.where(where, minute, at), np.where(where, reason, code)
     return at, code, first

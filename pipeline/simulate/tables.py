@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.simulate.answers import VERDICTS
 from pipeline.simulate.calls import ABOUT
+from pipeline.simulate.catalogue import BASE_NAMES, Setup
 from pipeline.simulate.draws import Ints
-from pipeline.simulate.service import BASES, CATALOGUE, DIAGNOSES
+from pipeline.simulate.lengths import VERDICTS
+from pipeline.simulate.service import CONTRACT_FULL, DIAGNOSES
 from schemas.contract import (
     AUTHORISATIONS,
     BEHAVIOURS,
@@ -26,8 +27,6 @@ from schemas.contract import (
     SUPPORTS,
     VEHICLES,
 )
-
-CANNULAS = (*(size.id for size in CATALOGUE), "older-3")
 
 
 def _coded(column: str, names: Sequence[str]) -> str:
@@ -50,17 +49,17 @@ def trip_id(trip: int) -> str:
     return f"T{trip:07d}"
 
 
-def _trips(months: Sequence[str]) -> dict[str, str]:
+def _trips(months: Sequence[str], cannulas: Sequence[str]) -> dict[str, str]:
     return {
         "trip_id": TRIP_ID,
         "service_month": _coded("month + 1", months),
-        "base": _coded("base + 1", BASES),
+        "base": _coded("base + 1", BASE_NAMES),
         "vehicle": _coded("vehicle + 1", VEHICLES),
         "age_months": "age",
         "weight_kg": _number("weight10", 10),
         "diagnosis_group": _coded("diagnosis + 1", DIAGNOSES),
         "planned_transit_min": _number("planned"),
-        "sending_cannula": _coded("sending_cannula + 1", CANNULAS),
+        "sending_cannula": _coded("sending_cannula + 1", cannulas),
         "sending_flow_lpm": _number("sending_flow10", 10),
         "sending_fio2": _number("sending_fio2", 100),
         "departed_s": _number("departed_s"),
@@ -70,16 +69,25 @@ def _trips(months: Sequence[str]) -> dict[str, str]:
         "device_log": _coded("device_log", DEVICE_LOGS),
         "spo2_exempt": "CASE exempt WHEN 0 THEN 'false' WHEN 1 THEN 'true' END",
         "service_seq": "trip",
-        "ventilator_unit": f"CASE WHEN unit > 0 THEN 'V-' || {_coded('base + 1', BASES)}"
+        "ventilator_unit": f"CASE WHEN unit > 0 THEN 'V-' || {_coded('base + 1', BASE_NAMES)}"
         " || '-' || unit END",
-        "heater_unit": f"'H-' || {_coded('base + 1', BASES)} || '-' || heater",
+        "heater_unit": f"'H-' || {_coded('base + 1', BASE_NAMES)} || '-' || heater",
     }
 
 
+CARE = ("suction", "repositioned", "bagged", "sensor_moved")
+ALL_OUTCOMES = ("unchanged", "weaned", "more_support", "intubated", "arrest", "died")
+TRIPS_FULL = {
+    "outcome": _coded("outcome", ALL_OUTCOMES),
+    "outcome_24h": _coded("later", ALL_OUTCOMES),
+    "blend_ordered": "CASE blend WHEN 0 THEN 'false' WHEN 1 THEN 'true' END",
+}
+EXPECTED = "expected"
+CANNULA = "cannula"
 OTHER_TABLES: dict[str, dict[str, str]] = {
     "crew": {
         "trip_id": TRIP_ID,
-        "crew_member": f"'C-' || {_coded('base + 1', BASES)} || '-' || member",
+        "crew_member": f"'C-' || {_coded('base + 1', BASE_NAMES)} || '-' || member",
         "role": "['lead', 'second'][place]",
     },
     "settings": {
@@ -90,7 +98,7 @@ OTHER_TABLES: dict[str, dict[str, str]] = {
         "flow_lpm": _number("flow10", 10),
         "fio2": _number("fio2", 100),
         "humidification": _coded("humidification", HUMIDIFICATIONS),
-        "cannula": _coded("cannula", CANNULAS),
+        CANNULA: "",
         "reason": _coded("reason", REASONS),
     },
     "device_events": {
@@ -115,13 +123,26 @@ OTHER_TABLES: dict[str, dict[str, str]] = {
         "about": _coded("about", ABOUT),
         "authorised": _coded("authorised", AUTHORISATIONS),
     },
+    EXPECTED: {"trip_id": TRIP_ID, "service_month": "", "base": _coded("base + 1", BASE_NAMES)},
     "planted_clock": {"trip_id": TRIP_ID, "offset_s": "offset_s"},
 }
 
 
-def columns(table: str, months: Sequence[str]) -> dict[str, str]:
+def columns(
+    table: str, months: Sequence[str], setup: Setup, *, full: bool = CONTRACT_FULL
+) -> dict[str, str]:
     """Return a table's columns in order: name and the SQL that writes it from the arrays."""
-    return _trips(months) if table == "trips" else OTHER_TABLES[table]
+    cannulas = (*(size.id for size in setup.sizes), "older-3")
+    if table == "trips":
+        return _trips(months, cannulas) | (TRIPS_FULL if full else {})
+    found = dict(OTHER_TABLES[table])
+    if table == EXPECTED:
+        found["service_month"] = _coded("month + 1", months)
+    if table == "observations" and full:
+        found["care"] = _coded("care", CARE)
+    if CANNULA in found:
+        found[CANNULA] = _coded(CANNULA, cannulas)
+    return found
 
 
 @dataclass(frozen=True)

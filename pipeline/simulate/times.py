@@ -7,17 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.children import Children
-from pipeline.simulate.draws import Bools, Draws, Ints, two_sided
+from pipeline.simulate.draws import Bools, Draws, Floats, Ints, two_sided
+from pipeline.simulate.pathways import CYLINDER, NEVER, VENTILATOR, WALL, Pathway
 from pipeline.simulate.plants import (
     CHANGED,
-    LEAVES_ON_WALL,
-    LONG_WALL,
+    FAILS,
+    GAPS,
+    LEAVES_COLD,
+    LONG_WAIT,
+    LOSES_MOVING,
     LOW,
-    ON_THE_ROAD,
     RANGE,
     RICH,
-    UNHEATED_ON_WALL,
     Codes,
     Fit,
     Heat,
@@ -26,85 +27,162 @@ from pipeline.simulate.plants import (
     Whole,
 )
 
-NEVER = 100_000
-"""Stands for a minute that never comes."""
-
-VENTILATOR, BLENDER, WALL_TRANSIT = 0, 1, 2
-"""What the trip travels on."""
-
 
 @dataclass
 class Times:
-    """Shape (n,), minutes.
+    """Shape (n,), minutes; `wall` and `cold` are shape (n, 2, 2): two stretches, from and until.
 
     `start` is the first setting, `moved` the change from the bedside's source to the vehicle's,
-    `end` hand-over, `other_support` the change of support before it (or NEVER). `chart_gap` is
-    how long no setting is charted after departure, `unheated` the length of the planted stretch.
+    `failed` when the ventilator failed, `end` hand-over, `other_support` the change of support
+    before it (NEVER where there is none, and likewise a stretch that is not). `wall` is undiluted
+    oxygen, `cold` unheated gas. `planned` is -1 where not charted. `chart_gap` is how long no
+    setting is charted after departure.
     """
 
     kind: Ints
-    bedside_wall: Bools
     start: Ints
     moved: Ints
     departed: Ints
     arrived: Ints
     end: Ints
     other_support: Ints
+    failed: Ints
     planned: Ints
-    unheated: Ints
     range_length: Ints
     chart_gap: Ints
+    wall: Ints
+    cold: Ints
 
     @property
     def window_end(self) -> Ints:
         """End of the review window where hand-over is charted."""
         return np.minimum(self.end, self.other_support)
 
+    @property
+    def on_wall(self) -> Bools:
+        """Whether the trip travels on undiluted oxygen."""
+        return np.asarray(np.isin(self.kind, [WALL, CYLINDER]))
 
-def times(draws: Draws, codes: Codes, child: Children) -> Times:
-    """Lay out each trip; codes that cannot be planted on it are cleared."""
-    quartiles = (of("transport_q1"), of("transport_median"), of("transport_q3"))
-    total = np.rint(np.clip(two_sided(draws.normal("transport"), quartiles), 45, 240))
-    length = total.astype(np.int64)
-    at_end = draws.whole("at the end", 8, 14)
-    departed = np.clip(length * 3 // 10 + draws.whole("bedside", -4, 4), 18, 45)
+
+def times(draws: Draws, codes: Codes, way: Pathway, winter: Floats) -> Times:
+    """Lay out each trip; codes for which it has no room are cleared.
+
+    `winter` is 1 in the busiest months, 0 in the quietest.
+    """
+    _room(codes, way)
+    departed, delay = _departures(draws, winter)
     start = draws.whole("start", 1, 5)
-    moved = np.maximum(start + 4, departed - draws.whole("moved", 5, 12))
+    leave = np.where(way.kind == VENTILATOR, draws.whole("to ventilator", 5, 12), 0)
+    leave = np.where(way.on_wall, draws.whole("to wall", 3, 6), leave)
+    # some departures are late when the child is already on what it travels on
+    already = draws.chance("moved before the delay", of("delayed_after_move"))
+    moved = departed - np.where(already, delay, 0) - leave
+    departed, moved = _leaving(codes, start, departed, moved)
+    road = _road(draws, codes, way, winter)
+    wait = _waits(draws, codes, way, winter, departed - moved + road)
+    never = np.full_like(start, NEVER)
     found = Times(
-        kind=np.zeros_like(length),
-        bedside_wall=np.zeros(len(length), dtype=bool),
+        kind=way.kind,
         start=start,
-        moved=moved,
+        moved=np.where(way.stays, NEVER, moved),
         departed=departed,
-        arrived=length - at_end,
-        end=length,
-        other_support=np.full_like(length, NEVER),
-        planned=np.zeros_like(length),
-        unheated=_unheated(draws, codes),
+        arrived=departed + road,
+        end=departed + road + wait,
+        other_support=never.copy(),
+        failed=np.where(way.fails, departed + 6, NEVER),
+        planned=np.where(way.planned_shown, way.planned, -1),
         range_length=_range_length(draws, codes),
         chart_gap=np.where(codes.watch == Watch.CHART_GAP, draws.whole("chart gap", 34, 45), 0),
+        wall=np.zeros((len(start), 2, 2), dtype=np.int64),
+        cold=np.zeros((len(start), 2, 2), dtype=np.int64),
     )
-    _kinds(draws, codes, child, found)
-    _bedside(draws, codes, found)
-    _wall_transit(draws, codes, found)
-    _extend(codes, found, at_end)
-    _planned(draws, codes, child, found)
     _late_start(draws, codes, found)
     cut = np.isin(codes.escalation, CHANGED)
     found.other_support[cut] = (found.end - draws.whole("cut", 8, 12))[cut]
+    found.wall = _undiluted(codes, found)
+    found.cold = _unheated(draws, codes, found)
     return found
 
 
-def _unheated(draws: Draws, codes: Codes) -> Ints:
-    """Length of the planted unheated stretch (where departure or charting does not set it)."""
-    heat = codes.heat
-    long = np.isin(heat, [Heat.LONG, Heat.CALLED])
-    found = np.where(heat == Heat.AT_LIMIT, draws.whole("heat limit", 15, 16), 0)
-    found = np.where(long, draws.whole("heat long", 18, 36), found)
-    found = np.where(heat == Heat.ONE_UNEXPLAINED, 4, found)
-    found = np.where(heat == Heat.CHANGED_LEAVING, 8, found)
-    short = [Heat.SHORT_START, Heat.SHORT_TRANSIT, *UNHEATED_ON_WALL[:3]]
-    return np.where(np.isin(heat, short), draws.whole("heat short", 3, 8), found)
+def _need(codes: Codes) -> Ints:
+    """Minutes of transit that what is planted after departure asks for."""
+    need = np.zeros_like(codes.wall)
+    for planted, minutes in (
+        (np.isin(codes.heat, [Heat.LONG, Heat.CALLED]), 28),
+        (np.isin(codes.heat, [Heat.AT_LIMIT, Heat.SHORT_TRANSIT]), 26),
+        (codes.heat == Heat.ONE_UNEXPLAINED, 18),
+        (np.isin(codes.heat, LEAVES_COLD), 12),
+        (np.isin(codes.fit, RANGE), 30),
+        (np.isin(codes.watch, LOW), 40),
+        (np.isin(codes.watch, RICH), 50),
+        (np.isin(codes.watch, GAPS), 28),
+        (codes.watch == Watch.CHART_GAP, 66),
+        (np.isin(codes.escalation, CHANGED), 20),
+        (np.isin(codes.wall, FAILS), 24),
+        (codes.wall == Wall.FAILED_TWICE, 70),
+        (codes.whole == Whole.SETTING_LOST, 36),
+        (codes.whole == Whole.SETTING_UNTIMED, 66),
+        (codes.whole == Whole.OPEN, 30),
+    ):
+        need = np.maximum(need, np.where(planted, minutes, 0))
+    return need
+
+
+def _room(codes: Codes, way: Pathway) -> None:
+    """A trip on the ventilator is as long as what is planted asks; one on the wall stays as it is.
+
+    What has no room is not planted.
+    """
+    short = _need(codes) > way.planned
+    for group in ("watch", "heat"):
+        codes.clear(group, short & way.on_wall)
+    codes.clear("fit", short & way.on_wall & np.isin(codes.fit, RANGE))
+    need = _need(codes)
+    way.planned = np.maximum(way.planned, need)
+    way.at_least = need
+
+
+def _departures(draws: Draws, winter: Floats) -> tuple[Ints, Ints]:
+    """When each trip leaves the bedside, and by how much that was late."""
+    quartiles = (of("bedside_q1"), of("bedside_median"), of("bedside_q3"))
+    plain = np.rint(np.clip(two_sided(draws.normal("bedside"), quartiles), 24, 90))
+    late = draws.chance("late departure", of("late_departure") * (1 + winter))
+    delay = np.where(late, draws.whole("delay", 8, 25), 0)
+    return plain.astype(np.int64) + delay, delay
+
+
+def _leaving(codes: Codes, start: Ints, departed: Ints, moved: Ints) -> tuple[Ints, Ints]:
+    """Departure and the change before it, where a plant sets them."""
+    late = codes.heat == Heat.CHARTED_LATE
+    moved = np.where(late, np.maximum(moved, start + 20), moved)
+    moved = np.maximum(moved, start + 14)
+    moved = np.where(codes.wall == Wall.SHORT, departed - 3, moved)
+    moved = np.where(codes.wall == Wall.CHANGED_LEAVING, departed, moved)
+    departed = np.where(
+        codes.wall == Wall.CHANGED_LEAVING, departed, np.maximum(departed, moved + 3)
+    )
+    return departed, moved
+
+
+def _road(draws: Draws, codes: Codes, way: Pathway, winter: Floats) -> Ints:
+    """Actual transit: right-skewed around the planned one, slower in winter."""
+    z = draws.normal("transit")
+    spread = np.where(z < 0, of("transit_spread_below"), of("transit_spread_above"))
+    ratio = of("transit_ratio") * np.exp(spread * z + of("transit_winter") * (winter - 0.4))
+    found = np.rint(way.planned * np.clip(ratio, 0.75, 2.5)).astype(np.int64)
+    return np.maximum(found, np.maximum(way.at_least, 4))
+
+
+def _waits(draws: Draws, codes: Codes, way: Pathway, winter: Floats, before: Ints) -> Ints:
+    """Minutes from arrival to hand-over; `before` is from the change of source to arrival."""
+    quartiles = (of("handover_q1"), of("handover_median"), of("handover_q3"))
+    plain = np.rint(np.clip(two_sided(draws.normal("wait"), quartiles), 3, 15)).astype(np.int64)
+    long = draws.chance("kept waiting", of("kept_waiting") * (0.6 + winter))
+    found = np.where(long, plain + draws.whole("kept waiting", 8, 30), plain)
+    kept = np.isin(codes.wall, LONG_WAIT)
+    more = np.maximum(found, 53 - before) + draws.whole("long wait", 0, 14)
+    found = np.where(kept, more, found)
+    return np.where(codes.wall == Wall.SHORT, 3, found)
 
 
 def _range_length(draws: Draws, codes: Codes) -> Ints:
@@ -114,127 +192,57 @@ def _range_length(draws: Draws, codes: Codes) -> Ints:
     return np.where(np.isin(codes.fit, RANGE), found, 0)
 
 
-def _kinds(draws: Draws, codes: Codes, child: Children, found: Times) -> None:
-    """What the trip travels on: a wall outlet or cylinder only if short and at low flow."""
-    wall_only = np.isin(codes.wall, [Wall.TRANSIT_UNKNOWN, Wall.TRANSIT_AT_LIMIT])
-    low_flow = child.flow10 <= 160
-    codes.clear("wall", wall_only & ~low_flow)
-    short = low_flow & (found.end - found.moved <= 44)
-    on_wall = short & draws.chance("on the wall", 0.75)
-    kind = np.where(draws.chance("ventilator", 0.40), VENTILATOR, BLENDER)
-    kind = np.where(on_wall, WALL_TRANSIT, kind)
-    no_wall = [h for h in Heat if h not in (Heat.NONE, Heat.SHORT_START, Heat.NEVER_CHARTED)]
-    off = np.isin(codes.heat, no_wall) | np.isin(codes.watch, LOW) | (codes.whole > 0)
-    off |= np.isin(codes.wall, LONG_WALL[1:]) | (codes.watch == Watch.CHART_GAP)
-    off |= (codes.whole == Whole.CONTACT_LOST) | np.isin(codes.fit, RANGE)
-    kind = np.where(off & (kind == WALL_TRANSIT), BLENDER, kind)
-    device = [Whole.SETTING_LOST, Whole.SETTING_UNTIMED, Whole.EVENT_LOST]
-    needs = [*LEAVES_ON_WALL, Wall.SOURCE_LATE, Wall.TWICE]
-    on = np.isin(codes.wall, needs) | np.isin(codes.watch, RICH) | np.isin(codes.whole, device)
-    codes.clear("wall", np.isin(codes.watch, RICH) & wall_only)
-    codes.clear("wall", (np.isin(codes.watch, LOW) | np.isin(codes.fit, RANGE)) & wall_only)
-    codes.clear("wall", (codes.watch == Watch.CHART_GAP) & wall_only)
-    kind = np.where(on, VENTILATOR, kind)
-    wall_only = np.isin(codes.wall, [Wall.TRANSIT_UNKNOWN, Wall.TRANSIT_AT_LIMIT])
-    kind = np.where(wall_only & ~on, WALL_TRANSIT, kind)
-    codes.clear("wall", wall_only & on)
-    found.kind = kind
-    # warm before the change to the wall
-    brief = (codes.heat == Heat.SHORT_START) & (kind == WALL_TRANSIT)
-    found.unheated = np.where(brief, 3, found.unheated)
-    road = found.arrived - found.departed
-    unneeded = np.isin(codes.wall, LEAVES_ON_WALL) & (road < 54) & (child.flow10 < 190)
-    codes.clear("wall", unneeded)
-
-
-def _bedside(draws: Draws, codes: Codes, found: Times) -> None:
-    """The bedside's source, and when the trip leaves it."""
-    wall, heat = codes.wall, codes.heat
-    chance = np.where(found.kind == VENTILATOR, 0.65, 0.3)
-    on_wall = draws.chance("bedside wall", chance) & (found.kind != WALL_TRANSIT)
-    on_wall |= np.isin(wall, [*LONG_WALL, *LEAVES_ON_WALL, Wall.SOURCE_LATE, Wall.TWICE])
-    on_wall |= np.isin(heat, UNHEATED_ON_WALL)
-    on_wall &= ~np.isin(heat, [Heat.SHORT_START]) & (codes.whole != Whole.SETTING_LOST)
-    found.bedside_wall = on_wall
-    start, moved, departed = found.start, found.moved, found.departed
-    stay = np.where(np.isin(wall, LONG_WALL[:3]), draws.whole("wall long", 53, 85), 0)
-    stay = np.where(wall == Wall.AT_LIMIT, draws.whole("wall limit", 50, 51), stay)
-    stay = np.where(wall == Wall.JUST_UNDER, 49, stay)
-    stay = np.where(wall == Wall.SOURCE_LATE, 55, stay)
-    stay = np.where(wall == Wall.TWICE, 30, stay)
-    stay = np.where(found.kind == WALL_TRANSIT, 0, stay)
-    moved = np.where(stay > 0, start + stay, moved)
-    unheated_wall = np.isin(heat, UNHEATED_ON_WALL)
-    moved = np.where(unheated_wall, np.maximum(moved, start + 17), moved)
-    moved = np.where(heat == Heat.CHANGED_LEAVING, np.minimum(moved, departed - 9), moved)
-    departed = np.where((stay > 0) | unheated_wall, np.maximum(departed, moved + 6), departed)
-    departed = np.where(heat == Heat.CHARTED_LATE, np.maximum(departed, start + 24), departed)
-    leaves = np.isin(wall, LEAVES_ON_WALL)
-    departed = np.where(leaves, np.minimum(departed, 34), departed)
-    moved = np.where(leaves, departed + 7, moved)
-    moved = np.where(wall == Wall.CHANGED_LEAVING, departed, moved)
-    later = np.maximum(departed - found.departed, 0)
-    found.arrived, found.end = found.arrived + later, found.end + later
-    found.moved, found.departed = moved, departed
-
-
-def _wall_transit(draws: Draws, codes: Codes, found: Times) -> None:
-    """Trips on the wall or a cylinder are short; where planted long, from the first setting on."""
-    on_wall = found.kind == WALL_TRANSIT
-    long = on_wall & (codes.wall == Wall.LONG)
-    end = np.where(long, found.start + draws.whole("transit long", 53, 70), found.end)
-    short = on_wall & ~long
-    end = np.where(short, np.minimum(end, found.moved + 44), end)
-    at_end = np.minimum(found.end - found.arrived, 9)
-    found.arrived = np.where(on_wall, end - at_end, found.arrived)
-    found.end = end
-    found.bedside_wall = found.bedside_wall | long
-    found.moved = np.where(long, NEVER, found.moved)
-
-
-def _extend(codes: Codes, found: Times, at_end: Ints) -> None:
-    """Make the part after departure long enough for what is planted there."""
-    need = np.zeros_like(found.end)
-    road = np.isin(codes.heat, ON_THE_ROAD)
-    need = np.where(road, found.unheated + 10, need)
-    need = np.maximum(need, np.where(np.isin(codes.fit, RANGE), found.range_length + 10, 0))
-    for watched, minutes in (
-        (np.isin(codes.watch, LOW), 40),
-        (np.isin(codes.watch, RICH), 50),
-        (np.isin(codes.watch, [Watch.GAP, Watch.GAP_IN_SPO2, Watch.GAP_AT_LIMIT]), 28),
-        (codes.watch == Watch.CHART_GAP, 66),
-        (codes.wall == Wall.TWICE, 48),
-        (codes.whole == Whole.SETTING_LOST, 36),
-        (codes.whole == Whole.SETTING_UNTIMED, 66),
-        (codes.whole == Whole.OPEN, 30),
-    ):
-        need = np.maximum(need, np.where(watched, minutes, 0))
-    longer = (found.departed + need > found.end) & (found.kind != WALL_TRANSIT)
-    found.end = np.where(longer, found.departed + need, found.end)
-    found.arrived = np.where(longer, found.end - np.minimum(at_end, need // 2), found.arrived)
-    # a trip on the wall cannot grow: what needs room there is not planted
-    tight = (found.departed + need > found.end) & (found.kind == WALL_TRANSIT)
-    codes.clear("watch", tight)
-
-
-def _planned(draws: Draws, codes: Codes, child: Children, found: Times) -> None:
-    """Planned transit, minutes; -1 is not charted."""
-    road = found.arrived - found.departed
-    planned = np.maximum(road + draws.whole("planned", -4, 4), 5)
-    planned = np.where(draws.chance("planned missing", 0.04), -1, planned)
-    on_wall = found.kind == WALL_TRANSIT
-    planned = np.where(on_wall, np.clip(planned, 5, 46), planned)
-    planned = np.where(codes.wall == Wall.TRANSIT_UNKNOWN, -1, planned)
-    planned = np.where(codes.wall == Wall.TRANSIT_AT_LIMIT, 50, planned)
-    leaves = np.isin(codes.wall, LEAVES_ON_WALL)
-    by_flow = child.flow10 >= 190
-    found.planned = np.where(leaves & ~by_flow, np.maximum(planned, 54), planned)
-
-
 def _late_start(draws: Draws, codes: Codes, found: Times) -> None:
     """Move the whole trip where the first setting is planted late."""
     late = np.where(codes.watch == Watch.FIRST_SETTING_LATE, draws.whole("late", 33, 45), 0)
     late = np.where(codes.watch == Watch.FIRST_SETTING_AT_LIMIT, 30, late)
     shift = np.where(late > 0, late - found.start, 0)
-    for name in ("start", "moved", "departed", "arrived", "end"):
+    for name in ("start", "moved", "departed", "arrived", "end", "failed"):
         setattr(found, name, getattr(found, name) + shift)
+
+
+def _stretches(first: tuple[Ints, Ints], second: tuple[Ints, Ints]) -> Ints:
+    pairs = [np.stack(pair, axis=1) for pair in (first, second)]
+    return np.stack(pairs, axis=1)
+
+
+def _undiluted(codes: Codes, found: Times) -> Ints:
+    """Where oxygen is undiluted: the wall to hand-over, or from where a ventilator failed."""
+    end, departed, failed = found.window_end, found.departed, found.failed
+    wall = found.on_wall
+    leaving = codes.wall == Wall.CHANGED_LEAVING
+    twice = codes.wall == Wall.FAILED_TWICE
+    begin = np.where(wall, found.moved, np.where(failed < NEVER, failed, NEVER))
+    begin = np.where(leaving, departed - 6, begin)
+    until = np.where(begin < NEVER, end, NEVER)
+    until = np.where(leaving, departed, until)
+    until = np.where(twice, failed + 30, until)
+    again = np.where(twice, failed + 36, NEVER)
+    return _stretches((begin, until), (again, np.where(twice, end, NEVER)))
+
+
+def _unheated(draws: Draws, codes: Codes, found: Times) -> Ints:
+    """Where gas is unheated."""
+    heat, start, departed = codes.heat, found.start, found.departed
+    short = draws.whole("heat short", 3, 8)
+    long = draws.whole("heat long", 18, 36)
+    until_failed = np.minimum(departed + 5 + draws.whole("heater failed", 10, 36), found.end)
+    road_until = np.minimum(departed + 5 + long, found.window_end - 2)
+    begin = np.full_like(start, NEVER)
+    until = begin.copy()
+    change = np.where(found.moved < NEVER, found.moved, departed - 5)
+    for where, since, to in (
+        (heat == Heat.SHORT_START, start, start + short),
+        (np.isin(heat, LOSES_MOVING), change, np.minimum(change + short, departed - 1)),
+        (heat == Heat.SHORT_TRANSIT, departed + 5, departed + 5 + short),
+        (np.isin(heat, [Heat.LONG, Heat.CALLED]), departed + 5, road_until),
+        (heat == Heat.HEATER_FAILED, departed + 5, until_failed),
+        (heat == Heat.AT_LIMIT, departed + 5, departed + 20 + draws.whole("heat limit", 0, 1)),
+        (np.isin(heat, LEAVES_COLD), departed - 12, departed + 6),
+        (heat == Heat.CHANGED_LEAVING, departed - 8, departed),
+        (codes.wall == Wall.FAILED_COLD, found.failed, found.failed + short),
+    ):
+        begin, until = np.where(where, since, begin), np.where(where, to, until)
+    second = np.where(heat == Heat.ONE_UNEXPLAINED, departed + 8, NEVER)
+    second_until = np.where(second < NEVER, second + 4, NEVER)
+    return _stretches((begin, until), (second, second_until))

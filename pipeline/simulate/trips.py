@@ -6,41 +6,35 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.simulate.answers import FIRST_RULES, FORCED_EXEMPT, RULES, Answers, answers
+from pipeline.simulate.answers import FORCED_EXEMPT, Answers, Orders, answers
 from pipeline.simulate.assumptions import of
-from pipeline.simulate.calls import answers_to_occlusions, contacts, exemptions, outcomes
-from pipeline.simulate.charting import Columns, observations, settings
+from pipeline.simulate.calls import (
+    a_day_later,
+    answers_to_occlusions,
+    contacts,
+    exemptions,
+    orders,
+    outcomes,
+)
+from pipeline.simulate.changes import HEATERS, VENTILATORS
+from pipeline.simulate.charting import Upset, observations, settings
 from pipeline.simulate.children import children
-from pipeline.simulate.draws import Draws, Ints
-from pipeline.simulate.occlusions import Place, Truth, device_events, logs, own_rate
+from pipeline.simulate.draws import Columns, Draws, Ints
+from pipeline.simulate.effects import Asked, Units, cased, failing, raised, steered, stopped
+from pipeline.simulate.occlusions import (
+    Clock,
+    Logs,
+    Occlusions,
+    Place,
+    device_events,
+    logs,
+    own_rate,
+)
+from pipeline.simulate.options import Options
+from pipeline.simulate.pathways import VENTILATOR, pathways
 from pipeline.simulate.plants import Codes, Escalation, Wall, Whole, drawn
-from pipeline.simulate.service import BASE_SHARES, TROUBLED_BASE
 from pipeline.simulate.support import Scene, support
-from pipeline.simulate.times import VENTILATOR, Times, times
-
-
-@dataclass(frozen=True)
-class Options:
-    """What a delivery is made from."""
-
-    trips: int
-    months: int
-    seed: int
-    first_month: str
-    plants: float
-    truth: Truth
-    confounding: float
-    all_rules: bool
-
-    @property
-    def rules(self) -> tuple[str, ...]:
-        """The rules judged and planted."""
-        return RULES if self.all_rules else FIRST_RULES
-
-    @property
-    def training_month(self) -> int:
-        """Position of the month in which the troubled base was retrained."""
-        return self.months * 2 // 3
+from pipeline.simulate.times import Times, times
 
 
 @dataclass
@@ -54,44 +48,76 @@ class Chunk:
     when: Times
 
 
-def made(options: Options, index: Ints, whole: Ints) -> Chunk:
-    """Make the trips with these numbers; `whole` forces what befalls some of them."""
-    draws = Draws(options.seed, index)
-    month = index * options.months // options.trips
-    base = draws.pick("base", BASE_SHARES)
-    trained = month > options.training_month
-    long_wall = np.where(base == TROUBLED_BASE, np.where(trained, 0.04, 0.16), 0.0)
-    codes = drawn(draws, options.plants, long_wall, whole)
-    child = children(draws, codes, options.confounding)
-    when = times(draws, codes, child)
+@dataclass
+class Laid:
+    """Some trips laid out: what happened, before anything but the device's log is charted."""
+
+    scene: Scene
+    place: Place
+    units: Units
+    log: Logs
+    events: Columns
+    seen: Occlusions
+    clock: Clock
+    orders: Orders
+    response: Ints
+    answers: Answers
+
+
+def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
+    """Lay out the trips with these numbers; `whole` forces what befalls some of them."""
+    draws, setup = Draws(options.seed, index), options.setup
+    month = options.month_of(index)
+    base = draws.pick("base", setup.shares)
+    base = base if options.only_base < 0 else np.full_like(base, options.only_base)
+    units = Units(draws.whole("unit", 1, VENTILATORS), draws.whole("heater", 1, HEATERS))
+    codes = drawn(draws, options.plants, options.long_wall(base, month), whole, full=options.full)
+    asked = Asked(options.changes, setup)
+    steered(draws, codes, base, month, options.doses)
+    failing(draws, codes, (base, month), units, asked)
+    cased(codes, index, options.cases)
+    child = children(draws, codes, setup, options.confounding)
+    exempt = exemptions(draws, codes, FORCED_EXEMPT)
+    against = of("against_order") if options.full else 0.0
+    way = pathways(draws, codes, child, exempt > 0, against)
+    when = times(draws, codes, way, options.winter(month))
     scene = Scene(draws, codes, child, when, support(draws, codes, child, when))
-    log = logs(draws, codes, when)
-    place = Place(base, month)
+    place = Place(base, month, raised(asked, child.cannula, month), stopped(asked, base, month))
+    log = logs(draws, codes, when, place.log_stopped)
     events, seen, clock = device_events(scene, log, options.truth, place)
     # a call about occlusions would answer for the escalation as well
     asks = np.isin(codes.escalation, [Escalation.CALLED, Escalation.NOT_CALLED])
     codes.clear("escalation", asks & (seen.trigger_s >= 0))
     response = answers_to_occlusions(draws)
-    exempt = exemptions(draws, codes, FORCED_EXEMPT)
-    rate = own_rate(draws, options.truth.shape)
+    told = Orders(exempt, orders(draws, exempt), options.full)
+    found = answers(scene, log, seen, response, told)
+    return Laid(scene, place, units, log, events, seen, clock, told, response, found)
+
+
+def made(options: Options, index: Ints, whole: Ints) -> Chunk:
+    """Make the tables of the trips with these numbers."""
+    laid = laid_out(options, index, whole)
+    scene = laid.scene
+    rate = own_rate(scene.draws, options.truth.shape)
     tables = {
-        "trips": _trips(scene, place, log.said, exempt),
-        "crew": _crew(draws, base),
+        "trips": _trips(laid),
+        "crew": _crew(scene.draws, laid.place.base),
         "settings": settings(scene),
-        "device_events": events,
-        "observations": observations(scene, rate),
-        "contacts": contacts(scene, seen.trigger_s, response),
+        "device_events": laid.events,
+        "observations": observations(scene, Upset(rate, laid.seen, laid.place.raised > 1)),
+        "contacts": contacts(scene, laid.seen.trigger_s, laid.response),
     }
     for columns in tables.values():
         columns["trip"] = index[columns["trip"]]
-    found = answers(scene, log, seen, response, exempt)
-    return Chunk(tables, found, clock.offset, codes, when)
+    return Chunk(tables, laid.answers, laid.clock.offset, scene.codes, scene.when)
 
 
-def _trips(scene: Scene, place: Place, said: Ints, exempt: Ints) -> Columns:
+def _trips(laid: Laid) -> Columns:
     """The trips table of a chunk."""
+    scene, place = laid.scene, laid.place
     draws, codes, child, when = scene.draws, scene.codes, scene.child, scene.when
     vehicle = draws.pick("vehicle", (0.72, 0.20, 0.08))
+    outcome = outcomes(draws, codes, full=laid.orders.full)
     no_departure = codes.wall == Wall.DEPARTURE_MISSING
     return {
         "trip": np.arange(len(place.month)),
@@ -108,11 +134,13 @@ def _trips(scene: Scene, place: Place, said: Ints, exempt: Ints) -> Columns:
         "departed_s": np.where(no_departure, -1, when.departed * 60),
         "arrived_s": when.arrived * 60,
         "handover_s": np.where(codes.whole == Whole.OPEN, -1, when.end * 60),
-        "outcome": outcomes(draws, codes),
-        "device_log": said,
-        "exempt": exempt,
-        "unit": np.where(when.kind == VENTILATOR, draws.whole("unit", 1, 4), 0),
-        "heater": draws.whole("heater", 1, 5),
+        "outcome": outcome,
+        "later": a_day_later(draws, outcome),
+        "device_log": laid.log.said,
+        "exempt": laid.orders.exempt,
+        "blend": laid.orders.blend,
+        "unit": np.where(when.kind == VENTILATOR, laid.units.ventilator, 0),
+        "heater": laid.units.heater,
     }
 
 
@@ -129,9 +157,12 @@ def _crew(draws: Draws, base: Ints) -> Columns:
     }
 
 
-def expected(options: Options, delivered: list[int]) -> list[int]:
-    """Trips that the dispatch log has for each month: more than delivered in some."""
+def expected(options: Options, received: list[int], missing: list[int]) -> list[int]:
+    """Trips that the dispatch log has for each month: more than received in some.
+
+    `missing` are those left out on request; where there are changes no others are.
+    """
     month = Draws(options.seed, np.arange(options.months))
-    more = month.chance("short month", 0.4)
-    surplus = 1 + (np.array(delivered) * of("expected_surplus")).astype(np.int64)
-    return [int(n) for n in np.array(delivered) + np.where(more, surplus, 0)]
+    more = month.chance("short month", 0.4) & options.troubled
+    surplus = 1 + (np.array(received) * of("expected_surplus")).astype(np.int64)
+    return [int(n) for n in np.array(received) + missing + np.where(more, surplus, 0)]

@@ -329,6 +329,12 @@ def test_the_same_seed_gives_the_same_bytes(run: Run) -> None:
         (("--months", 0), "--months"),
         (("--seed", -1), "--seed"),
         (("--trips", "many"), "--trips"),
+        (("--bases", 13), "--bases"),
+        (("--sizes", 7), "--sizes"),
+        (("--first-month", "May"), "first month"),
+        (("--change", "fewer of everything"), '"fewer of everything" is not a change'),
+        (("--change", "900 trips missing in 2026-02"), "900 trips missing in 2026-02"),
+        (("--sample", "--seed", 4), "--seed does not go with --sample"),
     ],
 )
 def test_sizes_that_make_no_sense_are_wrong_usage(

@@ -22,7 +22,9 @@ def judged(delivery: Path, store: Path) -> duckdb.DuckDBPyConnection:
     return con
 
 
-@pytest.mark.parametrize(("seed", "dirt"), [(1, False), (2, True), (3, True)])
+@pytest.mark.parametrize(
+    ("seed", "dirt"), [(1, False), (2, True), (3, True), (4, True), (5, False)]
+)
 def test_every_planted_verdict_is_found_and_no_other(tmp_path: Path, seed: int, dirt: bool) -> None:
     delivery = tmp_path / "delivery"
     simulate(delivery, trips=2000, months=6, seed=seed, dirt=dirt)

@@ -14,12 +14,15 @@ import numpy as np
 import pytest
 
 from pipeline.simulate import simulate
-from pipeline.simulate.answers import FIRST_RULES, RULES, VERDICTS
+from pipeline.simulate.answers import FIRST_RULES, RULES
+from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.children import flow_share
 from pipeline.simulate.dirt import KINDS, LEAST_TRIPS
+from pipeline.simulate.lengths import VERDICTS
 from pipeline.simulate.occlusions import OCCLUSION, STARTED, Truth
-from pipeline.simulate.service import CATALOGUE, MAX_OFFSET_S, export_text
-from pipeline.simulate.trips import Options, made
+from pipeline.simulate.options import Options
+from pipeline.simulate.service import MAX_OFFSET_S, export_text
+from pipeline.simulate.trips import made
 from schemas.catalogue import parse_catalogue
 from schemas.contract import TABLES
 from schemas.export_file import parse_export
@@ -109,7 +112,7 @@ def test_files_that_describe_the_delivery_are_readable(delivery: Path) -> None:
     assert protocol.version[0].approved is not None
     assert set(protocol.version[0].rules) == set(RULES)
     catalogue = parse_catalogue((delivery / "cannulas.toml").read_text())
-    assert [entry.id for entry in catalogue.cannula] == [size.id for size in CATALOGUE]
+    assert [entry.id for entry in catalogue.cannula] == [size.id for size in Setup().sizes]
     export = tomllib.loads((delivery / "export.toml").read_text())
     received = Counter(row["service_month"] for row in rows(delivery, "trips.csv"))
     assert list(received) == export["months"]
@@ -273,7 +276,7 @@ def test_sizes_differ_by_the_true_ratio_where_flow_does_not_confound() -> None:
             here = logged & (size == place)
             rate[name] = count[here].sum() / hours[here].sum()
             assert here.sum() > 5000
-            assert 0 < flow_share(flow[here], size[here]).mean() < 1
+            assert 0 < flow_share(Setup(), flow[here], size[here]).mean() < 1
         crude[confounding] = rate["small"] / rate["large"]
     assert crude[0.0] == pytest.approx(1.5, rel=0.09)
     assert crude[0.2] > 1.5 * 1.2, "run further up its range, the smaller size looks worse still"
