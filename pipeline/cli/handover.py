@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.options import STORE_FOLDER, progress
+from pipeline.cli.options import GROUP, STORE_FOLDER, progress
 from pipeline.errors import usage
+from pipeline.store import owners
 
 AUDIENCES = ("committee", "director", "education", "base")
 
@@ -20,7 +21,7 @@ def add_outside_commands(app: typer.Typer) -> None:
         app.command()(command)
 
 
-def pack(
+def pack(  # noqa: PLR0917 - options are read from parameters
     month: Annotated[str, typer.Argument(metavar="MONTH", help="A reviewed month, YYYY-MM.")],
     audience: Annotated[
         str, typer.Option("--for", metavar="WHO", help=f"One of {', '.join(AUDIENCES)}.")
@@ -36,14 +37,17 @@ def pack(
             help="Where to; by default MONTH/pack-WHO.html in FOLDER, a base's with its token.",
         ),
     ] = None,
+    readable_by_group: GROUP = False,
 ) -> None:
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
     from pipeline.handover import check_audience, check_base, packed_base, packed_month, write_out
+    from pipeline.store.session import store_in
     from reports.render.packs import base_pack
     from reports.render.packs import pack as draw
 
     check_audience(audience, AUDIENCES)
     check_base(audience, base)
+    owners.allow(group=readable_by_group)
     with progress() as stage:
         if base is not None:
             review = packed_base(into, month, base, stage)
@@ -53,7 +57,12 @@ def pack(
             stage("pack")
             html = draw(review, audience)
     target = to or into / month / _file(audience, base)
-    write_out(target, html.encode("utf-8"))
+    if to is None:
+        # the month's folder changes with its store
+        with store_in(into, read_only=True):
+            write_out(target, html.encode("utf-8"))
+    else:
+        write_out(target, html.encode("utf-8"), handed_over=True)
     typer.echo(f"Wrote {target}")
     if not review.confidentiality:
         typer.echo(
@@ -108,5 +117,5 @@ def picture(
             raise unknown("--by", way, f"way to draw {measure}", list(found))
         drawn = sheet(found[way]())
         content = png(drawn, WIDTH) if to.suffix.lower() == ".png" else svg(drawn, WIDTH).encode()
-    write_out(to, content)
+    write_out(to, content, handed_over=True)
     typer.echo(f"Wrote {to}")

@@ -15,12 +15,14 @@ from pipeline.cli.options import (
     CANNULAS,
     DELIVERY,
     EDITION,
+    GROUP,
     PROTOCOL,
     SHOWN_PROBLEMS,
     Edition,
     progress,
 )
 from pipeline.errors import EXIT_SET_ASIDE, Mistake
+from pipeline.store import owners
 
 app = typer.Typer(
     name="tailrace",
@@ -62,11 +64,13 @@ def review(  # noqa: PLR0917 - options are read from parameters
     ] = None,
     edition: EDITION = Edition.FULL,
     by: BY = None,
+    readable_by_group: GROUP = False,
     timings: Annotated[
         bool, typer.Option("--timings", help="Also say how long each step took.")
     ] = False,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""
+    owners.allow(group=readable_by_group)
     with progress() as stage:
         from pipeline import review as steps
         from pipeline.cli.summary import review_summary, timings_table
@@ -147,6 +151,7 @@ def simulate(
         )
     empty_folder(into)
     make(into, trips=trips, months=months, seed=seed, dirt=dirt)
+    owners.hand_over(into)
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 
@@ -188,7 +193,8 @@ def protocol_compare(
 def main() -> None:
     """Run the command; a user's mistake ends with its sentences and exit code, no traceback."""
     try:
-        app(prog_name="tailrace")
+        with owners.private():
+            app(prog_name="tailrace")
     except Mistake as mistake:
         _end_with(mistake)
     except Exception as error:

@@ -35,7 +35,7 @@ def _rename_unless_taken(made: Path, path: Path) -> bool:
         if path.exists():
             return False
         # other systems than Linux: Windows refuses to replace here
-        os.rename(made, path)
+        made.rename(path)
     except FileExistsError:
         return False
     return True

@@ -234,7 +234,7 @@ def test_a_period_says_how_much_of_it_was_received(
 
 def test_the_command_writes_both_editions(by_half_year: World, run: Run) -> None:
     """The fixture ran it."""
-    assert (by_half_year.into / "2026-07" / "review.xlsx").is_file()
+    assert (by_half_year.into / "sheets" / "2026-07.xlsx").is_file()
     assert (by_half_year.into / "shared" / "2026-07" / "index.html").is_file()
     refused = run("review", by_half_year.delivery, "--edition", "neither")
     assert refused.code == 2
