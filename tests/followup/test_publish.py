@@ -141,7 +141,7 @@ def test_workbooks_are_not_published(published: Path) -> None:
     assert f"{MONTH}/index.html" in paths
     assert f"{MONTH}/data/verdicts.csv" in paths
     assert not any(path.endswith(".xlsx") for path in paths)
-    assert not (published / module.ASIDE).exists()
+    assert not (published / ".drawing").exists()
 
 
 def test_the_ledger_tells_who_and_ends_with_the_printed_hash(published: Path) -> None:
@@ -260,7 +260,7 @@ def test_publishing_is_all_or_nothing(late_came: Path, monkeypatch: pytest.Monke
         publish(published, MONTH)
     assert kit.ask(published, "FROM loop.published_figure ORDER BY ALL") == before
     assert len(kit.ask(published, "FROM loop.publication")) == 1
-    assert not (published / module.ASIDE).exists()
+    assert not (published / ".drawing").exists()
 
 
 # ---- restatements
