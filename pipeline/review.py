@@ -77,12 +77,11 @@ def review(
     interval the audit is drawn for; `by`: who, for the ledger; `shared`: hand an edition over, too.
     A Mistake with every reason if delivery or store cannot be used.
     """
-    from pipeline.followup.workbooks import finish_workbook
+    from pipeline.errors.disk import after_storing
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
     from pipeline.judging.evaluator import judge
     from pipeline.store.session import check_token, open_waiting, tidy
-    from pipeline.store.whole import drawing
 
     check_token(by)
     make_folder(into)
@@ -95,26 +94,38 @@ def review(
             set_aside = staged.set_aside_count(con)
             stage("load")
             loaded = load(con, staged, baseline=baseline, by=by)
-            judge(con, stage)
+            with after_storing("the delivery is", f"the pages of {chosen}"):
+                judge(con, stage)
         _check_month(con, chosen)
-        with (
-            drawing(into) as aside,
-            second_process(
-                "reports.render.workbook", worth=_trips(con, chosen) >= MANY_TRIPS
-            ) as submit,
-        ):
-            facts = month_facts(con, chosen, stage, audit_within=audit_within)
-            stage("workbook")
-            book, written = _begin_workbook(con, into, aside, facts, submit)
-            month_review = with_curves(con, facts, stage)
-            page = month_pages(con, aside, month_review, stage, into)
-            stage("workbook")
-            written()
-            finish_workbook(con, book, chosen, aside)
-            _in_place(chosen, aside, into, book.superseded)
-            page = into / page.relative_to(aside)
-        handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
+        with after_storing("the delivery is", f"all pages and sheets of {chosen}"):
+            page, book, month_review = _drawn(con, into, chosen, stage, audit_within)
+            handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
     return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, *handed)
+
+
+def _drawn(
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    month: str,
+    stage: Stage,
+    audit_within: float | None,
+) -> tuple[Path, Place, MonthReview]:
+    """Put the month's folder and workbook together, and give them their places, each at once."""
+    from pipeline.followup.workbooks import finish_workbook
+    from pipeline.store.whole import drawing
+
+    many = _trips(con, month) >= MANY_TRIPS
+    with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
+        facts = month_facts(con, month, stage, audit_within=audit_within)
+        stage("workbook")
+        book, written = _begin_workbook(con, into, aside, facts, submit)
+        month_review = with_curves(con, facts, stage)
+        page = month_pages(con, aside, month_review, stage, into)
+        stage("workbook")
+        written()
+        finish_workbook(con, book, month, aside)
+        _in_place(month, aside, into, book.superseded)
+        return into / page.relative_to(aside), book, month_review
 
 
 def month_pages(

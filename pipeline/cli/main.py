@@ -33,7 +33,7 @@ app = typer.Typer(
     help="Reviews paediatric high-flow transports after they are over: which trips kept to the"
     " local protocol. For quality review, not for treating a patient. Exit codes: 0 fine, 1 our"
     " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
-    " determine, correct).",
+    " determine, correct), 5 stored but not all pages written.",
 )
 
 

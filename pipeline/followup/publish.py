@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
+from pipeline.errors.disk import after_storing
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure, following, insert
 from pipeline.store.ledger import head, record_stored
@@ -59,7 +60,8 @@ def publish(folder: Path, month: str, draw: Draw, version: str, by: str | None =
                 if done.new:
                     put_assets(aside / ASSETS, folder / ASSETS)
             if done.new:
-                take_place(aside / month, folder / month, COMES_AND_GOES)
+                with after_storing("the publication is", f"the folder {month} in its place"):
+                    take_place(aside / month, folder / month, COMES_AND_GOES)
     return done
 
 
