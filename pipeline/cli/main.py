@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -21,7 +23,7 @@ from pipeline.cli.options import (
     Edition,
     progress,
 )
-from pipeline.errors import EXIT_SET_ASIDE, Mistake
+from pipeline.errors import EXIT_SET_ASIDE, Mistake, usage
 from pipeline.store import owners
 
 app = typer.Typer(
@@ -193,6 +195,7 @@ def protocol_compare(
 def main() -> None:
     """Run the command; a user's mistake ends with its sentences and exit code, no traceback."""
     try:
+        _check_names(sys.argv[1:])
         with owners.private():
             app(prog_name="tailrace")
     except Mistake as mistake:
@@ -203,6 +206,18 @@ def main() -> None:
         if (found := as_mistake(error)) is None:
             raise
         _end_with(found)
+
+
+def _check_names(given: Sequence[str]) -> None:
+    """Usage where an argument is not text: the database opens no file with such a name."""
+    for argument in given:
+        try:
+            argument.encode("utf-8")
+        except UnicodeEncodeError:
+            shown = os.fsencode(argument).decode("utf-8", "backslashreplace")
+            what = f'"{shown}" is not written in UTF-8'
+            remedy = "Rename the file or folder, or name another."
+            raise usage("usage", None, what, remedy=remedy) from None
 
 
 def _end_with(mistake: Mistake) -> None:

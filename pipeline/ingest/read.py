@@ -195,16 +195,37 @@ def slow_source(
     return Source(f"select * from {relation}", "line", relation)
 
 
-def parquet_source(con: duckdb.DuckDBPyConnection, content: Content, wanted: list[str]) -> Source:
-    """Return how to read the `wanted` columns of a Parquet file as text."""
-    kinds = dict(
-        con.execute(
-            "select column_name, column_type from "
-            f"(describe select * from read_parquet({literal(str(content.path))}))"
-        ).fetchall()
-    )
+def parquet_of(path: str) -> str:
+    """SQL of a Parquet file's own columns: folders it lies in tell none, whatever their names."""
+    return f"read_parquet({literal(path)}, hive_partitioning = false)"
+
+
+def parquet_kinds(con: duckdb.DuckDBPyConnection, path: str) -> dict[str, str]:
+    """The columns of a Parquet file and their types in the database, in the file's order."""
+    rows = con.execute(f"describe select * from {parquet_of(path)}").fetchall()
+    return {name: kind for name, kind, *_ in rows}
+
+
+def is_nested(kind: str) -> bool:
+    """Whether a column of this type holds lists, structures or maps rather than single values."""
+    return kind.endswith("]") or kind.startswith(("STRUCT", "MAP", "UNION"))
+
+
+NESTED = "its cells are lists, structures or maps, not single values"
+
+
+def parquet_source(
+    con: duckdb.DuckDBPyConnection, content: Content, wanted: list[str], findings: Findings
+) -> Source | None:
+    """Return how to read the `wanted` columns of a Parquet file as text; None with a finding."""
+    kinds = parquet_kinds(con, str(content.path))
+    nested = [name for name in wanted if is_nested(kinds[name])]
+    for name in nested:
+        findings.add("nested-column", content.name, NESTED, column=name)
+    if nested:
+        return None
     cells = ", ".join(f"{parquet_cell(name, kinds[name])} as {quoted(name)}" for name in wanted)
-    sql = f"select {cells} from read_parquet({literal(str(content.path))})"
+    sql = f"select {cells} from {parquet_of(str(content.path))}"
     return Source(sql, "rowid + 1")
 
 
@@ -216,6 +237,9 @@ def parquet_cell(name: str, kind: str) -> str:
             f"case when isnan({cell}) then null when {cell} = trunc({cell}) and abs({cell}) < 1e15"
             f" then ({cell}::BIGINT)::VARCHAR else {cell}::VARCHAR end"
         )
+    if kind.startswith("DECIMAL") and not kind.endswith(",0)"):
+        # 30.00 is the whole number 30
+        return f"rtrim(rtrim({cell}::VARCHAR, '0'), '.')"
     return f"nullif({cell}::VARCHAR, '')"
 
 
@@ -225,14 +249,10 @@ def _parquet_header(
     import duckdb
 
     try:
-        rows = con.execute(
-            f"select name from parquet_schema({literal(str(content.path))}) where num_children is"
-            " null or num_children = 0"
-        ).fetchall()
+        return list(parquet_kinds(con, str(content.path)))
     except duckdb.Error:
         findings.add("not-parquet", content.name, "the file is damaged, or not Parquet")
         return None
-    return [name for (name,) in rows]
 
 
 class _OpenQuote(Exception):  # noqa: N818 - never leaves this module

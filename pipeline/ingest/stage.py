@@ -86,8 +86,9 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
 def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> Source | None:
     """Create `typed_<table>` with the reader that fits; None, and a finding, if none does."""
     if file.content.path.suffix == ".parquet":
-        parquet = parquet_source(con, file.content, file.wanted)
-        _create_as(con, file, parquet)
+        parquet = parquet_source(con, file.content, file.wanted, findings)
+        if parquet:
+            _create_as(con, file, parquet)
         return parquet
     source = None
     if file.content.book is None:

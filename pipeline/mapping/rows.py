@@ -18,8 +18,10 @@ from pipeline.ingest.read import (
     BAD_QUOTING,
     LONGEST_CELL,
     MOST_COLUMNS,
+    NESTED,
     RAGGED,
     csv_records,
+    is_nested,
     parquet_cell,
 )
 from pipeline.mapping.files import Found, reachable
@@ -245,14 +247,18 @@ def read_parquet(
 
     number = source.add_file(found.name)
     path = literal(str(reachable(found.path, scratch, number)))
+    own = "hive_partitioning = false"
     try:
-        kinds = con.execute(f"describe select * from read_parquet({path})").fetchall()
+        kinds = con.execute(f"describe select * from read_parquet({path}, {own})").fetchall()
         rows = con.execute(f"select sum(num_rows) from parquet_file_metadata({path})").fetchone()
     except duckdb.Error:
         raise refused("not-parquet", found.name, "the file is damaged, or not Parquet") from None
     if rows is None or (rows[0] or 0) > MOST_ROWS:
         raise refused("too-large", found.name, f"the file has more than {MOST_ROWS:,} rows")
     at = source.positions([row[0] for row in kinds], found.name, 1)
+    for name, kind, *_ in (kinds[i] for i in at if i is not None):
+        if is_nested(kind):
+            raise refused("nested-column", found.name, NESTED, column=name)
     cells = "".join(
         f", {'null' if i is None else parquet_cell(kinds[i][0], kinds[i][1])}" for i in at
     )
@@ -260,7 +266,7 @@ def read_parquet(
         con.execute(f"""
             insert into {source.relation}
             select {number}, file_row_number + 1, 0{cells}
-            from read_parquet({path}, file_row_number=true) order by file_row_number
+            from read_parquet({path}, file_row_number = true, {own}) order by file_row_number
         """)
     except duckdb.Error as error:
         if _is_room(error):

@@ -99,9 +99,9 @@ def together(*commands: Sequence[object]) -> list[Ended]:
     return [one.end() for one in [start(*command, at=at) for command in commands]]
 
 
-def writes(*arguments: object) -> int:
+def writes(*arguments: object, before: Before | None = None) -> int:
     """How many writes to the disk a command makes that `kill_before` counts."""
-    said = run(*arguments, kill_before=-1)
+    said = run(*arguments, kill_before=-1, before=before)
     assert said.fine, said
     return int(said.err.rsplit("writes:", 1)[1])
 
