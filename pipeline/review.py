@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable, Sequence
 from contextlib import closing
@@ -118,12 +119,14 @@ def _drawn(
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
         facts = month_facts(con, month, stage, audit_within=audit_within)
         stage("workbook")
-        book, written = _begin_workbook(con, into, aside, facts, submit)
+        # a killed command's second process may still be writing a workbook of its own
+        sheet = aside / f"{os.getpid()}.xlsx"
+        book, written = _begin_workbook(con, into, sheet, facts, submit)
         month_review = with_curves(con, facts, stage)
         page = month_pages(con, aside, month_review, stage, into)
         stage("workbook")
         written()
-        finish_workbook(con, book, month, aside)
+        finish_workbook(con, book, month, sheet)
         _in_place(month, aside, into, book.superseded)
         return into / page.relative_to(aside), book, month_review
 
@@ -275,11 +278,11 @@ def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) ->
 def _begin_workbook(
     con: duckdb.DuckDBPyConnection,
     into: Path,
-    aside: Path,
+    sheet: Path,
     facts: MonthReview,
     submit: Submit,
 ) -> tuple[Place, Wait]:
-    """Have the month's workbook written aside; a filled one's answers are carried over."""
+    """Have the month's workbook written to `sheet`; a filled one's answers are carried over."""
     from pipeline.followup.workbooks import workbook_place, workbook_tables
     from pipeline.followup.worksheet import determinations_frame
     from reports.render.workbook import MOST_ROWS, write_workbook
@@ -288,7 +291,7 @@ def _begin_workbook(
     place = workbook_place(con, into, facts.month)
     rows = determinations_frame(con, facts.month, place.pending)
     tables, lengths = workbook_tables(con, facts.loop, MOST_ROWS)
-    return place, submit(write_workbook, tables, rows, aside / place.path.name, lengths)
+    return place, submit(write_workbook, tables, rows, sheet, lengths)
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:

@@ -105,18 +105,18 @@ def workbook_tables(
     return {**tables, **answered}, lengths
 
 
-def finish_workbook(con: duckdb.DuckDBPyConnection, place: Place, month: str, aside: Path) -> None:
-    """Give the workbook written in `aside` its name, and remember it as it was written.
+def finish_workbook(con: duckdb.DuckDBPyConnection, place: Place, month: str, sheet: Path) -> None:
+    """Give the workbook written as `sheet` its name, and remember it as it was written.
 
     It is remembered before it has its name, and the one before it until then: whenever the command
     is killed, an untouched workbook is known as one.
     """
     name = place.path.name
-    written = _sha256(aside / name)
+    written = _sha256(sheet)
     with transaction(con):
         insert(con, "workbook", [(month, name, written)])
     place.path.parent.mkdir(exist_ok=True)
-    (aside / name).replace(place.path)
+    sheet.replace(place.path)
     with transaction(con):
         con.execute("DELETE FROM loop.workbook WHERE month = ? AND file = ?", [month, name])
         insert(con, "workbook", [(month, name, written)])

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults import kills, world
+from tests.faults import commands, kills, world
 from tests.faults.world import World
 
 
@@ -34,3 +34,12 @@ def test_killed_before_a_write(
         killed, found = kills.kill(made, name, into, whole, at_write=at_write)
         assert found == []
         assert killed
+
+
+def test_a_clock_set_back_changes_no_byte(made: World, tmp_path: Path) -> None:
+    into = made.prepare("second review", tmp_path / "into")
+    before, tables = world.units(into), world.tables(into)
+    ended = commands.run(*made.operations(into)["second review"], before=world.backwards)
+    assert ended.code == 0, ended
+    assert (world.units(into), world.tables(into)) == (before, tables)
+    assert world.ledger_problems(into) == []

@@ -9,17 +9,28 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.store.database import open_store
+from pipeline.handover import write_out
+from pipeline.store import owners
+from pipeline.store.database import open_scratch, open_store
 from tests.acceptance.cli_kit import Run, data_alone
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="permissions are kept elsewhere here")
 
 
-@pytest.fixture(params=[0o000, 0o022])
+@pytest.fixture(params=[0o000])
 def umask(request: pytest.FixtureRequest) -> Iterator[int]:
     before = os.umask(request.param)
     yield request.param
     assert os.umask(before) == request.param, "a command leaves the umask as it was"
+
+
+@pytest.fixture(scope="module")
+def delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from pipeline.simulate import simulate
+
+    folder = tmp_path_factory.mktemp("few") / "delivery"
+    simulate(folder, trips=12, months=2, seed=7)
+    return folder
 
 
 @pytest.fixture
@@ -38,49 +49,62 @@ def open_to_others(folder: Path, bits: int = 0o077) -> list[str]:
     return [name for name, mode in modes(folder).items() if mode & bits]
 
 
-def test_all_is_for_the_owner_alone(run_: Run, clean_delivery: Path, umask: int) -> None:
-    assert run_("review", clean_delivery).code == 0
-    assert run_("pack", "2026-02", "--for", "director").code == 2, "no page was drawn"
-    assert len(modes(Path("tailrace-out"))) > 20
-    assert open_to_others(Path("tailrace-out")) == []
-
-
-def test_a_store_made_open_before_is_closed(run_: Run, clean_delivery: Path) -> None:
+def test_all_but_what_is_handed_over_is_for_the_owner_alone(
+    run_: Run, delivery: Path, umask: int
+) -> None:
     into = Path("tailrace-out")
-    run_("review", clean_delivery)
+    assert run_("review", delivery, "--edition", "shared").code == 0
+    kept = {name: mode for name, mode in modes(into).items() if not name.startswith("shared")}
+    assert len(kept) > 20
+    assert {name: oct(mode) for name, mode in kept.items() if mode & 0o077} == {}
+    shared = modes(into / "shared")
+    assert len(shared) > 10
+    whole = {name: 0o777 if (into / "shared" / name).is_dir() else 0o666 for name in shared}
+    assert shared == whole, "what is handed over follows the umask"
+
+
+def test_a_store_made_open_is_closed_and_a_group_is_let_in_where_it_is_told(
+    run_: Run, delivery: Path, umask: int
+) -> None:
+    into = Path("tailrace-out")
+    run_("review", delivery)
     for name in modes(into):
         (into / name).chmod(0o777 if (into / name).is_dir() else 0o666)
-    assert run_("review", clean_delivery).code == 0
+    assert run_("review", delivery).code == 0
     assert open_to_others(into / "2026-02") == []
     assert open_to_others(into / "sheets") == []
     assert modes(into)["store.duckdb"] == 0o600
     assert modes(into)["."] == 0o777, "the folder itself may be anybody's"
-
-
-def test_a_group_is_let_in_where_it_is_told(run_: Run, clean_delivery: Path, umask: int) -> None:
-    into = Path("tailrace-out")
-    run_("review", clean_delivery)
-    assert run_("review", clean_delivery, "--readable-by-group").code == 0
+    into.chmod(0o700)
+    assert run_("review", delivery, "--readable-by-group").code == 0
     found = modes(into)
-    assert all(mode & 0o050 in (0o050, 0o040) for mode in found.values()), found
-    assert open_to_others(into, 0o027) == [], "nobody else, and nobody may write"
+    assert {name: oct(m) for name, m in found.items() if not m & 0o040 or m & 0o027} == {}
+    assert {oct(m) for name, m in found.items() if (into / name).is_dir()} == {"0o750"}
+    run_("ledger")
     run_("publish", "2026-02")
     assert modes(into)["store.duckdb"] == 0o640, "what was given to the group stays with it"
 
 
-def test_what_is_handed_over_follows_the_umask(run_: Run, clean_delivery: Path, umask: int) -> None:
-    assert run_("review", clean_delivery, "--edition", "shared").code == 0
-    edition = modes(Path("tailrace-out/shared"))
-    assert len(edition) > 10
-    for name, mode in edition.items():
-        whole = 0o777 if (Path("tailrace-out/shared") / name).is_dir() else 0o666
-        assert mode == whole & ~umask, name
+@pytest.mark.parametrize("closed", [0o002, 0o027, 0o077])
+def test_a_file_handed_over_follows_the_umask_and_one_kept_does_not(
+    tmp_path: Path, closed: int
+) -> None:
+    before = os.umask(closed)
+    try:
+        with owners.private():
+            write_out(tmp_path / "pack.html", b"x", handed_over=True)
+            write_out(tmp_path / "kept.html", b"x")
+            owners.allow(group=True)
+            write_out(tmp_path / "team.html", b"x")
+    finally:
+        assert os.umask(before) == closed
+    found = modes(tmp_path)
+    assert (found["pack.html"], found["kept.html"], found["team.html"]) == (
+        0o666 & ~closed, 0o600, 0o640,
+    )  # fmt: skip
 
 
 def test_what_is_spilt_and_a_scratch_folder_are_the_owners(tmp_path: Path, umask: int) -> None:
-    from pipeline.store import owners
-    from pipeline.store.database import open_scratch
-
     with owners.private():
         con = open_store(tmp_path / "s" / "store.duckdb", memory_limit="60MB", threads=1)
         con.execute("create temp table t as select random() as r, i from range(3000000) s(i)")
@@ -91,12 +115,10 @@ def test_what_is_spilt_and_a_scratch_folder_are_the_owners(tmp_path: Path, umask
         con.close()
         with open_scratch() as scratch:
             (folder,) = scratch.execute("select current_setting('temp_directory')").fetchall()[0]
-            assert modes(Path(folder).parent)["."] == 0o700
+            assert modes(Path(folder))["."] == 0o700
 
 
-def test_a_mapped_delivery_and_its_list_of_problems(
-    run_: Run, clean_delivery: Path, tmp_path: Path, umask: int
-) -> None:
+def test_a_mapped_delivery_and_its_list_of_problems(run_: Run, tmp_path: Path, umask: int) -> None:
     from tests.mapping import kit as mapping
 
     folder = mapping.source(tmp_path / "own")

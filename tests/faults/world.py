@@ -84,6 +84,16 @@ def plainly() -> None:
     whatif.main_curves = lambda *_: None  # type: ignore[assignment,return-value]
 
 
+def backwards() -> None:
+    """A clock that was set back by decades, and goes on doing so."""
+    import time
+
+    plainly()
+    now = iter(range(2_000_000_000, -(10**12), -100_000))
+    time.time = lambda: float(next(now))
+    time.time_ns = lambda: next(now) * 10**9
+
+
 def make(top: Path, trips: int = 24) -> World:
     """Write the deliveries and sheets, and review the first."""
     from pipeline.simulate import simulate

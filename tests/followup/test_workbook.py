@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import shutil
 import zipfile
 from pathlib import Path
@@ -199,6 +200,26 @@ def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) ->
     assert (rows[half]["conclusion"], rows[half]["note"]) == ("equipment", "unit two")
     assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
     assert rule
+
+
+def test_a_filled_workbook_in_the_months_own_folder_is_read_and_stays(
+    folder: Path, again: object
+) -> None:
+    """Where version 0.1.0 put it; an untouched one there goes, for there is one in the sheets."""
+    filled, untouched = (folder / kit.MONTH / name for name in ("review.xlsx", "review-2.xlsx"))
+    own = folder / "sheets" / f"{kit.MONTH}.xlsx"
+    shutil.copy(own, filled)
+    shutil.copy(own, untouched)
+    kit.tamper(folder, f"INSERT INTO loop.workbook SELECT '{kit.MONTH}', 'review-2.xlsx',"
+                       f" '{hashlib.sha256(own.read_bytes()).hexdigest()}'")  # fmt: skip
+    trip, _ = kit.flagged(folder)[0]
+    kit.fill(filled, {trip: {"conclusion": "equipment", "note": "unit two"}})
+    content = filled.read_bytes()
+    assert again() == [f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
+    rows = {row["trip_id"]: row for row in kit.sheet(own)}
+    assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("equipment", "unit two")
+    assert filled.read_bytes() == content
+    assert not untouched.exists()
 
 
 def test_a_damaged_workbook_is_left_alone(folder: Path, again: object) -> None:
