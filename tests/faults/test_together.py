@@ -60,14 +60,12 @@ def test_two_mappings_into_one_folder_and_with_one_crosswalk(made: World, tmp_pa
     folders = []
     for number in range(3):
         trips = f"case,month,site,kind,kg,dx\nN{number},2026-03,b1,ground,8.4,croup\n"
-        folders.append(mapping.source(
-            tmp_path / f"own-{number}", {"trips.csv": trips},
-            tokens='[tokens]\nkey_file = "../keys/key"\ncrosswalk = "../keys/crosswalk.csv"\n',
-            columns='trip_id = { from = "case", hash = "trip" }\n',
-        ))  # fmt: skip
-    for folder in folders:
-        text = (folder / "mapping.toml").read_text().replace('trip_id = "case"\n', "", 1)
-        (folder / "mapping.toml").write_text(text)
+        stated = '[tokens]\nkey_file = "../keys/key"\ncrosswalk = "../keys/crosswalk.csv"\n'
+        folder = mapping.source(tmp_path / f"own-{number}", {"trips.csv": trips}, tokens=stated)
+        text = (folder / "mapping.toml").read_text()
+        hashed = text.replace('trip_id = "case"', 'trip_id = { from = "case", token = "trip" }')
+        (folder / "mapping.toml").write_text(hashed)
+        folders.append(folder)
     ends = commands.together(*(["map", f, "--to", f"{f}-made"] for f in folders))
     assert [end.code for end in ends] == [0, 0, 0], ends
     assert len((keys / "crosswalk.csv").read_text().splitlines()) == 4

@@ -111,7 +111,7 @@ def make(top: Path, trips: int = 24) -> World:
     line = _line_of(top / "delivery" / "trips.csv", other)
     fix = {"trip_id": other, "table": "trips", "line": f"{line}", "at_s": ""}
     kit.write_csv(top / "fixes.csv", [
-        {**fix, "column": "weight_kg", "value": "7.9", "reason": "misread"}
+        {**fix, "column": "weight_kg", "value": "7.9", "reason": "misread", "by": "Q1"}
     ])  # fmt: skip
     base = kit.ask(world.base, f"select base from delivered.trips where trip_id = '{trip}'")[0][0]
     held = {"month": "2026-01", "base": base, "crew_member": "", "rule": rule}
