@@ -40,9 +40,11 @@ def test_sheets_of_three_kinds_read_together_are_all_there(made: World, tmp_path
     operations = made.operations(into)
     names = ("determine", "correct", "retrained")
     ends = commands.together(*(operations[name] for name in names))
-    assert [end.code for end in ends] == [0, 0, 0], ends
-    for table in ("determination", "correction", "retraining"):
-        assert kit.ask(into, f"select count(*) from loop.{table}") == [(1,)]
+    assert any(end.fine for end in ends)
+    for end, table in zip(ends, ("determination", "correction", "retraining"), strict=True):
+        # one that waited in vain says who held the store, and has stored nothing
+        assert end.code == 0 or (end.code == 3 and "is using this store" in end.err), end
+        assert kit.ask(into, f"select count(*) from loop.{table}") == [(int(end.fine),)]
     assert ledger(into)[1] == []
 
 
