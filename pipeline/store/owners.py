@@ -21,23 +21,28 @@ OTHERS = 0o007
 _users: int | None = None
 """The umask that the user had, while a command runs under another."""
 
+_group_reads = False
+"""Whether the command at hand lets the owner's group read what it writes."""
+
 
 @contextmanager
 def private() -> Iterator[None]:
     """While the block runs, what is created is for its owner alone, whatever the umask was."""
-    global _users  # noqa: PLW0603 - a umask is the process's
+    global _users, _group_reads  # noqa: PLW0603 - a umask is the process's
     _users = os.umask(OWNER)
     try:
         yield
     finally:
         os.umask(_users)
-        _users = None
+        _users, _group_reads = None, False
 
 
 def allow(*, group: bool) -> None:
     """From here on what the command creates may be read by the owner's group, too, if `group`."""
+    global _group_reads  # noqa: PLW0603 - a umask is the process's
     if group:
         os.umask(GROUP)
+        _group_reads = True
 
 
 def close_to_others(path: Path) -> None:
@@ -48,7 +53,7 @@ def close_to_others(path: Path) -> None:
     with suppress(OSError):
         mode = stat.S_IMODE(path.lstat().st_mode)
         wanted = mode & ~(OWNER if mode & OTHERS else OTHERS)
-        if _group_reads():
+        if _group_reads:
             wanted |= (wanted & 0o500) >> 3
         if wanted != mode and not path.is_symlink():
             path.chmod(wanted)
@@ -58,7 +63,7 @@ def let_in(folder: Path) -> None:
     """Let the owner's group into a folder, where it may read what is in it."""
     with suppress(OSError):
         mode = stat.S_IMODE(folder.stat().st_mode)
-        if _group_reads() and mode & 0o050 != 0o050:
+        if _group_reads and mode & 0o050 != 0o050:
             folder.chmod(mode | 0o050)
 
 
@@ -83,14 +88,8 @@ def _open(path: Path) -> None:
 
 
 def _users_umask() -> int:
-    return _umask() if _users is None else _users
-
-
-def _group_reads() -> bool:
-    return _umask() == GROUP
-
-
-def _umask() -> int:
+    if _users is not None:
+        return _users
     now = os.umask(OWNER)
     os.umask(now)
     return now
