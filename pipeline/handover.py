@@ -144,14 +144,20 @@ def _not_reviewed(month: str | None, known: list[str]) -> Usage:
     return usage("month-not-reviewed", "MONTH", what, remedy=remedy)
 
 
-def write_out(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all; Usage where it cannot be written."""
-    aside = path.with_name(f".{path.name}.part")
+def write_out(path: Path, content: bytes, *, handed_over: bool = False) -> None:
+    """Write a file whole or not at all; Usage where it cannot be written.
+
+    `handed_over`: others may read it as the user's umask has it.
+    """
+    from pipeline.errors.disk import NO_ROOM
+    from pipeline.store.whole import replacing
+
     try:
-        aside.write_bytes(content)
-        aside.replace(path)
+        with replacing(path, handed_over=handed_over) as file:
+            file.write(content)
     except OSError as error:
-        aside.unlink(missing_ok=True)
+        if error.errno in NO_ROOM:
+            raise
         what = f"this file cannot be written ({error.strerror})"
         remedy = "Name another with --to."
         raise usage("no-permission", "--to", what, file=str(path), remedy=remedy) from None

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -25,6 +27,9 @@ if TYPE_CHECKING:
 STORE = "store.duckdb"
 SHARED = "shared"
 """Folder of the editions that may be handed over, one folder a month."""
+
+EDITION = re.compile(r"(assets|data)/.*").fullmatch
+"""Files of a shared edition that go with it; a letter that somebody laid beside them stays."""
 
 MANY_TRIPS = 150
 """From so many trips in a month its workbook takes longer than starting a process for it."""
@@ -73,15 +78,16 @@ def review(
     interval the audit is drawn for; `by`: who, for the ledger; `shared`: hand an edition over, too.
     A Mistake with every reason if delivery or store cannot be used.
     """
-    from pipeline.followup.workbooks import finish_workbook
+    from pipeline.errors.disk import after_storing
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
     from pipeline.judging.evaluator import judge
-    from pipeline.store.session import check_token, open_waiting
+    from pipeline.store.session import check_token, open_waiting, tidy
 
     check_token(by)
     make_folder(into)
     with closing(open_waiting(into / STORE, create=True)) as con:
+        tidy(con, into)
         stage("look at the files")
         with importing(REGRESSION, waits=lambda: stage("wait for imports")):
             staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
@@ -89,20 +95,40 @@ def review(
             set_aside = staged.set_aside_count(con)
             stage("load")
             loaded = load(con, staged, baseline=baseline, by=by)
-            judge(con, stage)
+            with after_storing("the delivery is", f"the pages of {chosen}"):
+                judge(con, stage)
         _check_month(con, chosen)
-        with second_process(
-            "reports.render.workbook", worth=_trips(con, chosen) >= MANY_TRIPS
-        ) as submit:
-            facts = month_facts(con, chosen, stage, audit_within=audit_within)
-            book, written = _begin_workbook(con, into / chosen, facts, submit, stage)
-            month_review = with_curves(con, facts, stage)
-            page = month_pages(con, into, month_review, stage)
-            stage("workbook")
-            written()
-        finish_workbook(con, book, chosen)
-        handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
+        with after_storing("the delivery is", f"all pages and sheets of {chosen}"):
+            page, book, month_review = _drawn(con, into, chosen, stage, audit_within)
+            handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
     return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, *handed)
+
+
+def _drawn(
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    month: str,
+    stage: Stage,
+    audit_within: float | None,
+) -> tuple[Path, Place, MonthReview]:
+    """Put the month's folder and workbook together, and give them their places, each at once."""
+    from pipeline.followup.workbooks import finish_workbook
+    from pipeline.store.whole import drawing
+
+    many = _trips(con, month) >= MANY_TRIPS
+    with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
+        facts = month_facts(con, month, stage, audit_within=audit_within)
+        stage("workbook")
+        # a killed command's second process may still be writing a workbook of its own
+        sheet = aside / f"{os.getpid()}.xlsx"
+        book, written = _begin_workbook(con, into, sheet, facts, submit)
+        month_review = with_curves(con, facts, stage)
+        page = month_pages(con, aside, month_review, stage, into)
+        stage("workbook")
+        written()
+        finish_workbook(con, book, month, sheet)
+        _in_place(month, aside, into, book.superseded)
+        return into / page.relative_to(aside), book, month_review
 
 
 def month_pages(
@@ -110,18 +136,24 @@ def month_pages(
     into: Path,
     month_review: MonthReview,
     stage: Stage = lambda _: None,
+    beside: Path | None = None,
 ) -> Path:
-    """Write the pages, data files and run.json of the month that was gathered last."""
+    """Write the pages, data files and run.json of the month that was gathered last.
+
+    `beside`: the store folder whose other months they link to, if that is not `into`.
+    """
     from pipeline.followup.month import write_loop_data
     from pipeline.month.gather import write_data
     from reports import write_pages
+    from reports.text.navigation import Site, months_written, pages_of
 
     assert month_review.loop is not None
     stage("pages")
     folder = into / month_review.month
     write_data(con, folder / "data")
     write_loop_data(con, month_review.loop, folder / "data")
-    page = write_pages(month_review, into)
+    site = Site(pages_of(month_review), months_written(beside or into))
+    page = write_pages(month_review, into, site)
     _write_run(con, folder / "run.json", month_review)
     return page
 
@@ -201,12 +233,21 @@ def shared_edition(
     With its page what was told for the first time, and what to know of it, in words.
     """
     from pipeline.sharing.act import share
+    from pipeline.store.owners import hand_over, hand_over_folder
+    from pipeline.store.whole import drawing, take_place
     from reports.render.shared_pages import write_shared
 
     stage("shared edition")
     handed = share(con, month_review, by)
-    page = write_shared(handed.safe, into / SHARED / month_review.month)
-    return page, handed.words(done=True)
+    place = Path(SHARED, month_review.month)
+    with drawing(into) as aside:
+        page = write_shared(handed.safe, aside / place)
+        hand_over(aside / SHARED)
+        first = not (into / SHARED).exists()
+        take_place(aside / place, into / place, EDITION)
+        if first:
+            hand_over_folder(into / SHARED)
+    return into / page.relative_to(aside), handed.words(done=True)
 
 
 def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
@@ -219,27 +260,38 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
         judge(con, stage)
         _check_month(con, month)
         month_review = gathered(con, month, stage, publishing=True)
-        month_pages(con, into, month_review, stage)
+        month_pages(con, into, month_review, stage, folder)
         return month_review.measures
 
     return published_words(freeze(folder, month, draw, tool_version(), by))
 
 
+def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) -> None:
+    """Give the month drawn in `aside` its place; `superseded`: files of the old that are to go."""
+    from pipeline.store.recovery import COMES_AND_GOES, put_assets
+    from pipeline.store.whole import take_place
+
+    put_assets(aside / "assets", into / "assets")
+    take_place(aside / month, into / month, lambda name: name in superseded or COMES_AND_GOES(name))
+
+
 def _begin_workbook(
-    con: duckdb.DuckDBPyConnection, folder: Path, facts: MonthReview, submit: Submit, stage: Stage
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    sheet: Path,
+    facts: MonthReview,
+    submit: Submit,
 ) -> tuple[Place, Wait]:
-    """Have the month's workbook written aside; a filled one's answers are carried over."""
-    from pipeline.followup.workbooks import aside, workbook_place, workbook_tables
+    """Have the month's workbook written to `sheet`; a filled one's answers are carried over."""
+    from pipeline.followup.workbooks import workbook_place, workbook_tables
     from pipeline.followup.worksheet import determinations_frame
     from reports.render.workbook import MOST_ROWS, write_workbook
 
-    stage("workbook")
     assert facts.loop is not None
-    folder.mkdir(parents=True, exist_ok=True)
-    place = workbook_place(con, folder, facts.month)
+    place = workbook_place(con, into, facts.month)
     rows = determinations_frame(con, facts.month, place.pending)
     tables, lengths = workbook_tables(con, facts.loop, MOST_ROWS)
-    return place, submit(write_workbook, tables, rows, aside(place), lengths)
+    return place, submit(write_workbook, tables, rows, sheet, lengths)
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:

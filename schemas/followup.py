@@ -240,7 +240,7 @@ WORKBOOK = _schema(
     "Workbooks as they were written, to tell a filled one from an untouched one",
     {
         "month": _text("Service month"),
-        "file": _text("Name of the file in the month's folder"),
+        "file": _text("Name of the file in `sheets`, or in the month's folder"),
         "sha256": _text("SHA-256 of its bytes"),
     },
 )

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.options import BY, SHOWN_PROBLEMS, STORE_FOLDER, progress, set_aside
+from pipeline.cli.options import BY, GROUP, SHOWN_PROBLEMS, STORE_FOLDER, progress, set_aside
+from pipeline.store import owners
 
 
 def add_loop_commands(app: typer.Typer) -> None:
@@ -69,7 +70,7 @@ def retrained(
     set_aside(done.problems)
 
 
-def publish(
+def publish(  # noqa: PLR0917 - options are read from parameters
     month: Annotated[str, typer.Argument(metavar="MONTH", help="Month to publish, YYYY-MM.")],
     into: STORE_FOLDER = Path("tailrace-out"),
     by: BY = None,
@@ -81,15 +82,15 @@ def publish(
         int | None,
         typer.Option(metavar="N", help="With --reproduce: as published the N-th time."),
     ] = None,
+    readable_by_group: GROUP = False,
 ) -> None:
     """Freeze a month's figures and files, or bring a published month back byte for byte."""
     from pipeline import review as steps
     from pipeline.errors import usage
     from pipeline.followup.publish import reproduce as bring_back
-    from pipeline.simulate.start import empty_folder
 
+    owners.allow(group=readable_by_group)
     if reproduce is not None:
-        empty_folder(reproduce)
         typer.echo(f"Wrote {bring_back(into, month, reproduce, time)} files to {reproduce}")
         return
     if time is not None:
@@ -162,10 +163,12 @@ def map_(  # noqa: PLR0917 - options are read from parameters
     problems: Annotated[
         Path | None, typer.Option(metavar="FILE", help="List everything not usable there, as CSV.")
     ] = None,
+    readable_by_group: GROUP = False,
 ) -> None:
     """Make a delivery of your own files, as a mapping file says. Exits with 4 if cells fail."""
     from pipeline.mapping.command import Wanted, map_command
 
+    owners.allow(group=readable_by_group)
     wanted = Wanted(source, to, mapping, suggest, find, new_key, month or [], problems)
     text, code = map_command(wanted, SHOWN_PROBLEMS)
     typer.echo(text)

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.options import BY, STORE_FOLDER, progress
+from pipeline.cli.options import BY, GROUP, STORE_FOLDER, progress
 from pipeline.errors import usage
+from pipeline.store import owners
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -49,29 +50,47 @@ def pack(  # noqa: PLR0917 - options are read from parameters
         ),
     ] = False,
     by: BY = None,
+    readable_by_group: GROUP = False,
 ) -> None:
     # long: one line an option
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
-    from pipeline.handover import check_audience, check_base, packed_month, write_out
+    from pipeline.handover import check_audience, check_base, packed_month
     from reports.render.packs import pack as draw
 
     check_audience(audience, AUDIENCES)
     check_base(audience, base, act=hand_over, by=by)
+    owners.allow(group=readable_by_group)
     with progress() as stage:
         if base is None:
             review = packed_month(into, month, audience, stage)
             stage("pack")
             target, said = to or into / month / f"pack-{audience}.html", ""
-            write_out(target, draw(review, audience).encode("utf-8"))
+            _write(into, to, target, draw(review, audience).encode("utf-8"))
         else:
             target = to or into / month / _base_file(base, hand_over=hand_over)
-            review, said = _base_pack(into, month, base, target, stage, hand_over=hand_over, by=by)
+            open_to_all = hand_over or to is not None
+            review, said = _base_pack(
+                into, month, base, target, stage,
+                hand_over=hand_over, by=by, open_to_all=open_to_all,
+            )  # fmt: skip
     typer.echo(f"{said}Wrote {target}")
     if not review.confidentiality:
         typer.echo(
             "It carries no confidentiality statement of your service: export.toml may hold one,"
             ' confidentiality = "...".'
         )
+
+
+def _write(into: Path, to: Path | None, target: Path, content: bytes) -> None:
+    """Write a pack: where it was asked for, or into the month's folder, under its store's lock."""
+    from pipeline.handover import write_out
+    from pipeline.store.session import store_in
+
+    if to is not None:
+        write_out(target, content, handed_over=True)
+        return
+    with store_in(into, read_only=True):
+        write_out(target, content)
 
 
 def _base_pack(
@@ -83,13 +102,15 @@ def _base_pack(
     *,
     hand_over: bool,
     by: str | None,
+    open_to_all: bool,
 ) -> tuple[MonthReview, str]:
     """Write a base's pack, or its preview; what it is made of, and what to say of it."""
     from pipeline.handover import packed_base, write_out
     from reports.render.packs import base_pack
 
     def draw(safe: MonthReview) -> None:
-        write_out(target, base_pack(safe, base, preview=not hand_over).encode("utf-8"))
+        html = base_pack(safe, base, preview=not hand_over).encode("utf-8")
+        write_out(target, html, handed_over=open_to_all)
 
     found = packed_base(into, month, base, draw, stage, act=hand_over, by=by)
     lines = [found.words(done=hand_over)]
@@ -148,5 +169,5 @@ def picture(
             raise unknown("--by", way, f"way to draw {measure}", list(found))
         drawn = sheet(found[way]())
         content = png(drawn, WIDTH) if to.suffix.lower() == ".png" else svg(drawn, WIDTH).encode()
-    write_out(to, content)
+    write_out(to, content, handed_over=True)
     typer.echo(f"Wrote {to}")

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -15,13 +17,15 @@ from pipeline.cli.options import (
     CANNULAS,
     DELIVERY,
     EDITION,
+    GROUP,
     PROTOCOL,
     SHOWN_PROBLEMS,
     Edition,
     options_given,
     progress,
 )
-from pipeline.errors import EXIT_SET_ASIDE, Mistake
+from pipeline.errors import EXIT_SET_ASIDE, Mistake, usage
+from pipeline.store import owners
 
 app = typer.Typer(
     name="tailrace",
@@ -32,7 +36,7 @@ app = typer.Typer(
     help="Reviews paediatric high-flow transports after they are over: which trips kept to the"
     " local protocol. For quality review, not for treating a patient. Exit codes: 0 fine, 1 our"
     " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
-    " determine, correct).",
+    " determine, correct), 5 stored but not all pages written.",
 )
 
 
@@ -63,11 +67,13 @@ def review(  # noqa: PLR0917 - options are read from parameters
     ] = None,
     edition: EDITION = Edition.FULL,
     by: BY = None,
+    readable_by_group: GROUP = False,
     timings: Annotated[
         bool, typer.Option("--timings", help="Also say how long each step took.")
     ] = False,
 ) -> None:
     """Load a delivery and write the month's page and data files: the main job."""
+    owners.allow(group=readable_by_group)
     with progress() as stage:
         from pipeline import review as steps
         from pipeline.cli.summary import review_summary, timings_table
@@ -152,6 +158,7 @@ def simulate(  # noqa: PLR0917 - options, given by name
         bool, typer.Option("--sample", help="Make sample_data; no option but --into goes with it.")
     ] = False,
 ) -> None:
+    # long: one line an option
     """Make a delivery of an invented service, and planted.csv with every answer it planted."""
     from pipeline.simulate.changes import Refused
     from pipeline.simulate.chosen import settled
@@ -166,6 +173,7 @@ def simulate(  # noqa: PLR0917 - options, given by name
             raise typer.BadParameter(f"{given[0]} does not go with --sample; leave it out.")
         empty_folder(into)
         make_sample(into)
+        owners.hand_over(into)
         typer.echo(f"Wrote the sample to {into}")
         return
     least = max(months, LEAST_TRIPS if dirt else 0)
@@ -184,6 +192,7 @@ def simulate(  # noqa: PLR0917 - options, given by name
         raise typer.BadParameter(str(error)) from error
     empty_folder(into)
     deliver(delivery, into, chunk=CHUNK)
+    owners.hand_over(into)
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 
@@ -225,7 +234,9 @@ def protocol_compare(
 def main() -> None:
     """Run the command; a user's mistake ends with its sentences and exit code, no traceback."""
     try:
-        app(prog_name="tailrace")
+        _check_names(sys.argv[1:])
+        with owners.private():
+            app(prog_name="tailrace")
     except Mistake as mistake:
         _end_with(mistake)
     except Exception as error:
@@ -234,6 +245,18 @@ def main() -> None:
         if (found := as_mistake(error)) is None:
             raise
         _end_with(found)
+
+
+def _check_names(given: Sequence[str]) -> None:
+    """Usage where an argument is not text: the database opens no file with such a name."""
+    for argument in given:
+        try:
+            argument.encode("utf-8")
+        except UnicodeEncodeError:
+            shown = os.fsencode(argument).decode("utf-8", "backslashreplace")
+            what = f'"{shown}" is not written in UTF-8'
+            remedy = "Rename the file or folder, or name another."
+            raise usage("usage", None, what, remedy=remedy) from None
 
 
 def _end_with(mistake: Mistake) -> None:

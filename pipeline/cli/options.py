@@ -28,6 +28,13 @@ STORE_FOLDER = Annotated[
 BY = Annotated[
     str | None, typer.Option(metavar="TOKEN", help="Who does it, by token; goes into the ledger.")
 ]
+GROUP = Annotated[
+    bool,
+    typer.Option(
+        "--readable-by-group",
+        help="Let your group read what this writes; else it is for you alone.",
+    ),
+]
 SHOWN_PROBLEMS = 100
 
 

@@ -14,6 +14,7 @@ EXITS = {
     "EXIT_REFUSED": "refused: the delivery or the store cannot be used, nothing was stored, and"
     " every reason is listed",
     "EXIT_SET_ASIDE": "usable, but rows were set aside (the command's help says so)",
+    "EXIT_UNFINISHED": "stored, but not all pages could be written; the same command again does it",
 }
 CHANGE_FORMS = (
     "A change is one line of words in one of these forms; each with `from` may end in"

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from pipeline.errors.codes import NOTED, REFUSED, SET_ASIDE, TABLE, USAGE, Code
+from pipeline.errors.codes import NOTED, REFUSED, SET_ASIDE, TABLE, UNFINISHED, USAGE, Code
 from pipeline.timeline.contradictions import CONTRADICTIONS
 
 HEAD = """\
@@ -31,6 +31,7 @@ SECTIONS = {
         "## Set aside: the rest is used (exit code 4)\n\n`tailrace review` goes on, says how"
         " many rows, and ends with 0."
     ),
+    UNFINISHED: "## Stored, but not all is written (exit code 5)",
     USAGE: "## Called in a way that cannot be meant (exit code 2)",
 }
 

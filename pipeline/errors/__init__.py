@@ -6,12 +6,14 @@ from pipeline.errors.codes import (
     EXIT_OUR_BUG,
     EXIT_REFUSED,
     EXIT_SET_ASIDE,
+    EXIT_UNFINISHED,
     EXIT_USAGE,
 )
 from pipeline.errors.mistakes import (
     Mistake,
     Problem,
     Refused,
+    Unfinished,
     Usage,
     in_cell,
     problem,
@@ -20,6 +22,7 @@ from pipeline.errors.mistakes import (
 )
 
 __all__ = [
-    "CODES", "EXIT_FINE", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE", "EXIT_USAGE",
-    "Mistake", "Problem", "Refused", "Usage", "in_cell", "problem", "refused", "usage",
+    "CODES", "EXIT_FINE", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE", "EXIT_UNFINISHED",
+    "EXIT_USAGE", "Mistake", "Problem", "Refused", "Unfinished", "Usage", "in_cell", "problem",
+    "refused", "usage",
 ]  # fmt: skip

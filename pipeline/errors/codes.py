@@ -14,6 +14,7 @@ EXIT_OUR_BUG = 1
 EXIT_USAGE = 2
 EXIT_REFUSED = 3
 EXIT_SET_ASIDE = 4
+EXIT_UNFINISHED = 5
 
 
 class Kind(IntEnum):
@@ -27,9 +28,11 @@ class Kind(IntEnum):
     """A delivery, source, sheet or store cannot be used; nothing is stored."""
     SET_ASIDE = EXIT_SET_ASIDE
     """A row or cell is not used; the rest is."""
+    UNFINISHED = EXIT_UNFINISHED
+    """What was given is stored, but not all that follows from it could be written."""
 
 
-NOTED, USAGE, REFUSED, SET_ASIDE = Kind
+NOTED, USAGE, REFUSED, SET_ASIDE, UNFINISHED = Kind
 
 
 @dataclass(frozen=True)
@@ -216,6 +219,13 @@ TABLE = (
          in_source="Keep it in a folder of its own that is never shared."),
     Code("no-such-token", REFUSED, CROSSWALK, "A token is not in the crosswalk.",
          in_source="Check the token; only trips mapped with this crosswalk are in it."),
+    Code("nested-column", REFUSED, COLUMN,
+         "A column of a Parquet file holds lists, structures or maps.",
+         "Export it with one value a cell, or leave the column out.",
+         in_source="Export it with one value a cell."),
+    Code("not-finished", UNFINISHED, FILE,
+         "What was given is stored, but not all the rest could be written.",
+         "Make room, or get permission, and run the same command again."),
     Code("disk-full", REFUSED, FILE, "There is no room left to write.",
          MAKE_ROOM, in_source=MAKE_ROOM),
     Code("not-a-number", SET_ASIDE, CELL, "A cell of a number column is not written as a number.",

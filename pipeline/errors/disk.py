@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import errno
+from collections.abc import Iterator
+from contextlib import contextmanager
 
-from pipeline.errors import Mistake, Refused, refused
+from pipeline.errors import Mistake, Refused, Unfinished, problem, refused
 
 NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 NO_ACCESS = {errno.EACCES, errno.EPERM, errno.EROFS}
@@ -30,6 +32,23 @@ def as_mistake(error: BaseException, place: str | None = None) -> Mistake | None
             return _full(place or where)
         return _closed(where) if error.errno in NO_ACCESS else None
     return _of_database(error, place) if isinstance(error, duckdb.Error) else None
+
+
+@contextmanager
+def after_storing(stored: str, missing: str) -> Iterator[None]:
+    """Say of a full or closed disk what is true once something is stored, and what is not there.
+
+    `stored` and `missing`: "the delivery is", "its pages and workbook".
+    """
+    try:
+        yield
+    except Exception as error:
+        found = as_mistake(error)
+        if found is None:
+            raise
+        (reason,) = found.problems
+        what = f"{stored} stored, but not {missing}: {reason.what}"
+        raise Unfinished(problem("not-finished", reason.file, what)) from error
 
 
 def _of_database(error: Exception, place: str | None) -> Mistake | None:

@@ -51,6 +51,12 @@ class Refused(Mistake):
     exit_code = int(Kind.REFUSED)
 
 
+class Unfinished(Mistake):
+    """What was given is stored, but not all that follows from it could be written."""
+
+    exit_code = int(Kind.UNFINISHED)
+
+
 def problem(
     code: str,
     file: str | None,

@@ -110,10 +110,9 @@ def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str
     import duckdb
 
     try:
-        file = literal(str(path))
-        kinds = con.execute(f"describe select * from read_parquet({file})").fetchall()
+        kinds = con.execute(f"describe select * from {_parquet(path)}").fetchall()
         (count,) = con.execute(
-            f"select coalesce(sum(num_rows), 0) from parquet_file_metadata({file})"
+            f"select coalesce(sum(num_rows), 0) from parquet_file_metadata({literal(str(path))})"
         ).fetchall()[0]
     except duckdb.Error:
         raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
@@ -123,13 +122,29 @@ def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str
 
 
 def parquet_rows(path: Path, kinds: Mapping[str, str], columns: Columns) -> TextRows:
-    """Return how to read a Parquet file as text; a row's line is its number."""
+    """Return how to read a Parquet file as text; a row's line is its number.
+
+    Unreadable where a wanted column is nested.
+    """
     names = list(kinds)
+    for at in columns.values():
+        if at is not None and _is_nested(kinds[names[at]]):
+            what = "its cells are lists, structures or maps, not single values"
+            raise Unreadable("nested-column", what, column=names[at])
     cells = ", ".join(
         f"{'null' if at is None else _parquet_cell(names[at], kinds[names[at]])} as {quoted(name)}"
         for name, at in columns.items()
     )
-    return TextRows(f"select {cells} from read_parquet({literal(str(path))})", "rowid + 1")
+    return TextRows(f"select {cells} from {_parquet(path)}", "rowid + 1")
+
+
+def _parquet(path: Path) -> str:
+    """SQL of a Parquet file's own columns: folders it lies in tell none, whatever their names."""
+    return f"read_parquet({literal(str(path))}, hive_partitioning = false)"
+
+
+def _is_nested(kind: str) -> bool:
+    return kind.endswith("]") or kind.startswith(("STRUCT", "MAP", "UNION"))
 
 
 def _parquet_cell(name: str, kind: str) -> str:
@@ -140,4 +155,7 @@ def _parquet_cell(name: str, kind: str) -> str:
             f"case when isnan({cell}) then null when {cell} = trunc({cell}) and abs({cell}) < 1e15"
             f" then ({cell}::BIGINT)::VARCHAR else {cell}::VARCHAR end"
         )
+    if kind.startswith("DECIMAL") and not kind.endswith(",0)"):
+        # 30.00 is the whole number 30
+        return f"rtrim(rtrim({cell}::VARCHAR, '0'), '.')"
     return f"nullif({cell}::VARCHAR, '')"

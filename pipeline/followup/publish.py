@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
-import shutil
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -12,18 +10,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
+from pipeline.errors.disk import after_storing
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure, following, insert
 from pipeline.store.ledger import head, record_stored
+from pipeline.store.recovery import ASSETS, COMES_AND_GOES, PUBLICATION, put_assets
 from pipeline.store.session import check_token, store_in
+from pipeline.store.whole import drawing, new_folder, take_place
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-
-ASIDE = ".publishing"
-NAMED_BY_CONTENT = re.compile(r"(cases/[0-9a-f]{16}|brief-[0-9]+)\.html")
-"""Pages that come and go with what a month holds; an earlier run may have left some."""
 
 Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "pd.DataFrame"]
 """Writes a month's pages below a folder and returns its measures."""
@@ -47,48 +44,25 @@ class Published:
 def publish(folder: Path, month: str, draw: Draw, version: str, by: str | None = None) -> Published:
     """Draw the month's pages once more from the store, and keep their bytes and figures.
 
-    Nothing is stored if no figure has changed since the month was last published. Pages are
-    written first and the store last, in one transaction: a kill leaves it published or not.
+    Nothing is stored if no figure has changed since the month was last published. The store has it
+    in one transaction, then the pages take their place; if a kill comes between, the next command
+    that opens the store gives it to them (`pipeline/store/recovery.py`).
     """
     check_token(by)
-    aside = folder / ASIDE
     with store_in(folder) as con:
         check_judged(con)
-        _set_aside(folder, aside, month)
-        try:
+        with drawing(folder) as aside:
             figures = draw(con, aside, month)
-            parts = (aside / month, aside / "assets")
+            parts = (aside / month, aside / ASSETS)
             files = sorted(p for part in parts for p in part.rglob("*") if p.is_file())
             with transaction(con):
                 done = _store(con, month, figures, aside=aside, files=files, version=version, by=by)
-                for path in files if done.new else ():
-                    target = folder / path.relative_to(aside)
-                    target.parent.mkdir(parents=True, exist_ok=True)
-                    path.replace(target)
                 if done.new:
-                    _remove_others(folder / month, {p.relative_to(aside / month).as_posix()
-                                   for p in files if p.is_relative_to(aside / month)})  # fmt: skip
-        finally:
-            shutil.rmtree(aside, ignore_errors=True)
+                    put_assets(aside / ASSETS, folder / ASSETS)
+            if done.new:
+                with after_storing("the publication is", f"the folder {month} in its place"):
+                    take_place(aside / month, folder / month, COMES_AND_GOES)
     return done
-
-
-def _set_aside(folder: Path, aside: Path, month: str) -> None:
-    """An empty folder to draw in, where the other months stand as names for the navigation."""
-    shutil.rmtree(aside, ignore_errors=True)
-    aside.mkdir()
-    for page in sorted(folder.glob("*/index.html")):
-        if page.parent.name != month:
-            (aside / page.parent.name).mkdir()
-            (aside / page.parent.name / page.name).touch()
-
-
-def _remove_others(folder: Path, published: set[str]) -> None:
-    """Take away pages of cases and bases that an earlier run wrote and that are none any more."""
-    for path in sorted(folder.rglob("*.html")):
-        name = path.relative_to(folder).as_posix()
-        if NAMED_BY_CONTENT.fullmatch(name) and name not in published:
-            path.unlink()
 
 
 def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> int:
@@ -114,15 +88,16 @@ def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> 
                WHERE publication_no = ? ORDER BY path""",
             [number],
         ).fetchall()
-    for path, sha256, packed in rows:
-        content = zlib.decompress(packed) if packed is not None else b""
-        if hashlib.sha256(content).hexdigest() != sha256:
-            what = f"the published file {path} is not as it was published"
-            remedy = "Restore the store from a copy that verifies."
-            raise refused("ledger-broken", None, what, remedy=remedy)
-        target = into / path
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(content)
+    with new_folder(into, "--reproduce") as made:
+        for path, sha256, packed in rows:
+            content = zlib.decompress(packed) if packed is not None else b""
+            if hashlib.sha256(content).hexdigest() != sha256:
+                what = f"the published file {path} is not as it was published"
+                remedy = "Restore the store from a copy that verifies."
+                raise refused("ledger-broken", None, what, remedy=remedy)
+            target = made / path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
     return len(rows)
 
 
@@ -166,6 +141,7 @@ def _store(
         insert(con, "published_file", [(number, place, name)])
         if one(con, "SELECT count(*) FROM loop.file_content WHERE sha256 = ?", [name]) == (0,):
             insert(con, "file_content", [(name, zlib.compress(content, 6))])
+    (aside / PUBLICATION).write_text(str(number), encoding="ascii")
     record_stored(con, "publication", number, {"month": month, "by": by, "files": len(files)})
     return Published(month, times + 1, True, len(files), changed, head(con))
 

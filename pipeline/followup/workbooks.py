@@ -1,4 +1,7 @@
-"""Where a month's workbook goes: beside a filled one, never over it."""
+"""Where a month's workbook goes: into `FOLDER/sheets`, beside a filled one, never over it.
+
+Nothing else is written there, and the folder as a whole is never replaced: people write into it.
+"""
 
 from __future__ import annotations
 
@@ -22,45 +25,67 @@ if TYPE_CHECKING:
 
     from schemas.followup_outputs import LoopReview
 
-NAME = re.compile(r"review(?:-([2-9]|[1-9][0-9]+))?\.xlsx")
+SHEETS = "sheets"
+NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"
+"""How the names of a month's first and later workbooks end."""
+
+FORMER = re.compile(rf"review{NUMBER}")
+"""Workbooks of version 0.1.0, in the month's own folder."""
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where the workbook is to be written, and what filled ones say that was not read back."""
+    """Where the workbook is to be written, and what filled ones say that was not read back.
+
+    `superseded`: names of untouched workbooks in the month's own folder, from before there was a
+    folder for them.
+    """
 
     path: Path
     pending: list[Cells]
     unreadable: tuple[str, ...]
+    superseded: tuple[str, ...]
 
 
 def workbook_place(con: duckdb.DuckDBPyConnection, folder: Path, month: str) -> Place:
-    """Find the name for the month's workbook in `folder`.
+    """Find the name for the month's workbook in the sheets of the store folder `folder`.
 
     A workbook that is no longer as it was written belongs to whoever filled it in: the next
     number is taken, and its answers are carried over.
     """
-    written = dict(
+    written = set(
         con.execute("SELECT file, sha256 FROM loop.workbook WHERE month = ?", [month]).fetchall()
     )
-    there = sorted(
-        (int(found[1] or 1), path)
-        for path in (folder.iterdir() if folder.exists() else ())
-        if (found := NAME.fullmatch(path.name))
-    )
     pending: list[Cells] = []
-    unreadable = []
+    unreadable, superseded = [], []
     free = 1
-    for number, path in there:
-        if _sha256(path) == written.get(path.name):
-            free = number
+    former = _numbered(folder / month, FORMER)
+    own = _numbered(folder / SHEETS, re.compile(rf"{month}{NUMBER}"))
+    for number, path in [*former, *own]:
+        if (path.name, _sha256(path)) in written:
+            if path.parent.name == SHEETS:
+                free = number
+            else:
+                superseded.append(path.name)
             continue
-        free = number + 1
+        if path.parent.name == SHEETS:
+            free = number + 1
         try:
             pending += [r.cells for r in read_sheet(path, DeterminationsSheet, TAB).rows]
         except Refused:
             unreadable.append(path.name)
-    return Place(folder / _name(free), pending, tuple(unreadable))
+    return Place(
+        folder / SHEETS / _name(month, free), pending, tuple(unreadable), tuple(superseded)
+    )
+
+
+def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
+    """Workbooks with such a name by their number; the first has none."""
+    return sorted(
+        (int(found[1] or 1), path)
+        for path in (folder.iterdir() if folder.is_dir() else ())
+        if (found := name.fullmatch(path.name))
+    )
 
 
 def workbook_tables(
@@ -80,24 +105,25 @@ def workbook_tables(
     return {**tables, **answered}, lengths
 
 
-def aside(place: Place) -> Path:
-    """Where the workbook is written before it takes its name: a kill leaves nothing under it."""
-    return place.path.with_name(f"{place.path.name}.part")
+def finish_workbook(con: duckdb.DuckDBPyConnection, place: Place, month: str, sheet: Path) -> None:
+    """Give the workbook written as `sheet` its name, and remember it as it was written.
 
-
-def finish_workbook(con: duckdb.DuckDBPyConnection, place: Place, month: str) -> None:
-    """Give the written workbook its name, and remember it as it was written."""
-    written = _sha256(aside(place))
-    aside(place).replace(place.path)
+    It is remembered before it has its name, and the one before it until then: whenever the command
+    is killed, an untouched workbook is known as one.
+    """
+    name = place.path.name
+    written = _sha256(sheet)
     with transaction(con):
-        con.execute(
-            "DELETE FROM loop.workbook WHERE month = ? AND file = ?", [month, place.path.name]
-        )
-        insert(con, "workbook", [(month, place.path.name, written)])
+        insert(con, "workbook", [(month, name, written)])
+    place.path.parent.mkdir(exist_ok=True)
+    sheet.replace(place.path)
+    with transaction(con):
+        con.execute("DELETE FROM loop.workbook WHERE month = ? AND file = ?", [month, name])
+        insert(con, "workbook", [(month, name, written)])
 
 
-def _name(number: int) -> str:
-    return "review.xlsx" if number == 1 else f"review-{number}.xlsx"
+def _name(month: str, number: int) -> str:
+    return f"{month}.xlsx" if number == 1 else f"{month}-{number}.xlsx"
 
 
 def _sha256(path: Path) -> str:

@@ -56,19 +56,13 @@ def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list
     if content.book is not None:
         header, what = content.book.sheet(table).header(1), "there is no header row"
     elif content.text is None:
-        kinds, known = parquet_columns(con, content.path), TABLES[table].to_schema().columns
-        # a column of lists or records is not the one of that name
-        return [f"{n} (nested)" if n in known and _nested(kinds[n]) else n for n in kinds]
+        return list(parquet_columns(con, content.path))
     else:
         what = "the file is empty or begins with a blank line"
         header = read_header(content.path)
     if not header:
         raise Unreadable("empty-file", what, line=1)
     return header
-
-
-def _nested(kind: str) -> bool:
-    return kind.endswith("]") or kind.startswith(("STRUCT", "MAP", "UNION", "VARIANT"))
 
 
 def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> bool:

@@ -90,8 +90,8 @@ def map_source(
     `problems` names a CSV file for the full list of what could not be used. Raises a Mistake
     with every reason where the source or the mapping cannot be used.
     """
-    from pipeline.mapping.deliver import new_folder
     from pipeline.mapping.run import Request, run
+    from pipeline.store.whole import new_folder
 
     with room(delivery):
         inside = source if source.is_dir() else source.parent

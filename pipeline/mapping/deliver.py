@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Refused, usage
+from pipeline.errors import Refused
 from pipeline.ingest.parts import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.mapping.plan import TablePlan
@@ -22,36 +20,6 @@ if TYPE_CHECKING:
     import duckdb
 
     from schemas.mapping import MappingFile
-
-
-@contextmanager
-def new_folder(delivery: Path) -> Iterator[Path]:
-    """Yield a folder beside `delivery` that takes its place in the end, or vanishes.
-
-    Usage where `delivery` is not empty or cannot be made.
-    """
-    what = None
-    try:
-        if delivery.exists() and (not delivery.is_dir() or any(delivery.iterdir())):
-            what = "this is not an empty folder"
-        beside = delivery.absolute().with_name(f".{delivery.absolute().name}.unfinished")
-        if what is None:
-            shutil.rmtree(beside, ignore_errors=True)
-            beside.mkdir(parents=True)
-    except PermissionError:
-        what = "this folder may not be made or read"
-    except (OSError, ValueError) as error:
-        what = f"this folder cannot be made ({getattr(error, 'strerror', None) or 'no such name'})"
-    if what:
-        remedy = "Name a new or an empty folder with --to."
-        raise usage("folder", "--to", what, file=str(delivery), remedy=remedy)
-    try:
-        yield beside
-        if delivery.exists():
-            delivery.rmdir()
-        beside.replace(delivery)
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
 
 
 def pick_months(

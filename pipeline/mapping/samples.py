@@ -158,7 +158,8 @@ def _of_parquet(found: Found) -> Sample:
 
     try:
         with duckdb.connect() as con:
-            result = con.execute(f"select columns(*)::VARCHAR from read_parquet(?) limit {ROWS}",
+            result = con.execute(f"select columns(*)::VARCHAR from read_parquet(?,"
+                                 f" hive_partitioning = false) limit {ROWS}",
                                  [str(found.path)])  # fmt: skip
             header = [item[0] for item in result.description or []]
             rows = [[cell or "" for cell in row] for row in result.fetchall()]

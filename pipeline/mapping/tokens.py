@@ -6,6 +6,7 @@ Neither may be readable to others, nor stand where a delivery or a store is kept
 from __future__ import annotations
 
 import csv
+import io
 import os
 import secrets
 import stat
@@ -15,6 +16,7 @@ from pathlib import Path
 from pipeline.errors import usage
 from pipeline.ingest.parts import EXPORT
 from pipeline.mapping.words import refused
+from pipeline.store.whole import replacing
 
 BLOCK = 64
 """Bytes in a block of SHA-256: HMAC pads its key to one (RFC 2104)."""
@@ -80,19 +82,14 @@ def check_crosswalk(path: Path, delivery: Path) -> None:
 
 def add_to_crosswalk(path: Path, rows: Iterable[tuple[str, str, str]]) -> None:
     """Add kind, token and number of every hash, once each; the file stays its owner's alone."""
-    known = set(_read_crosswalk(path)) if path.exists() else set()
-    known |= set(rows)
-    beside = path.with_name(f".{path.name}.unfinished")
-    beside.unlink(missing_ok=True)
-    descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    try:
-        with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(HEADER)
-            writer.writerows(sorted(known))
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
+    with replacing(path, 0o600) as file:
+        # read only now: another run may just have added to it
+        known = set(_read_crosswalk(path)) if path.exists() else set()
+        text = io.StringIO(newline="")
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(HEADER)
+        writer.writerows(sorted(known | set(rows)))
+        file.write(text.getvalue().encode("utf-8"))
 
 
 def find_token(path: Path, token: str) -> str:

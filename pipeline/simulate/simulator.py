@@ -65,6 +65,7 @@ def simulate(
     changes: tuple[str, ...] = (),
     chunk: int = CHUNK,
 ) -> None:
+    # long: a line for each thing a test may choose
     """Write one delivery of an invented service into the new or empty directory `into`.
 
     `trips` trips in all over `months` months from `first_month` (YYYY-MM) on. The bytes depend

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import secrets
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -17,9 +18,13 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from pipeline.errors import Problem, Refused
+from pipeline.store.renaming import name_unless_taken
 
 if TYPE_CHECKING:
     import pandera.ibis as pa
+
+ASIDE = ".new"
+"""How the name of a store ends that is being made."""
 
 MOST_MEMORY_BYTES = 4 * 2**30
 """DuckDB spills beyond this; measured enough for a million trips at full speed."""
@@ -94,6 +99,7 @@ def open_store(
     if not read_only:
         # only the process that holds the lock is here: what is left over is a killed run's
         shutil.rmtree(spill, ignore_errors=True)
+        _remove_asides(*path.parent.glob(f"{path.name}.*{ASIDE}"))
     try:
         _check_layout(con, path)
     except BaseException:
@@ -227,19 +233,34 @@ def _connect(path: Path, config: dict[str, Any], *, read_only: bool) -> duckdb.D
 
 
 def _make_store(path: Path) -> None:
-    """Make an empty store aside and move it into place: a kill leaves none, or a whole one."""
-    aside = path.with_name(f"{path.name}.new")
-    for left in (aside, path.with_name(f"{path.name}.new.wal")):
-        left.unlink(missing_ok=True)
-    con = _connect(aside, {}, read_only=False)
+    """Make an empty store under a name of its own, and give it its name unless there is one.
+
+    A kill leaves none, or a whole one; of two processes one makes it, and the other uses that.
+    """
+    aside = path.with_name(f"{path.name}.{os.getpid()}-{secrets.token_hex(4)}{ASIDE}")
     try:
-        with transaction(con):
-            create_layout(con)
-        # to close does so too, but says nothing where the disk is full, and the tables stay behind
-        con.execute("CHECKPOINT")
+        con = _connect(aside, {}, read_only=False)
+        try:
+            with transaction(con):
+                create_layout(con)
+            # to close does so too, but says nothing where the disk is full, and the tables stay
+            # behind
+            con.execute("CHECKPOINT")
+        finally:
+            con.close()
+        name_unless_taken(aside, path)
+    except Exception:
+        # whoever was first may have taken away what he found beside his store
+        if not path.exists():
+            raise
     finally:
-        con.close()
-    aside.replace(path)
+        _remove_asides(aside)
+
+
+def _remove_asides(*asides: Path) -> None:
+    for aside in asides:
+        for left in (aside, aside.with_name(f"{aside.name}.wal")):
+            left.unlink(missing_ok=True)
 
 
 def _layout(con: duckdb.DuckDBPyConnection) -> int | None:

@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Refused, usage
+from pipeline.store import owners
 from pipeline.store.database import open_store
+from pipeline.store.recovery import recover
 
 if TYPE_CHECKING:
     import duckdb
@@ -42,9 +44,25 @@ def store_in(folder: Path, *, read_only: bool = False) -> Iterator[duckdb.DuckDB
     """The store of a folder of pages, open for as long as the block runs."""
     con = open_waiting(folder / STORE, read_only=read_only)
     try:
+        if not read_only:
+            tidy(con, folder)
         yield con
     finally:
         con.close()
+
+
+def tidy(con: duckdb.DuckDBPyConnection, folder: Path) -> None:
+    """Finish or remove what a killed command left, and close to others what was made open.
+
+    Call with the store of `folder` open for writing.
+    """
+    recover(con, folder)
+    own = (folder / STORE, folder / f"{STORE}.wal", folder / "sheets", folder / "assets")
+    assets = (folder / "assets").glob("*")
+    months = (path for path in folder.iterdir() if re.fullmatch(r"[0-9]{4}-[0-9]{2}", path.name))
+    for path in (*own, *assets, *months):
+        owners.close_to_others(path)
+    owners.let_in(folder)
 
 
 def check_token(value: str | None, option: str = "--by") -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli import main as cli
+from schemas.month_review import MonthReview
 
 
 @dataclass
@@ -72,6 +73,10 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+def _page_alone(review: MonthReview, into: Path, _: object = None) -> Path:
+    return into / review.month / "page"
+
+
 @contextlib.contextmanager
 def data_alone() -> Iterator[None]:
     """Reviews write the data files and no more: pages and the tables of the workbook take longer.
@@ -83,7 +88,7 @@ def data_alone() -> Iterator[None]:
     from reports.render import workbook
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reports, "write_pages", lambda review, into: into / review.month / "page")
+        patch.setattr(reports, "write_pages", _page_alone)
         patch.setattr(workbook, "_write_tables", lambda *_: None)
         patch.setattr(whatif, "main_curves", lambda *_: None)
         yield

@@ -115,7 +115,7 @@ def test_hostile_tokens_are_text_from_delivery_to_page(
 def test_hostile_tokens_are_text_in_workbook_and_data_files(reviewed: dict[str, Path]) -> None:
     """A base that begins with = is a string in every sheet, and comes back whole from the CSV."""
     folder = reviewed["hostile"].parent
-    book = load_workbook(folder / "review.xlsx")
+    book = load_workbook(folder.parent / "sheets" / f"{folder.name}.xlsx")
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
     assert {cell.data_type for cell in cells} <= {"s", "n", "b"}
     assert sum(cell.value == TOKENS["base"] for cell in cells) > 2

@@ -120,7 +120,7 @@ def test_a_flag_is_followed_to_the_next_months_pages(
     folder, title = tmp_path / "pages", words.rule_title(late.rule)
     begun = kit.delivery_like(clean_delivery, tmp_path / "begun", without=late.trips)
     assert run("review", begun, "--month", JANUARY, "--into", folder, "--by", "C1").code == 0
-    workbook = folder / JANUARY / "review.xlsx"
+    workbook = folder / "sheets" / f"{JANUARY}.xlsx"
     filled = fill(workbook, late.rule)
     told = run("determine", workbook, "--into", folder, "--by", "R1")
     assert (told.code, told.err) == (0, "")
@@ -130,7 +130,7 @@ def test_a_flag_is_followed_to_the_next_months_pages(
     after = run("review", clean_delivery, "--month", FEBRUARY, "--into", folder, "--by", "C1")
     assert after.code == 0
     look_at_february(page, folder, filled, title, late)
-    rows = kit.sheet(folder / FEBRUARY / "review.xlsx")
+    rows = kit.sheet(folder / "sheets" / f"{FEBRUARY}.xlsx")
     still = [(row["trip_id"], row["status"]) for row in rows if row["group"] == "follow_up"]
     assert still == [(filled.trip, "open")]
     # from the store alone, in another place, after all of that

@@ -40,7 +40,7 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     assert done.month.cases.empty
     assert done.month.trips_with_finding == 0
     assert kit.flagged(folder, "2026-01")
-    assert kit.sheet(folder / "2026-01" / "review.xlsx") == []
+    assert kit.sheet(folder / "sheets" / "2026-01.xlsx") == []
     assert kit.ask(folder, "FROM loop.audit") == []
     now = review(clean_delivery, folder)
     assert now.month.loop is not None

@@ -283,7 +283,7 @@ def test_a_workbook_has_a_sheet_for_corrections(
 ) -> None:
     from openpyxl import load_workbook
 
-    book = load_workbook(reviewed_once / kit.MONTH / "review.xlsx")
+    book = load_workbook(reviewed_once / "sheets" / f"{kit.MONTH}.xlsx")
     tab = book["correct"]
     assert [cell.value for cell in tab[1]] == COLUMNS
     ((trip,),) = kit.ask(stored, "SELECT min(trip_id) FROM delivered.trips")

@@ -224,7 +224,7 @@ def test_ordinary_notes_pass_the_screen(folder: Path, one: tuple[str, str]) -> N
 
 
 def test_a_stale_answer_is_set_aside(folder: Path, one: tuple[str, str]) -> None:
-    rows = {row["trip_id"]: row for row in kit.sheet(folder / kit.MONTH / "review.xlsx")}
+    rows = {row["trip_id"]: row for row in kit.sheet(folder / "sheets" / f"{kit.MONTH}.xlsx")}
     row = rows[one[0]] | {"conclusion": "practice", "status": "closed", "reviewer": "R1"}
     fresh = kit.read_back(folder, [row])
     assert (fresh.stored, fresh.problems) == (1, [])

@@ -141,7 +141,7 @@ def test_workbooks_are_not_published(published: Path) -> None:
     assert f"{MONTH}/index.html" in paths
     assert f"{MONTH}/data/verdicts.csv" in paths
     assert not any(path.endswith(".xlsx") for path in paths)
-    assert not (published / module.ASIDE).exists()
+    assert not (published / ".drawing").exists()
 
 
 def test_the_ledger_tells_who_and_ends_with_the_printed_hash(published: Path) -> None:
@@ -189,18 +189,18 @@ def test_each_publication_comes_back(
 def test_the_frozen_page_says_that_it_is_published(
     published: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    told: list[tuple[str, int]] = []
+    told: list[int] = []
 
-    def listening(review: MonthReview, folder: Path) -> Path:
+    def listening(review: MonthReview, folder: Path, _: object) -> Path:
         assert review.loop is not None
-        told.append((folder.name, review.loop.published))
+        told.append(review.loop.published)
         return plain_page(review, folder)
 
     monkeypatch.setattr(reports, "write_pages", listening)
     kit.read_back(published, [kit.answer(*kit.flagged(published)[0], "practice")])
     review(published.parent / "first", published)
     publish(published, MONTH)
-    assert told == [(published.name, 1), (module.ASIDE, 2)]
+    assert told == [1, 2]
 
 
 def test_the_figures_are_those_of_the_pages(published: Path) -> None:
@@ -260,7 +260,7 @@ def test_publishing_is_all_or_nothing(late_came: Path, monkeypatch: pytest.Monke
         publish(published, MONTH)
     assert kit.ask(published, "FROM loop.published_figure ORDER BY ALL") == before
     assert len(kit.ask(published, "FROM loop.publication")) == 1
-    assert not (published / module.ASIDE).exists()
+    assert not (published / ".drawing").exists()
 
 
 # ---- restatements

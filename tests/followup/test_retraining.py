@@ -131,7 +131,7 @@ def test_rows_that_cannot_stand_are_set_aside_and_the_rest_is_used(folder: Path,
 
 def test_a_sheet_of_the_workbook_is_read(folder: Path, base: str) -> None:
     """A month that the spreadsheet made a date of is a month."""
-    book = load_workbook(folder / kit.MONTH / "review.xlsx")
+    book = load_workbook(folder / "sheets" / f"{kit.MONTH}.xlsx")
     tab = book["retraining"]
     assert [cell.value for cell in tab[1]] == COLUMNS
     cells = {"month": pd.Timestamp("2026-01-01").to_pydatetime(), "base": base, "rule": RULE}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import shutil
 import zipfile
 from pathlib import Path
@@ -113,7 +114,7 @@ def test_a_long_table_is_cut_and_says_so(
 
 
 def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> None:
-    path = reviewed_once / kit.MONTH / "review.xlsx"
+    path = reviewed_once / "sheets" / f"{kit.MONTH}.xlsx"
     book = load_workbook(path)
     data = {file.stem for file in (reviewed_once / kit.MONTH / "data").glob("*.csv")}
     assert data | {"determinations", "correct", "retraining", "how to answer", "columns"} == set(
@@ -130,7 +131,7 @@ def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> Non
 
 
 def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
-    tab = load_workbook(reviewed_once / kit.MONTH / "review.xlsx")["determinations"]
+    tab = load_workbook(reviewed_once / "sheets" / f"{kit.MONTH}.xlsx")["determinations"]
     header = [cell.value for cell in tab[1]]
     lists = {
         header[min(rule.sqref.ranges).min_col - 1]: (rule.formula1.strip('"').split(","),
@@ -144,7 +145,7 @@ def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
 
 
 def test_a_filled_workbook_reads_back(folder: Path) -> None:
-    path = folder / kit.MONTH / "review.xlsx"
+    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
     trip, rule = kit.flagged(folder)[0]
     leading = next(row["rules"] for row in kit.sheet(path) if row["trip_id"] == trip)
     kit.fill(path, {trip: {"conclusion": "logistics", "status": "open", "reviewer": "R1",
@@ -157,7 +158,7 @@ def test_a_filled_workbook_reads_back(folder: Path) -> None:
 
 
 def test_a_month_that_a_spreadsheet_made_a_date_is_a_month(folder: Path) -> None:
-    path = folder / kit.MONTH / "review.xlsx"
+    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
     trip, _ = kit.flagged(folder)[0]
     kit.fill(path, {trip: {"conclusion": "practice", "status": "open", "reviewer": "R1",
                            "action": "talk", "due_month": datetime.datetime(2026, 5, 1)}})  # type: ignore[dict-item]  # fmt: skip
@@ -169,7 +170,7 @@ def test_a_month_that_a_spreadsheet_made_a_date_is_a_month(folder: Path) -> None
 def again(clean_delivery: Path, folder: Path) -> object:
     def run() -> list[str]:
         review(clean_delivery, folder)
-        return sorted(path.name for path in (folder / kit.MONTH).glob("*.xlsx"))
+        return sorted(path.name for path in (folder / "sheets").glob("*.xlsx"))
 
     return run
 
@@ -177,13 +178,13 @@ def again(clean_delivery: Path, folder: Path) -> object:
 def test_an_untouched_workbook_is_written_anew_with_the_same_bytes(
     folder: Path, again: object
 ) -> None:
-    before = (folder / kit.MONTH / "review.xlsx").read_bytes()
-    assert again() == ["review.xlsx"]  # type: ignore[operator]
-    assert (folder / kit.MONTH / "review.xlsx").read_bytes() == before
+    before = (folder / "sheets" / f"{kit.MONTH}.xlsx").read_bytes()
+    assert again() == [f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
+    assert (folder / "sheets" / f"{kit.MONTH}.xlsx").read_bytes() == before
 
 
 def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) -> None:
-    path = folder / kit.MONTH / "review.xlsx"
+    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
     (stored, rule), (half, _) = kit.flagged(folder)[0], kit.flagged(folder)[-1]
     kit.fill(path, {
         stored: {"conclusion": "practice", "status": "closed", "reviewer": "R1", "note": "seen"},
@@ -191,27 +192,47 @@ def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) ->
     })  # fmt: skip
     assert determine(path, folder).stored == 1
     filled = path.read_bytes()
-    assert again() == ["review-2.xlsx", "review.xlsx"]  # type: ignore[operator]
+    assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
     assert path.read_bytes() == filled
-    rows = {row["trip_id"]: row for row in kit.sheet(folder / kit.MONTH / "review-2.xlsx")}
+    rows = {row["trip_id"]: row for row in kit.sheet(folder / "sheets" / f"{kit.MONTH}-2.xlsx")}
     assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("practice", "closed")
     assert rows[stored]["note"] == "", "the stored note does not leave the store"
     assert (rows[half]["conclusion"], rows[half]["note"]) == ("equipment", "unit two")
-    assert again() == ["review-2.xlsx", "review.xlsx"]  # type: ignore[operator]
+    assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
     assert rule
 
 
+def test_a_filled_workbook_in_the_months_own_folder_is_read_and_stays(
+    folder: Path, again: object
+) -> None:
+    """Where version 0.1.0 put it; an untouched one there goes, for there is one in the sheets."""
+    filled, untouched = (folder / kit.MONTH / name for name in ("review.xlsx", "review-2.xlsx"))
+    own = folder / "sheets" / f"{kit.MONTH}.xlsx"
+    shutil.copy(own, filled)
+    shutil.copy(own, untouched)
+    kit.tamper(folder, f"INSERT INTO loop.workbook SELECT '{kit.MONTH}', 'review-2.xlsx',"
+                       f" '{hashlib.sha256(own.read_bytes()).hexdigest()}'")  # fmt: skip
+    trip, _ = kit.flagged(folder)[0]
+    kit.fill(filled, {trip: {"conclusion": "equipment", "note": "unit two"}})
+    content = filled.read_bytes()
+    assert again() == [f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
+    rows = {row["trip_id"]: row for row in kit.sheet(own)}
+    assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("equipment", "unit two")
+    assert filled.read_bytes() == content
+    assert not untouched.exists()
+
+
 def test_a_damaged_workbook_is_left_alone(folder: Path, again: object) -> None:
-    path = folder / kit.MONTH / "review.xlsx"
+    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
     path.write_bytes(b"half saved")
-    assert again() == ["review-2.xlsx", "review.xlsx"]  # type: ignore[operator]
+    assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
     assert path.read_bytes() == b"half saved"
 
 
 def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
     folder: Path, clean_delivery: Path, tmp_path: Path
 ) -> None:
-    path = folder / kit.MONTH / "review.xlsx"
+    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
     (one, _), (two, _) = kit.flagged(folder)[0], kit.flagged(folder)[-1]
     kit.fill(path, {
         one: {"conclusion": "practice", "status": "closed", "reviewer": "R1"},
@@ -224,7 +245,7 @@ def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
     trips.loc[trips["trip_id"] == one, "diagnosis_group"] = "pneumonia"
     trips.to_csv(newer / "trips.csv", index=False)
     review(newer, folder)
-    rows = {row["trip_id"]: row for row in kit.sheet(folder / kit.MONTH / "review-2.xlsx")}
+    rows = {row["trip_id"]: row for row in kit.sheet(folder / "sheets" / f"{kit.MONTH}-2.xlsx")}
     assert rows[one]["conclusion"] == ""
     assert rows[one]["earlier_answer"].endswith(
         "practice, closed (R1); the record has changed since"

@@ -301,7 +301,7 @@ def never_shared(world: World, tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnec
 
 def test_the_command_writes_both_editions(by_half_year: World, run: Run) -> None:
     """The fixture ran it."""
-    assert (by_half_year.into / "2026-07" / "review.xlsx").is_file()
+    assert (by_half_year.into / "sheets" / "2026-07.xlsx").is_file()
     assert (by_half_year.into / "shared" / "2026-07" / "index.html").is_file()
     refused = run("review", by_half_year.delivery, "--edition", "neither")
     assert refused.code == 2

@@ -1,0 +1,102 @@
+"""Kill a command at some moment, look at what it left, and run it again."""
+
+from __future__ import annotations
+
+import random
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.faults import commands, world
+from tests.faults.world import Tables, Units, World
+
+
+@dataclass
+class Expected:
+    """What an operation makes of a folder when nobody disturbs it."""
+
+    before: Units
+    after: Units
+    again: Units
+    tables_before: Tables
+    tables_after: Tables
+    writes: int
+    seconds: float
+
+
+@dataclass
+class Figures:
+    """What a run of kills found."""
+
+    kills: int = 0
+    ended_before: int = 0
+    wrong: list[str] = field(default_factory=list)
+
+
+def expected(made: World, name: str, into: Path) -> Expected:
+    """Run an operation undisturbed, and once more."""
+    made.prepare(name, into)
+    before, tables_before = world.units(into), world.tables(into)
+    command = made.operations(into)[name]
+    begun = time.perf_counter()
+    writes = commands.writes(*command, before=world.plainly)
+    seconds = time.perf_counter() - begun
+    after, tables_after = world.units(into), world.tables(into)
+    again = world.run(*command)
+    assert again.fine or name == "map", again
+    return Expected(before, after, world.units(into), tables_before, tables_after, writes, seconds)
+
+
+def kill(
+    made: World, name: str, into: Path, whole: Expected, *, at_write: int | None, after_s: float = 0
+) -> tuple[bool, list[str]]:
+    """Kill an operation once; whether it was killed in time, and everything wrong afterwards."""
+    made.prepare(name, into)
+    command = made.operations(into)[name]
+    started = commands.start(*command, kill_before=at_write, before=world.plainly)
+    ended = started.end() if at_write is not None else started.kill_after(after_s)
+    where = f"{name}, killed {f'before write {at_write}' if at_write else f'after {after_s:.3f} s'}"
+    found = [f"left {what}" for what in world.wrong(into, whole.before, whole.after)]
+    now = world.tables(into)
+    found += [
+        f"table {table}: neither the old nor the new"
+        for table, content in now.items()
+        if content not in (whole.tables_before.get(table, _EMPTY), whole.tables_after.get(table))
+        and table != "loop.shared_period"
+    ]
+    found += world.ledger_problems(into)
+    again = world.run(*command)
+    refused = name == "map" and world.units(into) == whole.after
+    if not again.fine and not refused:
+        found.append(f"the command again ended with {again.code}: {again.err[-300:]}")
+    healed = world.units(into)
+    if healed not in (whole.after, whole.again):
+        found.append("the command again did not give the same bytes")
+    found += [f"the command again left {what}" for what in world.dangling(into)]
+    if world.tables(into) != whole.tables_after:
+        found.append("the command again did not give the same tables")
+    found += world.ledger_problems(into)
+    left = [p.name for p in [*into.glob(".*"), *into.glob("store.duckdb.*")]]
+    found += [f"the command again left {name}" for name in left]
+    return ended.code == -9, [f"{where}: {what}" for what in found]
+
+
+_EMPTY = "(0, 0)"
+
+
+def many(made: World, into: Path, kills: int, seed: int = 1) -> dict[str, Figures]:
+    """Kill every operation again and again, half at a write and half at a moment."""
+    draw = random.Random(seed)
+    names = list(made.operations(into))
+    wholes = {name: expected(made, name, into) for name in names}
+    figures = {name: Figures() for name in names}
+    for number in range(kills):
+        name = names[number % len(names)]
+        whole, counted = wholes[name], figures[name]
+        at_write = draw.randint(1, whole.writes) if number // len(names) % 2 else None
+        after_s = 0.0 if at_write else draw.uniform(0, whole.seconds)
+        killed, found = kill(made, name, into, whole, at_write=at_write, after_s=after_s)
+        counted.kills += killed
+        counted.ended_before += not killed
+        counted.wrong += found
+    return figures

@@ -1,0 +1,45 @@
+"""A kill leaves each folder, file and table as it was or as it was to be; a rerun heals.
+
+Here every command is killed before its last writes, where a folder takes its place and the store
+is told, and at a few moments before; `python -m tests.faults --kills N` does it at random.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.faults import commands, kills, world
+from tests.faults.world import World
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> World:
+    return world.make(tmp_path_factory.mktemp("kills"), trips=12)
+
+
+@pytest.mark.parametrize(
+    ("name", "shares"),
+    [("second review", (0.9, 0.98)), ("publish", (0.5, 0.97)), ("share", (0.985,)),
+     ("map", (0.5, 0.9))],
+)  # fmt: skip
+def test_killed_before_a_write(
+    made: World, tmp_path: Path, name: str, shares: tuple[float, ...]
+) -> None:
+    into = tmp_path / "into"
+    whole = kills.expected(made, name, into)
+    for share in shares:
+        at_write = max(1, round(share * whole.writes))
+        killed, found = kills.kill(made, name, into, whole, at_write=at_write)
+        assert found == []
+        assert killed
+
+
+def test_a_clock_set_back_changes_no_byte(made: World, tmp_path: Path) -> None:
+    into = made.prepare("second review", tmp_path / "into")
+    before, tables = world.units(into), world.tables(into)
+    ended = commands.run(*made.operations(into)["second review"], before=world.backwards)
+    assert ended.code == 0, ended
+    assert (world.units(into), world.tables(into)) == (before, tables)
+    assert world.ledger_problems(into) == []

@@ -1,0 +1,32 @@
+"""Everything a command imports, so that a process forked from one that has it starts at once."""
+
+import duckdb
+import jinja2
+import openpyxl
+import pandas
+import pandera.ibis
+import statsmodels.genmod.generalized_linear_model
+import xlsxwriter
+
+import pipeline.cli.main
+import pipeline.followup.correct
+import pipeline.followup.determine
+import pipeline.followup.publish
+import pipeline.followup.retraining
+import pipeline.followup.workbooks
+import pipeline.handover
+import pipeline.ingest.delivery
+import pipeline.judging.evaluator
+import pipeline.judging.whatif
+import pipeline.mapping.run
+import pipeline.month.gather
+import pipeline.review
+import pipeline.sharing.edition
+import reports
+import reports.render.packs
+import reports.render.shared_pages
+import reports.render.workbook
+import schemas.contract
+
+__all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
+           "statsmodels", "xlsxwriter"]  # fmt: skip
