@@ -11,10 +11,11 @@ from pipeline.simulate.changes import ODDS, RETRAINED, Refused
 from pipeline.simulate.effects import Dose, needed_chance, times_by_month
 from pipeline.simulate.lengths import DEVIATION, MET
 from pipeline.simulate.options import Options
+from pipeline.simulate.service import month_after
 from pipeline.simulate.trips import laid_out
 
 ASIDE, ASIDE_SEED, YEAR = 100_000, 982_451_653, 12
-"""Trips of one base, over a year, on which the odds without the change are counted."""
+"""Trips of one base, over a year at most, on which the odds without the change are counted."""
 CHUNK = 50_000
 
 
@@ -28,7 +29,17 @@ def dosed(options: Options) -> Options:
 def _dose(options: Options, rule: str, base: str) -> Dose:
     times = times_by_month(options.changes, rule, base, options.months)
     at = options.setup.bases.index(base)
-    chances = {t: _chance(options, rule, at, t) for t in set(times) if t != 1}
+    chances = {}
+    for t in set(times) - {1.0}:
+        # counted in the months it is asked for: wall times run over more often in winter
+        first = times.index(t)
+        last = options.months - 1 - times[::-1].index(t)
+        season = replace(
+            options,
+            first_month=month_after(options.first_month, first),
+            months=min(last - first + 1, YEAR),
+        )
+        chances[t] = _chance(season, rule, at, t)
     if too_much := [t for t, chance in chances.items() if chance > 1]:
         raise Refused(
             f"The odds of a variance from {rule} at {base} cannot be made {too_much[0]:g} times"
@@ -44,10 +55,11 @@ def _dose(options: Options, rule: str, base: str) -> Dose:
 
 def _chance(options: Options, rule: str, base: int, times: float) -> float:
     plain = replace(
-        options, trips=ASIDE, months=YEAR, seed=ASIDE_SEED, changes=(), doses=(), troubled=False,
+        options, trips=ASIDE, seed=ASIDE_SEED, changes=(), doses=(), troubled=False,
         only_base=base,
     )  # fmt: skip
-    always = Dose(rule, base, (1.0,) * YEAR, (times > 1,) * YEAR)
+    months = options.months
+    always = Dose(rule, base, (1.0,) * months, (times > 1,) * months)
     return needed_chance(
         times, _counted(plain, rule), _counted(replace(plain, doses=(always,)), rule)
     )
