@@ -118,7 +118,9 @@ def _pattern_words() -> dict[str, str]:
     from schemas import followup as loop
 
     return {
-        contract.TOKEN_PATTERN: "must be 1 to 64 characters on one line",
+        contract.TOKEN_PATTERN: (
+            "must be 1 to 64 characters on one line, and not begin with = + - or @"
+        ),
         contract.MONTH_PATTERN: "must be a month written YYYY-MM",
         loop.ACTION_PATTERN: "must be 1 to 300 characters on one line",
         loop.NOTE_PATTERN: "must be at most 4000 characters",

@@ -132,7 +132,7 @@ def _stage_tables(
             staged.append(table)
     names = {table: parts.tables[table].name for table in staged}
     stage("privacy screen")
-    screen.screen_tables(con, names, findings)
+    screen.screen_tables(con, names, export, findings)
     for table in staged:
         _check_months(con, table, parts.tables[table].name, export, findings)
 

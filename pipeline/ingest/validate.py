@@ -66,7 +66,7 @@ class ColumnPlan:
             )
             return f"case when {written} then try_cast({raw} as {self.kind}) end"
         if self.kind == "BOOLEAN":
-            return f"case {raw} when 'true' then true when 'false' then false end"
+            return f"case lower({raw}) when 'true' then true when 'false' then false end"
         return raw
 
     @property
