@@ -40,6 +40,7 @@ class Reviewed:
     month: MonthReview
     loaded: Loaded
     set_aside: int
+    doubtful: int
     workbook: Path
     unread_workbooks: tuple[str, ...] = ()
     shared: Path | None = None
@@ -86,7 +87,7 @@ def review(
         with importing(REGRESSION, waits=lambda: stage("wait for imports")):
             staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
             chosen = _chosen_month(con, month, staged.export.months)
-            set_aside = staged.set_aside_count(con)
+            set_aside, doubtful = staged.set_aside_count(con), len(staged.doubtful(con))
             stage("load")
             loaded = load(con, staged, baseline=baseline, by=by)
             judge(con, stage)
@@ -102,7 +103,9 @@ def review(
             written()
         finish_workbook(con, book, chosen)
         handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
-    return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, *handed)
+    return Reviewed(
+        page, month_review, loaded, set_aside, doubtful, book.path, book.unreadable, *handed
+    )
 
 
 def month_pages(

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from pipeline.errors.codes import NOTED, REFUSED, SET_ASIDE, TABLE, USAGE, Code
+from pipeline.errors.codes import DOUBTFUL, NOTED, REFUSED, SET_ASIDE, TABLE, USAGE, Code
 from pipeline.timeline.contradictions import CONTRADICTIONS
 
 HEAD = """\
@@ -30,6 +30,10 @@ SECTIONS = {
     SET_ASIDE: (
         "## Set aside: the rest is used (exit code 4)\n\n`tailrace review` goes on, says how"
         " many rows, and ends with 0."
+    ),
+    DOUBTFUL: (
+        "## Doubtful: kept and used, and hardly true (`tailrace check` exits with 4)\n\n`tailrace"
+        " review` goes on, says how many, and ends with 0."
     ),
     USAGE: "## Called in a way that cannot be meant (exit code 2)",
 }

@@ -187,7 +187,7 @@ def _bad_cells(table: str) -> str:
               where table_name = '{table}') rules using (position)
         where bad.code > 0
         union all
-        select '' as name, unnest(string_split(raw[1], chr(10))) as value
+        select '' as name, unnest(string_split(raw[-1], chr(10))) as value
         from staged_{table} where reject_code > 0
     """
 
@@ -209,7 +209,7 @@ def _where(
     """Line of the first row with such a cell, and how many rows have one."""
     if name == "":
         cells = (
-            f"select line, unnest(string_split(raw[1], chr(10))) as value"
+            f"select line, unnest(string_split(raw[-1], chr(10))) as value"
             f" from staged_{table} where reject_code > 0"
         )
     else:
