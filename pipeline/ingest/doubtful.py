@@ -193,15 +193,14 @@ def _alike(delivery: Doubted) -> Iterator[str]:
             select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
                    {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
             from (
-                select *, row_number() over (partition by bare order by of_token desc, token)
-                    as place, min(token) over (partition by bare) as one,
+                select *, min(token) over (partition by bare) as one,
                     max(token) over (partition by bare) as other
                 from (select file, column_name, token, {bare} as bare, min(line) as line,
                              count(*) as n, sum(count(*)) over (partition by token) as of_token
                       from ({" union all ".join(tokens)}) group by file, column_name, token)
                 where bare <> ''
                 qualify one <> other
-                    and token <> first(token) over (partition by bare order by of_token desc, token)
+                    and token <> first(token) over (partition by bare order by of_token desc, line, token)
             ) group by file, column_name, token"""
 
 

@@ -41,7 +41,7 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-_FILLED = r"(raw is null or regexp_matches(array_to_string(raw, ''), '\S'))"
+_FILLED = r"(raw is null or regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S'))"
 """Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
 
 
