@@ -271,7 +271,9 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
                 f" left join delivered.{table} c using (trip_key) where t.service_month in ({held})"
                 " and t.service_month not in (select service_month from kept_trips) group by all"
             )
-        what = f"'{table} has no rows in ' || now.month || ', and had ' || b.n || ' the month before'"
+        what = (
+            f"'{table} has no rows in ' || now.month || ', and had ' || b.n || ' the month before'"
+        )
         found = _finding(
             "emptied-table", file, None, what, rows="0", line="null", month="now.month"
         )

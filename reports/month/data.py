@@ -304,7 +304,9 @@ def problems_data(review: MonthReview) -> list[Row]:
         for (kind, problem), rows in groups.items()
     ]
     order = KIND_ORDER
-    return sorted(grouped, key=lambda g: (order.get(g["kind"], len(order)), -g["count"], g["problem"]))
+    return sorted(
+        grouped, key=lambda g: (order.get(g["kind"], len(order)), -g["count"], g["problem"])
+    )
 
 
 def _problem_name(kind: str, problem: str, rows: list[Row]) -> str:

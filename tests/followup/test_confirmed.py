@@ -17,7 +17,6 @@ from pipeline.followup.confirmed import (
     practice_variances,
     screen_quality,
 )
-from pipeline.statistics.intervals import wilson
 from schemas.followup import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
 from schemas.followup_outputs import LOOP_OUTPUTS
 from schemas.outputs import Measures
