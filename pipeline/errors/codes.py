@@ -316,7 +316,7 @@ TABLE = (
          "The values of a fraction column look like percents; those above 1 are set aside.",
          "Divide the column by 100 at the source and export again."),
     Code("unknown-cannula", DOUBTFUL, CELL, "A cannula's id is not in the catalogue.",
-         "Correct it, or enter the size in cannulas.toml: carried = false where you do not have it."),
+         "Correct it, or enter it in cannulas.toml, with carried = false if it is not yours."),
     Code("undeclared-word", DOUBTFUL, CELL,
          "A base, role, diagnosis group or unit is not among those that export.toml declares.",
          "Correct it, or declare it under [vocabulary] in export.toml."),

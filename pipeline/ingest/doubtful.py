@@ -28,7 +28,7 @@ FEW_CELLS = 3
 """So many cells in the other measure, or half of a column, are no slip of the finger."""
 
 TIMES_MORE, LPM_MORE, STAYS_WITHIN = 2, 8, 0.75
-"""A flow that jumps: so many times, and L/min, above both neighbours, which are alike to this share."""
+"""A flow that jumps: so many times, and L/min, above both neighbours, alike to this share."""
 
 FIO2_MORE, FIO2_ALIKE = 0.4, 0.1
 """An FiO2 that jumps: by so much above both neighbours, which differ by no more than this."""
@@ -139,7 +139,7 @@ def _cannulas(delivery: Doubted) -> Iterator[str]:
     for table, name in ALIKE["cannula"]:
         if table in delivery.files:
             what = "the catalogue does not know this cannula"
-            yield _unknown(delivery, table, name, known, "unknown-cannula", what)
+            yield _unknown(delivery, table, name, known, code="unknown-cannula", what=what)
 
 
 def _undeclared(delivery: Doubted) -> Iterator[str]:
@@ -149,11 +149,11 @@ def _undeclared(delivery: Doubted) -> Iterator[str]:
             if name in TABLES[table].to_schema().columns:
                 kind = next(k for k, columns in VOCABULARY_COLUMNS.items() if name in columns)
                 what = f"{kind} of [vocabulary] in export.toml does not declare this"
-                yield _unknown(delivery, table, name, words, "undeclared-word", what)
+                yield _unknown(delivery, table, name, words, code="undeclared-word", what=what)
 
 
 def _unknown(
-    delivery: Doubted, table: str, name: str, known: list[str], code: str, what: str
+    delivery: Doubted, table: str, name: str, known: list[str], *, code: str, what: str
 ) -> str:
     near = "null"
     if known:
@@ -200,7 +200,8 @@ def _alike(delivery: Doubted) -> Iterator[str]:
                       from ({" union all ".join(tokens)}) group by file, column_name, token)
                 where bare <> ''
                 qualify one <> other
-                    and token <> first(token) over (partition by bare order by of_token desc, line, token)
+                    and token <> first(token) over (
+                        partition by bare order by of_token desc, line, token)
             ) group by file, column_name, token"""
 
 

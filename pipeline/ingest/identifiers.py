@@ -80,7 +80,8 @@ CONTENT: dict[str, str] = {
     "a long number, as record, account or phone numbers are": (
         r"(?:^|[^0-9A-Za-z])[A-Z]{0,3}[0-9]{9,}(?:[^0-9A-Za-z]|$)"
     ),
-    "a record number": rf"(?i)(?:^|[^\p{{L}}0-9])(?:{LABELS})(?:[ .:#_-]*(?:no|nr|num|number|n°|id))?"
+    "a record number": rf"(?i)(?:^|[^\p{{L}}0-9])(?:{LABELS})"
+    r"(?:[ .:#_-]*(?:no|nr|num|number|n°|id))?"
     r"[ .:#_-]*[a-z]{0,3}[0-9]{4,}(?:[^0-9]|$)"
     r"|(?i)(?:^|[^\p{L}0-9])(?:case|file|id|incident|run|call|dispatch)"
     r"(?:[ .:#_-]*(?:no|nr|num|number|id))?[ .:#_-]*[0-9]{5,}(?:[^0-9]|$)"
@@ -93,8 +94,8 @@ CONTENT: dict[str, str] = {
     rf"|\p{{L}}{{2,}}(?:{STREET_END}) *(?:no[.:]? *)?[0-9]{{1,4}}"
     rf"|\p{{L}} (?:{STREET_AFTER}),? *(?:no[.:]? *)?[0-9]{{1,4}}"
     rf"|\b[0-9]{{1,4}},? (?:{STREET_BEFORE})\.? +\p{{L}}"
-    rf"|(?:^|[ ,])(?:{STREET_BEFORE})\.? +[\p{{L}}0-9][\p{{L}}0-9 .'’-]*,? *(?:(?:no|nr|n|д)[.:]? *)?"
-    r"[0-9]{1,4}"
+    rf"|(?:^|[ ,])(?:{STREET_BEFORE})\.? +[\p{{L}}0-9][\p{{L}}0-9 .'’-]*,? *"
+    r"(?:(?:no|nr|n|д)[.:]? *)?[0-9]{1,4}"
     r"|\b(?:apt|suite|ste|flat|studio|floor)\.? *#?[0-9]+|\bp\.? ?o\.? ?box\b"
     r"|[0-9]+(?:丁目|番地|番|号)|[0-9]+(?:号|번지|번길|로|길)|[路街道巷].{0,12}[0-9]",
     "a place on the map": r"(?i)-?[0-9]{1,3}\.[0-9]{3,}[°, ;/_|]+-?[0-9]{1,3}\.[0-9]{3,}"

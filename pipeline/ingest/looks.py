@@ -21,7 +21,6 @@ from pipeline.ingest.identifiers import (
     PHONE_SHAPE,
     RECORD_LIKE,
     SERIAL,
-    TITLES,
     TRADE_WORD,
     UNITS,
 )
@@ -31,6 +30,7 @@ from pipeline.ingest.known_words import (
     PERHAPS_SURNAME,
     PHRASES,
     PLACE_OR_THING,
+    TITLES,
 )
 from pipeline.store.sql import literal
 
@@ -46,66 +46,13 @@ SAME_AS = str.maketrans({
     **dict.fromkeys("\u2018\u2019\u02bc\u00b4\u2032\uff07", "'"),
     "\u2044": "/",
 })  # fmt: skip
-NO_NAMES = [
-    "monday",
-    "tuesday",
-    "wednesday",
-    "thursday",
-    "friday",
-    "saturday",
-    "sunday",
-    "january",
-    "february",
-    "march",
-    "april",
-    "may",
-    "june",
-    "july",
-    "august",
-    "september",
-    "october",
-    "november",
-    "december",
-    "called",
-    "asked",
-    "told",
-    "said",
-    "spoke",
-    "discussed",
-    "agreed",
-    "reviewed",
-    "checked",
-    "confirmed",
-    "charted",
-    "recorded",
-    "changed",
-    "started",
-    "stopped",
-    "moved",
-    "the",
-    "this",
-    "that",
-    "these",
-    "all",
-    "no",
-    "not",
-    "none",
-    "when",
-    "while",
-    "after",
-    "before",
-    "because",
-    "since",
-    "during",
-    "if",
-    "then",
-    "as",
-    "we",
-    "they",
-    "it",
-    "he",
-    "she",
-]
+_NO_NAMES_TEXT = """
+monday tuesday wednesday thursday friday saturday sunday january february march april may june july
+august september october november december called asked told said spoke discussed agreed reviewed
+checked confirmed charted recorded changed started stopped moved the this that these all no not
+none when while after before because since during if then as we they it he she
+"""
+NO_NAMES = _NO_NAMES_TEXT.split()
 """Words that begin a sentence, or are written with a capital, and name nobody."""
 
 SHAPE_OF_WORDS = r"^[\p{L}.' ,_-]*\p{L}[ ,._-]+\p{L}[\p{L}.' ,_-]*$"
@@ -212,7 +159,7 @@ def person() -> str:
 
 
 def perhaps_person() -> str:
-    """SQL for whether a prepared row is two unknown words that may be a name, where `person` is not.
+    """SQL for whether a prepared row is two unknown words, which may be a name.
 
     Only columns of a service's own words have such.
     """

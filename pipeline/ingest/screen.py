@@ -98,7 +98,7 @@ def declared(export: ExportFile) -> dict[str, list[str]]:
 
 
 def _conditions(export: ExportFile) -> dict[str, str]:
-    """As `looks`, less what export.toml declares: words for names, and tokens for record numbers."""
+    """As `looks`, less what export.toml declares: words, and which numbers are tokens."""
     conditions = looks()
     own = [
         f"(name = {literal(column)} and value in ({', '.join(map(literal, words))}))"

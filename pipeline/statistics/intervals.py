@@ -239,7 +239,8 @@ def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
     """Cohen's kappa of a square table of counts, rows one reader and columns the other.
 
     NaN where there is nothing to tell apart: an empty table, or a reader who always gives one and
-    the same answer, with whom anybody's kappa is 0. The standard error is the large-sample one (not that under kappa = 0).
+    the same answer, with whom anybody's kappa is 0. The standard error is the large-sample one
+    (not that under kappa = 0).
     Source: Fleiss, Cohen and Everitt 1969, Psychol Bull 72:323.
     """
     (counts,) = as_float(table)

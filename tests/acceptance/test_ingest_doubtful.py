@@ -45,7 +45,7 @@ def test_a_sound_delivery_has_nothing_doubtful(run: Run, tmp_path: Path) -> None
             ("settings.csv", "3", "flow_lpm"),
         ),
         (
-            {"settings": f"{HEADER}007,0,,ventilator,,0.3,,,\n007,60,,,,0.9,,,\n007,120,,,,0.3,,,\n"},
+            {"settings": f"{HEADER}007,0,,blender,,0.3,,,\n007,60,,,,0.9,,,\n007,120,,,,0.3,,,\n"},
             ("settings.csv", "3", "fio2"),
         ),
         ({"export": kit.EXPORT.replace("2026-01 = 3", "2026-01 = 9")},

@@ -34,24 +34,25 @@ def test_codes_are_read_in_any_case(run: Run, folder: Path, one: tuple[str, str]
 
 
 @pytest.mark.parametrize(
-    ("cells", "column", "code_word"),
+    ("cells", "told_of"),
     [
-        ({"rules": "", "conclusion": "missed"}, "rules", "which rule should have flagged it"),
-        ({"note": "spoke to Marlowe Dexter, who agreed"}, "note", "a person's name"),
-        ({"note": "Helena forgot the heater"}, "note", "a person's name"),
-        ({"action": "=HYPERLINK(1)"}, "action", "not begin with = + - or @"),
-        ({"reviewer": ""}, "reviewer", "must not be empty"),
-        ({"reviewer": "@me"}, "reviewer", "not begin with"),
+        ({"rules": "", "conclusion": "missed"}, ("rules", "which rule should have flagged it")),
+        ({"note": "spoke to Marlowe Dexter, who agreed"}, ("note", "a person's name")),
+        ({"note": "Helena forgot the heater"}, ("note", "a person's name")),
+        ({"action": "=HYPERLINK(1)"}, ("action", "not begin with = + - or @")),
+        ({"reviewer": ""}, ("reviewer", "must not be empty")),
+        ({"reviewer": "@me"}, ("reviewer", "not begin with")),
     ],
 )
 def test_answers_that_cannot_stand_are_set_aside_with_a_sentence(
-    run: Run, folder: Path, one: tuple[str, str], cells: dict[str, str], column: str, code_word: str
+    run: Run, folder: Path, one: tuple[str, str], cells: dict[str, str], told_of: tuple[str, str]
 ) -> None:
+    column, word = told_of
     row = kit.answer(*one, "practice") | cells
     ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row]), "--into", folder)
     assert ran.code == 4
     told = [line for line in (ran.out + ran.err).splitlines() if f": {column}:" in line]
-    assert any("line 2" in line and code_word in line for line in told), ran
+    assert any("line 2" in line and word in line for line in told), ran
     assert "Marlowe" not in ran.out + ran.err
     assert kit.ask(folder, "SELECT count(*) FROM loop.answer") == [(0,)]
 
