@@ -45,6 +45,7 @@ class Reviewed:
     month: MonthReview
     loaded: Loaded
     set_aside: int
+    doubtful: int
     workbook: Path
     unread_workbooks: tuple[str, ...] = ()
     shared: Path | None = None
@@ -92,7 +93,7 @@ def review(
         with importing(REGRESSION, waits=lambda: stage("wait for imports")):
             staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
             chosen = _chosen_month(con, month, staged.export.months)
-            set_aside = staged.set_aside_count(con)
+            set_aside, doubtful = staged.set_aside_count(con), len(staged.doubtful(con))
             stage("load")
             loaded = load(con, staged, baseline=baseline, by=by)
             with after_storing("the delivery is", f"the pages of {chosen}"):
@@ -101,7 +102,9 @@ def review(
         with after_storing("the delivery is", f"all pages and sheets of {chosen}"):
             page, book, month_review = _drawn(con, into, chosen, stage, audit_within)
             handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
-    return Reviewed(page, month_review, loaded, set_aside, book.path, book.unreadable, *handed)
+    return Reviewed(
+        page, month_review, loaded, set_aside, doubtful, book.path, book.unreadable, *handed
+    )
 
 
 def _drawn(

@@ -45,7 +45,8 @@ AUTHORISATIONS = [
 ]
 PRIVACY_BASES = ["limited-data-set", "expert-determination", "internal-operations", "safe-harbor"]
 
-TOKEN_PATTERN = r"^[^\s\x00-\x1f]([^\x00-\x1f]{0,62}[^\s\x00-\x1f])?$"
+TOKEN_PATTERN = r"^[^\s\x00-\x1f\x7f=+@-]([^\x00-\x1f\x7f]{0,62}[^\s\x00-\x1f\x7f])?$"
+"""A spreadsheet takes a text that begins with = + - or @ for a formula."""
 MONTH_PATTERN = r"^[0-9]{4}-(0[1-9]|1[0-2])$"
 
 

@@ -75,6 +75,44 @@ class TimeResolution(Strict):
     contacts: Literal[1, 60] | None = Field(default=None, description="Times of contacts")
 
 
+class Vocabulary(Strict):
+    """The service's own words, which pass the screen for names in their own column alone."""
+
+    bases: list[Token] | None = Field(default=None, description="Every base")
+    roles: list[Token] | None = Field(default=None, description="Every role of the crew")
+    diagnosis_groups: list[Token] | None = Field(
+        default=None, description="Every diagnosis group of the service's own"
+    )
+    units: list[Token] | None = Field(default=None, description="Every ventilator and heater")
+
+
+VOCABULARY_COLUMNS: dict[str, tuple[str, ...]] = {
+    "bases": ("base",),
+    "roles": ("role",),
+    "diagnosis_groups": ("diagnosis_group",),
+    "units": ("ventilator_unit", "heater_unit"),
+}
+"""The columns that each list of `[vocabulary]` is of."""
+
+Origin = Literal["hashed", "assigned"]
+
+
+class Tokens(Strict):
+    """That numbers in a column are tokens, and not those of a record; None: not stated."""
+
+    trip_id: Origin | None = Field(default=None, description="Where trip tokens come from")
+    crew_member: Origin | None = Field(default=None, description="Where crew tokens come from")
+    units: Origin | None = Field(
+        default=None, description="Where tokens of ventilators and heaters come from"
+    )
+
+    @property
+    def columns(self) -> list[str]:
+        """The columns whose texts are stated to be tokens."""
+        stated = [name for name in ("trip_id", "crew_member") if getattr(self, name)]
+        return stated + (list(VOCABULARY_COLUMNS["units"]) if self.units else [])
+
+
 class ExportFile(Strict):
     """One delivery's own description.
 
@@ -104,6 +142,14 @@ class ExportFile(Strict):
     )
     expected_trips: dict[Month, Count] = Field(
         default_factory=dict, description="Trips the dispatch log has, by month"
+    )
+    vocabulary: Vocabulary = Field(
+        default_factory=Vocabulary,
+        description="The service's own words: declared ones pass the screen for names",
+    )
+    tokens: Tokens = Field(
+        default_factory=Tokens,
+        description="Which numbers are tokens, hashed or assigned, and no record numbers",
     )
     ignore: dict[Table, list[str]] = Field(
         default_factory=dict,
@@ -169,4 +215,7 @@ def parse_export(text: str) -> ExportFile:
     return parse_toml(text, ExportFile)
 
 
-__all__ = ["DeviceClock", "ExportFile", "Located", "LocatedError", "TimeResolution", "parse_export"]
+__all__ = [
+    "VOCABULARY_COLUMNS", "DeviceClock", "ExportFile", "Located", "LocatedError", "TimeResolution",
+    "Tokens", "Vocabulary", "parse_export",
+]  # fmt: skip

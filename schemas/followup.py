@@ -27,6 +27,9 @@ STATUSES = ["open", "awaiting_crew", "closed"]
 REFER_TO = ["coordinator", "director", "education"]
 CORRECTABLE = [name for name in TABLES if name != "training"]
 ACTION_PATTERN = r"^[^\x00-\x1f]{1,300}$"
+WORDS_PATTERN = r"^[^\x00-\x1f=+@-][^\x00-\x1f]{0,299}$"
+"""As ACTION_PATTERN, but no text that a spreadsheet takes for a formula; a value may be -30."""
+
 NOTE_PATTERN = r"^[\s\S]{1,4000}$"
 LINE_PATTERN = r"^[0-9]{1,9}$"
 TIME_PATTERN = r"^-?[0-9]{1,6}$"
@@ -302,7 +305,7 @@ class DeterminationsSheet(pa.DataFrameModel):
     status: dt.String = _cell("Where the case stands", codes=STATUSES)
     refer_to: dt.String = _cell("Whose turn it is", codes=REFER_TO)
     reviewer: dt.String = _cell("Your token", TOKEN_PATTERN)
-    action: dt.String = _cell("What is to be done, in a few words, naming nobody", ACTION_PATTERN)
+    action: dt.String = _cell("What is to be done, in a few words, naming nobody", WORDS_PATTERN)
     due_month: dt.String = _cell("Month by which it should be done, YYYY-MM", MONTH_PATTERN)
     note: dt.String = _cell("Stays in the store; name nobody", NOTE_PATTERN)
 
@@ -317,7 +320,7 @@ class CorrectionsSheet(pa.DataFrameModel):
     column: dt.String = pa.Field(str_matches=NAME_PATTERN, description="The wrong column")
     value: dt.String = _cell("What it should be; empty: known to be empty", ACTION_PATTERN)
     reason: dt.String = pa.Field(
-        str_matches=ACTION_PATTERN, description="Why, in a few words, naming nobody"
+        str_matches=WORDS_PATTERN, description="Why, in a few words, naming nobody"
     )
     by: dt.String = _cell("Token of whoever corrects it", TOKEN_PATTERN)
 

@@ -10,11 +10,12 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from schemas.contract import TOKEN_PATTERN
 from schemas.located import Located, LocatedError, Strict, parse_toml, shown
 
 UNTIL_CHANGED = "until_changed"
 MONTH = re.compile(r"[0-9]{4}-(0[1-9]|1[0-2])")
-TOKEN = re.compile(r"[^\s\x00-\x1f]([^\x00-\x1f]{0,62}[^\s\x00-\x1f])?")
+TOKEN = re.compile(TOKEN_PATTERN)
 ALWAYS_READ = re.compile(r"intubated|more_support|spo2_below_([1-9][0-9]?)")
 
 
@@ -28,7 +29,10 @@ def check_month(value: str) -> str:
 def check_token(value: str) -> str:
     """Pass a short single-line text without outer spaces; ValueError otherwise."""
     if not TOKEN.fullmatch(value):
-        raise ValueError("must be 1 to 64 characters on one line, without outer spaces")
+        raise ValueError(
+            "must be 1 to 64 characters on one line, without outer spaces, and not begin with"
+            " = + - or @"
+        )
     return value
 
 

@@ -185,6 +185,21 @@ SET_ASIDE = _schema(
     },
 )
 
+DOUBTFUL = _schema(
+    "What is legal in a delivery and hardly true: kept, with what to do; never a value",
+    {
+        "delivery_no": DELIVERY_NO,
+        "service_month": _text("Month it is about; null: any of the delivery's", nullable=True),
+        "file": _text("Name of the file"),
+        "line": _whole("First line it is in; null if it is about no line", nullable=True),
+        "column_name": _text("Column; null if it is about none", nullable=True),
+        "problem": _text("Short code of the problem"),
+        "what": _text("The problem as a sentence"),
+        "remedy": _text("What to do about it"),
+        "rows": _whole("In how many rows"),
+    },
+)
+
 MENTION = _schema(
     "What a reader of the delivery should know though nothing is wrong",
     {
@@ -206,6 +221,7 @@ STORED: dict[str, pa.DataFrameSchema] = {
     "training": TRAINING,
     "lost": LOST,
     "set_aside": SET_ASIDE,
+    "doubtful": DOUBTFUL,
     "mention": MENTION,
 }
 """Schema of every table in `delivered`, by name, in the order they are created."""

@@ -35,7 +35,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Reviews paediatric high-flow transports after they are over: which trips kept to the"
     " local protocol. For quality review, not for treating a patient. Exit codes: 0 fine, 1 our"
-    " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside (check, map,"
+    " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside or doubtful (check, map,"
     " determine, correct), 5 stored but not all pages written.",
 )
 
@@ -89,7 +89,8 @@ def review(  # noqa: PLR0917 - options are read from parameters
 
 @app.command()
 def check(delivery: DELIVERY, protocol: PROTOCOL = None, cannulas: CANNULAS = None) -> None:
-    """Validate a delivery and store nothing. Exits with 4 if rows would be set aside."""
+    """Validate a delivery and store nothing. Exits with 4 if rows would be set aside or
+    are doubtful."""
     from pipeline.ingest.check import check_delivery
 
     report, set_aside = check_delivery(delivery, protocol, cannulas, shown=SHOWN_PROBLEMS)

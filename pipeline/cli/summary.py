@@ -40,6 +40,12 @@ def review_summary(done: Reviewed) -> str:
             f"{done.set_aside} rows of the delivery could not be used and were set aside; see"
             f" {done.page.parent / 'data' / 'problems.csv'}."
         )
+    if done.doubtful:
+        things = "thing is" if done.doubtful == 1 else "things are"
+        lines.append(
+            f"{done.doubtful} {things} doubtful in the delivery, and used as it came; see"
+            f" {done.page.parent / 'data' / 'problems.csv'}."
+        )
     unapproved = [p.id for p in month.protocol if p.approved_by is None]
     if unapproved:
         lines.append(f"Limits not approved: protocol version {', '.join(unapproved)}.")

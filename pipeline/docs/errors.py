@@ -5,7 +5,16 @@
 
 from __future__ import annotations
 
-from pipeline.errors.codes import NOTED, REFUSED, SET_ASIDE, TABLE, UNFINISHED, USAGE, Code
+from pipeline.errors.codes import (
+    DOUBTFUL,
+    NOTED,
+    REFUSED,
+    SET_ASIDE,
+    TABLE,
+    UNFINISHED,
+    USAGE,
+    Code,
+)
 from pipeline.timeline.contradictions import CONTRADICTIONS
 
 HEAD = """\
@@ -32,6 +41,10 @@ SECTIONS = {
         " many rows, and ends with 0."
     ),
     UNFINISHED: "## Stored, but not all is written (exit code 5)",
+    DOUBTFUL: (
+        "## Doubtful: kept and used, and hardly true (`tailrace check` exits with 4)\n\n`tailrace"
+        " review` goes on, says how many, and ends with 0."
+    ),
     USAGE: "## Called in a way that cannot be meant (exit code 2)",
 }
 

@@ -18,7 +18,7 @@ EXIT_UNFINISHED = 5
 
 
 class Kind(IntEnum):
-    """What becomes of the work; its value is the exit code."""
+    """What becomes of the work; its value is the exit code, but for what is doubtful."""
 
     NOTED = EXIT_FINE
     """Nothing is wrong, and nothing is left out that was there."""
@@ -30,9 +30,11 @@ class Kind(IntEnum):
     """A row or cell is not used; the rest is."""
     UNFINISHED = EXIT_UNFINISHED
     """What was given is stored, but not all that follows from it could be written."""
+    DOUBTFUL = 10 + EXIT_SET_ASIDE
+    """Legal and hardly true: it is used, and a check ends as where a row is set aside."""
 
 
-NOTED, USAGE, REFUSED, SET_ASIDE, UNFINISHED = Kind
+NOTED, USAGE, REFUSED, SET_ASIDE, UNFINISHED, DOUBTFUL = Kind
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,8 @@ class Code:
     @property
     def exit_codes(self) -> tuple[int, ...]:
         """With what a command may end that tells of it, the usual first."""
-        return (int(self.kind), EXIT_USAGE) if self.in_options else (int(self.kind),)
+        code = EXIT_SET_ASIDE if self.kind is Kind.DOUBTFUL else int(self.kind)
+        return (code, EXIT_USAGE) if self.in_options else (code,)
 
 
 def _noted(code: str, what: str, who: str = "An element") -> Code:
@@ -316,6 +319,33 @@ TABLE = (
          in_source='Say with pick = "first" or pick = "last".',
          what=("the element stands there more than once, and the mapping does not say"
                " which one counts")),
+    Code("looks-like-fractions", DOUBTFUL, CELL,
+         "The values of a percent column look like fractions of 1.",
+         "Multiply the column by 100 at the source and export again."),
+    Code("looks-like-percents", DOUBTFUL, CELL,
+         "The values of a fraction column look like percents; those above 1 are set aside.",
+         "Divide the column by 100 at the source and export again."),
+    Code("unknown-cannula", DOUBTFUL, CELL, "A cannula's id is not in the catalogue.",
+         "Correct it, or enter it in cannulas.toml, with carried = false if it is not yours."),
+    Code("undeclared-word", DOUBTFUL, CELL,
+         "A base, role, diagnosis group or unit is not among those that export.toml declares.",
+         "Correct it, or declare it under [vocabulary] in export.toml."),
+    Code("alike-tokens", DOUBTFUL, CELL,
+         "Two tokens differ only in case, spaces or punctuation (of bases, also in the word base).",
+         "Write it in one way at the source; if they are two, tell them apart by more."),
+    Code("jump-and-back", DOUBTFUL, CELL,
+         ("A flow is at least doubled, by 8 L/min or more, or an FiO2 raised by 0.4 or more without"
+          " undiluted oxygen, and is back at the next setting."),
+         "Compare it with the chart, and correct it at the source if it is a slip."),
+    Code("few-trips", DOUBTFUL, COLUMN,
+         "Less than half of the trips that a month should have came.",
+         "Ask for the trips that are missing, or correct expected_trips in export.toml."),
+    Code("emptied-table", DOUBTFUL, FILE,
+         "A table has no rows in a month, and the month before foresees three or more.",
+         "See whether its export failed; list it under not_recorded if it is no longer kept."),
+    Code("perhaps-a-name", DOUBTFUL, CELL,
+         "Two words in a column of the service's own words that may be a person's name.",
+         "Replace them if they are a name; else declare them under [vocabulary] in export.toml."),
     Code("folder", USAGE, OPTION, "A folder that was named cannot be made, read or written.",
          "Name a new or an empty folder."),
     Code("usage", USAGE, OPTION, "Options of a command contradict each other, or one is missing.",

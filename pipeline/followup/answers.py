@@ -175,6 +175,9 @@ def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
             what = f"{rule} did not flag this trip: its verdict is {verdict.replace('_', ' ')}"
             remedy = 'Take the rule out, or conclude "missed" if it should have.'
             yield in_cell("contradictory-answer", file, row.line, "rules", what, remedy=remedy)
+    if not rules and conclusion == MISSED:
+        what, remedy = "must say which rule should have flagged it", "Name the rule."
+        yield in_cell("missing-value", file, row.line, "rules", what, remedy=remedy)
     findings = trip.findings(concluded=conclusion is not None)
     if not rules and findings and conclusion != MISSED:
         what = "must say which of the trip's findings the answer is about"

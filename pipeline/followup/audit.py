@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from pipeline.followup.confirmed import FEWEST_READINGS
 from pipeline.store.database import one
 from pipeline.store.followup_tables import insert, service_of
 from pipeline.store.ledger import record
@@ -81,7 +82,8 @@ def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     Follows `schemas.followup_outputs.AuditResults`. A trip is read once a reader closed it.
     Together, months weigh as many trips as were not listed otherwise, and the interval is Wilson's
     at Kish's effective sample size, (sum of weights)^2 / sum of squared weights. The intervals take
-    no credit for how large a part of the month was read, so they err on the wide side.
+    no credit for how large a part of the month was read, so they err on the wide side. Fewer than
+    FEWEST_READINGS trips read give counts alone.
     Source: Kish 1965, Survey Sampling, 11.7 (from memory).
     """
     import pandas as pd
@@ -110,6 +112,7 @@ def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     frame = frame.assign(
         miss_rate=interval.estimate, low=interval.lower, high=interval.upper, method=method
     )
+    frame.loc[frame["read"] < FEWEST_READINGS, ["miss_rate", "low", "high"]] = float("nan")
     counts = dict.fromkeys(("unflagged", "drawn", "read", "missed"), "int32")
     return frame.astype(counts)[list(_empty().columns)]
 

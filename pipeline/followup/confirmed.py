@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
+FEWEST_READINGS = 10
+"""With fewer readings counts are given alone: a share or kappa of them says nothing yet."""
+
 CAUSES = [*HAPPENED, *NOT_CONFIRMED]
 
 
@@ -29,8 +32,8 @@ def make_flags(con: duckdb.DuckDBPyConnection, month: str) -> None:
 def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Flags, reviewed and confirmed per rule; follows `schemas.followup_outputs.ScreenQuality`.
 
-    Call after `make_flags`. The confirmed share has Wilson's interval; none is given where no
-    flag was reviewed.
+    Call after `make_flags`. The confirmed share has Wilson's interval; neither is given where
+    fewer than FEWEST_READINGS flags were reviewed.
     """
     from pipeline.statistics.intervals import wilson
     from schemas.followup_outputs import ScreenQuality
@@ -43,11 +46,13 @@ def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         for at, match in (("month", "month"), (f"'to {month}'", "'all'"))
     ]
     frame = con.execute(f"FROM ({' UNION ALL '.join(parts)}) ORDER BY month, rule, verdict").df()
+    enough = frame["reviewed"] >= FEWEST_READINGS
     interval = wilson(frame["confirmed"], frame["reviewed"])
     frame = frame.assign(
         confirmed_share=interval.estimate, low=interval.lower, high=interval.upper,
         method=interval.method,
     )  # fmt: skip
+    frame.loc[~enough, ["confirmed_share", "low", "high"]] = float("nan")
     return frame[list(ScreenQuality.to_schema().columns)]
 
 
@@ -84,9 +89,12 @@ def confirmed_measures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFra
             part["bound_high"] = (numerator + unread) / known
         parts.append(part)
     counts = pd.concat(parts, ignore_index=True)
-    return with_interval(
+    rows = with_interval(
         counts, wilson(counts["numerator"], counts["denominator"]), "share of trips"
     )
+    few = (rows["measure"] == "confirmed-share") & (rows["denominator"] < FEWEST_READINGS)
+    rows.loc[few, ["estimate", "low", "high"]] = float("nan")
+    return rows
 
 
 def practice_variances(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -131,8 +139,10 @@ def determinations(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Cohen's kappa of the first two readers of each case, for `month` and all months to it.
 
-    Readers in the order they first answered; a reader's last conclusion counts.
+    Readers in the order they first answered; a reader's last conclusion counts. Below
+    FEWEST_READINGS cases there is no kappa.
     """
+    import numpy as np
     import pandas as pd
 
     from pipeline.statistics.intervals import cohen_kappa
@@ -144,7 +154,8 @@ def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         table = pd.crosstab(pairs["first"], pairs["second"]).reindex(
             index=CONCLUSIONS, columns=CONCLUSIONS, fill_value=0
         )
-        found = cohen_kappa(table.to_numpy())
+        enough = len(pairs) >= FEWEST_READINGS
+        found = cohen_kappa(table.to_numpy() if enough else np.zeros((2, 2)))
         same = int((pairs["first"] == pairs["second"]).sum())
         rows.append((label, len(pairs), same, found.kappa, found.lower, found.upper, found.method))
     columns = ["month", "cases", "same", "kappa", "low", "high", "method"]

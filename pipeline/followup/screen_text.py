@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
 from pipeline.followup.sheets import Row, Sheet
-from pipeline.ingest.identifiers import ANY_PAIR, CONTENT, PAIR, TRADE_WORD
+from pipeline.ingest.looks import looks, named_inside, prepare
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -24,19 +24,22 @@ def screened(
 ) -> list[Problem]:
     """One problem for each cell of `columns` that looks as if it identifies a person.
 
-    Free text is allowed here. In `personal` columns, which hold tokens, any two words look like
-    a name. The value itself is never repeated.
+    Free text is allowed here, and looked through for names. In `personal` columns, which hold
+    tokens, any two words look like a name. The value itself is never repeated.
     """
     con.execute(
-        "CREATE OR REPLACE TEMP TABLE sheet_text (line INTEGER, name VARCHAR, value VARCHAR)"
+        "CREATE OR REPLACE TEMP TABLE sheet_text"
+        " (line INTEGER, place VARCHAR, name VARCHAR, value VARCHAR)"
     )
     for row in rows:
-        for name in columns:
-            if row.cells.get(name):
-                con.execute("INSERT INTO sheet_text VALUES (?, ?, ?)",
-                            [row.line, name, row.cells[name]])  # fmt: skip
+        for column in columns:
+            if row.cells.get(column):
+                name = "crew_member" if column in personal else column
+                con.execute("INSERT INTO sheet_text VALUES (?, ?, ?, ?)",
+                            [row.line, column, name, row.cells[column]])  # fmt: skip
+    prepare(con, "sheet_text")
     found = con.execute(f"""
-        SELECT line, name, CASE {_kinds(personal)} END AS looks_like
+        SELECT line, place, CASE {_kinds()} END AS looks_like
         FROM sheet_text WHERE looks_like IS NOT NULL ORDER BY ALL
     """).fetchall()
     remedy = "Take it out: tokens and what happened are enough."
@@ -48,18 +51,8 @@ def screened(
     ]
 
 
-def _kinds(personal: Sequence[str]) -> str:
-    arms = [
-        f"WHEN regexp_matches(value, {literal(pattern)}) THEN {literal(kind)}"
-        for kind, pattern in CONTENT.items()
-        if kind != "free text"
-    ]
-    names = f"regexp_matches(value, {literal(PAIR)})"
-    if personal:
-        tokens = ", ".join(map(literal, personal))
-        names += f" OR (name IN ({tokens}) AND regexp_matches(value, {literal(ANY_PAIR)}))"
-    arms.append(
-        f"WHEN ({names}) AND NOT regexp_matches(value, {literal(TRADE_WORD)})"
-        " THEN 'a person''s name'"
-    )
-    return " ".join(arms)
+def _kinds() -> str:
+    arms = looks()
+    del arms["free text"]
+    arms["a person's name"] += f" OR (name <> 'crew_member' AND {named_inside()})"
+    return " ".join(f"WHEN {condition} THEN {literal(kind)}" for kind, condition in arms.items())

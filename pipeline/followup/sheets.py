@@ -77,14 +77,28 @@ def read_sheet(path: Path, model: type[pa.DataFrameModel], tab: str) -> Sheet:
     while names and not names[-1]:
         names.pop()
     _check_header(path.name, names, model, tab if workbook else None)
+    codes = _codes(model)
     rows = []
     for number, cells in body:
         texts = [cell.strip() or None for cell in cells]
         if any(texts):
             padded = texts + [None] * len(names)
-            row = dict(zip(names, padded, strict=False))
+            row = {
+                name: codes.get((name, str(cell).lower()), cell)
+                for name, cell in zip(names, padded, strict=False)
+            }
             rows.append(Row(number, row, too_long=any(texts[len(names) :])))
     return Sheet(path.name, content.sha256, rows)
+
+
+def _codes(model: type[pa.DataFrameModel]) -> dict[tuple[str, str], str]:
+    """The code of each column that a text without its capitals means."""
+    return {
+        (name, str(code).lower()): str(code)
+        for name, field in model.to_schema().columns.items()
+        for check in field.checks
+        for code in check.statistics.get("allowed_values", ())
+    }
 
 
 def cell_problems(sheet: Sheet, row: Row, model: type[pa.DataFrameModel]) -> Iterator[Problem]:
@@ -118,9 +132,14 @@ def _pattern_words() -> dict[str, str]:
     from schemas import followup as loop
 
     return {
-        contract.TOKEN_PATTERN: "must be 1 to 64 characters on one line",
+        contract.TOKEN_PATTERN: (
+            "must be 1 to 64 characters on one line, and not begin with = + - or @"
+        ),
         contract.MONTH_PATTERN: "must be a month written YYYY-MM",
         loop.ACTION_PATTERN: "must be 1 to 300 characters on one line",
+        loop.WORDS_PATTERN: (
+            "must be 1 to 300 characters on one line, and not begin with = + - or @"
+        ),
         loop.NOTE_PATTERN: "must be at most 4000 characters",
         loop.LINE_PATTERN: "must be a whole number",
         loop.TIME_PATTERN: "must be a whole number of seconds",

@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 def check_delivery(
     delivery: Path, protocol: Path | None, cannulas: Path | None, *, shown: int
 ) -> tuple[str, int]:
-    """A report in lines, and how many rows would be set aside. Refused as `review` would."""
+    """A report in lines, and how many rows would be set aside or things are doubtful.
+
+    Refused as `review` would be.
+    """
     from pipeline.ingest.delivery import read_delivery
     from pipeline.store.database import open_scratch
 
@@ -26,16 +29,27 @@ def check_delivery(
             raise Refused([*refused.problems, *_not_looked_at(refused.problems)]) from None
         count = staged.set_aside_count(con)
         problems = _by_kind(staged.problems(con))
+        doubtful = staged.doubtful(con)
     lines = [*_not_approved(staged), *(f"{file}: {what}." for file, what in staged.mentions)]
     lines += [problem.sentence() for problem in problems[:shown]]
     if len(problems) > shown:
         lines.append(f"... and {len(problems) - shown} more kinds of problem.")
-    lines.append(
-        f"{count} rows would be set aside; the rest can be reviewed."
-        if count
-        else "Nothing is wrong: the delivery can be reviewed."
-    )
-    return "\n".join(lines), count
+    lines += [f"Doubtful: {found.sentence()}" for found in doubtful[:shown]]
+    if len(doubtful) > shown:
+        lines.append(f"... and {len(doubtful) - shown} more that are doubtful.")
+    lines += _end(count, len(doubtful))
+    return "\n".join(lines), count + len(doubtful)
+
+
+def _end(set_aside: int, doubtful: int) -> list[str]:
+    """The last line: whether the delivery can be reviewed, and with what."""
+    if not set_aside and not doubtful:
+        return ["Nothing is wrong: the delivery can be reviewed."]
+    parts = [f"{set_aside} rows would be set aside"] if set_aside else []
+    if doubtful:
+        parts.append(f"{doubtful} {'thing is' if doubtful == 1 else 'things are'} doubtful")
+    left = "the rest" if set_aside else "the delivery"
+    return [f"{' and '.join(parts)}; {left} can be reviewed."]
 
 
 def _by_kind(problems: list[Problem]) -> list[Problem]:

@@ -13,6 +13,7 @@ from pipeline.errors import Problem, Refused
 from pipeline.files import Unreadable
 from pipeline.ingest import screen
 from pipeline.ingest import stage as staging
+from pipeline.ingest.doubtful import Doubted, find_doubtful
 from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import (
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from schemas.export_file import ExportFile
 
 SHOWN_NAME = 64
+TABLES_TEXT = "tables.txt"
+"""What `tailrace start` writes beside the tables, to say what goes into them."""
 
 Stage = Callable[[str], None]
 
@@ -63,6 +66,21 @@ class Staged:
             f" from {self._set_aside} order by all limit {'all' if limit is None else limit}"
         ).fetchall()
         return [Problem(*row) for row in rows]
+
+    def doubtful(self, con: duckdb.DuckDBPyConnection) -> list[Problem]:
+        """Return what is legal and hardly true, each thing once, by file and line."""
+        rows = con.execute(
+            "select file, line, column_name, problem,"
+            " what || case when rows > 1 and line is not null then ' (in ' || rows || ' rows)'"
+            f" else '' end, remedy from {self._doubtful} order by all"
+        ).fetchall()
+        return [Problem(*row) for row in rows]
+
+    @property
+    def _doubtful(self) -> str:
+        if self.known is None:
+            return "staged_doubtful"
+        return f"(select * from delivered.doubtful where delivery_no = {self.known})"
 
     @property
     def _set_aside(self) -> str:
@@ -105,6 +123,8 @@ def read_delivery(
         raise Refused(findings.refusals)
     stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
+    tables = {table: content.name for table, content in parts.tables.items()}
+    find_doubtful(con, Doubted(tables, files.export, files.catalogue, is_store))
     return Staged(parts, files, findings.mentions)
 
 
@@ -132,7 +152,7 @@ def _stage_tables(
             staged.append(table)
     names = {table: parts.tables[table].name for table in staged}
     stage("privacy screen")
-    screen.screen_tables(con, names, findings)
+    screen.screen_tables(con, names, export, findings)
     for table in staged:
         _check_months(con, table, parts.tables[table].name, export, findings)
 
@@ -150,6 +170,8 @@ def _keep(
             staging.keep_rows(con, table, content.name)
             staging.mention_identical(con, table, content.name, findings)
     for name in parts.unnamed:
+        if name == TABLES_TEXT:
+            continue
         # a file may be called after a person
         shown = name if re.fullmatch(r"[a-z0-9_]{1,40}\.[a-z0-9]{1,8}", name) else "another file"
         findings.mention(shown, "the contract does not name this file, so it was left unread")

@@ -198,6 +198,10 @@ def _insert_outcome(
         " service_month, file, line, column_name, problem, what, remedy"
         " from staged_set_aside order by file, line, column_name, problem"
     )
+    con.execute(
+        f"insert into delivered.doubtful select {delivery_no}, service_month, file, line,"
+        " column_name, problem, what, remedy, rows from staged_doubtful order by all"
+    )
     tables = {content.name: table for table, content in staged.parts.tables.items()}
     files = []
     for part in staged.parts.all:

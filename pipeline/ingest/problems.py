@@ -52,7 +52,8 @@ class CellRule:
 AGAIN = "Correct it at the source and export again"
 OR_EMPTY = ", or leave the cell empty where the value is not known"
 PATTERN_WORDS = {
-    "token": "must be 1 to 64 characters on one line, without outer spaces",
+    "token": "must be 1 to 64 characters on one line, without outer spaces, and not begin with"
+    " = + - or @",
     "month": "must be a month written YYYY-MM",
 }
 

@@ -9,26 +9,29 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.identifiers import (
-    ANY_PAIR,
-    CONTENT,
-    GENERATED,
-    MOSTLY,
-    PAIR,
-    PAIR_MARK,
-    PERSONAL,
-    SERIAL,
-    TRADE_WORD,
-    UNITS,
-    WORD_OF,
-)
+from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF
+from pipeline.ingest.looks import looks, prepare
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
 from schemas.contract import TABLES
+from schemas.export_file import VOCABULARY_COLUMNS
 
 if TYPE_CHECKING:
     import duckdb
+
+    from schemas.export_file import ExportFile
+
+OF_TOKENS = (
+    "a record number",
+    "a serial number",
+    "a long number, as record, account or phone numbers are",
+)
+"""What tokens may look like where export.toml says that they are tokens."""
+
+FEWEST_NUMBERS, FAR_APART = 10, 20
+"""So many numbers of a column tell whether they were given out in turn: those that were lie less
+than this far apart on average."""
 
 
 def private_name(column: str) -> str | None:
@@ -43,11 +46,15 @@ def private_name(column: str) -> str | None:
 
 
 def screen_tables(
-    con: duckdb.DuckDBPyConnection, files: dict[str, str], findings: Findings
+    con: duckdb.DuckDBPyConnection,
+    files: dict[str, str],
+    export: ExportFile,
+    findings: Findings,
 ) -> None:
     """Add a finding for every column of the staged tables whose content looks identifying.
 
-    `files`: the name of the file by table; tables that could not be staged are left out.
+    `files`: the name of the file by table; tables that could not be staged are left out. Leaves
+    the texts, as `looks` asks of them, in the temporary table `screened`.
     """
     con.execute(
         "create or replace temp table screened (table_name VARCHAR, name VARCHAR, value VARCHAR)"
@@ -55,7 +62,8 @@ def screen_tables(
     for table in files:
         _collect(con, table, trips="trips" in files)
     _exempt_generated(con)
-    conditions = _conditions()
+    prepare(con, "screened")
+    conditions = _conditions(export)
     answers = ", ".join(f"bool_or({condition})" for condition in conditions.values())
     rows = con.execute(
         f"select table_name, name, {answers} from screened group by table_name, name order by all"
@@ -75,25 +83,73 @@ def screen_tables(
             f"the cell looks like {what}{more}",
             line=line,
             column=name or None,
+            remedy=_remedy(what, name),
         )
 
 
-def _conditions() -> dict[str, str]:
-    """SQL over a row (name, value) for each kind of identifier."""
-    conditions = {
-        what: f"regexp_matches(value, {literal(pattern)})" for what, pattern in CONTENT.items()
+def declared(export: ExportFile) -> dict[str, list[str]]:
+    """The words that `[vocabulary]` declares for each column of a delivery."""
+    return {
+        column: words
+        for kind, columns in VOCABULARY_COLUMNS.items()
+        if (words := getattr(export.vocabulary, kind)) is not None
+        for column in columns
     }
-    personal = ", ".join(map(literal, PERSONAL))
-    conditions["a person's name"] = (
-        f"(CASE WHEN regexp_matches(value, {literal(PAIR_MARK)})"
-        f" THEN regexp_matches(value, {literal(PAIR)}) ELSE FALSE END"
-        f" or (name in ({personal}) and regexp_matches(value, {literal(ANY_PAIR)})))"
-        f" and not regexp_matches(value, {literal(TRADE_WORD)})"
-    )
-    conditions["a serial number"] = (
-        f"name in ({', '.join(map(literal, UNITS))}) and regexp_matches(value, {literal(SERIAL)})"
-    )
+
+
+def _conditions(export: ExportFile) -> dict[str, str]:
+    """As `looks`, less what export.toml declares: words, and which numbers are tokens."""
+    conditions = looks()
+    own = [
+        f"(name = {literal(column)} and value in ({', '.join(map(literal, words))}))"
+        for column, words in declared(export).items()
+        if words
+    ]
+    if own:
+        conditions["a person's name"] += f" and not ({' or '.join(own)})"
+    conditions["a record number"] += f" or {_scattered()}"
+    tokens = export.tokens.columns
+    if tokens:
+        stated = f"name not in ({', '.join(map(literal, tokens))})"
+        for what in OF_TOKENS:
+            conditions[what] = f"({conditions[what]}) and {stated}"
     return conditions
+
+
+def _remedy(what: str, column: str) -> str | None:
+    """A narrower remedy, where export.toml can say that the texts are what they should be."""
+    if what in OF_TOKENS and column in (*PERSONAL, *UNITS):
+        key = "units" if column in UNITS else column
+        return (
+            "Replace it by a token at the source; if it is one already, say so in export.toml:"
+            f' [tokens] {key} = "assigned", or "hashed"'
+        )
+    for kind, columns in VOCABULARY_COLUMNS.items():
+        if what == "a person's name" and column in columns:
+            return (
+                "Replace it at the source, or declare it if it is a word of your service: under"
+                f" {kind} of [vocabulary] in export.toml"
+            )
+    return None
+
+
+def _scattered() -> str:
+    """SQL for numbers of a column of little else that lie far apart, as record numbers do.
+
+    Numbers that a service gives out one after the other lie side by side.
+    """
+    people = ", ".join(map(literal, PERSONAL))
+    return f"""(name in ({people}) and regexp_matches(seen, {literal(PLAIN_NUMBER)})
+        and (table_name, name) in (
+            select (table_name, name) from (
+                select table_name, name, count(*) as texts,
+                       count(*) filter (regexp_matches(seen, {literal(PLAIN_NUMBER)})) as numbers,
+                       max(n) - min(n) as span
+                from (select *, case when regexp_matches(seen, {literal(PLAIN_NUMBER)})
+                                then try_cast(seen as HUGEINT) end as n from screened)
+                group by all)
+            where numbers >= {FEWEST_NUMBERS} and numbers >= {MOSTLY} * texts
+              and span >= {FAR_APART} * numbers))"""
 
 
 def _collect(con: duckdb.DuckDBPyConnection, table: str, *, trips: bool) -> None:
@@ -131,7 +187,7 @@ def _bad_cells(table: str) -> str:
               where table_name = '{table}') rules using (position)
         where bad.code > 0
         union all
-        select '' as name, unnest(string_split(raw[1], chr(10))) as value
+        select '' as name, unnest(string_split(raw[-1], chr(10))) as value
         from staged_{table} where reject_code > 0
     """
 
@@ -153,7 +209,7 @@ def _where(
     """Line of the first row with such a cell, and how many rows have one."""
     if name == "":
         cells = (
-            f"select line, unnest(string_split(raw[1], chr(10))) as value"
+            f"select line, unnest(string_split(raw[-1], chr(10))) as value"
             f" from staged_{table} where reject_code > 0"
         )
     else:

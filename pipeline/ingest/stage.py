@@ -41,6 +41,10 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
+_FILLED = r"(raw is null or regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S'))"
+"""Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
+
+
 @dataclass(frozen=True)
 class TableFile:
     """One file of a delivery: the table it is, its header, and the contract columns to read."""
@@ -82,8 +86,12 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     con.execute(
         f"create or replace temp view staged_{file.table} as"
         f" select ({source.line})::INTEGER as line, {reject}, {cells}, codes, raw"
-        f" from typed_{file.table}"
+        f" from typed_{file.table} where {_FILLED}"
     )
+    (blank,) = one(con, f"select count(*) from typed_{file.table} where not {_FILLED}")
+    if blank:
+        what = f"rows without anything in them were left out: {blank}"
+        findings.mention(file.content.name, what)
     rules = [
         (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
         for position, column in enumerate(plan(file.table, file.wanted), start=1)

@@ -66,7 +66,7 @@ class ColumnPlan:
             )
             return f"case when {written} then try_cast({raw} as {self.kind}) end"
         if self.kind == "BOOLEAN":
-            return f"case {raw} when 'true' then true when 'false' then false end"
+            return f"case lower({raw}) when 'true' then true when 'false' then false end"
         return raw
 
     @property
@@ -142,7 +142,7 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     fine = " and ".join(c.fine for c in columns)
     rejected = "reject_code > 0" if extra else "false"
     codes = ", ".join(c.code for c in columns)
-    texts = ", ".join([*extra[2:], *(quoted(c.raw) for c in columns)])
+    texts = ", ".join([*(quoted(c.raw) for c in columns), *extra[2:]])
     # what is wrong is worked out for the rows that are not fine: nearly all are
     return f"""
 with source as ({source.sql}),

@@ -278,6 +278,12 @@ _MONTH_PROBLEM = f"""
     WHERE coalesce(s.service_month, $month) = $month
       AND (s.trip_key IS NULL OR h.trip_key IS NOT NULL)
     UNION ALL
+    SELECT 'doubtful', d.problem, d.delivery_no, d.file, d.line, d.column_name, NULL,
+           d.what || CASE WHEN d.rows > 1 AND d.line IS NOT NULL
+                          THEN ' (in ' || d.rows || ' rows)' ELSE '' END, d.remedy
+    FROM delivered.doubtful d JOIN deliveries USING (delivery_no)
+    WHERE coalesce(d.service_month, $month) = $month
+    UNION ALL
     SELECT 'mention', 'mention', m.delivery_no, m.file, NULL, NULL, NULL, m.what,
            'Nothing needs to be done unless this is unexpected.'
     FROM delivered.mention m JOIN deliveries USING (delivery_no)

@@ -51,6 +51,19 @@ privacy_basis = ""  {fill}
 # told; everything else is judged. trips is always needed.
 not_recorded = []
 
+# The words your service uses: names of bases, roles and groups that are declared here pass the
+# screen for people's names, and any other is pointed out, with the nearest of these.
+# [vocabulary]
+# bases = ["north", "St Mary"]
+# roles = ["lead", "second"]
+# diagnosis_groups = ["lower-airway"]
+# units = ["V-north-1", "H-north-1"]
+
+# Trip, crew or unit tokens that look like record numbers are refused, unless you state here that
+# they are "hashed" or "assigned": numbers of your own that stand in no other record.
+# [tokens]
+# trip_id = "assigned"
+
 # Columns of your export that are not in tables.txt and are to be left unread, as in
 # ["crew.shift"].
 # ignore = []
@@ -182,6 +195,7 @@ def empty_folder(folder: Path) -> None:
 
 def _files() -> dict[str, str]:
     """Every file of a new folder, by name."""
+    from pipeline.ingest.delivery import TABLES_TEXT
     from pipeline.ingest.parts import CANNULAS, EXPORT, PROTOCOL
     from schemas.contract import TABLES
 
@@ -192,7 +206,7 @@ def _files() -> dict[str, str]:
         EXPORT: export_text(),
         PROTOCOL: protocol_text(),
         CANNULAS: CANNULAS_TEXT,
-        "tables.txt": tables_text(),
+        TABLES_TEXT: tables_text(),
         **headers,
     }
 

@@ -238,8 +238,9 @@ def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
 def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
     """Cohen's kappa of a square table of counts, rows one reader and columns the other.
 
-    NaN where there is nothing to tell apart: an empty table, or both readers always giving one and
-    the same answer. The standard error is the large-sample one (not that under kappa = 0).
+    NaN where there is nothing to tell apart: an empty table, or a reader who always gives one and
+    the same answer, with whom anybody's kappa is 0. The standard error is the large-sample one
+    (not that under kappa = 0).
     Source: Fleiss, Cohen and Everitt 1969, Psychol Bull 72:323.
     """
     (counts,) = as_float(table)
@@ -248,7 +249,7 @@ def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
     _check_counts(counts, None)
     n = float(counts.sum())
     nan, method = float("nan"), "Cohen's kappa, normal interval"
-    if n == 0 or np.dot(counts.sum(axis=0), counts.sum(axis=1)) == n * n:
+    if n == 0 or max(counts.sum(axis=0).max(), counts.sum(axis=1).max()) == n:
         return Kappa(nan, nan, nan, nan, n, level, method)
     from statsmodels.stats.inter_rater import cohens_kappa
 

@@ -29,10 +29,15 @@ ASIDE = ".new"
 MOST_MEMORY_BYTES = 4 * 2**30
 """DuckDB spills beyond this; measured enough for a million trips at full speed."""
 
-LAYOUT_VERSION = 2
+LAYOUT_VERSION = 3
 """Raised whenever a kept table changes shape; the store says which layout it has."""
 
-MIGRATIONS = {1: "ALTER TABLE delivered.delivery ADD COLUMN confidentiality VARCHAR"}
+MIGRATIONS = {
+    1: "ALTER TABLE delivered.delivery ADD COLUMN confidentiality VARCHAR",
+    2: "CREATE TABLE delivered.doubtful (delivery_no INTEGER NOT NULL, service_month VARCHAR,"
+    " file VARCHAR NOT NULL, line INTEGER, column_name VARCHAR, problem VARCHAR NOT NULL,"
+    " what VARCHAR NOT NULL, remedy VARCHAR NOT NULL, rows INTEGER NOT NULL)",
+}
 """From each older layout to the next one."""
 
 HOLDING_VIEWS = """

@@ -70,5 +70,5 @@ def check_token(value: str | None, option: str = "--by") -> None:
     from schemas.contract import TOKEN_PATTERN
 
     if value is not None and not re.fullmatch(TOKEN_PATTERN, value):
-        what = "must be a token: 1 to 64 characters on one line"
+        what = "must be a token: 1 to 64 characters on one line, not beginning with = + - or @"
         raise usage("not-a-token", option, what, remedy="Name another.")

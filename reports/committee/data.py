@@ -132,7 +132,7 @@ def _method(rows: list[Row]) -> str:
 
 def _confirmed_row(row: Row) -> Row:
     share = words.some(row["confirmed_share"])
-    told = "none read"
+    told = "too few read for a share" if row["reviewed"] else "none read"
     if share is not None:
         low, high = words.some(row["low"]), words.some(row["high"])
         told = f"{words.percent(share)} ({words.percent_range(low, high)})"

@@ -26,6 +26,9 @@ def audit_data(loop: LoopReview, review: MonthReview) -> Row:
     }
 
 
+TOO_FEW = "too few read for a rate"
+
+
 def _to_words(month: str) -> str:
     start, _, last = month.rpartition(" ")
     return f"all months to {words.month_name(last)}" if start else words.month_name(month)
@@ -33,7 +36,7 @@ def _to_words(month: str) -> str:
 
 def _rate_of(row: Row) -> str:
     if words.some(row["miss_rate"]) is None:
-        return "none read yet"
+        return TOO_FEW if row["read"] else "none read yet"
     share, low, high = (words.some(row[k]) for k in ("miss_rate", "low", "high"))
     return f"{words.percent(share)} ({words.percent_range(low, high)}; {text(row['method'])})"
 
@@ -49,4 +52,7 @@ def _audited(row: Row | None) -> str:
     )
     if not read:
         return f"{said}: nothing is known yet of what the rules miss."
-    return f"{said}, {missed:,} with a variance that no rule flagged: miss rate {_rate_of(row)}."
+    said += f", {missed:,} with a variance that no rule flagged"
+    if words.some(row["miss_rate"]) is None:
+        return f"{said}: {TOO_FEW}."
+    return f"{said}: miss rate {_rate_of(row)}."

@@ -40,7 +40,7 @@ def screen_data(review: MonthReview) -> Row:
     return {
         "there": True,
         "rows": [r for r in rows if r["flags"] or r["missed"]],
-        "drawn": [r for r in rows if r["read"]],
+        "drawn": [r for r in rows if r["share"]["estimate"] is not None],
         "causes": [(cause, words.plain(cause)) for cause in CAUSES],
         "finding": _finding(rows),
         "audit": audit,

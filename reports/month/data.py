@@ -32,7 +32,7 @@ MONTHS_LISTED = 12
 EXAMPLES = 3
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 HERE_ALONE = Site()
-KIND_ORDER = {"set_aside": 0, "contradiction": 1, "mention": 2}
+KIND_ORDER = {"set_aside": 0, "doubtful": 1, "contradiction": 2, "mention": 3}
 
 
 def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
@@ -304,7 +304,9 @@ def problems_data(review: MonthReview) -> list[Row]:
         for (kind, problem), rows in groups.items()
     ]
     order = KIND_ORDER
-    return sorted(grouped, key=lambda g: (order.get(g["kind"], 3), -g["count"], g["problem"]))
+    return sorted(
+        grouped, key=lambda g: (order.get(g["kind"], len(order)), -g["count"], g["problem"])
+    )
 
 
 def _problem_name(kind: str, problem: str, rows: list[Row]) -> str:

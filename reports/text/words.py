@@ -35,6 +35,7 @@ GROUP_WORDS = {
 }
 KIND_WORDS = {
     "set_aside": "rows set aside",
+    "doubtful": "doubtful, and used as it is",
     "contradiction": "contradictions in the record",
     "mention": "worth knowing",
 }

@@ -7,7 +7,7 @@ import random
 import duckdb
 import pytest
 
-from pipeline.ingest.screen import _conditions
+from pipeline.ingest.looks import looks, prepare
 from tests.mapping.identifiers import HARMLESS, IDENTIFIERS, Make
 
 EACH = 200
@@ -30,12 +30,17 @@ def flagged(
 ) -> list[tuple[str, int, float, str]]:
     """For each kind and form: the share that is flagged in a column, and one that is not."""
     with duckdb.connect() as con:
-        con.execute("create table cell (kind VARCHAR, form INTEGER, value VARCHAR)")
-        con.executemany("insert into cell values (?, ?, ?)", values)
-        asks = " or ".join(f"({condition})" for condition in _conditions().values())
+        con.execute(
+            "create temp table cell (kind VARCHAR, form INTEGER, value VARCHAR, name VARCHAR)"
+        )
+        con.executemany(
+            "insert into cell values (?, ?, ?, ?)", [(*value, column) for value in values]
+        )
+        prepare(con, "cell")
+        asks = " or ".join(f"({condition})" for condition in looks().values())
         return con.execute(f"""
             select kind, form, avg(flag::INT), coalesce(min(value) filter (not flag), '')
-            from (select *, {asks} as flag from (select *, '{column}' as name from cell))
+            from (select *, coalesce({asks}, false) as flag from cell)
             group by all order by all
         """).fetchall()
 

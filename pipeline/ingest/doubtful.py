@@ -1,0 +1,309 @@
+"""What is legal in a delivery and hardly true: kept, listed and counted.
+
+Each check is a SELECT of (file, line, column_name, problem, what, remedy, rows, service_month), a
+row for each thing found: its first line, and in how many rows it is. One statement runs them all.
+Thresholds are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.errors import CODES
+from pipeline.ingest.looks import looks, perhaps_person
+from pipeline.ingest.screen import declared
+from pipeline.store.sql import literal, quoted
+from schemas.contract import TABLES
+from schemas.export_file import VOCABULARY_COLUMNS
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from schemas.catalogue import Catalogue
+    from schemas.export_file import ExportFile
+
+FEW_CELLS = 3
+"""So many cells in the other measure, or half of a column, are no slip of the finger."""
+
+TIMES_MORE, LPM_MORE, STAYS_WITHIN = 2, 8, 0.75
+"""A flow that jumps: so many times, and L/min, above both neighbours, alike to this share."""
+
+FIO2_MORE, FIO2_ALIKE = 0.4, 0.1
+"""An FiO2 that jumps: by so much above both neighbours, which differ by no more than this."""
+
+ROWS_FORESEEN = 3
+"""Where last month's rate foresees so many rows, to have none happens to one month in twenty."""
+
+MAY_BE_EMPTY = ("trips", "training")
+ALIKE = {
+    "trip_id": [("trips", "trip_id")],
+    "crew_member": [("crew", "crew_member")],
+    "base": [("trips", "base"), ("training", "base")],
+    "role": [("crew", "role")],
+    "diagnosis_group": [("trips", "diagnosis_group")],
+    "cannula": [("trips", "sending_cannula"), ("settings", "cannula")],
+    "ventilator_unit": [("trips", "ventilator_unit")],
+    "heater_unit": [("trips", "heater_unit")],
+    "about": [("contacts", "about")],
+}
+"""Which columns hold tokens of one kind."""
+
+
+@dataclass(frozen=True)
+class Doubted:
+    """A staged delivery: the file of each table, and what its settings files say."""
+
+    files: dict[str, str]
+    export: ExportFile
+    catalogue: Catalogue | None
+    is_store: bool
+
+
+def find_doubtful(con: duckdb.DuckDBPyConnection, delivery: Doubted) -> None:
+    """Make `staged_doubtful`; call after rows were kept and the screen has run."""
+    selects = [
+        *_measures(delivery), *_cannulas(delivery), *_undeclared(delivery), *_alike(delivery),
+        *_jumps(delivery), *_few_trips(delivery), *_emptied(delivery), *_names(delivery),
+    ]  # fmt: skip
+    con.execute(
+        "create or replace temp table staged_doubtful (file VARCHAR, line INTEGER,"
+        " column_name VARCHAR, problem VARCHAR, what VARCHAR, remedy VARCHAR, rows INTEGER,"
+        " service_month VARCHAR)"
+    )
+    con.execute("insert into staged_doubtful " + " union all ".join(f"({s})" for s in selects))
+
+
+def _finding(
+    code: str,
+    file: str,
+    column: str | None,
+    what: str,
+    *,
+    rows: str = "count(*)",
+    line: str = "min(line)",
+    remedy: str | None = None,
+    month: str = "null",
+) -> str:
+    """The columns of a finding; `what`, `remedy`, `rows`, `line` and `month` are SQL."""
+    return (
+        f"{literal(file)}, ({line})::INTEGER, {literal(column) if column else 'null'},"
+        f" {literal(code)}, {what}, {remedy or literal(str(CODES[code].remedy))},"
+        f" ({rows})::INTEGER, {month}"
+    )
+
+
+def _good(table: str) -> str:
+    return f"(select * from staged_{table} where codes is null and reject_code = 0)"
+
+
+def _measures(delivery: Doubted) -> Iterator[str]:
+    """Percents that look like fractions, and fractions that were set aside as percents are."""
+    for table, file in delivery.files.items():
+        for name, field in TABLES[table].to_schema().columns.items():
+            unit = (field.metadata or {}).get("unit")
+            most = max((c.statistics.get("max_value", 0) for c in field.checks), default=0)
+            if unit == "%":
+                among = f"select line, {quoted(name)} as v from {_good(table)}"
+                looks_so = "v > 0 and v <= 1"
+                code = "looks-like-fractions"
+                what = "the values look like fractions of 1, where percent are asked for"
+            elif unit == "1" and most == 1:
+                position = (
+                    "(select min(position) from cell_rules where table_name ="
+                    f" {literal(table)} and column_name = {literal(name)})"
+                )
+                among = (
+                    f"select line, coalesce({quoted(name)}, try_cast(raw[{position}] as DOUBLE))"
+                    f" as v from staged_{table} where reject_code = 0"
+                )
+                looks_so = "v > 1 and v <= 100"
+                code = "looks-like-percents"
+                what = "the values look like percents, where a fraction of 1 is asked for"
+            else:
+                continue
+            yield (
+                f"select {_finding(code, file, name, literal(what))}"
+                f" from (select *, count(v) over () as filled from ({among}))"
+                f" where {looks_so} having count(*) >= {FEW_CELLS}"
+                " or 2 * count(*) >= any_value(filled)"
+            )
+
+
+def _cannulas(delivery: Doubted) -> Iterator[str]:
+    """Cannulas that are not in the catalogue, with the nearest that is."""
+    if delivery.catalogue is None:
+        return
+    known = [entry.id for entry in delivery.catalogue.cannula]
+    for table, name in ALIKE["cannula"]:
+        if table in delivery.files:
+            what = "the catalogue does not know this cannula"
+            yield _unknown(delivery, table, name, known, code="unknown-cannula", what=what)
+
+
+def _undeclared(delivery: Doubted) -> Iterator[str]:
+    """Words that `[vocabulary]` does not declare, with the nearest that it does."""
+    for name, words in declared(delivery.export).items():
+        for table in delivery.files:
+            if name in TABLES[table].to_schema().columns:
+                kind = next(k for k, columns in VOCABULARY_COLUMNS.items() if name in columns)
+                what = f"{kind} of [vocabulary] in export.toml does not declare this"
+                yield _unknown(delivery, table, name, words, code="undeclared-word", what=what)
+
+
+def _unknown(
+    delivery: Doubted, table: str, name: str, known: list[str], *, code: str, what: str
+) -> str:
+    near = "null"
+    if known:
+        texts = ", ".join(map(literal, sorted(known)))
+        near = (
+            f"list_sort(list_transform([{texts}], lambda k: struct_pack("
+            f"far := levenshtein(lower(k), lower({quoted(name)})), word := k)))[1].word"
+        )
+    said = f"{literal(what)} || coalesce('; the nearest known is ' || {near}, '')"
+    unknown = f"{quoted(name)} not in ({', '.join(map(literal, known))})" if known else "true"
+    return (
+        f"select {_finding(code, delivery.files[table], name, said)} from {_good(table)}"
+        f" where {quoted(name)} is not null and {unknown} group by {quoted(name)}"
+    )
+
+
+def _alike(delivery: Doubted) -> Iterator[str]:
+    """Tokens of one kind that differ only in case, spaces or punctuation from a commoner one."""
+    for kind, places in ALIKE.items():
+        tokens = [
+            f"select {literal(delivery.files[table])} as file, {literal(name)} as column_name,"
+            f" {quoted(name)} as token, line from {_good(table)} where {quoted(name)} is not null"
+            for table, name in places
+            if table in delivery.files
+        ]
+        if not tokens:
+            continue
+        bare = "lower(token)"
+        # between digits something is kept: C-1-11 is not C-11-1
+        for _ in range(2):
+            bare = rf"regexp_replace({bare}, '([0-9])[^\p{{L}}0-9#]+([0-9])', '\1#\2', 'g')"
+        if kind == "base":
+            bare = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
+        bare = rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')"
+        what = "this differs only in case, spaces or punctuation from a token that is there as well"
+        yield f"""
+            select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
+                   {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
+            from (
+                select *, min(token) over (partition by bare) as one,
+                    max(token) over (partition by bare) as other
+                from (select file, column_name, token, {bare} as bare, min(line) as line,
+                             count(*) as n, sum(count(*)) over (partition by token) as of_token
+                      from ({" union all ".join(tokens)}) group by file, column_name, token)
+                where bare <> ''
+                qualify one <> other
+                    and token <> first(token) over (
+                        partition by bare order by of_token desc, line, token)
+            ) group by file, column_name, token"""
+
+
+def _jumps(delivery: Doubted) -> Iterator[str]:
+    """A flow or FiO2 that jumps up and is back at the next setting.
+
+    Undiluted oxygen from wall or cylinder is meant to be 1.0.
+    """
+    if "settings" not in delivery.files:
+        return
+    conditions = {
+        "flow_lpm": f"v >= {TIMES_MORE} * greatest(p, n) and v - greatest(p, n) >= {LPM_MORE}"
+        f" and least(p, n) >= {STAYS_WITHIN} * greatest(p, n)",
+        "fio2": f"v - greatest(p, n) >= {FIO2_MORE} and abs(p - n) <= {FIO2_ALIKE}"
+        " and coalesce(gas, '') not in ('wall', 'cylinder')",
+    }
+    for name, jumps in conditions.items():
+        found = _finding(
+            "jump-and-back", delivery.files["settings"], name,
+            literal("the value jumps up here and is back at the next setting"),
+        )  # fmt: skip
+        yield f"""
+            select {found} from (
+                select line, v, gas, lag(v) over w as p, lead(v) over w as n
+                from (select trip_id, at_s, line, {name} as v,
+                             last_value(source ignore nulls) over (
+                                 partition by trip_id order by at_s, line
+                                 rows between unbounded preceding and current row) as gas
+                      from {_good("settings")})
+                where v is not null window w as (partition by trip_id order by at_s, line))
+            where p is not null and n is not null and {jumps} having count(*) > 0"""
+
+
+def _few_trips(delivery: Doubted) -> Iterator[str]:
+    """Months with less than half the trips that the dispatch log has."""
+    months = sorted(delivery.export.expected_trips.items())
+    if not months:
+        return
+    expected = ", ".join(f"({literal(month)}, {trips})" for month, trips in months)
+    what = "count(k.trip_id) || ' of ' || m.expected || ' trips expected in ' || m.month || ' came'"
+    found = _finding(
+        "few-trips", delivery.files["trips"], "service_month", what,
+        rows="count(k.trip_id)", line="null", month="m.month",
+    )  # fmt: skip
+    yield (
+        f"select {found} from (values {expected}) m(month, expected)"
+        " left join kept_trips k on k.service_month = m.month"
+        " group by m.month, m.expected having 2 * count(k.trip_id) < m.expected"
+    )
+
+
+def _emptied(delivery: Doubted) -> Iterator[str]:
+    """Tables without a row of a month, where the month before foresees some."""
+    months = [(month, _before(month)) for month in delivery.export.months]
+    pairs = ", ".join(f"({literal(now)}, {literal(then)})" for now, then in months)
+    held = ", ".join(literal(then) for _, then in months)
+    for table, file in delivery.files.items():
+        if table in MAY_BE_EMPTY:
+            continue
+        counts = [
+            "select k.service_month as month, count(distinct k.trip_id) as trips, count(c.trip_id)"
+            f" as n from kept_trips k left join {_good(table)} c using (trip_id) group by all"
+        ]
+        if delivery.is_store:
+            counts.append(
+                "select t.service_month, count(distinct t.trip_key), count(c.trip_key)"
+                " from delivered.holding h join delivered.trips t using (trip_key)"
+                f" left join delivered.{table} c using (trip_key) where t.service_month in ({held})"
+                " and t.service_month not in (select service_month from kept_trips) group by all"
+            )
+        what = (
+            f"'{table} has no rows in ' || now.month || ', and had ' || b.n || ' the month before'"
+        )
+        found = _finding(
+            "emptied-table", file, None, what, rows="0", line="null", month="now.month"
+        )
+        yield (
+            f"with counted as ({' union all '.join(counts)})"
+            f" select {found} from (values {pairs}) m(month, before)"
+            " join counted now on now.month = m.month join counted b on b.month = m.before"
+            f" where now.n = 0 and b.n * now.trips >= {ROWS_FORESEEN} * b.trips"
+        )
+
+
+def _names(delivery: Doubted) -> Iterator[str]:
+    """Two unknown words in a column of the service's own words, which may be a name."""
+    named = looks()["a person's name"]
+    own = declared(delivery.export)
+    for table, file in delivery.files.items():
+        for name in TABLES[table].to_schema().columns:
+            if name not in ("base", "role", "diagnosis_group") or name in own:
+                continue
+            what = literal("two words that are known to be neither a name nor anything else")
+            yield (
+                f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
+                f" where {quoted(name)} in (select value from screened where table_name ="
+                f" {literal(table)} and name = {literal(name)} and not {named}"
+                f" and {perhaps_person()}) group by {quoted(name)}"
+            )
+
+
+def _before(month: str) -> str:
+    """The month before one written YYYY-MM."""
+    year, number = int(month[:4]), int(month[5:])
+    return f"{year - (number == 1):04d}-{number - 1 or 12:02d}"

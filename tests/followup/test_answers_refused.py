@@ -1,0 +1,107 @@
+"""What a filled sheet may not say, and what is read as it is meant; sent through the commands."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import pytest
+
+from pipeline.followup.audit import audit_results
+from pipeline.followup.confirmed import FEWEST_READINGS, agreement
+
+from . import kit, world
+from .test_commands import Run, run
+from .test_confirmed import MONTH, said, trips
+
+__all__ = ["run"]
+
+
+@pytest.fixture
+def one(folder: Path) -> tuple[str, str]:
+    """A trip of the month with a variance, and its rule."""
+    return kit.flagged(folder)[0]
+
+
+def test_codes_are_read_in_any_case(run: Run, folder: Path, one: tuple[str, str]) -> None:
+    row = kit.answer(*one, "Practice", status="Closed", refer_to="DIRECTOR")
+    ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row, dict.fromkeys(row, "")]),
+              "--into", folder)  # fmt: skip
+    assert (ran.code, ran.err) == (0, "")
+    assert kit.ask(folder, "SELECT conclusion, status, refer_to FROM loop.answer") == [
+        ("practice", "closed", "director")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("cells", "told_of"),
+    [
+        ({"rules": "", "conclusion": "missed"}, ("rules", "which rule should have flagged it")),
+        ({"note": "spoke to Marlowe Dexter, who agreed"}, ("note", "a person's name")),
+        ({"note": "Helena forgot the heater"}, ("note", "a person's name")),
+        ({"action": "=HYPERLINK(1)"}, ("action", "not begin with = + - or @")),
+        ({"reviewer": ""}, ("reviewer", "must not be empty")),
+        ({"reviewer": "@me"}, ("reviewer", "not begin with")),
+    ],
+)
+def test_answers_that_cannot_stand_are_set_aside_with_a_sentence(
+    run: Run, folder: Path, one: tuple[str, str], cells: dict[str, str], told_of: tuple[str, str]
+) -> None:
+    column, word = told_of
+    row = kit.answer(*one, "practice") | cells
+    ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row]), "--into", folder)
+    assert ran.code == 4
+    told = [line for line in (ran.out + ran.err).splitlines() if f": {column}:" in line]
+    assert any("line 2" in line and word in line for line in told), ran
+    assert "Marlowe" not in ran.out + ran.err
+    assert kit.ask(folder, "SELECT count(*) FROM loop.answer") == [(0,)]
+
+
+@pytest.mark.parametrize(
+    "note", ["Heater Fault, flow change at once", "Called the desk. Flow was up", "see V-cedar-3"]
+)
+def test_a_note_without_a_name_stands(
+    run: Run, folder: Path, one: tuple[str, str], note: str
+) -> None:
+    row = kit.answer(*one, "practice", note=note)
+    ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row]), "--into", folder)
+    assert (ran.code, ran.err) == (0, "")
+
+
+@pytest.mark.parametrize("readings", [2, FEWEST_READINGS - 1, FEWEST_READINGS])
+def test_a_kappa_needs_ten_double_readings(readings: int) -> None:
+    con = world.world(trips({"deviation": 20}))
+    for reviewer, other in (("R1", "practice"), ("R2", "logistics")):
+        answers: dict[int, str | None] = dict.fromkeys(range(readings), "practice")
+        world.answered(con, said({**answers, 0: other, 1: "equipment"}, reviewer=reviewer))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        row = agreement(con, MONTH).iloc[0]
+    assert (row["cases"], row["same"]) == (readings, readings - 1)
+    assert row[["kappa", "low", "high"]].isna().all() == (readings < FEWEST_READINGS)
+
+
+def test_a_reader_who_always_says_the_same_gives_no_kappa() -> None:
+    con = world.world(trips({"deviation": 20}))
+    for reviewer, other in (("R1", "practice"), ("R2", "logistics")):
+        answers: dict[int, str | None] = dict.fromkeys(range(12), "practice")
+        world.answered(con, said({**answers, 0: other}, reviewer=reviewer))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        row = agreement(con, MONTH).iloc[0]
+    assert (row["cases"], row["same"]) == (12, 11)
+    assert row[["kappa", "low", "high"]].isna().all()
+
+
+@pytest.mark.parametrize("readings", [3, FEWEST_READINGS])
+def test_a_miss_rate_needs_ten_readings(readings: int) -> None:
+    con = world.world(trips({"met": 40}))
+    from pipeline.followup.audit import draw_audit
+
+    world.cases(con, MONTH)
+    draw_audit(con, MONTH)
+    drawn = con.execute("SELECT trip_id FROM loop.audit ORDER BY ALL").df().head(readings)
+    world.answered(con, drawn.assign(conclusion=["missed"] + [None] * (readings - 1)))
+    row = audit_results(con, MONTH).iloc[0]
+    assert (row["read"], row["missed"]) == (readings, 1)
+    assert row[["miss_rate", "low", "high"]].isna().all() == (readings < FEWEST_READINGS)
