@@ -242,9 +242,10 @@ def _make_store(path: Path) -> None:
 
     A kill leaves none, or a whole one; of two processes one makes it, and the other uses that.
     """
-    aside = path.with_name(f"{path.name}.{os.getpid()}-{secrets.token_hex(4)}{ASIDE}")
+    own = f"{path.name}.{os.getpid()}-{secrets.token_hex(4)}"
+    drawn, aside = path.with_name(f"{own}.drawn{ASIDE}"), path.with_name(f"{own}{ASIDE}")
     try:
-        con = _connect(aside, {}, read_only=False)
+        con = _connect(drawn, {}, read_only=False)
         try:
             with transaction(con):
                 create_layout(con)
@@ -253,13 +254,16 @@ def _make_store(path: Path) -> None:
             con.execute("CHECKPOINT")
         finally:
             con.close()
+        # a copy: a lock belongs to a process and a file, whatever its names, and is lost when the
+        # process closes that file anywhere, as the database may do with the first one later
+        shutil.copyfile(drawn, aside)
         name_unless_taken(aside, path)
     except Exception:
         # whoever was first may have taken away what he found beside his store
         if not path.exists():
             raise
     finally:
-        _remove_asides(aside)
+        _remove_asides(drawn, aside)
 
 
 def _remove_asides(*asides: Path) -> None:

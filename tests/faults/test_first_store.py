@@ -75,8 +75,8 @@ def test_three_begun_together_all_find_what_they_stored(tmp_path: Path) -> None:
         several = [begin(AT_ONCE, path, who) for who in range(3)]
         for process in several:
             go(process)
-        ends = [process.communicate(timeout=60)[1] for process in several]
-        assert ends == ["", "", ""]
+        said = [process.communicate(timeout=60)[1] for process in several]
+        assert (said, [process.returncode for process in several]) == ([""] * 3, [0] * 3)
         con = open_store(path, create=False, read_only=True)
         assert con.execute("from said.by order by who").fetchall() == [(0,), (1,), (2,)]
         con.close()
