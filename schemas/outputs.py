@@ -203,13 +203,18 @@ class Measures(pa.DataFrameModel):
     denominator: dt.Float64 = _value("see unit", "Denominator", nullable=False)
     unit: dt.String = _text("Unit of the estimate")
     estimate: dt.Float64 = _value("see unit", "Numerator over denominator; null where nothing")
-    low: dt.Float64 = _value("see unit", "Lower 95 % bound")
+    low: dt.Float64 = _value(
+        "see unit", "Lower 95 % bound; null for an occlusion rate of fewer than ten trips"
+    )
     high: dt.Float64 = _value("see unit", "Upper 95 % bound")
     method: dt.String = _text("Method of the interval")
     trips: dt.Int32 = _value("trips", "Trips that contribute", nullable=False)
     left_out: dt.Int32 = _value("trips", "Trips that could not be counted", nullable=False)
     bound_low: dt.Float64 = _value("1", "Share if every undecided trip were none")
     bound_high: dt.Float64 = _value("1", "Share if every undecided trip were one")
+    k_eff: dt.Float64 = _value(
+        "1", "Of an occlusion rate: shape of its count, from the service's k and the trips' hours"
+    )
 
 
 class Problems(pa.DataFrameModel):

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from pipeline.measures.rows import with_interval
 
 if TYPE_CHECKING:
@@ -54,14 +56,14 @@ def ventilator_time() -> str:
     """
 
 
-# counts of each group, by month and of all months, and how far its trips pull the rate (see
-# `quasi_poisson`)
+# counts of each group, by month and of all months; what the sizes' levels expect of it, and the sum
+# over trips and sizes of its squares, from which a group's own k follows
 _RATES = """
     WITH by_trip AS (
-        SELECT month, group_by, group_value, trip_key, bool_or(counted) AS counted,
+        SELECT month, group_by, group_value, trip_key, cannula, bool_or(counted) AS counted,
                coalesce(sum(events) FILTER (counted), 0) AS events,
                coalesce(sum(seconds) FILTER (counted), 0) AS seconds
-        FROM (SELECT month, trip_key, counted, events, seconds,
+        FROM (SELECT month, trip_key, cannula, counted, events, seconds,
                      unnest(['service', 'cannula', 'flow_share']) AS group_by,
                      unnest(['all', cannula, flow_share]) AS group_value
               FROM ventilator_time)
@@ -69,36 +71,45 @@ _RATES = """
         GROUP BY ALL
     ),
     shown AS (FROM by_trip UNION ALL SELECT * REPLACE ($to AS month) FROM by_trip),
-    totalled AS (
-        SELECT *, sum(events) OVER own AS all_events, sum(seconds) OVER own AS all_seconds
-        FROM shown WINDOW own AS (PARTITION BY month, group_by, group_value)
+    of_trips AS (
+        SELECT month, group_by, group_value, count(*) FILTER (counted)::INTEGER AS trips,
+               count(*) FILTER (NOT counted)::INTEGER AS left_out
+        FROM (SELECT month, group_by, group_value, trip_key, bool_or(counted) AS counted
+              FROM shown GROUP BY ALL)
+        GROUP BY ALL
     ),
-    pulled AS (
-        SELECT *, CASE WHEN counted AND all_events > 0 AND seconds < all_seconds
-                       THEN (events * all_seconds - all_events * seconds)
-                            / ((all_seconds - seconds) * all_events)::DOUBLE END AS pull
-        FROM totalled
+    of_sizes AS (
+        SELECT month, group_by, group_value, cannula, sum(events) AS events,
+               sum(seconds) AS seconds, sum(seconds::HUGEINT * seconds)::DOUBLE AS squares
+        FROM shown GROUP BY ALL
+    ),
+    of_groups AS (
+        SELECT month, group_by, group_value, sum(events)::DOUBLE AS numerator,
+               sum(seconds) / 3600.0 AS denominator,
+               -- in order, so that the sums do not depend on the number of threads
+               coalesce(sum(level * seconds ORDER BY cannula), 0) AS expected,
+               coalesce(sum(level ** 2 * squares ORDER BY cannula), 0) AS expected_squared
+        FROM of_sizes LEFT JOIN size_level USING (cannula) GROUP BY ALL
     )
-    SELECT 'occlusion-rate' AS measure, month, group_by, group_value,
-           sum(events)::DOUBLE AS numerator, sum(seconds) / 3600.0 AS denominator,
-           count(*) FILTER (counted)::INTEGER AS trips,
-           count(*) FILTER (NOT counted)::INTEGER AS left_out,
-           -- in order, so that the sums do not depend on the number of threads
-           sum(pull ** 2 ORDER BY trip_key) AS squares, sum(pull ** 4 ORDER BY trip_key) AS fourths
-    FROM pulled GROUP BY ALL
+    SELECT 'occlusion-rate' AS measure, *
+    FROM of_groups JOIN of_trips USING (month, group_by, group_value)
+    ORDER BY month, group_by, group_value
 """
 
 
 def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rates up to `month` with trips as clusters, and the month's ratio to the months before.
+    """Rates up to `month` with one k for the service, and the month's ratio to the months before.
 
-    Without an event, or with one trip only, the interval is the exact Poisson one. `left_out`
-    counts trips with ventilator time none of which could be counted.
+    With fewer than ten trips a rate has an upper bound only. `left_out` counts trips with
+    ventilator time none of which could be counted. The last row is the clustering itself.
     """
     import pandas as pd
 
-    rates = grouped_rates(con, month)
-    return pd.concat([rates, _ratio(con, rates, month)], ignore_index=True)
+    con.execute(ventilator_time(), {"month": month})
+    counts = _counts(con, month)
+    parts = [_with_intervals(counts), _ratio(counts, month)]
+    parts.append(con.execute(_CLUSTERING, {"to": f"to {month}"}).df())
+    return pd.concat([part for part in parts if len(part)], ignore_index=True)
 
 
 def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -109,69 +120,62 @@ def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 
 def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
-    return _with_intervals(con.execute(_RATES, {"to": f"to {month}"}).df())
+    return _with_intervals(_counts(con, month))
+
+
+def _counts(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Events and hours of each group, with k and what its k_eff is made from."""
+    from pipeline.measures.clustering import cluster
+    from pipeline.statistics.clustered_intervals import effective_k
+
+    k = cluster(con).k
+    counts = con.execute(_RATES, {"to": f"to {month}"}).df()
+    k_eff = effective_k(k, counts["expected"], counts["expected_squared"])
+    return counts.assign(k=k, k_eff=k_eff)
 
 
 def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:
-    """The counts as rows of the measures table, each with the interval that it allows."""
-    import numpy as np
+    from pipeline.statistics.clustered_intervals import rate_intervals
 
-    from pipeline.statistics.clustered import quasi_poisson
-    from pipeline.statistics.intervals import poisson_exact
-
-    exact = poisson_exact(counts["numerator"], counts["denominator"], per=PER_HOURS)
-    by_trip = quasi_poisson(
-        counts["numerator"], counts["denominator"], counts["squares"], counts["fourths"],
-        counts["trips"], per=PER_HOURS,
-    )  # fmt: skip
-    clustered = np.isfinite(by_trip.upper)
-    return with_interval(counts, exact, UNIT).assign(
-        low=np.where(clustered, by_trip.lower, exact.lower),
-        high=np.where(clustered, by_trip.upper, exact.upper),
-        method=np.where(clustered, by_trip.method, exact.method),
+    found = rate_intervals(
+        counts["numerator"], counts["denominator"], counts["k_eff"], counts["trips"], per=PER_HOURS
     )
+    return with_interval(counts, found, UNIT)
 
 
-def _ratio(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame, month: str) -> pd.DataFrame:
-    """The month's rate over that of all earlier months together; no row without both.
+def _ratio(counts: pd.DataFrame, month: str) -> pd.DataFrame:
+    """The month's rate over that of all earlier months together; no row without both."""
+    from pipeline.statistics.clustered_intervals import LEAST_TRIPS, effective_k, rate_ratio
+    from schemas.outputs import Measures
 
-    Occlusions cluster within trips, so the interval takes the trip as the unit; where there are
-    too few trips with one, it is the exact conditional interval instead, and says so.
-    """
-    from pipeline.statistics.intervals import rate_ratio_exact
-    from pipeline.statistics.rate_model import rate_model
-
-    service = rates[(rates["group_by"] == "service") & ~rates["month"].str.startswith("to ")]
-    now, before = service[service["month"] == month], service[service["month"] < month]
-    if now.empty or now["denominator"].sum() <= 0 or before["denominator"].sum() <= 0:
-        return rates.iloc[:0]
-    trips = con.execute(_BY_TRIP, {"month": month}).df()
-    model = rate_model(
-        trips["events"], trips["hours"], trips["period"].tolist(),
-        reference="before", trip=trips["trip_key"],
-    )  # fmt: skip
-    found = next(group for group in model.groups if group.label == "now")
-    low, high = found.crude_ratio.lower, found.crude_ratio.upper
-    estimate, method = found.crude_ratio.estimate, model.method
-    if found.too_few:
-        exact = rate_ratio_exact(
-            now["numerator"].sum(), now["denominator"].sum(),
-            before["numerator"].sum(), before["denominator"].sum(),
-        )  # fmt: skip
-        estimate, low, high = map(float, (exact.ratio, exact.lower, exact.upper))
-        method = exact.method
-    return now.assign(
-        measure="occlusion-rate-ratio",
-        unit="ratio to the months before",
-        estimate=estimate,
-        low=low,
-        high=high,
-        method=method,
+    service = counts[(counts["group_by"] == "service") & ~counts["month"].str.startswith("to ")]
+    now, before = (
+        chosen[["numerator", "denominator", "expected", "expected_squared", "trips"]].sum()
+        for chosen in (service[service["month"] == month], service[service["month"] < month])
     )
+    if now["denominator"] <= 0 or before["denominator"] <= 0:
+        return counts.iloc[:0]
+    k = float(counts["k"].iloc[0])
+    k_now, k_before = (
+        effective_k(k, side["expected"], side["expected_squared"]) for side in (now, before)
+    )
+    found = rate_ratio(
+        now["numerator"], now["denominator"], k_now,
+        before["numerator"], before["denominator"], k_before,
+    )  # fmt: skip
+    rows = service[service["month"] == month].assign(
+        measure="occlusion-rate-ratio", unit="ratio to the months before", estimate=found.ratio,
+        low=np.nan if now["trips"] < LEAST_TRIPS else found.lower, high=found.upper,
+        method=found.method, k_eff=np.nan,
+    )  # fmt: skip
+    return rows.reindex(columns=list(Measures.to_schema().columns))
 
 
-_BY_TRIP = """
-    SELECT trip_key, CASE WHEN month = $month THEN 'now' ELSE 'before' END AS period,
-           sum(events)::DOUBLE AS events, sum(seconds) / 3600.0 AS hours
-    FROM ventilator_time WHERE counted GROUP BY ALL HAVING hours > 0 ORDER BY trip_key
+_CLUSTERING = """
+    SELECT 'occlusion-clustering' AS measure, $to AS month, 'service' AS group_by,
+           'all' AS group_value, events AS numerator, trips AS denominator, 'k' AS unit,
+           k AS estimate, trips::INTEGER AS trips, 0::INTEGER AS left_out,
+           CASE WHEN assumed THEN 'assumed: fewer than 10 events'
+                ELSE 'Cox-Reid likelihood, penalised' END AS method
+    FROM occlusion_k
 """

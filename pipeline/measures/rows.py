@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.statistics.clustered_intervals import ClusteredInterval
     from pipeline.statistics.intervals import Interval
 
 
-def with_interval(counts: pd.DataFrame, interval: Interval, unit: str) -> pd.DataFrame:
+def with_interval(
+    counts: pd.DataFrame, interval: Interval | ClusteredInterval, unit: str
+) -> pd.DataFrame:
     """Add unit, estimate, bounds and method to `counts`; missing bound columns become null.
 
     `counts` has measure, month, group_by, group_value, numerator, denominator, trips, left_out.

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from pipeline.measures.clustering import service_k
+
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
@@ -70,7 +74,8 @@ def sizes(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Crude and adjusted rates by size over all months to `month`; see `Sizes`.
 
     The reference is the size with the most hours. Rows whose flow share or weight is unknown are
-    left out of the model, and counted in `method`; the crude rates keep them.
+    left out of the model, and counted in `method`; the crude rates keep them. Call after
+    `occlusion_rates`, which leaves the service's k.
     """
     import pandas as pd
 
@@ -81,49 +86,50 @@ def sizes(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     rows = size_rows(con, month)
     if rows.empty:
         return pd.DataFrame(columns=columns)
+    k = service_k(con)
     hours = rows.groupby("cannula", sort=True)["hours"].sum()
     reference = str(hours.idxmax())
     model = rate_model(
         rows["events"], rows["hours"], rows["cannula"].tolist(),
-        reference=reference, trip=rows["trip_key"], per=PER_HOURS,
+        reference=reference, trip=rows["trip_key"], k=k, per=PER_HOURS,
         names=list(REFERENCE_TERMS.values()),
         covariates=rows[list(REFERENCE_TERMS)].to_numpy(dtype=float),
     )  # fmt: skip
-    crude = _crude(rows)
+    crude = {str(label): row for label, row in _crude(rows, k).to_dict("index").items()}
     method = _method(model)
     found = [_row(group, crude[group.label], reference, method) for group in model.groups]
     missing = [label for label in crude if label not in {g.label for g in model.groups}]
     found += [
-        {**_crude_columns(label, crude[label]), "reference": reference, "method": method,
+        {**crude[label], "cannula": label, "reference": reference, "method": method,
          "reason": "No row with known flow share and weight."}
         for label in missing
     ]  # fmt: skip
     return pd.DataFrame(found, columns=columns).sort_values("cannula", ignore_index=True)
 
 
-def _crude(rows: pd.DataFrame) -> dict[str, Any]:
-    """Clustered crude rate of each size, from every counted row."""
-    from pipeline.statistics.clustered import clustered_rate
+def _crude(rows: pd.DataFrame, k: float) -> pd.DataFrame:
+    """Crude rate of each size from every counted row, a row a cannula."""
+    from pipeline.statistics.clustered_intervals import effective_k, rate_intervals
+    from pipeline.statistics.intervals import poisson_exact
 
-    by_trip = rows.groupby(["cannula", "trip_key"], sort=True)[["events", "hours"]].sum()
+    units = rows.groupby(["cannula", "trip_key"], sort=True)[["events", "hours"]].sum()
+    units = units.assign(squares=units["hours"] ** 2, trips=1, trips_with_event=units["events"] > 0)
+    sums = units.groupby(level="cannula", sort=True).sum()
+    k_eff = effective_k(k, sums["hours"], sums["squares"])
+    found = rate_intervals(sums["events"], sums["hours"], k_eff, sums["trips"], per=PER_HOURS)
+    naive = poisson_exact(sums["events"], sums["hours"], per=PER_HOURS)
+    return sums.drop(columns="squares").assign(
+        crude=found.estimate, crude_low=found.lower, crude_high=found.upper,
+        naive_low=naive.lower, naive_high=naive.upper, k_eff=k_eff,
+        # variance of the count over that of independent events
+        dispersion=np.where(sums["events"] > 0, 1 + sums["events"] / k_eff, np.nan),
+    )  # fmt: skip
+
+
+def _row(group: GroupRate, crude: dict[str, Any], reference: str, method: str) -> dict[str, Any]:
     return {
-        str(label): clustered_rate(group["events"], group["hours"], per=PER_HOURS)
-        for label, group in by_trip.groupby(level="cannula", sort=True)
-    }
-
-
-def _crude_columns(label: str, rate: Any) -> dict[str, Any]:
-    return {
-        "cannula": label, "events": rate.events, "hours": rate.exposure, "trips": rate.trips,
-        "trips_with_event": rate.trips_with_event, "crude": rate.estimate,
-        "crude_low": rate.lower, "crude_high": rate.upper, "naive_low": rate.naive_lower,
-        "naive_high": rate.naive_upper, "dispersion": rate.dispersion,
-    }  # fmt: skip
-
-
-def _row(group: GroupRate, rate: Any, reference: str, method: str) -> dict[str, Any]:
-    return {
-        **_crude_columns(group.label, rate),
+        **crude,
+        "cannula": group.label,
         **_estimate("adjusted", group.adjusted_rate),
         **_estimate("ratio", group.crude_ratio),
         **_estimate("adjusted_ratio", group.adjusted_ratio),

@@ -1,9 +1,8 @@
 """Rates compared between groups, crude and adjusted for what else differs between them.
 
-A log-linear (quasi-Poisson) model with exposure as offset. Rows are stretches of trips with the
-same values throughout; the intervals take the trip, not the row, as the unit (sandwich variance
-with the leverage correction of Mancl and DeRouen 2001, Biometrics 57:126, and the t quantile of Pan
-and Wall 2002, Stat Med 21:1429), and hold whatever the distribution of events between trips.
+A log-linear model with exposure as offset, fitted as if events were independent. Rows are stretches
+of trips with the same values throughout; the intervals take the stretches of a trip in one group to
+share a gamma factor of the service's shape k (:mod:`clustered_effects`).
 """
 
 import warnings
@@ -14,16 +13,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import BoolArray, IntArray, one_series
-from pipeline.statistics.clustered import (
-    MIN_EVENT_TRIPS,
-    ClusteredRate,
-    clustered_rate,
-    t_quantile,
-)
+from pipeline.statistics.clustered_effects import effect_ratio, effects_covariance
 from pipeline.statistics.intervals import FloatArray
 
-MAX_LEVERAGE_TRIPS = 20_000
-"""With more trips no single one has leverage worth correcting for."""
+MIN_EVENT_TRIPS = 5
+"""With fewer trips that had an event, rates are not compared or adjusted."""
 
 WIDEST = 10.0
 """Half-width on the log scale from which an interval (a factor of 22,000) is no answer."""
@@ -43,7 +37,7 @@ UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
 
 @dataclass(frozen=True)
 class GroupRate:
-    """One group: its crude rate, its ratio to the reference, and both once adjusted.
+    """One group: its ratio to the reference, crude and adjusted, and its adjusted rate.
 
     Rates are per ``per`` units of exposure; the adjusted rate is what the group's would be at the
     whole service's own mix of the covariates. The ratios are 1 in the reference group itself.
@@ -51,7 +45,6 @@ class GroupRate:
     """
 
     label: str
-    crude: ClusteredRate
     crude_ratio: Estimate
     adjusted_rate: Estimate
     adjusted_ratio: Estimate
@@ -61,10 +54,9 @@ class GroupRate:
 
 @dataclass(frozen=True)
 class RateModel:
-    """Groups in the order of their labels, the covariates' rate ratios, and the over-dispersion.
+    """Groups in the order of their labels, and the covariates' rate ratios.
 
-    ``dispersion`` is the variance between trips over that of independent events, given the model
-    (1: no clustering). ``dropped`` names covariates that could not be told apart from others or had
+    ``dropped`` names covariates that could not be told apart from others or had
     no event at one of their levels; ``rows_left_out`` counts rows that miss a value or have no
     exposure, whose events (``events_left_out``) are in no figure here. ``reason`` says in a
     sentence why nothing could be adjusted, else it is empty.
@@ -73,7 +65,6 @@ class RateModel:
     groups: tuple[GroupRate, ...]
     terms: tuple[tuple[str, Estimate], ...]
     reference: str
-    dispersion: float
     dropped: tuple[str, ...]
     rows_left_out: int
     events_left_out: float
@@ -117,22 +108,18 @@ class _Design:
 
 @dataclass(frozen=True)
 class _Fit:
-    """Coefficients, their covariance if events were independent, and each trip's pull on them."""
+    """Coefficients and their covariance, with the events of a trip in one group clustered."""
 
     coefficients: FloatArray
-    naive: FloatArray
-    pulls: FloatArray
-    dispersion: float
+    covariance: FloatArray
 
     def log_linear(self, weights: FloatArray, value: float, level: float) -> Estimate:
         """Interval of exp(value) where ``weights`` is the derivative of value by coefficient."""
-        scores = self.pulls @ weights
-        variance = max(float(np.sum(scores**2)), float(weights @ self.naive @ weights))
-        half = t_quantile(scores, level) * float(np.sqrt(variance))
-        if not np.isfinite(half) or half > WIDEST:
+        change = effect_ratio(np.zeros(len(weights)), self.covariance, weights, level)
+        if not np.isfinite(change.upper) or np.log(change.upper) > WIDEST:
             return UNKNOWN
-        low, mid, high = np.exp([value - half, value, value + half])
-        return Estimate(float(mid), float(low), float(high))
+        middle = float(np.exp(value))
+        return Estimate(middle, middle * float(change.lower), middle * float(change.upper))
 
 
 def rate_model(
@@ -141,6 +128,7 @@ def rate_model(
     group: Sequence[str] | ArrayLike,
     *,
     reference: str,
+    k: float,
     trip: ArrayLike | None = None,
     covariates: ArrayLike | None = None,
     names: Sequence[str] = (),
@@ -152,19 +140,19 @@ def rate_model(
     One entry a row: ``events`` (counts), ``exposure`` (hours or any unit), ``group`` (labels),
     ``trip`` (labels; without it every row is a trip) and ``covariates``, a matrix of rows by
     ``names`` without a constant column: indicators, or numbers on whose scale the log rate is
-    linear. Rows that miss a value or have no exposure are left out and counted. Where there is too
-    little to compare, the result says so; only inputs of the wrong shape, or counts below 0, raise
+    linear. ``k`` is the service's shape. Rows that miss a value or have no exposure are left out
+    and counted. Where there is too little to compare, the result says so; only inputs of the wrong
+    shape, or counts below 0, raise
     ValueError.
     """
     # long: nine named arguments and what each means
     rows, labels, left = _usable(events, exposure, group, trip, covariates)
     if rows.covariates.shape[1] != len(names):
         raise ValueError("one name for each covariate")
-    crude = [_crude(rows, i, per, level) for i in range(len(labels))]
-    few = [_few(rate) for rate in crude]
+    few = [_few(rows, i) for i in range(len(labels))]
     base = labels.index(reference) if reference in labels else -1
     problem = "No row of the reference group." if base < 0 else few[base]
-    fitted = None if problem else _compare(rows, base, few, names)
+    fitted = None if problem else _compare(rows, base, few, names, k)
     if fitted is None and not problem:
         problem = "The model could not be fitted: too little to tell the terms apart."
 
@@ -175,18 +163,17 @@ def rate_model(
             found = fitted.group(i, rows, per, level)
             if np.isnan([e.estimate for e in found]).any():
                 said, found = "Too few to say: no bounds worth the name.", (UNKNOWN,) * 3
-        return GroupRate(labels[i], crude[i], *found, bool(said), said)
+        return GroupRate(labels[i], *found, bool(said), said)
 
     return RateModel(
         groups=tuple(group_rate(i) for i in range(len(labels))),
         terms=fitted.terms(names, level) if fitted else (),
         reference=reference,
-        dispersion=fitted.full.dispersion if fitted else float("nan"),
         dropped=fitted.design.dropped if fitted else (),
         rows_left_out=left[0],
         events_left_out=left[1],
         level=level,
-        method="quasi-Poisson, trips as clusters",
+        method="log-linear model, one k for the service",
         reason=problem,
     )
 
@@ -216,12 +203,14 @@ class _Compared:
         )
 
 
-def _compare(rows: _Rows, base: int, few: Sequence[str], names: Sequence[str]) -> _Compared | None:
+def _compare(
+    rows: _Rows, base: int, few: Sequence[str], names: Sequence[str], k: float
+) -> _Compared | None:
     others = [i for i in range(len(few)) if i != base and not few[i]]
     design = _estimable(rows, (base, *others), names)
     everyone = np.isin(rows.group, design.groups)
-    plain = _fit(rows, replace(design, active=(), kept=everyone))
-    full = _fit(rows, design)
+    plain = _fit(rows, replace(design, active=(), kept=everyone), k)
+    full = _fit(rows, design, k)
     return _Compared(design, plain, full) if plain and full else None
 
 
@@ -253,19 +242,14 @@ def _usable(
     return rows, [str(label) for label in labels], left
 
 
-def _crude(rows: _Rows, group: int, per: float, level: float) -> ClusteredRate:
-    own = rows.group == group
-    _, trip = np.unique(rows.trip[own], return_inverse=True)
-    events = np.bincount(trip, rows.events[own])
-    return clustered_rate(events, np.bincount(trip, rows.exposure[own]), per, level)
-
-
-def _few(rate: ClusteredRate) -> str:
-    if rate.events == 0:
+def _few(rows: _Rows, group: int) -> str:
+    """Why a group cannot be compared; empty where it can."""
+    happened = np.unique(rows.trip[(rows.group == group) & (rows.events > 0)])
+    if len(happened) == 0:
         return "Too few to say: no event."
-    if rate.trips_with_event >= MIN_EVENT_TRIPS:
+    if len(happened) >= MIN_EVENT_TRIPS:
         return ""
-    return f"Too few to say: trips with an event {rate.trips_with_event}, needed {MIN_EVENT_TRIPS}."
+    return f"Too few to say: trips with an event {len(happened)}, needed {MIN_EVENT_TRIPS}."
 
 
 def _estimable(rows: _Rows, groups: tuple[int, ...], names: Sequence[str]) -> _Design:
@@ -319,7 +303,7 @@ def _distinct(matrix: FloatArray) -> tuple[FloatArray, IntArray]:
     return matrix[first], cell.astype(np.int64)
 
 
-def _fit(rows: _Rows, design: _Design) -> _Fit | None:
+def _fit(rows: _Rows, design: _Design, k: float) -> _Fit | None:
     """Fit by iteratively reweighted least squares; None where that fails."""
     from statsmodels.genmod.families import Poisson
     from statsmodels.genmod.generalized_linear_model import GLM
@@ -337,39 +321,13 @@ def _fit(rows: _Rows, design: _Design) -> _Fit | None:
             found = model.fit(maxiter=100, tol=1e-10)
             coefficients = np.asarray(found.params, dtype=np.float64)
             mean = exposure * np.exp(matrix @ coefficients)
-            naive = _inverse((matrix * mean[:, None]).T @ matrix)
+            unit = rows.trip[kept] * (1 + rows.group.max()) + rows.group[kept]
+            covariance = effects_covariance(matrix, mean, unit, k)
     except (np.linalg.LinAlgError, ValueError, FloatingPointError):
         return None
-    if not (found.converged and np.isfinite(naive).all() and np.isfinite(coefficients).all()):
+    if not (found.converged and np.isfinite(covariance).all() and np.isfinite(coefficients).all()):
         return None
-    _, trip = np.unique(rows.trip[kept], return_inverse=True)
-    pulls = _pulls(matrix, events - mean, mean, trip, naive)
-    seen, expected = np.bincount(trip, events), np.bincount(trip, mean)
-    spare = max(1, len(seen) - matrix.shape[1])
-    dispersion = float(np.sum((seen - expected) ** 2) / expected.sum() * len(seen) / spare)
-    return _Fit(coefficients, naive, pulls, dispersion)
-
-
-def _inverse(matrix: FloatArray) -> FloatArray:
-    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-
-
-def _pulls(
-    matrix: FloatArray, residual: FloatArray, mean: FloatArray, trip: IntArray, naive: FloatArray
-) -> FloatArray:
-    """Each trip's pull on each coefficient, as if that trip had not been fitted itself."""
-    order = np.argsort(trip, kind="stable")
-    starts = np.flatnonzero(np.diff(trip[order], prepend=-1))
-    ordered = matrix[order]
-    scores = np.add.reduceat(ordered * residual[order, None], starts, axis=0)
-    if len(starts) <= MAX_LEVERAGE_TRIPS:
-        outer = ordered[:, :, None] * ordered[:, None, :] * mean[order, None, None]
-        kept = np.eye(matrix.shape[1]) - np.add.reduceat(outer, starts, axis=0) @ naive
-        try:
-            scores = np.linalg.solve(kept, scores[:, :, None])[:, :, 0]
-        except np.linalg.LinAlgError:  # a trip that alone settles a coefficient
-            scores = (np.linalg.pinv(kept) @ scores[:, :, None])[:, :, 0]
-    return np.asarray(scores @ naive)
+    return _Fit(coefficients, covariance)
 
 
 def _ratio(fit: _Fit, column: int, level: float) -> Estimate:

@@ -258,6 +258,8 @@ def _shares(
         much, trips = sum(more, np.zeros(1)), all_n[part]
         share = rule_share(much, trips, None, Sums(d0, n0))
         changed[:, top] = share_increment(much, trips, share, odds)
+        if not len(below):
+            continue
         for c, d, n, worse in zip(below, events, judged, more, strict=True):
             own = Sums(*past[c])
             unchanged[:, c] = share_increment(d, n, base_share(d, n, level, None, own), odds)

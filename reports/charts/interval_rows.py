@@ -74,7 +74,7 @@ def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
     """One row a group, under each other one dot a look, its numbers beside it or, narrow, above.
 
     Heights are px, the width is the screen's. What runs on past the axis ends in an arrow head. A
-    rate without an event is an open square: its interval knows nothing of how events cluster.
+    rate of few trips is an open square: it has an upper bound alone.
     """
     height = _row_height(plan, len(rows), narrow=narrow)
     offsets = _offsets(plan, height, narrow=narrow)
@@ -144,11 +144,11 @@ def _row_axis(rows: list[Row], *, labels: bool) -> Figure:
 
 
 def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool = False) -> Figure:
-    """One look's dots; `none`: those of rates without an event, open squares of its colour."""
+    """One look's dots; `none`: those of few trips, open squares of its colour."""
     drawn = [
         (i, r)
         for i, r in enumerate(rows)
-        if r[look.key]["estimate"] is not None and bool(r[look.key].get("no_event")) == none
+        if r[look.key]["estimate"] is not None and bool(r[look.key].get("few")) == none
     ]
     cells = [r[look.key] for _, r in drawn]
     look = dataclasses.replace(look, symbol="square-open", size=9) if none else look

@@ -50,13 +50,13 @@ def months_figure(rows: list[Row], service: Row, unit: str, *, columns: int) -> 
 
 
 def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
-    """Earlier months, the month under review, each with and without an event; arrow heads."""
+    """Earlier months, the month under review, each with trips enough and too few; arrow heads."""
     drawn = [(i, c) for i, c in enumerate(panel["months"]) if c["estimate"] is not None]
     last = len(panel["months"]) - 1
     cut = [i for i, c in drawn if runs_past(c, top)]
     traces = [
         *(
-            _points(panel, [e for e in own if e[1]["no_event"] == none], top, now=now, none=none)
+            _points(panel, [e for e in own if e[1]["few"] == none], top, now=now, none=none)
             for own, now in (
                 ([e for e in drawn if e[0] < last], False),
                 ([e for e in drawn if e[0] == last], True),

@@ -116,7 +116,8 @@ def arms(cells: list[Row], at: list[float], top: float, color: str, width: float
 def told(cell: Row) -> str:
     """A cell's numbers, shown when pointing at its dot."""
     return (
-        f"{cell['rate_text']} (95{words.NBSP}% {cell['range_text']})<br>{cell['made_from']},"
+        f"{cell['rate_text']} ({'' if cell.get('few') else f'95{words.NBSP}% '}"
+        f"{cell['range_text']})<br>{cell['made_from']},"
         f" {words.many(int(cell['trips'] or 0), 'trip')}"
     )
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 RATE = "occlusion-rate"
 MONTHS_DRAWN = 24
+MOST_MEANT = 500.0
+"""A bound above five events an hour says nothing that anybody asks; assumed."""
 
 
 def rate_cell(row: Row | None) -> Row:
@@ -20,6 +22,9 @@ def rate_cell(row: Row | None) -> Row:
     row = row or {}
     low, high = words.some(row.get("low")), words.some(row.get("high"))
     estimate = words.some(row.get("estimate"))
+    few = low is None and high is not None
+    if few and (high or 0.0) > MOST_MEANT:
+        high = None
     events, hours = words.some(row.get("numerator")), words.some(row.get("denominator"))
     trips, left_out = words.some(row.get("trips")), words.some(row.get("left_out"))
     return {
@@ -30,15 +35,20 @@ def rate_cell(row: Row | None) -> Row:
         "hours": hours,
         "trips": trips,
         "left_out": left_out,
-        "no_event": bool(hours) and not events,
+        "few": few,
         "made_from": f"{words.whole(events)} / {words.hours(hours)}{words.NBSP}h"
         if hours
         else "0 h",
         "trips_text": words.whole(trips or 0),
         "rate_text": words.rate(estimate),
-        "range_text": words.between(low, high),
-        "method": text(row.get("method")) if low is not None or high is not None else "",
+        "range_text": few_text(high) if few else words.between(low, high),
+        "method": text(row.get("method")) if few or high is not None else "",
     }
+
+
+def few_text(high: float | None) -> str:
+    """What fewer than ten trips bear: an upper bound, or not even that."""
+    return "too few to say" + (f": at most {words.rate(high)}" if high is not None else "")
 
 
 class RateTable:

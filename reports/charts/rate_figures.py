@@ -65,5 +65,4 @@ def _line(cell: Row) -> str:
     if not cell["hours"]:
         return "no ventilator hours"
     trips = words.many(int(cell["trips"] or 0), "trip")
-    exact = ", exact" if cell["no_event"] else ""
-    return f"{cell['made_from']}, {trips}: {cell['rate_text']} ({cell['range_text']}{exact})"
+    return f"{cell['made_from']}, {trips}: {cell['rate_text']} ({cell['range_text']})"

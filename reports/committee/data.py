@@ -78,7 +78,7 @@ def _sizes(review: MonthReview, rates: Row) -> list[Row]:
         "said": f"Dots with 95{words.NBSP}% intervals, an arrow head where one runs on. Dashed: the"
         f" whole service. Sizes are used at other flows and in other children: the director's page"
         f" has the adjusted rates. Intervals: {rates['size_methods']}."
-        + (" Open square: no event, may be too narrow." if said["sizes_exact"] else ""),
+        + (" Open square: fewer than ten trips." if said["sizes_few"] else ""),
     }]  # fmt: skip
 
 

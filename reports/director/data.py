@@ -34,7 +34,7 @@ from reports.director.what_if import what_if_data
 from reports.text import words
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row
-from reports.text.sentences import exact_note, need_sentence, sizes_finding
+from reports.text.sentences import few_note, need_sentence, sizes_finding
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
@@ -86,7 +86,7 @@ def sizes_data(review: MonthReview, figures: MeasureFigures) -> Row:
         "finding": f"{crude} {adjusted}".strip(),
         "reference": labels.get(found.reference, found.reference),
         "method": found.method,
-        "notes": [s for s in (_spread(known), exact_note(known)) if s],
+        "notes": [s for s in (_spread(known), few_note(known)) if s],
     }
 
 

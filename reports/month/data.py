@@ -77,7 +77,7 @@ def rate_sentences(review: MonthReview, rates: Row) -> Row:
             review, rates["sizes"], service, "cannula size", "cannula sizes"
         ),
         "sizes_chance": sentences.chance_note(rates["sizes"], "size"),
-        "sizes_exact": sentences.exact_note(rates["sizes"]),
+        "sizes_few": sentences.few_note(rates["sizes"]),
         "shares_finding": sentences.sizes_finding(
             review,
             rates["shares"],

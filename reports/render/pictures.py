@@ -144,7 +144,7 @@ def _by_size(review: MonthReview) -> Picture:
             f"Whole service. {'. '.join(made)}." if made else "",
             f"Intervals: {rates['size_methods']}.",
             told["sizes_chance"],
-            told["sizes_exact"],
+            told["sizes_few"],
         ),
     )
 

@@ -106,10 +106,15 @@ def _were(trips: int) -> str:
 def rate_phrase(cell: Row, unit: str) -> str:
     """'4.1 events per 100 h (95 % 3.0–5.5; 61 events in 1,500 h of 210 trips)'."""
     return (
-        f"{cell['rate_text']} {unit} (95{words.NBSP}% {cell['range_text']};"
+        f"{cell['rate_text']} {unit} ({_interval(cell)};"
         f" {words.many(int(cell['events'] or 0), 'event')} in {words.hours(cell['hours'])}"
         f"{words.NBSP}h of {words.many(int(cell['trips'] or 0), 'trip')})"
     )
+
+
+def _interval(cell: Row) -> str:
+    few = cell.get("few")
+    return str(cell["range_text"]) if few else f"95{words.NBSP}% {cell['range_text']}"
 
 
 def ratio_row(review: MonthReview) -> Row | None:
@@ -244,15 +249,11 @@ def chance_note(rows: list[Row], what: str) -> str:
     )
 
 
-def exact_note(rows: list[Row]) -> str:
-    """What the interval of a size without an event leaves out; empty where each has one."""
-    if not any(r["all"]["hours"] and not r["all"]["events"] for r in rows):
+def few_note(rows: list[Row]) -> str:
+    """What a size of few trips bears; empty where each has enough."""
+    if not any(r["all"]["few"] for r in rows):
         return ""
-    return (
-        "A rate without an event (an open square) has the exact Poisson interval, which leaves out"
-        " that occlusions cluster within trips: it may be too narrow, and cannot be held against"
-        " the others."
-    )
+    return "Fewer than ten trips (an open square): too few to say, an upper bound alone."
 
 
 def months_finding(rates: Row) -> str:

@@ -79,6 +79,7 @@ VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing
 MEASURE_WORDS = {
     "occlusion-rate": "Occlusion events per 100 ventilator high-flow hours",
     "occlusion-rate-ratio": "Occlusion rate of the month over that of the months before",
+    "occlusion-clustering": "How much occlusions come together on the same trips (k)",
     "deviation-share": "Trips with a variance for review, of the trips judged",
     "cannot-tell-share": "Trips that could not be judged, of those the rule asks about",
     "all-rules-share": "Trips with every applicable rule met, of the trips with all judged",
@@ -165,9 +166,11 @@ def _percent_digits(share: float) -> str:
 
 
 def between(low: float | None, high: float | None) -> str:
-    """An interval of rates as '1.1–2.3'; open where the upper bound is missing."""
+    """An interval of rates as '1.1–2.3'; open where a bound is missing."""
     if low is None and high is None:
         return "no interval"
+    if low is None:
+        return f"at most {rate(high)}"
     if high is None:
         return f"{rate(low)} or more"
     return f"{rate(low)}{DASH}{rate(high)}"

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import csv
+import math
+import random
 from collections import defaultdict
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import pytest
+from scipy import optimize, stats
 
 from pipeline.measures.registry import MEASURES
 from pipeline.review import review
 from pipeline.simulate import simulate
-from pipeline.statistics.clustered import clustered_rate
 
 from .cli_kit import data_alone
 
@@ -131,44 +133,125 @@ def test_full_oxygen_is_undiluted_gas_and_other_sources_at_1(month: Any) -> None
     }
 
 
-def test_intervals_of_occlusion_rates_take_trips_as_clusters(month: Any) -> None:
-    rows = {
+def mid_p(events: float, k_eff: float) -> tuple[float, float]:
+    """Mid-P bounds of a negative-binomial mean, straight from the distribution's own tails."""
+
+    def tail(mean: float) -> float:
+        p = k_eff / (k_eff + mean)
+        return float(
+            stats.nbinom.cdf(events - 1, k_eff, p) + stats.nbinom.pmf(events, k_eff, p) / 2
+        )
+
+    upper = optimize.brentq(lambda mean: tail(mean) - 0.025, 1e-9, 1e6, xtol=1e-10)
+    lower = optimize.brentq(lambda mean: tail(mean) - 0.975, 1e-9, 1e6, xtol=1e-10) if events else 0
+    return lower, k_eff * (20 ** (1 / k_eff) - 1) if not events else upper
+
+
+def figures_of(month: dict[str, list[Row]], measure: str, when: str) -> dict[tuple[str, str], Row]:
+    return {
         (row["group_by"], row["group_value"]): row
         for row in month["measures"]
-        if (row["measure"], row["month"]) == ("occlusion-rate", "2026-06")
+        if (row["measure"], row["month"]) == (measure, when)
     }
-    trips: dict[str, list[list[float]]] = defaultdict(list)
-    whole: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
-    for (cannula, trip), counts in by_trip(month).items():
-        trips[cannula].append(counts)
-        whole[trip] = [a + b for a, b in zip(whole[trip], counts, strict=True)]
-    groups = {("cannula", cannula): counts for cannula, counts in trips.items()}
-    groups["service", "all"] = [*whole.values()]
-    methods = set()
-    for group, counts in groups.items():
-        own = clustered_rate([e for e, _ in counts], [h for _, h in counts], per=100)
-        row = rows[group]
-        assert float(row["low"]) == pytest.approx(own.lower, rel=1e-9, abs=1e-9)
-        assert float(row["high"]) == pytest.approx(own.upper, rel=1e-9)
-        assert (row["method"], int(row["trips"])) == (own.method, own.trips)
-        methods.add(own.method)
-    assert methods == {"quasi-Poisson by trip", "exact Poisson"}
 
 
-def test_one_trip_that_counts_beside_one_that_does_not_has_the_exact_interval() -> None:
+def test_intervals_of_occlusion_rates_follow_from_one_k_and_the_trips_hours(month: Any) -> None:
+    """From the month's data files alone: k, each size's level, k_eff, and the bounds."""
+    now = figures_of(month, "occlusion-rate", "2026-06")
+    whole = figures_of(month, "occlusion-rate", "to 2026-06")
+    k = float(figures_of(month, "occlusion-clustering", "to 2026-06")["service", "all"]["estimate"])
+    all_events, all_hours = (
+        float(whole["service", "all"][name]) for name in ("numerator", "denominator")
+    )
+    r = all_events / all_hours
+    level = {}
+    for (by, cannula), row in whole.items():
+        if by == "cannula":
+            x, t, own = (float(row[name]) for name in ("numerator", "denominator", "k_eff"))
+            f = 1 / (1 + r * t / own)
+            level[cannula] = (3 + x * f) / (3 / r + t * f)
+    found = by_trip(month)
+    used = {cannula for cannula, _ in found}
+    groups = {("cannula", c): [key for key in found if key[0] == c] for c in sorted(used)}
+    groups["service", "all"] = list(found)
+    few = 0
+    for group, keys in groups.items():
+        row = now[group]
+        x, hours = (sum(found[key][i] for key in keys) for i in (0, 1))
+        m = [level[key[0]] * found[key][1] for key in keys]
+        k_eff = k * sum(m) ** 2 / sum(one**2 for one in m)
+        assert float(row["k_eff"]) == pytest.approx(k_eff, rel=1e-9)
+        low, high = (100 * bound / hours for bound in mid_p(x, k_eff))
+        assert float(row["high"]) == pytest.approx(high, rel=1e-6)
+        trips = len({trip for _, trip in keys})
+        assert int(row["trips"]) == trips
+        if trips < 10:
+            few += 1
+            assert not row["low"]
+        else:
+            assert float(row["low"]) == pytest.approx(low, rel=1e-6, abs=1e-9)
+    assert few < len(groups)
+    assert {row["method"] for row in now.values()} == {
+        "mid-P negative binomial, one k for the service"
+    }
+
+
+def of_trips(counts: list[tuple[str, float, int]]) -> tuple[Any, float]:
+    """The rates of one month of trips (cannula, hours, events), by group, and k."""
+    from pipeline.measures.clustering import service_k
     from pipeline.measures.occlusion_rate import rates_of
 
     with duckdb.connect() as con:
         con.execute("""
-            CREATE TABLE ventilator_time AS
-            FROM (VALUES (1, '2026-01', TRUE, 'prong-1', '0-25 %', 5400, 3),
-                         (2, '2026-01', FALSE, 'prong-1', '0-25 %', 3600, 0))
-                 v(trip_key, month, counted, cannula, flow_share, seconds, events)""")
-        rates = rates_of(con, "2026-01").set_index(["group_by", "month"])
-    row = rates.loc[("cannula", "2026-01")]
-    # Garwood 1936: 3 events have bounds 0.6187 and 8.7673
-    assert (row["trips"], row["left_out"], row["method"]) == (1, 1, "exact Poisson")
-    assert (row["low"] * 0.015, row["high"] * 0.015) == pytest.approx((0.6187, 8.7673), abs=1e-4)
+            CREATE TABLE ventilator_time (trip_key INT, month VARCHAR, counted BOOL,
+                cannula VARCHAR, flow_share VARCHAR, seconds INT, events INT)""")
+        con.executemany(
+            "INSERT INTO ventilator_time VALUES (?, '2026-01', TRUE, ?, '0-25 %', ?, ?)",
+            [(i, size, round(3600 * t), x) for i, (size, t, x) in enumerate(counts)],
+        )
+        rates = rates_of(con, "2026-01").set_index(["group_by", "group_value", "month"])
+        return rates, service_k(con)
+
+
+def test_k_is_that_of_the_penalised_likelihood_summed_plainly() -> None:
+    rng = random.Random(4)
+    counts = [
+        (rng.choice("ab"), rng.choice([0.5, 1.0, 1.5]), rng.choice([0, 0, 0, 1, 1, 4]))
+        for _ in range(60)
+    ]
+    _, k = of_trips(counts)
+    points = [0.02 * 1000 ** (i / 120) for i in range(121)]
+
+    def score(phi: float) -> float:
+        total = -(math.log(phi / 2) ** 2) / 2
+        for size in "ab":
+            own = [(t, x) for s, t, x in counts if s == size]
+
+            def loss(log_rate: float, own: list[tuple[float, int]] = own) -> float:
+                means = [(math.exp(log_rate) * t, x) for t, x in own]
+                return -sum(stats.nbinom.logpmf(x, 1 / phi, 1 / (1 + phi * m)) for m, x in means)
+
+            best = optimize.minimize_scalar(loss, bounds=(-6, 6), method="bounded",
+                                            options={"xatol": 1e-9})  # fmt: skip
+            rate = math.exp(best.x)
+            total -= best.fun
+            total -= math.log(sum(rate * t / (1 + phi * rate * t) for t, _ in own)) / 2
+        return total
+
+    scores = [score(phi) for phi in points[::6]]
+    weights = [math.exp(s - max(scores)) for s in scores]
+    mean = sum(w * phi for w, phi in zip(weights, points[::6], strict=True)) / sum(weights)
+    # every sixth of the 121 points is taken: the mean hardly changes
+    assert k == pytest.approx(1 / mean, rel=2e-3)
+
+
+def test_fewer_than_ten_trips_have_an_upper_bound_alone() -> None:
+    rates, _ = of_trips([("a", 1.0, 1)] * 9 + [("b", 1.0, 1)] * 10)
+    nine, ten = (rates.loc[("cannula", size, "2026-01")] for size in "ab")
+    assert (nine["trips"], ten["trips"]) == (9, 10)
+    assert math.isnan(nine["low"])
+    assert nine["high"] > nine["estimate"]
+    assert 0 < ten["low"] < ten["estimate"] < ten["high"]
 
 
 def test_shares_are_counts_of_verdicts(month: Any) -> None:
@@ -222,5 +305,5 @@ def test_one_trip_or_no_event_at_all_still_makes_a_month(
     rates = read(done.page.parent / "data" / "measures.csv")
     zero = [r for r in rates if r["measure"] == "occlusion-rate" and float(r["numerator"]) == 0]
     for row in zero:  # no event: an exact upper bound, or nothing where there is no hour either
-        assert row["low"] in ("0.0", "")
+        assert row["low"] in ("0.0", "")  # below ten trips none
         assert row["high"] or float(row["denominator"]) == 0

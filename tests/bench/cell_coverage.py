@@ -11,7 +11,6 @@ import numpy as np
 
 from pipeline.statistics.base_rates import hierarchical_rates
 from pipeline.statistics.clustered import quasi_poisson
-from pipeline.statistics.clustered_effects import effect_ratio, effects_covariance
 from pipeline.statistics.clustered_intervals import effective_k, mid_p_bounds
 from pipeline.statistics.intervals import FloatArray, poisson_exact
 from pipeline.statistics.service_dispersion import service_dispersion
@@ -134,36 +133,6 @@ def bases_of_services(
     return {
         name: (float(np.mean(held[name])), float(np.mean(width[name]))) for name in ("new", "old")
     }
-
-
-def adjusted_ratio(
-    events: FloatArray,
-    hours: FloatArray,
-    sizes: FloatArray,
-    trip: FloatArray,
-    covariates: FloatArray,
-) -> tuple[float, float]:
-    """Adjusted ratio of size 0 to size 1 with the service's k: its two bounds.
-
-    Rows are stretches; k is that of the trips, sizes apart, without the covariates.
-    """
-    import statsmodels.api as sm
-
-    codes = sizes.astype(int)
-    dummies = [codes == s for s in range(codes.max() + 1)]
-    design = np.column_stack([*dummies, covariates]).astype(float)
-    model = sm.GLM(events, design, family=sm.families.Poisson(), offset=np.log(hours))
-    fit = model.fit(maxiter=100)
-    unit = np.unique(trip, return_inverse=True)[1]
-    x, t = np.bincount(unit, events), np.bincount(unit, hours)
-    size_of = np.zeros(len(x), dtype=int)
-    size_of[unit] = codes
-    k = service_dispersion(x, t, size_of).k
-    contrast = np.zeros(design.shape[1])
-    contrast[:2] = 1, -1
-    covariance = effects_covariance(design, fit.mu, trip, k)
-    found = effect_ratio(fit.params, covariance, contrast)
-    return float(found.lower), float(found.upper)
 
 
 def print_cells(runs: int) -> None:

@@ -3,7 +3,7 @@
     python -m tests.bench.coverage                         all figures, some twenty minutes
     python -m tests.bench.coverage --runs 80               the same with a tenth of the runs
     python -m tests.bench.coverage --part cells            one size's intervals, or `bases`,
-                                                           `own-trips`, `ratios`, `charts`
+                                                           `ratios`, `charts`
 
 Intervals with one k for the service are measured in :mod:`tests.bench.cell_coverage`.
 
@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.statistics.clustered import bootstrap_rate, clustered_rate
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.rate_model import rate_model
 from pipeline.statistics.run_rules import ZONE_RULES, ZoneRule, any_signal
-from tests.bench.cell_coverage import adjusted_ratio, print_bases, print_cells
+from pipeline.statistics.service_dispersion import service_dispersion
+from tests.bench.cell_coverage import print_bases, print_cells
 
 HOURS_MEDIAN, HOURS_SPREAD = 1.3, 0.4
 TRUE_RATIO = 1.8
@@ -46,31 +46,6 @@ class Coverage:
 def covered(hits: list[bool]) -> Coverage:
     share = float(np.mean(hits))
     return Coverage(share, float(np.sqrt(share * (1 - share) / len(hits))))
-
-
-def service(
-    rng: np.random.Generator, trips: int, rate: float, shape: float
-) -> tuple[FloatArray, FloatArray]:
-    """Events and hours of each trip of one month or year."""
-    hours = rng.lognormal(np.log(HOURS_MEDIAN), HOURS_SPREAD, trips)
-    frailty = rng.gamma(shape, 1 / shape, trips)
-    return rng.poisson(rate * hours * frailty).astype(np.float64), hours
-
-
-def rate_coverage(
-    trips: int, rate: float, shape: float, runs: int, bootstraps: int
-) -> dict[str, Coverage]:
-    """Coverage of the naive, quasi-Poisson and bootstrap intervals of one rate."""
-    hits: dict[str, list[bool]] = {"naive": [], "quasi-Poisson": [], "bootstrap": []}
-    for seed in range(runs):
-        events, hours = service(np.random.default_rng(seed), trips, rate, shape)
-        found = clustered_rate(events, hours)
-        hits["naive"].append(found.naive_lower <= rate <= found.naive_upper)
-        hits["quasi-Poisson"].append(found.lower <= rate <= found.upper)
-        if seed < bootstraps:
-            drawn = bootstrap_rate(events, hours, seed=seed, draws=1000)
-            hits["bootstrap"].append(drawn.lower <= rate <= drawn.upper)
-    return {name: covered(values) for name, values in hits.items() if values}
 
 
 @dataclass(frozen=True)
@@ -106,11 +81,16 @@ def confounded(rng: np.random.Generator, trips: int, shape: float) -> Stretches:
     return Stretches(rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4:])
 
 
+def size_k(data: Stretches) -> float:
+    """The service's k: from its trips and sizes, without the covariates."""
+    _, first, unit = np.unique(data.trip, return_index=True, return_inverse=True)
+    events, hours = np.bincount(unit, data.events), np.bincount(unit, data.hours)
+    return service_dispersion(events, hours, data.size[first]).k
+
+
 def ratio_coverage(trips: int, shape: float, runs: int) -> dict[str, Coverage]:
-    """Coverage of size 1 against size 2: by the sandwich adjusted and crude, and how often either
-    has an answer; and adjusted with the service's k, where the other has an answer.
-    """
-    hits: dict[str, list[bool]] = {"adjusted": [], "crude": [], "answered": [], "one k": []}
+    """Coverage of size 1 against size 2, adjusted and crude, and how often there is an answer."""
+    hits: dict[str, list[bool]] = {"adjusted": [], "crude": [], "answered": []}
     for seed in range(runs):
         data = confounded(np.random.default_rng(seed), trips, shape)
         found = rate_model(
@@ -118,6 +98,7 @@ def ratio_coverage(trips: int, shape: float, runs: int) -> dict[str, Coverage]:
             data.hours,
             np.array(SIZES)[data.size.astype(int)],
             reference=SIZES[1],
+            k=size_k(data),
             trip=data.trip,
             covariates=data.covariates,
             names=NAMES,
@@ -128,10 +109,6 @@ def ratio_coverage(trips: int, shape: float, runs: int) -> dict[str, Coverage]:
             adjusted, crude = first.adjusted_ratio, first.crude_ratio
             hits["adjusted"].append(adjusted.lower <= TRUE_RATIO <= adjusted.upper)
             hits["crude"].append(crude.lower <= TRUE_RATIO <= crude.upper)
-            low, high = adjusted_ratio(
-                data.events, data.hours, data.size, data.trip, data.covariates
-            )
-            hits["one k"].append(low <= TRUE_RATIO <= high)
     return {name: covered(values) for name, values in hits.items()}
 
 
@@ -146,23 +123,10 @@ def run_lengths(rules: tuple[ZoneRule, ...], runs: int, longest: int, seed: int)
     return np.concatenate(found)
 
 
-def print_own_trips(runs: int) -> None:
-    """A line for each number of trips, rate and shape, a quarter as many bootstraps."""
-    print("One rate by its own trips, nominal 95 %: trips, events per 100 h, shape: naive,")
-    print("quasi-Poisson, bootstrap")
-    for trips in (20, 40, 100, 300):
-        for rate in (0.1, 0.3):
-            for shape in (2.0, 0.5, 0.25):
-                found = rate_coverage(trips, rate, shape, runs, runs // 4)
-                said = "   ".join(str(value) for value in found.values())
-                print(f"{trips:5d} {100 * rate:4.0f} {shape:5.2f}   {said}", flush=True)
-
-
 def print_ratios(runs: int) -> None:
     """A line for each number of trips and shape."""
     print(
-        f"Size 1 against size 2, true ratio {TRUE_RATIO}: trips, shape:"
-        " sandwich adjusted, crude, answered; adjusted with one k"
+        f"Size 1 against size 2, true ratio {TRUE_RATIO}: trips, shape: adjusted, crude, answered"
     )
     for trips in (100, 150, 300, 600, 1200):
         for shape in (2.0, 0.5):
@@ -185,12 +149,11 @@ def print_run_lengths(runs: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description="Coverage and false alarms by simulation.")
     parser.add_argument("--runs", type=int, default=800, help="services of each kind")
-    parser.add_argument("--part", choices=("cells", "bases", "own-trips", "ratios", "charts"))
+    parser.add_argument("--part", choices=("cells", "bases", "ratios", "charts"))
     asked = parser.parse_args()
     parts = {
         "cells": (print_cells, asked.runs),
         "bases": (print_bases, asked.runs),
-        "own-trips": (print_own_trips, 5 * asked.runs),
         "ratios": (print_ratios, asked.runs // 2),
         "charts": (print_run_lengths, 25 * asked.runs),
     }

@@ -24,6 +24,7 @@ from pipeline.judging.evaluator import judge
 from pipeline.measures.sizes import REFERENCE_TERMS, size_rows
 from pipeline.simulate import simulate
 from pipeline.statistics.rate_model import rate_model
+from pipeline.statistics.service_dispersion import service_dispersion
 from pipeline.store.database import create_layout
 from schemas.protocol import ProtocolVersion
 
@@ -107,9 +108,11 @@ def main() -> None:
     held: dict[str, list[bool]] = {"adjusted": [], "crude": []}
     ratios: dict[str, list[float]] = {"adjusted": [], "crude": []}
     for _, own in rows.groupby("seed"):
+        trips = own.groupby(["trip_key", "cannula"], as_index=False)[["events", "hours"]].sum()
+        k = service_dispersion(trips["events"], trips["hours"], trips["cannula"]).k
         model = rate_model(
             own["events"], own["hours"], own["cannula"].tolist(), reference=LARGER,
-            trip=own["trip_key"], per=100, names=list(REFERENCE_TERMS),
+            k=k, trip=own["trip_key"], per=100, names=list(REFERENCE_TERMS),
             covariates=own[list(REFERENCE_TERMS)].to_numpy(dtype=float),
         )  # fmt: skip
         group = next(g for g in model.groups if g.label == SMALLER)

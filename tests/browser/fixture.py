@@ -79,6 +79,7 @@ def rate_row(
     month: str, group: tuple[str, str], events: int, hours: float, trips: int
 ) -> list[Any]:
     estimate, low, high = garwood(events, hours)
+    low = np.nan if trips < 10 else low
     return [
         *("occlusion-rate", month, *group, events, hours, "events per 100 ventilator hours"),
         *(estimate, low, high, "exact Poisson (Garwood)", trips, 2, np.nan, np.nan),

@@ -82,6 +82,9 @@ def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> di
     return {"label": f"size {rate:g}", "all": rate_cell({**row, "trips": 29}), **more}
 
 
+NINE_TRIPS = {"numerator": 0, "denominator": 9, "estimate": 0, "high": 41, "trips": 9}
+
+
 def sizes_said(*rows: dict[str, Any]) -> str:
     service = {"all": {"estimate": 26.9}, "unit": "per 100 h"}
     return sentences.sizes_finding(
@@ -98,8 +101,8 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
         " looks worse, but that may be chance: its interval holds the whole service's rate."
         " Too few to say: 2 of 4 cannula sizes."
     )
-    assert "exact Poisson interval" in sentences.exact_note([few, none])
-    assert sentences.exact_note([few]) == ""
+    assert sentences.few_note([few, none]) == ""
+    assert "upper bound alone" in sentences.few_note([few, {"all": rate_cell(NINE_TRIPS)}])
     unusual = sizes_said(a_size(60, 40, 80, 30), a_size(50, 30, 70, 17), a_size(5, 2, 9, 9))
     assert "Unusual: its whole interval lies above the whole service's rate." in unusual
     assert "Also above it lies the whole interval of size 50 (50.0, 30.0–70.0)." in unusual
@@ -110,12 +113,12 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
 
 
 @pytest.mark.parametrize("narrow", [True, False])
-def test_a_rate_without_an_event_is_an_open_square(narrow: bool) -> None:
+def test_a_rate_of_few_trips_is_an_open_square_with_an_upper_bound_alone(narrow: bool) -> None:
     page = rates_data(fixture.month_review())
     few, none = page["sizes"][:2]
     empty = {
         **none,
-        "all": rate_cell({"numerator": 0, "denominator": 9, "estimate": 0, "high": 41}),
+        "all": rate_cell(NINE_TRIPS),
     }
     figure = rates_figure([few, empty], page["service"], page["unit"], "June", narrow=narrow)
     drawn, layout = figure["data"], figure["layout"]
@@ -123,7 +126,12 @@ def test_a_rate_without_an_event_is_an_open_square(narrow: bool) -> None:
     assert square["marker"]["color"] == PAPER
     assert (square["x"], len(square["y"])) == ([0], 1)
     said = " ".join(a["text"] for a in layout["annotations"])
-    assert ("41.0, exact)" in said) == narrow
+    assert "too few to say: at most 41.0" in said
+
+
+def test_a_bound_that_says_nothing_is_not_printed() -> None:
+    wild = rate_cell({**NINE_TRIPS, "high": 40_000})
+    assert (wild["range_text"], wild["high"]) == ("too few to say", None)
 
 
 def test_without_a_ratio_nothing_is_said_of_it() -> None:

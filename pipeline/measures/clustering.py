@@ -1,0 +1,80 @@
+"""How a service's occlusions cluster within trips: one k for every interval, to the month."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from pipeline.statistics.service_dispersion import ServiceDispersion
+
+# trips at a size that are alike in hours and events say the same, and are counted once
+_ALIKE = """
+    WITH unit AS (
+        SELECT trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
+        FROM ventilator_time WHERE counted GROUP BY ALL HAVING sum(seconds) > 0
+    )
+    SELECT cannula, events::DOUBLE AS events, seconds / 3600.0 AS hours, count(*)::DOUBLE AS alike
+    FROM unit GROUP BY ALL ORDER BY ALL
+"""
+
+# squares of whole seconds are added exactly, whatever the number of threads
+_SIZES = """
+    WITH unit AS (
+        SELECT trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
+        FROM ventilator_time WHERE counted GROUP BY ALL
+    )
+    SELECT cannula, sum(events)::DOUBLE AS events, sum(seconds) / 3600.0 AS hours,
+           sum(seconds::HUGEINT * seconds)::DOUBLE / 12960000.0 AS hours_squared
+    FROM unit GROUP BY cannula HAVING sum(seconds) > 0 ORDER BY cannula
+"""
+
+
+def cluster(con: duckdb.DuckDBPyConnection) -> ServiceDispersion:
+    """The service's dispersion from `ventilator_time`; leaves `occlusion_k` and `size_level`.
+
+    `occlusion_k` has one row: k, events and trips it was estimated from, and whether it is mostly
+    assumed. `size_level` has each cannula's rate per hour, drawn towards the service's where the
+    size has few hours, so that a size without an event has a level, too.
+    """
+    from pipeline.statistics.service_dispersion import service_dispersion
+
+    rows = con.execute(_ALIKE).df()
+    found = service_dispersion(rows["events"], rows["hours"], rows["cannula"], rows["alike"])
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE occlusion_k AS SELECT $k AS k, $events AS events,"
+        " $trips AS trips, $assumed AS assumed",
+        {"k": found.k, "events": found.events, "trips": found.trips, "assumed": found.assumed},
+    )
+    level = _levels(con.execute(_SIZES).df(), found.k)
+    con.register("level_frame", level)
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE size_level AS
+        SELECT cannula::VARCHAR AS cannula, level::DOUBLE AS level FROM level_frame
+    """)
+    con.unregister("level_frame")
+    return found
+
+
+def service_k(con: duckdb.DuckDBPyConnection) -> float:
+    """The k that :func:`cluster` left."""
+    from pipeline.store.database import one
+
+    return float(one(con, "SELECT k FROM occlusion_k")[0])
+
+
+def _levels(sizes: pd.DataFrame, k: float) -> pd.DataFrame:
+    """Each size's rate per hour after all months of the frame."""
+    import numpy as np
+
+    from pipeline.statistics.running_levels import Sums, service_rate, size_rate
+
+    none = np.zeros((1, len(sizes)))
+    service = service_rate(
+        np.zeros(1), np.zeros(1), Sums(sizes["events"].sum(), sizes["hours"].sum())
+    )
+    own = Sums(*(sizes[name].to_numpy() for name in ("events", "hours", "hours_squared")))
+    level = size_rate(none, none, none, service[:, None], k=k, start=own)[0]
+    return sizes.assign(level=level)[["cannula", "level"]]
