@@ -215,7 +215,7 @@ def month_facts(
     screened = measure(con, month)
     measures = with_confirmed(con, month, screened)
     stage("statistics")
-    drawn = figures(con, screened, calendar(con, versions, month))
+    drawn = figures(con, screened, calendar(con, versions, month), versions)
     stage("data files")
     make_tables(con, month, measures, drawn)
     loop = loop_review(con, month, measures, publishing=publishing)

@@ -12,6 +12,7 @@ import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
+from schemas.signals import SIGNAL_TABLES
 
 HAPPENED = ["practice", "logistics", "justified", "equipment"]
 """Conclusions that confirm a flag: what it says happened did happen, whatever the cause."""
@@ -275,6 +276,7 @@ LOOP: dict[str, pa.DataFrameSchema] = {
     "baseline": BASELINE,
     "workbook": WORKBOOK,
     "shared_period": SHARED_PERIOD,
+    **SIGNAL_TABLES,
 }
 """Schema of every table in `loop`, by name."""
 

@@ -11,6 +11,8 @@ from typing import Any
 import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
+from schemas.signal_outputs import SIGNAL_OUTPUTS
+
 
 def _text(description: str, *, nullable: bool = False) -> Any:
     return pa.Field(nullable=nullable, description=description)
@@ -193,5 +195,6 @@ MEASURE_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "funnels": Funnels,
     "power": Power,
     "before_after": BeforeAfterTraining,
+    **SIGNAL_OUTPUTS,
 }
 """Every table made from the measures, by name; each is a data file of the month."""

@@ -53,6 +53,11 @@ class MeasureFigures:
     before_after: pd.DataFrame
     occlusion_patterns: pd.DataFrame
     clock_offsets: pd.DataFrame
+    signals: pd.DataFrame | None = None
+    signal_charts: pd.DataFrame | None = None
+    signal_trips: pd.DataFrame | None = None
+    one_by_one: pd.DataFrame | None = None
+    years: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.measures.exposures import exposures
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.measures.series import Calendar
+    from pipeline.store.protocol_versions import VersionInStore
 
 
 def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -32,16 +34,23 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 
 
 def figures(
-    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
+    con: duckdb.DuckDBPyConnection,
+    measures: pd.DataFrame,
+    calendar: Calendar,
+    versions: Sequence[VersionInStore],
 ) -> dict[str, pd.DataFrame]:
     """Charts, comparisons and power; call after `measure` and the loop's `make_flags`.
 
     Frames by the names of `schemas.measure_outputs.MEASURE_OUTPUTS`.
     """
     from pipeline.measures.bases import before_after_training, funnels
+    from pipeline.measures.exploratory import with_exploratory
+    from pipeline.measures.one_by_one import one_by_one
     from pipeline.measures.power import power
     from pipeline.measures.series import charts
+    from pipeline.measures.signals import signals
     from pipeline.measures.sizes import sizes
+    from pipeline.measures.years import years
 
     month = calendar.months[-1]
     points, runs = charts(con, measures, calendar)
@@ -52,4 +61,7 @@ def figures(
         "funnels": funnels(con, calendar.months),
         "power": power(measures, points, calendar.months),
         "before_after": before_after_training(con, month),
+        **with_exploratory(signals(con, calendar, versions), points),
+        "one_by_one": one_by_one(con, month),
+        "years": years(con, measures, calendar.months),
     }

@@ -55,6 +55,18 @@ _WITH_OCCLUSION = """
 """
 
 
+_INCOMPLETE = """
+    SELECT 'incomplete-log-share' AS measure, {month} AS month, group_by, group_value,
+           count(*) FILTER (NOT log_complete)::DOUBLE AS numerator, count(*)::DOUBLE AS denominator,
+           count(*)::INTEGER AS trips, 0::INTEGER AS left_out
+    FROM (SELECT w.service_month, w.log_complete, unnest(['service', 'base']) AS group_by,
+                 unnest(['all', t.base]) AS group_value
+          FROM (SELECT DISTINCT trip_key FROM ventilator_time) v
+          JOIN judged.trip_window w USING (trip_key) JOIN delivered.trips t USING (trip_key))
+    GROUP BY ALL
+"""
+
+
 def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd.DataFrame:
     """The rows of each month, and of all months together."""
     import pandas as pd
@@ -67,7 +79,7 @@ def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd
 
 
 def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rows of the three measures up to `month`; call after `occlusion_rates` and `full_oxygen`.
+    """Rows of the four measures up to `month`; call after `occlusion_rates` and `full_oxygen`.
 
     The time measures carry no interval: they are charted as single values (XmR). Bedside minutes
     are medians; their numerator is the sum of minutes.
@@ -82,7 +94,10 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     timed = pd.concat([by_month_and_all(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
     timed = timed.assign(method="none: charted as single values")
     timed = timed.reindex(columns=list(Measures.to_schema().columns))
-    counts = by_month_and_all(con, _WITH_OCCLUSION, month)
+    counts = pd.concat(
+        [by_month_and_all(con, sql, month) for sql in (_WITH_OCCLUSION, _INCOMPLETE)],
+        ignore_index=True,
+    )
     shares = with_interval(
         counts, wilson(counts["numerator"], counts["denominator"]), "share of trips"
     )

@@ -32,7 +32,7 @@ GAPS, RARE_FROM = "trips-between-deviations", "deviation-share"
 
 @dataclass(frozen=True)
 class Calendar:
-    """The months charted, which are short of trips, and where a new phase begins.
+    """The months charted, which are short of how many trips, and where a new phase begins.
 
     A month short of any trip gives no signal; one short of more than a tenth (`poor`) sets no
     limits either.
@@ -40,6 +40,7 @@ class Calendar:
 
     months: tuple[str, ...]
     incomplete: tuple[bool, ...]
+    missing: tuple[int, ...]
     poor: tuple[bool, ...]
     changes: tuple[int, ...]
 

@@ -95,7 +95,9 @@ def sizes(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         names=list(REFERENCE_TERMS.values()),
         covariates=rows[list(REFERENCE_TERMS)].to_numpy(dtype=float),
     )  # fmt: skip
-    crude = {str(label): row for label, row in _crude(rows, k).to_dict("index").items()}
+    crude: dict[str, dict[str, Any]] = {
+        str(label): dict(row) for label, row in _crude(rows, k).iterrows()
+    }
     method = _method(model)
     found = [_row(group, crude[group.label], reference, method) for group in model.groups]
     missing = [label for label in crude if label not in {g.label for g in model.groups}]

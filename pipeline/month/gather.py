@@ -128,6 +128,7 @@ def calendar(
     return Calendar(
         months=tuple(months),
         incomplete=tuple(due is not None and got < due for got, due in short),
+        missing=tuple(max(0, (due or 0) - got) for got, due in short),
         poor=tuple(due is not None and got < ENOUGH_RECEIVED * due for got, due in short),
         changes=tuple(i for i, m in enumerate(months) if i > 0 and m in begun),
     )

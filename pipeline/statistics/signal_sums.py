@@ -81,16 +81,18 @@ def signal_sums(
 ) -> SignalSums:
     """S = max(0, S + W), signal where S > ``threshold``, then S = 0.
 
-    ``increments`` has months first; ``threshold`` and ``start`` broadcast to the rest. ``restart``,
+    ``increments`` has months first; ``start`` broadcasts to the rest, ``threshold`` to all, so that
+    it may differ by month (NaN: no signal). ``restart``,
     of the shape of the increments, is true in months that begin at S = 0.
     """
     w = np.asarray(increments, dtype=np.float64)
     sums, signal = np.empty(w.shape), np.zeros(w.shape, dtype=bool)
     again = np.zeros(w.shape, dtype=bool) if restart is None else np.asarray(restart, dtype=bool)
+    limit = np.broadcast_to(np.asarray(threshold, dtype=np.float64), w.shape)
     s = np.broadcast_to(np.asarray(start, dtype=np.float64), w.shape[1:])
     for month in range(len(w)):
         s = np.maximum(0.0, np.where(again[month], 0.0, s) + w[month])
-        sums[month], signal[month] = s, s > threshold
+        sums[month], signal[month] = s, s > limit[month]
         s = np.where(signal[month], 0.0, s)
     return SignalSums(sums, signal)
 

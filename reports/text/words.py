@@ -79,6 +79,9 @@ VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing
 MEASURE_WORDS = {
     "occlusion-rate": "Occlusion events per 100 ventilator high-flow hours",
     "occlusion-rate-ratio": "Occlusion rate of the month over that of the months before",
+    "incomplete-log-share": "Ventilator trips without a complete log, of the ventilator trips",
+    "one-by-one": "Trips since the last variance of a rule shown one by one",
+    "year-ratio": "A figure of twelve months over that of the twelve before",
     "occlusion-clustering": "How much occlusions come together on the same trips (k)",
     "deviation-share": "Trips with a variance for review, of the trips judged",
     "cannot-tell-share": "Trips that could not be judged, of those the rule asks about",

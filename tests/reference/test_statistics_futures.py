@@ -190,3 +190,15 @@ def test_certainty() -> None:
     assert bounds(low, high, [3, 3, 3]).certainty == ("sure", "depends", "ordinary")
     chained = completed_sums(low, -2 * np.ones((3, 1)))
     assert chained.tolist() == [[2], [0], [0]]
+
+
+def test_a_rule_without_charts_at_bases_has_futures_of_its_own() -> None:
+    judged = np.full((12, 2), 40.0)
+    months = ShareMonths(
+        np.full((12, 2), 4.0), judged, np.array([-1, -1]), np.zeros((12, 2), dtype=bool)
+    )
+    found = draw_futures(None, months, service_dispersion([], [], []), seed=1, futures=50)
+    assert found.unchanged.shape == (36, 2, 50)
+    assert found.unchanged.any(axis=(0, 2)).all()
+    # tripled odds add up where nothing changed falls
+    assert found.changed.mean() > 0 > found.unchanged.mean()

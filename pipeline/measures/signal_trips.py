@@ -1,0 +1,70 @@
+"""The trips behind each signal that stands: which, how many of them read, and how many held."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+OCCLUSION_RULE = "flow-interruption"
+
+_TRIPS = f"""
+    WITH asked AS (
+        SELECT DISTINCT month, kind, measure, group_by, group_value, since FROM asked_signal
+    ),
+    flag AS (
+        SELECT trip_id, rule, any_value(conclusion) AS conclusion
+        FROM rule_flag GROUP BY trip_id, rule
+    ),
+    share AS (
+        SELECT a.*, w.trip_id, w.service_month AS trip_month, 1 AS events, v.rule
+        FROM asked a
+        JOIN judged.verdict v ON v.verdict = 'deviation' AND a.measure = '{SHARE}'
+            AND v.rule = split_part(a.group_value, ' at ', 1)
+        JOIN judged.trip_window w ON w.trip_key = v.trip_key
+            AND w.service_month BETWEEN a.since AND a.month
+        JOIN delivered.trips t ON t.trip_key = v.trip_key
+        WHERE a.group_by <> '{AT_BASE}' OR a.group_value = v.rule || ' at ' || t.base
+    ),
+    rate AS (
+        SELECT a.*, w.trip_id, w.service_month, sum(v.events)::INTEGER, '{OCCLUSION_RULE}'
+        FROM asked a
+        JOIN ventilator_time v ON a.measure = '{RATE}' AND v.counted
+            AND v.month BETWEEN a.since AND a.month
+            AND (a.group_by = 'service' OR v.cannula = a.group_value)
+        JOIN judged.trip_window w ON w.trip_key = v.trip_key
+        GROUP BY ALL HAVING sum(v.events) > 0
+    ),
+    record AS (
+        SELECT DISTINCT a.*, w.trip_id, w.service_month, 1, ''
+        FROM asked a
+        JOIN judged.trip_window w ON a.measure = '{RECORD}' AND NOT w.log_complete
+            AND w.service_month BETWEEN a.since AND a.month
+        JOIN delivered.trips t ON t.trip_key = w.trip_key AND t.base = a.group_value
+        SEMI JOIN ventilator_time v ON v.trip_key = w.trip_key
+    )
+    SELECT e.* EXCLUDE (since, rule), f.conclusion IS NOT NULL AS read,
+           coalesce(f.conclusion IN ('practice', 'logistics', 'justified', 'equipment'), FALSE)
+               AS held
+    FROM (FROM share UNION ALL FROM rate UNION ALL FROM record) e
+    LEFT JOIN flag f ON f.trip_id = e.trip_id AND f.rule = e.rule
+    ORDER BY ALL
+"""
+
+
+def signal_trips(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> pd.DataFrame:
+    """Rows of `SignalTrips` for the signals towards worse that stand; call after `make_flags`."""
+    own = signals[(signals["standing"] == "stands") & (signals["side"] == "worse")]
+    con.register("asked_frame", own.astype({"since": str}))
+    con.execute("""
+        CREATE OR REPLACE TEMP TABLE asked_signal AS
+        SELECT month::VARCHAR AS month, kind::VARCHAR AS kind, measure::VARCHAR AS measure,
+               group_by::VARCHAR AS group_by, group_value::VARCHAR AS group_value,
+               since::VARCHAR AS since FROM asked_frame
+    """)
+    con.unregister("asked_frame")
+    return con.execute(_TRIPS).df()

@@ -1,0 +1,222 @@
+"""Signals against plain sums over their data files; what was said stays said."""
+
+from __future__ import annotations
+
+import csv
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.review import review
+from pipeline.simulate import simulate
+
+from .cli_kit import data_alone
+
+Row = dict[str, str]
+CHANGED_FROM = "2026-11"
+LAST = "2027-01"
+WITHHELD = 3
+
+
+def read(path: Path) -> list[Row]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def write(path: Path, rows: list[Row]) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def plant(delivery: Path) -> None:
+    """Two occlusions more on every ventilator trip from CHANGED_FROM on."""
+    trips = {row["trip_id"]: row for row in read(delivery / "trips.csv")}
+    rows: list[Row] = []
+    for row in read(delivery / "device_events.csv"):
+        rows.append(row)
+        later = trips[row["trip_id"]]["service_month"] >= CHANGED_FROM
+        if row["event"] == "started" and later:
+            rows += [
+                {**dict.fromkeys(row, ""), "trip_id": row["trip_id"], "event": "occlusion",
+                 "at_s": str(int(row["at_s"]) + after)}
+                for after in (240, 480)
+            ]  # fmt: skip
+    write(delivery / "device_events.csv", rows)
+
+
+def without(delivery: Path, into: Path, trips: set[str]) -> None:
+    """The delivery without some trips, which its expected numbers still count."""
+    shutil.copytree(delivery, into)
+    for path in into.glob("*.csv"):
+        rows = read(path)
+        if rows and "trip_id" in rows[0]:
+            write(path, [row for row in rows if row["trip_id"] not in trips])
+
+
+@pytest.fixture(scope="module")
+def said(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
+    """Data files of the month reviewed short of trips (`first`), and again when they came."""
+    folder = tmp_path_factory.mktemp("signals")
+    whole = folder / "whole"
+    simulate(whole, trips=520, months=13, seed=5, first_month="2026-01")
+    plant(whole)
+    last = [row["trip_id"] for row in read(whole / "trips.csv") if row["service_month"] == LAST]
+    without(whole, folder / "short", set(last[-WITHHELD:]))
+    found = {}
+    with data_alone():
+        for name in ("short", "whole"):
+            data = review(folder / name, folder / "out").page.parent / "data"
+            for path in data.glob("*.csv"):
+                found[f"{name} {path.stem}"] = read(path)
+    return found
+
+
+def number(row: Row, name: str) -> float:
+    return float(row[name]) if row[name] else math.nan
+
+
+def increment(row: Row) -> float:
+    """W of a month by the published formulas, from its own row."""
+    x, n = number(row, "numerator"), number(row, "denominator")
+    if not n:
+        return 0.0
+    if row["measure"] == "occlusion-rate":
+        m, k = number(row, "expected"), number(row, "k_eff")
+        q = math.log((k + 2 * m) / (k + m))
+        return x * (math.log(2) - q) - k * q
+    p = number(row, "level")
+    p1 = 3 * p / (1 + 2 * p)
+    return x * math.log(p1 / p) + (n - x) * math.log((1 - p1) / (1 - p))
+
+
+def chart_of(row: Row) -> tuple[str, str, str]:
+    return row["measure"], row["group_by"], row["group_value"]
+
+
+def charts(said: dict[str, list[Row]], name: str) -> dict[tuple[str, str, str], list[Row]]:
+    found: dict[tuple[str, str, str], list[Row]] = {}
+    for row in said[f"{name} signal_charts"]:
+        found.setdefault(chart_of(row), []).append(row)
+    return found
+
+
+def test_sums_and_headlines_follow_from_the_data_file(said: dict[str, list[Row]]) -> None:
+    """S = max(0, S + W); a headline where S is above the threshold, and then S begins again."""
+    headlines = {
+        (chart_of(row), row["month"]): row
+        for row in said["whole signals"]
+        if row["kind"] == "headline" and row["standing"] in {"stands", "ended"}
+    }
+    found = set()
+    for chart, rows in charts(said, "whole").items():
+        s, since = 0.0, rows[0]["month"]
+        for i, row in enumerate(rows):
+            if i >= 6 or row["increment"] != "0.0":  # in the first six months nothing is watched
+                assert number(row, "increment") == pytest.approx(increment(row), abs=1e-9)
+            s = max(0.0, s + number(row, "increment"))
+            assert number(row, "statistic") == pytest.approx(s, abs=1e-9)
+            if s > number(row, "threshold"):
+                found.add((chart, row["month"]))
+                assert headlines[chart, row["month"]]["since"] == since
+                s = 0.0
+            if s == 0 and i + 1 < len(rows):
+                since = rows[i + 1]["month"]
+    assert found == set(headlines)
+
+
+def test_planted_occlusions_are_named_with_their_beginning(said: dict[str, list[Row]]) -> None:
+    own = [
+        row for row in said["short signals"]
+        if row["kind"] == "headline" and row["measure"] == "occlusion-rate"
+        and row["group_by"] == "service"
+    ]  # fmt: skip
+    assert own[0]["month"] in {CHANGED_FROM, "2026-12"}
+    assert own[0]["since"] == CHANGED_FROM
+    # the rate was about 25 in 100 h; two more on each trip of about an hour are many times that
+    assert number(own[0], "ratio_low") > 2
+    assert number(own[0], "noticed_in_100") > 50
+
+
+def test_missing_trips_bound_and_do_not_mute(said: dict[str, list[Row]]) -> None:
+    last = [row for row in said["short signals"] if row["month"] == LAST]
+    sure = [row for row in last if chart_of(row) == ("occlusion-rate", "service", "all")]
+    assert [(row["certainty"], row["missing"]) for row in sure] == [("sure", str(WITHHELD))]
+    assert "Whatever the missing 3 trips would ordinarily hold." in sure[0]["sentence"]
+    settled = [
+        row["certainty"] != "depends"
+        for row in said["short signal_charts"] if row["month"] == LAST
+    ]  # fmt: skip
+    assert sum(settled) >= 0.8 * len(settled)
+
+
+def test_what_was_said_stays_said_and_revisions_stand_beside(said: dict[str, list[Row]]) -> None:
+    def kept(row: Row) -> dict[str, str]:
+        return {name: value for name, value in row.items() if name != "standing"}
+
+    first = [row for row in said["short signals"] if row["kind"] != "exploratory"]
+    again = [row for row in said["whole signals"] if row["kind"] != "exploratory"]
+    assert all(kept(row) in [kept(other) for other in again] for row in first)
+    own = [
+        row for row in again
+        if row["month"] == LAST and row["kind"] == "headline"
+        and chart_of(row) == ("occlusion-rate", "service", "all")
+    ]  # fmt: skip
+    assert [(row["missing"], row["standing"]) for row in own] == [("3", "revised"), ("0", "stands")]
+    assert "trips that came or were corrected since" in own[1]["sentence"]
+    # months whose trips did not change keep what was worked out
+    before = {(chart_of(r), r["month"]): r["increment"] for r in said["short signal_charts"]}
+    after = {(chart_of(r), r["month"]): r["increment"] for r in said["whole signal_charts"]}
+    assert all(after[key] == w for key, w in before.items() if key[1] < LAST)
+
+
+def test_the_trips_behind_a_signal_are_those_with_an_event(said: dict[str, list[Row]]) -> None:
+    signal = next(
+        row for row in said["whole signals"]
+        if chart_of(row) == ("occlusion-rate", "service", "all") and row["month"] == LAST
+        and row["standing"] == "stands"
+    )  # fmt: skip
+    trips = [
+        row for row in said["whole signal_trips"]
+        if chart_of(row) == chart_of(signal) and row["month"] == LAST
+    ]  # fmt: skip
+    assert {row["trip_month"] for row in trips} <= {CHANGED_FROM, "2026-12", LAST}
+    events = {
+        row["month"]: number(row, "numerator")
+        for row in said["whole signal_charts"] if chart_of(row) == chart_of(signal)
+    }  # fmt: skip
+    wanted = sum(n for month, n in events.items() if month >= signal["since"])
+    assert sum(int(row["events"]) for row in trips) == wanted
+    assert {row["read"] for row in trips} == {"false"}
+
+
+def test_one_by_one_counts_trips_since_the_last(said: dict[str, list[Row]]) -> None:
+    for row in said["whole one_by_one"]:
+        shares = [
+            other for other in said["whole measures"]
+            if (other["measure"], other["group_value"]) == ("deviation-share", row["rule"])
+        ]  # fmt: skip
+        whole = next(other for other in shares if other["month"].startswith("to "))
+        assert int(row["all_came"]) == float(whole["numerator"])
+        late = [o["month"] for o in shares if float(o["numerator"]) and o["month"][:2] != "to"]
+        assert row["last_month"] == max(late, default="")
+        watched = int(row["undecided"]) <= 0.2 * int(row["later"])
+        assert (row["watched"] == "true") == watched
+
+
+def test_twelve_months_are_the_sums_of_their_months(said: dict[str, list[Row]]) -> None:
+    rows = [row for row in said["whole years"] if row["measure"] == "deviation-share"]
+    assert rows
+    for row in rows:
+        months = [
+            other for other in said["whole measures"]
+            if chart_of(other) == chart_of(row) and not other["month"].startswith("to ")
+        ]  # fmt: skip
+        now = [other for other in months if other["month"] > "2026-01"]
+        assert float(row["now_numerator"]) == sum(float(o["numerator"]) for o in now)
+        assert float(row["before_denominator"]) == sum(
+            float(o["denominator"]) for o in months if o["month"] == "2026-01"
+        )
