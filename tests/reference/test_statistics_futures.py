@@ -14,7 +14,7 @@ from pipeline.statistics.missing_trips import (
 )
 from pipeline.statistics.service_dispersion import service_dispersion
 from pipeline.statistics.signal_family import rate_charts
-from pipeline.statistics.signal_futures import Futures, RateMonths, draw_futures
+from pipeline.statistics.signal_futures import Futures, RateMonths, ShareMonths, draw_futures
 from pipeline.statistics.signal_sums import rate_increment, share_increment, signal_sums
 from pipeline.statistics.signal_thresholds import (
     YEARLY_BUDGET,
