@@ -25,6 +25,8 @@ def mistake_lines(mistake: Mistake, shown: int) -> str:
 
 def review_summary(done: Reviewed) -> str:
     """The month in a few lines: trips, what was set aside, the rules table, the page's path."""
+    from reports.text.signal_lines import lead_lines
+
     month = done.month
     of = f" of {month.expected} expected" if month.expected is not None else ""
     audit = int((month.cases["group"] == "audit").sum())
@@ -46,6 +48,7 @@ def review_summary(done: Reviewed) -> str:
             f"{done.doubtful} {things} doubtful in the delivery, and used as it came; see"
             f" {done.page.parent / 'data' / 'problems.csv'}."
         )
+    lines += lead_lines(month)
     unapproved = [p.id for p in month.protocol if p.approved_by is None]
     if unapproved:
         lines.append(f"Limits not approved: protocol version {', '.join(unapproved)}.")

@@ -42,8 +42,7 @@ def sentence(said: Said, labels: Mapping[str, str]) -> str:
     per = _hours if said.key[0] == RATE else _trips
     span = ""
     if said.since_low != said.since_high:
-        span = f" (perhaps from {month_words(said.since_low)}"
-        span += f", at the latest {month_words(said.since_high)})"
+        span = f" ({month_words(said.since_low)} to {month_words(said.since_high)})"
     fell = " Better, or recorded otherwise: did recording change?" if said.side == "better" else ""
     return (
         f"{chart_words(said.key, labels)}: {per(said.seen, said.of)} since"

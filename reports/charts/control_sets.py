@@ -6,11 +6,8 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_data import (
     ChartTable,
-    limits_words,
-    own_baseline,
     panel_notes,
     panels_finding,
-    standing,
     table_rows,
 )
 from reports.text import words
@@ -62,24 +59,3 @@ def month_rate_set(review: MonthReview) -> Row | None:
     if review.figures is None:
         return None
     return rate_set(ChartTable(review, review.figures))
-
-
-def rate_by_chart(review: MonthReview) -> str:
-    """Whether the month's occlusion rate is ordinary by its chart; empty where it cannot say.
-
-    Empty, too, while trips are missing: the page then says so in its own words.
-    """
-    if review.figures is None:
-        return ""
-    series = ChartTable(review, review.figures).series("occlusion-rate", "service")
-    if series is None or series["now"] is None:
-        return ""
-    kind, said = standing(series)
-    limits = limits_words(series["now"], series["unit"])
-    if kind == "few":
-        return f"Whether that is ordinary: {said}."
-    if kind == "unusual":
-        return f"By its control chart that is {said} ({limits})."
-    if kind == "ordinary":
-        return f"By its control chart that is {said} ({limits}). {own_baseline(series)}".rstrip()
-    return ""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.charts.control_sets import rate_by_chart
 from reports.text import words
 from reports.text.rows import Row
 from reports.text.sentences import against_before, compare, missing_trips, rate_phrase, ratio_row
+from reports.text.signal_lines import rate_stands
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -29,6 +29,10 @@ def occlusion_sentences(review: MonthReview, rates: Row) -> list[str]:
 
 def ordinary_sentence(review: MonthReview) -> str:
     """The month against the months before it; empty where no comparison was delivered."""
+    ratio = ratio_row(review)
+    stands = rate_stands(review)
+    if stands:
+        return f"{stands} {against_before(ratio)}".rstrip()
     missing = missing_trips(review)
     if missing:
         are = "is" if missing == 1 else "are"
@@ -38,8 +42,4 @@ def ordinary_sentence(review: MonthReview) -> str:
         )
     if not [m for m in review.months if m < review.month]:
         return "There is no earlier month to compare it with."
-    ratio = ratio_row(review)
-    by_chart = rate_by_chart(review)
-    if by_chart:
-        return f"{by_chart} {against_before(ratio)}".rstrip()
     return "" if ratio is None else compare(ratio)

@@ -11,9 +11,7 @@ from reports.charts.control_data import (
     made_from,
     panels_finding,
     shown,
-    standing,
 )  # fmt: skip
-from reports.charts.funnel_data import funnels, outside_sentence, window_words
 from reports.charts.month_sentences import occlusion_sentences
 from reports.charts.rate_data import rates_data
 from reports.month.data import rate_sentences
@@ -22,6 +20,7 @@ from reports.text import words
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row, records, text
 from reports.text.sentences import received_sentence
+from reports.text.signal_lines import lead_lines
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
@@ -39,11 +38,8 @@ def committee_data(review: MonthReview, figures: MeasureFigures) -> dict[str, An
     series = {m: table.series(m, "service") for m in ("occlusion-rate", "all-rules-share")}
     return {
         **common_data(review, Site(), "committee"),
-        "finding": [*occlusion_sentences(review, rates)[:2], *_kept(series["all-rules-share"])],
-        "context": [
-            received_sentence(review),
-            outside_sentence(funnels(review, figures), window_words(review)),
-        ],
+        "finding": [" ".join(lead_lines(review)), *occlusion_sentences(review, rates)[:1]],
+        "context": [received_sentence(review), *_kept(series["all-rules-share"])],
         "rates": rates,
         "figures": [
             *_sizes(review, rates),
@@ -57,13 +53,11 @@ def committee_data(review: MonthReview, figures: MeasureFigures) -> dict[str, An
 
 
 def _kept(series: Row | None) -> list[str]:
-    """How many trips kept every rule, and whether that is ordinary."""
+    """How many trips kept every rule."""
     if series is None or series["now"] is None or series["now"]["value"] is None:
         return []
     now, unit = series["now"], series["unit"]
-    said = f"Every rule was kept on {made_from(now, unit)} ({shown(now['value'], unit)})"
-    kind, stands = standing(series)
-    return [f"{said}: {stands}." if kind in ("ordinary", "unusual", "few") else f"{said}."]
+    return [f"Every rule was kept on {made_from(now, unit)} ({shown(now['value'], unit)})."]
 
 
 def _sizes(review: MonthReview, rates: Row) -> list[Row]:

@@ -5,15 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from reports.charts.adjusted_rates import SizeTable, adjusted_finding
-from reports.charts.control_data import (
-    ChartTable,
-    limits_words,
-    made_from,
-    own_baseline,
-    shown,
-    standing,
-    unit_words,
-)
+from reports.charts.control_data import ChartTable
 from reports.charts.control_sets import chart_set, rate_set
 from reports.charts.funnel_data import (
     chance_sentence,
@@ -31,15 +23,15 @@ from reports.director.outliers import outliers_data
 from reports.director.patterns import clocks_data, patterns_data
 from reports.director.screen_quality import screen_data
 from reports.director.what_if import what_if_data
-from reports.text import words
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row
 from reports.text.sentences import few_note, need_sentence, sizes_finding
+from reports.text.signal_lines import lead_lines, standing
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
 
-NAMED_MOST = 4
+NONE_JUDGED = "No trip of the month was judged."
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -53,7 +45,8 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     unjudged = "" if review.protocol else need_sentence(review)
     return {
         **common_data(review, site, "director"),
-        "answer": [unjudged] if unjudged else answer(table, sizes, bases, charts, alarms),
+        "answer": [unjudged] if unjudged else (lead_lines(review) or [NONE_JUDGED]),
+        "betters": standing(review, "watch", "better"),
         "too_few": ""
         if unjudged
         else " ".join(filter(None, [charts["shares"]["thin"], bases["few"]])),
@@ -146,74 +139,3 @@ def charts_data(review: MonthReview, table: ChartTable) -> Row:
 def _one(table: ChartTable, measure: str) -> list[Row]:
     found = table.series(measure, "service")
     return [found] if found else []
-
-
-def answer(table: ChartTable, sizes: Row, bases: Row, charts: Row, alarms: Row) -> list[str]:
-    """The page's answer first: bases, sizes, the month."""
-    return [
-        s
-        for s in (
-            bases["outside"],
-            sizes["finding"],
-            month_sentence(table),
-            others_sentence(charts, alarms),
-        )
-        if s
-    ]
-
-
-def month_sentence(table: ChartTable) -> str:
-    """Whether the month's occlusion rate is ordinary for this service, by its chart."""
-    series = table.series("occlusion-rate", "service")
-    if series is None or series["now"] is None or series["now"]["value"] is None:
-        return "No ventilator high-flow time this month: nothing is said of its occlusion rate."
-    point, unit = series["now"], series["unit"]
-    kind, said = standing(series)
-    made = f"{made_from(point, unit)}; {limits_words(point, unit)}"
-    value = f"{shown(point['value'], unit)}{unit_words(unit)}"
-    rate = f"In {point['name']} occlusions ran at {value} ({made})"
-    if kind == "ordinary":
-        return f"{rate}: {said}. {own_baseline(series)}".rstrip()
-    if kind in ("unusual", "few"):
-        return f"{rate}: {said}."
-    return f"{rate}. Whether that is ordinary: {said}."
-
-
-def other_charts(review: MonthReview) -> str:
-    """The other charts that signal this month, for the Month page; empty without any to judge."""
-    if review.figures is None or not review.protocol:
-        return ""
-    charts = charts_data(review, ChartTable(review, review.figures))
-    return others_sentence(charts, alarms_data(review.figures))
-
-
-def others_sentence(charts: Row, alarms: Row) -> str:
-    """Which other charts signal this month, and how many would by chance."""
-    panels = [p for name in charts for p in charts[name]["panels"]]
-    judged = [(p, *standing(p)) for p in panels if p["measure"] != "occlusion-rate"
-              or p["key"] != "all"]  # fmt: skip
-    unusual = [(p, said) for p, kind, said in judged if kind == "unusual"]
-    if not judged:
-        return ""
-    short = [p for p, kind, _ in judged if kind == "short"]
-    if short:
-        return "While trips of the month are missing, no other chart is said to signal either."
-    count = words.many(len(judged), "other chart")
-    if not unusual:
-        return f"None of the {count} signals this month. {alarms['sentence']}".rstrip()
-    named = [
-        f"{_measured(p)} ({made_from(p['now'], p['unit'])}; {said.removeprefix('unusual: ')})"
-        for p, said in unusual[:NAMED_MOST]
-    ]
-    more = len(unusual) - len(named)
-    rest = f", and {more} more" if more else ""
-    return f"Unusual among the {count}: {words.listed(named)}{rest}. {alarms['sentence']}".rstrip()
-
-
-def _measured(series: Row) -> str:
-    prefix = {
-        "occlusion-rate": "occlusion rate of ",
-        "cannot-tell-share": "cannot-tell share of ",
-        "trips-between-deviations": "trips between variances of ",
-    }.get(series["measure"], "")
-    return prefix + str(series["inline"])

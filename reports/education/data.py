@@ -14,8 +14,6 @@ from reports.education.cannula_fit import fit_data
 from reports.education.practice import practice_data
 from reports.education.retraining import retraining_data
 from reports.education.service_shares import (
-    NAMED_MOST,
-    often_rules,
     often_sentence,
     service_rules,
     whole_text,
@@ -169,27 +167,6 @@ def bases_sentence(rules: list[Row]) -> str:
         "No base stands apart from the others with enough trips behind it: these figures do not say"
         " which base to retrain."
     )
-
-
-def retrain_line(review: MonthReview) -> str:
-    """What to retrain, in a line for the Month page; empty where nothing can be compared."""
-    rules = rules_by_base(review, review.figures) if review.figures else []
-    if not rules:
-        return ""
-    first = first_rows(rules)
-    if first:
-        named = [
-            f"{r['rule']['label'].lower()} at {words.isolated(r['base']['base'])}"
-            for r in first[:BRIEF_FIRST]
-        ]
-        return f"To retrain first: {words.listed(named)}."
-    again = any(b["retrained"] for r in rules for b in r["apart"])
-    but = " but those retrained already" if again else ""
-    nowhere = f"To retrain: no base{but} stands apart"
-    often = [words.rule_title(s["rule"]).lower() for s in often_rules(service_rules(review))]
-    if not often:
-        return f"{nowhere}."
-    return f"{nowhere}; flagged most often across the service: {words.listed(often[:NAMED_MOST])}."
 
 
 def already_sentence(rules: list[Row]) -> str:

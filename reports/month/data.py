@@ -11,13 +11,12 @@ from reports.charts.control_sets import month_rate_set
 from reports.charts.month_sentences import occlusion_sentences
 from reports.charts.rate_data import rates_data
 from reports.charts.stacked_bars import ORDER, strip
-from reports.director.data import other_charts
-from reports.education.data import retrain_line
 from reports.month.followup import case_states, confirmed_by_rule, loop_data, loop_steps
 from reports.text import sentences, words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row, records, text
+from reports.text.signal_lines import lead_lines, signals_data
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -49,8 +48,8 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
             *filter(None, (sentences.reasons_sentence(review),)),
         ],
         "occlusion_answer": occlusion_sentences(review, rates),
-        "others": other_charts(review),
-        "retrain": retrain_line(review),
+        "lead": lead_lines(review),
+        "signals": signals_data(review),
         "next_steps": [
             *sentences.next_steps(review, bool(protocol["unapproved"]), loop["left"]),
             *loop_steps(loop, review),
@@ -280,7 +279,7 @@ def _received_remark(got: int, due: int | None) -> str:
     if due is None:
         return "expected number not delivered"
     if got < due:
-        return f"{due - got:,} missing: no signals shown"
+        return f"{due - got:,} missing"
     if got > due:
         return f"{got - due:,} more than expected"
     return "complete"

@@ -255,7 +255,56 @@ def measure_figures(
         ),
         occlusion_patterns=frame("occlusion_patterns", patterns()),
         clock_offsets=frame("clock_offsets", clocks(months)),
+        **{name: frame(name, rows) for name, rows in signal_frames().items()},
     )
+
+
+SAID = "Wall oxygen time at cedar: 7 of 13 trips since March 2026, 2 of 31 before."
+
+
+def signal_frames() -> dict[str, list[dict[str, Any]]]:
+    """A headline with two trips behind it, a watch, and a grave variance that came this month."""
+    at_cedar = {
+        "measure": "deviation-share", "group_by": "rule at base",
+        "group_value": "wall-oxygen-time at cedar",
+    }  # fmt: skip
+    service = {"measure": "occlusion-rate", "group_by": "service", "group_value": "all"}
+    of_signal = {
+        "month": "2026-05", "said_in": "2026-05", "side": "worse", "since": "2026-03",
+        "since_low": "2026-02", "since_high": "2026-04", "ratio": 8.3, "ratio_low": 2.0,
+        "ratio_high": 35.0, "statistic": 6.1, "threshold": 4.2, "certainty": "sure", "missing": 0,
+        "standing": "stands", "noticed_in_100": 78.0,
+    }  # fmt: skip
+    of_chart = {
+        "month": LAST, "numerator": 9.0, "denominator": 60.0, "level": 0.2, "expected": 12.0,
+        "k_eff": 9.0, "increment": -1.0, "statistic": 0.0, "threshold": 2.9,
+        "watch_statistic": 0.0, "watch_threshold": 1.5, "certainty": "ordinary", "missing": 0,
+        "noticed_in_100": 90.0,
+    }  # fmt: skip
+    return {
+        "signals": [
+            {**of_signal, **at_cedar, "kind": "headline", "sentence": SAID},
+            {**of_signal, **at_cedar, "kind": "watch", "sentence": "A lower one.",
+             "group_value": "unheated-time at damson"},
+            {**of_signal, **at_cedar, "kind": "headline", "sentence": "Long ago.",
+             "month": "2024-05", "standing": "ended"},
+        ],
+        "signal_charts": [
+            {**of_chart, **service, "charts": "service"},
+            {**of_chart, **at_cedar, "charts": "bases"},
+        ],
+        "signal_trips": [
+            {**at_cedar, "month": "2026-05", "kind": "headline", "trip_id": trip,
+             "trip_month": "2026-04", "events": 1, "read": read, "held": read}
+            for trip, read in (("T1", True), ("T2", False))
+        ],
+        "one_by_one": [
+            {"month": LAST, "rule": "escalation-call", "came": 1, "all_came": 3, "asked": 9,
+             "last_month": LAST, "later": 0, "undecided": 0, "watched": True,
+             "sentence": "Escalation call: 1 in June 2026."},
+        ],
+        "years": [],
+    }  # fmt: skip
 
 
 def empty_figures() -> MeasureFigures:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 from typing import Any
 
 import numpy as np
@@ -19,16 +18,17 @@ from reports.charts.control_data import (
     standing,
 )
 from reports.charts.control_figures import control_figure
-from reports.charts.control_sets import rate_by_chart
 from reports.charts.funnel_data import funnels
 from reports.charts.funnel_figures import funnel_figure
 from reports.charts.monthly_panels import months_figure
 from reports.charts.palette import ACCENT, PAPER
 from reports.charts.signal_summary import alarms_data
-from reports.director.data import director_data, month_sentence
+from reports.committee.data import committee_data
+from reports.director.data import director_data
 from reports.education.data import education_data
 from reports.month.data import month_data
 from reports.text.navigation import Site
+from reports.text.signal_lines import lead_lines
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_figures import LAST
@@ -92,41 +92,63 @@ def test_how_a_month_stands_on_its_chart(values: dict[str, Any], kind: str, said
 def test_a_month_short_of_trips_is_not_called_anything() -> None:
     review = dataclasses.replace(fixture_figures.full(), expected=58)
     assert standing(series_of(review))[0] == "short"
-    data = director_data(review, figures_of(review), Site())
-    assert "unusual" not in " ".join(data["answer"])
-    assert rate_by_chart(review) == ""
-    assert "not said while 4 trips are missing" in month_data(review)["occlusion_answer"][1]
+    unsaid = dataclasses.replace(review, figures=None)
+    assert "not said while 4 trips are missing" in month_data(unsaid)["occlusion_answer"][1]
 
 
-def test_the_month_page_names_what_else_is_unusual_among_how_many() -> None:
+def lead_with(**frames: Any) -> list[str]:
+    figures = dataclasses.replace(fixture_figures.measure_figures(), **frames)
+    return lead_lines(fixture_figures.review(figures))
+
+
+def test_leads_speak_of_headline_signals_and_what_came_one_by_one() -> None:
     review = fixture_figures.full()
-    figures = figures_of(review)
-    calm = figures.charts.assign(signal=None)
-    none = dataclasses.replace(figures, charts=calm)
-    said = month_data(fixture_figures.review(none))["others"]
-    assert re.match(r"None of the \d+ other charts signals this month\. Some false signals", said)
-    own = calm["measure"].eq("all-rules-share") & calm["month"].eq(LAST)
-    below = calm.assign(signal=calm["signal"].mask(own, "a point below the 3-sigma limit"))
-    one = dataclasses.replace(figures, charts=below)
-    said = month_data(fixture_figures.review(one))["others"]
-    assert re.match(r"Unusual among the \d+ other charts: all rules kept \(.*below the lower", said)
-    assert month_data(dataclasses.replace(review, figures=None))["others"] == ""
-    assert month_data(dataclasses.replace(review, protocol=()))["others"] == ""
+    said = [
+        f"{fixture_figures.SAID} 2 trips: 1 read, 1 confirmed.",
+        "About one such signal a year comes with nothing changed.",
+        "Escalation call: 1 in June 2026.",
+    ]
+    assert lead_lines(review) == said
+    assert month_data(review)["lead"] == said
+    assert director_data(review, figures_of(review), Site())["answer"] == said
+    assert committee_data(review, figures_of(review))["finding"][0] == " ".join(said)
+    # lower signals are for the coordinator alone
+    watched = month_data(review)["signals"]["watches"]
+    assert [row["sentence"] for row in watched] == ["A lower one."]
+    assert lead_lines(dataclasses.replace(review, figures=None)) == []
+    assert lead_lines(dataclasses.replace(review, protocol=())) == []
 
 
-def test_a_month_in_its_own_baseline_is_said() -> None:
-    table = with_last(baseline=True)
-    said = month_sentence(ChartTable(table, figures_of(table)))
-    assert "itself is among those that set the limits" in said
-    assert "itself is among" not in month_sentence(ChartTable(with_last(), figures_of(with_last())))
+def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
+    figures = fixture_figures.measure_figures()
+    assert figures.signals is not None
+    assert figures.signal_charts is not None
+    assert figures.one_by_one is not None
+    calm: dict[str, Any] = {
+        "signals": figures.signals.iloc[:0], "one_by_one": figures.one_by_one.assign(came=0),
+    }  # fmt: skip
+    assert lead_with(**calm) == ["No signal, and none of the graver variances."]
+    charts = figures.signal_charts
+    young = lead_with(**calm, signal_charts=charts.assign(threshold=np.nan))
+    assert young == ["Too few months to say: signals start after six months of the service."]
+    one = charts["group_by"].eq("service")
+    depends = charts.assign(certainty=charts["certainty"].mask(one, "depends"))
+    assert (
+        "On 1 of 2 charts whether there is a signal" in lead_with(**calm, signal_charts=depends)[1]
+    )
 
 
-def test_the_month_page_speaks_of_the_chart() -> None:
-    said = " ".join(month_data(fixture_figures.full())["occlusion_answer"])
-    assert "By its control chart that is unusual: above the upper limit" in said
+def test_the_month_page_says_how_the_occlusion_rate_stands() -> None:
+    review = fixture_figures.full()
+    said = " ".join(month_data(review)["occlusion_answer"])
+    assert "Ordinary for this service." in said
     assert "rate ratio" in said
-    calm = " ".join(month_data(with_last(signal=None))["occlusion_answer"])
-    assert "By its control chart that is ordinary for this service (limits" in calm
+    figures = figures_of(review)
+    assert figures.signals is not None
+    above = figures.signals.assign(measure="occlusion-rate", group_by="service", group_value="all")
+    high = dataclasses.replace(figures, signals=above)
+    said = " ".join(month_data(fixture_figures.review(high))["occlusion_answer"])
+    assert "Above its limit since March 2026." in said
 
 
 def test_sizes_of_the_month_page_are_adjusted_with_clustered_intervals() -> None:
@@ -228,18 +250,18 @@ def test_thin_series_are_named_and_not_charted() -> None:
     assert {p["key"] for p in data["charts"]["gaps"]["panels"]} == {fixture_figures.RARE}
 
 
-def test_outside_bases_and_the_answer() -> None:
+def test_outside_bases() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
-    assert data["answer"][0].startswith(
+    assert data["bases"]["outside"].startswith(
         f"One base lies outside the 99.8{NBSP}% limits over the last 12 months. Base cedar is above"
         " the upper limit on wall oxygen time: "
     )
     assert FEW in data["bases"]["dispersion"]
     calm = fixture_figures.measure_figures()
     calm = dataclasses.replace(calm, funnels=calm.funnels.assign(outside=0))
-    answer = director_data(fixture_figures.review(calm), calm, Site())["answer"]
-    assert answer[0].startswith(f"No base lies outside the 99.8{NBSP}% limits")
+    bases = director_data(fixture_figures.review(calm), calm, Site())["bases"]
+    assert bases["outside"].startswith(f"No base lies outside the 99.8{NBSP}% limits")
 
 
 FEW = fixture_figures.FEW_GROUPS
@@ -268,7 +290,7 @@ def test_nothing_measured_is_said() -> None:
     review = fixture_figures.nothing()
     figures = figures_of(review)
     director = director_data(review, figures, Site())
-    assert "No ventilator high-flow time this month" in director["answer"][-1]
+    assert director["answer"] == ["No trip of the month was judged."]
     assert education_data(review, figures, Site())["answer"] == [
         "Nothing to compare: no rule was judged at two bases or more."
     ]
@@ -284,8 +306,8 @@ def test_small_bases_are_never_outside() -> None:
 
 def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
     review = fixture_figures.half_year()
-    answer = director_data(review, figures_of(review), Site())["answer"]
-    assert f"outside the 99.8{NBSP}% limits over all 6 months. Base cedar" in answer[0]
+    bases = director_data(review, figures_of(review), Site())["bases"]
+    assert f"outside the 99.8{NBSP}% limits over all 6 months. Base cedar" in bases["outside"]
 
 
 def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.rules import all_rules
 from reports.charts.signal_summary import power_data
-from reports.education.data import education_data, first_rows, retrain_line, rules_by_base
+from reports.education.data import education_data
 from reports.education.figures import education_figures
 from reports.education.retraining import retraining_data
 from reports.text.navigation import Site
@@ -190,12 +190,3 @@ def test_rules_often_broken_everywhere_are_a_topic_for_all() -> None:
     assert whole["wall-oxygen-time"].endswith(
         f"; over all months 22 of 320 trips (7{NBSP}%, 5–10{NBSP}%)"
     )
-
-
-def test_what_to_retrain_in_a_line() -> None:
-    review = fixture_figures.full()
-    said = retrain_line(review)
-    assert said.startswith(("To retrain first: ", "To retrain: no "))
-    first = first_rows(rules_by_base(review, figures_of(review)))
-    assert all(row["base"]["base"] in said for row in first[:1])
-    assert retrain_line(dataclasses.replace(review, figures=None)) == ""

@@ -1,0 +1,138 @@
+"""Signals and what came one by one, as every lead says them; the sentences are the pipeline's."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from reports.text import words
+from reports.text.rows import Row, records, text
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+NAMED_MOST = 3
+KEY = ("measure", "group_by", "group_value")
+BY_CHANCE = "About one such signal a year comes with nothing changed."
+
+
+def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
+    """The signals of a kind that stand, newest first, the last one of each chart.
+
+    With how many trips are behind each, how many were read, and how many held.
+    """
+    figures = review.figures
+    if figures is None or figures.signals is None:
+        return []
+    rows = [
+        r for r in records(figures.signals)
+        if (r["kind"], r["side"], r["standing"]) == (kind, side, "stands")
+    ]  # fmt: skip
+    rows.sort(key=lambda r: text(r["month"]), reverse=True)
+    last: dict[tuple[str, ...], Row] = {}
+    for row in rows:
+        last.setdefault(_key(row), row)
+    trips = records(figures.signal_trips) if figures.signal_trips is not None else []
+    found = []
+    for row in last.values():
+        own = [t for t in trips if _key(t) == _key(row)
+               and (t["month"], t["kind"]) == (row["month"], kind)]  # fmt: skip
+        read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))
+        found.append({
+            **row,
+            "trips": [text(t["trip_id"]) for t in own],
+            "read_words": _read(len(own), read, held),
+            "noticed": words.some(row["noticed_in_100"]),
+        })  # fmt: skip
+    return found
+
+
+def _key(row: Row) -> tuple[str, ...]:
+    return tuple(text(row[name]) for name in KEY)
+
+
+def _read(trips: int, read: int, held: int) -> str:
+    """'12 trips: 5 read, 3 confirmed.'"""
+    if not trips:
+        return ""
+    none = "none read" if not read else f"{read} read, {held} confirmed"
+    return f"{words.many(trips, 'trip')}: {none}."
+
+
+def lead_lines(review: MonthReview) -> list[str]:
+    """Headline signals, what came one by one, and what missing trips leave open; else 'no signal'.
+
+    Empty where the review holds no figures of signals.
+    """
+    figures = review.figures
+    if figures is None or figures.signals is None or not review.protocol:
+        return []
+    own = standing(review, "headline")
+    lines = [f"{row['sentence']} {row['read_words']}".rstrip() for row in own[:NAMED_MOST]]
+    more = len(own) - NAMED_MOST
+    if more > 0:
+        lines.append(f"{words.many(more, 'more signal')} {'stands' if more == 1 else 'stand'}.")
+    if own:
+        lines.append(BY_CHANCE)
+    lines += one_by_one_lines(review)
+    return [*(lines or [_none(review)]), *filter(None, [_open(review)])]
+
+
+def one_by_one_lines(review: MonthReview) -> list[str]:
+    """What came this month of the variances that are shown one by one."""
+    frame = review.figures.one_by_one if review.figures is not None else None
+    if frame is None:
+        return []
+    return [text(row["sentence"]) for row in records(frame) if row["came"]]
+
+
+def _charts_now(review: MonthReview) -> list[Row]:
+    frame = review.figures.signal_charts if review.figures is not None else None
+    if frame is None:
+        return []
+    return records(frame[frame["month"] == review.month])
+
+
+def _none(review: MonthReview) -> str:
+    if not any(words.some(r["threshold"]) is not None for r in _charts_now(review)):
+        return "Too few months to say: signals start after six months of the service."
+    return "No signal, and none of the graver variances."
+
+
+def _open(review: MonthReview) -> str:
+    """How many charts the missing trips leave open; empty where none."""
+    charts = _charts_now(review)
+    depends = sum(r["certainty"] == "depends" for r in charts)
+    if not depends:
+        return ""
+    return (
+        f"On {depends} of {words.many(len(charts), 'chart')} whether there is a signal depends on"
+        " the missing trips."
+    )
+
+
+def rate_stands(review: MonthReview) -> str:
+    """How the service's occlusion rate stands: 'Ordinary.', 'Above its limit since March 2026.'
+
+    Empty where no threshold is set, or nothing is known.
+    """
+    key = ("occlusion-rate", "service", "all")
+    signal = next((r for r in standing(review, "headline") if _key(r) == key), None)
+    if signal is not None:
+        return f"Above its limit since {words.month_name(text(signal['since']))}."
+    now = next((r for r in _charts_now(review) if _key(r) == key), None)
+    if now is None or words.some(now["threshold"]) is None:
+        return ""
+    if now["certainty"] == "depends":
+        return "Whether that is ordinary depends on the missing trips."
+    return "Ordinary for this service."
+
+
+def signals_data(review: MonthReview) -> Row:
+    """Headlines, watches and what is shown one by one, for the Month page; empty without any."""
+    frame = review.figures.one_by_one if review.figures is not None else None
+    return {
+        "headlines": standing(review, "headline"),
+        "watches": standing(review, "watch"),
+        "one_by_one": [] if frame is None else [text(r["sentence"]) for r in records(frame)],
+        "chance": BY_CHANCE,
+    }
