@@ -121,7 +121,7 @@ class Sizes(pa.DataFrameModel):
 
 
 class Funnels(pa.DataFrameModel):
-    """Bases compared over the last 12 months: limits by volume, and each base shrunk."""
+    """Bases compared over the last 12 months: limits by volume, and each drawn to the others."""
 
     measure: dt.String = _text("Id of the measure")
     rule: dt.String = _text("Id of the rule; empty for a rate", nullable=True)
@@ -134,13 +134,19 @@ class Funnels(pa.DataFrameModel):
     inner_upper: dt.Float64 = _value("see measure", "Upper 95 % limit at this volume")
     outer_lower: dt.Float64 = _value("see measure", "Lower 99.8 % limit at this volume")
     outer_upper: dt.Float64 = _value("see measure", "Upper 99.8 % limit at this volume")
-    outside: dt.Int32 = _value("1", "-1 or 1 beyond the 99.8 % limits, else 0", nullable=False)
-    p_adjusted: dt.Float64 = _value("1", "Two-sided p after Benjamini-Hochberg over the bases")
+    outside: dt.Int32 = _value(
+        "1",
+        "Of a base that may be named: 1 above the service, -1 below; else 0. It may where p_differ"
+        " is below 0.05 and its own bounds leave out the target",
+        nullable=False,
+    )
+    p_differ: dt.Float64 = _value("1", "p of all bases differing no more than chance would have it")
+    power: dt.Float64 = _value(
+        "1", "Of a rate: share of such years in which a doubling at one base gives p below 0.05"
+    )
     shrunk: dt.Float64 = _value("see measure", "The base's figure drawn towards the service's")
     shrunk_low: dt.Float64 = _value("see measure", "Lower 95 % bound")
     shrunk_high: dt.Float64 = _value("see measure", "Upper 95 % bound")
-    dispersion: dt.Float64 = _value("1", "Spread between bases beyond chance; null below 8 bases")
-    reason: dt.String = _text("Why no spread is estimated", nullable=True)
 
 
 class Power(pa.DataFrameModel):

@@ -9,19 +9,35 @@ import numpy as np
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
+    from numpy.typing import NDArray
 
     from pipeline.statistics.before_after import Windows
-    from pipeline.statistics.funnels import Funnel
-    from pipeline.statistics.shrinkage import Shrunk
+
+    Floats = NDArray[np.float64]
 
 WINDOW_MONTHS = 12
 PROMPTED_MONTHS = 3
 """The months just before a retraining are taken to have prompted it, and are left out; assumed."""
 
+SEED = 26
+PER_HOURS = 100
+
 _RATES = """
-    SELECT t.base, sum(v.events)::DOUBLE AS numerator, sum(v.seconds) / 3600.0 AS denominator
-    FROM ventilator_time v JOIN delivered.trips t USING (trip_key)
-    WHERE v.counted AND v.month >= $first GROUP BY t.base ORDER BY t.base
+    WITH unit AS (
+        SELECT t.base, v.trip_key, v.cannula, sum(v.events) AS events, sum(v.seconds) AS seconds
+        FROM ventilator_time v JOIN delivered.trips t USING (trip_key)
+        WHERE v.counted AND v.month >= $first GROUP BY ALL
+    ),
+    of_size AS (
+        SELECT base, cannula, sum(events) AS events, sum(seconds) AS seconds,
+               sum(seconds::HUGEINT * seconds)::DOUBLE AS squares
+        FROM unit GROUP BY ALL
+    )
+    SELECT base, sum(events)::DOUBLE AS numerator, sum(seconds) / 3600.0 AS denominator,
+           sum(level * seconds ORDER BY cannula) AS expected,
+           sum(level ** 2 * squares ORDER BY cannula) AS expected_squared
+    FROM of_size JOIN size_level USING (cannula)
+    GROUP BY base HAVING sum(seconds) > 0 ORDER BY base
 """
 _SHARES = """
     SELECT rule, base, sum(deviation)::DOUBLE AS numerator, sum(judged)::DOUBLE AS denominator
@@ -37,52 +53,91 @@ def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> pd.DataF
     """
     import pandas as pd
 
-    from pipeline.statistics.funnels import rate_funnel, share_funnel
-    from pipeline.statistics.shrinkage import beta_binomial, gamma_poisson
     from schemas.measure_outputs import Funnels
 
     first = {"first": months[-WINDOW_MONTHS:][0]}
     parts: list[pd.DataFrame] = []
     rates = con.execute(_RATES, first).df()
-    rates = rates[rates["denominator"] > 0]
     if len(rates) > 1:
-        x, t = rates["numerator"].to_numpy(), rates["denominator"].to_numpy()
-        funnel = rate_funnel(x, t, per=100, adjust="additive")
-        parts.append(_rows(rates, "occlusion-rate", funnel, gamma_poisson(x, t, per=100)))
+        parts.append(_rate_rows(con, rates))
     for _, group in con.execute(_SHARES, first).df().groupby("rule", sort=True):
         if len(group) > 1:
-            x, n = group["numerator"].to_numpy(), group["denominator"].to_numpy()
-            funnel = share_funnel(x, n, adjust="additive")
-            parts.append(_rows(group, "deviation-share", funnel, beta_binomial(x, n)))
+            parts.append(_share_rows(group))
     columns = list(Funnels.to_schema().columns)
     if not parts:
         return pd.DataFrame(columns=columns)
     return pd.concat(parts, ignore_index=True).reindex(columns=columns)
 
 
-def _rows(counts: pd.DataFrame, measure: str, funnel: Funnel, shrunk: Shrunk) -> pd.DataFrame:
-    """A funnel and its shrunken values as rows; p from the adjusted z, two-sided."""
-    from scipy.special import ndtr
+def _rate_rows(con: duckdb.DuckDBPyConnection, counts: pd.DataFrame) -> pd.DataFrame:
+    """Bases' occlusion rates: limits with the trips' clustering, hierarchical rates, the test."""
+    from pipeline.measures.clustering import service_k
+    from pipeline.statistics.clustered_intervals import effective_k
+    from pipeline.statistics.funnels import INNER, OUTER, clustered_limits
+    from pipeline.store.kept_results import kept, made_from_hash
 
-    from pipeline.statistics.intervals import benjamini_hochberg
+    x, t = counts["numerator"].to_numpy(), counts["denominator"].to_numpy()
+    k_eff = effective_k(service_k(con), counts["expected"], counts["expected_squared"])
+    made_from = made_from_hash(x.tolist(), t.tolist(), k_eff.tolist())
+    found = kept(con, "occlusion rates of bases", made_from, lambda: _rates_of_bases(x, t, k_eff))
+    target = PER_HOURS * float(x.sum() / t.sum())
+    return _rows(
+        counts.assign(power=found["power"]), "occlusion-rate", x / t * PER_HOURS, target,
+        [clustered_limits(t, k_eff, target, PER_HOURS, level) for level in (INNER, OUTER)],
+        {name: np.array(found[name], dtype=float) for name in ("estimate", "lower", "upper")},
+        found["p"],
+    )  # fmt: skip
 
-    p = 2 * ndtr(-np.abs(funnel.z_adjusted))
+
+def _rates_of_bases(x: Floats, t: Floats, k_eff: Floats) -> dict[str, Any]:
+    """The hierarchical rates, p of the bases' difference, and what it can notice, as JSON."""
+    from pipeline.statistics.base_rates import hierarchical_rates, power_of_rates, rates_differ
+
+    rates = hierarchical_rates(x, t, k_eff, PER_HOURS)
+    rate = float(x.sum() / t.sum())
+    power = power_of_rates(t, k_eff, rate, seed=SEED) if rate else float("nan")
+    return {
+        **{name: getattr(rates, name).tolist() for name in ("estimate", "lower", "upper")},
+        "p": rates_differ(x, t, k_eff, seed=SEED).p_value, "power": power,
+    }  # fmt: skip
+
+
+def _share_rows(counts: pd.DataFrame) -> pd.DataFrame:
+    """A rule's shares by base: a trip is one trial, so that limits are exact binomial ones."""
+    from pipeline.statistics.base_rates import shares_differ
+    from pipeline.statistics.funnels import INNER, OUTER, binomial_limits
+    from pipeline.statistics.shrinkage import beta_binomial
+
+    x, n = counts["numerator"].to_numpy(), counts["denominator"].to_numpy()
+    target, shrunk = float(x.sum() / n.sum()), beta_binomial(x, n)
+    return _rows(
+        counts, "deviation-share", x / n, target,
+        [binomial_limits(n, target, level) for level in (INNER, OUTER)],
+        {name: getattr(shrunk, name) for name in ("estimate", "lower", "upper")},
+        shares_differ(x, n, seed=SEED).p_value,
+    )  # fmt: skip
+
+
+def _rows(  # noqa: PLR0917 - the parts of a funnel in the order they are drawn
+    counts: pd.DataFrame,
+    measure: str,
+    value: Floats,
+    target: float,
+    limits: list[tuple[Floats, Floats]],
+    drawn: dict[str, Floats],
+    p: float,
+) -> pd.DataFrame:
+    """A funnel as rows; `outside` tells of a base that may be named on which side it lies."""
+    from pipeline.statistics.base_rates import CHANCE
+
+    (inner_lower, inner_upper), (outer_lower, outer_upper) = limits
+    side = (drawn["lower"] > target).astype(int) - (drawn["upper"] < target)
     return counts.assign(
-        measure=measure,
-        value=funnel.value,
-        target=funnel.target,
-        inner_lower=funnel.inner_lower,
-        inner_upper=funnel.inner_upper,
-        outer_lower=funnel.outer_lower,
-        outer_upper=funnel.outer_upper,
-        outside=funnel.outside,
-        p_adjusted=benjamini_hochberg(p),
-        shrunk=shrunk.estimate,
-        shrunk_low=shrunk.lower,
-        shrunk_high=shrunk.upper,
-        dispersion=funnel.dispersion.phi,
-        reason=funnel.dispersion.reason or None,
-    )
+        measure=measure, value=value, target=target, inner_lower=inner_lower,
+        inner_upper=inner_upper, outer_lower=outer_lower, outer_upper=outer_upper,
+        outside=side if p < CHANCE else 0 * side, p_differ=p,
+        shrunk=drawn["estimate"], shrunk_low=drawn["lower"], shrunk_high=drawn["upper"],
+    )  # fmt: skip
 
 
 _TRAINED = """

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 RATE, SHARE = "occlusion-rate", "deviation-share"
 NUMBERS = (
     *("numerator", "denominator", "value", "target", "inner_lower", "inner_upper"),
-    *("outer_lower", "outer_upper", "p_adjusted", "shrunk", "shrunk_low", "shrunk_high"),
+    *("outer_lower", "outer_upper", "p_differ", "shrunk", "shrunk_low", "shrunk_high"),
 )
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 DRAWN_MOST = 9
@@ -56,8 +56,7 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
                 "target_text": shown(bases[0]["target"], unit),
                 "numerator": sum(b["numerator"] or 0.0 for b in bases),
                 "denominator": sum(b["denominator"] or 0.0 for b in bases),
-                "dispersion": words.some(rows[0]["dispersion"]),
-                "reason": text(rows[0]["reason"]),
+                "power": words.some(rows[0]["power"]),
                 "pooled": len({b["shrunk"] for b in bases}) == 1,
             }
         )
@@ -100,7 +99,7 @@ def _base(row: Row, minimum: float, unit: str, known: MeasureFacts | None) -> Ro
     base["shrunk_range"] = shown_range(base["shrunk_low"], base["shrunk_high"], unit)
     base["inner_text"] = shown_range(base["inner_lower"], base["inner_upper"], unit)
     base["outer_text"] = shown_range(base["outer_lower"], base["outer_upper"], unit)
-    base["p_text"] = p_text(base["p_adjusted"])
+    base["p_text"] = p_text(base["p_differ"])
     base["standing"] = _standing(base)
     return base
 
@@ -116,16 +115,16 @@ def _standing(base: Row) -> str:
     if base["few"]:
         return "too few to say"
     if base["outside"]:
-        side = "above the upper" if base["outside"] > 0 else "below the lower"
+        side = "above" if base["outside"] > 0 else "below"
         better = ", the better side" if base["good"] else ""
-        return f"unusual: {side} 99.8{words.NBSP}% limit{better}"
+        return f"stands apart: {side} the service{better}"
     value, low, high = base["value"], base["inner_lower"], base["inner_upper"]
     if value is None or low is None or high is None:
         return "no limits"
     if low <= value <= high:
         return "ordinary"
     side = "above" if value > high else "below"
-    return f"ordinary: {side} the 95{words.NBSP}% limits, within the 99.8{words.NBSP}% ones"
+    return f"{side} the 95{words.NBSP}% limits; the bases are not told apart"
 
 
 def drawn_funnels(found: list[Row]) -> list[Row]:
@@ -138,71 +137,55 @@ def drawn_funnels(found: list[Row]) -> list[Row]:
 
 
 def outside_sentence(found: list[Row], window: str) -> str:
-    """Which bases lie outside the 99.8 % limits, each with its counts."""
+    """Which bases stand apart, each with its counts; else that they are not told apart."""
     outside = [(f, b) for f in found for b in f["outside"] if not f["thin"]]
     outside.sort(key=lambda both: both[1]["good"])
     looked = [f for f in found if not f["thin"]]
-    limits = f"99.8{words.NBSP}% limits"
     if not looked:
         return "Bases are not compared: fewer than two of them have enough trips."
     if not outside:
         what = words.many(len(looked), "figure")
-        return f"No base lies outside the {limits} on any of the {what} with enough trips."
+        return f"The bases are not told apart on any of the {what} with enough trips."
     bases = len({b["base"] for _, b in outside})
-    lie = "One base lies" if bases == 1 else f"{bases} bases lie"
+    stand = "One base stands" if bases == 1 else f"{bases} bases stand"
     said = " ".join(outside_words(f, b) for f, b in outside)
-    return f"{lie} outside the {limits} over {window}. {said}"
+    return f"{stand} apart over {window}. {said}"
 
 
 def outside_words(funnel: Row, base: Row) -> str:
-    """'cedar is above the upper limit on wall oxygen time: 24 of 157 trips (15 %), where ...'."""
-    side = "above the upper limit" if base["outside"] > 0 else "below the lower limit"
-    side += ", the better side," if base["good"] else ""
+    """'cedar is above the service on wall oxygen time: 24 of 157 trips (15 %), drawn ...'."""
+    side = "above" if base["outside"] > 0 else "below"
+    side += " the service" + (", the better side," if base["good"] else "")
     unit = funnel["unit"]
     label = funnel["label"][:1].lower() + funnel["label"][1:]
     retrained = f" It was retrained in {base['retrained']}, within these months."
     since = retrained if base["retrained"] else ""
-    volume = "hours" if funnel["measure"] == RATE else "trips"
     return (
         f"Base {words.isolated(base['base'])} is {side} on {label}: {base['made_from']}"
-        f" ({base['value_text']}{unit_words(unit)}), where limits for so many {volume} are"
-        f" {base['outer_text']} and all bases have {funnel['target_text']}.{since}"
+        f" ({base['value_text']}{unit_words(unit)}), drawn towards the others"
+        f" {base['shrunk_range']}; all bases have {funnel['target_text']}.{since}"
     )
 
 
-def dispersion_sentence(found: list[Row]) -> str:
-    """What is known of spread between bases beyond chance, and what the limits do about it."""
-    if not found:
+def power_sentence(found: list[Row]) -> str:
+    """What the comparison of occlusion rates can notice; empty where it is not known."""
+    rate = next((f for f in found if f["measure"] == RATE and not f["thin"]), None)
+    if rate is None or rate["power"] is None:
         return ""
-    spread = [f for f in found if f["dispersion"] is not None]
-    reasons = sorted({f["reason"] for f in found if f["reason"]})
-    said = []
-    for funnel in spread:
-        if (funnel["dispersion"] or 0) > 1:
-            said.append(f"{funnel['label'].lower()} {funnel['dispersion']:.1f}")
-    if said:
-        first = (
-            "Spread between bases beyond chance (1 would be chance alone), for which the limits"
-            f" allow: {words.listed(said)}."
-        )
-    elif spread:
-        first = "Bases spread no more than chance would have it: the limits are plain ones."
-    else:
-        first = ""
-    if not reasons:
-        return first
-    plain = "Over-dispersion between bases is not known, and the limits do not allow for it."
-    return " ".join(filter(None, [first, "" if spread else plain, reasons[-1]]))
+    return (
+        "A base whose occlusion rate were doubled would be told apart in"
+        f" {words.percent(rate['power'])} of such years."
+    )
 
 
 def chance_sentence(found: list[Row]) -> str:
-    """How many bases would lie outside by chance alone, over everything compared."""
-    looked = sum(1 for f in found if not f["thin"] for b in f["bases"] if not b["few"])
+    """How often some base would be named by chance alone, over everything compared."""
+    looked = sum(not f["thin"] for f in found)
     if not looked:
         return ""
     return (
-        f"{looked} figures of bases are held against 99.8{words.NBSP}% limits: by chance alone,"
-        f" about {words.rate(0.002 * looked)} of them would lie outside."
+        f"{words.many(looked, 'figure')} compared between bases: by chance alone bases would"
+        f" differ, with p below 0.05, on at most about {words.rate(0.05 * looked)} of them."
     )
 
 

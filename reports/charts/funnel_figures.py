@@ -1,4 +1,4 @@
-"""Funnels as small multiples: each base over its own limits, named only where outside."""
+"""Funnels as small multiples: each base over its own limits, named only where it stands apart."""
 
 from __future__ import annotations
 
@@ -125,7 +125,7 @@ def _title(funnel: Row, place: dict[str, Any]) -> Figure:
 
 
 def _names(bases: list[Row], place: dict[str, Any], top: float, right: float) -> list[Figure]:
-    """The token of each base outside its limits, on the side with more room."""
+    """The token of each base that stands apart, on the side with more room."""
     refs = {"xref": f"x{place['n']}", "yref": f"y{place['n']}", "showarrow": False}
     notes = []
     for base in bases:

@@ -9,11 +9,11 @@ from reports.charts.control_data import ChartTable
 from reports.charts.control_sets import chart_set, rate_set
 from reports.charts.funnel_data import (
     chance_sentence,
-    dispersion_sentence,
     drawn_funnels,
     few_sentence,
     funnels,
     outside_sentence,
+    power_sentence,
     window_words,
 )
 from reports.charts.rate_data import rates_data
@@ -107,7 +107,7 @@ def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
         "not_drawn": len([f for f in found if not f["thin"]]) - len(drawn),
         "outside": outside_sentence(found, window_words(review)),
         "better": any(b["good"] for f in drawn for b in f["outside"]),
-        "dispersion": dispersion_sentence(found),
+        "dispersion": power_sentence(found),
         "few": few_sentence(found),
         "chance": chance_sentence(found),
     }

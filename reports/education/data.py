@@ -95,9 +95,8 @@ def rules_by_base(review: MonthReview, figures: MeasureFigures) -> list[Row]:
 
 
 def _apart(base: Row) -> bool:
-    """Whether the base's shrunk interval lies wholly above the share of all bases."""
-    low, target = base["shrunk_low"], base["target"]
-    return low is not None and target is not None and bool(low > target)
+    """Whether the bases differ, and this one's interval lies wholly above the share of all."""
+    return bool(base["outside"] > 0)
 
 
 def where_words(rule: Row, enough: list[Row], apart: list[Row]) -> str:

@@ -207,9 +207,9 @@ def _by_base(review: MonthReview, measure: str) -> Picture:
         (
             "Each dot is a base at its own volume, n on the lower axis; an open one has too few to"
             f" say. Thick bar: 95{words.NBSP}% limits at that volume; thin bar: 99.8{words.NBSP}%."
-            " A base beyond the thin bar is a diamond with its name, open on the better side."
+            " A base that stands apart is a diamond with its name, open on the better side."
             " Dashed line: all bases.",
             f"Over {window}. {'; '.join(lone)}." if len(found) == 1 else f"Over {window}.",
-            "Limits: exact, widened for over-dispersion where it can be told.",
+            "Limits allow for events that cluster within trips.",
         ),
     )

@@ -307,3 +307,22 @@ def test_one_trip_or_no_event_at_all_still_makes_a_month(
     for row in zero:  # no event: an exact upper bound, or nothing where there is no hour either
         assert row["low"] in ("0.0", "")  # below ten trips none
         assert row["high"] or float(row["denominator"]) == 0
+
+
+def test_bases_are_named_by_the_test_and_their_own_interval_alone(month: Any) -> None:
+    """`outside` from the file's own columns; rates add up to those of the measures."""
+    by_figure: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in month["funnels"]:
+        by_figure[row["measure"], row["rule"]].append(row)
+        low, high, target = (float(row[n]) for n in ("shrunk_low", "shrunk_high", "target"))
+        side = (low > target) - (high < target) if float(row["p_differ"]) < 0.05 else 0
+        assert int(row["outside"]) == side
+    assert len(by_figure) > 5
+    rates = by_figure["occlusion-rate", ""]
+    whole = figures_of(month, "occlusion-rate", "to 2026-06")["service", "all"]
+    assert sum(float(row["numerator"]) for row in rates) == float(whole["numerator"])
+    assert 0 < float(rates[0]["power"]) < 1
+    for rows in by_figure.values():
+        assert len({row["p_differ"] for row in rows}) == 1
+    # the interval of a base drawn towards the others holds the estimate
+    assert all(float(r["shrunk_low"]) < float(r["shrunk"]) < float(r["shrunk_high"]) for r in rates)

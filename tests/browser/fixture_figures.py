@@ -29,7 +29,6 @@ UNIT = {
     ),
     "bedside-minutes": ("Minutes at the bedside", "minutes", "XmR", "trips", 5),
 }  # fmt: skip
-FEW_GROUPS = "Spread between groups needs at least 8 of them; there are 5."
 PROVISIONAL = (
     "Provisional: 5 points set these limits; with fewer than 12 they may move a good deal as"
     " points come in."
@@ -183,10 +182,10 @@ def funnels(bases: tuple[str, ...]) -> list[dict[str, Any]]:
                     "inner_lower": max(0.0, level - half), "inner_upper": level + half,
                     "outer_lower": max(0.0, level - 1.6 * half), "outer_upper": level + 1.6 * half,
                     "outside": int(value > level + 1.6 * half),
-                    "p_adjusted": 0.0004 if odd else 0.6,
+                    "p_differ": 0.0004 if rule == "wall-oxygen-time" else 0.6,
+                    "power": 0.45 if rule is None else np.nan,
                     "shrunk": shrunk + (1e-4 * n if rule == "wall-oxygen-time" else 0),
                     "shrunk_low": 0.6 * shrunk, "shrunk_high": 1.5 * shrunk,
-                    "dispersion": np.nan, "reason": FEW_GROUPS,
                 }
             )  # fmt: skip
     return rows

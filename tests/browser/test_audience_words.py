@@ -235,8 +235,8 @@ def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, color: str) -
     marks = [t["marker"] for t in drawn if "hovertext" in t and t["marker"]["symbol"] == "diamond"]
     assert [m["color"] for m in marks] == [color]
     standings = {b["standing"] for b in found[0]["bases"] if not b["few"]}
-    better = f"unusual: below the lower 99.8{NBSP}% limit, the better side"
-    assert standings == {better if outside < 0 else f"unusual: above the upper 99.8{NBSP}% limit"}
+    better = "stands apart: below the service, the better side"
+    assert standings == {better if outside < 0 else "stands apart: above the service"}
 
 
 def test_thin_series_are_named_and_not_charted() -> None:
@@ -254,26 +254,16 @@ def test_outside_bases() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
     assert data["bases"]["outside"].startswith(
-        f"One base lies outside the 99.8{NBSP}% limits over the last 12 months. Base cedar is above"
-        " the upper limit on wall oxygen time: "
+        "One base stands apart over the last 12 months. Base cedar is above the service on wall"
+        " oxygen time: "
     )
-    assert FEW in data["bases"]["dispersion"]
+    assert data["bases"]["dispersion"] == (
+        f"A base whose occlusion rate were doubled would be told apart in 45{NBSP}% of such years."
+    )
     calm = fixture_figures.measure_figures()
     calm = dataclasses.replace(calm, funnels=calm.funnels.assign(outside=0))
     bases = director_data(fixture_figures.review(calm), calm, Site())["bases"]
-    assert bases["outside"].startswith(f"No base lies outside the 99.8{NBSP}% limits")
-
-
-FEW = fixture_figures.FEW_GROUPS
-
-
-def test_over_dispersion_is_stated() -> None:
-    figures = fixture_figures.measure_figures()
-    spread = figures.funnels.assign(dispersion=2.34, reason=None)
-    figures = dataclasses.replace(figures, funnels=spread)
-    said = director_data(fixture_figures.review(figures), figures, Site())["bases"]["dispersion"]
-    assert "occlusion rate 2.3" in said
-    assert "not known" not in said
+    assert bases["outside"].startswith("The bases are not told apart on any of the")
 
 
 def test_false_signals_are_added_up() -> None:
@@ -307,7 +297,7 @@ def test_small_bases_are_never_outside() -> None:
 def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
     review = fixture_figures.half_year()
     bases = director_data(review, figures_of(review), Site())["bases"]
-    assert f"outside the 99.8{NBSP}% limits over all 6 months. Base cedar" in bases["outside"]
+    assert "apart over all 6 months. Base cedar" in bases["outside"]
 
 
 def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:
