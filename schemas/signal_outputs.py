@@ -74,6 +74,9 @@ class SignalCharts(pa.DataFrameModel):
     level: dt.Float64 = _value("see measure", "Rate an hour or share, of the months before")
     expected: dt.Float64 = _value("1", "Events expected at that level")
     k_eff: dt.Float64 = _value("1", "Shape of their count; null for shares")
+    restart: dt.Boolean = pa.Field(
+        description="Whether sum and level begin anew: another protocol, or a retraining before"
+    )
     increment: dt.Float64 = _value("1", "What the month adds to the sum")
     statistic: dt.Float64 = _value("1", "The sum that headlines are told by")
     threshold: dt.Float64 = _value("1", "Its threshold; null before one is set")

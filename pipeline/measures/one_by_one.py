@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from pipeline.measures.signal_counts import ONE_BY_ONE
+from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.measures.signal_words import month_words
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ _ROWS = """
 
 def one_by_one(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Rows of `OneByOne`: a rule that its trips were asked about each."""
-    found = con.execute(_ROWS, {"rules": list(ONE_BY_ONE), "month": month}).df()
+    found = con.execute(_ROWS, {"rules": list(one_by_one_rules()), "month": month}).df()
     found["watched"] = found["undecided"] <= MOST_UNDECIDED * found["later"]
     found["sentence"] = [_sentence(row) for row in found.to_dict("records")]
     return found

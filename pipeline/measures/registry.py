@@ -62,6 +62,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="The record's own quality: of trips without a log no occlusion is known.",
             source=COMMON_PRACTICE,
+            page="month",
+            section="signals",
         ),
         MeasureFacts(
             id="one-by-one",
@@ -79,6 +81,8 @@ MEASURES: dict[str, MeasureFacts] = {
             sentence="Variances of escalation call, low saturation response and repeated occlusion"
             " call, each by itself, and the trips since the last.",
             source=COMMON_PRACTICE,
+            page="month",
+            section="signals",
         ),
         MeasureFacts(
             id="year-ratio",
@@ -95,6 +99,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="What a running level takes up in its stride shows here.",
             source="Katz and others 1978, Biometrics 34:469 (shares)",
+            page="director",
+            section="time",
         ),
         MeasureFacts(
             id="deviation-share",

@@ -55,10 +55,8 @@ class Completions:
         charts = increments.shape[1]
         usual = worst = np.zeros((charts, 1))
         again = np.zeros(charts, dtype=bool)
-        restart = np.zeros_like(signal)
-        restart[:, 1 + len(self._found.sizes) :] = self._found.shares.restart
         for m in range(len(increments)):
-            again = again | restart[m]
+            again = again | self._found.restart[m]
             usual, worst = (np.where(again[:, None], 0.0, s) for s in (usual, worst))
             plain = increments[m][:, None]
             low, high = self._made.get(m, (plain, plain))

@@ -19,15 +19,18 @@ if TYPE_CHECKING:
 
 RATE, SHARE, RECORD = "occlusion-rate", "deviation-share", "incomplete-log-share"
 AT_BASE = "rule at base"
-ONE_BY_ONE = (
-    "escalation-call", "low-saturation-response", "repeated-occlusion-call", "blend-required",
-)  # fmt: skip
-"""Rules of which each deviation is shown by itself; they are not in the family."""
-
 OFTEN = 10
 """A medium rule is watched from so many judged trips a month on."""
 
 LAST_MONTHS = 12
+
+
+def one_by_one_rules() -> tuple[str, ...]:
+    """Rules of which each deviation is shown by itself; they are not in the family."""
+    from pipeline.rules import all_rules
+
+    return tuple(sorted(name for name, rule in all_rules().items() if rule.one_by_one))
+
 
 Key = tuple[str, str, str]
 """Measure, group_by and group_value of a chart."""
@@ -62,6 +65,12 @@ class Family:
         """Hours and trips judged, (months, charts)."""
         t = self.rates.hours
         return np.column_stack([t.sum(axis=1), t, self.shares.judged])
+
+    @property
+    def restart(self) -> NDArray[np.bool_]:
+        """Months in which a chart begins anew, (months, charts)."""
+        never = np.zeros((len(self.months), 1 + len(self.sizes)), dtype=bool)
+        return np.column_stack([never, self.shares.restart])
 
     @property
     def squares(self) -> NDArray[np.float64]:
@@ -164,7 +173,7 @@ def _shares(
     import pandas as pd
 
     ranks = {rule: {s for s, _ in by_month} for rule, by_month in severity.items()}
-    rules = [r for r in sorted(set(counts["rule"]) & ranks.keys() - {*ONE_BY_ONE})
+    rules = [r for r in sorted(set(counts["rule"]) & ranks.keys() - {*one_by_one_rules()})
              if ranks[r] & {"high", "medium"}]  # fmt: skip
     every = pd.concat([counts[counts["rule"].isin(rules)], records], ignore_index=True)
     tops = [*rules, RECORD]

@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE
+from pipeline.rules import all_rules
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-
-OCCLUSION_RULE = "flow-interruption"
 
 _TRIPS = f"""
     WITH asked AS (
@@ -31,7 +30,7 @@ _TRIPS = f"""
         WHERE a.group_by <> '{AT_BASE}' OR a.group_value = v.rule || ' at ' || t.base
     ),
     rate AS (
-        SELECT a.*, w.trip_id, w.service_month, sum(v.events)::INTEGER, '{OCCLUSION_RULE}'
+        SELECT a.*, w.trip_id, w.service_month, sum(v.events)::INTEGER, $occlusion_rule
         FROM asked a
         JOIN ventilator_time v ON a.measure = '{RATE}' AND v.counted
             AND v.month BETWEEN a.since AND a.month
@@ -67,4 +66,6 @@ def signal_trips(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> pd.Da
                since::VARCHAR AS since FROM asked_frame
     """)
     con.unregister("asked_frame")
-    return con.execute(_TRIPS).df()
+    # the rule that limits a cut-off is the one whose flags readers answer for occlusions
+    of_occlusions = next((name for name, rule in all_rules().items() if rule.cutoff_limit), "")
+    return con.execute(_TRIPS, {"occlusion_rule": of_occlusions}).df()

@@ -95,8 +95,7 @@ def _heights(con: duckdb.DuckDBPyConnection, ground: Ground) -> tuple[Height, ..
 
     found, done, heights = ground.found, ground.done, ground.heights
     completions = Completions(con, found, done, ground.clustering)
-    restart = np.zeros(done.increments.shape, dtype=bool)
-    restart[:, 1 + len(found.sizes) :] = found.shares.restart
+    restart = found.restart
     made = []
     for kind, side, w, limit in (
         ("headline", "worse", done.increments, heights.headline),
@@ -142,10 +141,7 @@ def _measured(ground: Ground, one: Height, m: int, chart: int) -> Said:
     from pipeline.statistics.signal_sums import begun_again, since
 
     found = ground.found
-    first_share = 1 + len(found.sizes)
-    restart = np.zeros(len(found.months), dtype=bool)
-    if chart >= first_share:
-        restart = found.shares.restart[:, chart - first_share]
+    restart = found.restart[:, chart]
     again = begun_again(one.signal[:, chart], restart)
     # before the first month watched no change is sought: its W tells nothing
     again[np.flatnonzero(one.increments[:, chart])[0]] = True
@@ -298,7 +294,8 @@ def _charts(
         "charts": found.groups[at], "numerator": found.seen[at],
         "denominator": found.denominator[at], "level": done.level[at],
         "expected": done.expected[at], "k_eff": done.k_eff[at],
-        "increment": done.increments[at], "statistic": headline.sums[at],
+        "restart": found.restart[at], "increment": done.increments[at],
+        "statistic": headline.sums[at],
         "threshold": heights.headline[at], "watch_statistic": watch.sums[at],
         "watch_threshold": heights.watch[at], "certainty": headline.certainty[at],
         "missing": found.missing[at[0]], "noticed_in_100": heights.noticed[at],

@@ -50,4 +50,5 @@ RULE = Rule(
     reason_to_ask="A child who needs more support than high flow needs a second mind early.",
     source="common practice, no source",
     evidence=("contacts",),
+    one_by_one=True,
 )

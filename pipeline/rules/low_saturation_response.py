@@ -201,4 +201,5 @@ RULE = Rule(
     settings_fields=("source", "flow_lpm", "fio2", "cannula"),
     evidence=("observations", "settings", "contacts"),
     evidence_margin_s=1200,
+    one_by_one=True,
 )

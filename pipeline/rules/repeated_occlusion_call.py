@@ -135,4 +135,5 @@ RULE = Rule(
     within=FLOW_INTERRUPTION.id,
     settings_fields=("source",),
     evidence=("device_events", "contacts"),
+    one_by_one=True,
 )

@@ -61,6 +61,8 @@ class Rule:
     """A rule that judges every trip this one judges."""
     fit: str = ""
     """What a variance says of how the cannula fits, as the heading of a column."""
+    one_by_one: bool = False
+    """Whether each variance is shown by itself, and none is watched for among many."""
 
     def sql(self, parameters: Parameters, columns: Collection[str] = ()) -> str:
         """The SELECT that answers with these parameters; those of `columns` are read from `tried`.

@@ -141,7 +141,7 @@ def poisson_exact(
     ``events`` over ``exposure`` (hours, days, ...): estimate and bounds are in events per ``per``
     units; with the defaults they are those of the count itself. Exposure 0 gives NaN; 0 events
     give a lower bound of 0 and a finite upper bound. Takes events as independent: for events that
-    cluster within trips see :mod:`pipeline.statistics.clustered`.
+    cluster within trips see :mod:`pipeline.statistics.clustered_intervals`.
     Source: Garwood 1936, Biometrika 28:437.
     """
     x, t = as_float(events, exposure)

@@ -23,6 +23,7 @@ from reports.director.outliers import outliers_data
 from reports.director.patterns import clocks_data, patterns_data
 from reports.director.screen_quality import screen_data
 from reports.director.what_if import what_if_data
+from reports.director.years import years_data
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row
 from reports.text.sentences import few_note, need_sentence, sizes_finding
@@ -46,6 +47,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     return {
         **common_data(review, site, "director"),
         "answer": [unjudged] if unjudged else (lead_lines(review) or [NONE_JUDGED]),
+        "years": years_data(review, figures),
         "betters": standing(review, "watch", "better"),
         "too_few": ""
         if unjudged

@@ -46,7 +46,6 @@ COUNTS = {  # met, authorised, borderline, cannot_tell, deviation, not_applicabl
 SHARES = ("below range", "0-25 %", "50-75 %", "above range")
 EVENTS = 5  # of the last month, as drawn by occlusion_rows
 
-
 NAMES = {
     "measures": "measure month group_by group_value numerator denominator unit estimate low high"
     " method trips left_out bound_low bound_high",
@@ -59,9 +58,9 @@ NAMES = {
 
 
 def table(name: str, rows: list[list[Any]]) -> pd.DataFrame:
-    """The rows as the output table of that name; columns not given here are null."""
+    """The rows as the output table of that name; columns not given are null."""
     frame = pd.DataFrame(rows, columns=NAMES[name].split())
-    known = list(OUTPUTS[name].to_schema().columns)
+    known = [*OUTPUTS[name].to_schema().columns]
     assert set(frame.columns) <= set(known), name
     return frame.reindex(columns=known)
 

@@ -6,7 +6,6 @@ import statsmodels.api as sm
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from pipeline.statistics.clustered import clustered_rate
 from pipeline.statistics.rate_model import RateModel, rate_model
 from tests.bench.coverage import NAMES, SIZES, Stretches, confounded, ratio_coverage
 
@@ -112,31 +111,6 @@ def test_adjusted_rates_are_at_the_services_own_mix() -> None:
         assert_allclose(rate.estimate, expected, rtol=1e-6)
         assert rate.lower < rate.estimate < rate.upper
     assert found.groups[1].adjusted_ratio.estimate == 1
-
-
-def test_independent_events_have_dispersion_near_one_and_clustered_ones_more() -> None:
-    rng = np.random.default_rng(7)
-    hours = rng.lognormal(0.2, 0.4, 4000)
-    even = clustered_rate(rng.poisson(0.5 * hours), hours)
-    assert 0.9 < even.dispersion < 1.1
-    # variance m + m^2 / shape at a mean of about 0.5 x 1.32 h: 1 + 0.66 x 1.17 / 0.5, roughly 2.5
-    clustered = clustered_rate(rng.poisson(0.5 * hours * rng.gamma(0.5, 2, 4000)), hours)
-    assert 2.0 < clustered.dispersion < 3.2
-    assert clustered.upper - clustered.lower > clustered.naive_upper - clustered.naive_lower
-
-
-@pytest.mark.parametrize(
-    ("events", "hours"), [([], []), ([0], [0]), ([2], [0]), ([2], [1]), ([2, 1], [0, 3])]
-)
-def test_a_trip_or_none_never_fails(events: list[float], hours: list[float]) -> None:
-    found = clustered_rate(events, hours)
-    assert found.reason != ""
-    assert not np.isinf([found.estimate, found.upper]).any()
-
-
-def test_missing_hours_leave_a_trip_out() -> None:
-    found = clustered_rate([1, 2, np.nan, 4], [1, np.nan, 2, 1])
-    assert (found.events, found.exposure, found.trips) == (5, 2, 2)
 
 
 def test_a_size_without_an_event_is_too_few_and_leaves_the_others_alone() -> None:
@@ -271,7 +245,6 @@ def test_rows_without_value_or_exposure_are_counted() -> None:
 
 def test_mistakes_of_the_caller_are_errors() -> None:
     calls = [
-        lambda: clustered_rate([-1], [1]),
         lambda: rate_model([1], [1], ["a", "b"], reference="a", k=K),
         lambda: rate_model([1], [1], ["a"], reference="a", k=K, covariates=[[1.0]]),
         lambda: rate_model([-1], [1], ["a"], reference="a", k=K),
