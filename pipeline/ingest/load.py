@@ -11,6 +11,7 @@ from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import good_rows
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
+from schemas.contract import MONTH_PATTERN
 from schemas.export_file import TIMED
 
 if TYPE_CHECKING:
@@ -145,10 +146,9 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
             )
         ],
     )
+    wanted = export.expected_trips | (_listed(con) if "expected" in staged.parts.tables else {})
     _insert(
-        con,
-        "expected",
-        [(delivery_no, month, trips) for month, trips in sorted(export.expected_trips.items())],
+        con, "expected", [(delivery_no, month, trips) for month, trips in sorted(wanted.items())]
     )
     if staged.files.catalogue:
         _insert(
@@ -161,21 +161,33 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
         )
 
 
+def _listed(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Trips by month of the dispatch log's list; a row set aside is a trip of it all the same."""
+    return dict(
+        con.execute(
+            "select service_month, count(distinct coalesce(trip_id, 'line ' || line))"
+            " from staged_expected where regexp_full_match(service_month, ?)"
+            " group by all order by all",
+            [MONTH_PATTERN],
+        ).fetchall()
+    )
+
+
 def _insert_tables(
     con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int, offset: int
 ) -> dict[str, int]:
     """Store every table's good rows, ordered by trip and time; return how many were kept."""
-    from schemas.stored import STORED
+    from schemas.stored import STORED, stored_as
 
     keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
     kept = {}
     for table in staged.parts.tables:
-        columns = list(STORED[table].columns)
+        columns = list(STORED[stored_as(table)].columns)
         values = ", ".join(keys.get(name, quoted(name)) for name in columns)
         order = [name for name in ("trip_key", "at_s", "line") if name in columns]
         (rows,) = one(
             con,
-            f"insert into delivered.{table} select {values} from ({good_rows(table)})"
+            f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
             f" order by {', '.join(order)}",
         )
         kept[table] = int(rows)
