@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.settings_files import canonical, same_but_approval
-from pipeline.ingest.stage import good_rows
+from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
-from schemas.contract import MONTH_PATTERN
 from schemas.export_file import TIMED
 
 if TYPE_CHECKING:
@@ -146,7 +145,8 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
             )
         ],
     )
-    wanted = export.expected_trips | (_listed(con) if "expected" in staged.parts.tables else {})
+    listed = con.execute(LISTED_BY_MONTH).fetchall() if "expected" in staged.parts.tables else []
+    wanted = export.expected_trips | dict(listed)
     _insert(
         con, "expected", [(delivery_no, month, trips) for month, trips in sorted(wanted.items())]
     )
@@ -159,18 +159,6 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
                 for entry in sorted(staged.files.catalogue.cannula, key=lambda entry: entry.id)
             ],
         )
-
-
-def _listed(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
-    """Trips by month of the dispatch log's list; a row set aside is a trip of it all the same."""
-    return dict(
-        con.execute(
-            "select service_month, count(distinct coalesce(trip_id, 'line ' || line))"
-            " from staged_expected where regexp_full_match(service_month, ?)"
-            " group by all order by all",
-            [MONTH_PATTERN],
-        ).fetchall()
-    )
 
 
 def _insert_tables(

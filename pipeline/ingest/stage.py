@@ -26,6 +26,12 @@ if TYPE_CHECKING:
 MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "service_month"}
 """The column of each table that names a row's own month."""
 
+LISTED_BY_MONTH = f"""
+    select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
+    from staged_expected where regexp_full_match(service_month, '{MONTH_PATTERN}') group by all
+"""
+"""Trips by month of the dispatch log's list; a row set aside is a trip of it all the same."""
+
 
 def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """Create the empty tables every delivery fills, replacing those of an earlier one."""

@@ -138,8 +138,8 @@ _HAPPENED = """
     WHERE spo2_pct IS NOT NULL AND NOT coalesce(spo2_exempt, FALSE)
     GROUP BY trip_key, protocol_no
     UNION ALL
-    SELECT trip_key, protocol_no, 'long_cut', 'flow cut for ' || tidy(max(o.known_cutoff_s)) || ' s',
-           NULL
+    SELECT trip_key, protocol_no, 'long_cut',
+           'flow cut for ' || tidy(max(o.known_cutoff_s)) || ' s', NULL
     FROM trip JOIN judged.occlusion o USING (trip_key)
     JOIN judged.occlusion_context e USING (trip_key, line)
     WHERE e.prolonged AND o.in_window = 'inside' GROUP BY trip_key, protocol_no
