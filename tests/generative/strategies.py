@@ -20,19 +20,12 @@ MINUTES = [1, 2, 5, 0.5]
 GRACE = [0, 1, 5]
 AT_LIMIT = ["pass", "fail"]
 COUNT = ["total", "longest"]
+DURATION: dict[str, list[Any]] = {
+    "limit_min": MINUTES, "at_limit": AT_LIMIT, "count": COUNT, "grace_min": GRACE,
+}  # fmt: skip
 RULE_PARAMETERS: dict[str, dict[str, list[Any]]] = {
-    "wall-oxygen-time": {
-        "limit_min": MINUTES,
-        "at_limit": AT_LIMIT,
-        "count": COUNT,
-        "grace_min": GRACE,
-    },
-    "unheated-time": {
-        "limit_min": MINUTES,
-        "at_limit": AT_LIMIT,
-        "count": COUNT,
-        "grace_min": GRACE,
-    },
+    "wall-oxygen-time": DURATION,
+    "unheated-time": DURATION,
     "source-choice": {
         "flow_limit_lpm": [18, 20],
         "transit_limit_min": [50, 60],
@@ -77,12 +70,7 @@ RULE_PARAMETERS: dict[str, dict[str, list[Any]]] = {
     "monitoring-gap": {"limit_min": [2, 5], "at_limit": AT_LIMIT},
     "settings-gap": {"limit_min": [2, 5], "at_limit": AT_LIMIT},
     "escalation-call": {},
-    "blend-required": {
-        "limit_min": MINUTES,
-        "at_limit": AT_LIMIT,
-        "count": COUNT,
-        "grace_min": GRACE,
-    },
+    "blend-required": DURATION,
 }
 """Each rule's parameters with the values they are drawn from."""
 
