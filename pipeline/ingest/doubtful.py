@@ -238,13 +238,15 @@ def _jumps(delivery: Doubted) -> Iterator[str]:
 
 def _few_trips(delivery: Doubted) -> Iterator[str]:
     """Months with less than half the trips that the dispatch log has."""
-    stated = delivery.export.expected_trips
-    rows = [f"select {literal(m)} as month, {trips} as trips" for m, trips in sorted(stated.items())]
-    if "expected" in delivery.files:
-        # the list outweighs the numbers of the months it has
-        rows = [f"{row} where {literal(m)} not in (select month from ({LISTED_BY_MONTH}))"
-                for row, m in zip(rows, sorted(stated), strict=True)]  # fmt: skip
-        rows.append(LISTED_BY_MONTH)
+    listed = "expected" in delivery.files
+    # the list outweighs the numbers of the months it has
+    of_list = f"select month from ({LISTED_BY_MONTH})" if listed else "select null where false"
+    rows = [
+        f"select {literal(month)} as month, {trips} as trips"
+        f" where {literal(month)} not in ({of_list})"
+        for month, trips in sorted(delivery.export.expected_trips.items())
+    ]
+    rows += [LISTED_BY_MONTH] if listed else []
     if not rows:
         return
     expected = " union all ".join(rows)

@@ -174,3 +174,14 @@ def test_a_row_of_the_list_that_is_set_aside_still_counts(tmp_path: Path) -> Non
 def test_a_month_of_the_list_that_the_delivery_does_not_cover_refuses(tmp_path: Path) -> None:
     folder = listed(tmp_path / "d", LISTED + "T4,2026-07,b1\n")
     assert kit.only(kit.refusals(folder)).code == "wrong-month"
+
+
+def test_a_month_with_few_of_the_trips_listed_is_doubtful(tmp_path: Path) -> None:
+    """Two of five came; export.toml says three, which the list outweighs."""
+    more = "".join(f"X{n},2026-01,b1\n" for n in range(2))
+    con = open_store(tmp_path / "store.duckdb")
+    for name, text, doubtful in (("a", LISTED, False), ("b", LISTED + more, True)):
+        staged = read_delivery(con, listed(tmp_path / name, text))
+        said = [problem.code for problem in staged.doubtful(con)]
+        assert ("few-trips" in said) == doubtful
+    con.close()
