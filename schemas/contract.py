@@ -17,7 +17,8 @@ MAX_ELAPSED_S = 172_800
 MIN_DEVICE_S = -86_400
 
 VEHICLES = ["ground", "rotor", "fixed_wing"]
-OUTCOMES = ["unchanged", "weaned", "more_support", "intubated"]
+OUTCOMES = ["unchanged", "weaned", "more_support", "intubated", "arrest", "died"]
+OUTCOMES_24H = [outcome for outcome in OUTCOMES if outcome != "arrest"]
 DEVICE_LOGS = ["complete", "partial", "none"]
 SUPPORTS = ["high_flow", "low_flow", "noninvasive", "invasive", "none"]
 SOURCES = ["wall", "cylinder", "blender", "ventilator", "other"]
@@ -35,6 +36,7 @@ REASONS = [
 ]
 DEVICE_EVENTS = ["occlusion", "restored", "started", "paused"]
 BEHAVIOURS = ["asleep", "calm", "crying", "coughing", "agitated"]
+CARE = ["suction", "repositioned", "bagged", "sensor_moved"]
 CONTACTED = ["medical_direction", "clinical_lead"]
 AUTHORISATIONS = [
     "longer_wall_oxygen",
@@ -117,6 +119,12 @@ class Trips(pa.DataFrameModel):
     )
     ventilator_unit: dt.String = _token("Token of the ventilator, never a serial", nullable=True)
     heater_unit: dt.String = _token("Token of the heater, never a serial", nullable=True)
+    outcome_24h: dt.String = _code(
+        OUTCOMES_24H, "Support a day after hand-over against the start", nullable=True
+    )
+    blend_ordered: dt.Boolean = pa.Field(
+        nullable=True, description="True where an order bars undiluted oxygen"
+    )
 
     class Config:
         """Only the columns above."""
@@ -188,6 +196,7 @@ class Observations(pa.DataFrameModel):
     resp_rate: dt.Float64 = _number(0, 200, "1/min", "Respiratory rate")
     heart_rate: dt.Float64 = _number(0, 350, "1/min", "Heart rate")
     behaviour: dt.String = _code(BEHAVIOURS, "What the child was doing", nullable=True)
+    care: dt.String = _code(CARE, "What was done for the child then", nullable=True)
 
     class Config:
         """Only the columns above."""
@@ -203,6 +212,7 @@ class Contacts(pa.DataFrameModel):
     contacted: dt.String = _code(CONTACTED, "Who was called")
     about: dt.String = _token("The service's own topic code", nullable=True)
     authorised: dt.String = _code(AUTHORISATIONS, "What the call authorised", nullable=True)
+    authorised_by: dt.String = _token("Token of who authorised it", nullable=True)
 
     class Config:
         """Only the columns above."""
@@ -224,6 +234,24 @@ class Training(pa.DataFrameModel):
         strict = True
 
 
+class Expected(pa.DataFrameModel):
+    """The dispatch log's list, so that missing trips have names; the table may be absent.
+
+    For the months it lists, its counts are the expected ones.
+    """
+
+    trip_id: dt.String = _token("Token of the trip")
+    service_month: dt.String = pa.Field(
+        str_matches=MONTH_PATTERN, description="Month of service, YYYY-MM"
+    )
+    base: dt.String = _token("Token of the base the crew set out from", nullable=True)
+
+    class Config:
+        """Only the columns above."""
+
+        strict = True
+
+
 TABLES: dict[str, type[pa.DataFrameModel]] = {
     "trips": Trips,
     "crew": Crew,
@@ -232,8 +260,26 @@ TABLES: dict[str, type[pa.DataFrameModel]] = {
     "observations": Observations,
     "contacts": Contacts,
     "training": Training,
+    "expected": Expected,
 }
 """Every table of a delivery by its name, which is also its file's stem."""
+
+MAY_BE_ABSENT = ("expected",)
+"""Tables that a delivery need not have, nor declare as not recorded."""
+
+OF_THE_SERVICE = ("training", "expected")
+"""Tables whose rows do not belong to a delivered trip."""
+
+ADDED: dict[str, tuple[str, ...]] = {
+    "trips": ("outcome_24h", "blend_ordered"),
+    "observations": ("care",),
+    "contacts": ("authorised_by",),
+}
+"""Columns that version 1 gained after its first deliveries, the last of their tables.
+
+One that is absent is not worth a mention, and one that is empty leaves what was kept of a trip as
+it was.
+"""
 
 
 def sheet_name(table: str) -> str:

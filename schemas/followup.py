@@ -11,7 +11,7 @@ from typing import Any
 import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
-from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
+from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
 from schemas.signals import SIGNAL_TABLES
 
 HAPPENED = ["practice", "logistics", "justified", "equipment"]
@@ -26,7 +26,7 @@ MISSED = "missed"
 CONCLUSIONS = [*HAPPENED, *NOT_CONFIRMED, MISSED]
 STATUSES = ["open", "awaiting_crew", "closed"]
 REFER_TO = ["coordinator", "director", "education"]
-CORRECTABLE = [name for name in TABLES if name != "training"]
+CORRECTABLE = [name for name in TABLES if name not in OF_THE_SERVICE]
 ACTION_PATTERN = r"^[^\x00-\x1f]{1,300}$"
 WORDS_PATTERN = r"^[^\x00-\x1f=+@-][^\x00-\x1f]{0,299}$"
 """As ACTION_PATTERN, but no text that a spreadsheet takes for a formula; a value may be -30."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from schemas.contract import TABLES
+from schemas.contract import MAY_BE_ABSENT, TABLES
 from schemas.export_file import TIMED
 from schemas.located import Located, LocatedError, parse_toml, plain_problems
 from schemas.mapping import ISO, MONTHS, TIMES, ColumnMap, MappingFile
@@ -84,7 +84,7 @@ def _faults(mapping: MappingFile) -> Iterator[Located]:
     for name in TABLES:
         if name in into and name in mapping.not_recorded:
             yield Located("not_recorded", f"names {name}, which is mapped")
-        if name not in into and name not in mapping.not_recorded:
+        if name not in (*into, *mapping.not_recorded, *MAY_BE_ABSENT):
             yield Located("tables", f"{name} is neither mapped nor under not_recorded")
         if name in into and name in TIMED and getattr(mapping.time_resolution_s, name) is None:
             yield Located(

@@ -15,7 +15,7 @@ from schemas.contract import BEHAVIOURS, HUMIDIFICATIONS, SOURCES
 
 VERDICTS = ["met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable"]
 SEVERITIES = ["high", "medium", "low"]
-PROBLEM_KINDS = ["set_aside", "doubtful", "contradiction", "mention"]
+PROBLEM_KINDS = ["missing_trip", "set_aside", "doubtful", "contradiction", "mention"]
 HELD_PATTERNS = ["flow_above_range", "cannula_small", "child_unsettled"]
 """The columns that say whether a pattern holds at an occlusion; the first that does leads."""
 PATTERNS = [*HELD_PATTERNS, "none_of_these", "unknown"]

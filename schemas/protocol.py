@@ -16,7 +16,27 @@ from schemas.located import Located, LocatedError, Strict, parse_toml, shown
 UNTIL_CHANGED = "until_changed"
 MONTH = re.compile(r"[0-9]{4}-(0[1-9]|1[0-2])")
 TOKEN = re.compile(TOKEN_PATTERN)
-ALWAYS_READ = re.compile(r"intubated|more_support|spo2_below_([1-9][0-9]?)")
+TRIGGERS = (
+    "died",
+    "arrest",
+    "intubated",
+    "more_support",
+    "bagged",
+    "spo2_below_NN",
+    "long_cut",
+    "ventilator_failed",
+    "power_lost",
+    "supply_low",
+    "unheated_fallback",
+    "blend_required",
+    "repeated_occlusion_without_call",
+)
+"""What can put a trip before a reader whatever the rules say; NN is a saturation in percent.
+
+In the order in which they are shown: of several the first is the reason that is given.
+"""
+
+_SPO2_BELOW = re.compile(r"spo2_below_([1-9][0-9]?)")
 
 
 def check_month(value: str) -> str:
@@ -87,8 +107,8 @@ class ProtocolVersion(Strict):
     )
     always_read: list[str] = Field(
         default_factory=list,
-        description="What always puts a trip before a reader: intubated, more_support,"
-        " spo2_below_NN (NN in percent)",
+        description=f"What always puts a trip before a reader, of {', '.join(TRIGGERS)} (NN in"
+        " percent)",
     )
     clock_tolerance_s: float = Field(
         default=120,
@@ -118,10 +138,8 @@ class ProtocolVersion(Strict):
     @classmethod
     def _known_triggers(cls, value: list[str]) -> list[str]:
         for code in value:
-            if not ALWAYS_READ.fullmatch(code):
-                raise ValueError(
-                    f'"{code}" is none of intubated, more_support, spo2_below_NN (NN from 1 to 99)'
-                )
+            if (code not in TRIGGERS and not _SPO2_BELOW.fullmatch(code)) or code.endswith("NN"):
+                raise ValueError(f'"{code}" is none of {", ".join(TRIGGERS)} (NN from 1 to 99)')
         return value
 
 
@@ -142,6 +160,12 @@ class ProtocolFile(Strict):
         """Return the version with the latest from_month not after `month`, or None."""
         begun = [version for version in self.version if version.from_month <= month]
         return max(begun, key=lambda version: version.from_month, default=None)
+
+
+def trigger_of(code: str) -> tuple[str, float | None]:
+    """The trigger that a code of `always_read` means, as in TRIGGERS, and its NN if it has one."""
+    below = _SPO2_BELOW.fullmatch(code)
+    return ("spo2_below_NN", float(below[1])) if below else (code, None)
 
 
 def parse_protocol(text: str) -> ProtocolFile:

@@ -19,6 +19,9 @@ class Parameters(Strict):
 
     enabled: bool = Field(True, description="false: the rule is not judged")
     severity: Severity = Field("medium", description="how soon a person should read a variance")
+    goal_share: float | None = Field(
+        None, ge=0, le=1, description="share of trips at variance that the service aims at"
+    )
     text: str = Field("", description="the protocol's own sentence")
     source: str = Field("local protocol", description="where the limit comes from")
 

@@ -18,7 +18,7 @@ TIMED_TABLES = [
 ]
 """The tables whose rows have a time; with `trips`, those that state a time resolution."""
 
-CHILD_TABLES = [name for name in contract.TABLES if name not in ("trips", "training")]
+CHILD_TABLES = [name for name in contract.TABLES if name not in ("trips", *contract.OF_THE_SERVICE)]
 """The tables whose rows belong to a trip."""
 
 
@@ -105,6 +105,11 @@ EXPECTED = _schema(
         "month": _text("Service month"),
         "trips": _whole("Number of trips expected"),
     },
+)
+
+EXPECTED_TRIP = _schema(
+    "Rows of the dispatch log's list that were kept, of every delivery",
+    {"delivery_no": DELIVERY_NO, "line": LINE, **_contract_columns("expected")},
 )
 
 RECEIPT = _schema(
@@ -219,9 +224,15 @@ STORED: dict[str, pa.DataFrameSchema] = {
     "trips": TRIPS,
     **{name: _child(name) for name in CHILD_TABLES},
     "training": TRAINING,
+    "expected_trip": EXPECTED_TRIP,
     "lost": LOST,
     "set_aside": SET_ASIDE,
     "doubtful": DOUBTFUL,
     "mention": MENTION,
 }
 """Schema of every table in `delivered`, by name, in the order they are created."""
+
+
+def stored_as(table: str) -> str:
+    """The table of `delivered` that keeps the rows of a table of the contract."""
+    return "expected_trip" if table == "expected" else table

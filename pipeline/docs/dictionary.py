@@ -123,14 +123,15 @@ def _store() -> Iterator[str]:
     from pipeline.store.database import sql_type
     from schemas.contract import TABLES
     from schemas.followup import LOOP
-    from schemas.stored import STORED
+    from schemas.stored import STORED, stored_as
 
     yield STORE.format(judged=", ".join(map(code, sorted(KEPT))))
     for place, schemas in (("delivered", STORED), ("loop", LOOP)):
         for name, schema in schemas.items():
-            contract = TABLES[name].to_schema().columns if name in TABLES else {}
+            kept = {stored_as(table): table for table in TABLES}.get(name, "")
+            contract = TABLES[kept].to_schema().columns if kept else {}
             without = "".join(f" without {code(c)}" for c in contract if c not in schema.columns)
-            also = f" The columns of {code(name)}{without}, and these:" if contract else ""
+            also = f" The columns of {code(kept)}{without}, and these:" if contract else ""
             yield f"### {place}.{name}"
             yield f"{schema.description}.{also}"
             yield table(

@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterator
 from importlib.resources import files
 
+from pydantic.fields import FieldInfo
+
 from pipeline.docs.markdown import capital, code, page, table
 from pipeline.rules import all_rules
 from pipeline.rules.explain import CAUTION, TIMES, asks_words, shown_value
@@ -62,13 +64,19 @@ def _parameters(model: type[Parameters], *, own: bool = False) -> str:
     rows = [
         [
             code(name),
-            "must be given" if field.is_required() else code(shown_value(field.get_default())),
+            "must be given" if field.is_required() else _default(field),
             capital(meaning_of(field)),
         ]
         for name, field in model.model_fields.items()
         if not own or common.get(name) != repr(field)
     ]
     return table(["parameter", "default", "meaning"], rows) if rows else ""
+
+
+def _default(field: FieldInfo) -> str:
+    """What holds where the parameter is left out; 'none' where it then says nothing."""
+    default = field.get_default()
+    return "none" if default is None else code(shown_value(default))
 
 
 def _worked(rule: Rule) -> Iterator[str]:

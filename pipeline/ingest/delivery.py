@@ -21,8 +21,9 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
+from pipeline.ingest.stage import MONTH_COLUMNS
 from pipeline.store.database import one
-from schemas.contract import MONTH_PATTERN, TABLES, sheet_name
+from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 
 if TYPE_CHECKING:
     import duckdb
@@ -178,7 +179,8 @@ def _keep(
 
 
 def _check_tables(parts: Parts, export: ExportFile, findings: Findings) -> None:
-    missing = [t for t in TABLES if t not in parts.tables and t not in export.not_recorded]
+    there = {*parts.tables, *export.not_recorded, *MAY_BE_ABSENT}
+    missing = [table for table in TABLES if table not in there]
     for name in parts.unnamed if missing else []:
         if name.lower().endswith(OLD_BOOKS):
             findings.add("format-not-read", name, "of workbooks only XLSX is read")
@@ -216,7 +218,7 @@ def _check_header(
             code = "ignored-column" if name in header else "missing-column"
             what = "is required, yet export.toml ignores it" if name in header else "is missing"
             findings.add(code, file, f"the column {what}", line=line, column=name)
-        elif name not in header:
+        elif name not in header and name not in ADDED.get(table, ()):
             findings.mention(file, f"the column {name} is absent, so it is empty throughout")
     for name in dict.fromkeys(header):
         if name in ignored:
@@ -268,7 +270,7 @@ def _check_months(
     export: ExportFile,
     findings: Findings,
 ) -> None:
-    column = {"trips": "service_month", "training": "month"}.get(table)
+    column = MONTH_COLUMNS.get(table)
     if column is None:
         return
     rows = con.execute(

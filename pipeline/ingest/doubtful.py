@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 from pipeline.errors import CODES
 from pipeline.ingest.looks import looks, perhaps_person
 from pipeline.ingest.screen import declared
+from pipeline.ingest.stage import LISTED_BY_MONTH
 from pipeline.store.sql import literal, quoted
-from schemas.contract import TABLES
+from schemas.contract import OF_THE_SERVICE, TABLES
 from schemas.export_file import VOCABULARY_COLUMNS
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ FIO2_MORE, FIO2_ALIKE = 0.4, 0.1
 ROWS_FORESEEN = 3
 """Where last month's rate foresees so many rows, to have none happens to one month in twenty."""
 
-MAY_BE_EMPTY = ("trips", "training")
+MAY_BE_EMPTY = ("trips", *OF_THE_SERVICE)
 ALIKE = {
     "trip_id": [("trips", "trip_id")],
     "crew_member": [("crew", "crew_member")],
@@ -237,17 +238,25 @@ def _jumps(delivery: Doubted) -> Iterator[str]:
 
 def _few_trips(delivery: Doubted) -> Iterator[str]:
     """Months with less than half the trips that the dispatch log has."""
-    months = sorted(delivery.export.expected_trips.items())
-    if not months:
+    listed = "expected" in delivery.files
+    # the list outweighs the numbers of the months it has
+    of_list = f"select month from ({LISTED_BY_MONTH})" if listed else "select null where false"
+    rows = [
+        f"select {literal(month)} as month, {trips} as trips"
+        f" where {literal(month)} not in ({of_list})"
+        for month, trips in sorted(delivery.export.expected_trips.items())
+    ]
+    rows += [LISTED_BY_MONTH] if listed else []
+    if not rows:
         return
-    expected = ", ".join(f"({literal(month)}, {trips})" for month, trips in months)
+    expected = " union all ".join(rows)
     what = "count(k.trip_id) || ' of ' || m.expected || ' trips expected in ' || m.month || ' came'"
     found = _finding(
         "few-trips", delivery.files["trips"], "service_month", what,
         rows="count(k.trip_id)", line="null", month="m.month",
     )  # fmt: skip
     yield (
-        f"select {found} from (values {expected}) m(month, expected)"
+        f"select {found} from ({expected}) m(month, expected)"
         " left join kept_trips k on k.service_month = m.month"
         " group by m.month, m.expected having 2 * count(k.trip_id) < m.expected"
     )

@@ -143,7 +143,7 @@ PAIR_MARK = "[ ,.]"
 """What no match of PAIR is without; that long pattern is slow, so it is tried where this stands."""
 
 ANY_PAIR = r"^[\p{L}'’-]{2,}(?:[ ,._]+[\p{L}'’-]+\.?){1,3}$"
-PERSONAL = ("trip_id", "crew_member")
+PERSONAL = ("trip_id", "crew_member", "authorised_by")
 """Columns of tokens for a person or case, where two words of any spelling look like a name."""
 
 TRADE_WORD = (

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.settings_files import canonical, same_but_approval
-from pipeline.ingest.stage import good_rows
+from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
@@ -145,10 +145,10 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
             )
         ],
     )
+    listed = con.execute(LISTED_BY_MONTH).fetchall() if "expected" in staged.parts.tables else []
+    wanted = export.expected_trips | dict(listed)
     _insert(
-        con,
-        "expected",
-        [(delivery_no, month, trips) for month, trips in sorted(export.expected_trips.items())],
+        con, "expected", [(delivery_no, month, trips) for month, trips in sorted(wanted.items())]
     )
     if staged.files.catalogue:
         _insert(
@@ -165,17 +165,17 @@ def _insert_tables(
     con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int, offset: int
 ) -> dict[str, int]:
     """Store every table's good rows, ordered by trip and time; return how many were kept."""
-    from schemas.stored import STORED
+    from schemas.stored import STORED, stored_as
 
     keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
     kept = {}
     for table in staged.parts.tables:
-        columns = list(STORED[table].columns)
+        columns = list(STORED[stored_as(table)].columns)
         values = ", ".join(keys.get(name, quoted(name)) for name in columns)
         order = [name for name in ("trip_key", "at_s", "line") if name in columns]
         (rows,) = one(
             con,
-            f"insert into delivered.{table} select {values} from ({good_rows(table)})"
+            f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
             f" order by {', '.join(order)}",
         )
         kept[table] = int(rows)

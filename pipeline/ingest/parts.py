@@ -11,7 +11,7 @@ from pipeline.errors import Refused, refused
 from pipeline.files import Unreadable
 from pipeline.files.content import Content, read_content
 from pipeline.ingest.problems import Findings
-from schemas.contract import TABLES, sheet_name
+from schemas.contract import MAY_BE_ABSENT, TABLES, sheet_name
 
 if TYPE_CHECKING:
     from pipeline.files.workbook import Workbook
@@ -111,7 +111,7 @@ def _sheets(
     from pipeline.ingest.workbook import tables_in
 
     books = [name for name in names if name.lower().endswith(".xlsx")]
-    if not books or len(tables) == len(TABLES):
+    if not books or set(TABLES) - set(MAY_BE_ABSENT) <= set(tables):
         return {}
     if len(books) > 1:
         what = f"there are {len(books)} workbooks, and the tables of a delivery are sheets of one"

@@ -18,10 +18,19 @@ from pipeline.ingest.problems import ROW_RULES, CellRule, Findings
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
-from schemas.contract import MONTH_PATTERN, TABLES
+from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 
 if TYPE_CHECKING:
     import duckdb
+
+MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "service_month"}
+"""The column of each table that names a row's own month."""
+
+LISTED_BY_MONTH = f"""
+    select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
+    from staged_expected where regexp_full_match(service_month, '{MONTH_PATTERN}') group by all
+"""
+"""Trips by month of the dispatch log's list; a row set aside is a trip of it all the same."""
 
 
 def prepare(con: duckdb.DuckDBPyConnection) -> None:
@@ -178,6 +187,7 @@ def keep_rows(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
             ROW_RULES["no-subject"],
             "staged.reject_code = 0 and staged.base is null and staged.crew_member is null",
         )
+    if table in OF_THE_SERVICE:
         return
     # a trip_id that is itself at fault is listed once, as that
     _set_aside_orphans(con, table, file)
@@ -265,6 +275,8 @@ def good_rows(table: str) -> str:
             "select * from staged_training staged where codes is null and reject_code = 0"
             " and (base is not null or crew_member is not null)"
         )
+    if table in OF_THE_SERVICE:
+        return f"select * from staged_{table} staged where codes is null and reject_code = 0"
     return (
         f"select kept.trip_key, staged.* from staged_{table} staged"
         " join kept_trips kept using (trip_id)"
@@ -353,9 +365,9 @@ def _set_aside_rows(
 
 def _subject(table: str) -> tuple[str, str]:
     """SQL for the trip a row belongs to, and for the month it names itself; null where neither."""
-    own_month = {"trips": "staged.service_month", "training": "staged.month"}.get(table)
-    if own_month is None:
+    if table not in MONTH_COLUMNS:
         return "staged.trip_id", "null"
+    own_month = f"staged.{MONTH_COLUMNS[table]}"
     return (
         "null",
         f"case when regexp_full_match({own_month}, '{MONTH_PATTERN}') then {own_month} end",

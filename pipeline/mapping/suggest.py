@@ -19,7 +19,7 @@ from pipeline.mapping.suggest_words import CODE_WORDS, MARKERS, meant, split_uni
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
 from pipeline.mapping.values import allowed_codes
 from pipeline.mapping.words import toml
-from schemas.contract import TABLES
+from schemas.contract import MAY_BE_ABSENT, TABLES
 from schemas.export_file import TIMED
 from schemas.mapping import ELAPSED
 
@@ -80,7 +80,7 @@ def suggest(source: Path) -> str:
         local |= any("time =" in m.line for m in matches)
         fine |= any(_has_seconds(m.theirs) for m in matches if m.column in (*ELAPSED, "bedside"))
     zone = f'time_zone = ""  {FILL}: as in Europe/Berlin or America/Denver' if local else ""
-    absent = [table for table in TABLES if table not in made]
+    absent = [table for table in TABLES if table not in (*made, *MAY_BE_ABSENT)]
     head = HEAD.format(
         fill=FILL, bases=", ".join(b for b in PRIVACY_BASES if b != "safe-harbor"), zone=zone
     )

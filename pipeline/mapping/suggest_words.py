@@ -39,6 +39,8 @@ NAMES: dict[str, dict[str, str]] = {
         "service_seq": "service seq|sequence|no|seq",
         "ventilator_unit": "ventilator|ventilator unit|ventilator id",
         "heater_unit": "heater|heater unit|humidifier unit",
+        "outcome_24h": "outcome 24h|outcome 24 h|outcome a day later|outcome next day",
+        "blend_ordered": "blend ordered|blended gas ordered|no undiluted oxygen",
     },
     "crew": {
         "trip_id": TRIP_ID,
@@ -71,6 +73,7 @@ NAMES: dict[str, dict[str, str]] = {
         "resp_rate": "resp rate|respiratory rate|rr|resp|respirations",
         "heart_rate": "heart rate|hr|pulse|pulse rate",
         "behaviour": "behaviour|behavior|activity|child is",
+        "care": "care|intervention|procedure",
     },
     "contacts": {
         "trip_id": TRIP_ID,
@@ -78,6 +81,7 @@ NAMES: dict[str, dict[str, str]] = {
         "contacted": "contacted|called|call to|who was called",
         "about": "about|topic|call about",
         "authorised": "authorised|authorized|allowed|approved",
+        "authorised_by": "authorised by|authorized by|allowed by|approved by",
     },
     "training": {
         "month": "month|training month",

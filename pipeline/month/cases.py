@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
+from schemas.protocol import TRIGGERS, trigger_of
 
 if TYPE_CHECKING:
     import duckdb
 
     from pipeline.store.protocol_versions import VersionInStore
+
+SAID = {
+    "blend_required": "undiluted oxygen against an order",
+    "repeated_occlusion_without_call": "repeated occlusions without a call",
+}
+"""What is said of the triggers that are a deviation from a rule."""
 
 
 def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:
@@ -69,17 +75,27 @@ def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], 
 
 def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:
     """Make `month_case`: one row a trip that a person must read, in reading order."""
-    triggers = [
-        (kept.protocol_no, trigger) for kept in versions for trigger in kept.version.always_read
+    chosen = [
+        (kept.protocol_no, *trigger_of(code))
+        for kept in versions
+        for code in kept.version.always_read
     ]
-    con.execute("CREATE OR REPLACE TEMP TABLE trigger (protocol_no INTEGER, outcome VARCHAR,"
-                " spo2_below DOUBLE)")  # fmt: skip
-    for number, trigger in triggers:
-        below = re.fullmatch(r"spo2_below_(\d+)", trigger)
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE trigger ("
+        "protocol_no INTEGER, place INTEGER, code VARCHAR, below DOUBLE)"
+    )
+    for number, code, below in chosen:
         con.execute(
-            "INSERT INTO trigger VALUES (?, ?, ?)",
-            [number, None if below else trigger, float(below[1]) if below else None],
+            "INSERT INTO trigger VALUES (?, ?, ?, ?)", [number, TRIGGERS.index(code), code, below]
         )
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE rule_trigger (rule VARCHAR, code VARCHAR, said VARCHAR)"
+    )
+    con.executemany(
+        "INSERT INTO rule_trigger VALUES (?, ?, ?)",
+        [(r.id, r.trigger, SAID[r.trigger]) for r in all_rules().values() if r.trigger],
+    )
+    con.execute(_HAPPENED, {"month": month})
     con.execute(_MONTH_CASE, {"month": month})
 
 
@@ -97,28 +113,58 @@ _MONTH_VERDICT = """
     WHERE w.service_month = $month
 """
 
+# what may put a trip before a reader whatever the rules say: trip_key, protocol_no, code, what is
+# said of it, and the lowest SpO2 where the code is about that
+_HAPPENED = """
+    CREATE OR REPLACE TEMP TABLE happened AS
+    WITH trip AS (
+        SELECT w.trip_key, w.protocol_no, t.outcome, t.outcome_24h, t.spo2_exempt
+        FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
+        WHERE w.service_month = $month
+    )
+    SELECT trip_key, protocol_no, outcome AS code,
+           'outcome ' || replace(outcome, '_', ' ') AS said, NULL::DOUBLE AS spo2
+    FROM trip WHERE outcome IS NOT NULL
+    UNION ALL
+    SELECT trip_key, protocol_no, 'died', 'died within a day of hand-over', NULL
+    FROM trip WHERE outcome_24h = 'died' AND outcome IS DISTINCT FROM 'died'
+    UNION ALL
+    SELECT DISTINCT trip_key, protocol_no, 'bagged', 'bagged', NULL
+    FROM trip JOIN delivered.observations USING (trip_key) WHERE care = 'bagged'
+    UNION ALL
+    SELECT trip_key, protocol_no, 'spo2_below_NN', 'SpO2 of ' || tidy(min(spo2_pct)) || ' %',
+           min(spo2_pct)
+    FROM trip JOIN delivered.observations USING (trip_key)
+    WHERE spo2_pct IS NOT NULL AND NOT coalesce(spo2_exempt, FALSE)
+    GROUP BY trip_key, protocol_no
+    UNION ALL
+    SELECT trip_key, protocol_no, 'long_cut',
+           'flow cut for ' || tidy(max(o.known_cutoff_s)) || ' s', NULL
+    FROM trip JOIN judged.occlusion o USING (trip_key)
+    JOIN judged.occlusion_context e USING (trip_key, line)
+    WHERE e.prolonged AND o.in_window = 'inside' GROUP BY trip_key, protocol_no
+    UNION ALL
+    SELECT DISTINCT trip_key, protocol_no, reason, replace(reason, '_', ' '), NULL
+    FROM trip JOIN delivered.settings USING (trip_key)
+    WHERE reason IN ('ventilator_failed', 'power_lost', 'supply_low')
+    UNION ALL
+    SELECT DISTINCT trip_key, protocol_no, 'unheated_fallback',
+           'unheated gas from wall or cylinder', NULL
+    FROM trip JOIN judged.timeline USING (trip_key)
+    WHERE humidification = 'unheated' AND source IN ('wall', 'cylinder')
+    UNION ALL
+    SELECT trip_key, protocol_no, r.code, r.said, NULL
+    FROM trip JOIN month_verdict v USING (trip_key) JOIN rule_trigger r ON r.rule = v.rule
+    WHERE v.verdict = 'deviation'
+"""
+
 _MONTH_CASE = """
     CREATE OR REPLACE TEMP TABLE month_case AS
-    WITH lowest AS (
-        SELECT o.trip_key, min(o.spo2_pct) AS spo2
-        FROM delivered.observations o
-        JOIN judged.trip_window w USING (trip_key)
-        WHERE w.service_month = $month AND o.spo2_pct IS NOT NULL
-        GROUP BY o.trip_key
-    ),
-    triggered AS (
-        SELECT w.trip_key,
-               max(CASE WHEN g.outcome IS NOT NULL
-                        THEN 'outcome ' || replace(t.outcome, '_', ' ') END) AS outcome,
-               max(CASE WHEN g.spo2_below IS NOT NULL
-                        THEN 'SpO2 of ' || tidy(l.spo2) || ' %' END) AS spo2
-        FROM judged.trip_window w
-        JOIN delivered.trips t USING (trip_key)
-        LEFT JOIN lowest l USING (trip_key)
-        JOIN trigger g ON g.protocol_no = w.protocol_no
-            AND (g.outcome = t.outcome OR l.spo2 < g.spo2_below)
-        WHERE w.service_month = $month
-        GROUP BY w.trip_key
+    WITH triggered AS (
+        SELECT trip_key, arg_min(said, g.place) AS said
+        FROM happened h JOIN trigger g USING (protocol_no, code)
+        WHERE h.spo2 IS NULL OR h.spo2 < g.below
+        GROUP BY trip_key
     ),
     findings AS (
         SELECT trip_key, rule, verdict, severity, reason,
@@ -160,7 +206,7 @@ _MONTH_CASE = """
            CASE WHEN g.trip_key IS NOT NULL THEN 'always_read' ELSE f.verdict END AS "group",
            f.severity, f.leading_rule, f.rules,
            concat_ws(' ',
-               'Always read: ' || nullif(concat_ws(' and ', g.outcome, g.spo2), '') || '.',
+               'Always read: ' || g.said || '.',
                f.reason) AS why
     FROM judged.trip_window w
     JOIN delivered.trips t USING (trip_key)

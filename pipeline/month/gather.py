@@ -279,6 +279,15 @@ _MONTH_PROBLEM = f"""
     WHERE coalesce(s.service_month, $month) = $month
       AND (s.trip_key IS NULL OR h.trip_key IS NOT NULL)
     UNION ALL
+    SELECT 'missing_trip', 'missing-trip', m.delivery_no, f.file, m.line, NULL, m.trip_id,
+           'trip ' || m.trip_id || coalesce(' of base ' || m.base, '') || ' is on the dispatch'
+               || ' log''s list, and no row of it that could be kept was delivered',
+           'Deliver it, or find out why it is not in the export.'
+    FROM delivered.missing_trip m
+    LEFT JOIN delivered.file f
+        ON f.delivery_no = m.delivery_no AND {is_file_of("'expected'", "f.file")}
+    WHERE m.service_month = $month
+    UNION ALL
     SELECT 'doubtful', d.problem, d.delivery_no, d.file, d.line, d.column_name, NULL,
            d.what || CASE WHEN d.rows > 1 AND d.line IS NOT NULL
                           THEN ' (in ' || d.rows || ' rows)' ELSE '' END, d.remedy

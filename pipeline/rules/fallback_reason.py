@@ -28,7 +28,7 @@ class FallbackReasonParameters(Parameters):
     """Which reasons explain a fall-back, and how long before it they may be charted."""
 
     accepted_reasons: list[Reason] = Field(
-        ["heater_failed", "ventilator_failed", "power_lost"],
+        ["heater_failed", "ventilator_failed", "power_lost", "supply_low", "repeated_occlusion"],
         description="reasons that explain a fall-back",
         min_length=1,
     )

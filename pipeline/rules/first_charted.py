@@ -27,7 +27,8 @@ def kept_answers(
     calls AS ({calls_by_then(p, code)}),
     judged AS (
         SELECT w.trip_key, w.contacts_known, f.at_s, {observed} AS observed,
-               coalesce({allowed} OR c.authorised, FALSE) AS authorised, {answer} AS plain
+               coalesce({allowed}, FALSE) AS by_reason,
+               by_reason OR coalesce(c.authorised, FALSE) AS authorised, {answer} AS plain
         FROM version_trips w
         JOIN delivered.trips t USING (trip_key)
         LEFT JOIN first_charted f USING (trip_key)
@@ -37,6 +38,7 @@ def kept_answers(
     SELECT trip_key, {excused("plain", "authorised", "contacts_known")} AS verdict,
            observed AS observed_low, observed AS observed_high, at_s AS from_s, at_s AS until_s,
            CASE WHEN verdict = 'cannot_tell' AND plain <> 'cannot_tell' THEN 'calls_unknown'
+                WHEN verdict = 'authorised' AND by_reason THEN 'by_reason'
                 ELSE verdict END AS why
     FROM judged
     """

@@ -47,8 +47,10 @@ RULE = Rule(
         "met": "The first flow differs from the sending hospital's by {observed} L/min.",
         "deviation": "The first flow differs from the sending hospital's by {observed} L/min, more"
         " than allowed.",
-        "authorised": "The first flow differs from the sending hospital's by {observed} L/min, for"
-        " a charted clinical reason or with a call's authorisation.",
+        "authorised": "The first flow differs from the sending hospital's by {observed} L/min; a"
+        " call authorised it.",
+        "by_reason": "The first flow differs from the sending hospital's by {observed} L/min, for"
+        " the charted reason: clinical.",
         "cannot_tell": "The sending hospital's flow or the crew's first flow is not known.",
         "calls_unknown": "The first flow differs from the sending hospital's by {observed} L/min,"
         " and not all calls that may have authorised it are known.",

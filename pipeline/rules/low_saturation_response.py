@@ -17,6 +17,9 @@ class LowSaturationResponseParameters(Parameters):
     spo2_pct: float = Field(90, gt=0, le=100, description="SpO2 below this is low")
     within_min: float = Field(5, gt=0, description="minutes after the second low observation")
     max_spacing_min: float = Field(10, gt=0, description="observations farther apart break a run")
+    recovery_counts: bool = Field(
+        False, description="whether SpO2 that is no longer low counts as a response"
+    )
 
 
 def _runs(p: SqlParameters, low: str) -> str:
@@ -37,7 +40,8 @@ def _runs(p: SqlParameters, low: str) -> str:
         SELECT *, row_number() OVER (PARTITION BY trip_key, run ORDER BY at_s, line) AS place
         FROM numbered WHERE low
     )
-    SELECT trip_key, min(at_s) AS first_s, min(at_s) FILTER (place = 2) AS second_s
+    SELECT trip_key, min(at_s) AS first_s, min(at_s) FILTER (place = 2) AS second_s,
+           min(line) FILTER (place = 2) AS second_line
     FROM placed GROUP BY trip_key, run HAVING count(*) >= 2
     """
 
@@ -55,12 +59,18 @@ def _answered(p: SqlParameters, runs: str) -> str:
     FROM {runs} r
     JOIN version_trips w USING (trip_key)
     LEFT JOIN LATERAL (
-        SELECT NOT lost AND a.at_s - r.first_s - w.r_observations >= 0
+        SELECT NOT lost AND CASE WHEN a.recovery THEN a.follows
+                                 ELSE a.at_s - r.first_s - w.r_observations >= 0 END
                    AND a.at_s - r.second_s + a.resolution <= {p.within_s} AS surely,
-               a.at_s - r.first_s + a.resolution >= 0
+               CASE WHEN a.recovery THEN a.follows
+                    ELSE a.at_s - r.first_s + a.resolution >= 0 END
                    AND a.at_s - r.second_s - w.r_observations <= {p.within_s} AS perhaps,
                a.lost
-        FROM responses a WHERE a.trip_key = r.trip_key
+        FROM (
+            -- observations are of one clock: which of them came later is known
+            SELECT *, (at_s, line) > (r.second_s, r.second_line) AS follows
+            FROM responses WHERE trip_key = r.trip_key
+        ) a
     ) p ON TRUE
     WHERE w.open_end OR r.second_s + {p.within_s} <= w.end_s
     GROUP BY r.trip_key, r.first_s, r.second_s, w.open_end, w.end_s, w.all_settings_unknown
@@ -83,17 +93,36 @@ def _changes(field: str) -> str:
     """
 
 
-def _responses() -> str:
-    """What the crew did, or may have done in a row that was set aside."""
+def _responses(p: SqlParameters) -> str:
+    """What the crew did, or may have done in a row that was set aside, and recoveries.
+
+    A set-aside observation may have charted care where its delivery charts care at all.
+    """
     changes = " UNION ALL ".join(_changes(f) for f in ("flow_lpm", "fio2", "source", "cannula"))
     return f"""
     run_trips AS (SELECT DISTINCT trip_key FROM possible_runs),
     responses AS (
-        SELECT c.trip_key, c.at_s, w.r_settings AS resolution, c.lost
+        SELECT c.trip_key, c.at_s, NULL::INTEGER AS line, w.r_settings AS resolution, c.lost,
+               FALSE AS recovery
         FROM ({changes}) c JOIN version_trips w USING (trip_key)
         UNION ALL
-        SELECT c.trip_key, c.at_s, w.r_contacts, FALSE
+        SELECT c.trip_key, c.at_s, NULL, w.r_contacts, FALSE, FALSE
         FROM contacts_now c JOIN version_trips w USING (trip_key)
+        UNION ALL
+        SELECT o.trip_key, o.at_s, NULL, w.r_observations, FALSE, FALSE
+        FROM delivered.observations o JOIN version_trips w USING (trip_key)
+        SEMI JOIN run_trips USING (trip_key)
+        WHERE o.care IS NOT NULL
+        UNION ALL
+        SELECT l.trip_key, l.at_s, NULL, w.r_observations, TRUE, FALSE
+        FROM lost_now l JOIN version_trips w USING (trip_key)
+        WHERE l.table_name = 'observations' AND l.at_s IS NOT NULL AND w.delivery_no IN (
+            SELECT t.delivery_no FROM delivered.observations o
+            JOIN delivered.trips t USING (trip_key) WHERE o.care IS NOT NULL)
+        UNION ALL
+        SELECT s.trip_key, s.at_s, s.line, w.r_observations, s.spo2_pct IS NULL, TRUE
+        FROM spo2 s JOIN version_trips w USING (trip_key) SEMI JOIN run_trips USING (trip_key)
+        WHERE {p.recovery_counts} AND coalesce(s.spo2_pct >= {p.spo2_pct}, TRUE)
     )"""
 
 
@@ -111,7 +140,7 @@ def answers(p: SqlParameters) -> str:
     maybe_low AS (SELECT trip_key FROM counted WHERE perhaps_low >= 2),
     sure_runs AS ({_runs(p, f"coalesce({low}, FALSE)")}),
     possible_runs AS ({_runs(p, f"coalesce({low}, TRUE)")}),
-    {_responses()},
+    {_responses(p)},
     sure AS ({_answered(p, "sure_runs")}),
     possible AS ({_answered(p, "possible_runs")}),
     untimed AS (
@@ -170,14 +199,14 @@ RULE = Rule(
     id="low-saturation-response",
     question="Was a low saturation answered?",
     asks="After two observations of SpO2 below {spo2_pct:g} % no more than {max_spacing_min:g} min"
-    " apart, a response (more flow or FiO2, another source or cannula, or a call) within"
+    " apart, a response (more flow or FiO2, another source or cannula, care, or a call) within"
     " {within_min:g} min of the second",
     parameters=LowSaturationResponseParameters,
     answers=answers,
     sentences={
         "met": "Every low saturation was answered.",
-        "deviation": "SpO2 was low twice running or more, and no response (more flow or FiO2,"
-        " another source or cannula, or a call) is charted in time. Times this happened:"
+        "deviation": "SpO2 was low twice running or more, and no response is charted in time (more"
+        " flow or FiO2, another source or cannula, care, or a call). Times this happened:"
         " {observed}.",
         "borderline": "SpO2 was low twice running or more, and the response is charted so close to"
         " the first or last moment allowed that the recorded times cannot say whether it was in"

@@ -7,9 +7,12 @@ from pydantic import Field
 from pipeline.rules.fragments import beyond, spo2_in_window, within
 from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import SqlParameters
-from pipeline.rules.ventilator_log import ventilator_use
+from pipeline.rules.ventilator_log import source_use
 from pipeline.timeline.series import by_second
 from schemas.rule_parameters import AtLimit, Parameters
+
+BLENDING = ("ventilator", "blender")
+BLENDED = f"('{BLENDING[0]}', '{BLENDING[1]}')"
 
 
 class OxygenTitrationParameters(Parameters):
@@ -92,8 +95,8 @@ def _observed(p: SqlParameters) -> str:
     ),
     observed AS (
         SELECT i.*, d.at_s AS lowered_s, m.at_s AS perhaps_lowered_s,
-               coalesce({high} AND source = 'ventilator' AND fio2 > {p.fio2}, FALSE) AS surely,
-               coalesce({high}, TRUE) AND coalesce(source = 'ventilator', TRUE)
+               coalesce({high} AND source IN {BLENDED} AND fio2 > {p.fio2}, FALSE) AS surely,
+               coalesce({high}, TRUE) AND coalesce(source IN {BLENDED}, TRUE)
                    AND coalesce(fio2 > {p.fio2}, TRUE) AS perhaps
         FROM in_force i
         ASOF LEFT JOIN lowered d ON i.trip_key = d.trip_key AND i.at_s >= d.at_s
@@ -104,43 +107,43 @@ def _observed(p: SqlParameters) -> str:
 def answers(p: SqlParameters) -> str:
     """Runs that surely qualify against the limit; runs that may only where those keep to it.
 
-    Runs are looked for in the trips asked: those not exempt that may have used the ventilator.
+    Runs are looked for in the trips asked: those not exempt that may have been on blended gas.
     """
     return f"""
-    WITH use AS ({ventilator_use()}),
+    WITH use AS ({source_use(*BLENDING)}),
     asked AS (
         SELECT w.* FROM version_trips w
         JOIN delivered.trips t USING (trip_key)
         JOIN use n USING (trip_key)
-        WHERE NOT coalesce(t.spo2_exempt, FALSE) AND NOT n.no_ventilator
+        WHERE NOT coalesce(t.spo2_exempt, FALSE) AND NOT n.unused
     ),
     {_observed(p)},
     sure_runs AS ({_runs(p, "surely", "perhaps_lowered_s")}),
     possible_runs AS ({_runs(p, "perhaps", "lowered_s")}),
     sure AS ({_longest("sure_runs")}),
     possible AS ({_longest("possible_runs")}),
-    ventilator AS (
+    blended AS (
         SELECT t.trip_key, count(o.spo2_pct) AS observations
         FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
         LEFT JOIN spo2 o ON o.trip_key = t.trip_key
             AND o.at_s >= t.from_s AND o.at_s < t.until_s
-        WHERE t.source = 'ventilator' GROUP BY t.trip_key
+        WHERE t.source IN {BLENDED} GROUP BY t.trip_key
     ),
     untimed AS (
         SELECT DISTINCT trip_key FROM lost_now WHERE table_name = 'observations' AND at_s IS NULL
     ),
     bounded AS (
         SELECT w.trip_key, coalesce(t.spo2_exempt, FALSE) AS exempt,
-               v.trip_key IS NULL AS no_ventilator, w.start_s IS NULL AS no_settings,
+               v.trip_key IS NULL AS not_blended, w.start_s IS NULL AS no_settings,
                v.observations = 0 AS not_observed,
                s.from_s, s.until_s, coalesce(s.low_s, 0) AS low_s, coalesce(s.high_s, 0) AS high_s,
-               coalesce(m.high_s, 0) AS possible_s, n.no_ventilator AS surely_no_ventilator,
+               coalesce(m.high_s, 0) AS possible_s, n.unused AS surely_not_blended,
                u.trip_key IS NOT NULL OR list_contains(d.not_recorded, 'observations') AS row_lost
         FROM version_trips w
         JOIN delivered.trips t USING (trip_key)
         JOIN delivered.delivery d ON d.delivery_no = w.delivery_no
         JOIN use n USING (trip_key)
-        LEFT JOIN ventilator v USING (trip_key)
+        LEFT JOIN blended v USING (trip_key)
         LEFT JOIN sure s USING (trip_key)
         LEFT JOIN possible m USING (trip_key)
         LEFT JOIN untimed u USING (trip_key)
@@ -149,9 +152,9 @@ def answers(p: SqlParameters) -> str:
         SELECT *,
                CASE WHEN exempt THEN 'not_applicable'
                     WHEN no_settings THEN 'cannot_tell'
-                    WHEN surely_no_ventilator THEN 'not_applicable'
+                    WHEN surely_not_blended THEN 'not_applicable'
                     WHEN row_lost THEN 'cannot_tell'
-                    WHEN no_ventilator THEN
+                    WHEN not_blended THEN
                         CASE WHEN {within("possible_s", p.limit_s, p.at_limit)}
                              THEN 'not_applicable' ELSE 'cannot_tell' END
                     WHEN not_observed THEN 'cannot_tell'
@@ -169,7 +172,7 @@ def answers(p: SqlParameters) -> str:
            CASE WHEN verdict <> 'not_applicable' THEN from_s END AS from_s,
            CASE WHEN verdict <> 'not_applicable' THEN until_s END AS until_s,
            CASE WHEN exempt THEN 'exempt'
-                WHEN surely_no_ventilator AND NOT no_settings THEN 'no_ventilator'
+                WHEN surely_not_blended AND NOT no_settings THEN 'not_blended'
                 WHEN verdict = 'cannot_tell' AND not_observed
                 THEN 'not_observed' ELSE verdict END AS why
     FROM judged
@@ -180,7 +183,7 @@ RULE = Rule(
     id="oxygen-titration",
     question="Was oxygen lowered when the saturation stayed high?",
     asks="No more than {limit_min:g} minutes at SpO2 of {spo2_pct:g} % or more with FiO2 above"
-    " {fio2:g} on the ventilator and no lower FiO2 charted",
+    " {fio2:g} on the ventilator or a blender and no lower FiO2 charted",
     parameters=OxygenTitrationParameters,
     answers=answers,
     sentences={
@@ -191,13 +194,14 @@ RULE = Rule(
         " too coarse to say which side of {limit} min.",
         "cannot_tell": "Source, FiO2 or saturation is unknown for a time that could make the run"
         " longer than {limit} min ({observed} min).",
-        "not_observed": "No SpO2 is charted while the ventilator was in use.",
+        "not_observed": "No SpO2 is charted while the child was on the ventilator or a blender.",
         "exempt": "An order sets another saturation target for this child.",
-        "no_ventilator": "The ventilator was not in use.",
-        "not_applicable": "There is no time known to be on the ventilator.",
+        "not_blended": "Neither the ventilator nor a blender was in use.",
+        "not_applicable": "There is no time known to be on the ventilator or a blender.",
     },
-    unknown_time="Only observations in known ventilator time with known FiO2 make a run. Unknown"
-    " source, FiO2 or saturation matters where it could make a run longer than the limit.",
+    unknown_time="Only observations in known ventilator or blender time with known FiO2 make a"
+    " run. Unknown source, FiO2 or saturation matters where it could make a run longer than the"
+    " limit.",
     reason_to_ask="More oxygen than the child needs is avoidable hyperoxia, and hides a child"
     " getting worse.",
     source="SpO2 90-97 % is the target range of a published paediatric guideline for bronchiolitis"

@@ -100,6 +100,7 @@ def answers(p: SqlParameters) -> str:
 
 RULE = Rule(
     id="repeated-occlusion-call",
+    trigger="repeated_occlusion_without_call",
     question="When occlusions came repeatedly, was medical direction called in time?",
     asks="After {count} occlusions within {window_min:g} min, a call to medical direction from"
     " {lead_min:g} min before to {within_min:g} min after the last of them",

@@ -57,6 +57,8 @@ class Rule:
     asks for, a SELECT of trip_key and minutes over `variances` (trip_key, observed_low)."""
     cutoff_limit: str | None = None
     """The parameter that limits one cut-off, in seconds; of one rule at most."""
+    trigger: str = ""
+    """The code of `always_read` under which its deviations are read whatever their severity."""
     within: str | None = None
     """A rule that judges every trip this one judges."""
     fit: str = ""

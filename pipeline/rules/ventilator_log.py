@@ -5,12 +5,17 @@ from __future__ import annotations
 
 def ventilator_use() -> str:
     """trip_key and `no_ventilator`: surely no ventilator time in the window of the trip."""
-    return """
+    return f"SELECT trip_key, unused AS no_ventilator FROM ({source_use('ventilator')})"
+
+
+def source_use(*sources: str) -> str:
+    """trip_key and `unused`: surely no time on any of the sources in the window of the trip."""
+    listed = ", ".join(f"'{source}'" for source in sources)
+    return f"""
     SELECT w.trip_key,
            NOT (w.open_end OR w.start_s IS NULL
-                OR bool_or(t.trip_key IS NOT NULL
-                           AND coalesce(t.source, 'ventilator') = 'ventilator'))
-               AS no_ventilator
+                OR bool_or(t.trip_key IS NOT NULL AND coalesce(t.source IN ({listed}), TRUE)))
+               AS unused
     FROM version_trips w LEFT JOIN timeline_now t USING (trip_key)
     GROUP BY w.trip_key, w.open_end, w.start_s
     """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 SERVICE = "heron-ridge"
-CONTRACT_FULL = False
+CONTRACT_FULL = True
 """Whether deliveries have what the contract gained: an order that bars undiluted oxygen, care,
 what became of the child a day later, the dispatch log's list, and the protocol's part of them."""
 DIAGNOSES = ("lower-airway", "upper-airway", "cardiac", "neurological", "after-surgery", "other")
@@ -101,12 +101,12 @@ severity = "medium"
 text = "Leave with a cannula meant for the child's weight."
 source = "local protocol"
 
-# About the equipment, not about the crew.
+# About what the child went through, whoever's doing it was.
 [version.rules.flow-interruption]
 longest_limit_s = 15
 total_limit_s = 60
 at_limit = "pass"
-severity = "low"
+severity = "medium"
 text = "No cut-off over 15 seconds, and no more than 60 seconds cut off in all."
 source = "local protocol"
 

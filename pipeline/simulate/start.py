@@ -126,7 +126,8 @@ from_month = ""  {fill}
 # Occlusions this many seconds or less after the one before count as one blockage; 0: none do.
 merge_within_s = {merge_within_s}
 
-# What always puts a trip before a reader: intubated, more_support, spo2_below_NN (NN in percent).
+# What always puts a trip before a reader (NN in percent); of
+# {triggers}.
 always_read = {always_read}
 
 # How far the device's clock may be off, in seconds: where no start of the ventilator stands in
@@ -197,10 +198,12 @@ def _files() -> dict[str, str]:
     """Every file of a new folder, by name."""
     from pipeline.ingest.delivery import TABLES_TEXT
     from pipeline.ingest.parts import CANNULAS, EXPORT, PROTOCOL
-    from schemas.contract import TABLES
+    from schemas.contract import MAY_BE_ABSENT, TABLES
 
     headers = {
-        f"{name}.csv": ",".join(model.to_schema().columns) + "\n" for name, model in TABLES.items()
+        f"{name}.csv": ",".join(model.to_schema().columns) + "\n"
+        for name, model in TABLES.items()
+        if name not in MAY_BE_ABSENT
     }
     return {
         EXPORT: export_text(),
@@ -228,12 +231,14 @@ def export_text() -> str:
 def protocol_text() -> str:
     """An unapproved protocol.toml with every rule, its questions and illustrative parameters."""
     from pipeline.rules import all_rules
+    from schemas.protocol import TRIGGERS
 
     demo = _invented_version()
     carry_forward = demo["carry_forward_min"]
     head = PROTOCOL_TEXT.format(
         fill=TO_FILL,
         merge_within_s=_toml(demo["merge_within_s"]),
+        triggers="\n# ".join(textwrap.wrap(", ".join(TRIGGERS), WIDTH - 3)),
         always_read=_toml(demo["always_read"]),
         clock_tolerance_s=_toml(demo["clock_tolerance_s"]),
         matched_tolerance_s=_toml(demo["matched_tolerance_s"]),
@@ -262,6 +267,9 @@ def _rule_text(rule: Rule, demo: dict[str, Any]) -> str:
         if name not in demo and field.is_required():
             incomplete = True
             lines.append(f"{name} =")
+        elif name not in demo and field.get_default() is None:
+            # nothing is said where it is left out
+            lines.append(f"# {name} =")
         else:
             lines.append(f"{name} = {_toml(demo.get(name, field.get_default()))}")
     lines += ['text = ""', f'source = "{NOT_YET_LOCAL}"']

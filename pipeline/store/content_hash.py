@@ -18,12 +18,13 @@ def contents(keys: str) -> str:
     Content is a SHA-256 over every kept and lost row of the trip, in file order, and over how
     finely its delivery recorded times; where the rows stood in which delivery does not enter.
     """
+    from schemas.contract import ADDED
     from schemas.stored import CHILD_TABLES, STORED
 
     parts = []
     for table in ("trips", *CHILD_TABLES, "lost"):
         columns = [c for c in STORED[table].columns if c not in ("trip_key", "delivery_no", "line")]
-        cells = ", ".join(f"coalesce({quoted(c)}::VARCHAR, chr(30))" for c in columns)
+        cells = ", ".join(_cell(c, added=c in ADDED.get(table, ())) for c in columns)
         parts.append(
             f"SELECT trip_key, '{table}' AS part, line, concat_ws(chr(31), {cells}) AS cells"
             f" FROM delivered.{table} SEMI JOIN {keys} USING (trip_key)"
@@ -41,6 +42,13 @@ def contents(keys: str) -> str:
                AS content
     FROM ({" UNION ALL ".join(parts)}) GROUP BY trip_key
     """
+
+
+def _cell(column: str, *, added: bool) -> str:
+    """A cell as text; an empty one of an added column is nothing, as it was before."""
+    if added:
+        return f"'{column}=' || {quoted(column)}::VARCHAR"
+    return f"coalesce({quoted(column)}::VARCHAR, chr(30))"
 
 
 def make_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:

@@ -29,16 +29,41 @@ ASIDE = ".new"
 MOST_MEMORY_BYTES = 4 * 2**30
 """DuckDB spills beyond this; measured enough for a million trips at full speed."""
 
-LAYOUT_VERSION = 3
+LAYOUT_VERSION = 4
 """Raised whenever a kept table changes shape; the store says which layout it has."""
+
+MISSING_TRIP_VIEW = """
+CREATE VIEW delivered.missing_trip AS
+SELECT e.delivery_no, min(e.line) AS line, e.trip_id, e.service_month,
+       min(e.base) AS base
+FROM delivered.expected_trip e
+JOIN (
+    SELECT service_month, arg_max(delivery_no, receipt_no) AS delivery_no
+    FROM delivered.expected_trip JOIN delivered.latest USING (delivery_no)
+    GROUP BY service_month
+) USING (service_month, delivery_no)
+ANTI JOIN delivered.trips t ON t.trip_id = e.trip_id
+GROUP BY e.delivery_no, e.trip_id, e.service_month;
+"""
+"""Trips of the latest list of each month that no delivery ever brought."""
 
 MIGRATIONS = {
     1: "ALTER TABLE delivered.delivery ADD COLUMN confidentiality VARCHAR",
     2: "CREATE TABLE delivered.doubtful (delivery_no INTEGER NOT NULL, service_month VARCHAR,"
     " file VARCHAR NOT NULL, line INTEGER, column_name VARCHAR, problem VARCHAR NOT NULL,"
     " what VARCHAR NOT NULL, remedy VARCHAR NOT NULL, rows INTEGER NOT NULL)",
+    3: f"""
+        ALTER TABLE delivered.trips ADD COLUMN outcome_24h VARCHAR;
+        ALTER TABLE delivered.trips ADD COLUMN blend_ordered BOOLEAN;
+        ALTER TABLE delivered.observations ADD COLUMN care VARCHAR;
+        ALTER TABLE delivered.contacts ADD COLUMN authorised_by VARCHAR;
+        CREATE TABLE delivered.expected_trip (
+            delivery_no INTEGER NOT NULL, line INTEGER NOT NULL, trip_id VARCHAR NOT NULL,
+            service_month VARCHAR NOT NULL, base VARCHAR);
+        {MISSING_TRIP_VIEW}
+    """,
 }
-"""From each older layout to the next one."""
+"""From each older layout to the next one; columns are added last, where the contract has them."""
 
 HOLDING_VIEWS = """
 CREATE VIEW delivered.latest AS
@@ -173,7 +198,7 @@ def create_layout(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("INSERT INTO delivered.layout VALUES (?)", [LAYOUT_VERSION])
     for name, schema in STORED.items():
         con.execute(table_ddl(f"delivered.{name}", schema))
-    con.execute(HOLDING_VIEWS)
+    con.execute(HOLDING_VIEWS + MISSING_TRIP_VIEW)
 
 
 def table_ddl(name: str, schema: pa.DataFrameSchema) -> str:

@@ -179,14 +179,22 @@ def content_digests(con: duckdb.DuckDBPyConnection, keys: str) -> dict[str, list
 
     A streaming digest: it tells an edit, and would not withstand a skilled forger.
     """
+    from schemas.contract import ADDED
     from schemas.stored import CHILD_TABLES, STORED
 
     found = {}
     for table in ("trips", *CHILD_TABLES, "lost"):
-        columns = ", ".join(f'"{name}"' for name in STORED[table].columns)
+        added = ADDED.get(table, ())
+        columns = ", ".join(f'"{name}"' for name in STORED[table].columns if name not in added)
+        row = f"hash({columns})"
+        if added:
+            # a row without any of them has the digest it had before the contract gained them
+            more = ", ".join(f'"{name}"' for name in added)
+            row = f"CASE WHEN coalesce({', '.join(f'{name}::VARCHAR' for name in added)}) IS NULL"
+            row += f" THEN hash({columns}) ELSE hash({columns}, {more}) END"
         rows, mark = one(
             con,
-            f"SELECT count(*), coalesce(bit_xor(hash({columns})), 0) FROM delivered.{table}"
+            f"SELECT count(*), coalesce(bit_xor({row}), 0) FROM delivered.{table}"
             f" SEMI JOIN ({keys}) USING (trip_key)",
         )
         found[table] = [rows, f"{mark:016x}"]

@@ -100,6 +100,11 @@ def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
         ("Outcome", words.plain(text(trip["outcome"])) or NOT_RECORDED),
         ("Device log", f"{log}{_equipment(trip)}"),
     ]
+    if text(trip.get("outcome_24h")):
+        pairs.append(("A day later", words.plain(text(trip["outcome_24h"]))))
+    if trip.get("blend_ordered") is not None:
+        barred = "barred by an order" if trip["blend_ordered"] else "no order bars it"
+        pairs.append(("Undiluted oxygen", barred))
     if trip["spo2_exempt"]:
         pairs.append(("SpO2 target", "an order sets another"))
     if trip["protocol_version"]:

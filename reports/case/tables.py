@@ -93,6 +93,8 @@ def _call(row: Row, trip: Row) -> Row:
     who = words.plain(text(row["contacted"]))
     about = f", about {words.isolated(text(row['about']))}" if row["about"] else ""
     gave = f"authorised {words.plain(row['authorised'])}" if row["authorised"] else "authorised"
+    if row["authorised"] and text(row.get("authorised_by")):
+        gave += f" by {words.isolated(text(row['authorised_by']))}"
     said = f"Call to {who}{about}: {gave if row['authorised'] else 'nothing authorised'}"
     happened = _happened(row["at_s"], said, "call", trip["r_contacts"])
     return {**happened, **_place(row, "contacts")}
@@ -154,12 +156,18 @@ def observations_table(trip: Row) -> Row:
                 "spo2": words.number(row["spo2_pct"]),
                 "resp": words.number(row["resp_rate"]),
                 "heart": words.number(row["heart_rate"]),
-                "behaviour": text(row["behaviour"]),
+                "behaviour": _seen(row),
                 **_place(row, "observations"),
             }
             for row in trip["observations"]
         ]
     )
+
+
+def _seen(row: Row) -> str:
+    """What the child was doing, and the care given then."""
+    care = text(row.get("care"))
+    return "; ".join(filter(None, [text(row["behaviour"]), care and f"care: {words.plain(care)}"]))
 
 
 def timeline_table(trip: Row, cases: Cases) -> Row:

@@ -31,7 +31,7 @@ MONTHS_LISTED = 12
 EXAMPLES = 3
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 HERE_ALONE = Site()
-KIND_ORDER = {"set_aside": 0, "doubtful": 1, "contradiction": 2, "mention": 3}
+KIND_ORDER = {"missing_trip": 0, "set_aside": 1, "doubtful": 2, "contradiction": 3, "mention": 4}
 
 
 def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:

@@ -34,6 +34,7 @@ GROUP_WORDS = {
     "follow_up": "follow-up",
 }
 KIND_WORDS = {
+    "missing_trip": "trips not received",
     "set_aside": "rows set aside",
     "doubtful": "doubtful, and used as it is",
     "contradiction": "contradictions in the record",

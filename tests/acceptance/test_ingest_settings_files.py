@@ -48,7 +48,9 @@ def test_one_carry_forward_for_all_fields() -> None:
         ('"2026-01"', '"2026-13"', "from_month", 'must be a month written YYYY-MM, is "2026-13"'),
         ('id = "2026.1"', "id = 2026.1", "id", "must be text in quotation marks, is 2026.1"),
         ('"intubated"', '"asleep"', "always_read",
-         '"asleep" is none of intubated, more_support, spo2_below_NN (NN from 1 to 99)'),
+         '"asleep" is none of died, arrest, intubated, more_support, bagged, spo2_below_NN,'
+         " long_cut, ventilator_failed, power_lost, supply_low, unheated_fallback, blend_required,"
+         " repeated_occlusion_without_call (NN from 1 to 99)"),
         ("[[version]]", "[[version]]\nmerge_within_s = -3", "merge_within_s",
          "must be at least 0, is -3"),
         ("[[version]]", "[[version]]\napproved = { by = \"D1\" }", "approved.month", "is missing"),

@@ -71,6 +71,8 @@ def test_the_verdicts_of_the_workbook_are_those_of_the_files(tmp_path: Path) -> 
     for name in ("export.toml", "protocol.toml", "cannulas.toml"):
         shutil.copy(files / name, sheets / name)
     for table in TABLES:
+        if not (files / f"{table}.csv").exists():
+            continue
         sheet = book.create_sheet(table)
         with (files / f"{table}.csv").open(encoding="utf-8", newline="") as file:
             header, *rows = csv.reader(file)

@@ -44,7 +44,7 @@ def test_every_planted_verdict_is_found_and_no_other(tmp_path: Path, seed: int, 
                count(*) FILTER (verdict = 'deviation')
         FROM {planted}
     """).fetchone() or (0, 0, 0)
-    assert rules == 16
+    assert rules == 17
     assert verdicts == len(VERDICTS)
     assert deviations > 100
     con.close()

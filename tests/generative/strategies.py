@@ -20,19 +20,12 @@ MINUTES = [1, 2, 5, 0.5]
 GRACE = [0, 1, 5]
 AT_LIMIT = ["pass", "fail"]
 COUNT = ["total", "longest"]
+DURATION: dict[str, list[Any]] = {
+    "limit_min": MINUTES, "at_limit": AT_LIMIT, "count": COUNT, "grace_min": GRACE,
+}  # fmt: skip
 RULE_PARAMETERS: dict[str, dict[str, list[Any]]] = {
-    "wall-oxygen-time": {
-        "limit_min": MINUTES,
-        "at_limit": AT_LIMIT,
-        "count": COUNT,
-        "grace_min": GRACE,
-    },
-    "unheated-time": {
-        "limit_min": MINUTES,
-        "at_limit": AT_LIMIT,
-        "count": COUNT,
-        "grace_min": GRACE,
-    },
+    "wall-oxygen-time": DURATION,
+    "unheated-time": DURATION,
     "source-choice": {
         "flow_limit_lpm": [18, 20],
         "transit_limit_min": [50, 60],
@@ -72,10 +65,12 @@ RULE_PARAMETERS: dict[str, dict[str, list[Any]]] = {
         "spo2_pct": [90],
         "within_min": [1, 5],
         "max_spacing_min": [2, 5],
+        "recovery_counts": [False, True],
     },
     "monitoring-gap": {"limit_min": [2, 5], "at_limit": AT_LIMIT},
     "settings-gap": {"limit_min": [2, 5], "at_limit": AT_LIMIT},
     "escalation-call": {},
+    "blend-required": DURATION,
 }
 """Each rule's parameters with the values they are drawn from."""
 
@@ -103,6 +98,7 @@ OBSERVATION: dict[str, list[Any]] = {
     "resp_rate": [40.0, 40.0, None],
     "heart_rate": [None],
     "behaviour": [None, "crying"],
+    "care": [None, None, None, None, None, "suction"],
 }
 CONTACT: dict[str, list[Any]] = {
     "contacted": ["medical_direction", "medical_direction", "clinical_lead"],
@@ -131,9 +127,10 @@ TRIP: dict[str, list[Any]] = {
     "sending_cannula": ["prong-1", None, "prong-2", "cushion-1", "loop-1", "unlisted"],
     "sending_flow_lpm": [10.0, None, 20.0, 9.0],
     "sending_fio2": [None, 0.5],
-    "outcome": ["unchanged", None, "more_support", "intubated", "weaned"],
+    "outcome": ["unchanged", None, "more_support", "intubated", "weaned", "arrest", "died"],
     "device_log": ["complete", None, "complete", "partial", "none"],
     "spo2_exempt": [None, False, False, True],
+    "blend_ordered": [True, None, False],
 }
 CLOCK_OFFSETS = [0, 30, -30, 500, -900, 900, 901, 1000]
 TIMED = ("trips", "settings", "device_events", "observations", "contacts")

@@ -120,7 +120,7 @@ def test_a_change_that_cannot_be_is_a_sentence(tmp_path: Path, change: str, said
 def test_the_contract_in_full_is_behind_one_switch(tmp_path: Path) -> None:
     """Off it adds nothing; on, every new column is filled, and the dispatch log names all trips."""
     asked = ("1 trip missing in 2026-03", "low-suctioned case at alder in 2026-02")
-    usual = options_of(1500, 3, 8, changes=asked[:1])
+    usual = replace(options_of(1500, 3, 8, changes=asked[:1]), full=False)
     deliver(settled(usual, dirt=False, late=False), tmp_path / "usual", chunk=CHUNK)
     full = replace(options_of(1500, 3, 8, True, changes=asked), full=True)
     deliver(settled(full, dirt=True, late=False), tmp_path / "full", chunk=CHUNK)

@@ -24,6 +24,7 @@ RULES: dict[str, dict[str, Any]] = {
     "monitoring-gap": {"limit_min": 15},
     "settings-gap": {"limit_min": 30},
     "escalation-call": {},
+    "blend-required": {"limit_min": 5, "count": "total", "grace_min": 0},
 }
 
 
@@ -342,3 +343,51 @@ def test_escalation_call(outcome: str | None, calls_s: list[int], verdict: str) 
     calls = [contact(at_s) for at_s in calls_s]
     got = answer("escalation-call", setting(0), contacts=calls, trip={"outcome": outcome})
     assert got.verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("ordered", "exempt", "until_s", "verdict"),
+    [
+        (True, True, 300, "borderline"),
+        (True, None, 302, "deviation"),
+        (False, True, 3000, "not_applicable"),
+        (None, False, 3000, "not_applicable"),
+        (None, True, 3000, "cannot_tell"),
+        (True, True, 299, "met"),
+    ],
+)
+def test_blend_required(
+    ordered: bool | None, exempt: bool | None, until_s: int, verdict: str
+) -> None:
+    # To the second: 302 s recorded are at least 301, 299 s at most 300. 300 s are borderline.
+    rows = (setting(0, source="wall"), setting(until_s, source="blender"))
+    trip = {"blend_ordered": ordered, "spo2_exempt": exempt}
+    assert answer("blend-required", *rows, trip=trip).verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("at_s", "care", "spo2", "counts", "verdict"),
+    [
+        (1559, "suction", None, False, "met"),
+        (1561, "suction", None, False, "borderline"),
+        (1562, "suction", None, False, "deviation"),
+        (1559, None, 90.0, True, "met"),
+        (1561, None, 90.0, True, "borderline"),
+        (1562, None, 90.0, True, "deviation"),
+        (1559, None, 90.0, False, "deviation"),
+        (1559, None, 89.0, True, "deviation"),
+    ],
+)
+def test_care_and_recovery_answer_a_low_saturation(
+    at_s: int, care: str | None, spo2: float | None, counts: bool, verdict: str
+) -> None:
+    """Low at 1200 and 1260 s: due by 1560 s, and each time may be a second later than recorded."""
+    seen = [observation(1200, spo2_pct=88.0), observation(1260, spo2_pct=88.0)]
+    seen.append(observation(at_s, spo2_pct=spo2) | {"care": care})
+    rules = {
+        "low-saturation-response": {**RULES["low-saturation-response"], "recovery_counts": counts}
+    }
+    case = delivery(
+        setting(0, source="ventilator"), trip={"handover_s": 6000}, rules=rules, observations=seen
+    )
+    assert judge(case)[0].verdict == verdict

@@ -39,6 +39,8 @@ def tables(delivery: Path) -> dict[str, list[Row]]:
     """Every table of a delivery as rows of text."""
     found = {}
     for name in TABLES:
+        if name == "expected":
+            continue
         with (delivery / f"{name}.csv").open(encoding="utf-8", newline="") as file:
             found[name] = list(csv.DictReader(file))
     return found

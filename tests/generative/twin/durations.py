@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .calls import authorising, settle
 from .model import Case, Finding, Row, Seconds, in_minutes, seconds
@@ -158,6 +158,22 @@ def unheated(interval: Interval) -> bool | None:
 def wall_oxygen_time(case: Case, rule: Row) -> Finding:
     """Minutes of undiluted oxygen."""
     return duration_rule(case, rule, undiluted, "longer_wall_oxygen", "not_applicable")
+
+
+def blend_required(case: Case, rule: Row) -> Finding:
+    """Minutes of undiluted oxygen where an order bars it; without one nothing is asked."""
+    ordered = case.trip.get("blend_ordered")
+    shown = {"limit": rule["limit_min"], "unit": "min"}
+    if ordered is False or (ordered is None and not case.trip["spo2_exempt"]):
+        return Finding("not_applicable", **shown)
+    if ordered:
+        return duration_rule(case, rule, undiluted, "longer_wall_oxygen", "not_applicable")
+
+    def perhaps(interval: Interval) -> bool | None:
+        return False if undiluted(interval) is False else None
+
+    found = duration_rule(case, rule, perhaps, "longer_wall_oxygen", "met")
+    return replace(found, verdict="cannot_tell")
 
 
 def unheated_time(case: Case, rule: Row) -> Finding:

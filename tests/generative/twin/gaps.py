@@ -74,7 +74,7 @@ def escalation_call(case: Case, _rule: Row) -> Finding:
     outcome, handover = case.trip["outcome"], case.trip["handover_s"]
     if outcome is None:
         return Finding("cannot_tell")
-    if outcome not in ("more_support", "intubated"):
+    if outcome not in ("more_support", "intubated", "arrest", "died"):
         return Finding("not_applicable")
     calls = calls_to_medical_direction(case)
     if not calls:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from .departure import cannula_weight, heat_ready, source_choice
-from .durations import cannula_flow_range, unheated_time, wall_oxygen_time
+from .durations import blend_required, cannula_flow_range, unheated_time, wall_oxygen_time
 from .first_charted import cannula_kept, flow_kept
 from .gaps import escalation_call, monitoring_gap, settings_gap
 from .model import Case, Delivery, Finding, Row, Verdict, gather
@@ -32,6 +32,7 @@ RULES: dict[str, Callable[[Case, Row], Finding]] = {
     "monitoring-gap": monitoring_gap,
     "settings-gap": settings_gap,
     "escalation-call": escalation_call,
+    "blend-required": blend_required,
 }
 
 

@@ -50,7 +50,10 @@ class Setting:
 
 @dataclass(frozen=True)
 class Case:
-    """One trip, its protocol version, and its rows sorted by time, then by file order."""
+    """One trip, its protocol version, and its rows sorted by time, then by file order.
+
+    `care_charted`: its delivery charts care at all, so that a lost observation may have.
+    """
 
     trip: Row
     version: Row
@@ -67,6 +70,7 @@ class Case:
     resolution: dict[str, int]
     max_offset_s: int
     catalogue: dict[str, Row]
+    care_charted: bool
 
     def certain(self, table: str) -> bool:
         """Whether the rows of `table` are all the rows there were for this trip."""
@@ -119,6 +123,7 @@ def _case(delivery: Delivery, trip: Row, version: Row) -> Case:
         resolution=export["time_resolution_s"],
         max_offset_s=export.get("device_clock", {}).get("max_offset_s", 900),
         catalogue={entry["id"]: entry for entry in delivery["cannulas"]["cannula"]},
+        care_charted=any(row.get("care") for row in delivery["tables"].get("observations", [])),
     )
 
 

@@ -8,7 +8,6 @@ from itertools import pairwise
 from .calls import settle
 from .durations import Bounds, Run, compare, passes
 from .model import Case, Finding, Row, in_minutes, seconds
-from .occlusions import never_ventilated
 from .series import LOST, at, known_timeline, marks
 from .window import Window, review_window, settings_that_count
 
@@ -23,19 +22,22 @@ def saturations(case: Case, window: Window) -> list[tuple[int, float | None]]:
     ]
 
 
+BLENDED = ("ventilator", "blender")
+
+
 # --- oxygen-titration ---------------------------------------------------------------------
 
 
-def on_rich_ventilator(case: Case, at_s: int, fio2: float) -> bool | None:
-    """Whether the ventilator ran above an FiO2 then; None where that is not known."""
+def on_rich_blend(case: Case, at_s: int, fio2: float) -> bool | None:
+    """Whether ventilator or blender ran above an FiO2 then; None where that is not known."""
     interval = at(known_timeline(case), at_s)
     if interval is None:
         return None
-    ventilated = None if interval.source is None else interval.source == "ventilator"
+    blended = None if interval.source is None else interval.source in BLENDED
     rich = None if interval.fio2 is None else interval.fio2 > fio2
-    if False in (ventilated, rich):
+    if False in (blended, rich):
         return False
-    return None if None in (ventilated, rich) else True
+    return None if None in (blended, rich) else True
 
 
 def fio2_lowered(case: Case, window: Window) -> tuple[list[int], list[int]]:
@@ -73,23 +75,24 @@ def unbroken(times: list[int | None], cuts: list[int], spacing: float, r_obs: in
 
 
 def oxygen_titration(case: Case, rule: Row) -> Finding:
-    """How long saturation stayed at or above target on the ventilator without less oxygen."""
+    """How long saturation stayed at or above target on blended gas without less oxygen."""
     shown = {"limit": rule["limit_min"], "unit": "min"}
     if case.trip["spo2_exempt"]:
         return Finding("not_applicable", **shown)
     window = review_window(case)
     if window is None:
         return Finding("cannot_tell", **shown)
-    if never_ventilated(case, window):
+    sources = {interval.source for interval in known_timeline(case)}
+    if not window.open and None not in sources and not sources & set(BLENDED):
         return Finding("not_applicable", **shown)
     if "observations" in case.not_recorded or case.untimed_observations:
         return Finding("cannot_tell", **shown)
     bounds, longest = _saturated_runs(case, window, rule)
     limit, at_limit = seconds(rule["limit_min"]), rule.get("at_limit", "pass")
-    ventilated = [i for i in known_timeline(case) if i.source == "ventilator"]
-    observed = any(at(ventilated, t) for t, spo2 in saturations(case, window) if spo2 is not None)
+    blended = [i for i in known_timeline(case) if i.source in BLENDED]
+    observed = any(at(blended, t) for t, spo2 in saturations(case, window) if spo2 is not None)
     verdict = compare(bounds, limit, at_limit)
-    if not ventilated:
+    if not blended:
         too_long = bounds.high is not None and not passes(bounds.high, limit, at_limit)
         verdict = "cannot_tell" if too_long else "not_applicable"
     elif not observed:
@@ -109,7 +112,7 @@ def _saturated_runs(case: Case, window: Window, rule: Row) -> tuple[Bounds, Run 
     possible: list[int | None] = []
     for at_s, spo2 in saturations(case, window):
         high = spo2 is None or spo2 >= rule["spo2_pct"]
-        state = on_rich_ventilator(case, at_s, rule["fio2"]) if high else False
+        state = on_rich_blend(case, at_s, rule["fio2"]) if high else False
         known.append(at_s if state is True and spo2 is not None else None)
         possible.append(at_s if state is not False else None)
     surely, perhaps = fio2_lowered(case, window)
@@ -137,8 +140,13 @@ class Response:
 
 
 def responses(case: Case, window: Window) -> list[Response]:
-    """Contacts, more flow, more FiO2, another source, another cannula."""
+    """Contacts, any care, more flow, more FiO2, another source, another cannula."""
     found = [Response(row["at_s"], case.resolution["contacts"], True) for row in case.contacts]
+    for seen in case.seen:
+        cared = case.care_charted if seen.row is None else seen.row.get("care") is not None
+        if cared:
+            own = case.resolution["observations"]
+            found.append(Response(seen.at_s, own, seen.row is not None))
     for field in ("flow_lpm", "fio2", "source", "cannula"):
         series = marks(settings_that_count(case, window), field)
         if series and series[0][1] is LOST:
@@ -151,22 +159,26 @@ def responses(case: Case, window: Window) -> list[Response]:
     return found
 
 
+LowRun = tuple[int, int, int]
+"""Times of a run's first and second observation, and the second's place among all."""
+
+
 def low_runs(
     observed: list[tuple[int, float | None]], rule: Row, *, unknown_is_low: bool
-) -> list[tuple[int, int]]:
-    """First and second observation's time of each run of two or more low saturations."""
-    found: list[list[int]] = []
+) -> list[LowRun]:
+    """Each run of two or more low saturations."""
+    found: list[list[tuple[int, int]]] = []
     previous: int | None = None
-    for at_s, spo2 in observed:
+    for place, (at_s, spo2) in enumerate(observed):
         if not (unknown_is_low if spo2 is None else spo2 < rule["spo2_pct"]):
             previous = None
             continue
         if previous is not None and at_s - previous <= seconds(rule["max_spacing_min"]):
-            found[-1].append(at_s)
+            found[-1].append((at_s, place))
         else:
-            found.append([at_s])
+            found.append([(at_s, place)])
         previous = at_s
-    return [(run[0], run[1]) for run in found if len(run) > 1]
+    return [(run[0][0], *run[1]) for run in found if len(run) > 1]
 
 
 def low_saturation_response(case: Case, rule: Row) -> Finding:
@@ -199,15 +211,30 @@ def low_saturation_response(case: Case, rule: Row) -> Finding:
 
 def _runs_answered(
     case: Case, window: Window, rule: Row, *, unknown_is_low: bool
-) -> dict[tuple[int, int], str]:
+) -> dict[LowRun, str]:
     """The answer for each run that is judged."""
     runs = low_runs(saturations(case, window), rule, unknown_is_low=unknown_is_low)
-    asked = {run: _answered(case, window, rule, *run) for run in runs}
+    asked = {run: _answered(case, window, rule, run) for run in runs}
     return {run: answer for run, answer in asked.items() if answer is not None}
 
 
-def _answered(case: Case, window: Window, rule: Row, first: int, second: int) -> str | None:
+def recoveries(case: Case, window: Window, rule: Row, second_place: int) -> list[Response]:
+    """Observations after a run's second that are, or in a lost row may be, no longer low.
+
+    They are of the clock of that second one, so that which came later is known.
+    """
+    later = saturations(case, window)[second_place + 1 :]
+    own = case.resolution["observations"]
+    return [
+        Response(at_s, own, spo2 is not None)
+        for at_s, spo2 in later
+        if spo2 is None or spo2 >= rule["spo2_pct"]
+    ]
+
+
+def _answered(case: Case, window: Window, rule: Row, run: LowRun) -> str | None:
     """The answer for one run; None where the window ends before the time to respond does."""
+    first, second, second_place = run
     within = seconds(rule["within_min"])
     ends_first = window.end < second + within
     if ends_first and not window.open:
@@ -220,6 +247,10 @@ def _answered(case: Case, window: Window, rule: Row, first: int, second: int) ->
     perhaps = [
         r for r in found if r.at_s - first + r.resolution >= 0 and r.at_s - second - r_obs <= within
     ]
+    if rule.get("recovery_counts"):
+        again = recoveries(case, window, rule, second_place)
+        surely += [r for r in again if r.at_s - second + r.resolution <= within]
+        perhaps += [r for r in again if r.at_s - second - r_obs <= within]
     if window.open and second >= window.end:
         return "cannot_tell"
     if any(r.sure for r in surely):

@@ -34,7 +34,7 @@ def write_delivery(delivery: Delivery, directory: Path) -> None:
         lines = [f"{key} = {toml_value(value)}\n" for key, value in delivery[name].items()]
         (directory / f"{name}.toml").write_text("".join(lines), encoding="utf-8")
     for table, model in TABLES.items():
-        if table in delivery["export"].get("not_recorded", []):
+        if table not in delivery["tables"] or table in delivery["export"].get("not_recorded", []):
             continue
         columns = list(model.to_schema().columns)
         with (directory / f"{table}.csv").open("w", encoding="utf-8", newline="") as file:
