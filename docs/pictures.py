@@ -24,7 +24,7 @@ FLAGS = [
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
 ]
-DRAWN = """[...document.querySelectorAll('[data-figure]')].every(
+FIGURES_READY = """[...document.querySelectorAll('[data-figure]')].every(
     chart => chart.hidden || chart.querySelector('.main-svg'))"""
 
 
@@ -35,7 +35,7 @@ def main() -> None:
         done = review(TOP / "sample_data", Path(folder))
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=FLAGS)
         for name, (page, height) in taken(done).items():
-            take(browser, page, height, PICTURES / f"{name}.png")
+            screenshot(browser, page, height, PICTURES / f"{name}.png")
         browser.close()
 
 
@@ -51,11 +51,11 @@ def taken(done: Reviewed) -> dict[str, tuple[Path, int]]:
     }
 
 
-def take(browser: Browser, page: Path, height: int, picture: Path) -> None:
+def screenshot(browser: Browser, page: Path, height: int, picture: Path) -> None:
     """Draw the top of a page, and keep it with few colours."""
     opened = browser.new_page(viewport={"width": WIDTH, "height": height}, bypass_csp=True)
     opened.goto(page.as_uri())
-    opened.wait_for_function(DRAWN)
+    opened.wait_for_function(FIGURES_READY)
     opened.screenshot(path=picture)
     opened.close()
     few = ["+dither", "-colors", str(COLOURS), "-strip", f"png8:{picture}"]

@@ -44,12 +44,12 @@ def packed_month(
     from dataclasses import replace
 
     review = reviewed_month(folder, month, stage)
-    if audience != "committee" or review.loop is None or review.loop.follow_ups.empty:
+    if audience != "committee" or review.followup is None or review.followup.follow_ups.empty:
         return review
     with store_in(folder, read_only=True) as con:
-        actions = without_tokens(con, list(review.loop.follow_ups["action"]))
-    open_actions = review.loop.follow_ups.assign(action=actions)
-    return replace(review, loop=replace(review.loop, follow_ups=open_actions))
+        actions = without_tokens(con, list(review.followup.follow_ups["action"]))
+    open_actions = review.followup.follow_ups.assign(action=actions)
+    return replace(review, followup=replace(review.followup, follow_ups=open_actions))
 
 
 def packed_base(
@@ -149,14 +149,14 @@ def write_out(path: Path, content: bytes, *, handed_over: bool = False) -> None:
 
     `handed_over`: others may read it as the user's umask has it.
     """
-    from pipeline.errors.disk import NO_ROOM
+    from pipeline.errors.disk import DISK_IS_FULL
     from pipeline.store.whole import replacing
 
     try:
         with replacing(path, handed_over=handed_over) as file:
             file.write(content)
     except OSError as error:
-        if error.errno in NO_ROOM:
+        if error.errno in DISK_IS_FULL:
             raise
         what = f"this file cannot be written ({error.strerror})"
         remedy = "Name another with --to."

@@ -145,16 +145,16 @@ def month_pages(
 
     `beside`: the store folder whose other months they link to, if that is not `into`.
     """
-    from pipeline.followup.month import write_loop_data
+    from pipeline.followup.month import write_followup_data
     from pipeline.month.gather import write_data
     from reports import write_pages
     from reports.text.navigation import Site, months_written, pages_of
 
-    assert month_review.loop is not None
+    assert month_review.followup is not None
     stage("pages")
     folder = into / month_review.month
     write_data(con, folder / "data")
-    write_loop_data(con, month_review.loop, folder / "data")
+    write_followup_data(con, month_review.followup, folder / "data")
     site = Site(pages_of(month_review), months_written(beside or into))
     page = write_pages(month_review, into, site)
     _write_run(con, folder / "run.json", month_review)
@@ -200,7 +200,7 @@ def month_facts(
     from dataclasses import replace
 
     from pipeline.followup.audit import HALF_WIDTH
-    from pipeline.followup.month import join_cases, loop_review, with_confirmed
+    from pipeline.followup.month import followup_review, join_cases, with_confirmed
     from pipeline.judging.versions import versions_in_store
     from pipeline.measures import figures, measure
     from pipeline.month.cases import cases, month_words
@@ -215,13 +215,13 @@ def month_facts(
     screened = measure(con, month)
     measures = with_confirmed(con, month, screened)
     stage("statistics")
-    drawn = figures(con, screened, calendar(con, versions, month), versions)
+    measure_figures = figures(con, screened, calendar(con, versions, month), versions)
     stage("data files")
-    make_tables(con, month, measures, drawn)
-    loop = loop_review(con, month, measures, publishing=publishing)
+    make_tables(con, month, measures, measure_figures)
+    followup = followup_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
     stated, late = confidentiality(con), late_trips(con, month)
-    return replace(gathered_month, loop=loop, confidentiality=stated, late=late)
+    return replace(gathered_month, followup=followup, confidentiality=stated, late=late)
 
 
 def shared_edition(
@@ -290,10 +290,10 @@ def _begin_workbook(
     from pipeline.followup.worksheet import determinations_frame
     from reports.render.workbook import MOST_ROWS, write_workbook
 
-    assert facts.loop is not None
+    assert facts.followup is not None
     place = workbook_place(con, into, facts.month)
     rows = determinations_frame(con, facts.month, place.pending)
-    tables, lengths = workbook_tables(con, facts.loop, MOST_ROWS)
+    tables, lengths = workbook_tables(con, facts.followup, MOST_ROWS)
     return place, submit(write_workbook, tables, rows, sheet, lengths)
 
 

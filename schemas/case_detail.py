@@ -141,7 +141,7 @@ VERDICTS = _schema(
     },
 )
 
-CASE_FRAMES: dict[str, pa.DataFrameSchema] = {
+CASE_TABLES: dict[str, pa.DataFrameSchema] = {
     "trips": TRIPS,
     "timeline": Timeline.to_schema(),
     "settings": _delivered("settings"),

@@ -46,7 +46,7 @@ class Catalogue(Strict):
     cannula: list[Cannula] = Field(min_length=1, description="One entry a size")
 
     @model_validator(mode="after")
-    def _told_apart(self) -> Catalogue:
+    def _unambiguous(self) -> Catalogue:
         ids = [entry.id for entry in self.cannula]
         for value in sorted({i for i in ids if ids.count(i) > 1}):
             raise ValueError(f'two entries have the id "{value}"')

@@ -258,7 +258,7 @@ SHARED_PERIOD = pa.DataFrameSchema(
     },
 )
 
-LOOP: dict[str, pa.DataFrameSchema] = {
+FOLLOWUP_TABLES: dict[str, pa.DataFrameSchema] = {
     "ledger": LEDGER,
     "sheet": SHEET,
     "determination": DETERMINATION,

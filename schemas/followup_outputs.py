@@ -213,7 +213,7 @@ class WhatIfChanges(pa.DataFrameModel):
     becomes: dt.String = _text("Verdict under the value; null: not judged", nullable=True)
 
 
-LOOP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
+FOLLOWUP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "screen_quality": ScreenQuality,
     "determinations": Determinations,
     "agreement": Agreement,
@@ -225,13 +225,13 @@ LOOP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "what_if": WhatIf,
     "what_if_changes": WhatIfChanges,
 }
-"""Every table of the loop, by name; all but the last two are also data files of the month."""
+"""Every table of the follow-up, by name; all but the last two are also data files of the month."""
 
-MONTH_TABLES = [name for name in LOOP_OUTPUTS if not name.startswith("what_if")]
+MONTH_TABLES = [name for name in FOLLOWUP_OUTPUTS if not name.startswith("what_if")]
 
 
 @dataclass(frozen=True)
-class LoopReview:
+class FollowUpReview:
     """The loop's share of a month's pages; frames follow the models above.
 
     `baseline`: the month is history that opens no cases. `published`: how often it has been

@@ -161,7 +161,7 @@ class ColumnMap(Strict):
         return self
 
     @model_validator(mode="after")
-    def _codes_told_apart(self) -> ColumnMap:
+    def _codes_unambiguous(self) -> ColumnMap:
         keys = list(self.codes or {})
         folded = [key.casefold() for key in keys]
         twice = sorted({key for key in folded if folded.count(key) > 1})

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from schemas.case_detail import CaseDetails
-    from schemas.followup_outputs import LoopReview
+    from schemas.followup_outputs import FollowUpReview
     from schemas.measure_outputs import MeasureFacts
     from schemas.shared_outputs import SharedTables
 
@@ -94,7 +94,7 @@ class MonthReview:
     cannulas: pd.DataFrame
     figures: MeasureFigures | None = None
     details: CaseDetails | None = None
-    loop: LoopReview | None = None
+    followup: FollowUpReview | None = None
     what_if: pd.DataFrame | None = None
     confidentiality: str = ""
     late: dict[str, int] = field(default_factory=dict)

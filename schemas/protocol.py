@@ -149,7 +149,7 @@ class ProtocolFile(Strict):
     version: list[ProtocolVersion] = Field(min_length=1, description="One table a version")
 
     @model_validator(mode="after")
-    def _told_apart(self) -> ProtocolFile:
+    def _unambiguous(self) -> ProtocolFile:
         for key in ("id", "from_month"):
             seen = [getattr(version, key) for version in self.version]
             for value in sorted({v for v in seen if seen.count(v) > 1}):

@@ -16,7 +16,7 @@ import pandera.ibis as pa
 if TYPE_CHECKING:
     import pandas as pd
 
-SMALLEST_TOLD = 11
+SMALLEST_DISCLOSED = 11
 """A count from 1 to one below this is never told (common practice of public payers' statistics)."""
 
 OTHER_BASES = "other bases"

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli import main as cli
-from tests.acceptance.cli_kit import Ran, Run
+from tests.acceptance.command_runs import Ran, Run
 from tests.deep import DEEP
 
 TRIPS, MONTHS = 60, 2

@@ -157,7 +157,7 @@ def test_every_command_and_argument_has_help() -> None:
 
 
 def test_every_column_of_every_table_is_described() -> None:
-    from schemas.case_detail import CASE_FRAMES
+    from schemas.case_detail import CASE_TABLES
     from schemas.contract import TABLES
     from schemas.outputs import OUTPUTS
     from schemas.stored import STORED
@@ -166,7 +166,7 @@ def test_every_column_of_every_table_is_described() -> None:
     schemas = {name: model.to_schema() for name, model in models.items()} | {
         f"stored {name}": schema for name, schema in STORED.items()
     }
-    schemas |= {f"case {name}": schema for name, schema in CASE_FRAMES.items()}
+    schemas |= {f"case {name}": schema for name, schema in CASE_TABLES.items()}
     for name, schema in schemas.items():
         assert schema.description or (models[name].__doc__ or "").strip(), name
         for column, field in schema.columns.items():

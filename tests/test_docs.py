@@ -56,7 +56,7 @@ def test_every_rule_measure_table_and_key_is_documented() -> None:
     from pipeline.rules import all_rules
     from schemas.contract import TABLES
     from schemas.export_file import ExportFile
-    from schemas.followup import LOOP
+    from schemas.followup import FOLLOWUP_TABLES
     from schemas.outputs import OUTPUTS
     from schemas.stored import STORED, stored_as
 
@@ -65,7 +65,7 @@ def test_every_rule_measure_table_and_key_is_documented() -> None:
     for name, model in {**TABLES, **OUTPUTS}.items():
         section = MADE["data-dictionary.md"].partition(f"\n### {name}")[2].partition("\n###")[0]
         assert all(f"| `{column}` |" in section for column in model.to_schema().columns), name
-    for place, schemas in (("delivered", STORED), ("loop", LOOP)):
+    for place, schemas in (("delivered", STORED), ("loop", FOLLOWUP_TABLES)):
         for name, schema in schemas.items():
             text = MADE["data-dictionary.md"].partition(f"\n### {place}.{name}\n")[2]
             section = text.partition("\n###")[0]

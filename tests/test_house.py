@@ -195,7 +195,7 @@ def texts_of(path: Path) -> list[str]:
     if path.suffix != ".py":
         return [re.sub(r"/\*.*?\*/|\{#.*?#\}|<!--.*?-->", "", source, flags=re.DOTALL)]
     tree = ast.parse(source)
-    said = {
+    sentence = {
         id(node.value)
         for node in ast.walk(tree)
         if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
@@ -203,7 +203,9 @@ def texts_of(path: Path) -> list[str]:
     return [
         node.value
         for node in ast.walk(tree)
-        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in said
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and id(node) not in sentence
     ]
 
 

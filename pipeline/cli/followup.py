@@ -11,7 +11,7 @@ from pipeline.cli.options import BY, GROUP, SHOWN_PROBLEMS, STORE_FOLDER, progre
 from pipeline.store import owners
 
 
-def add_loop_commands(app: typer.Typer) -> None:
+def add_followup_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
     for command in (determine, correct, retrained, publish, ledger, whatif):
         app.command()(command)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 AUDIENCES = ("committee", "director", "education", "base")
 
 
-def add_outside_commands(app: typer.Typer) -> None:
+def add_handover_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
     for command in (pack, picture):
         app.command()(command)
@@ -64,16 +64,16 @@ def pack(  # noqa: PLR0917 - options are read from parameters
         if base is None:
             review = packed_month(into, month, audience, stage)
             stage("pack")
-            target, said = to or into / month / f"pack-{audience}.html", ""
+            target, message = to or into / month / f"pack-{audience}.html", ""
             _write(into, to, target, draw(review, audience).encode("utf-8"))
         else:
             target = to or into / month / _base_file(base, hand_over=hand_over)
             open_to_all = hand_over or to is not None
-            review, said = _base_pack(
+            review, message = _base_pack(
                 into, month, base, target, stage,
                 hand_over=hand_over, by=by, open_to_all=open_to_all,
             )  # fmt: skip
-    typer.echo(f"{said}Wrote {target}")
+    typer.echo(f"{message}Wrote {target}")
     if not review.confidentiality:
         typer.echo(
             "It carries no confidentiality statement of your service: export.toml may hold one,"
@@ -167,7 +167,7 @@ def picture(
         way = by or next(iter(found))
         if way not in found:
             raise unknown("--by", way, f"way to draw {measure}", list(found))
-        drawn = sheet(found[way]())
-        content = png(drawn, WIDTH) if to.suffix.lower() == ".png" else svg(drawn, WIDTH).encode()
+        figure = sheet(found[way]())
+        content = png(figure, WIDTH) if to.suffix.lower() == ".png" else svg(figure, WIDTH).encode()
     write_out(to, content, handed_over=True)
     typer.echo(f"Wrote {to}")

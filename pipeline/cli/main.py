@@ -10,8 +10,8 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.followup import add_loop_commands
-from pipeline.cli.handover import add_outside_commands
+from pipeline.cli.followup import add_followup_commands
+from pipeline.cli.handover import add_handover_commands
 from pipeline.cli.options import (
     BY,
     CANNULAS,
@@ -197,8 +197,8 @@ def simulate(  # noqa: PLR0917 - options, given by name
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 
-add_loop_commands(app)
-add_outside_commands(app)
+add_followup_commands(app)
+add_handover_commands(app)
 
 protocol_app = typer.Typer(
     no_args_is_help=True, help="Read and compare protocol files.", rich_markup_mode=None

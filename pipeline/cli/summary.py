@@ -30,10 +30,10 @@ def review_summary(done: Reviewed) -> str:
     month = done.month
     of = f" of {month.expected} expected" if month.expected is not None else ""
     audit = int((month.cases["group"] == "audit").sum())
-    drawn = f" ({audit} of them drawn at random)" if audit else ""
+    audited = f" ({audit} of them drawn at random)" if audit else ""
     lines = [
         f"{month.service}, {month.month}: {month.received} trips received{of},"
-        f" {len(month.cases)} for a person to read{drawn}.",
+        f" {len(month.cases)} for a person to read{audited}.",
     ]
     if not done.loaded.new and not done.loaded.received:
         lines.append("These files were delivered before: nothing new was stored.")

@@ -45,7 +45,7 @@ def dictionary_page() -> str:
     """Every table and column in and out, and every key of the settings files."""
     from schemas.contract import TABLES
     from schemas.followup import CorrectionsSheet, DeterminationsSheet, RetrainingSheet
-    from schemas.followup_outputs import LOOP_OUTPUTS
+    from schemas.followup_outputs import FOLLOWUP_OUTPUTS
     from schemas.measure_outputs import MEASURE_OUTPUTS
     from schemas.outputs import OUTPUTS
 
@@ -54,7 +54,7 @@ def dictionary_page() -> str:
         "correct": CorrectionsSheet,
         "retraining (sheet)": RetrainingSheet,
     }
-    written = {**OUTPUTS, **MEASURE_OUTPUTS, **LOOP_OUTPUTS}
+    written = {**OUTPUTS, **MEASURE_OUTPUTS, **FOLLOWUP_OUTPUTS}
     return page(
         "Data dictionary",
         "[A delivery](#a-delivery) · [Settings files](#settings-files) ·"
@@ -81,9 +81,9 @@ def dictionary_page() -> str:
 
 
 def _not_files() -> set[str]:
-    from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES
+    from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES
 
-    return {"rule_counts", *LOOP_OUTPUTS} - set(MONTH_TABLES)
+    return {"rule_counts", *FOLLOWUP_OUTPUTS} - set(MONTH_TABLES)
 
 
 def _tables(models: Mapping[str, Any], not_files: Iterable[str] = ()) -> Iterator[str]:
@@ -122,11 +122,11 @@ def _store() -> Iterator[str]:
     from pipeline.judging.evaluator import KEPT
     from pipeline.store.database import sql_type
     from schemas.contract import TABLES
-    from schemas.followup import LOOP
+    from schemas.followup import FOLLOWUP_TABLES
     from schemas.stored import STORED, stored_as
 
     yield STORE.format(judged=", ".join(map(code, sorted(KEPT))))
-    for place, schemas in (("delivered", STORED), ("loop", LOOP)):
+    for place, schemas in (("delivered", STORED), ("loop", FOLLOWUP_TABLES)):
         for name, schema in schemas.items():
             kept = {stored_as(table): table for table in TABLES}.get(name, "")
             contract = TABLES[kept].to_schema().columns if kept else {}
@@ -146,15 +146,17 @@ def _store() -> Iterator[str]:
 
 def _cases(known: Mapping[str, Any]) -> Iterator[str]:
     """Each frame's own columns, beside what it shares with the table of its name."""
-    from schemas.case_detail import CASE_FRAMES
+    from schemas.case_detail import CASE_TABLES
 
-    for name, schema in CASE_FRAMES.items():
+    for name, schema in CASE_TABLES.items():
         shared = set(known[name].to_schema().columns) if name in known else set()
         own = {column: field for column, field in schema.columns.items() if column not in shared}
         yield f"### Case: {name}"
-        said = f"{schema.description}." if schema.description else ""
+        description = f"{schema.description}." if schema.description else ""
         also = f"Columns of {code(name)}{', and these:' if own else '.'}" if shared else ""
-        yield " ".join(filter(None, [_paragraphs(said) if name not in known or own else "", also]))
+        yield " ".join(
+            filter(None, [_paragraphs(description) if name not in known or own else "", also])
+        )
         if own:
             yield _columns(own)
 

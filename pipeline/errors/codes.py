@@ -77,7 +77,7 @@ MONTH, OPTION, CROSSWALK = "the month", "the option", "the key or crosswalk"
 
 CLOSE_IT = "Close the quotation mark, or double it where it belongs to the text."
 DOUBLE_THEM = "Double the quotation marks that belong to the text, and export again."
-MAKE_ROOM = "Make room and try again; nothing is half-stored."
+FREE_SPACE = "Make room and try again; nothing is half-stored."
 
 TABLE = (
     Code("not-a-delivery", REFUSED, FOLDER,
@@ -230,7 +230,7 @@ TABLE = (
          "What was given is stored, but not all the rest could be written.",
          "Make room, or get permission, and run the same command again."),
     Code("disk-full", REFUSED, FILE, "There is no room left to write.",
-         MAKE_ROOM, in_source=MAKE_ROOM),
+         FREE_SPACE, in_source=FREE_SPACE),
     Code("not-a-number", SET_ASIDE, CELL, "A cell of a number column is not written as a number.",
          "Write it with a decimal point and without its unit, or leave it empty.",
          in_source=("Correct it, or list its spelling under nulls if it means that nothing is"

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from pipeline.errors import Mistake, Refused, Unfinished, problem, refused
 
-NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+DISK_IS_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 NO_ACCESS = {errno.EACCES, errno.EPERM, errno.EROFS}
 FULL = (
     "No space left", "Could not write", "File too large", "Disk quota", "max_temp_directory",
@@ -28,7 +28,7 @@ def as_mistake(error: BaseException, place: str | None = None) -> Mistake | None
 
     if isinstance(error, OSError):
         where = str(error.filename) if error.filename else place
-        if error.errno in NO_ROOM:
+        if error.errno in DISK_IS_FULL:
             return _full(place or where)
         return _closed(where) if error.errno in NO_ACCESS else None
     return _of_database(error, place) if isinstance(error, duckdb.Error) else None

@@ -71,8 +71,8 @@ def problem(
     `column`: the column, or the option or argument of a command.
     """
     record = CODES[code]
-    told = remedy or record.remedy or record.in_source or ""
-    return Problem(file, line, column, code, what, told)
+    action = remedy or record.remedy or record.in_source or ""
+    return Problem(file, line, column, code, what, action)
 
 
 def in_cell(

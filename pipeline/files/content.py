@@ -72,7 +72,9 @@ class Scan:
         self.run = len(data) - last - 1 if last >= 0 else longest
         self.newlines += data.count(b"\n")
         self.returns += data.count(b"\r")
-        self.loose = self.loose or _loose(self.tail[-1:] + data[:1]) or _loose(data)
+        self.loose = (
+            self.loose or _has_loose_quotes(self.tail[-1:] + data[:1]) or _has_loose_quotes(data)
+        )
         self.tail = data[-TAIL:] if len(data) >= TAIL else (self.tail + data)[-TAIL:]
 
     def text(self, path: Path) -> Text:
@@ -82,7 +84,7 @@ class Scan:
         return Text(path, self.newlines, self.returns, ends, max(0, blank - 1), self.loose)
 
 
-def _loose(chunk: bytes) -> bool:
+def _has_loose_quotes(chunk: bytes) -> bool:
     return b'"' in chunk and any(pair in chunk for pair in LOOSE_QUOTES)
 
 
@@ -92,11 +94,11 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
     Only ordinary files are opened: to open a named pipe would wait for ever.
     """
     try:
-        state = path.stat()
-        if not stat.S_ISREG(state.st_mode):
-            what = "a folder" if stat.S_ISDIR(state.st_mode) else "a device, pipe or socket"
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            what = "a folder" if stat.S_ISDIR(status.st_mode) else "a device, pipe or socket"
             raise Unreadable("not-a-file", f"this is {what}, not a file")
-        if most is not None and state.st_size > most:
+        if most is not None and status.st_size > most:
             raise Unreadable("too-large", f"it is larger than {most >> 20} megabytes")
         digest = hashlib.sha256()
         scan = None if path.suffix.lower() in NOT_TEXT else Scan()

@@ -43,7 +43,7 @@ class Answer:
         return self.rules or (None,)
 
     @property
-    def said(self) -> tuple[str | None, ...]:
+    def without_note(self) -> tuple[str | None, ...]:
         """What it says, the note apart, which may be left blank in a later sheet."""
         return (self.conclusion, self.status, self.refer_to, self.action, self.due_month)
 
@@ -79,7 +79,7 @@ class Checked:
 
 def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) -> Checked:
     """Hold every row that answers something against the model, the store and the other rows."""
-    answered = [row for row in sheet.rows if any(row.cells.get(name) for name in SAID)]
+    answered = [row for row in sheet.rows if any(row.cells.get(name) for name in ANSWERING_CELLS)]
     problems: list[Problem] = []
     for row in answered:
         problems += cell_problems(sheet, row, DeterminationsSheet)
@@ -101,7 +101,7 @@ def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) 
     return Checked(kept, trips, ordered, len(answered))
 
 
-SAID = [name for name in ANSWERS if name not in ("rules", "reviewer")]
+ANSWERING_CELLS = [name for name in ANSWERS if name not in ("rules", "reviewer")]
 """Cells that make a row an answer: the rules and the reviewer may stand there beforehand."""
 
 
@@ -191,17 +191,17 @@ def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
 
 def _contradictions(file: str, answers: list[Answer]) -> Iterator[Problem]:
     """Rows of one reviewer that answer one rule of a trip in two ways: none of them is used."""
-    said: dict[tuple[str, str, str | None], list[Answer]] = {}
+    answers_to: dict[tuple[str, str, str | None], list[Answer]] = {}
     for answer in answers:
         for rule in answer.about:
-            said.setdefault((answer.trip_id, answer.reviewer, rule), []).append(answer)
-    told = set()
-    for (_, _, rule), same in said.items():
-        if len({answer.said for answer in same}) < 2:
+            answers_to.setdefault((answer.trip_id, answer.reviewer, rule), []).append(answer)
+    reported = set()
+    for (_, _, rule), same in answers_to.items():
+        if len({answer.without_note for answer in same}) < 2:
             continue
         for answer in same:
-            if answer.line not in told:
-                told.add(answer.line)
+            if answer.line not in reported:
+                reported.add(answer.line)
                 others = ", ".join(str(a.line) for a in same if a is not answer)
                 what = f"{rule or 'the case'} is answered otherwise in row {others}"
                 remedy = "Keep one of the answers."

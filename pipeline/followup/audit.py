@@ -46,27 +46,29 @@ def draw_audit(
     """
     con.execute(_UNFLAGGED, {"month": month})
     (unflagged,) = one(con, "SELECT count(*) FROM unflagged_trip")
-    drawn = con.execute("SELECT seed FROM loop.audit_draw WHERE month = ?", [month]).fetchall()
-    if not drawn and not unflagged:
+    earlier_seed = con.execute(
+        "SELECT seed FROM loop.audit_draw WHERE month = ?", [month]
+    ).fetchall()
+    if not earlier_seed and not unflagged:
         return
-    seed = drawn[0][0] if drawn else _seed(con, month)
+    seed = earlier_seed[0][0] if earlier_seed else _seed(con, month)
     wanted = audit_size(unflagged, half_width)
     joining = """
         SELECT trip_id, sha256($1 || '|' || trip_id) AS mark FROM unflagged_trip
         WHERE trip_id NOT IN (SELECT trip_id FROM loop.audit WHERE month = $2)
     """
-    if drawn:
+    if earlier_seed:
         # only what was not there when it was drawn may join, and by the same chance
         chosen = f"""{joining} AND mark < (SELECT max(mark) FROM loop.audit WHERE month = $2)
             ORDER BY mark"""
     else:
         chosen = f"{joining} ORDER BY mark LIMIT {wanted}"
     rows = con.execute(chosen, [seed, month]).fetchall()
-    if not drawn:
+    if not earlier_seed:
         insert(con, "audit_draw", [(month, seed, unflagged, wanted, half_width, EXPECTED)])
     if rows:
         insert(con, "audit", [(month, trip_id, mark) for trip_id, mark in rows])
-    if rows or not drawn:
+    if rows or not earlier_seed:
         trips = sorted(trip_id for trip_id, _ in rows)
         record(con, "audit", {"month": month, "trips": trips, "unflagged": unflagged})
 

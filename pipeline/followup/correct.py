@@ -13,7 +13,7 @@ from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.corrections import apply_corrections, placed_rows
 from pipeline.store.database import transaction
-from pipeline.store.followup_tables import ensure, following, insert
+from pipeline.store.followup_tables import ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
 from pipeline.store.sql import quoted
@@ -74,7 +74,7 @@ def correct(file: Path, folder: Path, by: str | None = None) -> Corrected:
     sheet = read_sheet(file, CorrectionsSheet, TAB)
     with store_in(folder) as con:
         with transaction(con):
-            ensure(con)
+            ensure_followup_tables(con)
             cells, problems = _checked(con, sheet, by)
             held = _held(con)
             new = [cell for cell in cells if held.get(cell.key) != (cell.original, cell.value)]
@@ -217,8 +217,8 @@ def _held(con: duckdb.DuckDBPyConnection) -> dict[tuple[Any, ...], tuple[Any, ..
 
 
 def _store(con: duckdb.DuckDBPyConnection, sheet: Sheet, new: list[Cell], by: str | None) -> int:
-    sheet_no = following(con, "sheet", "sheet_no")
-    number = following(con, "correction", "correction_no")
+    sheet_no = next_number(con, "sheet", "sheet_no")
+    number = next_number(con, "correction", "correction_no")
     insert(con, "sheet", [(sheet_no, KIND, sheet.sha256, by, len(sheet.rows), len(new))])
     insert(con, "correction", [
         (place, sheet_no, cell.line, cell.trip_id, cell.table, cell.at_s, cell.place,

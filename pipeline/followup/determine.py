@@ -10,7 +10,7 @@ from pipeline.errors import Problem
 from pipeline.followup.answers import Answer, Checked, check_answers
 from pipeline.followup.sheets import read_sheet
 from pipeline.store.database import transaction
-from pipeline.store.followup_tables import check_judged, ensure, following, insert
+from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
 from schemas.followup import DeterminationsSheet
@@ -45,7 +45,7 @@ def determine(file: Path, folder: Path, by: str | None = None) -> Determined:
     with store_in(folder) as con:
         check_judged(con)
         with transaction(con):
-            ensure(con)
+            ensure_followup_tables(con)
             checked = check_answers(con, sheet, by)
             new, replaced, differing = _compare(con, checked)
             if new:
@@ -67,7 +67,7 @@ def _compare(
         before = [held.get((answer.trip_id, rule, answer.reviewer)) for rule in answer.about]
         same = [
             b is not None
-            and b[:5] == answer.said
+            and b[:5] == answer.without_note
             and answer.note in (None, b[5])
             and b[6] == verdicts.get(rule or "")
             for b, rule in zip(before, answer.about, strict=True)
@@ -77,7 +77,7 @@ def _compare(
         new.append(answer)
         for rule, b, unchanged in zip(answer.about, before, same, strict=True):
             held[answer.trip_id, rule, answer.reviewer] = (
-                *answer.said, answer.note, verdicts.get(rule or "")
+                *answer.without_note, answer.note, verdicts.get(rule or "")
             )  # fmt: skip
             if b is not None and not unchanged:
                 replaced.append(_replaced(answer, rule, b))
@@ -85,8 +85,8 @@ def _compare(
     return new, replaced, differing
 
 
-Said = tuple[Any, ...]
-Held = dict[tuple[str, str | None, str], Said]
+AnswerCells = tuple[Any, ...]
+Held = dict[tuple[str, str | None, str], AnswerCells]
 
 
 def _held(con: duckdb.DuckDBPyConnection, checked: Checked) -> Held:
@@ -103,7 +103,7 @@ def _words(conclusion: str | None, status: str) -> str:
     return f"{conclusion or 'no conclusion'}, {status}".replace("_", " ")
 
 
-def _replaced(answer: Answer, rule: str | None, before: Said) -> str:
+def _replaced(answer: Answer, rule: str | None, before: AnswerCells) -> str:
     now, then = _words(answer.conclusion, answer.status), _words(before[0], before[1])
     more = "" if now != then else " (details)"
     return (
@@ -118,12 +118,12 @@ def _differing(answer: Answer, held: Held) -> list[str]:
         return []
     return [
         f"{answer.trip_id}, {rule or 'the case'}: {answer.reviewer} concluded"
-        f" {answer.conclusion}, {other} {said[0]}.".replace("_", " ")
-        for (trip_id, rule, other), said in sorted(held.items(), key=str)
+        f" {answer.conclusion}, {other} {cells[0]}.".replace("_", " ")
+        for (trip_id, rule, other), cells in sorted(held.items(), key=str)
         if trip_id == answer.trip_id
         and rule in answer.about
         and other != answer.reviewer
-        and said[0] not in (None, answer.conclusion)
+        and cells[0] not in (None, answer.conclusion)
     ]
 
 
@@ -134,8 +134,8 @@ def _store(
     sha256: str,
     by: str | None,
 ) -> None:
-    sheet_no = following(con, "sheet", "sheet_no")
-    number = following(con, "determination", "determination_no")
+    sheet_no = next_number(con, "sheet", "sheet_no")
+    number = next_number(con, "determination", "determination_no")
     insert(con, "sheet", [(sheet_no, TAB, sha256, by, checked.rows, len(new))])
     for place, answer in enumerate(new, start=number):
         trip = checked.trips[answer.trip_id]

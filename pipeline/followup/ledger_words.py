@@ -27,7 +27,7 @@ def ledger(folder: Path) -> tuple[str, list[Problem]]:
 
 
 def _line(entry: Entry) -> str:
-    detail = entry.told
+    detail = entry.parsed
     by = f" by {detail['by']}" if detail.get("by") else ""
     try:
         words = _words(entry.what, detail)

@@ -19,9 +19,9 @@ from pipeline.followup.restate import restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
 from pipeline.store.database import one, transaction
-from pipeline.store.followup_tables import ensure
+from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.ledger import head
-from schemas.followup_outputs import MONTH_TABLES, LoopReview
+from schemas.followup_outputs import MONTH_TABLES, FollowUpReview
 
 if TYPE_CHECKING:
     import duckdb
@@ -36,7 +36,7 @@ def join_cases(
     Call after `cases`. Draws the audit where that was not done.
     """
     with transaction(con):
-        ensure(con)
+        ensure_followup_tables(con)
         if month in baseline_months(con):
             con.execute("DELETE FROM month_case")
             return
@@ -74,20 +74,20 @@ def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
     return rows.reindex(columns=list(Measures.to_schema().columns))
 
 
-def loop_review(
+def followup_review(
     con: duckdb.DuckDBPyConnection,
     month: str,
     measures: pd.DataFrame,
     *,
     publishing: bool = False,
-) -> LoopReview:
-    """Every table of the loop for the month's pages; call after `with_confirmed`.
+) -> FollowUpReview:
+    """Every table of the follow-up for the month's pages; call after `with_confirmed`.
 
     `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
     counts as published already.
     """
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
-    return LoopReview(
+    return FollowUpReview(
         baseline=month in baseline_months(con),
         published=int(published) + publishing,
         ledger_head=head(con),
@@ -102,11 +102,13 @@ def loop_review(
     )
 
 
-def write_loop_data(con: duckdb.DuckDBPyConnection, loop: LoopReview, folder: Path) -> None:
-    """Write the loop's tables beside the month's other data files."""
+def write_followup_data(
+    con: duckdb.DuckDBPyConnection, followup: FollowUpReview, folder: Path
+) -> None:
+    """Write the follow-up's tables beside the month's other data files."""
     folder.mkdir(parents=True, exist_ok=True)
     for name in MONTH_TABLES:
-        con.register("frame", getattr(loop, name))
+        con.register("frame", getattr(followup, name))
         target = str(folder / f"{name}.csv").replace("'", "''")
         con.execute(f"COPY (FROM frame) TO '{target}' (FORMAT csv, HEADER)")
         con.unregister("frame")

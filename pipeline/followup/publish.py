@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import refused
 from pipeline.errors.disk import after_storing
 from pipeline.store.database import one, transaction
-from pipeline.store.followup_tables import check_judged, ensure, following, insert
+from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import head, record_stored
 from pipeline.store.recovery import ASSETS, COMES_AND_GOES, PUBLICATION, put_assets
 from pipeline.store.session import check_token, store_in
@@ -111,8 +111,8 @@ def _store(
     version: str,
     by: str | None,
 ) -> Published:
-    ensure(con)
-    number = following(con, "publication", "publication_no")
+    ensure_followup_tables(con)
+    number = next_number(con, "publication", "publication_no")
     changed = _changed(con, month, figures)
     times = len(_numbers(con, month))
     if changed == 0:
@@ -148,9 +148,9 @@ def _store(
 
 def _numbers(con: duckdb.DuckDBPyConnection, month: str) -> list[int]:
     """Numbers of the month's publications, the first one first."""
-    from pipeline.store.followup_tables import begun
+    from pipeline.store.followup_tables import has_followup_tables
 
-    if not begun(con):
+    if not has_followup_tables(con):
         return []
     rows = con.execute(
         "SELECT publication_no FROM loop.publication WHERE month = ? ORDER BY ALL", [month]

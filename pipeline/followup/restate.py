@@ -56,7 +56,7 @@ def _causes(con: duckdb.DuckDBPyConnection) -> bool:
 
 
 def _why(row: dict[Any, Any]) -> str:
-    said = [
+    reasons = [
         _counted(row["late"], "trip came late", "trips came late"),
         _counted(row["replaced"], "trip was delivered again with other content",
                  "trips were delivered again with other content"),
@@ -65,7 +65,7 @@ def _why(row: dict[Any, Any]) -> str:
                  "trips are judged otherwise from the same records"),
         _counted(row["determinations"], "answer was read since", "answers were read since"),
     ]  # fmt: skip
-    words = [part for part in said if part]
+    words = [part for part in reasons if part]
     if not words:
         return "No trip of the month has changed: the program reckons otherwise than it did."
     listed = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

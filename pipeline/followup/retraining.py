@@ -15,9 +15,9 @@ from pipeline.errors import Problem, in_cell
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.database import transaction
-from pipeline.store.followup_tables import ensure, following, insert
+from pipeline.store.followup_tables import ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
-from pipeline.store.retrainings import TAKEN_BACK, held_retraining
+from pipeline.store.retrainings import WITHDRAWN, held_retraining
 from pipeline.store.session import check_token, store_in
 from schemas.followup import RetrainingSheet
 
@@ -67,10 +67,10 @@ def retrained(file: Path, folder: Path, by: str | None = None) -> Retrained:
     check_token(by)
     sheet = read_sheet(file, RetrainingSheet, TAB)
     with store_in(folder) as con, transaction(con):
-        ensure(con)
+        ensure_followup_tables(con)
         held = {tuple(row) for row in con.execute(held_retraining(con)).fetchall()}
-        taken_back = {tuple(row) for row in con.execute(TAKEN_BACK).fetchall()}
-        entries, problems = _checked(con, sheet, held | taken_back)
+        withdrawn_before = {tuple(row) for row in con.execute(WITHDRAWN).fetchall()}
+        entries, problems = _checked(con, sheet, held | withdrawn_before)
         new = [entry for entry in entries if entry.withdrawn == (entry.key in held)]
         if new:
             _store(con, sheet, new, by)
@@ -128,11 +128,11 @@ def _contradictions(
     file: str, entries: list[Entry], known: set[tuple[str | None, ...]]
 ) -> Iterator[Problem]:
     """Rows that both tell of a retraining and take it back, or take back what nobody told of."""
-    said: dict[tuple[str | None, ...], set[bool]] = {}
+    withdrawn_by_key: dict[tuple[str | None, ...], set[bool]] = {}
     for entry in entries:
-        said.setdefault(entry.key, set()).add(entry.withdrawn)
+        withdrawn_by_key.setdefault(entry.key, set()).add(entry.withdrawn)
     for entry in entries:
-        if len(said[entry.key]) > 1:
+        if len(withdrawn_by_key[entry.key]) > 1:
             what = "the sheet both tells of this retraining and takes it back"
             yield in_cell("contradictory-answer", file, entry.line, "withdrawn", what)
         elif entry.withdrawn and entry.key not in known:
@@ -141,8 +141,8 @@ def _contradictions(
 
 
 def _store(con: duckdb.DuckDBPyConnection, sheet: Sheet, new: list[Entry], by: str | None) -> None:
-    sheet_no = following(con, "sheet", "sheet_no")
-    number = following(con, "retraining", "retraining_no")
+    sheet_no = next_number(con, "sheet", "sheet_no")
+    number = next_number(con, "retraining", "retraining_no")
     insert(con, "sheet", [(sheet_no, KIND, sheet.sha256, by, len(sheet.rows), len(new))])
     insert(con, "retraining", [
         (place, sheet_no, entry.line, *entry.key, entry.withdrawn)

@@ -128,22 +128,21 @@ def cell_problems(sheet: Sheet, row: Row, model: type[pa.DataFrameModel]) -> Ite
 
 
 def _pattern_words() -> dict[str, str]:
-    from schemas import contract
-    from schemas import followup as loop
+    from schemas import contract, followup
 
     return {
         contract.TOKEN_PATTERN: (
             "must be 1 to 64 characters on one line, and not begin with = + - or @"
         ),
         contract.MONTH_PATTERN: "must be a month written YYYY-MM",
-        loop.ACTION_PATTERN: "must be 1 to 300 characters on one line",
-        loop.WORDS_PATTERN: (
+        followup.ACTION_PATTERN: "must be 1 to 300 characters on one line",
+        followup.WORDS_PATTERN: (
             "must be 1 to 300 characters on one line, and not begin with = + - or @"
         ),
-        loop.NOTE_PATTERN: "must be at most 4000 characters",
-        loop.LINE_PATTERN: "must be a whole number",
-        loop.TIME_PATTERN: "must be a whole number of seconds",
-        loop.NAME_PATTERN: "must be the name of a column",
+        followup.NOTE_PATTERN: "must be at most 4000 characters",
+        followup.LINE_PATTERN: "must be a whole number",
+        followup.TIME_PATTERN: "must be a whole number of seconds",
+        followup.NAME_PATTERN: "must be the name of a column",
     }
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from schemas.followup_outputs import LoopReview
+    from schemas.followup_outputs import FollowUpReview
 
 SHEETS = "sheets"
 NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"
@@ -89,7 +89,7 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, loop: LoopReview, most: int
+    con: duckdb.DuckDBPyConnection, followup: FollowUpReview, most: int
 ) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is."""
     names = [
@@ -101,7 +101,7 @@ def workbook_tables(
     ]
     tables = {name: con.execute(f"FROM out_{name} LIMIT {most}").df() for name in names}
     lengths = {name: int(one(con, f"SELECT count(*) FROM out_{name}")[0]) for name in names}
-    answered = {name: getattr(loop, name) for name in MONTH_TABLES if name != TAB}
+    answered = {name: getattr(followup, name) for name in MONTH_TABLES if name != TAB}
     return {**tables, **answered}, lengths
 
 

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from pipeline.followup.sheets import Cells
 
-Said = tuple[Any, ...]
-SAID = ("conclusion", "status", "refer_to", "action", "due_month")
+AnswerCells = tuple[Any, ...]
+ANSWER_CELLS = ("conclusion", "status", "refer_to", "action", "due_month")
 
 
 def determinations_frame(
@@ -31,17 +31,17 @@ def determinations_frame(
 
     cases = _cases(con, month)
     answers = _stored(con)
-    told = _told(con)
+    ever_stored = _ever_stored(con)
     for cells in pending:
-        _carry_over(cells, cases, answers, told)
+        _carry_over(cells, cases, answers, ever_stored)
     rows = []
     for trip_id, case in cases.items():
         leading = case.pop("leading_rule")
         held = answers.get(trip_id, [])
         stale = [a["earlier_answer"] for a in held if a.get("earlier_answer")]
         valid = [a for a in held if not a.get("earlier_answer")] or [{"rules": leading}]
-        said_before = " / ".join(dict.fromkeys(stale)) or None
-        rows += [{**case, "earlier_answer": said_before, **answer} for answer in valid]
+        earlier = " / ".join(dict.fromkeys(stale)) or None
+        rows += [{**case, "earlier_answer": earlier, **answer} for answer in valid]
     return pd.DataFrame(rows, columns=[*PREFILLED, *ANSWERS], dtype=object)
 
 
@@ -92,12 +92,12 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
 
 def _earlier(answer: dict[str, Any]) -> str:
     words = [answer.get("conclusion"), answer.get("status"), answer.get("action")]
-    said = ", ".join(str(word).replace("_", " ") for word in words if word)
+    summary = ", ".join(str(word).replace("_", " ") for word in words if word)
     who = f" ({answer['reviewer']})" if answer.get("reviewer") else ""
-    return f"{answer.get('rules') or 'the case'}: {said}{who}; the record has changed since"
+    return f"{answer.get('rules') or 'the case'}: {summary}{who}; the record has changed since"
 
 
-def _told(con: duckdb.DuckDBPyConnection) -> set[Said]:
+def _ever_stored(con: duckdb.DuckDBPyConnection) -> set[AnswerCells]:
     """Every answer ever stored for the trips of the sheet, to tell those not read back."""
     rows = con.execute("""
         SELECT determination_no, trip_id, string_agg(rule, ' ' ORDER BY rule), conclusion, status,
@@ -111,12 +111,12 @@ def _carry_over(
     cells: Cells,
     cases: dict[str, dict[str, Any]],
     answers: dict[str, list[dict[str, Any]]],
-    told: set[Said],
+    ever_stored: set[AnswerCells],
 ) -> None:
     """Put an answer that was not read back beside the stored ones, in the place of what it says."""
     trip_id, rules = str(cells.get("trip_id")), " ".join(sorted((cells.get("rules") or "").split()))
-    said = tuple(cells.get(name) for name in SAID)
-    if not any(said) or (trip_id, rules or None, *said) in told:
+    given = tuple(cells.get(name) for name in ANSWER_CELLS)
+    if not any(given) or (trip_id, rules or None, *given) in ever_stored:
         return
     answer: dict[str, Any] = {name: cells.get(name) for name in ANSWERS}
     case = cases.get(trip_id)

@@ -46,7 +46,7 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
     versions = versions_in_store(con)
     with transaction(con):
         _forget_outdated(con, versions)
-        _in_force(con, versions)
+        _make_in_force(con, versions)
         count = _to_judge(con, _already_judged(con))
         if count or _already_judged(con) == _NOTHING_JUDGED:
             _evaluate(con, versions, stage)
@@ -67,7 +67,7 @@ def replay(
     Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
     open for reading only. `months`: only trips from the first to the second of them.
     """
-    _in_force(con, versions)
+    _make_in_force(con, versions)
     if months:
         con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
     count = _to_judge(con, _NOTHING_JUDGED)
@@ -80,14 +80,14 @@ def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -
     judged = _already_judged(con)
     if judged == _NOTHING_JUDGED:
         return False
-    kept = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
-    if kept != {version.protocol_no: _fingerprint(version) for version in versions}:
+    stored = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
+    if stored != {version.protocol_no: _fingerprint(version) for version in versions}:
         return False
-    _in_force(con, versions)
+    _make_in_force(con, versions)
     return _to_judge(con, judged) == 0
 
 
-def recall(
+def reuse_judged(
     con: duckdb.DuckDBPyConnection,
     versions: list[VersionInStore],
     months: tuple[str, str] | None = None,
@@ -97,11 +97,11 @@ def recall(
     Right only where the store is `up_to_date` under those very versions, or these with some of
     their rules alone.
     """
-    _in_force(con, versions)
+    _make_in_force(con, versions)
     if months:
         con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
     _to_judge(con, _NOTHING_JUDGED)
-    rules = [(kept, name) for kept in versions for name in kept.rules]
+    rules = [(stored, name) for stored in versions for name in stored.rules]
     for table in READ_BY_RULES:
         con.execute(f"""
             CREATE OR REPLACE TEMP TABLE {table}_now AS
@@ -115,41 +115,41 @@ def recall(
     open_trips = (occlusions.logged_occlusions(), occlusions.occlusion_if_open())
     for sql in (_LOST, _CONTACTS, *open_trips):
         con.execute(sql)
-    if any("charted_now" in all_rules()[name].sql(kept.rules[name]) for kept, name in rules):
+    if any("charted_now" in all_rules()[name].sql(stored.rules[name]) for stored, name in rules):
         con.execute(series.charted())
 
 
-def at_once(
+def sql_for_values(
     con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
 ) -> Iterator[str]:
-    """SELECTs that judge the trips of the last `replay` or `recall` anew.
+    """SELECTs that judge the trips of the last `replay` or `reuse_judged` anew.
 
     Each gives `no`, a key of `tried`, and the columns of `verdict_now`; `tried` may differ from
     the versions replayed in nothing but rules. What one text of SQL asks with several values is
     asked in one go, of every trip with each of them.
     """
-    in_use = _in_use(con)
-    for protocol_no, rule, chosen in alike(tried):
+    in_use = _versions_in_use(con)
+    for protocol_no, rule, chosen in tried_by_sql(tried):
         if protocol_no in in_use:
-            values, moved = tried_values(rule, chosen)
+            values, differing = tried_values(rule, chosen)
             first = next(iter(chosen.values()))
             yield f"""
-                WITH {_of_version(protocol_no)}, {values}
+                WITH {_version_tables(protocol_no)}, {values}
                 SELECT {TRIED}.no, answer.*, {protocol_no} AS protocol_no, '{rule.id}' AS rule
-                FROM {TRIED}, LATERAL ({rule.sql(first, moved)}) answer
+                FROM {TRIED}, LATERAL ({rule.sql(first, differing)}) answer
                 UNION ALL BY NAME {_NOTHING_OBSERVED}"""
 
 
-def alike(
+def tried_by_sql(
     tried: Mapping[int, Sequence[VersionInStore]],
 ) -> Iterator[tuple[int, Rule, dict[int, Parameters]]]:
     """Version, rule, and the parameters by number of `tried`: those one text of SQL asks about."""
     together: dict[tuple[int, str, str], dict[int, Parameters]] = {}
     for no, versions in tried.items():
-        for kept in versions:
-            for name, parameters in kept.rules.items():
+        for stored in versions:
+            for name, parameters in stored.rules.items():
                 rule = all_rules()[name]
-                asked = (kept.protocol_no, name, rule.sql(parameters, rule.values))
+                asked = (stored.protocol_no, name, rule.sql(parameters, rule.values))
                 together.setdefault(asked, {})[no] = parameters
     for (protocol_no, name, _), chosen in together.items():
         yield protocol_no, all_rules()[name], chosen
@@ -161,14 +161,14 @@ def tried_values(rule: Rule, chosen: Mapping[int, Parameters]) -> tuple[str, lis
     Also the names of these values.
     """
     first = next(iter(chosen.values()))
-    moved = [
+    differing = [
         n for n in rule.values if any(getattr(p, n) != getattr(first, n) for p in chosen.values())
     ]
     rows = ", ".join(
-        f"({', '.join([str(no), *(getattr(SqlParameters(p), name) for name in moved)])})"
+        f"({', '.join([str(no), *(getattr(SqlParameters(p), name) for name in differing)])})"
         for no, p in chosen.items()
     )
-    return f"{TRIED}({', '.join(['no', *moved])}) AS (VALUES {rows})", moved
+    return f"{TRIED}({', '.join(['no', *differing])}) AS (VALUES {rows})", differing
 
 
 def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
@@ -201,11 +201,11 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
 def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
     """Protocol_no, longest_limit_s and fails_at_limit of the versions that limit a cut-off."""
     rows = []
-    for kept in versions:
-        for name, parameters in kept.rules.items():
+    for stored in versions:
+        for name, parameters in stored.rules.items():
             p, limit = SqlParameters(parameters), all_rules()[name].cutoff_limit
             if limit:
-                rows.append(f"({kept.protocol_no}, {getattr(p, limit)}, {p.at_limit == 'fail'})")
+                rows.append(f"({stored.protocol_no}, {getattr(p, limit)}, {p.at_limit == 'fail'})")
     if not rows:
         return "SELECT NULL::INTEGER, NULL::DOUBLE, NULL::BOOLEAN WHERE FALSE"
     return f"VALUES {', '.join(rows)}"
@@ -225,20 +225,20 @@ def _judge_rules(
             trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, verdict VARCHAR,
             observed_low DOUBLE, observed_high DOUBLE, from_s INTEGER, until_s INTEGER, why VARCHAR
         )""")
-    in_use = _in_use(con)
-    for kept in versions:
-        if kept.protocol_no not in in_use:
+    in_use = _versions_in_use(con)
+    for stored in versions:
+        if stored.protocol_no not in in_use:
             continue
-        for name, parameters in kept.rules.items():
+        for name, parameters in stored.rules.items():
             stage(f"rule {name}")
             con.execute(f"""
                 INSERT INTO verdict_now BY NAME
-                WITH {_of_version(kept.protocol_no)}
-                SELECT *, {kept.protocol_no} AS protocol_no, '{name}' AS rule
+                WITH {_version_tables(stored.protocol_no)}
+                SELECT *, {stored.protocol_no} AS protocol_no, '{name}' AS rule
                 FROM ({all_rules()[name].sql(parameters)})""")
 
 
-def _of_version(protocol_no: int) -> str:
+def _version_tables(protocol_no: int) -> str:
     """What rules read of the trips of one version."""
     return f"""
     version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = {protocol_no}),
@@ -247,15 +247,15 @@ def _of_version(protocol_no: int) -> str:
     )"""
 
 
-def _in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
+def _versions_in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
     """The versions that some trip to judge is judged by."""
     return {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
 
 
-def _fingerprint(kept: VersionInStore) -> str:
+def _fingerprint(stored: VersionInStore) -> str:
     """Changes whenever this program would judge a trip of the version otherwise."""
-    parts = [sql for _, sql in stages([kept])]
-    for name, parameters in kept.rules.items():
+    parts = [sql for _, sql in stages([stored])]
+    for name, parameters in stored.rules.items():
         parts += [name, all_rules()[name].sql(parameters), parameters.model_dump_json()]
     return hashlib.sha256("\x00".join(parts).encode()).hexdigest()
 
@@ -267,7 +267,7 @@ def _forget_outdated(con: duckdb.DuckDBPyConnection, versions: list[VersionInSto
         "CREATE TABLE IF NOT EXISTS judged.fingerprint (protocol_no INTEGER, value VARCHAR)"
     )
     before = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
-    now = {kept.protocol_no: _fingerprint(kept) for kept in versions}
+    now = {stored.protocol_no: _fingerprint(stored) for stored in versions}
     if any(now.get(no) != value for no, value in before.items()):
         for table in KEPT:
             con.execute(f"DROP TABLE IF EXISTS judged.{table}")
@@ -284,17 +284,17 @@ def _protocol_now(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
             clock_tolerance_s DOUBLE, matched_tolerance_s DOUBLE, {carries}
         )""")
     marks = ", ".join("?" * (5 + len(series.FIELDS)))
-    for kept in versions:
-        v = kept.version
+    for stored in versions:
+        v = stored.version
         carry = [carry_forward_s(v, f) for f in series.FIELDS]
         con.execute(
             f"INSERT INTO protocol_now VALUES ({marks})",
-            [kept.protocol_no, v.from_month, v.merge_within_s, v.clock_tolerance_s,
+            [stored.protocol_no, v.from_month, v.merge_within_s, v.clock_tolerance_s,
              v.matched_tolerance_s, *carry],
         )  # fmt: skip
 
 
-def _in_force(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+def _make_in_force(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
     """The trips whose content holds, each with the version in force in its month."""
     _protocol_now(con, versions)
     con.execute("""
@@ -312,11 +312,11 @@ def _in_force(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) ->
 
 
 def _already_judged(con: duckdb.DuckDBPyConnection) -> str:
-    kept = con.execute(
+    tables = con.execute(
         "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
         " AND table_name = 'trip_window'"
     ).fetchone()
-    return "SELECT trip_key, protocol_no FROM judged.trip_window" if kept != (0,) else (
+    return "SELECT trip_key, protocol_no FROM judged.trip_window" if tables != (0,) else (
         _NOTHING_JUDGED
     )  # fmt: skip
 
@@ -334,7 +334,7 @@ def _to_judge(con: duckdb.DuckDBPyConnection, judged: str) -> int:
 
 def _keep(con: duckdb.DuckDBPyConnection) -> None:
     """Replace what is kept of the trips judged now, and drop what no longer holds."""
-    there = {
+    existing = {
         name
         for (name,) in con.execute(
             "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'judged'"
@@ -342,11 +342,11 @@ def _keep(con: duckdb.DuckDBPyConnection) -> None:
     }
     (judged_now,) = one(con, "SELECT count(*) FROM to_judge")
     outdated = 0
-    if "trip_window" in there:
+    if "trip_window" in existing:
         con.execute(_OUTDATED)
         (outdated,) = one(con, "SELECT count(*) FROM outdated")
     for table in KEPT:
-        if table not in there:
+        if table not in existing:
             con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
             continue
         if outdated:

@@ -32,13 +32,13 @@ def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
         SELECT v.*, c.protocol_no FROM month_verdict v JOIN case_trip c USING (trip_key)
         WHERE v.verdict NOT IN ('met', 'not_applicable');
     """)
-    for kept in versions:
-        for name, parameters in kept.rules.items():
+    for stored in versions:
+        for name, parameters in stored.rules.items():
             rule, named = all_rules()[name], {"rule": name}
             if rule.states:
-                stretches = _stretches(rule.states, kept.protocol_no)
+                stretches = _stretches(rule.states, stored.protocol_no)
                 con.execute(f"INSERT INTO case_stretch {stretches}", named)
-            moments = _moments(rule, parameters, kept.protocol_no)
+            moments = _moments(rule, parameters, stored.protocol_no)
             if moments:
                 con.execute(f"INSERT INTO case_limit {moments}", named)
 

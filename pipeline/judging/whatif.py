@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
 from pipeline.judging.evaluator import (
-    alike,
-    at_once,
-    recall,
     replay,
+    reuse_judged,
+    sql_for_values,
+    tried_by_sql,
     tried_values,
     up_to_date,
 )
 from pipeline.judging.versions import versions_in_store
-from pipeline.judging.whatif_settings import Setting, shown, under
+from pipeline.judging.whatif_settings import Setting, shown, versions_with
 from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
@@ -67,25 +67,28 @@ def what_if(
     """
     versions = versions_in_store(con)
     rules = {setting.rule for setting in settings}
-    kept = versions if None in rules else [_only(v, {r for r in rules if r}) for v in versions]
-    _check_judged(kept, settings)
+    current = (
+        versions if None in rules else [_with_only(v, {r for r in rules if r}) for v in versions]
+    )
+    _check_judged(current, settings)
     rules_alone = None not in rules
     if rules_alone and up_to_date(con, versions):
-        recall(con, kept, months)
+        reuse_judged(con, current, months)
     else:
-        replay(con, kept, months=months)
-    moved = next((s for s in settings if len(s.values) > 1), settings[0])
-    fixed = [(s.name, s.values[0]) for s in settings if s is not moved]
-    held = "".join(f"{name}={shown(value)}; " for name, value in fixed)
+        replay(con, current, months=months)
+    varied = next((s for s in settings if len(s.values) > 1), settings[0])
+    fixed = [(s.name, s.values[0]) for s in settings if s is not varied]
+    fixed_words = "".join(f"{name}={shown(value)}; " for name, value in fixed)
     tried = [
-        _try(no, kept, [*fixed, (moved.name, value)], held) for no, value in enumerate(moved.values)
+        _tried_value(no, current, [*fixed, (varied.name, value)], fixed_words)
+        for no, value in enumerate(varied.values)
     ]
-    _begin(con, kept)
+    _start_comparison(con, current)
     if rules_alone:
         _judge_at_once(con, tried)
     else:
         _judge_in_turn(con, tried, months)
-    _no_longer_judged(con, kept, tried)
+    _no_longer_judged(con, current, tried)
     return WhatIfResult(
         _labelled(con, "what_if", _curves(), tried),
         _labelled(con, "what_if_changes", _CHANGES, tried),
@@ -105,13 +108,14 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     values = [(n, v) for n, tried in _main_values(versions[-1:]).items() for v in tried]
     if not values:
         return _columns(pd.DataFrame(), "what_if")
-    alone = {r: [_only(v, {r}) for v in versions] for r in {_rule(name) for name, _ in values}}
+    alone = {r: [_with_only(v, {r}) for v in versions] for r in {_rule(name) for name, _ in values}}
     tried = [
-        _try(no, alone[_rule(name)], [(name, value)]) for no, (name, value) in enumerate(values)
+        _tried_value(no, alone[_rule(name)], [(name, value)])
+        for no, (name, value) in enumerate(values)
     ]
-    kept = [_only(v, set(alone)) for v in versions]
-    recall(con, kept, (_earlier(month), month))
-    _begin(con, kept)
+    current = [_with_only(v, set(alone)) for v in versions]
+    reuse_judged(con, current, (_earlier(month), month))
+    _start_comparison(con, current)
     _judge_at_once(con, tried)
     curves = _labelled(con, "what_if", _curves(), tried)
     return curves[curves["rule"] == curves["setting"].map(_rule)].reset_index(drop=True)
@@ -120,10 +124,10 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 def _main_values(versions: Sequence[VersionInStore]) -> dict[str, tuple[float, ...]]:
     """The values to try of every limit with a curve, in the order of the page."""
     values = {}
-    for kept in versions:
-        for rule in sorted(kept.rules, key=lambda name: (all_rules()[name].curves_place, name)):
+    for stored in versions:
+        for rule in sorted(stored.rules, key=lambda name: (all_rules()[name].curves_place, name)):
             for limit in all_rules()[rule].curves:
-                now = float(getattr(kept.rules[rule], limit))
+                now = float(getattr(stored.rules[rule], limit))
                 tried = dict.fromkeys(round(now * factor, 1) for factor in FACTORS)
                 values[f"{rule}.{limit}"] = tuple(tried)
     return values
@@ -133,16 +137,16 @@ def _rule(setting: str) -> str:
     return setting.partition(".")[0]
 
 
-def _try(
-    no: int, kept: list[VersionInStore], chosen: Sequence[tuple[str, Any]], held: str = ""
+def _tried_value(
+    no: int, current: list[VersionInStore], chosen: Sequence[tuple[str, Any]], fixed_words: str = ""
 ) -> _Tried:
-    """The last of `chosen` as the setting that is tried; `held` says the others in words."""
+    """The last of `chosen` as the setting that is tried; `fixed_words` says the others in words."""
     name, value = chosen[-1]
-    changed = under(kept, chosen)
-    return _Tried(no, name, f"{held}{shown(value)}", changed, _same(kept, changed))
+    changed = versions_with(current, chosen)
+    return _Tried(no, name, f"{fixed_words}{shown(value)}", changed, _same(current, changed))
 
 
-def _begin(con: duckdb.DuckDBPyConnection, kept: list[VersionInStore]) -> None:
+def _start_comparison(con: duckdb.DuckDBPyConnection, current: list[VersionInStore]) -> None:
     """Make `verdict_before` of what was just replayed or recalled, and begin `verdict_tried`.
 
     That has each variance of before under the number BEFORE; of each value tried the variances and
@@ -151,15 +155,15 @@ def _begin(con: duckdb.DuckDBPyConnection, kept: list[VersionInStore]) -> None:
     con.execute("DROP TABLE IF EXISTS temp.verdict_before")
     con.execute("ALTER TABLE temp.verdict_now RENAME TO verdict_before")
     con.execute(_BEGIN)
-    _asked(con, {BEFORE: kept})
+    _record_asked(con, {BEFORE: current})
 
 
 def _judge_at_once(con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried]) -> None:
     """Judge under every value that changes a rule; what comes before the rules stays."""
     new = {t.no: t.versions for t in tried if not t.current}
-    for sql in at_once(con, new):
+    for sql in sql_for_values(con, new):
         con.execute(_TRIED.format(verdicts=sql))
-    _asked(con, new)
+    _record_asked(con, new)
 
 
 def _judge_in_turn(
@@ -170,15 +174,15 @@ def _judge_in_turn(
         if not t.current:
             replay(con, t.versions, months=months)
             con.execute(_TRIED.format(verdicts=f"SELECT {t.no} AS no, * FROM verdict_now"))
-            _asked(con, {t.no: t.versions})
+            _record_asked(con, {t.no: t.versions})
 
 
 def _no_longer_judged(
-    con: duckdb.DuckDBPyConnection, kept: list[VersionInStore], tried: Sequence[_Tried]
+    con: duckdb.DuckDBPyConnection, current: list[VersionInStore], tried: Sequence[_Tried]
 ) -> None:
     """Where a value turns a rule off, its verdicts become none."""
     for t in tried:
-        for before, after in zip(kept, t.versions, strict=True):
+        for before, after in zip(current, t.versions, strict=True):
             gone = sorted(before.rules.keys() - after.rules.keys())
             if gone:
                 con.execute(_GONE, {"no": t.no, "version": before.protocol_no, "rules": gone})
@@ -211,14 +215,14 @@ def _earlier(month: str) -> str:
     return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
-def _only(kept: VersionInStore, rules: set[str]) -> VersionInStore:
+def _with_only(stored: VersionInStore, rules: set[str]) -> VersionInStore:
     """The version with these rules alone: no verdict rests on another rule's parameters."""
-    return replace(kept, rules={n: p for n, p in kept.rules.items() if n in rules})
+    return replace(stored, rules={n: p for n, p in stored.rules.items() if n in rules})
 
 
 def _check_judged(versions: list[VersionInStore], settings: Sequence[Setting]) -> None:
     for setting in settings:
-        if setting.rule and not any(setting.rule in kept.rules for kept in versions):
+        if setting.rule and not any(setting.rule in stored.rules for stored in versions):
             what = f"no protocol version of this store judges {setting.rule}"
             remedy = "Turn it on in the protocol file first."
             raise usage("toml-content", "--set", what, remedy=remedy)
@@ -231,12 +235,14 @@ def _same(before: list[VersionInStore], after: list[VersionInStore]) -> bool:
     )
 
 
-def _asked(con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]) -> None:
+def _record_asked(
+    con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
+) -> None:
     """Fill `asked_tried`: trips that a rule surely wants on a blended source, and for how long."""
-    for protocol_no, rule, chosen in alike(tried):
+    for protocol_no, rule, chosen in tried_by_sql(tried):
         if rule.blended_minutes:
-            values, moved = tried_values(rule, chosen)
-            minutes = rule.blended_minutes(SqlParameters(next(iter(chosen.values())), moved))
+            values, varied = tried_values(rule, chosen)
+            minutes = rule.blended_minutes(SqlParameters(next(iter(chosen.values())), varied))
             con.execute(f"""
                 INSERT INTO asked_tried BY NAME
                 WITH {values}
@@ -253,9 +259,9 @@ def _asked(con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionI
 
 def _columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     """The declared columns; whole numbers as Int32, whether or not any of them is missing."""
-    from schemas.followup_outputs import LOOP_OUTPUTS
+    from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 
-    columns = LOOP_OUTPUTS[name].to_schema().columns
+    columns = FOLLOWUP_OUTPUTS[name].to_schema().columns
     whole = [column for column, field in columns.items() if str(field.dtype) == "int32"]
     return frame.reindex(columns=list(columns)).astype(dict.fromkeys(whole, "Int32"))
 

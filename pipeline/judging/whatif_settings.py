@@ -79,27 +79,27 @@ def _values(text: str) -> tuple[Any, ...]:
         return tuple(word.strip() for word in text.split(",") if word.strip())
 
 
-def under(
+def versions_with(
     versions: Iterable[VersionInStore], chosen: Sequence[tuple[str, Any]]
 ) -> list[VersionInStore]:
     """The versions with every (name, value) of `chosen` set; Usage if a value is out of range.
 
     A rule that a version does not judge stays unjudged in it.
     """
-    return [_one_under(kept, chosen) for kept in versions]
+    return [_version_with(stored, chosen) for stored in versions]
 
 
-def _one_under(kept: VersionInStore, chosen: Sequence[tuple[str, Any]]) -> VersionInStore:
+def _version_with(stored: VersionInStore, chosen: Sequence[tuple[str, Any]]) -> VersionInStore:
     from pydantic import ValidationError
 
     from schemas.located import plain_problems
     from schemas.protocol import ProtocolVersion
 
-    content = kept.version.model_dump()
+    content = stored.version.model_dump()
     for name, value in chosen:
         path = name.split(".")
         if path[0] not in GENERAL:
-            if path[0] not in kept.rules:
+            if path[0] not in stored.rules:
                 continue
             path = ["rules", *path]
         _set(content, path, value)
@@ -116,8 +116,8 @@ def _one_under(kept: VersionInStore, chosen: Sequence[tuple[str, Any]]) -> Versi
             for path, message in problems
         ])  # fmt: skip
     rules = parameters_of(version.rules)
-    kept_rules = {name: rules[name] for name in kept.rules if name in rules}
-    return replace(kept, version=version, rules=kept_rules)
+    kept_rules = {name: rules[name] for name in stored.rules if name in rules}
+    return replace(stored, version=version, rules=kept_rules)
 
 
 def _set(content: dict[str, Any], path: list[str], value: Any) -> None:

@@ -33,7 +33,7 @@ def make_table(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
         joins.append(f"left join placed_{plan.number} {name} on {' and '.join(keys)}")
     columns = []
     for column in plan.specs:
-        value, problem = _finished(plan, column)
+        value, problem = _value_and_problem(plan, column)
         columns.append(f"{problem} as p_{column}")
         if column != BEDSIDE:
             columns.append(f"{_or_unreadable(column, value, problem)} as v_{column}")
@@ -59,7 +59,7 @@ def _or_unreadable(column: str, value: str, problem: str) -> str:
     return f"case when {broken} or ({problem}) is not null then '{UNREADABLE}' else ({value}) end"
 
 
-def _finished(plan: TablePlan, column: str) -> tuple[str, str]:
+def _value_and_problem(plan: TablePlan, column: str) -> tuple[str, str]:
     """SQL for a column's value and for what is wrong with it."""
     spec = plan.specs[column]
     if not spec.time:
@@ -111,7 +111,7 @@ def list_problems(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Sourc
         f"select {file}, line, null, case broken {codes} end from made_{plan.number}"
         " where broken > 0"
     ]
-    slots = plan.slots_there(source)
+    slots = plan.slots_present(source)
     for column in plan.specs:
         names = [literal(shown(plan.their_name(column, slot))) for slot in slots]
         selects.append(

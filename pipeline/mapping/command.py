@@ -41,7 +41,7 @@ def map_command(wanted: Wanted, shown: int) -> tuple[str, int]:
     asked.append(wanted.new_key is not None)
     if sum(asked) != 1:
         raise _usage("--to", "exactly one of --to, --suggest, --find and --new-key is needed")
-    with room(wanted.to or wanted.source or wanted.mapping or Path()):
+    with disk_errors(wanted.to or wanted.source or wanted.mapping or Path()):
         return _asked(wanted, shown)
 
 
@@ -93,7 +93,7 @@ def map_source(
     from pipeline.mapping.run import Request, run
     from pipeline.store.whole import new_folder
 
-    with room(delivery):
+    with disk_errors(delivery):
         inside = source if source.is_dir() else source.parent
         read = read_mapping(mapping or inside / MAPPING)
         request = Request(source, delivery, read, months, problems)
@@ -114,7 +114,7 @@ def find_token(token: str, mapping: Path | None = None) -> str:
 
 
 @contextmanager
-def room(delivery: Path) -> Iterator[None]:
+def disk_errors(delivery: Path) -> Iterator[None]:
     """Turn a full disk, and a folder that may not be written, into sentences."""
     import duckdb
 

@@ -24,7 +24,7 @@ def wanted_by(plans: list[TablePlan]) -> tuple[list[str], frozenset[str]]:
     names: dict[str, None] = {}
     needed: set[str] = set()
     for plan in plans:
-        mine, optional = plan.wanted()
-        names |= dict.fromkeys(mine)
-        needed |= set(mine) - optional
+        columns, optional = plan.wanted()
+        names |= dict.fromkeys(columns)
+        needed |= set(columns) - optional
     return list(names), frozenset(set(names) - needed)

@@ -18,14 +18,14 @@ KEY = "row_no, slot"
 PLACE = "file_no, line, broken"
 
 
-def take_rows(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
-    """Create `taken_<n>`: for each row and slot, the text of every column that is made from it.
+def extract_rows(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+    """Create `extracted_<n>`: for each row and slot, the text of every column that is made from it.
 
     A row that does not fit its header is always taken, once: what it says is unknown, and the
     trip it may belong to must not look as if it had not been there.
     """
     structs = []
-    for number, slot in enumerate(plan.slots_there(source)):
+    for number, slot in enumerate(plan.slots_present(source)):
         cells = [f"slot: {number}"]
         for column, spec in plan.specs.items():
             cells.append(f"{quoted(text_name(column))}: {plan.raw(column, source, slot)}")
@@ -33,7 +33,7 @@ def take_rows(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -
                 cells.append(f"{quoted(unit_name(column))}: {plan.raw_unit(column, source)}")
         structs.append(f"{{{', '.join(cells)}}}")
     con.execute(f"""
-        create table taken_{plan.number} as
+        create table extracted_{plan.number} as
         select * from (
             select rowid as row_no, {PLACE}, unnest([{", ".join(structs)}], recursive := true)
             from {source.relation} where broken > 0 or ({plan.condition(source)})
@@ -43,15 +43,15 @@ def take_rows(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -
 
 def _says_something(plan: TablePlan) -> str:
     """SQL that is false for an empty slot, and if so asked for a row with no more than its time."""
-    asked = list(plan.specs)
+    columns = list(plan.specs)
     if plan.map.repeat is not None:
-        asked = [c for c in asked if any(SLOT in name for name in plan.specs[c].from_)]
+        columns = [c for c in columns if any(SLOT in name for name in plan.specs[c].from_)]
     elif not plan.map.skip_empty:
         return "true"
     if plan.map.skip_empty:
-        asked = [c for c in asked if c not in ("trip_id", "at_s")]
-    said = [f"{text_name(c)} is not null" for c in asked if plan.specs[c].constant is None]
-    return f"({' or '.join(said)})" if said else "true"
+        columns = [c for c in columns if c not in ("trip_id", "at_s")]
+    filled = [f"{text_name(c)} is not null" for c in columns if plan.specs[c].constant is None]
+    return f"({' or '.join(filled)})" if filled else "true"
 
 
 def read_cells(
@@ -79,7 +79,7 @@ def read_cells(
     hashed = any(spec.token for spec in plan.specs.values())
     con.execute(
         f"create table cells_{plan.number} as"
-        f" select {KEY}, {PLACE}, {', '.join(columns)} from taken_{plan.number}",
+        f" select {KEY}, {PLACE}, {', '.join(columns)} from extracted_{plan.number}",
         pads if hashed else None,
     )
     for column, spec in plan.specs.items():
@@ -87,7 +87,7 @@ def read_cells(
             value, text = plan.read(column).value, text_name(column)
             con.execute(
                 f"insert into crosswalk select distinct {literal(spec.token)}, {value}, {text}"
-                f" from taken_{plan.number} where {text} is not null and broken = 0",
+                f" from extracted_{plan.number} where {text} is not null and broken = 0",
                 pads,
             )
-    con.execute(f"drop table taken_{plan.number}")
+    con.execute(f"drop table extracted_{plan.number}")

@@ -55,7 +55,7 @@ def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry) -> dict[int, Sour
     sources = {}
     for at, each in enumerate(kinds):
         names, _ = wanted_by([plan for plan in plans if plan.map.each == each])
-        sources[each] = Source(f"source_{entry.number}_{at}", names, there=set(names))
+        sources[each] = Source(f"source_{entry.number}_{at}", names, present=set(names))
         sources[each].create(con)
     seen: set[str] = set()
     for found in entry.files:
@@ -132,7 +132,7 @@ class Document:
         """Enter an element."""
         self.depth += 1
         if not self.inside:
-            self._outside(name, attributes)
+            self._start_outside_a_report(name, attributes)
             return
         if self.depth > MOST_DEPTH:
             raise self._refusal("xml-syntax", "elements are nested too deeply")
@@ -183,7 +183,7 @@ class Document:
     def _refusal(self, code: str, what: str) -> Refused:
         return refused(code, self.name, what, line=self.stream.line)
 
-    def _outside(self, name: str, attributes: dict[str, str]) -> None:
+    def _start_outside_a_report(self, name: str, attributes: dict[str, str]) -> None:
         if self.depth == 1:
             self._check_root(name, attributes)
         elif name == f"{NAMESPACE}{SEPARATOR}{REPORT}":

@@ -82,13 +82,13 @@ class TablePlan:
                 optional |= {filled(n, slot) for n in spec.from_ if SLOT in n}
         return list(dict.fromkeys(names)), optional
 
-    def slots_there(self, source: Source) -> list[str | None]:
+    def slots_present(self, source: Source) -> list[str | None]:
         """The slots the source has; Refused where it has a part of one, or none."""
         found: list[str | None] = []
         problems = []
         for slot in self.slots:
             names = [filled(n, slot) for s in self.specs.values() for n in s.from_ if SLOT in n]
-            missing = [name for name in names if name not in source.there]
+            missing = [name for name in names if name not in source.present]
             if names and len(missing) == len(names):
                 continue
             found.append(slot)

@@ -198,12 +198,12 @@ class Report:
         else:
             yield self.line, [self._of_report(name) for name in kind.names]
 
-    def _of_report(self, name: Name, outside: str | None = None) -> str:
+    def _of_report(self, name: Name, outside_of: str | None = None) -> str:
         """The value of an element wherever it stands, or outside all groups of one kind."""
         if name.custom is not None:
             return one_of(self.found.get((name.custom, ""), []), name.pick)
-        there = self.values.get(name.element or "", [])
-        return one_of([value for value, kinds in there if outside not in kinds], name.pick)
+        placed = self.values.get(name.element or "", [])
+        return one_of([value for value, kinds in placed if outside_of not in kinds], name.pick)
 
     def _of_group(self, name: Name, kind: str, group: Group) -> str:
         """The value within a group; where it has none, that of the report around it."""

@@ -44,14 +44,14 @@ READ = "read_now"
 class Source:
     """A table of text in the database: file_no, line, broken, and a column w<i> for each name.
 
-    `there` holds the names that at least one file has; the others are null throughout.
+    `present` holds the names that at least one file has; the others are null throughout.
     """
 
     relation: str
     names: list[str]
     optional: frozenset[str] = frozenset()
     files: list[str] = field(default_factory=list)
-    there: set[str] = field(default_factory=set)
+    present: set[str] = field(default_factory=set)
 
     def column(self, name: str) -> str:
         """SQL name of the column that holds theirs of this name."""
@@ -79,7 +79,7 @@ class Source:
                 problems.append(problem("missing-column", file, what, line=line, column=name))
         if problems:
             raise Refused(problems)
-        self.there |= set(names) & set(self.names)
+        self.present |= set(names) & set(self.names)
         at = [names.index(name) if name in names else None for name in self.names]
         return {f"w{place}": where for place, where in enumerate(at)}
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.assemble import list_problems, make_table
-from pipeline.mapping.extract import read_cells, take_rows
+from pipeline.mapping.extract import extract_rows, read_cells
 from pipeline.mapping.plan import TablePlan, plans
 from pipeline.mapping.sources import read_sources
 from pipeline.mapping.timeline import place_all
@@ -46,9 +46,9 @@ def run(request: Request, folder: Path) -> Mapped:
         con = duckdb.connect(config={"memory_limit": MEMORY, "temp_directory": f"{scratch}/spill"})
         with con:
             con.execute("set timezone = 'UTC'")
-            made = _stages(con, request.source, mapping, pads, Path(scratch))
-            found = deliver.pick_months(con, made, request.months)
-            rows = deliver.write_tables(con, made, found, folder)
+            table_plans = _stages(con, request.source, mapping, pads, Path(scratch))
+            found = deliver.pick_months(con, table_plans, request.months)
+            rows = deliver.write_tables(con, table_plans, found, folder)
             deliver.write_settings(mapping.file, mapping.folder, found, folder)
             if crosswalk:
                 hashed = con.execute("select distinct * from crosswalk").fetchall()
@@ -77,22 +77,22 @@ def _stages(
     pads: dict[str, bytes] | None,
     scratch: Path,
 ) -> list[TablePlan]:
-    made = plans(mapping.file)
-    sources = read_sources(con, source, mapping.file, made, scratch)
+    table_plans = plans(mapping.file)
+    sources = read_sources(con, source, mapping.file, table_plans, scratch)
     con.execute("create table crosswalk (kind VARCHAR, token VARCHAR, number VARCHAR)")
-    for plan in made:
-        take_rows(con, plan, sources[plan.number])
+    for plan in table_plans:
+        extract_rows(con, plan, sources[plan.number])
         read_cells(con, plan, pads)
     stated = mapping.file.time_resolution_s
     in_minutes = 60 in [getattr(stated, table) for table in TIMED]
-    place_all(con, made, mapping.file.time_zone, in_minutes=in_minutes)
+    place_all(con, table_plans, mapping.file.time_zone, in_minutes=in_minutes)
     con.execute(
         "create table cell_problem (file VARCHAR, line INTEGER, name VARCHAR, code VARCHAR)"
     )
-    for plan in made:
+    for plan in table_plans:
         make_table(con, plan)
         list_problems(con, plan, sources[plan.number])
-    return made
+    return table_plans
 
 
 def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:

@@ -33,8 +33,8 @@ def read_sources(
     problems: list[Problem] = []
     sources: dict[int, Source] = {}
     for number, (key, files) in enumerate(found.items()):
-        mine = [plan for plan in plans if plan.map.from_ == key]
-        entry = Entry(number, mapping.files[key], files, mine)
+        own_plans = [plan for plan in plans if plan.map.from_ == key]
+        entry = Entry(number, mapping.files[key], files, own_plans)
         try:
             if format_of(entry.spec) == "nemsis":
                 from pipeline.mapping.nemsis import read_reports

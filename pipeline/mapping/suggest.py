@@ -71,30 +71,30 @@ def suggest(source: Path) -> str:
 
         return suggest_reports(found)
     tables = {id(sample): _tables(sample) for sample in found}
-    made = Counter(table for names in tables.values() for table in names)
+    tables_filled = Counter(table for names in tables.values() for table in names)
     parts, hashed, local, fine = [], False, False, False
     for sample in found:
-        text, matches = _sample_text(sample, tables[id(sample)], made)
+        text, matches = _sample_text(sample, tables[id(sample)], tables_filled)
         parts.append(text)
         hashed |= any(m.sure and "token =" in m.line for m in matches)
         local |= any("time =" in m.line for m in matches)
         fine |= any(_has_seconds(m.theirs) for m in matches if m.column in (*ELAPSED, "bedside"))
     zone = f'time_zone = ""  {FILL}: as in Europe/Berlin or America/Denver' if local else ""
-    absent = [table for table in TABLES if table not in (*made, *MAY_BE_ABSENT)]
+    absent = [table for table in TABLES if table not in (*tables_filled, *MAY_BE_ABSENT)]
     head = HEAD.format(
         fill=FILL, bases=", ".join(b for b in PRIVACY_BASES if b != "safe-harbor"), zone=zone
     )
     if absent:
         head += "# nothing was found for these: see whether you really do not keep them\n"
         head += f"not_recorded = {toml(absent)}\n"
-    head += "\n[time_resolution_s]\n" + _resolutions(made, fine=fine)
+    head += "\n[time_resolution_s]\n" + _resolutions(tables_filled, fine=fine)
     return "\n".join([head, *([TOKENS.format(fill=FILL)] if hashed else []), *parts])
 
 
-def _resolutions(made: Counter[str], *, fine: bool) -> str:
+def _resolutions(tables_filled: Counter[str], *, fine: bool) -> str:
     why = "some times in the sample show seconds" if fine else "no time in the sample shows seconds"
     value = 1 if fine else 60
-    return "".join(f"{t} = {value}  # CHECK: {why}\n" for t in TIMED if t in made)
+    return "".join(f"{t} = {value}  # CHECK: {why}\n" for t in TIMED if t in tables_filled)
 
 
 def _has_seconds(column: Column) -> bool:
@@ -106,13 +106,15 @@ def _tables(sample: Sample) -> list[str]:
     found = []
     for table, (least, markers) in MARKERS.items():
         known = meant(table)
-        there = {known.get(split_unit(column.plain)[0]) for column in sample.columns}
-        if len(there & set(markers.split())) >= least:
+        present = {known.get(split_unit(column.plain)[0]) for column in sample.columns}
+        if len(present & set(markers.split())) >= least:
             found.append(table)
     return found
 
 
-def _sample_text(sample: Sample, tables: list[str], made: Counter[str]) -> tuple[str, list[Match]]:
+def _sample_text(
+    sample: Sample, tables: list[str], tables_filled: Counter[str]
+) -> tuple[str, list[Match]]:
     lines = [f"[files.{sample.key}]", *sample.lines]
     used: set[str] = set()
     every: list[Match] = []
@@ -120,7 +122,7 @@ def _sample_text(sample: Sample, tables: list[str], made: Counter[str]) -> tuple
         matches = _matches(sample, table)
         every += matches
         used |= {match.theirs.template for match in matches}
-        lines += ["", *_table_lines(sample, table, matches, several=made[table] > 1)]
+        lines += ["", *_table_lines(sample, table, matches, several=tables_filled[table] > 1)]
     for column in sample.columns:
         if column.template not in used:
             kind = private_name(column.name)
@@ -145,11 +147,11 @@ def _table_lines(sample: Sample, table: str, matches: list[Match], *, several: b
     lines += [match.text() for match in matches if match.column == "bedside"]
     lines.append(f"[tables.{name}.columns]")
     lines += [match.text() for match in matches if match.column != "bedside"]
-    there = {match.column for match in matches if match.sure}
+    present = {match.column for match in matches if match.sure}
     for column, ours in TABLES[table].to_schema().columns.items():
-        if column == "service_month" and "bedside" in there:
+        if column == "service_month" and "bedside" in present:
             continue
-        if not ours.nullable and column not in there:
+        if not ours.nullable and column not in present:
             lines.append(f'# {column} = ""  {FILL}: {ours.description}')
     return lines
 

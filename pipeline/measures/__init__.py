@@ -39,7 +39,7 @@ def figures(
     calendar: Calendar,
     versions: Sequence[VersionInStore],
 ) -> dict[str, pd.DataFrame]:
-    """Charts, comparisons and power; call after `measure` and the loop's `make_flags`.
+    """Charts, comparisons and power; call after `measure` and the follow-up's `make_flags`.
 
     Frames by the names of `schemas.measure_outputs.MEASURE_OUTPUTS`.
     """

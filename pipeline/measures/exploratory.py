@@ -24,15 +24,15 @@ def with_exploratory(
     import pandas as pd
 
     watched = found["signal_charts"][KEY].drop_duplicates()
-    said = points[points["signal"].notna()].merge(watched, how="left", on=KEY, indicator=True)
-    said = said[said["_merge"] == "left_only"]
-    if said.empty:
+    signalled = points[points["signal"].notna()].merge(watched, how="left", on=KEY, indicator=True)
+    signalled = signalled[signalled["_merge"] == "left_only"]
+    if signalled.empty:
         return dict(found)
     last = points["month"].max()
-    rows = said[["month", *KEY]].assign(
+    rows = signalled[["month", *KEY]].assign(
         said_in=last, kind="exploratory", certainty="sure", missing=0,
-        side=["better" if _better(row) else "worse" for row in said.to_dict("records")],
-        sentence=[_sentence(row) for row in said.to_dict("records")],
+        side=["better" if _better(row) else "worse" for row in signalled.to_dict("records")],
+        sentence=[_sentence(row) for row in signalled.to_dict("records")],
     )  # fmt: skip
     signals = found["signals"]
     rows = rows.reindex(columns=signals.columns)

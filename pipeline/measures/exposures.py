@@ -72,10 +72,10 @@ def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd
     import pandas as pd
 
     bound = {"month": month} if "$month" in sql else None
-    frames = [
+    parts = [
         con.execute(sql.format(month=at), bound).df() for at in ("service_month", f"'to {month}'")
     ]
-    return pd.concat(frames, ignore_index=True)
+    return pd.concat(parts, ignore_index=True)
 
 
 def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:

@@ -66,13 +66,13 @@ _ALL_RULES = """
     ),
     by_month AS (
         SELECT service_month AS month, count(*) FILTER (all_met AND all_judged) AS numerator,
-               count(*) FILTER (all_judged) AS judged, count(*) FILTER (NOT all_judged) AS untold
+               count(*) FILTER (all_judged) AS judged, count(*) FILTER (NOT all_judged) AS unjudged
         FROM by_trip WHERE any_applicable GROUP BY ALL
     )
     SELECT 'all-rules-share' AS measure, coalesce(month, 'to ' || $month) AS month,
            'service' AS group_by, 'all' AS group_value, sum(numerator)::DOUBLE AS numerator,
            sum(judged)::DOUBLE AS denominator, sum(judged)::INTEGER AS trips,
-           sum(untold)::INTEGER AS left_out
+           sum(unjudged)::INTEGER AS left_out
     FROM by_month GROUP BY ROLLUP (month) HAVING count(*) > 0
 """
 

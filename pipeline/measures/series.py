@@ -166,9 +166,9 @@ def _points(key: tuple[str, str, str], rows: pd.DataFrame, chart: Chart) -> Mapp
     """The columns of `Charts` for one series, an entry a point."""
     # long: one line a column
     n = len(chart.value)
-    said: dict[int, list[str]] = {}
+    phrases: dict[int, list[str]] = {}
     for signal in signals(chart):
-        said.setdefault(signal.index, []).append(signal.words)
+        phrases.setdefault(signal.index, []).append(signal.words)
     incomplete = rows["incomplete"].astype(bool).tolist()
     of_phase = [
         (number, phase) for number, phase in enumerate(chart.phases, 1)
@@ -189,7 +189,7 @@ def _points(key: tuple[str, str, str], rows: pd.DataFrame, chart: Chart) -> Mapp
         "reason": [phase.reason or None for _, phase in of_phase],
         "incomplete": incomplete,
         "signal": [
-            "; ".join(said[i]) if i in said and not incomplete[i] else None for i in range(n)
+            "; ".join(phrases[i]) if i in phrases and not incomplete[i] else None for i in range(n)
         ],
     }  # fmt: skip
 

@@ -160,7 +160,7 @@ def _keep(
     """Add the months and charts marked by `which` to the store."""
     import pandas as pd
 
-    from pipeline.store.followup_tables import following
+    from pipeline.store.followup_tables import next_number
 
     at = np.nonzero(which)
     columns = {
@@ -169,7 +169,7 @@ def _keep(
         **{name: values[name][at] for name in KEPT},
     }
     frame = pd.DataFrame(columns).replace([np.inf], np.nan)
-    add_rows(con, "signal_month", frame, lambda: following(con, "signal_month", "worked_no"))
+    add_rows(con, "signal_month", frame, lambda: next_number(con, "signal_month", "worked_no"))
 
 
 def _key_columns(found: Family, charts: Any) -> dict[str, Any]:
@@ -183,13 +183,13 @@ def add_rows(
     frame: pd.DataFrame,
     number: Callable[[], int] | None = None,
 ) -> None:
-    """Add a frame to a table of the loop, numbered from `number()` on; not to a read-only store."""
-    from pipeline.store.followup_tables import ensure
+    """Add a frame to a table, numbered from `number()` on; not to a read-only store."""
+    from pipeline.store.followup_tables import ensure_followup_tables
     from pipeline.store.kept_results import writable
 
     if frame.empty or not writable(con):
         return
-    ensure(con)
+    ensure_followup_tables(con)
     first = ""
     if number is not None:
         first = f"row_number() OVER () + {number() - 1}, "

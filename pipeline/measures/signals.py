@@ -180,7 +180,7 @@ def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: st
     """What was said up to this month, and what is said now beside it; kept in the store."""
     import pandas as pd
 
-    from pipeline.store.followup_tables import following, has_table
+    from pipeline.store.followup_tables import has_table, next_number
     from schemas.signals import SIGNAL
 
     columns = list(SIGNAL.columns)
@@ -210,7 +210,7 @@ def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: st
         return kept
     frame = pd.DataFrame(new)[columns[1:]]
     frame = frame.sort_values([*OF_SIGNAL], kind="stable", ignore_index=True)
-    number = following(con, "signal", "signal_no") if has_table(con, "signal") else 1
+    number = next_number(con, "signal", "signal_no") if has_table(con, "signal") else 1
     add_rows(con, "signal", frame, lambda: number)
     frame.insert(0, "signal_no", range(number, number + len(frame)))
     return pd.concat([kept, frame], ignore_index=True) if len(kept) else frame

@@ -153,12 +153,12 @@ def _method(model: RateModel) -> str:
     used = [term for term, _ in model.terms] or [
         term for term in REFERENCE_TERMS.values() if term not in model.dropped
     ]
-    said = f"{model.method}; adjusted for {', '.join(used)}"
+    method = f"{model.method}; adjusted for {', '.join(used)}"
     if model.dropped:
-        said += f"; not told apart from the rest: {', '.join(model.dropped)}"
+        method += f"; not told apart from the rest: {', '.join(model.dropped)}"
     if model.rows_left_out:
-        said += (
+        method += (
             f"; {model.rows_left_out} rows with {model.events_left_out:g} events left out of the"
             " model for want of weight or range"
         )
-    return said
+    return method

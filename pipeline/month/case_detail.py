@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.judging.limit_moments import limit_moments
 from pipeline.store.sql import is_file_of
-from schemas.case_detail import CASE_FRAMES, MOST_CASE_PAGES, CaseDetails
+from schemas.case_detail import CASE_TABLES, MOST_CASE_PAGES, CaseDetails
 from schemas.contract import TABLES
 
 if TYPE_CHECKING:
@@ -20,16 +20,16 @@ def case_details(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore])
     con.execute(_CASE_TRIP, {"most": MOST_CASE_PAGES})
     con.execute(_CASE_FILE)
     limit_moments(con, versions)
-    frames = {
-        name: con.execute(f"SELECT {_columns(name)} FROM ({_FRAMES[name]})").df()
-        for name in CASE_FRAMES
+    found = {
+        name: con.execute(f"SELECT {_columns(name)} FROM ({_TABLES[name]})").df()
+        for name in CASE_TABLES
     }
-    kept_apart = con.execute(_NOT_RECORDED).fetchall()
-    return CaseDetails(**frames, not_recorded={trip: tuple(tables) for trip, tables in kept_apart})
+    not_recorded = con.execute(_NOT_RECORDED).fetchall()
+    return CaseDetails(**found, not_recorded={trip: tuple(tables) for trip, tables in not_recorded})
 
 
 def _columns(name: str) -> str:
-    return ", ".join(f'"{column}"' for column in CASE_FRAMES[name].columns)
+    return ", ".join(f'"{column}"' for column in CASE_TABLES[name].columns)
 
 
 _CASE_TRIP = """
@@ -66,7 +66,7 @@ def _delivered(table: str) -> str:
     """
 
 
-_FRAMES = {
+_TABLES = {
     "trips": """
         SELECT c.reading_order, c.trip_id, f.file, t.* EXCLUDE (trip_key, trip_id, delivery_no),
                p.id AS protocol_version, w.start_s, w.end_s, w.open_end, w.ends_at_handover,

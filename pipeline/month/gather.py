@@ -66,7 +66,7 @@ def gather(
     """Everything the month's pages are drawn from; call after `make_tables`."""
     # long: one line a field of the review
     numbers = [no for (no,) in con.execute(_IN_FORCE, {"month": month}).fetchall()]
-    in_force = [kept for kept in versions if kept.protocol_no in numbers]
+    in_force = [stored for stored in versions if stored.protocol_no in numbers]
     received = _by_month(con, month)
     service = con.execute("SELECT service FROM delivered.delivery LIMIT 1").fetchone()
     counted = con.execute(_COUNTS, {"month": month}).fetchone() or (0, 0)
@@ -76,7 +76,7 @@ def gather(
         months=tuple(sorted(received)),
         privacy_basis=tuple(b for (b,) in con.execute(_BASES, {"month": month}).fetchall()),
         tool_version=tool_version,
-        protocol=tuple(_protocol(kept) for kept in in_force),
+        protocol=tuple(_protocol(stored) for stored in in_force),
         rules=_rules(in_force),
         received=received.get(month, (0, None))[0],
         expected=received.get(month, (0, None))[1],
@@ -124,7 +124,7 @@ def calendar(
     received = _by_month(con, month)
     months = _every_month(min([*received, month]), month)
     short = [received.get(m, (0, None)) for m in months]
-    begun = {kept.version.from_month for kept in versions}
+    begun = {stored.version.from_month for stored in versions}
     return Calendar(
         months=tuple(months),
         incomplete=tuple(due is not None and got < due for got, due in short),
@@ -165,8 +165,8 @@ def _by_month(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, tuple[int
     return {name: (int(got), None if due is None else int(due)) for name, got, due in rows}
 
 
-def _protocol(kept: VersionInStore) -> ProtocolInForce:
-    version = kept.version
+def _protocol(stored: VersionInStore) -> ProtocolInForce:
+    version = stored.version
     approved = version.approved
     return ProtocolInForce(
         version.id,
@@ -179,8 +179,8 @@ def _protocol(kept: VersionInStore) -> ProtocolInForce:
 def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
     """The rules of the month's version; the latest, should two services' versions meet."""
     facts: dict[str, RuleFacts] = {}
-    for kept in in_force:
-        for name, parameters in kept.rules.items():
+    for stored in in_force:
+        for name, parameters in stored.rules.items():
             rule = all_rules()[name]
             facts[name] = RuleFacts(
                 rule=name,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import usage
 from pipeline.rules import all_rules, parameters_of
 from pipeline.rules.rule import Rule
-from pipeline.rules.worked import Section, plain_table, said, worked_sheet
+from pipeline.rules.worked import Section, key_lines, plain_table, worked_sheet
 from schemas.rule_parameters import Parameters
 
 if TYPE_CHECKING:
@@ -108,16 +108,16 @@ def _worked(rule: Rule) -> list[str]:
         return []
     lines = ["Worked cases", *_indented(*sheet.shared.text)]
     lines += _indented(TIMES)
-    lines += _said_and_tables(sheet.shared)
+    lines += _lines_and_tables(sheet.shared)
     for case in sheet.shown:
         lines += ["", f"  {case.kind[:1].upper()}{case.kind[1:]}: {case.title}"]
-        lines += [*_indented(*case.text), *_said_and_tables(case)]
-        lines += ["", *_indented(*said(case.says, "Verdict", "Reason"))]
+        lines += [*_indented(*case.text), *_lines_and_tables(case)]
+        lines += ["", *_indented(*key_lines(case.says, "Verdict", "Reason"))]
     return [*lines, ""]
 
 
-def _said_and_tables(section: Section) -> list[str]:
-    lines = _indented(*said(section.says, "Parameters", "Protocol", "Export"))
+def _lines_and_tables(section: Section) -> list[str]:
+    lines = _indented(*key_lines(section.says, "Parameters", "Protocol", "Export"))
     for table in section.tables:
         lines += ["", *(f"    {row}" for row in plain_table(table))]
     return lines

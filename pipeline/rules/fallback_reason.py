@@ -81,7 +81,7 @@ def answers(p: SqlParameters) -> str:
     judged AS (
         SELECT w.trip_key, w.open_end OR w.start_s IS NULL OR p.trip_key IS NOT NULL AS perhaps,
                count(a.answer) AS episodes, count(*) FILTER (a.answer = 'deviation') AS unexplained,
-               count(*) FILTER (a.answer = 'cannot_tell') AS untold,
+               count(*) FILTER (a.answer = 'cannot_tell') AS undecided,
                min(a.from_s) AS from_s, max(a.until_s) AS until_s
         FROM version_trips w
         LEFT JOIN perhaps p USING (trip_key)
@@ -90,14 +90,14 @@ def answers(p: SqlParameters) -> str:
     )
     SELECT trip_key,
            CASE WHEN unexplained > 0 THEN 'deviation'
-                WHEN untold > 0 THEN 'cannot_tell'
+                WHEN undecided > 0 THEN 'cannot_tell'
                 WHEN episodes > 0 THEN 'met'
                 WHEN perhaps THEN 'cannot_tell'
                 ELSE 'not_applicable' END AS verdict,
            CASE WHEN episodes > 0 THEN unexplained END AS observed_low,
-           CASE WHEN episodes > 0 THEN unexplained + untold END AS observed_high,
+           CASE WHEN episodes > 0 THEN unexplained + undecided END AS observed_high,
            from_s, until_s,
-           CASE WHEN verdict = 'cannot_tell' AND untold > 0 THEN 'reason_set_aside'
+           CASE WHEN verdict = 'cannot_tell' AND undecided > 0 THEN 'reason_set_aside'
                 ELSE verdict END AS why
     FROM judged
     """

@@ -43,7 +43,7 @@ def answers(p: SqlParameters) -> str:
     use AS ({ventilator_use()}),
     delays AS (
         SELECT g.trip_key, c.at_s,
-               abs(c.at_s - g.at_s) AS apart,
+               abs(c.at_s - g.at_s) AS distance_s,
                CASE WHEN c.at_s - g.at_s - w.r_device - k.tolerance_s >= -{p.lead_s}
                      AND c.at_s - g.at_s + w.r_contacts + k.tolerance_s <= {p.within_s}
                     THEN 0 ELSE 1 END AS in_time,
@@ -60,8 +60,8 @@ def answers(p: SqlParameters) -> str:
                bool_or(low_s >= -{p.lead_s} AND high_s <= {p.within_s}) AS surely,
                bool_and(high_s < -{p.lead_s} OR low_s > {p.within_s}) AS surely_not,
                -- the call shown is the one that keeps the rule, else the nearest
-               arg_min(low_s, (in_time, apart, at_s)) AS low_s,
-               arg_min(high_s, (in_time, apart, at_s)) AS high_s
+               arg_min(low_s, (in_time, distance_s, at_s)) AS low_s,
+               arg_min(high_s, (in_time, distance_s, at_s)) AS high_s
         FROM delays GROUP BY trip_key
     ),
     judged AS (

@@ -32,13 +32,13 @@ WARNING = "Warning:"
 class Proposal:
     """What would be handed over, or was.
 
-    `safe`: the review that all of it is drawn from; `new` and `told_before`: its periods, oldest
-    first; `cautions`: sentences for who hands it over, not for who gets it.
+    `safe`: the review that all of it is drawn from; `new` and `shared_before`: its periods,
+    oldest first; `cautions`: sentences for who hands it over, not for who gets it.
     """
 
     safe: MonthReview
     new: tuple[Period, ...]
-    told_before: tuple[Period, ...]
+    shared_before: tuple[Period, ...]
     cautions: tuple[str, ...]
 
     @property
@@ -53,8 +53,8 @@ class Proposal:
         lines = []
         if self.new:
             lines.append(f"{verb} for the first time, and for good: {_listed(self.new)}.")
-        if self.told_before:
-            lines.append(f"{verb} again, as first shared: {_listed(self.told_before)}.")
+        if self.shared_before:
+            lines.append(f"{verb} again, as first shared: {_listed(self.shared_before)}.")
         if not lines:
             until = self.tables.next_until
             lines.append(f"No period is told yet: the first one ends in {until} at the earliest.")
@@ -73,7 +73,11 @@ def proposed(con: duckdb.DuckDBPyConnection, review: MonthReview) -> Proposal:
     ]
     new = tuple(p for p in periods if p not in before)
     again = tuple(p for p in periods if p in before)
-    cautions = [*_missing(review, new), *_restated(review, new), *_said(counts, before, again)]
+    cautions = [
+        *_missing(review, new),
+        *_restated(review, new),
+        *_disclosed_too_much(counts, before, again),
+    ]
     return Proposal(safe, new, again, tuple(cautions))
 
 
@@ -110,29 +114,29 @@ def share(
 
 def _missing(review: MonthReview, new: tuple[Period, ...]) -> list[str]:
     """How many of the trips expected each new period was received with, in a sentence."""
-    said = []
+    cautions = []
     for period in new:
         got, due = received_of(review, period)
         if due is None:
-            said.append(
+            cautions.append(
                 f"{WARNING} {period.name} has {got:,} trips received; how many to expect is not"
                 " known. Trips that come later are not added to it."
             )
         elif got < due:
-            said.append(
+            cautions.append(
                 f"{WARNING} of {due:,} trips expected in {period.name}, {due - got:,} are missing."
                 " Trips that come later are not added to it."
             )
         else:
-            said.append(f"{period.name}: all {due:,} trips expected were received.")
-    return said
+            cautions.append(f"{period.name}: all {due:,} trips expected were received.")
+    return cautions
 
 
 def _restated(review: MonthReview, new: tuple[Period, ...]) -> list[str]:
     """Months of new periods that were published with other figures than they have now."""
-    if review.loop is None:
+    if review.followup is None:
         return []
-    months = sorted({str(m) for m in review.loop.restatements["month"]})
+    months = sorted({str(m) for m in review.followup.restatements["month"]})
     return [
         f"{WARNING} {month}, in {period.name}, was published, and its figures changed since; the"
         " period is told as they are now, and stays so if they change again."
@@ -142,19 +146,21 @@ def _restated(review: MonthReview, new: tuple[Period, ...]) -> list[str]:
     ]
 
 
-def _said(counts: SharedCounts, before: dict[Period, Rows], again: tuple[Period, ...]) -> list[str]:
+def _disclosed_too_much(
+    counts: SharedCounts, before: dict[Period, Rows], again: tuple[Period, ...]
+) -> list[str]:
     """What periods shared by an earlier version told too much of, and cannot be unsaid."""
-    said = []
+    cautions = []
     for period in again:
         own = counts.ventilator[counts.ventilator["month"].map(period.holds)]
         if sizes := given_away(before[period]["shared_sizes"], own):
-            said.append(
+            cautions.append(
                 f"{WARNING} {period.name} was first shared by an earlier version, and what it told"
                 f" cannot be unsaid: events and hours of few trips ({', '.join(sizes)}) are the"
                 " whole service's without those of the sizes told. It stays as first shared, for"
                 " whoever has it; think before handing it to anybody else."
             )
-    return said
+    return cautions
 
 
 def _listed(periods: tuple[Period, ...]) -> str:

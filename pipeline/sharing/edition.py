@@ -10,14 +10,14 @@ from pipeline.sharing.periods import Period, complete_periods
 from pipeline.sharing.sizes import size_rows
 from pipeline.sharing.suppression import small
 from pipeline.sharing.tables import base_rows, rule_rows
-from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SMALLEST_TOLD, SharedTables
+from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SMALLEST_DISCLOSED, SharedTables
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from schemas.month_review import MonthReview
 
-LEAST_TRIPS = 4 * SMALLEST_TOLD
+LEAST_TRIPS = 4 * SMALLEST_DISCLOSED
 """Of a period with fewer trips no answer is told: nothing would be left to hide a small one in."""
 
 MOST_OF = 0.9
@@ -37,9 +37,9 @@ def shared_review(
     """The review with nothing in it but what may leave the service: a pure function.
 
     In the result `shared` holds every number; all frames of cases, occlusions, measures, problems
-    and rule counts are empty, figures, details and the loop's tables are None, and the numbers of
-    trips are 0 or None, so that what is drawn from it cannot show anything else. Service, month,
-    privacy basis, protocol, rules, cannulas and the confidentiality statement stay.
+    and rule counts are empty, figures, details and the follow-up's tables are None, and the
+    numbers of trips are 0 or None, so that what is drawn from it cannot show anything else.
+    Service, month, privacy basis, protocol, rules, cannulas and the confidentiality statement stay.
 
     `counts`: of every month to the one reviewed (`shared_counts`). `before`: periods shared
     earlier, which are told again as they were told then: the difference of two editions of one
@@ -52,13 +52,14 @@ def shared_review(
     periods, next_until = complete_periods(
         {str(m): int(n) for m, n in volumes.items()}, review.month, tuple(before)
     )
-    told = [
+    period_tables = [
         before.get(period)
         or _with_received(period_rows(period, counts, complementary=complementary), review, period)
         for period in periods
     ]
     periods_, rules, bases, sizes = (
-        _frame(name, [row for rows in told for row in rows[name]]) for name in SHARED_OUTPUTS
+        _frame(name, [row for rows in period_tables for row in rows[name]])
+        for name in SHARED_OUTPUTS
     )
     tables = SharedTables(periods_, rules, bases, sizes, next_until)
     return replace(_emptied(review), shared=tables)
@@ -123,12 +124,12 @@ def _emptied(review: MonthReview) -> MonthReview:
     """
     import pandas as pd
 
-    told = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas",
+    shared = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas",
             "confidentiality"}  # fmt: skip
     empty: dict[str, Any] = {}
     for field in fields(review):
         value = getattr(review, field.name)
-        if field.name in told:
+        if field.name in shared:
             continue
         if isinstance(value, pd.DataFrame):
             empty[field.name] = value.iloc[:0]

@@ -10,7 +10,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from pipeline.sharing.periods import Period
-from pipeline.store.followup_tables import ensure, has_table, insert
+from pipeline.store.followup_tables import ensure_followup_tables, has_table, insert
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -25,20 +25,20 @@ def kept(con: duckdb.DuckDBPyConnection) -> dict[Period, dict[str, list[dict[str
     if not has_table(con, "shared_period"):
         return {}
     rows = con.execute("FROM loop.shared_period ORDER BY first_month").fetchall()
-    return {Period(str(first), str(last)): json.loads(told) for first, last, told in rows}
+    return {Period(str(first), str(last)): json.loads(content) for first, last, content in rows}
 
 
-def keep(con: duckdb.DuckDBPyConnection, told: SharedTables, new: Collection[Period]) -> None:
+def keep(con: duckdb.DuckDBPyConnection, tables: SharedTables, new: Collection[Period]) -> None:
     """Remember what the `new` periods were told with; call inside the transaction of the act."""
-    ensure(con)
+    ensure_followup_tables(con)
     if new:
-        insert(con, "shared_period", [(p.first, p.last, _rows(told, p.name)) for p in new])
+        insert(con, "shared_period", [(p.first, p.last, _rows(tables, p.name)) for p in new])
 
 
 def _rows(shared: SharedTables, name: str) -> str:
     """The period's rows of every table as JSON, missing values as null."""
-    told = {}
+    rows = {}
     for table, frame in shared.by_name().items():
         own = frame[frame["period"] == name].astype(object)
-        told[table] = own.where(own.notna(), None).to_dict("records")
-    return json.dumps(told, sort_keys=True, default=lambda value: value.item())
+        rows[table] = own.where(own.notna(), None).to_dict("records")
+    return json.dumps(rows, sort_keys=True, default=lambda value: value.item())

@@ -44,14 +44,14 @@ def size_rows(period: str, ventilator: pd.DataFrame, *, complementary: bool = Tr
     """
     used = ventilator[ventilator["hours"] > 0]
     found = _counts(used)
-    told = {size: counts for size, counts in found.items() if not any(map(small, counts))}
-    rows = [_size_row(period, size, told.get(size)) for size in found]
+    disclosed = {size: counts for size, counts in found.items() if not any(map(small, counts))}
+    rows = [_size_row(period, size, disclosed.get(size)) for size in found]
     each = found.values()
     service = Counts(sum(n.events for n in each), sum(n.trips for n in each),
                      sum(n.hours for n in each))  # fmt: skip
     safe = bool(found) and not any(map(small, service))
     if complementary:
-        safe = safe and _tells_nothing(used[~used["cannula"].isin(told)])
+        safe = safe and _tells_nothing(used[~used["cannula"].isin(disclosed)])
     return [*rows, _size_row(period, "all", service if safe else None)]
 
 

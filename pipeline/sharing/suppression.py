@@ -2,8 +2,8 @@
 
 Two forms are enough for the tables here. `withheld` is for counts that add up to a told total: it
 hides the small ones, and then others, until what is hidden could be split in many ways.
-`told_apart` is for groups with several counts each: groups that cannot be told are told together,
-or not at all. A count is *small* from 1 to 10; 0 may be told.
+`disclosed_groups` is for groups with several counts each: groups that cannot be told are told
+together, or not at all. A count is *small* from 1 to 10; 0 may be told.
 
 Source: the cell size suppression policy of the Centers for Medicare & Medicaid Services, as
 commonly applied (from memory): no cell of 1 to 10, and none that can be derived. Here also nobody
@@ -14,12 +14,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
-from schemas.shared_outputs import SMALLEST_TOLD
+from schemas.shared_outputs import SMALLEST_DISCLOSED
 
 
 def small(count: float) -> bool:
     """Whether a count is from 1 to 10."""
-    return 0 < count < SMALLEST_TOLD
+    return 0 < count < SMALLEST_DISCLOSED
 
 
 def blurred(hidden: Collection[int]) -> bool:
@@ -29,13 +29,13 @@ def blurred(hidden: Collection[int]) -> bool:
     hidden ones are small: the large ones take up the difference, or there are so many small ones
     that they do among themselves.
     """
-    most = SMALLEST_TOLD - 1
+    most = SMALLEST_DISCLOSED - 1
     few = sum(small(count) for count in hidden)
-    many = sum(count >= SMALLEST_TOLD for count in hidden)
+    many = sum(count >= SMALLEST_DISCLOSED for count in hidden)
     if not few:
         return True
     # one small count of 10, the others as small as they come; then one of 1, the others large
-    enough = sum(hidden) >= most + (few - 1) + SMALLEST_TOLD * many
+    enough = sum(hidden) >= most + (few - 1) + SMALLEST_DISCLOSED * many
     return enough and (many > 0 or sum(hidden) <= 1 + most * (few - 1))
 
 
@@ -55,20 +55,24 @@ def withheld(
     return frozenset(hidden)
 
 
-def told_apart(
-    groups: Mapping[str, Sequence[int]], together: frozenset[str] = frozenset()
+def disclosed_groups(
+    groups: Mapping[str, Sequence[int]], pooled: frozenset[str] = frozenset()
 ) -> frozenset[str]:
     """Names of the groups told by themselves; all others are told as one. Empty: tell none.
 
     No count of a group told is small, and each count of the others is `blurred` in their sum. The
-    groups in `together` are never told apart; the smallest group told joins the others as long as
+    groups in `pooled` are never told apart; the smallest group told joins the others as long as
     they are not blurred.
     """
-    told = {n for n, counts in groups.items() if n not in together and not any(map(small, counts))}
-    by_size = sorted(told, key=lambda name: (sum(groups[name]), name))
-    while told and not all(map(blurred, _columns([groups[n] for n in groups if n not in told]))):
-        told.remove(by_size.pop(0))
-    return frozenset(told)
+    disclosed = {
+        n for n, counts in groups.items() if n not in pooled and not any(map(small, counts))
+    }
+    by_size = sorted(disclosed, key=lambda name: (sum(groups[name]), name))
+    while disclosed and not all(
+        map(blurred, _columns([groups[n] for n in groups if n not in disclosed]))
+    ):
+        disclosed.remove(by_size.pop(0))
+    return frozenset(disclosed)
 
 
 def _columns(rows: Sequence[Sequence[int]]) -> list[tuple[int, ...]]:

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from pipeline.rules import all_rules
-from pipeline.sharing.suppression import small, told_apart, withheld
-from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
+from pipeline.sharing.suppression import disclosed_groups, small, withheld
+from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,11 +67,11 @@ def _one_rule_tells_of_all(cells: Cells, hidden: Mapping[str, frozenset[str]]) -
     """
     most = max((cells[rule]["variance"] for rule in cells
                 if rule != ALL_RULES and "variance" not in hidden[rule]), default=0)  # fmt: skip
-    told = _told_otherwise(cells, hidden)
-    return len(told) == 1 and _narrows(most - told[0])
+    disclosed = _disclosed_otherwise(cells, hidden)
+    return len(disclosed) == 1 and _narrows(most - disclosed[0])
 
 
-def _told_otherwise(cells: Cells, hidden: Mapping[str, frozenset[str]]) -> list[int]:
+def _disclosed_otherwise(cells: Cells, hidden: Mapping[str, frozenset[str]]) -> list[int]:
     if ALL_RULES not in cells:
         return []
     return [cells[ALL_RULES][cell] for cell in OTHERWISE if cell not in hidden[ALL_RULES]]
@@ -79,7 +79,7 @@ def _told_otherwise(cells: Cells, hidden: Mapping[str, frozenset[str]]) -> list[
 
 def _narrows(least: int) -> bool:
     """Whether 'at least so many' leaves out some of the counts from 1 to 10, and not all."""
-    return 1 < least < SMALLEST_TOLD
+    return 1 < least < SMALLEST_DISCLOSED
 
 
 def _cells_by(answers: pd.DataFrame, column: str) -> Cells:
@@ -99,19 +99,19 @@ def _all_first(rules: Mapping[str, Any]) -> list[str]:
 def rule_row(period: str, rule: str, counts: Mapping[str, int], hidden: frozenset[str]) -> Row:
     """A row of `SharedRules` from the three counts in CELLS and the names of those hidden."""
     trips = sum(counts.values())
-    told = {name: None if name in hidden else counts[name] for name in CELLS}
-    judged = None if told["not_judged"] is None else trips - counts["not_judged"]
-    nearly = told["variance"] is not None and _nearly_all_judged(counts)
+    disclosed = {name: None if name in hidden else counts[name] for name in CELLS}
+    judged = None if disclosed["not_judged"] is None else trips - counts["not_judged"]
+    nearly = disclosed["variance"] is not None and _nearly_all_judged(counts)
     of = "judged" if judged is not None else "trips" if nearly else None
-    share = _share(told["variance"], (trips if judged is None else judged) if of else 0)
-    return {"period": period, "rule": rule, "trips": trips, **told, "judged": judged, "of": of,
+    share = _share(disclosed["variance"], (trips if judged is None else judged) if of else 0)
+    return {"period": period, "rule": rule, "trips": trips, **disclosed, "judged": judged, "of": of,
             **share}  # fmt: skip
 
 
 def _nearly_all_judged(counts: Mapping[str, int]) -> bool:
     """Whether at most 10 trips are not judged, among so many others that this is all it tells."""
     others = counts["kept"] + counts["not_judged"]
-    return counts["not_judged"] < SMALLEST_TOLD and others >= 3 * SMALLEST_TOLD
+    return counts["not_judged"] < SMALLEST_DISCLOSED and others >= 3 * SMALLEST_DISCLOSED
 
 
 def _share(events: int | None, n: int) -> Row:
@@ -131,51 +131,51 @@ def base_rows(period: str, answers: pd.DataFrame) -> list[Row]:
     apart has no rows.
     """
     volumes = answers[answers["rule"] == ALL_RULES].groupby("base", sort=True)["trips"].sum()
-    named = told_apart({str(base): (int(n),) for base, n in volumes.items()})
+    named = disclosed_groups({str(base): (int(n),) for base, n in volumes.items()})
     unnamed = frozenset(map(str, volumes.index)) - named
     rows: list[Row] = []
     # of two rules, one within the other, only one is told: see WITHIN
     by_rule = {str(r): part for r, part in answers.groupby("rule", sort=True) if r not in WITHIN}
     cells = _cells_by(answers, "rule")
-    beside = dict.fromkeys(volumes.index, _told_otherwise(cells, _hidden(cells)))
+    beside = dict.fromkeys(volumes.index, _disclosed_otherwise(cells, _hidden(cells)))
     for rule in _all_first(by_rule):
         own = _cells_by(by_rule[rule], "base")
         groups = {base: tuple(counts[c] for c in CELLS) for base, counts in own.items()}
-        apart = frozenset(
+        pooled = frozenset(
             base
             for base, counts in own.items()
-            if any(_narrows(counts["variance"] - told) for told in beside[base])
+            if any(_narrows(counts["variance"] - disclosed) for disclosed in beside[base])
         )
-        told = _told_bases(groups, unnamed, apart if rule != ALL_RULES else frozenset())
-        if not told:
+        disclosed = _disclosed_bases(groups, unnamed, pooled if rule != ALL_RULES else frozenset())
+        if not disclosed:
             continue
-        rows += [_base_row(period, rule, base, groups[base]) for base in sorted(told)]
-        rest = [counts for base, counts in groups.items() if base not in told]
+        rows += [_base_row(period, rule, base, groups[base]) for base in sorted(disclosed)]
+        rest = [counts for base, counts in groups.items() if base not in disclosed]
         if rest:
             rows.append(_base_row(period, rule, OTHER_BASES, _added(rest)))
         if rule == ALL_RULES:
             others = [rows[-1][cell] for cell in OTHERWISE] if rest else []
-            beside = {base: [] if base in told else others for base in groups}
+            beside = {base: [] if base in disclosed else others for base in groups}
     return rows
 
 
-def _told_bases(
-    groups: Mapping[str, tuple[int, ...]], unnamed: frozenset[str], apart: frozenset[str]
+def _disclosed_bases(
+    groups: Mapping[str, tuple[int, ...]], unnamed: frozenset[str], pooled: frozenset[str]
 ) -> frozenset[str]:
     """Bases told by themselves; how many trips the others have may be told with another rule."""
-    apart |= unnamed
-    told = told_apart(groups, apart)
-    while told and _narrowed_by_trips(groups, told, unnamed):
-        apart |= {min(told, key=lambda base: (sum(groups[base]), base))}
-        told = told_apart(groups, apart)
-    return told
+    pooled |= unnamed
+    disclosed = disclosed_groups(groups, pooled)
+    while disclosed and _narrowed_by_trips(groups, disclosed, unnamed):
+        pooled |= {min(disclosed, key=lambda base: (sum(groups[base]), base))}
+        disclosed = disclosed_groups(groups, pooled)
+    return disclosed
 
 
 def _narrowed_by_trips(
-    groups: Mapping[str, tuple[int, ...]], told: frozenset[str], unnamed: frozenset[str]
+    groups: Mapping[str, tuple[int, ...]], disclosed: frozenset[str], unnamed: frozenset[str]
 ) -> bool:
     """Whether the other bases' counts must be in one of them, the rest having too few trips."""
-    rest = {base: counts for base, counts in groups.items() if base not in told}
+    rest = {base: counts for base, counts in groups.items() if base not in disclosed}
     together = _added(list(rest.values())) if rest else ()
     return any(
         _narrows(count - (sum(together) - sum(counts)))

@@ -273,7 +273,7 @@ def _about_occlusions(
     # open, a trip without the ventilator may have gone on it later
     maybe_on = (when.kind == VENTILATOR) | (codes.whole == Whole.OPEN)
     maybe_on |= codes.wall == Wall.SOURCE_LATE
-    complete = np.where(when.kind == VENTILATOR, log.complete, log.said == COMPLETE)
+    complete = np.where(when.kind == VENTILATOR, log.complete, log.stated == COMPLETE)
     for rule in ("repeated-occlusion-call", "flow-interruption"):
         good = np.isin(found.by_rule[rule], [MET, NOT_APPLICABLE])
         found.put(rule, maybe_on & ~complete.astype(bool) & good, CANNOT_TELL)

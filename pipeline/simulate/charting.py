@@ -98,8 +98,10 @@ def _setting_rows(scene: Scene) -> _Rows:
     ended = np.flatnonzero(when.other_support < when.end)
     parts.append((ended, when.other_support[ended], OTHER_SUPPORT, np.zeros_like(ended)))
     found = _collected(parts)
-    there = codes.whole[found.trip] != Whole.NO_SETTINGS
-    return _Rows(found.trip[there], found.minute[there], found.kind[there], found.order[there])
+    charted = codes.whole[found.trip] != Whole.NO_SETTINGS
+    return _Rows(
+        found.trip[charted], found.minute[charted], found.kind[charted], found.order[charted]
+    )
 
 
 def _charted(own: Draws, rows: _Rows, field: str, series: Series) -> Bools:
@@ -279,13 +281,13 @@ def _care(scene: Scene, seen: _Seen) -> Ints:
     """Position in CARE plus one; 0 where none is charted. None where it would be an answer."""
     own, order, codes = seen.own, seen.order, scene.codes
     shares = (of("suctioned"), of("repositioned"), 0.0, of("sensor_moved"), 1.0)
-    drawn = (own.pick("care", (*shares[:4], 1 - sum(shares[:4])), order) + 1) % 5
+    care = (own.pick("care", (*shares[:4], 1 - sum(shares[:4])), order) + 1) % 5
     worse = (codes.escalation[seen.trip] > 0) & own.chance("bagged", of("bagged"), order)
-    drawn = np.where(worse, BAGGED, drawn)
+    care = np.where(worse, BAGGED, care)
     low = np.isin(codes.watch, LOW)[seen.trip]
     second = low_readings(scene.draws, scene.when)[1][seen.trip] == seen.minute
     suctioned = (codes.watch[seen.trip] == Watch.LOW_SUCTIONED) & second
-    return np.where(suctioned, SUCTION, np.where(low, 0, drawn))
+    return np.where(suctioned, SUCTION, np.where(low, 0, care))
 
 
 NEAR_S = 120

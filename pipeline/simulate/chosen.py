@@ -23,7 +23,7 @@ def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
 
 
 @dataclass
-class Apart:
+class MissingAndLate:
     """Numbers of the trips that are never delivered, and of those in the second delivery."""
 
     missing: Ints
@@ -36,7 +36,7 @@ class Settled:
 
     options: Options
     dirt: Dirt | None
-    apart: Apart
+    missing_and_late: MissingAndLate
 
 
 def settled(options: Options, *, dirt: bool, late: bool) -> Settled:
@@ -45,11 +45,13 @@ def settled(options: Options, *, dirt: bool, late: bool) -> Settled:
     Refused where a month has too few trips for what is asked.
     """
     bad = Dirt(options.trips, full=options.full) if dirt else None
-    apart = set_apart(options, bad, tenth_late=late)
-    return Settled(with_cases(options, bad, apart), bad, apart)
+    missing_and_late = choose_missing_and_late(options, bad, tenth_late=late)
+    return Settled(with_cases(options, bad, missing_and_late), bad, missing_and_late)
 
 
-def set_apart(options: Options, dirt: Dirt | None, *, tenth_late: bool) -> Apart:
+def choose_missing_and_late(
+    options: Options, dirt: Dirt | None, *, tenth_late: bool
+) -> MissingAndLate:
     """Choose the trips that changes ask to be missing or late; Refused for more than there are.
 
     No trip that a bad row belongs to is chosen.
@@ -66,7 +68,7 @@ def set_apart(options: Options, dirt: Dirt | None, *, tenth_late: bool) -> Apart
         late = index[_late(options, index, dirt)]
         taken[LATE].append(np.setdiff1d(late, gone))
     missing, late = (np.concatenate([gone[:0], *taken[kind]]) for kind in (MISSING, LATE))
-    return Apart(missing, late)
+    return MissingAndLate(missing, late)
 
 
 def _chosen(options: Options, change: Change, gone: Ints, dirt: Dirt | None) -> Ints:
@@ -79,12 +81,12 @@ def _chosen(options: Options, change: Change, gone: Ints, dirt: Dirt | None) -> 
     return np.asarray(free[order[:wanted]])
 
 
-def with_cases(options: Options, dirt: Dirt | None, apart: Apart) -> Options:
+def with_cases(options: Options, dirt: Dirt | None, missing_and_late: MissingAndLate) -> Options:
     """Return the options with a trip for each case; Refused where the month has none for it."""
     taken: list[tuple[int, str]] = []
     for change in options.changes:
         if change.kind == CASE:
-            free = _suited(options, change, apart)
+            free = _suited(options, change, missing_and_late)
             free = free[~dirt.touched(free)] if dirt else free
             free = np.setdiff1d(free, [trip for trip, _ in taken])
             if not len(free):
@@ -93,7 +95,7 @@ def with_cases(options: Options, dirt: Dirt | None, apart: Apart) -> Options:
     return replace(options, cases=tuple(taken))
 
 
-def _suited(options: Options, change: Change, apart: Apart) -> Ints:
+def _suited(options: Options, change: Change, missing_and_late: MissingAndLate) -> Ints:
     """Numbers of the month's trips that travel as the case asks, delivered in time, or late."""
     index = options.trips_of(change.first)
     laid = laid_out(options, index, np.zeros_like(index))
@@ -101,7 +103,7 @@ def _suited(options: Options, change: Change, apart: Apart) -> Ints:
     good = np.ones(len(index), dtype=bool) if kind is None else laid.scene.when.kind == kind
     good &= laid.scene.codes.whole == 0
     if not change.base:
-        return np.asarray(index[good & np.isin(index, apart.late)])
+        return np.asarray(index[good & np.isin(index, missing_and_late.late)])
     good &= laid.place.base == options.setup.bases.index(change.base)
-    good &= ~np.isin(index, [*apart.late, *apart.missing])
+    good &= ~np.isin(index, [*missing_and_late.late, *missing_and_late.missing])
     return np.asarray(index[good])

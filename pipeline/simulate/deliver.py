@@ -135,11 +135,11 @@ class Delivery:
         logged = judged & np.isin(index, chunk.tables["device_events"]["trip"])
         self.clock.append({"trip": index[logged], "offset_s": chunk.offset_s[logged]})
 
-    def finish(self, wanted: list[int]) -> None:
+    def write_settings(self, wanted: list[int]) -> None:
         """Write what describes the delivery; `wanted` trips were expected month by month."""
         options = self.options
-        there = [k for k in range(options.months) if self.received[k]]
-        text = export_text([self.months[k] for k in there], [wanted[k] for k in there])
+        delivered = [k for k in range(options.months) if self.received[k]]
+        text = export_text([self.months[k] for k in delivered], [wanted[k] for k in delivered])
         _write(self.into / "export.toml", text)
         protocol = protocol_text(
             options.first_month, all_rules=options.all_rules, full=options.full
@@ -147,8 +147,10 @@ class Delivery:
         _write(self.into / "protocol.toml", protocol)
         _write(self.into / "cannulas.toml", catalogue_text(options.setup))
         if self.dispatched:
-            self._add_never_received([wanted[k] - int(self.listed[k]) for k in there], there)
-        rows = self._training(there)
+            self._add_never_received(
+                [wanted[k] - int(self.listed[k]) for k in delivered], delivered
+            )
+        rows = self._training(delivered)
         if self.dirt:
             month, base = self.months[options.training_month], options.setup.bases[0]
             rows.append(TRAINING_ROW.format(month=month, base=base))
@@ -169,14 +171,14 @@ class Delivery:
         with (self.into / f"{EXPECTED}.csv").open("a", encoding="utf-8", newline="") as file:
             file.writelines(rows)
 
-    def _training(self, there: list[int]) -> list[str]:
+    def _training(self, delivered: list[int]) -> list[str]:
         """The retrainings of the months delivered: those asked for, else the troubled base's."""
         options = self.options
         asked = [(c.first, c.base, c.what) for c in options.changes if c.kind == RETRAINED]
         if options.troubled:
             base = options.setup.bases[options.setup.troubled]
             asked = [(options.training_month, base, "wall-oxygen-time")]
-        return [f"{self.months[k]},{base},{rule}\n" for k, base, rule in asked if k in there]
+        return [f"{self.months[k]},{base},{rule}\n" for k, base, rule in asked if k in delivered]
 
 
 def _write(path: Path, text: str) -> None:
@@ -194,24 +196,26 @@ def deliver(settled: Settled, into: Path, *, chunk: int, later: Path | None = No
 
     later = later or into.with_name(into.name + "-late")
     checked_empty(into)
-    options, bad, apart = settled.options, settled.dirt, settled.apart
-    if len(apart.late):
+    options, bad, missing_and_late = settled.options, settled.dirt, settled.missing_and_late
+    if len(missing_and_late.late):
         checked_empty(later)
     with duckdb.connect() as connection:
         delivery = Delivery(connection, into, options, bad, second=False)
         second = (
-            Delivery(connection, later, options, None, second=True) if len(apart.late) else None
+            Delivery(connection, later, options, None, second=True)
+            if len(missing_and_late.late)
+            else None
         )
         for index in _chunks(options, chunk):
             whole = bad.whole(index) if bad else np.zeros_like(index)
             some = made(options, index, whole)
-            held_back = np.isin(index, apart.late)
-            delivery.add(some, index, ~held_back & ~np.isin(index, apart.missing))
+            held_back = np.isin(index, missing_and_late.late)
+            delivery.add(some, index, ~held_back & ~np.isin(index, missing_and_late.missing))
             if second:
                 second.add(some, index, held_back)
         received = delivery.received + (second.received if second else 0)
-        missing = np.bincount(options.month_of(apart.missing), minlength=options.months)
+        missing = np.bincount(options.month_of(missing_and_late.missing), minlength=options.months)
         wanted = expected(options, [int(n) for n in received], [int(n) for n in missing])
-        delivery.finish(wanted)
+        delivery.write_settings(wanted)
         if second:
-            second.finish(wanted)
+            second.write_settings(wanted)

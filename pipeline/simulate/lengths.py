@@ -15,8 +15,8 @@ WALL_LIMIT, COLD_LIMIT, BLEND_LIMIT = 50, 15, 5
 
 def lengths(stretches: Ints) -> Ints:
     """Minutes of each stretch, 0 where there is none; stretches (n, 2, 2), result (n, 2)."""
-    there = stretches[:, :, 0] < NEVER
-    return np.asarray(np.where(there, stretches[:, :, 1] - stretches[:, :, 0], 0))
+    present = stretches[:, :, 0] < NEVER
+    return np.asarray(np.where(present, stretches[:, :, 1] - stretches[:, :, 0], 0))
 
 
 def against(stretches: Ints, limit: int) -> Ints:
@@ -25,11 +25,11 @@ def against(stretches: Ints, limit: int) -> Ints:
     A stretch charted as m minutes was m - 1 to m + 1.
     """
     minutes = lengths(stretches)
-    there = minutes > 0
-    low = np.where(there, minutes - 1, 0).sum(axis=1)
-    high = np.where(there, minutes + 1, 0).sum(axis=1)
+    present = minutes > 0
+    low = np.where(present, minutes - 1, 0).sum(axis=1)
+    high = np.where(present, minutes + 1, 0).sum(axis=1)
     found = np.where(high <= limit, MET, np.where(low > limit, DEVIATION, BORDERLINE))
-    return np.where(there.any(axis=1), found, NOT_APPLICABLE)
+    return np.where(present.any(axis=1), found, NOT_APPLICABLE)
 
 
 def overlapping(some: Ints, others: Ints) -> Bools:

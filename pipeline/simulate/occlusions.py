@@ -27,7 +27,7 @@ COUNT, WINDOW_S = 3, 600
 class Logs:
     """What each trip's log says of itself, shape (n,)."""
 
-    said: Ints
+    stated: Ints
     delivered: Bools
     complete: Bools
 
@@ -75,23 +75,23 @@ class Truth:
 
 def logs(draws: Draws, codes: Codes, when: Times, stopped: Bools) -> Logs:
     """Which logs were downloaded, and whether that was said."""
-    said_share = (
+    stated_share = (
         1
         - sum(of(f"log_{k}") for k in ("partial", "none", "unsaid_missing"))
         - (of("log_unsaid_present"))
     )
-    shares = (said_share, of("log_partial"), of("log_none"), of("log_unsaid_missing"))
-    drawn = draws.pick("log", (*shares, of("log_unsaid_present")))
+    shares = (stated_share, of("log_partial"), of("log_none"), of("log_unsaid_missing"))
+    log_kind = draws.pick("log", (*shares, of("log_unsaid_present")))
     gone = np.where(draws.chance("log said none", 0.5), 2, 3)
-    drawn = np.where(stopped, gone, drawn)
-    drawn = np.where(codes.whole >= Whole.SETTING_LOST, 0, drawn)
-    said = np.array([COMPLETE, PARTIAL, NONE, 0, 0])[drawn]
+    log_kind = np.where(stopped, gone, log_kind)
+    log_kind = np.where(codes.whole >= Whole.SETTING_LOST, 0, log_kind)
+    stated = np.array([COMPLETE, PARTIAL, NONE, 0, 0])[log_kind]
     used = when.kind == VENTILATOR
     unused = np.where(draws.chance("log unused", 0.4), NONE, 0)
     return Logs(
-        said=np.where(used, said, unused),
-        delivered=used & np.isin(drawn, [0, 1, 4]),
-        complete=used & np.isin(drawn, [0, 4]),
+        stated=np.where(used, stated, unused),
+        delivered=used & np.isin(log_kind, [0, 1, 4]),
+        complete=used & np.isin(log_kind, [0, 4]),
     )
 
 
@@ -122,8 +122,8 @@ def _occlusion_times(scene: Scene, rates: list[Floats]) -> tuple[Ints, Floats]:
         at = what.flow10.at
         last = k + 1 == at.shape[1]
         begin = np.maximum(at[:, k], when.moved)
-        finish = stop if last else np.minimum(stop, at[:, k + 1 :].min(axis=1))
-        minutes = np.maximum(finish - begin, 0)
+        ends = stop if last else np.minimum(stop, at[:, k + 1 :].min(axis=1))
+        minutes = np.maximum(ends - begin, 0)
         count = draws.poisson("occlusions", rate * minutes, k)
         trip = np.repeat(np.arange(len(count)), count)
         order = np.arange(len(trip)) - (np.cumsum(count) - count)[trip] + 64 * k
@@ -196,11 +196,13 @@ def device_events(
 def _trigger(n: int, trip: Ints, corrected: Ints) -> Ints:
     """The first event that is the third within ten minutes, each trip's; -1 without."""
     found = np.full(n, -1, dtype=np.int64)
-    ahead = COUNT - 1
-    if len(trip) <= ahead:
+    before = COUNT - 1
+    if len(trip) <= before:
         return found
-    near = (trip[ahead:] == trip[:-ahead]) & (corrected[ahead:] - corrected[:-ahead] <= WINDOW_S)
-    hits = np.flatnonzero(near) + ahead
+    near = (trip[before:] == trip[:-before]) & (
+        corrected[before:] - corrected[:-before] <= WINDOW_S
+    )
+    hits = np.flatnonzero(near) + before
     which, first = np.unique(trip[hits], return_index=True)
     found[which] = corrected[hits[first]]
     return found

@@ -233,7 +233,7 @@ class Codes:
         getattr(self, group)[where] = 0
 
 
-def drawn(draws: Draws, scale: float, long_wall: Floats, whole: Ints, *, full: bool) -> Codes:
+def draw_codes(draws: Draws, scale: float, long_wall: Floats, whole: Ints, *, full: bool) -> Codes:
     """Draw the codes; `whole` holds codes already given (0 elsewhere), which stand.
 
     `long_wall` is each trip's extra chance of a wall time far over the limit.

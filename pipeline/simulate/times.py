@@ -69,7 +69,7 @@ def times(draws: Draws, codes: Codes, way: Pathway, winter: Floats) -> Times:
 
     `winter` is 1 in the busiest months, 0 in the quietest.
     """
-    _room(codes, way)
+    _lengthen(codes, way)
     departed, delay = _departures(draws, winter)
     start = draws.whole("start", 1, 5)
     leave = np.where(way.kind == VENTILATOR, draws.whole("to ventilator", 5, 12), 0)
@@ -128,7 +128,7 @@ def _need(codes: Codes) -> Ints:
     return need
 
 
-def _room(codes: Codes, way: Pathway) -> None:
+def _lengthen(codes: Codes, way: Pathway) -> None:
     """A trip on the ventilator is as long as what is planted asks; one on the wall stays as it is.
 
     What has no room is not planted.

@@ -32,7 +32,7 @@ from pipeline.simulate.occlusions import (
 )
 from pipeline.simulate.options import Options
 from pipeline.simulate.pathways import VENTILATOR, pathways
-from pipeline.simulate.plants import Codes, Escalation, Wall, Whole, drawn
+from pipeline.simulate.plants import Codes, Escalation, Wall, Whole, draw_codes
 from pipeline.simulate.support import Scene, support
 from pipeline.simulate.times import Times, times
 
@@ -71,7 +71,9 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     base = draws.pick("base", setup.shares)
     base = base if options.only_base < 0 else np.full_like(base, options.only_base)
     units = Units(draws.whole("unit", 1, VENTILATORS), draws.whole("heater", 1, HEATERS))
-    codes = drawn(draws, options.plants, options.long_wall(base, month), whole, full=options.full)
+    codes = draw_codes(
+        draws, options.plants, options.long_wall(base, month), whole, full=options.full
+    )
     asked = Asked(options.changes, setup)
     steered(draws, codes, base, month, options.doses)
     failing(draws, codes, (base, month), units, asked)
@@ -89,9 +91,9 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     asks = np.isin(codes.escalation, [Escalation.CALLED, Escalation.NOT_CALLED])
     codes.clear("escalation", asks & (seen.trigger_s >= 0))
     response = answers_to_occlusions(draws)
-    told = Orders(exempt, orders(draws, exempt), options.full)
-    found = answers(scene, log, seen, response, told)
-    return Laid(scene, place, units, log, events, seen, clock, told, response, found)
+    order_set = Orders(exempt, orders(draws, exempt), options.full)
+    found = answers(scene, log, seen, response, order_set)
+    return Laid(scene, place, units, log, events, seen, clock, order_set, response, found)
 
 
 def made(options: Options, index: Ints, whole: Ints) -> Chunk:
@@ -136,7 +138,7 @@ def _trips(laid: Laid) -> Columns:
         "handover_s": np.where(codes.whole == Whole.OPEN, -1, when.end * 60),
         "outcome": outcome,
         "later": a_day_later(draws, outcome),
-        "device_log": laid.log.said,
+        "device_log": laid.log.stated,
         "exempt": laid.orders.exempt,
         "blend": laid.orders.blend,
         "unit": np.where(when.kind == VENTILATOR, laid.units.ventilator, 0),

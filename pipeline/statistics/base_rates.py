@@ -146,8 +146,8 @@ def rates_differ(
     if len(x) < 2 or x.sum() == 0:
         return DifferenceTest(float("nan"), float("nan"), len(x), draws)
     mean = x.sum() * t / t.sum()
-    drawn = np.random.default_rng(seed).negative_binomial(k, k / (k + mean), (draws, len(x)))
-    return _compared(float(statistic(x)), statistic(drawn.astype(np.float64)), len(x))
+    simulated = np.random.default_rng(seed).negative_binomial(k, k / (k + mean), (draws, len(x)))
+    return _compared(float(statistic(x)), statistic(simulated.astype(np.float64)), len(x))
 
 
 def shares_differ(
@@ -170,13 +170,13 @@ def shares_differ(
     if len(x) < 2 or x.sum() in (0.0, n.sum()):
         return DifferenceTest(float("nan"), float("nan"), len(x), draws)
     rng = np.random.default_rng(seed)
-    drawn = rng.binomial(n.astype(np.int64), x.sum() / n.sum(), (draws, len(x)))
-    return _compared(float(statistic(x)), statistic(drawn.astype(np.float64)), len(x))
+    simulated = rng.binomial(n.astype(np.int64), x.sum() / n.sum(), (draws, len(x)))
+    return _compared(float(statistic(x)), statistic(simulated.astype(np.float64)), len(x))
 
 
-def _compared(statistic: float, drawn: FloatArray, groups: int) -> DifferenceTest:
-    as_far = int(np.sum(drawn >= statistic * (1 - 1e-12)))
-    return DifferenceTest(statistic, (1 + as_far) / (1 + len(drawn)), groups, len(drawn))
+def _compared(statistic: float, simulated: FloatArray, groups: int) -> DifferenceTest:
+    as_far = int(np.sum(simulated >= statistic * (1 - 1e-12)))
+    return DifferenceTest(statistic, (1 + as_far) / (1 + len(simulated)), groups, len(simulated))
 
 
 def may_be_named(
@@ -213,11 +213,11 @@ def power_of_rates(
     raised = np.ones((draws, len(t)))
     raised[np.arange(draws), np.arange(draws) % len(t)] = factor
 
-    def drawn(times: FloatArray) -> FloatArray:
+    def simulated(times: FloatArray) -> FloatArray:
         mean = rate * t * times
         x = rng.negative_binomial(k, k / (k + mean)).astype(np.float64)
         common = np.maximum(x.sum(axis=1, keepdims=True), 0.5) * t / t.sum()
         return np.asarray(((x - common) ** 2 / (common * (1 + common / k))).sum(axis=1))
 
-    critical = np.quantile(drawn(np.ones((DRAWS, len(t)))), 1 - CHANCE)
-    return float(np.mean(drawn(raised) > critical))
+    critical = np.quantile(simulated(np.ones((DRAWS, len(t)))), 1 - CHANCE)
+    return float(np.mean(simulated(raised) > critical))

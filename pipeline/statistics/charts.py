@@ -155,11 +155,11 @@ def build(
     for part in parts:
         here = slice(part.start, part.stop)
         line, sigma, factor = fit(part.baseline) if len(part.baseline) else _nothing(n)
-        drawn = np.where(np.isfinite(value) & (sigma > 0), sigma, np.nan)[here]
+        plot_sigma = np.where(np.isfinite(value) & (sigma > 0), sigma, np.nan)[here]
         centre[here] = line
-        lower[here] = np.maximum(line - 3 * drawn, bounds[0])
-        upper[here] = np.minimum(line + 3 * drawn, bounds[1])
-        z[here] = np.where(usable[here], (value[here] - line) / drawn, np.nan)
+        lower[here] = np.maximum(line - 3 * plot_sigma, bounds[0])
+        upper[here] = np.minimum(line + 3 * plot_sigma, bounds[1])
+        z[here] = np.where(usable[here], (value[here] - line) / plot_sigma, np.nan)
         middle[here] = np.median(value[part.baseline]) if len(part.baseline) else np.nan
         reason = _reason(len(part.baseline), bool(np.any(sigma > 0)))
         base = tuple(int(i) for i in part.baseline)
@@ -190,9 +190,9 @@ def _reason(points: int, limits: bool) -> str:
     if not limits:
         return "No limits: the baseline shows no variation to draw them from."
     if points < MIN_POINTS:
-        said = "1 point sets" if points == 1 else f"{points} points set"
+        points_set = "1 point sets" if points == 1 else f"{points} points set"
         return (
-            f"Provisional: {said} these limits; with fewer than {MIN_POINTS} "
+            f"Provisional: {points_set} these limits; with fewer than {MIN_POINTS} "
             "they may move a good deal as points come in."
         )
     return ""

@@ -41,8 +41,8 @@ class Funnel:
     """Groups against a target, one entry a group in every array.
 
     ``z`` is the plain score, ``z_adjusted`` the one after the adjustment named in ``adjusted``.
-    The inner limits hold 95 %, the outer ones 99.8 %; ``outside`` is -1 or 1 beyond the outer, else
-    0. A group without a denominator has NaN everywhere and is never outside.
+    The inner limits hold 95 %, the outer ones 99.8 %; ``outlying`` is -1 or 1 beyond the outer,
+    else 0. A group without a denominator has NaN everywhere and is never outside.
     """
 
     value: FloatArray
@@ -53,7 +53,7 @@ class Funnel:
     inner_upper: FloatArray
     outer_lower: FloatArray
     outer_upper: FloatArray
-    outside: IntArray
+    outlying: IntArray
     dispersion: Dispersion
     adjusted: Adjust
 
@@ -229,9 +229,9 @@ def _funnel(
         return np.maximum(target - half, 0.0), np.minimum(target + half, top)
 
     inner, outer = limits(INNER), limits(OUTER)
-    outside = (value > outer[1]).astype(np.int64) - (value < outer[0])
+    outlying = (value > outer[1]).astype(np.int64) - (value < outer[0])
     adjusted = (value - target) / wide
-    return Funnel(value, target, z, adjusted, *inner, *outer, outside, found, used)
+    return Funnel(value, target, z, adjusted, *inner, *outer, outlying, found, used)
 
 
 def _pooled(x: FloatArray, denominator: FloatArray) -> float:

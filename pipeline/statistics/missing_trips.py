@@ -136,8 +136,8 @@ def bounds(usual: ArrayLike, worst: ArrayLike, threshold: ArrayLike) -> Bounds:
     high = np.percentile(np.asarray(worst), HIGH_CENTILE, axis=1)
     h = np.asarray(threshold, dtype=np.float64)
     sure: BoolArray = low > h
-    said: list[Certainty] = [
+    certainties: list[Certainty] = [
         "sure" if one else "ordinary" if top <= limit else "depends"
         for one, top, limit in zip(sure, high, h, strict=True)
     ]
-    return Bounds(low, high, tuple(said))
+    return Bounds(low, high, tuple(certainties))

@@ -204,9 +204,9 @@ def gap_power(
         return _noticed(factor, waits, horizon)
 
     trips, above, below = follow(1.0)
-    alarms = ((above | below) & (trips / monthly_trips <= YEAR)).sum(axis=1)
+    alarm_counts = ((above | below) & (trips / monthly_trips <= YEAR)).sum(axis=1)
     months = round(baseline_events / share / monthly_trips)
-    return _summary(noticed, alarms, months, runs, seed)
+    return _summary(noticed, alarm_counts, months, runs, seed)
 
 
 def _gap_signals(
@@ -276,7 +276,7 @@ def _power(
 
     still = scores(1.0)
     year = (used >= shape.baseline) & (used < shape.baseline + YEAR)
-    alarms = any_signal(still, rules)[:, year].sum(axis=1)
+    alarm_counts = any_signal(still, rules)[:, year].sum(axis=1)
 
     def noticed(factor: float) -> Noticed:
         first = np.full(shape.runs, np.nan)
@@ -284,17 +284,17 @@ def _power(
             first = _first_signal(scores(factor), used - shape.baseline, rules, up=factor > 1)
         return _noticed(factor, first, shape.horizon)
 
-    return _summary(noticed, alarms, shape.baseline, shape.runs, shape.seed)
+    return _summary(noticed, alarm_counts, shape.baseline, shape.runs, shape.seed)
 
 
 def _summary(
-    noticed: Callable[[float], Noticed], alarms: IntArray, baseline: int, runs: int, seed: int
+    noticed: Callable[[float], Noticed], alarm_counts: IntArray, baseline: int, runs: int, seed: int
 ) -> Power:
     return Power(
         doubling=noticed(2.0),
         halving=noticed(0.5),
-        false_alarms=float(alarms.mean()),
-        false_alarm_years=float(np.mean(alarms > 0)),
+        false_alarms=float(alarm_counts.mean()),
+        false_alarm_years=float(np.mean(alarm_counts > 0)),
         baseline_months=baseline,
         runs=runs,
         seed=seed,

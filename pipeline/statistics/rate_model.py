@@ -157,13 +157,13 @@ def rate_model(
         problem = "The model could not be fitted: too little to tell the terms apart."
 
     def group_rate(i: int) -> GroupRate:
-        said = few[i] or problem
+        too_few = few[i] or problem
         found = (UNKNOWN, UNKNOWN, UNKNOWN)
-        if fitted and not said:
+        if fitted and not too_few:
             found = fitted.group(i, rows, per, level)
             if np.isnan([e.estimate for e in found]).any():
-                said, found = "Too few to say: no bounds worth the name.", (UNKNOWN,) * 3
-        return GroupRate(labels[i], *found, bool(said), said)
+                too_few, found = "Too few to say: no bounds worth the name.", (UNKNOWN,) * 3
+        return GroupRate(labels[i], *found, bool(too_few), too_few)
 
     return RateModel(
         groups=tuple(group_rate(i) for i in range(len(labels))),

@@ -126,12 +126,12 @@ def runs_test(values: ArrayLike, line: ArrayLike) -> RunsTest:
         words = f"Too few points to say: {n} off the line, 10 needed."
         return RunsTest(n, longest, limit, len(turns), fewest, False, words)
     long, few = longest > limit, len(turns) < fewest
-    said = []
+    findings = []
     if long:
-        said.append(f"{longest} points in a row on one side, more than {limit}")
+        findings.append(f"{longest} points in a row on one side, more than {limit}")
     if few:
-        said.append(f"the line is crossed {len(turns)} times, fewer than {fewest}")
-    words = "; ".join(said).capitalize() + "." if said else "No unusual run."
+        findings.append(f"the line is crossed {len(turns)} times, fewer than {fewest}")
+    words = "; ".join(findings).capitalize() + "." if findings else "No unusual run."
     return RunsTest(n, longest, limit, len(turns), fewest, long or few, words)
 
 

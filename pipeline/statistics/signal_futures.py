@@ -31,7 +31,7 @@ from pipeline.statistics.signal_sums import (
     share_increment,
 )
 
-FUTURES, FUTURE_MONTHS, DRAWN_FROM = 2000, 36, 12
+FUTURES, FUTURE_MONTHS, SAMPLED_MONTHS = 2000, 36, 12
 """How many futures of how many months, drawn from how many of the latest months."""
 
 CHANGED_FUTURES = 1000
@@ -114,7 +114,7 @@ def draw_futures(
     """
     so_far = max(len(rates.events) if rates else 0, len(shares.judged) if shares else 0)
     rng = np.random.default_rng(seed)
-    pick = rng.integers(max(0, so_far - DRAWN_FROM), max(1, so_far), (months, futures))
+    pick = rng.integers(max(0, so_far - SAMPLED_MONTHS), max(1, so_far), (months, futures))
     draw = _Draw(rng, pick)
     charts = (1 + rates.events.shape[1] if rates else 0) + (shares.judged.shape[1] if shares else 0)
     year = min(12, months)
@@ -244,9 +244,9 @@ def _shares(
         below = np.flatnonzero(so_far.parent == top)
         d0, n0 = past[top]
         p0 = float(rule_share(np.zeros(1), np.zeros(1), None, Sums(d0, n0))[0])
-        drawn_from = below if len(below) else [top]
-        judged = [draw.of(so_far.judged[:, c]) for c in drawn_from]
-        true = [_possible_share(draw, past[c], p0 if len(below) else None) for c in drawn_from]
+        sampled_columns = below if len(below) else [top]
+        judged = [draw.of(so_far.judged[:, c]) for c in sampled_columns]
+        true = [_possible_share(draw, past[c], p0 if len(below) else None) for c in sampled_columns]
         events = [_binomial(draw.rng, n, p) for n, p in zip(judged, true, strict=True)]
         all_d, all_n = sum(events, np.zeros(1)), sum(judged, np.zeros(1))
         level = rule_share(all_d, all_n, None, Sums(d0, n0))

@@ -99,9 +99,9 @@ def signal_sums(
 
 def begun_again(signal: ArrayLike, restart: ArrayLike | None = None) -> BoolArray:
     """Months that begin at S = 0: those after a signal, and the restarts; shape of ``signal``."""
-    said = np.asarray(signal, dtype=bool)
-    again = np.zeros(said.shape, dtype=bool)
-    again[1:] = said[:-1]
+    signalled = np.asarray(signal, dtype=bool)
+    again = np.zeros(signalled.shape, dtype=bool)
+    again[1:] = signalled[:-1]
     return again if restart is None else again | np.asarray(restart, dtype=bool)
 
 

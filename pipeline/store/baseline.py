@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
-from pipeline.store.followup_tables import ensure, insert
+from pipeline.store.followup_tables import ensure_followup_tables, insert
 from pipeline.store.ledger import record
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def baseline_months(con: duckdb.DuckDBPyConnection) -> set[str]:
-    """The months of the baseline; call after `ensure`."""
+    """The months of the baseline; call after `ensure_followup_tables`."""
     return {month for (month,) in con.execute("SELECT month FROM loop.baseline").fetchall()}
 
 
@@ -25,7 +25,7 @@ def mark_baseline(
 
     Refused for a month with an answer, an audit or a publication: its cases were opened already.
     """
-    ensure(con)
+    ensure_followup_tables(con)
     new = sorted(set(months) - baseline_months(con))
     begun = con.execute(
         """SELECT month FROM loop.determination UNION SELECT month FROM loop.publication

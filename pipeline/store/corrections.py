@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.store.database import one, sql_type
-from pipeline.store.followup_tables import ensure
+from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.sql import quoted
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def apply_corrections(con: duckdb.DuckDBPyConnection) -> range:
     Call in the transaction that stores a delivery or a sheet of corrections, before its entry
     in the ledger.
     """
-    ensure(con)
+    ensure_followup_tables(con)
     (any_stored,) = one(con, "SELECT count(*) FROM loop.correction")
     if not any_stored:
         return range(0)

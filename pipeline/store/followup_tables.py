@@ -1,4 +1,4 @@
-"""The tables of the loop: made when first needed, so that an older store opens as it is."""
+"""The tables of the follow-up: made when first needed, so that an older store opens as it is."""
 
 from __future__ import annotations
 
@@ -27,27 +27,27 @@ FROM loop.determination d JOIN loop.determination_rule r USING (determination_no
 """Every answer to every rule it is about; the latest holds, the others stay."""
 
 
-def ensure(con: duckdb.DuckDBPyConnection) -> None:
+def ensure_followup_tables(con: duckdb.DuckDBPyConnection) -> None:
     """Create what is missing of the schema `loop`; part of the transaction at hand, if any."""
-    from schemas.followup import LOOP
+    from schemas.followup import FOLLOWUP_TABLES
 
     con.execute("CREATE SCHEMA IF NOT EXISTS loop")
     rows = con.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'loop'")
-    there = {name for (name,) in rows.fetchall()}
-    for name, schema in LOOP.items():
-        if name in there:
+    existing = {name for (name,) in rows.fetchall()}
+    for name, schema in FOLLOWUP_TABLES.items():
+        if name in existing:
             continue
         con.execute(table_ddl(f"loop.{name}", schema))
     con.execute(ANSWER_VIEW)
 
 
-def begun(con: duckdb.DuckDBPyConnection) -> bool:
+def has_followup_tables(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether this store keeps a ledger; those open for reading only may not."""
     return has_table(con, "ledger")
 
 
 def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
-    """Whether the table `name` of the loop is there: an older store lacks what came later."""
+    """Whether the table `name` of the follow-up is there: an older store lacks what came later."""
     (tables,) = one(
         con,
         "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'loop' AND table_name = ?",
@@ -57,7 +57,7 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 
 def insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[Sequence[Any]]) -> None:
-    """Add rows of few and human-made things to a table of the loop."""
+    """Add rows of few and human-made things to a table of the follow-up."""
     for some in batched(rows, AT_ONCE):
         marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in some)
         cells = [cell for row in some for cell in row]
@@ -71,7 +71,7 @@ def batched(rows: Iterable[Sequence[Any]], size: int) -> Iterator[list[Sequence[
         yield some
 
 
-def following(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+def next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
     """The next number of a numbered table."""
     return int(one(con, f"SELECT coalesce(max({column}), 0) + 1 FROM loop.{table}")[0])
 

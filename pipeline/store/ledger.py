@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.store.database import one
-from pipeline.store.followup_tables import begun, ensure, has_table
+from pipeline.store.followup_tables import ensure_followup_tables, has_followup_tables, has_table
 
 if TYPE_CHECKING:
     import duckdb
@@ -48,7 +48,7 @@ class Entry:
     hash: str
 
     @property
-    def told(self) -> dict[str, Any]:
+    def parsed(self) -> dict[str, Any]:
         """The detail as it was recorded; empty if it cannot be read."""
         try:
             read = json.loads(self.detail)
@@ -57,7 +57,7 @@ class Entry:
         return read if isinstance(read, dict) else {}
 
     @property
-    def reckoned(self) -> str:
+    def recomputed_hash(self) -> str:
         """The hash this entry must have."""
         text = "\n".join([self.previous_hash, str(self.entry_no), self.what, self.detail])
         return hashlib.sha256(text.encode()).hexdigest()
@@ -65,7 +65,7 @@ class Entry:
 
 def record(con: duckdb.DuckDBPyConnection, what: str, detail: dict[str, Any]) -> None:
     """Add an entry; call inside the transaction of what it tells of. None values are left out."""
-    ensure(con)
+    ensure_followup_tables(con)
     last = _last(con)
     if last is None and what != "opened":
         (held,) = one(con, "SELECT count(*) FROM delivered.receipt")
@@ -78,18 +78,18 @@ def record(con: duckdb.DuckDBPyConnection, what: str, detail: dict[str, Any]) ->
     entry = Entry(last[0] + 1 if last else 1, what, text, last[1] if last else FIRST, "")
     con.execute(
         "INSERT INTO loop.ledger VALUES (?, ?, ?, ?, ?)",
-        [entry.entry_no, what, text, entry.previous_hash, entry.reckoned],
+        [entry.entry_no, what, text, entry.previous_hash, entry.recomputed_hash],
     )
 
 
 def record_delivery(
-    con: duckdb.DuckDBPyConnection, delivery_no: int, by: str | None, made: range
+    con: duckdb.DuckDBPyConnection, delivery_no: int, by: str | None, corrected: range
 ) -> None:
     """Add the entry of a delivery that was just received, new or again.
 
-    `made`: keys of the content that was made of it by corrections.
+    `corrected`: keys of the content that was made of it by corrections.
     """
-    ensure(con)
+    ensure_followup_tables(con)
     content, receipt = one(
         con,
         "SELECT content_hash, (SELECT max(receipt_no) FROM delivered.receipt)"
@@ -99,7 +99,7 @@ def record_delivery(
     record(con, "delivery", {
         "delivery": delivery_no, "receipt": receipt, "content_hash": content, "by": by,
         "rows": content_digests(con, _of_delivery(delivery_no)), "engine": _engine(con),
-        "made": _made(con, made),
+        "made": _corrected_content(con, corrected),
     })  # fmt: skip
 
 
@@ -108,11 +108,13 @@ def record_stored(
     what: str,
     number: int,
     detail: dict[str, Any],
-    made: range = range(0),
+    corrected: range = range(0),
 ) -> None:
     """Add an entry for rows just stored under `number`, with their digests."""
     stored = {name: digest(con, sql, number) for name, sql in STORED_BY[what].items()}
-    marked = {"made": _made(con, made), "engine": _engine(con)} if made else {}
+    marked = (
+        {"made": _corrected_content(con, corrected), "engine": _engine(con)} if corrected else {}
+    )
     record(con, what, {**detail, **marked, "no": number, "rows": stored})
 
 
@@ -123,8 +125,8 @@ def record_shared(
 
     `base`: the base whose pack it is; None for the whole edition.
     """
-    told = {p for e in entries(con) if e.what == "shared" for p in e.told.get("periods", {})}
-    new = {name: mark for name, mark in _periods(con).items() if name not in told}
+    parsed = {p for e in entries(con) if e.what == "shared" for p in e.parsed.get("periods", {})}
+    new = {name: mark for name, mark in _periods(con).items() if name not in parsed}
     record(con, "shared", {"reviewed": month, "by": by, "base": base, "periods": new})
 
 
@@ -141,7 +143,7 @@ def _periods(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 def entries(con: duckdb.DuckDBPyConnection) -> list[Entry]:
     """Every entry in order; none in a store from before there was a ledger."""
-    if not begun(con):
+    if not has_followup_tables(con):
         return []
     rows = con.execute("FROM loop.ledger ORDER BY entry_no").fetchall()
     return [Entry(*row) for row in rows]
@@ -149,7 +151,7 @@ def entries(con: duckdb.DuckDBPyConnection) -> list[Entry]:
 
 def head(con: duckdb.DuckDBPyConnection) -> str:
     """The hash the ledger ends with."""
-    last = _last(con) if begun(con) else None
+    last = _last(con) if has_followup_tables(con) else None
     return last[1] if last else FIRST
 
 
@@ -158,9 +160,9 @@ def verify(con: duckdb.DuckDBPyConnection) -> list[str]:
     found = entries(con)
     problems = _chain(found)
     for entry in found:
-        if entry.hash == entry.reckoned:
-            problems += _stored_otherwise(con, entry)
-    return problems + (_untold(con, found) if begun(con) else [])
+        if entry.hash == entry.recomputed_hash:
+            problems += _changed_rows(con, entry)
+    return problems + (_not_in_ledger(con, found) if has_followup_tables(con) else [])
 
 
 def digest(con: duckdb.DuckDBPyConnection, sql: str, number: int) -> str:
@@ -209,7 +211,7 @@ def _of_delivery(delivery_no: int) -> str:
     )
 
 
-def _made(con: duckdb.DuckDBPyConnection, keys: range) -> dict[str, Any] | None:
+def _corrected_content(con: duckdb.DuckDBPyConnection, keys: range) -> dict[str, Any] | None:
     """What tells corrected content: its keys, from the first to before the last, and digests."""
     if not keys:
         return None
@@ -239,28 +241,30 @@ def _chain(found: list[Entry]) -> list[str]:
             break
         if entry.previous_hash != previous:
             problems.append(f"Entry {place} does not follow from the one before it.")
-        if entry.hash != entry.reckoned:
+        if entry.hash != entry.recomputed_hash:
             problems.append(f"Entry {place} ({entry.what}) was changed after it was written.")
         previous = entry.hash
     return problems
 
 
-def _stored_otherwise(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]:
+def _changed_rows(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]:
     """Where the rows an entry tells of are no longer what they were."""
-    told = entry.told
-    number = int(told.get("delivery" if entry.what == "delivery" else "no") or 0)
-    same_engine = told.get("engine") == _engine(con)
+    detail = entry.parsed
+    number = int(detail.get("delivery" if entry.what == "delivery" else "no") or 0)
+    same_engine = detail.get("engine") == _engine(con)
     now: dict[str, Any] = {}
     if entry.what == "delivery" and same_engine:
         now = content_digests(con, _of_delivery(number))
-    elif entry.what in STORED_BY and _kept(con, entry.what):
+    elif entry.what in STORED_BY and _has_tables(con, entry.what):
         now = {name: digest(con, sql, number) for name, sql in STORED_BY[entry.what].items()}
-    rows = told.get("rows") or {}
+    rows = detail.get("rows") or {}
     changed = [name for name in now if rows.get(name) != now[name]]
-    if same_engine and told.get("made"):
-        made = told["made"]
-        marks = _made(con, range(*made["keys"])) or {"rows": {}}
-        changed += [name for name, mark in marks["rows"].items() if made["rows"].get(name) != mark]
+    if same_engine and detail.get("made"):
+        judged_rows = detail["made"]
+        marks = _corrected_content(con, range(*judged_rows["keys"])) or {"rows": {}}
+        changed += [
+            name for name, mark in marks["rows"].items() if judged_rows["rows"].get(name) != mark
+        ]
     return [
         f"Rows of {name} were changed after entry {entry.entry_no} ({entry.what} {number}) told"
         " of them."
@@ -268,15 +272,15 @@ def _stored_otherwise(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]
     ]
 
 
-def _kept(con: duckdb.DuckDBPyConnection, what: str) -> bool:
+def _has_tables(con: duckdb.DuckDBPyConnection, what: str) -> bool:
     """Whether the store has the tables of this kind of entry; an older one lacks later kinds."""
     return all(has_table(con, name) for name in STORED_BY[what])
 
 
-def _untold(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
+def _not_in_ledger(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
     """What is in the store although no entry tells of it."""
     # an entry that was changed tells nothing: its hash is told of elsewhere
-    details = [(e.what, e.told) for e in found if e.hash == e.reckoned]
+    details = [(e.what, e.parsed) for e in found if e.hash == e.recomputed_hash]
     before = sum(detail.get("receipts_before", 0) for what, detail in details if what == "opened")
     (receipts,) = one(con, "SELECT count(*) FROM delivered.receipt")
     problems = []
@@ -285,9 +289,9 @@ def _untold(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
     if found and receipts != before + sum(what == "delivery" for what, _ in details):
         problems.append("The deliveries received are not those the ledger tells of.")
     for what, sql in _NUMBERS.items():
-        told = {d.get("no") for w, d in details if w == what}
-        rows = con.execute(sql).fetchall() if _kept(con, what) else []
-        if {no for (no,) in rows} != told:
+        recorded = {d.get("no") for w, d in details if w == what}
+        rows = con.execute(sql).fetchall() if _has_tables(con, what) else []
+        if {no for (no,) in rows} != recorded:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
     for what, column, sql in _LISTS:
         listed = {(d.get("month"), v) for w, d in details if w == what for v in d.get(column, [])}
@@ -295,7 +299,9 @@ def _untold(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
     shared = [d.get("periods", {}) for w, d in details if w == "shared"]
     # before the first entry of this kind there was none to tell of a period
-    if shared and _periods(con) != {name: mark for told in shared for name, mark in told.items()}:
+    if shared and _periods(con) != {
+        name: mark for recorded in shared for name, mark in recorded.items()
+    }:
         problems.append("What is stored of shared periods is not what the ledger tells of.")
     return problems + _contents(con)
 

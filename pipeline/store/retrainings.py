@@ -22,18 +22,18 @@ def held_retraining(con: duckdb.DuckDBPyConnection) -> str:
     return f"""
     SELECT h.* FROM (
         {delivered}
-        UNION SELECT month, base, crew_member, rule FROM ({_LAST_SAID}) WHERE NOT withdrawn
+        UNION SELECT month, base, crew_member, rule FROM ({_LATEST}) WHERE NOT withdrawn
     ) h
-    ANTI JOIN ({TAKEN_BACK}) b ON b.month = h.month AND b.rule = h.rule
+    ANTI JOIN ({WITHDRAWN}) b ON b.month = h.month AND b.rule = h.rule
         AND b.base IS NOT DISTINCT FROM h.base
         AND b.crew_member IS NOT DISTINCT FROM h.crew_member
     """
 
 
-_LAST_SAID = """
+_LATEST = """
     SELECT * FROM loop.retraining
     QUALIFY retraining_no = max(retraining_no) OVER (PARTITION BY month, base, crew_member, rule)
 """
 
 
-TAKEN_BACK = f"SELECT month, base, crew_member, rule FROM ({_LAST_SAID}) WHERE withdrawn"
+WITHDRAWN = f"SELECT month, base, crew_member, rule FROM ({_LATEST}) WHERE withdrawn"

@@ -1,4 +1,4 @@
-"""Opening the store for a command of the loop: a second process waits a little, then says so."""
+"""Opening the store for a command of the follow-up: a second process waits, then says so."""
 
 from __future__ import annotations
 

@@ -97,7 +97,7 @@ def heated_while_failed() -> str:
     """
 
 
-def occlusion_outside(*, on_wall: bool) -> Callable[[], str]:
+def occlusion_outside_ventilator(*, on_wall: bool) -> Callable[[], str]:
     """Occlusions further than the clock's tolerance from any time the ventilator may have run."""
     source = f"coalesce(o.source IN {UNDILUTED}, FALSE)"
 
@@ -204,14 +204,14 @@ CONTRADICTIONS: dict[str, Contradiction] = {
             "the ventilator logged an occlusion while the source was {shown}, further from any"
             " ventilator time than its clock may be off; the rates leave it out",
             "Check the charted sources, the device's clock, and whether the log is this trip's.",
-            "device_events", "at_s", occlusion_outside(on_wall=True),
+            "device_events", "at_s", occlusion_outside_ventilator(on_wall=True),
         ),
         Contradiction(
             "occlusion-outside-ventilator-time",
             "the ventilator logged an occlusion further from any ventilator time than its clock may"
             " be off; the rates leave it out",
             "Check the charted sources, the device's clock, and whether the log is this trip's.",
-            "device_events", "at_s", occlusion_outside(on_wall=False),
+            "device_events", "at_s", occlusion_outside_ventilator(on_wall=False),
         ),
         Contradiction(
             "weight-for-age",

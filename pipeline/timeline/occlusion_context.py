@@ -182,7 +182,7 @@ _NEAR = """
         AND t.until_s + greatest(w.r_settings, w.r_trips) > o.at_s - k.tolerance_s
 """
 
-_OUTSIDE = """
+_OUTSIDE_VENTILATOR = """
     CASE WHEN w.start_s IS NULL OR n.trip_key IS NOT NULL THEN FALSE
          -- without a hand-over time, or on other support until hand-over, the source is unknown
          WHEN w.open_end AND o.at_s + k.tolerance_s >= w.end_s THEN FALSE
@@ -229,7 +229,7 @@ def occlusion_context(cutoff_limits: str) -> str:
            CASE WHEN z.restart_logged OR w.log_complete THEN z.restart_logged END
                AS restart_logged,
            z.cutoff_s IS NULL AS end_not_logged,
-           {_OUTSIDE} AS outside_ventilator
+           {_OUTSIDE_VENTILATOR} AS outside_ventilator
         FROM occlusion_now o
         JOIN trip_window_now w USING (trip_key)
         JOIN delivered.trips x USING (trip_key)

@@ -78,10 +78,10 @@ def _merged(where: str) -> str:
            coalesce(sum(cutoff_s), 0) AS known_cutoff_s,
            any_value(in_window) AS in_window, min(line) AS line
     FROM (
-        SELECT *, sum(apart::INTEGER) OVER trip AS blockage
+        SELECT *, sum(new_blockage::INTEGER) OVER trip AS blockage
         FROM (
             SELECT *, NOT coalesce(merge_within_s > 0
-                           AND at_s - lag(at_s) OVER trip <= merge_within_s, FALSE) AS apart
+                           AND at_s - lag(at_s) OVER trip <= merge_within_s, FALSE) AS new_blockage
             FROM logged_occlusion_now WHERE {where}
             WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
         )

@@ -13,7 +13,7 @@ from reports.case.tables import (
     occlusions_table,
     timeline_table,
 )
-from reports.case.trip_data import moment_said, picture_data
+from reports.case.trip_data import moment_words, picture_data
 from reports.month.followup import answers_by_trip, corrections_by_trip
 from reports.text import words
 from reports.text.case_links import case_file
@@ -135,7 +135,7 @@ def verdict_groups(
             "severity": text(v["severity"]),
             "sentence": text(v["reason"]),
             "asks": words.after_colon(known.asks) if known else "",
-            "moment": moment_said(v, moments.get(rule), trip),
+            "moment": moment_words(v, moments.get(rule), trip),
             "evidence": evidence.get(rule, []),
         }
         groups.setdefault(text(v["verdict"]), []).append(row)

@@ -137,8 +137,8 @@ def _sending(trip: Row, cases: Cases) -> str:
 def _cannulas(trip: Row, cases: Cases) -> list[tuple[str, str]]:
     """The cannulas used, each with the flows and weights it is for."""
     used = list(dict.fromkeys(row["cannula"] for row in trip["timeline"] if row["cannula"]))
-    said = [f"{words.isolated(cases.cannula(key))}{cases.range_words(key)}" for key in used[:3]]
-    return [("Cannula", "; ".join(said))] if said else []
+    named = [f"{words.isolated(cases.cannula(key))}{cases.range_words(key)}" for key in used[:3]]
+    return [("Cannula", "; ".join(named))] if named else []
 
 
 def _times(trip: Row) -> str:
@@ -150,9 +150,9 @@ def _times(trip: Row) -> str:
         if trip[key] is not None
     ]
     missing = [word for word, key in named if trip[key] is None]
-    said = f"{', '.join(known)} min after reaching the bedside" if known else ""
+    reached = f"{', '.join(known)} min after reaching the bedside" if known else ""
     lost = f"{words.listed(missing)} {NOT_RECORDED}" if missing else ""
-    return "; ".join(filter(None, [said, lost]))
+    return "; ".join(filter(None, [reached, lost]))
 
 
 def _minutes(value: float | None) -> str:
@@ -194,8 +194,8 @@ def clock_sentence(trip: Row) -> str:
         return f"No start of the ventilator stands in both records: {remains}."
     if not offset:
         return f"The device's clock agrees with the charts; {remains}."
-    ahead = "ahead of" if offset > 0 else "behind"
-    how = f"The device's clock was {abs(offset):g} s {ahead} the charts"
+    direction = "ahead of" if offset > 0 else "behind"
+    how = f"The device's clock was {abs(offset):g} s {direction} the charts"
     if trip["clock_removed"]:
         return f"{how}; that is removed, and {remains}."
     return f"{how}, too far to be removed; {remains}."
@@ -216,16 +216,16 @@ def described(trip: Row, cases: Cases) -> str:
 
 def _course(trip: Row) -> str:
     """The gas sources in order, joined where they do not change."""
-    said: list[tuple[str, int, int]] = []
+    runs: list[tuple[str, int, int]] = []
     for row in trip["timeline"]:
         name = words.SOURCE_WORDS.get(text(row["source"]), "") or "source not known"
-        if said and said[-1][0] == name:
-            said[-1] = (name, said[-1][1], row["until_s"])
+        if runs and runs[-1][0] == name:
+            runs[-1] = (name, runs[-1][1], row["until_s"])
         else:
-            said.append((name, row["from_s"], row["until_s"]))
+            runs.append((name, row["from_s"], row["until_s"]))
     stretches = [
         f"{name} {words.clock(start, 60)} to {words.clock(end, 60)} min"
-        for name, start, end in said
+        for name, start, end in runs
     ]
     return f"Gas: {'; '.join(stretches[:8])}." if stretches else ""
 

@@ -34,14 +34,14 @@ def write_cases(
     for page in case_pages(review, site):
         target.mkdir(parents=True, exist_ok=True)
         path = target / page["file"]
-        shown = {**page, "drawn": drawn(page)}
+        shown = {**page, "rendered": rendered(page)}
         path.write_bytes(template.render(page=shown, assets=assets, tables=tables).encode())
         written.append(path)
     _remove_others(target, {path.name for path in written})
     return written
 
 
-def drawn(page: Row) -> dict[str, Markup]:
+def rendered(page: Row) -> dict[str, Markup]:
     """The picture for wide screens and paper, for narrow screens, and the key's patterns."""
     from markupsafe import Markup
 

@@ -51,7 +51,9 @@ def course_table(trip: Row, cases: Cases) -> Row:
 
 def _setting(row: Row, trip: Row, cases: Cases) -> Row:
     support = text(row["support"])
-    outside = trip["end_s"] is not None and row["at_s"] >= trip["end_s"] and not trip["open_end"]
+    after_window = (
+        trip["end_s"] is not None and row["at_s"] >= trip["end_s"] and not trip["open_end"]
+    )
     return {
         "kind": "setting",
         "at_s": row["at_s"],
@@ -65,7 +67,7 @@ def _setting(row: Row, trip: Row, cases: Cases) -> Row:
         ],
         "reason": words.plain(text(row["reason"])),
         "support": "" if support in ("", "high_flow") else words.plain(support),
-        "outside": outside,
+        "after_window": after_window,
         **_place(row, "settings"),
     }
 
@@ -78,15 +80,15 @@ def _lost(row: Row, trip: Row) -> Row:
         "kind": "lost",
         "at_s": 0 if at_s is None else at_s,
         "at": when,
-        "said": f"A row of {words.plain(text(row['table']))} was set aside: what it said is not"
+        "sentence": f"A row of {words.plain(text(row['table']))} was set aside: what it said is not"
         f" known.{unread}",
         **_place(row, text(row["table"])),
     }
 
 
-def _happened(at_s: int, said: str, kind: str, resolution_s: float) -> Row:
+def _happened(at_s: int, sentence: str, kind: str, resolution_s: float) -> Row:
     at = words.clock(at_s, resolution_s)
-    return {"kind": kind, "at_s": at_s, "at": at, "said": said, "file": "", "line": None}
+    return {"kind": kind, "at_s": at_s, "at": at, "sentence": sentence, "file": "", "line": None}
 
 
 def _call(row: Row, trip: Row) -> Row:
@@ -95,8 +97,8 @@ def _call(row: Row, trip: Row) -> Row:
     gave = f"authorised {words.plain(row['authorised'])}" if row["authorised"] else "authorised"
     if row["authorised"] and text(row.get("authorised_by")):
         gave += f" by {words.isolated(text(row['authorised_by']))}"
-    said = f"Call to {who}{about}: {gave if row['authorised'] else 'nothing authorised'}"
-    happened = _happened(row["at_s"], said, "call", trip["r_contacts"])
+    sentence = f"Call to {who}{about}: {gave if row['authorised'] else 'nothing authorised'}"
+    happened = _happened(row["at_s"], sentence, "call", trip["r_contacts"])
     return {**happened, **_place(row, "contacts")}
 
 
@@ -105,10 +107,10 @@ def _limit(row: Row, trip: Row) -> Row:
     verdict = next((v for v in trip["verdicts"] if v["rule"] == row["rule"]), None)
     limit = words.number(words.some(verdict["limit"])) if verdict else ""
     unit = text(verdict["unit"]) if verdict else ""
-    said = f"{rule}: limit of {limit} {unit} reached"
+    sentence = f"{rule}: limit of {limit} {unit} reached"
     if row["due"]:
-        said = f"{rule}: a {row['due']} was due by now, {limit} {unit} after"
-    return _happened(row["at_s"], said, "limit", trip["r_settings"])
+        sentence = f"{rule}: a {row['due']} was due by now, {limit} {unit} after"
+    return _happened(row["at_s"], sentence, "limit", trip["r_settings"])
 
 
 def occlusions_table(trip: Row, cases: Cases) -> Row:
@@ -136,11 +138,11 @@ def occlusions_table(trip: Row, cases: Cases) -> Row:
 
 def _next(row: Row) -> str:
     action = text(row.get("next_action"))
-    said = words.NEXT_WORDS.get(action, words.plain(action)) or "not known"
+    sentence = words.NEXT_WORDS.get(action, words.plain(action)) or "not known"
     after = words.some(row.get("action_after_s"))
     if action in ("", "nothing") or after is None:
-        return said
-    return f"{said}, {round(after / 60)} min after" if after >= 30 else f"{said} at once"
+        return sentence
+    return f"{sentence}, {round(after / 60)} min after" if after >= 30 else f"{sentence} at once"
 
 
 def _yes_no(value: Any) -> str:
@@ -220,14 +222,14 @@ def course_html(rows: list[Row]) -> Markup:
 
 def _setting_html(row: Row) -> str:
     support = f" <strong>on {cell(row['support'])}</strong>" if row["support"] else ""
-    kind, after = (' class="outside"', AFTER) if row["outside"] else ("", "")
+    kind, after = (' class="outside"', AFTER) if row["after_window"] else ("", "")
     shown = map(cell, (row["at"], *row["cells"], row["reason"]))
     return SETTING % (kind, *shown, support, after, *_place_html(row))
 
 
 def _happened_html(row: Row) -> str:
     place = PLACE % _place_html(row) if row["line"] else "<td></td>"
-    return HAPPENED % (*map(cell, (row["kind"], row["at"], row["said"])), place)
+    return HAPPENED % (*map(cell, (row["kind"], row["at"], row["sentence"])), place)
 
 
 def _place_html(row: Row) -> tuple[str, int | None, str, int | str]:
@@ -261,8 +263,8 @@ def verdicts_html(rows: list[Row]) -> Markup:
 
 def evidence_html(sources: list[Row]) -> Markup:
     """The files and lines that a verdict rests on, linked where the row stands on the page."""
-    said = "; ".join([_source_html(source) for source in sources])
-    return _joined([f'<span class="evidence">Rests on {said}.</span>'] if said else [])
+    sentence = "; ".join([_source_html(source) for source in sources])
+    return _joined([f'<span class="evidence">Rests on {sentence}.</span>'] if sentence else [])
 
 
 def _source_html(source: Row) -> str:

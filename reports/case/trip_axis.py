@@ -80,8 +80,8 @@ def axis(frame: Frame, y: float) -> str:
         ticks.append((x, x, y, y + 4, x, y + 16, anchor, minute))
     line = svg.one(MUTED_LINE, frame.left, frame.right, y, y)
     label = "minutes since the crew reached the bedside"
-    said = svg.text(frame.left, y + 32, label, fill=palette.MUTED)
-    return svg.tag("g", line, svg.each(TICK, ticks), said)
+    tick_label = svg.text(frame.left, y + 32, label, fill=palette.MUTED)
+    return svg.tag("g", line, svg.each(TICK, ticks), tick_label)
 
 
 class Spaces:

@@ -10,7 +10,7 @@ from reports.case.facts import Cases, milestones
 from reports.text import words
 from reports.text.rows import Row, text
 
-OUTSIDE_S = 1800
+NEAR_S = 1800
 """What lies further than this past the trip's end is not drawn, but counted."""
 COUNTED = {"wall", "cylinder", "unheated"}
 SHORT = {"ventilator": ["vent.", "V"], "wall": ["wall", "W"], "cylinder": ["cyl.", "C"],
@@ -46,7 +46,7 @@ def picture_data(trip: Row, cases: Cases) -> Row:
         "contacts": [_contact(row, trip) for row in trip["contacts"]],
         "lost": [row for row in trip["lost"] if row["at_s"] is not None],
         "notes": _notes(trip),
-        "outside": _outside(trip, domain),
+        "beyond_axis": _beyond_axis(trip, domain),
     }
 
 
@@ -60,12 +60,12 @@ def _moments(trip: Row) -> Iterable[int]:
 def _domain(trip: Row) -> tuple[int, int]:
     """From the bedside to hand-over, or the last record; with what lies a little outside."""
     core = trip["handover_s"] or max((t for t in _moments(trip)), default=0)
-    near = [t for t in _moments(trip) if -OUTSIDE_S <= t <= core + OUTSIDE_S]
+    near = [t for t in _moments(trip) if -NEAR_S <= t <= core + NEAR_S]
     low, high = min([0, *near]), max([core, *near, 60])
     return low, high + (max(300, (high - low) // 20) if trip["open_end"] else 0)
 
 
-def _outside(trip: Row, domain: tuple[int, int]) -> int:
+def _beyond_axis(trip: Row, domain: tuple[int, int]) -> int:
     return sum(not domain[0] <= t <= domain[1] for t in _moments(trip))
 
 
@@ -86,7 +86,7 @@ def findings(trip: Row) -> list[Row]:
                 "verdict": text(verdict["verdict"]),
                 "stretches": stretches,
                 "moment_s": moment["at_s"] if moment else None,
-                "said": moment_said(verdict, moment, trip),
+                "moment_words": moment_words(verdict, moment, trip),
                 "reason": text(verdict["reason"]),
             }
         )
@@ -113,7 +113,7 @@ def _stretches(verdict: Row, trip: Row) -> list[Row]:
     return [{"from_s": verdict["from_s"], "until_s": until, "counts": counts}]
 
 
-def moment_said(verdict: Row, moment: Row | None, trip: Row) -> str:
+def moment_words(verdict: Row, moment: Row | None, trip: Row) -> str:
     """'limit of 50 min reached at 66 min'; empty where no limit was reached in known time."""
     if moment is None:
         return ""
@@ -211,7 +211,7 @@ def _occlusion(row: Row, trip: Row) -> Row:
         f"flow cut {cutoff:g} s" if cutoff is not None else "",
         text(row.get("behaviour")),
     ]
-    said = ", ".join(filter(None, parts))
+    label = ", ".join(filter(None, parts))
     not_counted = text(row["not_counted_because"])
     because = f"; not in the rates: {not_counted}" if not_counted else ""
     tolerance = words.some(trip["clock_tolerance_s"]) or 0.0
@@ -221,21 +221,21 @@ def _occlusion(row: Row, trip: Row) -> Row:
         "pressure": pressure,
         "counted": not not_counted,
         "short": f"{pressure:g}" if pressure is not None else "?",
-        "words": said,
-        "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {said}{because}",
+        "words": label,
+        "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {label}{because}",
     }
 
 
 def _contact(row: Row, trip: Row) -> Row:
     at = words.moment(row["at_s"], trip["r_contacts"])
     who = words.plain(text(row["contacted"]))
-    said = f", authorised {words.plain(row['authorised'])}" if row["authorised"] else ""
+    given = f", authorised {words.plain(row['authorised'])}" if row["authorised"] else ""
     about = f", about {words.isolated(text(row['about']))}" if row["about"] else ""
     return {
         "at_s": row["at_s"],
-        "words": f"{who}{said}",
+        "words": f"{who}{given}",
         "short": who,
-        "title": f"Call at {at} to {who}{about}{said}",
+        "title": f"Call at {at} to {who}{about}{given}",
     }
 
 

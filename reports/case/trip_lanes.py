@@ -41,11 +41,13 @@ class Lane(NamedTuple):
     height: float
 
 
-def named(frame: Frame, label: str, unit: str, drawn: tuple[str, str], height: float) -> Lane:
+def named(
+    frame: Frame, label: str, unit: str, marks_and_labels: tuple[str, str], height: float
+) -> Lane:
     """A lane of marks and words with its name: beside it, or above it in a narrow picture."""
-    marks, said = (svg.moved(part, frame.head) for part in drawn)
+    marks, labels = (svg.moved(part, frame.head) for part in marks_and_labels)
     name = _name(label, unit, None if frame.narrow else frame.head)
-    return Lane(marks, name + said, frame.head + height)
+    return Lane(marks, name + labels, frame.head + height)
 
 
 @cache
@@ -57,39 +59,39 @@ def _name(label: str, unit: str, beside: int | None) -> str:
     return name + (svg.label(0, beside + 26, unit, fill=palette.MUTED) if unit else "")
 
 
-def unknown(frame: Frame, from_s: float, until_s: float, height: float, said: str) -> str:
+def unknown(frame: Frame, from_s: float, until_s: float, height: float, title: str) -> str:
     """A hatched stretch."""
     fill = f"url(#{frame.name}-unknown)"
-    return svg.one(BLOCK, *frame.span(from_s, until_s), height, fill, svg.escaped(said))
+    return svg.one(BLOCK, *frame.span(from_s, until_s), height, fill, svg.escaped(title))
 
 
-def nothing(frame: Frame, said: str, height: float, *, known: bool) -> tuple[str, str]:
+def nothing(frame: Frame, sentence: str, height: float, *, known: bool) -> tuple[str, str]:
     """A lane without a mark, with the reason in words; hatched where it is not known."""
-    said = svg.cut(said, frame.right - frame.left - 12, frame.size)
-    told = svg.label(frame.left + 6, height / 2 + 4, said, fill=palette.MUTED, thick=5)
-    return ("" if known else unknown(frame, frame.low_s, frame.high_s, height, said)), told
+    sentence = svg.cut(sentence, frame.right - frame.left - 12, frame.size)
+    label = svg.label(frame.left + 6, height / 2 + 4, sentence, fill=palette.MUTED, thick=5)
+    return ("" if known else unknown(frame, frame.low_s, frame.high_s, height, sentence)), label
 
 
 def band_lane(frame: Frame, band: Row, resolution_s: float) -> Lane:
     """Stretches of one value as a labelled band."""
     height = 22
-    marks, said = [], []
+    marks, labels = [], []
     for segment in band["segments"]:
         ends = minutes_text(segment["from_s"], segment["until_s"], resolution_s)
-        told = f"{band['label']}: {segment['text']}, {ends}"
+        title = f"{band['label']}: {segment['text']}, {ends}"
         x, width = frame.span(segment["from_s"], segment["until_s"])
         if segment["known"]:
-            block = (x, width, height, palette.BAND_FILLS[segment["fill"]], svg.escaped(told))
+            block = (x, width, height, palette.BAND_FILLS[segment["fill"]], svg.escaped(title))
             marks.append(svg.one(BAND, *block))
         else:
-            marks.append(unknown(frame, segment["from_s"], segment["until_s"], height, told))
+            marks.append(unknown(frame, segment["from_s"], segment["until_s"], height, title))
         label = svg.fitting([segment["text"], *segment["short"]], width - 6, frame.size)
         if label and segment["known"]:
             ink = palette.BAND_TEXT[segment["fill"]]
-            said.append(svg.text(x + 5, 15.5, label, fill=ink, pointer_events="none"))
+            labels.append(svg.text(x + 5, 15.5, label, fill=ink, pointer_events="none"))
         elif label:
-            said.append(svg.label(x + 5, 15.5, label, thick=5))
-    return named(frame, band["label"], "", ("".join(marks), "".join(said)), height)
+            labels.append(svg.label(x + 5, 15.5, label, thick=5))
+    return named(frame, band["label"], "", ("".join(marks), "".join(labels)), height)
 
 
 def steps_lane(frame: Frame, label: str, unit: str, steps: Row, ranges: list[Row]) -> Lane:
@@ -108,8 +110,8 @@ def steps_lane(frame: Frame, label: str, unit: str, steps: Row, ranges: list[Row
     marks.append(_sending(frame, label, steps, y))
     marks.append(_step_path(frame, steps["segments"], y))
     marks.append(_charted(frame, label, steps["charted"], y))
-    said = scale_words(frame.left, values, y) + _step_words(frame, steps["segments"], y)
-    return named(frame, label, unit, ("".join(marks), said), height)
+    labels = scale_words(frame.left, values, y) + _step_words(frame, steps["segments"], y)
+    return named(frame, label, unit, ("".join(marks), labels), height)
 
 
 def _top(steps: Row, ranges: list[Row], *, fraction: bool) -> float:
@@ -126,8 +128,8 @@ def _top(steps: Row, ranges: list[Row], *, fraction: bool) -> float:
 def _range(frame: Frame, stretch: Row, y: Scale) -> str:
     x, width = frame.span(stretch["from_s"], stretch["until_s"])
     low, high = y(stretch["low"]), y(stretch["high"])
-    said = f"Flow range of {stretch['of']}: {stretch['low']:g} to {stretch['high']:g} L/min"
-    return svg.one(RANGE, x, high, width, max(low - high, 1.0), svg.escaped(said))
+    title = f"Flow range of {stretch['of']}: {stretch['low']:g} to {stretch['high']:g} L/min"
+    return svg.one(RANGE, x, high, width, max(low - high, 1.0), svg.escaped(title))
 
 
 @lru_cache(maxsize=1024)
@@ -159,9 +161,9 @@ def _sending(frame: Frame, label: str, steps: Row, y: Scale) -> str:
     if not steps["sending"]:
         return ""
     value, until_s = steps["sending"]
-    said = svg.escaped(f"{label} {value:g}, as the sending hospital ran it")
+    title = svg.escaped(f"{label} {value:g}, as the sending hospital ran it")
     x, width = frame.span(0, until_s)
-    return svg.one(SENDING, x, x + width, y(value), y(value), said)
+    return svg.one(SENDING, x, x + width, y(value), y(value), title)
 
 
 def _step_path(frame: Frame, segments: list[Row], y: Scale) -> str:
@@ -179,14 +181,14 @@ def _step_path(frame: Frame, segments: list[Row], y: Scale) -> str:
 
 def _step_words(frame: Frame, segments: list[Row], y: Scale) -> str:
     shelf = Shelves(1, gap=3)
-    said = []
+    labels = []
     for s in segments:
         if s["value"] is None:
             continue
-        x, width = frame.x(s["from_s"]) + 2, svg.room(s["text"], frame.size)
+        x, width = frame.x(s["from_s"]) + 2, svg.text_width(s["text"], frame.size)
         if x + width <= frame.right and shelf.place(x, x + width) is not None:
-            said.append(svg.label(x, y(s["value"]) - 5, s["text"]))
-    return "".join(said)
+            labels.append(svg.label(x, y(s["value"]) - 5, s["text"]))
+    return "".join(labels)
 
 
 def _charted(frame: Frame, label: str, charted: list[Row], y: Scale) -> str:
@@ -210,17 +212,17 @@ def points_lane(
         return named(frame, label, unit, nothing(frame, note, 24, known=False), 24)
     shown = [p for p in points if frame.holds(p["at_s"])]
     values, y = (low, (low + high) / 2, high), rising(low, high, height - 5, 9)
-    drawn = _dense(frame, shown, y) if len(shown) > POINTS_TITLED else _dots(frame, shown, y)
-    said = scale_words(frame.left, values, y)
+    dots = _dense(frame, shown, y) if len(shown) > POINTS_TITLED else _dots(frame, shown, y)
+    labels = scale_words(frame.left, values, y)
     if shown:
         chosen = (min if label == "SpO2" else max)(shown, key=lambda p: p["value"])
-        width = svg.room(chosen["text"], frame.size)
+        width = svg.text_width(chosen["text"], frame.size)
         below = label == "SpO2" and y(chosen["value"]) < height - 18
         at = max(10.0, y(chosen["value"]) + (15 if below else -6))
         x = clamped(frame.x(chosen["at_s"]), width, frame)
-        said += svg.label(x, at, chosen["text"], font_weight=600)
+        labels += svg.label(x, at, chosen["text"], font_weight=600)
     return named(
-        frame, label, unit, (_scale(frame.left, frame.right, values, y) + drawn, said), height
+        frame, label, unit, (_scale(frame.left, frame.right, values, y) + dots, labels), height
     )
 
 

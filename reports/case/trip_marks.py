@@ -48,16 +48,16 @@ def behaviour_lane(frame: Frame, runs: list[Row], note: str) -> Lane:
     if not runs:
         return named(frame, "Behaviour", "", nothing(frame, note, 24, known=False), 24)
     marks = [_behaviour(frame, run) for run in runs]
-    said, spaces = [], Spaces()
+    labels, spaces = [], Spaces()
     # the words that matter most are placed first
     for run in sorted(runs, key=lambda r: (not r["loud"], r["times"][0] - r["times"][-1])):
         start, end = frame.x(run["times"][0]), frame.x(run["times"][-1])
-        width = svg.room(run["text"], frame.size)
+        width = svg.text_width(run["text"], frame.size)
         x = clamped(max((start + end) / 2, start + width / 2), width, frame)
         if frame.holds(run["times"][0]) and spaces.place(x, x + width):
             bold = {"font_weight": 600} if run["loud"] else {"fill": palette.MUTED}
-            said.append(svg.label(x, 11, run["text"], **bold))
-    return named(frame, "Behaviour", "", ("".join(marks), "".join(said)), height)
+            labels.append(svg.label(x, 11, run["text"], **bold))
+    return named(frame, "Behaviour", "", ("".join(marks), "".join(labels)), height)
 
 
 def _behaviour(frame: Frame, run: Row) -> str:
@@ -67,8 +67,8 @@ def _behaviour(frame: Frame, run: Row) -> str:
     ink, thick = (palette.INK, 4) if run["loud"] else (palette.SERVICE, 2)
     first, last = frame.x(times[0]), frame.x(times[-1])
     ticks = "".join([f"M{frame.x(t):.1f} 15V24" for t in times])
-    told = svg.escaped(f"Child {run['text']}")
-    return svg.one(RUN, ink, told, first, max(last, first + 1.5), thick, ticks)
+    title = svg.escaped(f"Child {run['text']}")
+    return svg.one(RUN, ink, title, first, max(last, first + 1.5), thick, ticks)
 
 
 def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
@@ -85,8 +85,8 @@ def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
         marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
     heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
     marks += [_occlusion(frame, head, y(0)) for head in heads]
-    said = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
-    return named(frame, "Occlusions", "cmH2O", ("".join(marks), said), height)
+    labels = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
+    return named(frame, "Occlusions", "cmH2O", ("".join(marks), labels), height)
 
 
 def _occlusion(frame: Frame, head: Head, base: float) -> str:
@@ -106,21 +106,21 @@ def _words_beside(frame: Frame, heads: list[Head]) -> str:
             clusters[-1].append(head)
         else:
             clusters.append([head])
-    said, taken = [], float(frame.left)
+    labels, taken = [], float(frame.left)
     for index, cluster in enumerate(clusters):
         first, last, y = cluster[0][0], cluster[-1][0], cluster[0][1] + 4
         until = clusters[index + 1][0][0] - 6 if index + 1 < len(clusters) else frame.right
         for shown in _cluster_words([o for _, _, o in cluster]):
-            width = svg.room(shown, frame.size)
+            width = svg.text_width(shown, frame.size)
             if last + 8 + width <= until:
-                said.append(svg.label(last + 8, y, shown))
+                labels.append(svg.label(last + 8, y, shown))
                 taken = last + 8 + width
                 break
             if first - 8 - width >= taken:
-                said.append(svg.label(first - 8, y, shown, text_anchor="end"))
+                labels.append(svg.label(first - 8, y, shown, text_anchor="end"))
                 taken = last
                 break
-    return "".join(said)
+    return "".join(labels)
 
 
 def _cluster_words(occlusions: list[Row]) -> list[str]:
@@ -144,42 +144,42 @@ def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
         empty = nothing(frame, notes["contacts"], 24, known=not notes["calls_unknown"])
         return named(frame, "Calls", "", empty, 24)
     shelves = Shelves(4)
-    marks, said, rows = [], [], 1
+    marks, labels, rows = [], [], 1
     for c in shown:
         x = frame.x(c["at_s"])
-        told = svg.cut(c["words"], frame.right - frame.left - 10, frame.size)
-        width = svg.room(told, frame.size)
+        label = svg.cut(c["words"], frame.right - frame.left - 10, frame.size)
+        width = svg.text_width(label, frame.size)
         start = x + 8 if x + 8 + width <= frame.right else max(frame.left, x - 8 - width)
         row = shelves.place(min(start, x), max(start + width, x))
         y = 13 + 16 * (row or 0)
         rows = max(rows, (row or 0) + 1)
         marks.append(svg.one(CALL, x, y - 9, svg.escaped(c["title"])))
         if row is not None:
-            said.append(svg.label(start, y, told))
+            labels.append(svg.label(start, y, label))
     if notes["calls_unknown"]:
         marks.insert(0, unknown(frame, frame.low_s, frame.high_s, 16 * rows + 6, notes["contacts"]))
-    return named(frame, "Calls", "", ("".join(marks), "".join(said)), 16 * rows + 6)
+    return named(frame, "Calls", "", ("".join(marks), "".join(labels)), 16 * rows + 6)
 
 
 def milestone_rows(frame: Frame, milestones: list[Row], below: float) -> Lane:
     """Names of milestones, and their lines down through the `below` px under the rows."""
     shelves = Shelves(4)
-    lines, said, rows = [], [], 1
+    lines, labels, rows = [], [], 1
     for m in milestones:
         if not frame.holds(m["at_s"]):
             continue
         x = frame.x(m["at_s"])
-        told = f"{m['label']} {m['clock']}"
-        width = svg.room(told, frame.size)
+        shown = f"{m['label']} {m['clock']}"
+        width = svg.text_width(shown, frame.size)
         start = clamped(x, width, frame)
         row = shelves.place(start, start + width) or 0
         rows = max(rows, row + 1)
-        said.append(svg.label(start, 11 + 14 * row, told, fill=palette.MUTED))
+        labels.append(svg.label(start, 11 + 14 * row, shown, fill=palette.MUTED))
         lines.append((x, 14 + 14 * row))
     height = 14 * rows + 6
-    drawn = svg.each(LINE, ((x, x, y, height + below) for x, y in lines))
-    marks = svg.tag("g", drawn, stroke=palette.MUTED) if lines else ""
-    return Lane(marks, "".join(said), height)
+    line_marks = svg.each(LINE, ((x, x, y, height + below) for x, y in lines))
+    marks = svg.tag("g", line_marks, stroke=palette.MUTED) if lines else ""
+    return Lane(marks, "".join(labels), height)
 
 
 def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
@@ -187,35 +187,35 @@ def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
 
     That line goes down through the `below` px under the rows.
     """
-    marks, said = [], []
+    marks, labels = [], []
     rows = min(len(findings), FINDINGS_SHOWN)
     height = FINDING_HEIGHT * rows + (4 if rows else 0)
     left = 0 if frame.narrow else frame.left
     for index, f in enumerate(findings[:FINDINGS_SHOWN]):
         y, ink = FINDING_HEIGHT * index, LOOKS[f["verdict"]]
-        told = _finding_words(f, frame.right - left, frame.size)
-        width = svg.room(told, frame.size)
+        shown = _finding_words(f, frame.right - left, frame.size)
+        width = svg.text_width(shown, frame.size)
         anchor = f["stretches"][0]["from_s"] if f["moment_s"] is None else f["moment_s"]
         start = max(left, min(frame.x(anchor) - width / 2, frame.right - width))
-        said.append(svg.label(start, y + 12, told, fill=ink, font_weight=600))
+        labels.append(svg.label(start, y + 12, shown, fill=ink, font_weight=600))
         marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f["stretches"]]
         if f["moment_s"] is not None and frame.holds(f["moment_s"]):
             x = frame.x(f["moment_s"])
             line = (x, x, y + 16, height + below, ink)
             marks.append(svg.one(LIMIT, *line, x, y + 19, ink))
-    return Lane("".join(marks), "".join(said), height)
+    return Lane("".join(marks), "".join(labels), height)
 
 
 def _finding_words(f: Row, width: float, size: float) -> str:
     """The limit's moment, or the verdict's sentence, or at least the verdict."""
-    variants = [f"{f['title']}: {f['said'] or f['reason']}", f"{f['title']}: {f['word']}"]
+    variants = [f"{f['title']}: {f['moment_words'] or f['reason']}", f"{f['title']}: {f['word']}"]
     return svg.fitting(variants, width, size) or svg.cut(f["title"], width, size)
 
 
 def _finding_bar(frame: Frame, f: Row, stretch: Row, y: float, ink: str) -> str:
-    told = svg.escaped(f"{f['title']}: {f['reason']}")
+    title = svg.escaped(f"{f['title']}: {f['reason']}")
     x, width = frame.span(stretch["from_s"], stretch["until_s"])
     if stretch["until_s"] <= stretch["from_s"]:
-        return svg.one(MOMENT, x, y - 2, ink, told)
+        return svg.one(MOMENT, x, y - 2, ink, title)
     fill = ink if stretch["counts"] else f"url(#{frame.name}-unknown)"
-    return svg.one(BAR, x, y, width, fill, ink, told)
+    return svg.one(BAR, x, y, width, fill, ink, title)

@@ -51,13 +51,13 @@ def trip_picture(data: Row, heading: str, described: str, *, narrow: bool) -> Ma
         axis(frame, bottom),
     ]
     height = bottom + 40
-    drawn = svg.tag(
+    picture = svg.tag(
         "svg", *parts, xmlns="http://www.w3.org/2000/svg", class_=f"trip {name}", role="img",
         viewBox=f"0 0 {frame.width} {height:.0f}", width=frame.width, height=f"{height:.0f}",
         aria_labelledby=f"{name}-title", aria_describedby=f"{name}-desc", font_family=FONT,
         font_size=frame.size, fill=palette.INK,
     )  # fmt: skip
-    return Markup(drawn)
+    return Markup(picture)
 
 
 def _lanes(frame: Frame, data: Row) -> tuple[list[Lane], list[Lane]]:
@@ -101,16 +101,16 @@ def _uncounted(frame: Frame, data: Row, top: float, height: float) -> str:
         stretches.append((max(end, start), frame.high_s, data["after"], "unknown"))
     elif start is not None and until is not None and end < until:
         stretches.append((max(end, 0), until, data["after"], "uncounted"))
-    drawn = (_stretch(frame, stretch, height - 2) for stretch in stretches)
-    return svg.moved("".join(drawn), top + 2)
+    blocks = (_stretch(frame, stretch, height - 2) for stretch in stretches)
+    return svg.moved("".join(blocks), top + 2)
 
 
 def _stretch(frame: Frame, stretch: tuple[float, float, str, str], height: float) -> str:
     """A hatched or dotted stretch over the lanes of support, its words inside if they fit."""
-    from_s, until_s, said, look = stretch
+    from_s, until_s, title, look = stretch
     x, width = frame.span(from_s, until_s)
     fill = f"url(#{frame.name}-{look})"
-    rect = svg.tag("rect", svg.title(said), x=x, y=0, width=width, height=height, fill=fill)
+    rect = svg.tag("rect", svg.title(title), x=x, y=0, width=width, height=height, fill=fill)
     brief = "not counted" if look == "uncounted" else "not known"
-    label = svg.fitting([said, brief], width - 10, frame.size)
+    label = svg.fitting([title, brief], width - 10, frame.size)
     return rect + (svg.label(x + 5, frame.head + 13, label, thick=5) if label else "")

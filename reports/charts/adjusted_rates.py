@@ -91,10 +91,10 @@ def _no_cell(note: str) -> Row:
 
 def _ratio(found: Row, name: str) -> Row:
     value, low, high = (words.some(found.get(k)) for k in (name, f"{name}_low", f"{name}_high"))
-    said = words.DASH
+    shown = words.DASH
     if value is not None:
-        said = f"{value:.2f} ({_two(low)}{words.DASH}{_two(high)})"
-    return {"estimate": value, "low": low, "high": high, "text": said}
+        shown = f"{value:.2f} ({_two(low)}{words.DASH}{_two(high)})"
+    return {"estimate": value, "low": low, "high": high, "text": shown}
 
 
 def _two(value: float | None) -> str:
@@ -119,17 +119,17 @@ def adjusted_finding(rows: list[Row], reference: str) -> str:
         and not r["is_reference"]
     ]  # fmt: skip
     name = next((words.isolated(r["label"]) for r in rows if r["key"] == reference), reference)
-    said = []
+    parts = []
     for side, chosen in (
         ("more often", [r for r in compared if r["adjusted_ratio"]["low"] > 1]),
         ("less often", [r for r in compared if (r["adjusted_ratio"]["high"] or 1) < 1]),
     ):
         if chosen:
-            said.append(f"{side} than {name}: {words.listed([_named(r) for r in chosen])}")
+            parts.append(f"{side} than {name}: {words.listed([_named(r) for r in chosen])}")
     others = len(rows) - 1
     looked = f"{len(compared)} of the {words.many(others, 'other size')} could be compared"
-    if said:
-        return f"Adjusted, occlusions come {'; '.join(said)} ({looked})."
+    if parts:
+        return f"Adjusted, occlusions come {'; '.join(parts)} ({looked})."
     if compared:
         its = "its ratio's interval holds" if len(compared) == 1 else "their ratios' intervals hold"
         return f"Adjusted, {looked} with {name}: {its} 1, so no difference is shown."

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from schemas.measure_outputs import MeasureFacts
     from schemas.month_review import MeasureFigures, MonthReview
 
-POINTS_DRAWN = 36
+POINTS_MOST = 36
 ENOUGH_SHARE = 0.5
 SIGNALS_NAMED = 3
 NUMBERS = ("numerator", "denominator", "value", "centre", "lower", "upper")
@@ -49,7 +49,7 @@ class ChartTable:
             "better": facts.better if facts else "neither",
             "minimum": facts.minimum if facts else 0.0,
             "least": facts.least if facts else "trips",
-            "points": points[-POINTS_DRAWN:],
+            "points": points[-POINTS_MOST:],
             "total": len(points),
             "now": _now(points),
             "thin": _thin(points, facts),
@@ -57,7 +57,7 @@ class ChartTable:
             "reason": last["reason"],
             "sigma_z": last["sigma_z"],
             "baseline": sum(p["baseline"] and p["phase"] == last["phase"] for p in points),
-            "changes": self._changes(points[-POINTS_DRAWN:]),
+            "changes": self._changes(points[-POINTS_MOST:]),
             "run": self.runs.get((measure, group_by, value)),
             "missing": self.missing,
         }
@@ -132,11 +132,13 @@ def _thin(points: list[Row], facts: MeasureFacts | None) -> bool:
     return bool(with_enough < ENOUGH_SHARE * len(points))
 
 
-def plain_signal(said: str) -> str:
+def plain_signal(sentence: str) -> str:
     """A signal's rule as the pages word it: 'above the upper limit'."""
     for side, limit in (("above", "upper"), ("below", "lower")):
-        said = said.replace(f"a point {side} the 3-sigma limit", f"{side} the {limit} limit")
-    return said
+        sentence = sentence.replace(
+            f"a point {side} the 3-sigma limit", f"{side} the {limit} limit"
+        )
+    return sentence
 
 
 def shown(value: float | None, unit: str) -> str:
@@ -234,13 +236,13 @@ def limits_words(point: Row, unit: str) -> str:
 
 def chart_words(series: Row) -> str:
     """Which chart, how its limits were set, and whether they are provisional."""
-    said = f"{series['kind']} chart"
+    sentence = f"{series['kind']} chart"
     if series["kind"].endswith("'"):
-        said += f", limits widened {series['sigma_z']:.2f} times for over-dispersion"
+        sentence += f", limits widened {series['sigma_z']:.2f} times for over-dispersion"
     if not series["reason"]:
         set_by = words.many(series["baseline"], "point")
-        return f"{said}; {set_by} set the limits"
-    return f"{said}; {series['reason'][:1].lower()}{series['reason'][1:].rstrip('.')}"
+        return f"{sentence}; {set_by} set the limits"
+    return f"{sentence}; {series['reason'][:1].lower()}{series['reason'][1:].rstrip('.')}"
 
 
 def run_words(series: Row) -> str:
@@ -248,12 +250,12 @@ def run_words(series: Row) -> str:
     run = series["run"]
     if run is None:
         return "no run to look at"
-    said = (
+    sentence = (
         f"longest run {int(run['longest_run'])} (ordinary up to {int(run['longest_run_limit'])}),"
         f" {words.many(int(run['crossings']), 'crossing')}"
         f" (ordinary from {int(run['crossings_limit'])})"
     )
-    return f"{said}: {_lowered(text(run['words']))}"
+    return f"{sentence}: {_lowered(text(run['words']))}"
 
 
 def _lowered(sentence: str) -> str:
@@ -287,15 +289,15 @@ def panels_finding(panels: list[Row], what: str) -> str:
         return f"No {what} has enough behind it to be charted."
     if len(panels) == 1:
         return _one_finding(panels[0])
-    said = [s for p in panels if (s := signal_sentence(p))]
+    sentences = [s for p in panels if (s := signal_sentence(p))]
     runs = [p for p in panels if p["run"] and p["run"]["signal"]]
     ends = [panels[0]["points"][i]["name"] for i in (0, -1)]
     span = " to ".join(dict.fromkeys(ends))
     charts = words.many(len(panels), "chart")
     first = f"No signal on {charts}, {span}."
-    if said:
+    if sentences:
         signals = words.many(sum(len(signals_of(p)) for p in panels), "signal")
-        listed = ". ".join(s[:1].upper() + s[1:] for s in said)
+        listed = ". ".join(s[:1].upper() + s[1:] for s in sentences)
         first = f"{signals} among {charts}, {span}: {listed}."
     if not runs:
         return first
@@ -306,9 +308,9 @@ def panels_finding(panels: list[Row], what: str) -> str:
 def _one_finding(series: Row) -> str:
     """What a single chart shows: the month against its limits, then the months before."""
     point, unit = series["now"], series["unit"]
-    said = signal_sentence(series)
+    sentence = signal_sentence(series)
     first = series["points"][0]["name"]
-    before = f"Signals since {first}: {said}." if said else f"No signal since {first}."
+    before = f"Signals since {first}: {sentence}." if sentence else f"No signal since {first}."
     if point is None or point["value"] is None:
         none = "No gap ended in the month" if series["kind"] == "g" else "No figure for the month"
         return f"{none}. {before}"
@@ -332,7 +334,7 @@ def table_rows(panels: list[Row]) -> list[dict[str, Any]]:
     rows = []
     for panel in panels:
         now, unit = panel["now"], panel["unit"]
-        kind, said = standing(panel)
+        kind, sentence = standing(panel)
         rows.append(
             {
                 "label": panel["label"],
@@ -340,7 +342,7 @@ def table_rows(panels: list[Row]) -> list[dict[str, Any]]:
                 "value": shown(now["value"], unit) if now else words.DASH,
                 "centre": shown(now["centre"], unit) if now else words.DASH,
                 "limits": _limits_cell(now, unit),
-                "standing": said,
+                "standing": sentence,
                 "kind": kind,
                 "run": run_words(panel),
                 "chart": chart_words(panel),

@@ -170,16 +170,16 @@ def _marks(panel: Row, at: list[tuple[int, Row]], top: float, look: tuple[str, i
         "marker": {"symbol": symbol, "size": size, "color": color, "opacity": 1},
         "cliponaxis": False,
         "hoverinfo": "text",
-        "hovertext": [f"{label}, {_told(p, unit)}" for _, p in at],
+        "hovertext": [f"{label}, {_hover_text(p, unit)}" for _, p in at],
     }
 
 
-def _told(point: Row, unit: str) -> str:
-    said = f"{point['name']}<br>{shown(point['value'], unit)}{chart_text(unit_words(unit))}"
-    said += f" ({made_from(point, unit)})<br>{limits_words(point, unit)}"
+def _hover_text(point: Row, unit: str) -> str:
+    lines = f"{point['name']}<br>{shown(point['value'], unit)}{chart_text(unit_words(unit))}"
+    lines += f" ({made_from(point, unit)})<br>{limits_words(point, unit)}"
     if point["incomplete"]:
-        said += "<br>short of trips: no signal"
-    return f"{said}<br>{chart_text(point['signal'])}" if point["signal"] else said
+        lines += "<br>short of trips: no signal"
+    return f"{lines}<br>{chart_text(point['signal'])}" if point["signal"] else lines
 
 
 def _rings(at: list[tuple[int, Row]], top: float, look: tuple[str, int, str]) -> Figure:
@@ -224,8 +224,8 @@ def _title(panel: Row, place: dict[str, Any], most: int) -> Figure:
         below = f"longest run {int(run['longest_run'])} (≤{int(run['longest_run_limit'])})"
         below += f", crossings {int(run['crossings'])} (≥{int(run['crossings_limit'])})"
         below += ": unusual" if run["signal"] else ""
-    said = f'{name}<br><span style="font-size:11px;color:{palette.MUTED}">{below}</span>'
-    return panel_title(said, place, 3, align="left")
+    title = f'{name}<br><span style="font-size:11px;color:{palette.MUTED}">{below}</span>'
+    return panel_title(title, place, 3, align="left")
 
 
 def _signal_words(panel: Row, place: dict[str, Any], top: float, columns: int) -> list[Figure]:
@@ -237,8 +237,8 @@ def _signal_words(panel: Row, place: dict[str, Any], top: float, columns: int) -
         i = where[point["order"]]
         left = i > len(points) / 2
         height, low = _clear_height(points, i, top, left=left)
-        said = chart_text(point["signal"], 90) + (", the better side" if point["good"] else "")
-        wrapped = "<br>".join(textwrap.wrap(said, 24))
+        sentence = chart_text(point["signal"], 90) + (", the better side" if point["good"] else "")
+        wrapped = "<br>".join(textwrap.wrap(sentence, 24))
         notes.append(
             {
                 "text": wrapped,
@@ -260,11 +260,11 @@ def _signal_words(panel: Row, place: dict[str, Any], top: float, columns: int) -
 
 def _labelled(panel: Row, where: dict[int, int], columns: int) -> list[Row]:
     """The latest signals whose words do not run into each other; every signal has its ring."""
-    room = LABEL_SHARE * columns * len(panel["points"])
+    least_gap = LABEL_SHARE * columns * len(panel["points"])
     kept: list[Row] = []
     for point in reversed(signals_of(panel)):
         at = where[point["order"]]
-        if all(abs(at - where[k["order"]]) >= room for k in kept) and len(kept) < LABELS_MOST:
+        if all(abs(at - where[k["order"]]) >= least_gap for k in kept) and len(kept) < LABELS_MOST:
             kept.append(point)
     return kept
 
@@ -281,10 +281,10 @@ def _clear_height(points: list[Row], i: int, top: float, *, left: bool) -> tuple
     return highest, True
 
 
-def _inside(said: str, place: dict[str, Any], color: str) -> Figure:
+def _inside(label: str, place: dict[str, Any], color: str) -> Figure:
     """A few words at the panel's upper left."""
     return {
-        "text": said,
+        "text": label,
         "x": 0,
         "y": 1,
         "xref": f"x{place['n']} domain",

@@ -18,7 +18,7 @@ NUMBERS = (
     *("outer_lower", "outer_upper", "p_differ", "shrunk", "shrunk_low", "shrunk_high"),
 )
 SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
-DRAWN_MOST = 9
+FUNNELS_MOST = 9
 MONTHS_COMPARED = 12
 
 
@@ -50,7 +50,7 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
                 "volume": "ventilator hours" if measure == RATE else "trips judged",
                 "minimum": minimum,
                 "bases": bases,
-                "outside": [b for b in enough if b["outside"]],
+                "outlying": [b for b in enough if b["outside"]],
                 "thin": len(enough) < 2,
                 "target": bases[0]["target"],
                 "target_text": shown(bases[0]["target"], unit),
@@ -127,32 +127,32 @@ def _standing(base: Row) -> str:
     return f"{side} the 95{words.NBSP}% limits; the bases are not told apart"
 
 
-def drawn_funnels(found: list[Row]) -> list[Row]:
+def funnels_in_figure(found: list[Row]) -> list[Row]:
     """The funnels worth a picture: those with a base outside, then by severity, at most nine."""
     chosen = [f for f in found if not f["thin"]]
     ranked = sorted(
-        chosen, key=lambda f: (f["order"] >= 0, not f["outside"], f["order"], f["rule"])
+        chosen, key=lambda f: (f["order"] >= 0, not f["outlying"], f["order"], f["rule"])
     )
-    return ranked[:DRAWN_MOST]
+    return ranked[:FUNNELS_MOST]
 
 
-def outside_sentence(found: list[Row], window: str) -> str:
+def outlying_sentence(found: list[Row], window: str) -> str:
     """Which bases stand apart, each with its counts; else that they are not told apart."""
-    outside = [(f, b) for f in found for b in f["outside"] if not f["thin"]]
-    outside.sort(key=lambda both: both[1]["good"])
+    outlying = [(f, b) for f in found for b in f["outlying"] if not f["thin"]]
+    outlying.sort(key=lambda both: both[1]["good"])
     looked = [f for f in found if not f["thin"]]
     if not looked:
         return "Bases are not compared: fewer than two of them have enough trips."
-    if not outside:
+    if not outlying:
         what = words.many(len(looked), "figure")
         return f"The bases are not told apart on any of the {what} with enough trips."
-    bases = len({b["base"] for _, b in outside})
+    bases = len({b["base"] for _, b in outlying})
     stand = "One base stands" if bases == 1 else f"{bases} bases stand"
-    said = " ".join(outside_words(f, b) for f, b in outside)
-    return f"{stand} apart over {window}. {said}"
+    sentence = " ".join(outlying_words(f, b) for f, b in outlying)
+    return f"{stand} apart over {window}. {sentence}"
 
 
-def outside_words(funnel: Row, base: Row) -> str:
+def outlying_words(funnel: Row, base: Row) -> str:
     """'cedar is above the service on wall oxygen time: 24 of 157 trips (15 %), drawn ...'."""
     side = "above" if base["outside"] > 0 else "below"
     side += " the service" + (", the better side," if base["good"] else "")

@@ -62,17 +62,17 @@ def _traces(funnel: Row, bases: list[Row], number: str, top: float) -> list[Figu
     refs = {"type": "scatter", "xaxis": f"x{number}", "yaxis": f"y{number}", "cliponaxis": False}
     inside = [b for b in bases if not b["outside"] and not b["few"]]
     few = [b for b in bases if b["few"]]
-    outside = [b for b in bases if b["outside"] and not b["few"]]
+    outlying = [b for b in bases if b["outside"] and not b["few"]]
     traces = [
         _bars(bases, "outer", top, palette.BAND_FILLS["plain"], OUTER),
         _bars(bases, "inner", top, palette.VERDICT_FILLS["authorised"], INNER),
         _points(funnel, few, top, ("circle-open", 8, palette.MUTED)),
         _points(funnel, inside, top, ("circle", 8, palette.INK)),
         _points(
-            funnel, [b for b in outside if not b["good"]], top, ("diamond", 11, palette.ACCENT)
+            funnel, [b for b in outlying if not b["good"]], top, ("diamond", 11, palette.ACCENT)
         ),
         _points(
-            funnel, [b for b in outside if b["good"]], top, ("diamond-open", 12, palette.HISTORY)
+            funnel, [b for b in outlying if b["good"]], top, ("diamond-open", 12, palette.HISTORY)
         ),
         beyond([b["denominator"] for b in bases if b["value"] > top], top, 7),
     ]
@@ -104,11 +104,11 @@ def _points(funnel: Row, bases: list[Row], top: float, look: tuple[str, int, str
         "mode": "markers",
         "marker": marker,
         "hoverinfo": "text",
-        "hovertext": [_told(funnel, b) for b in bases],
+        "hovertext": [_hover_text(funnel, b) for b in bases],
     }
 
 
-def _told(funnel: Row, base: Row) -> str:
+def _hover_text(funnel: Row, base: Row) -> str:
     return (
         f"{chart_text(base['base'], 60)}, {chart_text(funnel['label'])}<br>{base['value_text']}"
         f" ({base['made_from']})<br>95{words.NBSP}% limits {base['inner_text']},"
@@ -119,9 +119,9 @@ def _told(funnel: Row, base: Row) -> str:
 def _title(funnel: Row, place: dict[str, Any]) -> Figure:
     unit = "per 100 ventilator hours" if funnel["measure"] == "occlusion-rate" else "share of trips"
     below = f"{unit}; all bases {funnel['target_text']}"
-    said = f"<b>{chart_text(funnel['label'], 32)}</b><br>"
-    said += f'<span style="font-size:11px;color:{palette.MUTED}">{below}</span>'
-    return panel_title(said, place, 4, align="left")
+    title = f"<b>{chart_text(funnel['label'], 32)}</b><br>"
+    title += f'<span style="font-size:11px;color:{palette.MUTED}">{below}</span>'
+    return panel_title(title, place, 4, align="left")
 
 
 def _names(bases: list[Row], place: dict[str, Any], top: float, right: float) -> list[Figure]:

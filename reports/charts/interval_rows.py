@@ -15,11 +15,11 @@ from reports.charts.parts import (
     axis,
     chart_text,
     dots,
+    hover_text,
     layout,
     percent_format,
     runs_past,
     tick_step,
-    told,
 )
 from reports.text import words
 from reports.text.rows import Row
@@ -67,7 +67,7 @@ class Plan:
     top: float
     line: tuple[float, str] | None = None
     percent: bool = False
-    told: Callable[[Row], str] = told
+    hover_text: Callable[[Row], str] = hover_text
 
 
 def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
@@ -145,12 +145,12 @@ def _row_axis(rows: list[Row], *, labels: bool) -> Figure:
 
 def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool = False) -> Figure:
     """One look's dots; `none`: those of few trips, open squares of its colour."""
-    drawn = [
+    with_estimate = [
         (i, r)
         for i, r in enumerate(rows)
         if r[look.key]["estimate"] is not None and bool(r[look.key].get("few")) == none
     ]
-    cells = [r[look.key] for _, r in drawn]
+    cells = [r[look.key] for _, r in with_estimate]
     look = dataclasses.replace(look, symbol="square-open", size=9) if none else look
     at, sizes = dots(cells, plan.top, look.size)
     marker = {"color": look.color, "size": sizes, "symbol": look.symbol, "opacity": 1}
@@ -165,14 +165,14 @@ def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool 
         "type": "scatter",
         "mode": "markers",
         "x": at,
-        "y": [offset - i for i, _ in drawn],
+        "y": [offset - i for i, _ in with_estimate],
         "error_x": arms(cells, at, plan.top, look.color, look.width),
         "marker": marker,
         "cliponaxis": False,
         "hoverinfo": "text",
         "hovertext": [
-            f"{chart_text(r['label'])}, {chart_text(look.name)}<br>{plan.told(r[look.key])}"
-            for _, r in drawn
+            f"{chart_text(r['label'])}, {chart_text(look.name)}<br>{plan.hover_text(r[look.key])}"
+            for _, r in with_estimate
         ],
     }
 
@@ -232,9 +232,9 @@ def _wide_notes(rows: list[Row], plan: Plan, columns: list[tuple[str, str, int]]
         for look in plan.looks:
             color = palette.MUTED if look.quiet else palette.INK
             notes += [
-                _note(said, 1, offsets[look.key] - i, color, xanchor="right", xshift=shift)
+                _note(label, 1, offsets[look.key] - i, color, xanchor="right", xshift=shift)
                 for key, _, shift in columns
-                if (said := row[look.key].get(key, ""))
+                if (label := row[look.key].get(key, ""))
             ]
     return notes
 

@@ -17,7 +17,15 @@ from reports.charts.panels import (
     panel_title,
     value_axis,
 )
-from reports.charts.parts import Figure, arms, chart_text, dots, rate_axis_top, runs_past, told
+from reports.charts.parts import (
+    Figure,
+    arms,
+    chart_text,
+    dots,
+    hover_text,
+    rate_axis_top,
+    runs_past,
+)
 from reports.text.rows import Row
 
 PANEL_HEIGHT = 128
@@ -51,15 +59,15 @@ def months_figure(rows: list[Row], service: Row, unit: str, *, columns: int) -> 
 
 def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
     """Earlier months, the month under review, each with trips enough and too few; arrow heads."""
-    drawn = [(i, c) for i, c in enumerate(panel["months"]) if c["estimate"] is not None]
+    with_estimate = [(i, c) for i, c in enumerate(panel["months"]) if c["estimate"] is not None]
     last = len(panel["months"]) - 1
-    cut = [i for i, c in drawn if runs_past(c, top)]
+    cut = [i for i, c in with_estimate if runs_past(c, top)]
     traces = [
         *(
             _points(panel, [e for e in own if e[1]["few"] == none], top, now=now, none=none)
             for own, now in (
-                ([e for e in drawn if e[0] < last], False),
-                ([e for e in drawn if e[0] == last], True),
+                ([e for e in with_estimate if e[0] < last], False),
+                ([e for e in with_estimate if e[0] == last], True),
             )
             for none in (False, True)
         ),
@@ -70,20 +78,20 @@ def _panel_traces(panel: Row, number: str, top: float) -> list[Figure]:
 
 
 def _points(
-    panel: Row, drawn: list[tuple[int, Row]], top: float, *, now: bool, none: bool
+    panel: Row, with_estimate: list[tuple[int, Row]], top: float, *, now: bool, none: bool
 ) -> Figure:
     color, symbol, size = (palette.INK, "diamond", 9) if now else (palette.HISTORY, "circle", 7)
     symbol = "square-open" if none else symbol
-    cells = [c for _, c in drawn]
+    cells = [c for _, c in with_estimate]
     at, sizes = dots(cells, top, size)
     label = chart_text(panel["label"])
     return {
-        "x": [i for i, _ in drawn],
+        "x": [i for i, _ in with_estimate],
         "y": at,
         "error_y": arms(cells, at, top, color, 1.4),
         "marker": {"color": color, "symbol": symbol, "size": sizes, "opacity": 1},
         "hoverinfo": "text",
-        "hovertext": [f"{label}, {c['name']}<br>{told(c)}" for c in cells],
+        "hovertext": [f"{label}, {c['name']}<br>{hover_text(c)}" for c in cells],
     }
 
 

@@ -69,14 +69,14 @@ def value_axis(top: float, unit: str = "") -> Figure:
     return found
 
 
-def axis_title(said: str, standoff: int) -> Figure:
+def axis_title(title: str, standoff: int) -> Figure:
     """An axis's title in small letters, `standoff` px from it."""
-    return {"text": said, "font": {"size": 11}, "standoff": standoff}
+    return {"text": title, "font": {"size": 11}, "standoff": standoff}
 
 
-def in_lines(said: str, most: int) -> str:
+def in_lines(sentence: str, most: int) -> str:
     """A text in lines of at most so many characters, to stand beside one panel."""
-    return "<br>".join(chart_text(line) for line in textwrap.wrap(said, most))
+    return "<br>".join(chart_text(line) for line in textwrap.wrap(sentence, most))
 
 
 def month_ticks(months: list[str]) -> list[str]:
@@ -100,10 +100,10 @@ def ticks_from_last(count: int, most: int) -> list[int]:
     return list(range(count - 1, -1, -step))[::-1]
 
 
-def panel_title(said: str, place: dict[str, Any], shift: int, **more: Any) -> Figure:
+def panel_title(title: str, place: dict[str, Any], shift: int, **more: Any) -> Figure:
     """Words above a panel's left corner, `shift` px from it."""
     return {
-        "text": said,
+        "text": title,
         "x": place["x"][0],
         "y": place["y"][1],
         "xref": "paper",

@@ -59,9 +59,9 @@ def rate_axis_top(cells: list[Row], anchors: list[Row]) -> float:
 
 
 def _with_hours(cells: list[Row]) -> list[Row]:
-    drawn = [c for c in cells if c["estimate"] is not None]
-    mean = sum(c["hours"] or 0.0 for c in drawn) / max(len(drawn), 1)
-    return [c for c in drawn if (c["hours"] or 0.0) >= BEARS_ON_SCALE * mean]
+    with_estimate = [c for c in cells if c["estimate"] is not None]
+    mean = sum(c["hours"] or 0.0 for c in with_estimate) / max(len(with_estimate), 1)
+    return [c for c in with_estimate if (c["hours"] or 0.0) >= BEARS_ON_SCALE * mean]
 
 
 def nice_ceiling(value: float) -> float:
@@ -113,7 +113,7 @@ def arms(cells: list[Row], at: list[float], top: float, color: str, width: float
     }
 
 
-def told(cell: Row) -> str:
+def hover_text(cell: Row) -> str:
     """A cell's numbers, shown when pointing at its dot."""
     return (
         f"{cell['rate_text']} ({'' if cell.get('few') else f'95{words.NBSP}% '}"

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 RATE = "occlusion-rate"
-MONTHS_DRAWN = 24
+MONTHS_MOST = 24
 MOST_MEANT = 500.0
 """A bound above five events an hour says nothing that anybody asks; assumed."""
 
@@ -63,7 +63,7 @@ class RateTable:
             for r in records(frame[frame["measure"] == RATE])
         }
         self.unit = next((text(r["unit"]) for r in self.rows.values()), "events per 100 h")
-        self.months = [m for m in review.months if m <= review.month][-MONTHS_DRAWN:]
+        self.months = [m for m in review.months if m <= review.month][-MONTHS_MOST:]
 
     def cell(self, month: str, group_by: str, value: str) -> Row:
         """One rate; all null where the measures have no such row."""

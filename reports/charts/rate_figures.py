@@ -35,7 +35,7 @@ def rate_rows(
     rows: list[Row], service: Row, unit: str, looks: tuple[Look, ...], *, narrow: bool
 ) -> Figure:
     """Rows of rates in the given looks; a look's cells are those of `reports.charts.rate_data`."""
-    drawn = [{**r, **{look.key: _cell(r[look.key], look) for look in looks}} for r in rows]
+    labelled = [{**r, **{look.key: _cell(r[look.key], look) for look in looks}} for r in rows]
     bearing = [r[look.key] for r in rows for look in looks if look.key != "adjusted"]
     rate = service["all"]["estimate"]
     plan = Plan(
@@ -45,7 +45,7 @@ def rate_rows(
         top=rate_axis_top(bearing, [r["all"] for r in rows]),
         line=None if rate is None else (rate, f"whole service {service['all']['rate_text']}"),
     )
-    return dot_rows(drawn, plan, narrow=narrow)
+    return dot_rows(labelled, plan, narrow=narrow)
 
 
 def _cell(cell: Row, look: Look) -> Row:
@@ -60,8 +60,8 @@ def _cell(cell: Row, look: Look) -> Row:
 def _line(cell: Row) -> str:
     if "note" in cell:
         known = cell["estimate"] is not None
-        said = f"{cell['rate_text']} ({cell['range_text']})" if known else "too few to say"
-        return f"adjusted: {chart_text(said)}"
+        sentence = f"{cell['rate_text']} ({cell['range_text']})" if known else "too few to say"
+        return f"adjusted: {chart_text(sentence)}"
     if not cell["hours"]:
         return "no ventilator hours"
     trips = words.many(int(cell["trips"] or 0), "trip")

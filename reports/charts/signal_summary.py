@@ -26,7 +26,7 @@ BY_HOURS = ("occlusion-rate", "full-oxygen-above-97")
 """Measures whose volume is hours; that of all others is trips."""
 
 
-def alarms_data(figures: MeasureFigures) -> Row:
+def false_signals_data(figures: MeasureFigures) -> Row:
     """How often the charts would signal though nothing changed; empty without a simulation."""
     rows = records(figures.power)
     rates = [a for r in rows if (a := words.some(r["false_alarms"])) is not None]
@@ -161,18 +161,18 @@ def _finding(rows: list[Row], horizon: int) -> str:
         return "No measure has enough behind it to say how soon a change would be seen."
     able = [r for r in rows if r["doubling"]["estimate"] is not None]
     unseen = [r for r in rows if r["halving"]["most"].startswith("over")]
-    said = f"No share here can double: all are above 50{words.NBSP}%."
+    sentence = f"No share here can double: all are above 50{words.NBSP}%."
     if able:
         quick = min(able, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
         slow = max(able, key=lambda r: (r["doubling"]["estimate"], r["doubling"]["high"]))
-        said = (
+        sentence = (
             f"A doubling is noticed within {quick['doubling']['half']} months half of the time for"
             f" {quick['label'].lower()}, the soonest; for {slow['label'].lower()} it takes"
             f" {slow['doubling']['half']}."
         )
     if unseen:
-        said += (
+        sentence += (
             f" A halving may go unseen for {horizon} months on"
             f" {len(unseen)} of {words.many(len(rows), 'measure')}."
         )
-    return said
+    return sentence

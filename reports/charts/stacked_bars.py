@@ -1,4 +1,4 @@
-"""The rules table's strips: one row a rule, its verdicts side by side, counts written on them."""
+"""The rules table's stacked bars: a row a rule, verdicts side by side, counts written on them."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ CHAR = 7.4
 PAD = 8.0
 
 
-def strip(counts: dict[str, int]) -> list[dict[str, Any]]:
-    """Segments from left to right: verdict, count, x and width in units of the strip's width.
+def stacked_bar(counts: dict[str, int]) -> list[dict[str, Any]]:
+    """Segments from left to right: verdict, count, x and width in units of the bar's width.
 
     Widths are the verdict's share of the trips the rule asks about, but never narrower than the
     number written on them; what that takes is taken from the wider ones in proportion.
@@ -47,9 +47,11 @@ def _widths(numbers: list[int], least: list[float]) -> list[float]:
     """Proportional widths with a floor for each; the floors are settled one after another."""
     floored: set[int] = set()
     while True:
-        room = WIDTH - sum(least[i] for i in floored)
+        width_left = WIDTH - sum(least[i] for i in floored)
         rest = sum(n for i, n in enumerate(numbers) if i not in floored)
-        widths = [least[i] if i in floored else room * n / rest for i, n in enumerate(numbers)]
+        widths = [
+            least[i] if i in floored else width_left * n / rest for i, n in enumerate(numbers)
+        ]
         short = {i for i, w in enumerate(widths) if i not in floored and w < least[i]}
         if not short:
             return widths

@@ -66,7 +66,7 @@ def svg(figure: Figure, width: int, name: str = "picture") -> str:
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": name, "svg.id": None}):
         held = io.StringIO()
-        _drawn(figure, width).savefig(held, format="svg", metadata={"Date": None})
+        _rendered(figure, width).savefig(held, format="svg", metadata={"Date": None})
     text = held.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<(metadata|style).*?</\1>", "", text, flags=re.DOTALL)
@@ -86,11 +86,11 @@ def png(figure: Figure, width: int) -> bytes:
     """The figure as a PNG of twice its size in px."""
     held = io.BytesIO()
     metadata = {"Software": None}
-    _drawn(figure, width).savefig(held, format="png", dpi=72 * PNG_SCALE, metadata=metadata)
+    _rendered(figure, width).savefig(held, format="png", dpi=72 * PNG_SCALE, metadata=metadata)
     return held.getvalue()
 
 
-def _drawn(figure: Figure, width: int) -> Any:
+def _rendered(figure: Figure, width: int) -> Any:
     """The figure on a matplotlib canvas of 72 px an inch, so that points are px."""
     from matplotlib.figure import Figure as Sheet
 
@@ -143,7 +143,7 @@ def _axis(canvas: Canvas, name: str) -> None:
     edge = canvas.at(f"{other} domain", 0.0, vertical=not upright)
     ends = [canvas.at(f"{other} domain", end, vertical=not upright) for end in (0.0, 1.0)]
     ticks = ticks_of(axis)
-    places = [(canvas.at(ref, value, vertical=upright), said) for value, said in ticks]
+    places = [(canvas.at(ref, value, vertical=upright), label) for value, label in ticks]
     if axis.get("showgrid", True):
         for at, _ in places:
             _line(canvas, [at, at], ends, axis["gridcolor"], 1.0, turn=upright, z=0.5)
@@ -167,8 +167,8 @@ def _tick_labels(
     font = axis["tickfont"]
     gap = 4 + axis.get("ticklabelstandoff", 0)
     reach = 0.0
-    for at, said in places:
-        lines = lines_of(said, font)
+    for at, label in places:
+        lines = lines_of(label, font)
         if upright:
             put(canvas.axes, lines, edge - gap, at, ("right", "middle", "right"))
             reach = max(reach, gap + max(width_of(line) for line in lines))
@@ -208,8 +208,8 @@ def _round_step(least: float) -> float:
 def _number(value: float, form: str) -> str:
     if form.endswith("%"):
         return f"{value:{form}}"
-    said = f"{round(value, 9):,.6g}"
-    return "0" if said == "-0" else said.replace("-", "\N{MINUS SIGN}")
+    shown = f"{round(value, 9):,.6g}"
+    return "0" if shown == "-0" else shown.replace("-", "\N{MINUS SIGN}")
 
 
 # ---- traces, shapes and notes

@@ -96,14 +96,14 @@ def moved(body: str, y: float) -> str:
     return f'<g transform="translate(0 {y:.0f})">{body}</g>' if body else ""
 
 
-def room(value: str, size: float) -> float:
+def text_width(value: str, size: float) -> float:
     """The width in px that a text of that font size may take."""
     return CHAR * size * len(words.visible(value))
 
 
 def fitting(variants: list[str], width: float, size: float) -> str:
     """The first of the texts that fits into the width; an empty one if none does."""
-    return next((v for v in variants if v and room(v, size) <= width), "")
+    return next((v for v in variants if v and text_width(v, size) <= width), "")
 
 
 def cut(value: str, width: float, size: float) -> str:

@@ -63,16 +63,16 @@ def _kept(series: Row | None) -> list[str]:
 def _sizes(review: MonthReview, rates: Row) -> list[Row]:
     if not any(r["all"]["estimate"] is not None for r in rates["sizes"]):
         return []
-    said = rate_sentences(review, rates)
+    rate_words = rate_sentences(review, rates)
     return [{
         "id": "sizes",
         "half": False,
         "title": "Occlusion rate by cannula size, all months",
-        "finding": said["sizes_finding"],
-        "said": f"Dots with 95{words.NBSP}% intervals, an arrow head where one runs on. Dashed: the"
+        "finding": rate_words["sizes_finding"],
+        "note": f"Dots with 95{words.NBSP}% intervals, an arrow head where one runs on. Dashed: the"
         f" whole service. Sizes are used at other flows and in other children: the director's page"
         f" has the adjusted rates. Intervals: {rates['size_methods']}."
-        + (" Open square: fewer than ten trips." if said["sizes_few"] else ""),
+        + (" Open square: fewer than ten trips." if rate_words["sizes_few"] else ""),
     }]  # fmt: skip
 
 
@@ -85,16 +85,16 @@ def _through_time(series: Row | None, name: str, title: str) -> list[Row]:
         "title": title,
         "finding": panels_finding([series], title.lower()),
         "series": series,
-        "said": f"{chart_words(series)}.",
+        "note": f"{chart_words(series)}.",
     }]  # fmt: skip
 
 
 def confirmed_data(review: MonthReview) -> Row:
     """What readers concluded on the month's variances, rule by rule."""
-    loop = review.loop
+    followup = review.followup
     rows: list[Row] = []
-    if loop is not None and len(loop.screen_quality):
-        frame = loop.screen_quality
+    if followup is not None and len(followup.screen_quality):
+        frame = followup.screen_quality
         own = frame[(frame["month"] == review.month) & (frame["verdict"] == "deviation")]
         rows = [r for r in records(own) if r["flags"] or r["missed"]]
     flags, read, confirmed, missed = (
@@ -126,23 +126,23 @@ def _method(rows: list[Row]) -> str:
 
 def _confirmed_row(row: Row) -> Row:
     share = words.some(row["confirmed_share"])
-    told = "too few read for a share" if row["reviewed"] else "none read"
+    share_shown = "too few read for a share" if row["reviewed"] else "none read"
     if share is not None:
         low, high = words.some(row["low"]), words.some(row["high"])
-        told = f"{words.percent(share)} ({words.percent_range(low, high)})"
+        share_shown = f"{words.percent(share)} ({words.percent_range(low, high)})"
     parts = [f"{words.CONCLUSION_WORDS[c]} {int(row[c])}" for c in CONCLUSIONS if row[c]]
     whole = {k: words.whole(row[k]) for k in ("judged", "flags", "reviewed", "confirmed", "missed")}
     return {
         **whole,
         "rule": words.rule_title(text(row["rule"])),
-        "share": told,
+        "share": share_shown,
         "concluded": ", ".join(parts) or words.DASH,
     }
 
 
 def actions_data(review: MonthReview) -> Row:
     """Actions open as of the month, the overdue first."""
-    rows = [] if review.loop is None else records(review.loop.follow_ups)
+    rows = [] if review.followup is None else records(review.followup.follow_ups)
     overdue = [r for r in rows if r["overdue"]]
     if not rows:
         return {"sentence": "No action is open.", "rows": []}
@@ -170,10 +170,10 @@ def actions_data(review: MonthReview) -> Row:
 
 def restated_data(review: MonthReview) -> Row:
     """Published figures that have changed since, this month's first."""
-    loop = review.loop
-    rows = restated_rows(loop, review)
+    followup = review.followup
+    rows = restated_rows(followup, review)
     rows.sort(key=lambda r: (r["month"] != review.month, r["month"]))
-    published = loop is not None and loop.published
+    published = followup is not None and followup.published
     if not rows:
         own = "This month has not been published yet. " if not published else ""
         return {"sentence": f"{own}No published figure has changed since.", "rows": [], "own": 0}

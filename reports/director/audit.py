@@ -8,20 +8,20 @@ from reports.text import words
 from reports.text.rows import Row, records, text
 
 if TYPE_CHECKING:
-    from schemas.followup_outputs import LoopReview
+    from schemas.followup_outputs import FollowUpReview
     from schemas.month_review import MonthReview
 
 
-def audit_data(loop: LoopReview, review: MonthReview) -> Row:
+def audit_data(followup: FollowUpReview, review: MonthReview) -> Row:
     """The random audit of this month and of all months so far, in sentences."""
-    found = {text(r["month"]): r for r in records(loop.audit_results)}
+    found = {text(r["month"]): r for r in records(followup.audit_results)}
     here, whole = found.get(review.month), found.get(f"to {review.month}")
     return {
         "month": _audited(here),
         "all": _audited(whole) if whole and len(found) > 2 else "",
         "rows": [
             {"name": _to_words(text(r["month"])), **r, "rate": _rate_of(r)}
-            for r in records(loop.audit_results)
+            for r in records(followup.audit_results)
         ],
     }
 
@@ -45,14 +45,14 @@ def _audited(row: Row | None) -> str:
     if not row or not row["drawn"]:
         return ""
     read, missed = int(row["read"] or 0), int(row["missed"] or 0)
-    said = (
+    sentence = (
         f"{words.many(int(row['drawn']), 'trip')} of"
         f" {int(row['unflagged'] or 0):,} not listed for another reason were drawn at random,"
         f" {read:,} read"
     )
     if not read:
-        return f"{said}: nothing is known yet of what the rules miss."
-    said += f", {missed:,} with a variance that no rule flagged"
+        return f"{sentence}: nothing is known yet of what the rules miss."
+    sentence += f", {missed:,} with a variance that no rule flagged"
     if words.some(row["miss_rate"]) is None:
-        return f"{said}: {TOO_FEW}."
-    return f"{said}: miss rate {_rate_of(row)}."
+        return f"{sentence}: {TOO_FEW}."
+    return f"{sentence}: miss rate {_rate_of(row)}."

@@ -9,15 +9,15 @@ from reports.charts.control_data import ChartTable
 from reports.charts.control_sets import chart_set, rate_set
 from reports.charts.funnel_data import (
     chance_sentence,
-    drawn_funnels,
     few_sentence,
     funnels,
-    outside_sentence,
+    funnels_in_figure,
+    outlying_sentence,
     power_sentence,
     window_words,
 )
 from reports.charts.rate_data import rates_data
-from reports.charts.signal_summary import alarms_data
+from reports.charts.signal_summary import false_signals_data
 from reports.director.full_oxygen import full_oxygen_data
 from reports.director.outliers import outliers_data
 from reports.director.patterns import clocks_data, patterns_data
@@ -42,7 +42,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
     sizes = sizes_data(review, figures)
     bases = bases_data(review, figures)
     charts = charts_data(review, table)
-    alarms = alarms_data(figures)
+    false_signals = false_signals_data(figures)
     unjudged = "" if review.protocol else need_sentence(review)
     return {
         **common_data(review, site, "director"),
@@ -55,7 +55,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> d
         "sizes": sizes,
         "bases": bases,
         "charts": charts,
-        "alarms": alarms,
+        "false_signals": false_signals,
         "patterns": patterns_data(figures, review.month),
         "clocks": clocks_data(figures, review.month),
         "outliers": outliers_data(review),
@@ -101,14 +101,14 @@ def _spread(rows: list[Row]) -> str:
 def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
     """Funnels by base, what lies outside, and what is known of their spread."""
     found = funnels(review, figures)
-    drawn = drawn_funnels(found)
+    in_figure = funnels_in_figure(found)
     return {
         "funnels": found,
         "window": window_words(review),
-        "drawn": drawn,
-        "not_drawn": len([f for f in found if not f["thin"]]) - len(drawn),
-        "outside": outside_sentence(found, window_words(review)),
-        "better": any(b["good"] for f in drawn for b in f["outside"]),
+        "in_figure": in_figure,
+        "not_in_figure": len([f for f in found if not f["thin"]]) - len(in_figure),
+        "outlying": outlying_sentence(found, window_words(review)),
+        "better": any(b["good"] for f in in_figure for b in f["outlying"]),
         "dispersion": power_sentence(found),
         "few": few_sentence(found),
         "chance": chance_sentence(found),

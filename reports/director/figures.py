@@ -32,17 +32,17 @@ def director_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
         figures["sizes"] = [
             {"least": least, **sizes_figure(sizes, narrow=not least)} for least in (0, 660)
         ]
-    if data["bases"]["drawn"]:
-        drawn = data["bases"]["drawn"]
-        figures["funnels"] = variants(lambda n: funnel_figure(drawn, columns=n), WIDTHS)
+    if data["bases"]["in_figure"]:
+        in_figure = data["bases"]["in_figure"]
+        figures["funnels"] = variants(lambda n: funnel_figure(in_figure, columns=n), WIDTHS)
     for name in SETS:
         panels = data["charts"][name]["panels"]
         if panels:
             figures[f"charts-{name}"] = control_variants(panels, by_month=name != "gaps")
-    if data["screen"]["drawn"]:
-        drawn_rules = data["screen"]["drawn"]
+    if data["screen"]["in_figure"]:
+        rules = data["screen"]["in_figure"]
         figures["screen"] = [
-            {"least": least, **screen_figure(drawn_rules, narrow=not least)} for least in (0, 660)
+            {"least": least, **screen_figure(rules, narrow=not least)} for least in (0, 660)
         ]
     if any(m["median_s"] is not None for m in data["clocks"]["months"]):
         figures["clocks"] = [{"least": 0, **clock_figure(data["clocks"]["months"])}]
@@ -63,23 +63,23 @@ def sizes_figure(sizes: Row, *, narrow: bool) -> Figure:
 
 def clock_figure(months: list[Row]) -> Figure:
     """Offsets by month: a dot at the median, thick for the middle half, thin for 90 of 100."""
-    drawn = [(i, m) for i, m in enumerate(months) if m["median_s"] is not None]
+    with_median = [(i, m) for i, m in enumerate(months) if m["median_s"] is not None]
     small = {"size": 11, "color": palette.MUTED}
     title = {"text": "device minus charts (s)", "font": {"size": 11}, "standoff": 6}
     zero = {"color": palette.SERVICE, "width": 1, "dash": "dash"}
     margin = {"l": 68, "r": 12, "t": 12, "b": 46}
     return {
         "data": [
-            _span(drawn, ("p5_s", "p95_s"), 1.4),
-            _span(drawn, ("p25_s", "p75_s"), 5.0),
+            _span(with_median, ("p5_s", "p95_s"), 1.4),
+            _span(with_median, ("p25_s", "p75_s"), 5.0),
             {
                 "type": "scatter",
                 "mode": "markers",
-                "x": [i for i, _ in drawn],
-                "y": [m["median_s"] for _, m in drawn],
+                "x": [i for i, _ in with_median],
+                "y": [m["median_s"] for _, m in with_median],
                 "marker": {"size": 8, "color": palette.INK, "opacity": 1},
                 "hoverinfo": "text",
-                "hovertext": [_told(m) for _, m in drawn],
+                "hovertext": [_hover_text(m) for _, m in with_median],
             },
         ],
         "layout": layout(
@@ -108,17 +108,17 @@ def _months_axis(months: list[Row]) -> Figure:
     )
 
 
-def _span(drawn: list[tuple[int, Row]], ends: tuple[str, str], width: float) -> Figure:
+def _span(months: list[tuple[int, Row]], ends: tuple[str, str], width: float) -> Figure:
     x: list[float | None] = []
     y: list[float | None] = []
-    for i, month in drawn:
+    for i, month in months:
         x += [i, i, None]
         y += [month[ends[0]], month[ends[1]], None]
     line = {"width": width, "color": palette.HISTORY}
     return {"type": "scatter", "mode": "lines", "x": x, "y": y, "line": line, "hoverinfo": "skip"}
 
 
-def _told(month: Row) -> str:
+def _hover_text(month: Row) -> str:
     spread = ", ".join(seconds(month[q]) for q in QUANTILES)
     return (
         f"{chart_text(month['name'])}<br>median {seconds(month['median_s'])} s of"

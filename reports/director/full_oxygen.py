@@ -31,8 +31,8 @@ def full_oxygen_data(review: MonthReview) -> Row:
     nothing: Row = {"minutes": 0.0, "hours": None, "trips": 0, "above": 0.0, "observed": 0.0}
     return {
         "rows": [
-            {"name": NAMES[s], "month": _told(own.get(s, nothing)),
-             "all": _told(every.get(s, nothing))}
+            {"name": NAMES[s], "month": _shown_cell(own.get(s, nothing)),
+             "all": _shown_cell(every.get(s, nothing))}
             for s in sources
             if every
         ],
@@ -54,7 +54,7 @@ def _by_source(rows: list[Row], month: str) -> dict[str, Row]:
     return found
 
 
-def _told(cell: Row) -> Row:
+def _shown_cell(cell: Row) -> Row:
     return {
         "trips": words.whole(cell["trips"]),
         "minutes": words.whole(cell["minutes"]),
@@ -69,13 +69,13 @@ def _sentence(month: str, own: dict[str, Row]) -> str:
     total, hours = sum(c["minutes"] for c in own.values()), next(iter(own.values()))["hours"]
     above, observed = (sum(c[k] for c in own.values()) for k in ("above", "observed"))
     parts = [f"{own[s]['minutes']:,.0f} from the {NAMES[s]}" for s in ORDER if s in own]
-    said = (
+    sentence = (
         f"In {name} children were on full oxygen for {total:,.0f}{words.NBSP}min of the"
         f" {words.hours(hours)}{words.NBSP}h in which that is known: {words.listed(parts)}."
     )
     if not observed:
-        return f"{said} No SpO2 was observed in that time."
+        return f"{sentence} No SpO2 was observed in that time."
     return (
-        f"{said} Of the {observed:,.0f}{words.NBSP}min with an SpO2, {above:,.0f}"
+        f"{sentence} Of the {observed:,.0f}{words.NBSP}min with an SpO2, {above:,.0f}"
         f" ({words.percent(above / observed)}) were above 97{words.NBSP}%."
     )

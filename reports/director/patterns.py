@@ -67,17 +67,17 @@ def _finding(rows: list[Row]) -> str:
     known.sort(key=lambda r: (-r["events"], r["label"]))
     parts = [f"{r['events']} {r['label']}" for r in known]
     unknown = next((r["events"] for r in rows if r["pattern"] == "unknown"), 0)
-    said = f"Of {events} counted on {trips}: {'; '.join(parts)}." if parts else (
+    sentence = f"Of {events} counted on {trips}: {'; '.join(parts)}." if parts else (
         f"{events[:1].upper()}{events[1:]} counted on {trips}."
     )  # fmt: skip
     if unknown:
-        said += f" What {unknown} came with cannot be said, because it was not charted."
+        sentence += f" What {unknown} came with cannot be said, because it was not charted."
     if total["watched"]:
-        said += (
+        sentence += (
             f" Another came within 15 min after {total['another_within_15_min']:,} of the"
             f" {total['watched']:,} that could be watched so long."
         )
-    return said
+    return sentence
 
 
 def clocks_data(figures: MeasureFigures, month: str) -> Row:

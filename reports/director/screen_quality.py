@@ -28,19 +28,26 @@ CONFIRMED = Look("share", "confirmed of read", palette.HISTORY, "circle", 11, 3.
 
 def screen_data(review: MonthReview) -> Row:
     """Flags read and confirmed of each rule over all months, and the audit of what they miss."""
-    loop = review.loop
-    if loop is None:
-        return {"there": False, "rows": [], "drawn": [], "finding": "", "audit": {}, "audited": ""}
+    followup = review.followup
+    if followup is None:
+        return {
+            "present": False,
+            "rows": [],
+            "in_figure": [],
+            "finding": "",
+            "audit": {},
+            "audited": "",
+        }
     severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
-    frame = loop.screen_quality
+    frame = followup.screen_quality
     chosen = frame[(frame["month"] == f"to {review.month}") & (frame["verdict"] == "deviation")]
     rows = [_row(r) for r in records(chosen)]
     rows.sort(key=lambda r: (severity.get(r["rule"], 3), r["rule"]))
-    audit = audit_data(loop, review)
+    audit = audit_data(followup, review)
     return {
-        "there": True,
+        "present": True,
         "rows": [r for r in rows if r["flags"] or r["missed"]],
-        "drawn": [r for r in rows if r["share"]["estimate"] is not None],
+        "in_figure": [r for r in rows if r["share"]["estimate"] is not None],
         "causes": [(cause, words.plain(cause)) for cause in CAUSES],
         "finding": _finding(rows),
         "audit": audit,
@@ -91,23 +98,23 @@ def _finding(rows: list[Row]) -> str:
             f"None of {words.many(flags, 'flagged variance')} has been concluded on by a reader:"
             " nothing is known of which rules cry wolf."
         )
-    said = f"Readers concluded on {read:,} of {words.many(flags, 'flagged variance')}."
+    sentence = f"Readers concluded on {read:,} of {words.many(flags, 'flagged variance')}."
     wolf = [r for r in rows if r["wolf"]]
     if wolf:
         named = words.listed([f"{r['label']} ({r['share']['made_from']})" for r in wolf])
-        said += f" More often wrong than right: {named}."
+        sentence += f" More often wrong than right: {named}."
     elif any(not r["few"] for r in rows):
-        said += " No rule with enough flags read is more often wrong than right."
+        sentence += " No rule with enough flags read is more often wrong than right."
     few = [r for r in rows if r["few"] and r["flags"]]
     if few:
-        said += (
+        sentence += (
             f" Too few read to say (fewer than {LEAST_READ}):"
             f" {words.listed([r['label'].lower() for r in few])}."
         )
-    return said
+    return sentence
 
 
-def screen_figure(drawn: list[Row], *, narrow: bool) -> Figure:
+def screen_figure(rules: list[Row], *, narrow: bool) -> Figure:
     """The confirmed share of each rule's flags that readers concluded on, with its interval."""
     plan = Plan(
         looks=(CONFIRMED,),
@@ -116,6 +123,6 @@ def screen_figure(drawn: list[Row], *, narrow: bool) -> Figure:
         top=1.0,
         line=(CRIES_WOLF, "half of them"),
         percent=True,
-        told=lambda cell: cell["line"],
+        hover_text=lambda cell: cell["line"],
     )
-    return dot_rows(drawn, plan, narrow=narrow)
+    return dot_rows(rules, plan, narrow=narrow)

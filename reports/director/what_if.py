@@ -102,7 +102,7 @@ def _signed(value: float | None) -> str:
 def _sentence(limit: Row) -> str:
     """The limit as it is, and the nearest lower and higher one that changes a verdict."""
     rows, now = limit["rows"], limit["now"]
-    said = (
+    sentence = (
         f"{limit['title']}, now {now['shown']}{words.NBSP}{limit['unit']}:"
         f" {words.many(now['deviation'], 'variance')} of {now['judged']:,} trips judged"
     )
@@ -111,19 +111,19 @@ def _sentence(limit: Row) -> str:
     parts = [_other(r, now, limit["unit"]) for r in (*lower, *higher)]
     if not parts:
         span = f"{rows[0]['shown']} to {rows[-1]['shown']}{words.NBSP}{limit['unit']}"
-        return f"{said}; no verdict changes anywhere from {span}."
-    return f"{said}; {'; '.join(parts)}."
+        return f"{sentence}; no verdict changes anywhere from {span}."
+    return f"{sentence}; {'; '.join(parts)}."
 
 
 def _other(row: Row, now: Row, unit: str) -> str:
     change = row["deviation"] - now["deviation"]
     more = f"{abs(change)} {'more' if change > 0 else 'fewer'}" if change else "as many"
-    said = f"at {row['shown']}{words.NBSP}{unit} it would be {row['deviation']} ({more}"
+    sentence = f"at {row['shown']}{words.NBSP}{unit} it would be {row['deviation']} ({more}"
     if row["extra_trips"]:
         asked = "asking for" if row["extra_trips"] > 0 else "sparing"
         trips = words.many(abs(int(row["extra_trips"])), "ventilator trip")
-        said += f", {asked} {trips} and {abs(row['extra_minutes'] or 0):,.0f}{words.NBSP}min"
-    return f"{said})"
+        sentence += f", {asked} {trips} and {abs(row['extra_minutes'] or 0):,.0f}{words.NBSP}min"
+    return f"{sentence})"
 
 
 def what_if_figures(data: Row) -> dict[str, list[Figure]]:

@@ -43,7 +43,7 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
         **common_data(review, site, "education"),
         "window": window_words(review),
         "rules": [{**r, "whole": whole_text(r, by_rule.get(r["rule"]))} for r in rules],
-        "drawn": [r for r in rules if r["enough"] and r["numerator"]],
+        "in_figure": [r for r in rules if r["enough"] and r["numerator"]],
         "first": first_rows(rules),
         "practice": practice,
         "answer": [s for s in (practice["finding"], *asked) if s],
@@ -78,35 +78,35 @@ def rules_by_base(review: MonthReview, figures: MeasureFigures) -> list[Row]:
         if funnel["measure"] != SHARE:
             continue
         enough = [b for b in funnel["bases"] if not b["few"]]
-        apart = [] if funnel["pooled"] else [b for b in enough if _apart(b)]
-        apart.sort(key=lambda b: (-(b["shrunk_low"] or 0.0), b["base"]))
+        standing_apart = [] if funnel["pooled"] else [b for b in enough if _stands_apart(b)]
+        standing_apart.sort(key=lambda b: (-(b["shrunk_low"] or 0.0), b["base"]))
         found.append(
             {
                 **funnel,
                 "asks": asks.get(funnel["rule"], ""),
                 "enough": enough,
                 "few": [b for b in funnel["bases"] if b["few"]],
-                "apart": apart,
+                "standing_apart": standing_apart,
                 "believed": max((b["shrunk_low"] or 0.0 for b in enough), default=0.0),
-                "where": where_words(funnel, enough, apart),
+                "where": where_words(funnel, enough, standing_apart),
             }
         )
     return sorted(found, key=lambda r: (r["order"], -r["believed"], r["rule"]))
 
 
-def _apart(base: Row) -> bool:
+def _stands_apart(base: Row) -> bool:
     """Whether the bases differ, and this one's interval lies wholly above the share of all."""
     return bool(base["outside"] > 0)
 
 
-def where_words(rule: Row, enough: list[Row], apart: list[Row]) -> str:
+def where_words(rule: Row, enough: list[Row], standing_apart: list[Row]) -> str:
     """Where to retrain a rule, with what stands behind it."""
     if not rule["numerator"]:
         return f"no variance in {words.many(int(rule['denominator']), 'trip')}"
     if not enough:
         return f"too few to say at any base ({words.many(int(rule['denominator']), 'trip')} in all)"
-    if apart:
-        return "; ".join(base_words(b) for b in apart)
+    if standing_apart:
+        return "; ".join(base_words(b) for b in standing_apart)
     if rule["pooled"]:
         return "nowhere in particular: the bases differ no more than chance would have it"
     return "nowhere in particular: no base's interval lies clear of all bases together"
@@ -126,7 +126,7 @@ def first_rows(rules: list[Row]) -> list[Row]:
     rows = [
         {"rule": r, "base": b}
         for r in rules
-        for b in r["apart"]
+        for b in r["standing_apart"]
         if _believed(b) and not b["retrained"]
     ]
     return rows[:FIRST_MOST]
@@ -157,7 +157,7 @@ def bases_sentence(rules: list[Row]) -> str:
             for r in first[:BRIEF_FIRST]
         ]
         return f"Retrain first, with enough trips behind it: {'. Then '.join(parts)}."
-    if any(b["retrained"] for r in rules for b in r["apart"]):
+    if any(b["retrained"] for r in rules for b in r["standing_apart"]):
         return (
             "Beyond bases retrained already, none stands apart from the others with enough trips"
             " behind it: these figures do not say which other base to retrain."
@@ -170,7 +170,7 @@ def bases_sentence(rules: list[Row]) -> str:
 
 def already_sentence(rules: list[Row]) -> str:
     """Bases that stand apart but were retrained within the months compared; empty where none."""
-    found = [(r, b) for r in rules for b in r["apart"] if b["retrained"] and _believed(b)]
+    found = [(r, b) for r in rules for b in r["standing_apart"] if b["retrained"] and _believed(b)]
     if not found:
         return ""
     named = [f"{r['label'].lower()} at {base_words(b)}" for r, b in found]
@@ -207,15 +207,15 @@ def briefs_data(
 def brief_data(review: MonthReview, base: str, rules: list[Row], retrained: list[Row]) -> Row:
     """One base's brief: what to train first, its rules against all bases, its retrainings."""
     own = [
-        {"rule": r, "base": b, "apart": b in r["apart"]}
+        {"rule": r, "base": b, "standing_apart": b in r["standing_apart"]}
         for r in rules
         for b in r["bases"]
         if b["base"] == base
     ]
     enough = [o for o in own if not o["base"]["few"]]
     asked = [o for o in enough if o["base"]["numerator"]]
-    apart = [o for o in asked if o["apart"] and _believed(o["base"])]
-    first = [o for o in apart if not o["base"]["retrained"]]
+    standing_apart = [o for o in asked if o["standing_apart"] and _believed(o["base"])]
+    first = [o for o in standing_apart if not o["base"]["retrained"]]
     few = [o for o in own if o["base"]["few"]]
     cases = int((review.cases["base"] == base).sum()) if len(review.cases) else 0
     return {
@@ -231,7 +231,7 @@ def brief_data(review: MonthReview, base: str, rules: list[Row], retrained: list
         ],
         "cases": cases,
         "retraining": [r for r in retrained if r["base"] == base],
-        "finding": brief_finding(first, [o for o in apart if o not in first]),
+        "finding": brief_finding(first, [o for o in standing_apart if o not in first]),
     }
 
 

@@ -28,12 +28,12 @@ SHARE_TITLE = "trips with a variance for review, of those judged"
 def education_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
     """Every figure of the Education page by its element id, in variants for wider screens."""
     figures: dict[str, list[Figure]] = {}
-    drawn = data["drawn"][: panels_most(data["drawn"])]
-    if drawn:
-        figures["by-base"] = variants(lambda n: shares_figure(drawn, columns=n), WIDTHS)
-    if data["retraining"]["drawn"]:
+    in_figure = data["in_figure"][: panels_most(data["in_figure"])]
+    if in_figure:
+        figures["by-base"] = variants(lambda n: shares_figure(in_figure, columns=n), WIDTHS)
+    if data["retraining"]["in_figure"]:
         figures["retraining"] = [
-            {"least": least, **ratio_figure(data["retraining"]["drawn"], narrow=not least)}
+            {"least": least, **ratio_figure(data["retraining"]["in_figure"], narrow=not least)}
             for least in (0, 660)
         ]
     for power in data["power"]["sets"]:
@@ -62,7 +62,7 @@ def brief_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
         title=SHARE_TITLE,
         top=min(1.0, nice_ceiling(max(highest))),
         percent=True,
-        told=lambda cell: cell["line"],
+        hover_text=lambda cell: cell["line"],
     )  # fmt: skip
     return {
         "brief": [{"least": least, **dot_rows(rows, plan, narrow=not least)} for least in (0, 600)]
@@ -105,7 +105,7 @@ def ratio_figure(rows: list[Row], *, narrow: bool) -> Figure:
         title="variance share after over before",
         top=nice_ceiling(max(1.5, min(RATIO_MOST, 1.05 * max(highest)))),
         line=(1.0, "no change"),
-        told=lambda cell: cell["line"],
+        hover_text=lambda cell: cell["line"],
     )  # fmt: skip
     return dot_rows(rows, plan, narrow=narrow)
 
@@ -117,7 +117,7 @@ def power_figure(power: Row, *, narrow: bool) -> Figure:
         columns=(("half", "half by"), ("most", "9 of 10 by")),
         title="months until the chart signals",
         top=float(power["horizon"]),
-        told=lambda cell: cell["line"],
+        hover_text=lambda cell: cell["line"],
     )
     figure = dot_rows(power["rows"], plan, narrow=narrow)
     figure["layout"]["xaxis"]["dtick"] = 12 if narrow else 6
@@ -161,31 +161,31 @@ def _share_traces(rule: Row, bases: list[str], number: str, top: float) -> list[
     found = []
     for own in (True, False):
         key = "value" if own else "shrunk"
-        drawn = [b for b in rule["bases"] if b[key] is not None]
-        colors = [palette.MUTED if b["few"] else palette.HISTORY for b in drawn]
-        x = [min(b[key], top) for b in drawn]
+        in_figure = [b for b in rule["bases"] if b[key] is not None]
+        colors = [palette.MUTED if b["few"] else palette.HISTORY for b in in_figure]
+        x = [min(b[key], top) for b in in_figure]
         trace: Figure = {
             **refs,
             "x": x,
-            "y": [at[b["base"]] + (0.17 if own else -0.17) for b in drawn],
+            "y": [at[b["base"]] + (0.17 if own else -0.17) for b in in_figure],
             "marker": {
-                "size": [0 if b[key] > top else 8 for b in drawn],
+                "size": [0 if b[key] > top else 8 for b in in_figure],
                 "color": colors if own else palette.PAPER,
                 "opacity": 1,
                 "line": {"width": 0 if own else 2, "color": colors},
             },
             "cliponaxis": False,
             "hoverinfo": "text",
-            "hovertext": [_told(b) for b in drawn],
+            "hovertext": [_hover_text(b) for b in in_figure],
         }
         if not own:
-            trace["error_x"] = _arms(drawn, x, top)
+            trace["error_x"] = _arms(in_figure, x, top)
         found.append(trace)
     return found
 
 
-def _arms(drawn: list[Row], at: list[float], top: float) -> Figure:
-    pairs = list(zip(drawn, at, strict=True))
+def _arms(bases: list[Row], at: list[float], top: float) -> Figure:
+    pairs = list(zip(bases, at, strict=True))
     return {
         "type": "data",
         "symmetric": False,
@@ -197,7 +197,7 @@ def _arms(drawn: list[Row], at: list[float], top: float) -> Figure:
     }
 
 
-def _told(base: Row) -> str:
+def _hover_text(base: Row) -> str:
     few = "<br>too few to say" if base["few"] else ""
     return (
         f"{chart_text(base['base'], 60)}<br>own {base['value_text']} ({base['made_from']})<br>"

@@ -18,11 +18,11 @@ NAMED_MOST = 3
 
 def practice_data(review: MonthReview) -> Row:
     """Variances of the last twelve months put down to practice, by rule and base."""
-    if review.loop is None:
-        return {"there": False, "rows": [], "finding": ""}
+    if review.followup is None:
+        return {"present": False, "rows": [], "finding": ""}
     first = words.month_number(review.month) - WINDOW_MONTHS
     sums: dict[str, dict[str, Row]] = defaultdict(dict)
-    for row in records(review.loop.practice_variances):
+    for row in records(review.followup.practice_variances):
         if not first < words.month_number(text(row["month"])) <= first + WINDOW_MONTHS:
             continue
         own = sums[text(row["rule"])].setdefault(text(row["base"]), dict.fromkeys(COUNTS, 0))
@@ -33,7 +33,7 @@ def practice_data(review: MonthReview) -> Row:
     rows = [r for r in rows if r["reviewed"] or r["missed"]]
     rows.sort(key=lambda r: (-r["found"], SEVERITY_ORDER.get(r["severity"], 3), r["rule"]))
     flags = sum(c["flags"] for bases in sums.values() for c in bases.values())
-    return {"there": True, "rows": rows, "finding": _finding(rows, flags, review)}
+    return {"present": True, "rows": rows, "finding": _finding(rows, flags, review)}
 
 
 COUNTS = ("judged", "flags", "reviewed", "practice", "missed")
@@ -67,15 +67,15 @@ def _finding(rows: list[Row], flags: int, review: MonthReview) -> str:
             f" {window}: all that follows counts flags, not confirmed variances."
         )
     practice = sum(r["practice"] for r in rows)
-    said = (
+    sentence = (
         f"Of {words.many(flags, 'variance')} flagged in {window}, readers concluded on"
         f" {read:,} and put {practice:,} down to practice"
     )
     most = [r for r in rows if r["practice"]][:NAMED_MOST]
     if most:
         named = [f"{r['label'].lower()} ({r['practice']} of {r['reviewed']})" for r in most]
-        said += f": {words.listed(named)}"
+        sentence += f": {words.listed(named)}"
         more = sum(1 for r in rows if r["practice"]) - len(most)
-        said += f", and {words.many(more, 'more rule')}" if more else ""
+        sentence += f", and {words.many(more, 'more rule')}" if more else ""
     unread = flags - read
-    return f"{said}. {unread:,} not read yet." if unread else f"{said}."
+    return f"{sentence}. {unread:,} not read yet." if unread else f"{sentence}."

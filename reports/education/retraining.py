@@ -21,8 +21,8 @@ def retraining_data(figures: MeasureFigures) -> Row:
     rows.sort(key=lambda r: (r["base"], r["rule"]))
     rows.sort(key=lambda r: r["month"], reverse=True)
     warnings = sorted({r["warning"] for r in rows if r["warning"]})
-    drawn = [r for r in rows if r["ratio"]["estimate"] is not None]
-    return {"rows": rows, "drawn": drawn, "warnings": warnings, "finding": _finding(rows)}
+    in_figure = [r for r in rows if r["ratio"]["estimate"] is not None]
+    return {"rows": rows, "in_figure": in_figure, "warnings": warnings, "finding": _finding(rows)}
 
 
 def _row(row: Row) -> Row:
@@ -73,8 +73,8 @@ def _read_words(row: Row) -> str:
     read = {side: int(row[f"{side}_read"] or 0) for side in ("before", "after")}
     if not sum(read.values()):
         return ""
-    said = [f"{int(row[f'{s}_practice'] or 0)} of {n} read {s}" for s, n in read.items()]
-    return f"put down to practice: {', '.join(said)}"
+    counts = [f"{int(row[f'{s}_practice'] or 0)} of {n} read {s}" for s, n in read.items()]
+    return f"put down to practice: {', '.join(counts)}"
 
 
 def _short(made: str) -> str:
@@ -107,19 +107,19 @@ def _finding(rows: list[Row]) -> str:
     if not rows:
         return "No retraining of a base was delivered: there is no before and after."
     latest = rows[0]
-    said = (
+    sentence = (
         f"{words.isolated(latest['base'])}, {latest['title'].lower()}, retrained in"
         f" {latest['name']}: {latest['verdict']}"
     )
     if not latest["too_few"]:
-        said += (
+        sentence += (
             f" ({latest['before']} before, {latest['after']} after; ratio {latest['shown']},"
             f" 95{words.NBSP}% {latest['span']})"
         )
     if latest["read"]:
-        said += f"; {latest['read']}"
-    said += f". {latest['window'].rstrip('.')}"
+        sentence += f"; {latest['read']}"
+    sentence += f". {latest['window'].rstrip('.')}"
     if latest["warning"]:
-        said += ". Part of any fall may be regression to the mean"
+        sentence += ". Part of any fall may be regression to the mean"
     more = f" {len(rows) - 1} earlier ones are in the table." if len(rows) > 1 else ""
-    return f"{said}.{more}"
+    return f"{sentence}.{more}"

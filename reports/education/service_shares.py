@@ -48,9 +48,9 @@ def whole_text(funnel: Row, found: Row | None) -> str:
     whole = found["whole"] if found else None
     if whole and (whole["numerator"], whole["denominator"]) == (top, funnel["denominator"]):
         return share_sentence(whole)
-    said = f"{words.whole(top)} of {words.many(below, 'trip')}"
-    said += f" ({funnel['target_text']})" if top else ""
-    return f"{said}; over all months {share_sentence(whole)}" if whole else said
+    sentence = f"{words.whole(top)} of {words.many(below, 'trip')}"
+    sentence += f" ({funnel['target_text']})" if top else ""
+    return f"{sentence}; over all months {share_sentence(whole)}" if whole else sentence
 
 
 def often_rules(shares: list[Row]) -> list[Row]:
@@ -93,8 +93,10 @@ def _by_base(compared: Row | None) -> str:
         return ""
     if not compared["enough"]:
         return "too few to compare bases"
-    if compared["apart"]:
-        return f"{words.listed([words.isolated(b['base']) for b in compared['apart']])} apart"
+    if compared["standing_apart"]:
+        return (
+            f"{words.listed([words.isolated(b['base']) for b in compared['standing_apart']])} apart"
+        )
     return "no base apart"
 
 

@@ -10,8 +10,8 @@ from reports.charts.adjusted_rates import with_adjusted
 from reports.charts.control_sets import month_rate_set
 from reports.charts.month_sentences import occlusion_sentences
 from reports.charts.rate_data import rates_data
-from reports.charts.stacked_bars import ORDER, strip
-from reports.month.followup import case_states, confirmed_by_rule, loop_data, loop_steps
+from reports.charts.stacked_bars import ORDER, stacked_bar
+from reports.month.followup import confirmed_by_rule, followup_data, followup_steps, status_by_trip
 from reports.text import sentences, words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.navigation import Site, common_data
@@ -40,7 +40,7 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
     common = common_data(review, site, "month")
     protocol = common["protocol"]
     rules = rules_data(review)
-    loop = loop_data(review)
+    followup = followup_data(review)
     return {
         **common,
         "answer": [
@@ -51,10 +51,10 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> dict[str, Any]:
         "lead": lead_lines(review),
         "signals": signals_data(review),
         "next_steps": [
-            *sentences.next_steps(review, bool(protocol["unapproved"]), loop["left"]),
-            *loop_steps(loop, review),
+            *sentences.next_steps(review, bool(protocol["unapproved"]), followup["left"]),
+            *followup_steps(followup, review),
         ],
-        "loop": loop,
+        "followup": followup,
         "rates": {**rates, **rate_sentences(review, rates)},
         "control": month_rate_set(review),
         "occlusions": occlusion_counts(review),
@@ -131,7 +131,7 @@ def _rule_row(counts: Row, facts: Any, share: Row | None, in_cases: Counter[str]
         "source": facts.source if facts else "",
         "counts": numbers,
         "applicable": applicable,
-        "strip": strip(numbers),
+        "stacked_bar": stacked_bar(numbers),
         "share": sentences.share_sentence(share),
         "bounds": sentences.bounds_sentence(share, applicable) if undecided else "",
         "method": text(share["method"]) if share else "",
@@ -163,9 +163,9 @@ def cases_data(review: MonthReview, rules: list[Row]) -> Row:
     titles = {r["rule"]: r["title"] for r in rules}
     every = sorted(records(review.cases), key=lambda c: int(c["reading_order"]))
     files = case_files(review)
-    states = case_states(review)
+    statuses = status_by_trip(review)
     listed = [
-        {**_case_row(c, labels, titles, files), "state": states.get(text(c["trip_id"]), "")}
+        {**_case_row(c, labels, titles, files), "status": statuses.get(text(c["trip_id"]), "")}
         for c in every[:CASES_LISTED]
     ]
     return {
@@ -209,7 +209,7 @@ def packed(cases: list[Row]) -> Row | None:
             place("group", c["group"], c["group_word"]),
             place("severity", c["severity"], str(c["severity_order"])),
             [place("rule", r["rule"], r["title"]) for r in c["rules"]],
-            *(c["why"], c["state"]),
+            *(c["why"], c["status"]),
         ]
         for c in cases
     ]

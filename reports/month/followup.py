@@ -15,7 +15,7 @@ from reports.text.rows import Row, records, text
 from reports.text.sentences import share_sentence
 
 if TYPE_CHECKING:
-    from schemas.followup_outputs import LoopReview
+    from schemas.followup_outputs import FollowUpReview
     from schemas.month_review import MonthReview
 
 FIGURES_FIRST = 8
@@ -26,64 +26,66 @@ GROUPS_FIRST = {"service": 0, "cannula": 1, "rule": 2, "base": 3}
 CONFIRMED = "confirmed-deviation-share"
 
 
-def loop_data(review: MonthReview) -> Row:
-    """What the Month page shows of the loop; everything empty where the review has none."""
-    loop = review.loop
-    if loop is None:
-        return {"there": False, "state": "", "restated": restated(None, review),
+def followup_data(review: MonthReview) -> Row:
+    """What the Month page shows of the follow-up; everything empty where the review has none."""
+    followup = review.followup
+    if followup is None:
+        return {"present": False, "publication": "", "restated": restated(None, review),
                 "actions": actions(None, review), "audit": {}, "agreement": "",
                 "corrections": [], "left": len(review.cases), "read": 0}  # fmt: skip
-    closed = closed_trips(loop)
+    closed = closed_trips(followup)
     cases = [text(c["trip_id"]) for c in records(review.cases[["trip_id"]])]
     return {
-        "there": True,
-        "state": state_sentence(review, loop),
-        "restated": restated(loop, review),
-        "actions": actions(loop, review),
-        "audit": audit_data(loop, review),
-        "agreement": agreement_sentence(loop, review),
-        "corrections": corrections_data(loop, review),
+        "present": True,
+        "publication": publication_sentence(review, followup),
+        "restated": restated(followup, review),
+        "actions": actions(followup, review),
+        "audit": audit_data(followup, review),
+        "agreement": agreement_sentence(followup, review),
+        "corrections": corrections_data(followup, review),
         "left": sum(trip not in closed for trip in cases),
         "read": sum(trip in closed for trip in cases),
     }
 
 
-def loop_steps(loop: Row, review: MonthReview) -> list[tuple[str, str]]:
-    """What the loop asks of the coordinator next, after the month's own steps."""
+def followup_steps(followup: Row, review: MonthReview) -> list[tuple[str, str]]:
+    """What the follow-up asks of the coordinator next, after the month's own steps."""
     steps = []
-    overdue = loop["actions"]["overdue"]
+    overdue = followup["actions"]["overdue"]
     if overdue:
         steps.append((f"Follow up {words.many(overdue, 'overdue action')}", "actions"))
-    if loop["restated"]["finding"]:
+    if followup["restated"]["finding"]:
         steps.append(("Tell whoever has the published figures what was restated", "restated"))
-    published = review.loop is not None and (review.loop.published or review.loop.baseline)
-    if loop["there"] and loop["read"] and not loop["left"] and not published:
+    published = review.followup is not None and (
+        review.followup.published or review.followup.baseline
+    )
+    if followup["present"] and followup["read"] and not followup["left"] and not published:
         steps.append(("Publish the month: every case is closed", "changed"))
     return steps
 
 
-def closed_trips(loop: LoopReview) -> set[str]:
+def closed_trips(followup: FollowUpReview) -> set[str]:
     """Trips of the month all of whose answers that hold are closed."""
     status: dict[str, set[str]] = {}
-    for row in records(loop.determinations):
+    for row in records(followup.determinations):
         status.setdefault(text(row["trip_id"]), set()).add(text(row["status"]))
     return {trip for trip, found in status.items() if found == {"closed"}}
 
 
-def state_sentence(review: MonthReview, loop: LoopReview) -> str:
+def publication_sentence(review: MonthReview, followup: FollowUpReview) -> str:
     """Whether the month is history, published, or still open."""
     name = words.month_name(review.month)
-    if loop.baseline:
+    if followup.baseline:
         return f"{name} was loaded as history: it sets limits and opens no cases."
-    if not loop.published:
+    if not followup.published:
         return f"{name} has not been published: its figures may still change without a trace."
-    times = "once" if loop.published == 1 else f"{loop.published} times"
+    times = "once" if followup.published == 1 else f"{followup.published} times"
     return f"{name} has been published {times}; what changes from then on is listed here."
 
 
-def restated(loop: LoopReview | None, review: MonthReview) -> Row:
+def restated(followup: FollowUpReview | None, review: MonthReview) -> Row:
     """Figures of published months that have changed since, the latest month first."""
-    rows = restated_rows(loop, review)
+    rows = restated_rows(followup, review)
     rows.sort(key=lambda r: r["month"], reverse=True)
     months = sorted({r["month"] for r in rows})
     finding = ""
@@ -99,9 +101,9 @@ def restated(loop: LoopReview | None, review: MonthReview) -> Row:
     }
 
 
-def restated_rows(loop: LoopReview | None, review: MonthReview) -> list[Row]:
+def restated_rows(followup: FollowUpReview | None, review: MonthReview) -> list[Row]:
     """Restated figures; first those that read otherwise than published, as measures are ordered."""
-    rows = [_restated_row(r, review) for r in records(loop.restatements)] if loop else []
+    rows = [_restated_row(r, review) for r in records(followup.restatements)] if followup else []
     return sorted(rows, key=lambda r: (r["then_value"] == r["now_value"], r["order"], r["group"]))
 
 
@@ -111,9 +113,9 @@ def _cause(month: str, rows: list[Row]) -> Row:
     for row in rows:
         if row["month"] == month:
             counts[row["why"]] = counts.get(row["why"], 0) + 1
-    said = max(sorted(counts), key=lambda why: counts[why])
+    cause = max(sorted(counts), key=lambda why: counts[why])
     trips = sorted({t for r in rows if r["month"] == month for t in r["trips"]})
-    return {"name": words.month_name(month), "why": said, "trips": trips}
+    return {"name": words.month_name(month), "why": cause, "trips": trips}
 
 
 def _restated_row(row: Row, review: MonthReview) -> Row:
@@ -165,9 +167,9 @@ def _made_of(top: float, bottom: float, unit: str) -> str:
     return ""
 
 
-def actions(loop: LoopReview | None, review: MonthReview) -> Row:
+def actions(followup: FollowUpReview | None, review: MonthReview) -> Row:
     """Actions that readers asked for and nobody has closed, those overdue first."""
-    rows = [_action(r, review) for r in records(loop.follow_ups)] if loop else []
+    rows = [_action(r, review) for r in records(followup.follow_ups)] if followup else []
     rows.sort(key=lambda r: (not r["overdue"], r["due"] or "9", r["trip"], r["action"]))
     overdue = sum(r["overdue"] for r in rows)
     finding = ""
@@ -198,26 +200,26 @@ def _action(row: Row, review: MonthReview) -> Row:
     }
 
 
-def agreement_sentence(loop: LoopReview, review: MonthReview) -> str:
+def agreement_sentence(followup: FollowUpReview, review: MonthReview) -> str:
     """How far two readers of one case agree; empty where no case had two."""
-    found = {text(r["month"]): r for r in records(loop.agreement)}
+    found = {text(r["month"]): r for r in records(followup.agreement)}
     row = found.get(f"to {review.month}")
     if row is None or not row["cases"]:
         return ""
-    said = (
+    sentence = (
         f"Two readers concluded on {words.many(int(row['cases']), 'finding')}, alike on"
         f" {int(row['same'])}"
     )
     kappa, low, high = (words.some(row[k]) for k in ("kappa", "low", "high"))
     if kappa is None:
-        return f"{said}; too few or too alike for a kappa."
+        return f"{sentence}; too few or too alike for a kappa."
     span = "no interval" if low is None or high is None else f"{low:.2f} to {high:.2f}"
-    return f"{said}: kappa {kappa:.2f} (95{words.NBSP}% {span}; {text(row['method'])})."
+    return f"{sentence}: kappa {kappa:.2f} (95{words.NBSP}% {span}; {text(row['method'])})."
 
 
-def corrections_data(loop: LoopReview | None, review: MonthReview) -> list[Row]:
+def corrections_data(followup: FollowUpReview | None, review: MonthReview) -> list[Row]:
     """Corrected values in force in trips of the month."""
-    if loop is None:
+    if followup is None:
         return []
     return [
         {
@@ -230,16 +232,16 @@ def corrections_data(loop: LoopReview | None, review: MonthReview) -> list[Row]:
             "reason": text(r["reason"]),
             "by": text(r["by"]),
         }
-        for r in records(loop.corrections)
+        for r in records(followup.corrections)
         if text(r["month"]) == review.month
     ]
 
 
 def confirmed_by_rule(review: MonthReview) -> dict[str, Row]:
     """Each rule's variance share as readers confirmed it this month, where they read any flag."""
-    if review.loop is None:
+    if review.followup is None:
         return {}
-    quality = review.loop.screen_quality
+    quality = review.followup.screen_quality
     flags = quality[(quality["month"] == review.month) & (quality["verdict"] == "deviation")]
     frame = review.measures
     shares = {
@@ -255,34 +257,34 @@ def confirmed_by_rule(review: MonthReview) -> dict[str, Row]:
         unread = int(row["flags"] or 0) - read
         found[text(row["rule"])] = {
             "share": share_sentence(shares.get(text(row["rule"]))) if read else "",
-            "said": _read_words(read, int(row["flags"] or 0), unread, missed, outdated),
+            "reading": _read_words(read, int(row["flags"] or 0), unread, missed, outdated),
         }
     return found
 
 
 def _read_words(read: int, flags: int, unread: int, missed: int, outdated: int) -> str:
-    said = [f"{read:,} of {words.many(flags, 'flag')} read"]
+    parts = [f"{read:,} of {words.many(flags, 'flag')} read"]
     if unread and read:
-        said.append("the others may add to it")
+        parts.append("the others may add to it")
     if missed:
-        said.append(f"{missed:,} more found by readers")
+        parts.append(f"{missed:,} more found by readers")
     if outdated:
-        said.append(f"{outdated:,} to be read again: the verdict has changed")
-    return "; ".join(said)
+        parts.append(f"{outdated:,} to be read again: the verdict has changed")
+    return "; ".join(parts)
 
 
 def answers_by_trip(review: MonthReview) -> dict[str, list[Row]]:
     """The answers that hold, with the action each asks for; notes are in none."""
-    loop = review.loop
-    if loop is None:
+    followup = review.followup
+    if followup is None:
         return {}
     asked = {
         (text(r["trip_id"]), rule): r
-        for r in records(loop.follow_ups)
+        for r in records(followup.follow_ups)
         for rule in text(r["rules"]).split() or [""]
     }
     found: dict[str, list[Row]] = {}
-    for row in records(loop.determinations):
+    for row in records(followup.determinations):
         trip = text(row["trip_id"])
         found.setdefault(trip, []).append(_answer(row, asked.get((trip, text(row["rule"])))))
     return found
@@ -291,7 +293,7 @@ def answers_by_trip(review: MonthReview) -> dict[str, list[Row]]:
 def corrections_by_trip(review: MonthReview) -> dict[str, list[Row]]:
     """The corrections in force in the month's trips, by trip."""
     found: dict[str, list[Row]] = {}
-    for row in corrections_data(review.loop, review):
+    for row in corrections_data(review.followup, review):
         found.setdefault(row["trip"], []).append(row)
     return found
 
@@ -314,12 +316,12 @@ def _answer(row: Row, asked: Row | None) -> Row:
     }
 
 
-def case_states(review: MonthReview) -> dict[str, str]:
+def status_by_trip(review: MonthReview) -> dict[str, str]:
     """For trips with an answer: 'closed: practice', 'open', 'awaiting the crew'."""
-    states = {}
+    statuses = {}
     for trip, answers in answers_by_trip(review).items():
         unclosed = [a["status"] for a in answers if a["status"] != STATUS_WORDS["closed"]]
-        said = unclosed[0] if unclosed else STATUS_WORDS["closed"]
+        status = unclosed[0] if unclosed else STATUS_WORDS["closed"]
         concluded = sorted({a["conclusion"] for a in answers} - {UNCONCLUDED})
-        states[trip] = f"{said}: {words.listed(concluded)}" if concluded else said
-    return states
+        statuses[trip] = f"{status}: {words.listed(concluded)}" if concluded else status
+    return statuses

@@ -39,7 +39,7 @@ def write_audiences(
         return []
     director = director_data(review, figures, site)
     education = education_data(review, figures, site)
-    education["drawn_most"] = panels_most(education["drawn"])
+    education["panels_most"] = panels_most(education["in_figure"])
     pages: list[tuple[str, str, dict[str, Any], Row]] = [
         ("director.html", "director.html", director, director_figures(director)),
         ("education.html", "education.html", education, education_figures(education)),
@@ -49,14 +49,14 @@ def write_audiences(
     _remove_briefs(target)
     target.mkdir(parents=True, exist_ok=True)
     written = []
-    for file, template, data, drawn in pages:
+    for file, template, data, page_figures in pages:
         html = environment.get_template(template).render(
             page=data,
-            figures=safe_json(drawn),
+            figures=safe_json(page_figures),
             assets=assets,
             data_files=[f"data/{name}.csv" for name in DATA_FILES],
-            figure_ids=sorted(drawn),
-            cut_figures=sorted(n for n, variants in drawn.items() if has_arrow_heads(variants)),
+            figure_ids=sorted(page_figures),
+            cut_figures=sorted(n for n, v in page_figures.items() if has_arrow_heads(v)),
             seconds=seconds,
         )
         path = target / file

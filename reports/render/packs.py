@@ -42,14 +42,14 @@ PREVIEW = (
 def pack(review: MonthReview, audience: str) -> str:
     """The month's pack for `committee`, `director` or `education` as one HTML document."""
     assert review.figures is not None
-    page, drawn = AUDIENCES[audience](review, review.figures)
+    page, page_figures = AUDIENCES[audience](review, review.figures)
     template = "committee.html" if audience == "committee" else f"{audience}.html"
     html = _environment().get_template(template).render(
         page=page,
         pack=_frame(review, audience),
-        drawings=drawings(drawn),
-        figure_ids=sorted(drawn),
-        cut_figures=sorted(name for name, v in drawn.items() if has_arrow_heads(v)),
+        drawings=drawings(page_figures),
+        figure_ids=sorted(page_figures),
+        cut_figures=sorted(name for name, v in page_figures.items() if has_arrow_heads(v)),
         data_files=[],
         seconds=seconds,
     )  # fmt: skip
@@ -77,7 +77,9 @@ def drawings(figures: dict[str, list[Row]]) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {
-        name: Markup(svg(figure_at(v, PAPER_WIDTH), v[0].get("drawn_at", PAPER_WIDTH), f"d-{name}"))
+        name: Markup(
+            svg(figure_at(v, PAPER_WIDTH), v[0].get("paper_width", PAPER_WIDTH), f"d-{name}")
+        )
         for name, v in figures.items()
     }
 
@@ -95,7 +97,7 @@ def unlinked(html: str) -> str:
 
 def _committee(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
     page = committee_data(review, figures)
-    rates, drawn = page["rates"], {}
+    rates, page_figures = page["rates"], {}
     for figure in page["figures"]:
         if figure["id"] == "sizes":
             made = rate_rows(
@@ -104,8 +106,8 @@ def _committee(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[
         else:
             made = control_figure([figure["series"]], columns=1)
         width = HALF_WIDTH if figure["half"] else PAPER_WIDTH
-        drawn[figure["id"]] = [{"least": 0, "drawn_at": width, **made}]
-    return page, drawn
+        page_figures[figure["id"]] = [{"least": 0, "paper_width": width, **made}]
+    return page, page_figures
 
 
 def _director(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
@@ -115,7 +117,7 @@ def _director(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[s
 
 def _education(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
     page = education_data(review, figures, Site())
-    page["drawn_most"] = panels_most(page["drawn"])
+    page["panels_most"] = panels_most(page["in_figure"])
     page["briefs"] = []
     return page, education_figures(page)
 

@@ -19,7 +19,7 @@ from reports.charts.control_data import (
 )
 from reports.charts.control_figures import control_figure
 from reports.charts.control_sets import chart_set, rate_set
-from reports.charts.funnel_data import funnels, outside_sentence, window_words
+from reports.charts.funnel_data import funnels, outlying_sentence, window_words
 from reports.charts.funnel_figures import funnel_figure
 from reports.charts.parts import Figure, chart_text
 from reports.charts.rate_data import rates_data
@@ -48,12 +48,12 @@ GROUPS = {
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure and the texts that go with it; `said` are the lines beneath."""
+    """A figure and the texts that go with it; `notes` are the lines beneath."""
 
     title: str
     finding: str
     figure: Figure
-    said: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def pictures(review: MonthReview, measure: str) -> dict[str, Callable[[], Picture]]:
@@ -77,7 +77,7 @@ def sheet(picture: Picture) -> Figure:
         *_wrapped(picture.title, 17, palette.INK, bold=True),
         *_wrapped(picture.finding, 13, palette.INK),
     ]
-    below = [n for said in (*picture.said, CAUTION) for n in _wrapped(said, 11.5, palette.MUTED)]
+    below = [n for note in (*picture.notes, CAUTION) for n in _wrapped(note, 11.5, palette.MUTED)]
     head = sum(line for line, _ in above) + 2 * SIDE
     foot = sum(line for line, _ in below) + 2 * SIDE
     height, margin = layout["height"] + head + foot, layout["margin"]
@@ -93,10 +93,12 @@ def sheet(picture: Picture) -> Figure:
     }
 
 
-def _wrapped(said: str, size: float, color: str, *, bold: bool = False) -> list[tuple[int, Row]]:
+def _wrapped(
+    sentence: str, size: float, color: str, *, bold: bool = False
+) -> list[tuple[int, Row]]:
     """Lines with their heights in px; nothing for an empty text."""
     most = round(CHARS * 11.5 / size * (0.88 if bold else 1.0))
-    lines = textwrap.wrap(said, most)
+    lines = textwrap.wrap(sentence, most)
     mark = "<b>{}</b>" if bold else "{}"
     height = TITLE_LINE if bold else round(LINE * size / 12)
     font = {"size": size, "color": color}
@@ -130,12 +132,12 @@ def _by_size(review: MonthReview) -> Picture:
     rates = with_adjusted(review, rates_data(review))
     service, unit, month = rates["service"], rates["unit"], words.month_name(review.month)
     figure = rates_figure(rates["sizes"], service, unit, month, narrow=False)
-    told = rate_sentences(review, rates)
+    sentences = rate_sentences(review, rates)
     cells = [(f"All months to {month}", service["all"]), (f"{month} alone", service["month"])]
     made = [f"{name}: {rate_phrase(c, unit)}" for name, c in cells if c["estimate"] is not None]
     return Picture(
         _title(review, "occlusion-rate", "size"),
-        told["sizes_finding"],
+        sentences["sizes_finding"],
         figure,
         (
             f"Filled dot: all months to {month}. Hollow dot: adjusted for flow, behaviour and"
@@ -143,8 +145,8 @@ def _by_size(review: MonthReview) -> Picture:
             " in an arrow head runs on past the axis. Dashed line: the whole service.",
             f"Whole service. {'. '.join(made)}." if made else "",
             f"Intervals: {rates['size_methods']}.",
-            told["sizes_chance"],
-            told["sizes_few"],
+            sentences["sizes_chance"],
+            sentences["sizes_few"],
         ),
     )
 
@@ -161,8 +163,8 @@ def _set_of(review: MonthReview, measure: str) -> Row:
 
 
 def _by_month(review: MonthReview, measure: str) -> Picture:
-    drawn = _set_of(review, measure)
-    panels, gap = drawn["panels"], measure == "trips-between-deviations"
+    charts = _set_of(review, measure)
+    panels, gap = charts["panels"], measure == "trips-between-deviations"
     columns = min(3, len(panels))
     month = words.month_name(review.month)
     made = [
@@ -176,7 +178,7 @@ def _by_month(review: MonthReview, measure: str) -> Picture:
                    else {f"{p['kind']} chart" for p in panels})  # fmt: skip
     return Picture(
         _title(review, measure, "month"),
-        drawn["finding"],
+        charts["finding"],
         control_figure(panels, columns=columns, by_month=not gap),
         (
             f"Diamond: {what}{month}. Dots: earlier ones; a square: a month short of trips, which"
@@ -184,8 +186,8 @@ def _by_month(review: MonthReview, measure: str) -> Picture:
             " provisional. Ring: a signal, its rule beside it; open diamond: one on the better"
             " side. Arrow head: beyond the axis.",
             f"{month}. {'; '.join(made)}." if made else f"{month}: no figure.",
-            f"{'; '.join(kinds)}. {' '.join(drawn['notes'])}".rstrip(),
-            drawn["thin"],
+            f"{'; '.join(kinds)}. {' '.join(charts['notes'])}".rstrip(),
+            charts["thin"],
         ),
     )
 
@@ -202,7 +204,7 @@ def _by_base(review: MonthReview, measure: str) -> Picture:
     lone = [f"{b['base']} {b['made_from']}" for b in found[0]["bases"]]
     return Picture(
         _title(review, measure, "base"),
-        outside_sentence(found, window),
+        outlying_sentence(found, window),
         funnel_figure(found, columns=min(3, len(found))),
         (
             "Each dot is a base at its own volume, n on the lower axis; an open one has too few to"

@@ -50,7 +50,7 @@ def _write_page(safe: MonthReview, here: str, folder: Path, assets: dict[str, st
             assets=assets,
             data_files=[f"data/{name}.csv" for name in safe.shared.by_name()],
             figure_ids=sorted(figures),
-            cut_figures=sorted(n for n, drawn in figures.items() if has_arrow_heads(drawn)),
+            cut_figures=sorted(n for n, variants in figures.items() if has_arrow_heads(variants)),
         )
     )
     (folder / PAGES[here][0]).write_text(html, encoding="utf-8", newline="\n")

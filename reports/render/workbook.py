@@ -234,12 +234,12 @@ def _rows(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
 
 
 def _model_columns(name: str) -> dict[str, Any]:
-    from schemas.followup_outputs import LOOP_OUTPUTS
+    from schemas.followup_outputs import FOLLOWUP_OUTPUTS
     from schemas.measure_outputs import MEASURE_OUTPUTS
     from schemas.outputs import OUTPUTS
     from schemas.shared_outputs import SHARED_OUTPUTS
 
-    model = {**OUTPUTS, **MEASURE_OUTPUTS, **LOOP_OUTPUTS, **SHARED_OUTPUTS}.get(name)
+    model = {**OUTPUTS, **MEASURE_OUTPUTS, **FOLLOWUP_OUTPUTS, **SHARED_OUTPUTS}.get(name)
     return dict(model.to_schema().columns) if model else {}
 
 

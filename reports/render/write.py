@@ -60,7 +60,9 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
             assets=assets,
             data_files=data_files(),
             figure_ids=sorted(figures),
-            cut_figures=sorted(name for name, drawn in figures.items() if has_arrow_heads(drawn)),
+            cut_figures=sorted(
+                name for name, variants in figures.items() if has_arrow_heads(variants)
+            ),
         )
     )
     page.write_text(html, encoding="utf-8", newline="\n")

@@ -11,7 +11,7 @@ from reports.charts.rate_data import rate_cell
 from reports.text import words
 from reports.text.navigation import SHARED, Site, common_data
 from reports.text.rows import Row, records, text
-from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
+from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +29,7 @@ RECEIVED_WORDS = {
     "": "How many trips there should have been is not known.",
 }
 UNIT = "events per 100 h"
-MOST_TOLD = SMALLEST_TOLD - 1
+MOST_WITHHELD = SMALLEST_DISCLOSED - 1
 ALL_WORDS = "Not every rule kept"
 
 
@@ -52,7 +52,7 @@ def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
         "sizes": sizes_data(review, _of(shared.sizes, now)),
         "bases": bases_data(_of(shared.bases, now)),
         "periods": periods_data(shared),
-        "most": MOST_TOLD,
+        "most": MOST_WITHHELD,
         "unit": UNIT,
     }
 
@@ -66,14 +66,16 @@ def base_data(review: MonthReview, base: str) -> dict[str, Any]:
     assert shared is not None
     page = shared_data(review, "month")
     rows = [r for r in _of(shared.bases, shared.latest()) if text(r["base"]) == base]
-    said = {r["rule"]: r["said"] for r in [*page["rules"], *filter(None, [page["whole"]])]}
+    service_words = {
+        r["rule"]: r["share_words"] for r in [*page["rules"], *filter(None, [page["whole"]])]
+    }
     own = [
         {
             "rule": text(row["rule"]),
             "title": ALL_WORDS if row["rule"] == ALL_RULES else words.rule_title(text(row["rule"])),
-            "said": share_words({**row, "judged": row["variance"] + row["kept"]}, "variance",
+            "share_words": share_words({**row, "judged": row["variance"] + row["kept"]}, "variance",
                                 "judged"),
-            "service": said.get(text(row["rule"]), WITHHELD),
+            "service": service_words.get(text(row["rule"]), WITHHELD),
         }
         for row in rows
     ]  # fmt: skip
@@ -110,10 +112,10 @@ def rules_data(review: MonthReview, rows: list[Row]) -> list[Row]:
     """Each rule in words: shares told come first, the largest before the others."""
     facts = {f.rule: f for f in review.rules}
     found = [_rule(row, facts.get(text(row["rule"]))) for row in rows]
-    return sorted(found, key=_told_first)
+    return sorted(found, key=_disclosed_first)
 
 
-def _told_first(rule: Row) -> tuple[bool, bool, float, str]:
+def _disclosed_first(rule: Row) -> tuple[bool, bool, float, str]:
     counted = rule["counts"]["variance"] != WITHHELD
     return (rule["cell"] is None, not counted, -(rule["share"] or 0.0), rule["rule"])
 
@@ -129,8 +131,8 @@ def _rule(row: Row, facts: Any) -> Row:
         "source": facts.source if facts else "",
         "share": row["share"],
         "counts": {name: count(row[name]) for name in ("variance", "kept", "not_judged", "judged")},
-        "said": share_words(row, "variance", row["of"]),
-        "kept_said": _kept_words(row),
+        "share_words": share_words(row, "variance", row["of"]),
+        "kept_words": _kept_words(row),
         "cell": share_cell(row, row["of"]),
     }
 
@@ -190,10 +192,10 @@ def sizes_data(review: MonthReview, rows: list[Row]) -> Row:
     service = _size(found.get("all", {}), "whole service")
     return {
         "rows": sizes,
-        "drawn": [r for r in sizes if r["told"]],
+        "in_figure": [r for r in sizes if r["disclosed"]],
         "service": service,
         "finding": _sizes_finding(sizes, service),
-        "withheld": any(not r["told"] for r in sizes),
+        "withheld": any(not r["disclosed"] for r in sizes),
         "methods": sorted({r["all"]["method"] for r in [*sizes, service] if r["all"]["method"]}),
     }
 
@@ -201,14 +203,14 @@ def sizes_data(review: MonthReview, rows: list[Row]) -> Row:
 def _size(row: Row, label: str) -> Row:
     given = {"numerator": row.get("events"), "denominator": row.get("hours")}
     cell = rate_cell({**row, **given, "estimate": row.get("rate")})
-    return {"label": label, "told": row.get("events") is not None, "all": cell}
+    return {"label": label, "disclosed": row.get("events") is not None, "all": cell}
 
 
 def _sizes_finding(sizes: list[Row], service: Row) -> str:
-    told = [r for r in sizes if r["told"]]
+    disclosed = [r for r in sizes if r["disclosed"]]
     if not sizes:
         return "No ventilator high-flow hours that an occlusion rate could be made from."
-    parts = [_rate_words(r) for r in ([service] if service["told"] else []) + told]
+    parts = [_rate_words(r) for r in ([service] if service["disclosed"] else []) + disclosed]
     if not parts:
         return "The numbers of occlusions are withheld for every size and for the whole service."
     return f"Occlusions in every 100 ventilator hours: {'; '.join(parts)}."
@@ -244,8 +246,8 @@ def _base(row: Row) -> Row:
         "label": text(row["base"]),
         "others": row["base"] == OTHER_BASES,
         "counts": {n: count(row[n]) for n in ("trips", "variance", "kept", "not_judged")},
-        "said": share_words(judged, "variance", "judged"),
-        "kept_said": _kept_words({**judged, "of": "judged"}),
+        "share_words": share_words(judged, "variance", "judged"),
+        "kept_words": _kept_words({**judged, "of": "judged"}),
         "cell": share_cell(judged, "judged"),
     }
 
@@ -253,18 +255,20 @@ def _base(row: Row) -> Row:
 def periods_data(shared: SharedTables) -> Row:
     """Every period beside the others: all rules together, then each rule; newest first."""
     periods = [text(p["period"]) for p in records(shared.periods)][::-1]
-    said = {
+    share_by_rule_and_period = {
         (text(r["rule"]), text(r["period"])): share_words(r, "variance", r["of"])
         for r in records(shared.rules)
     }
-    rules = sorted({rule for rule, _ in said}, key=lambda r: (r != ALL_RULES, r))
+    rules = sorted(
+        {rule for rule, _ in share_by_rule_and_period}, key=lambda r: (r != ALL_RULES, r)
+    )
     return {
         "names": [period_words(p) for p in periods],
         "trips": [_trips(shared, p) for p in periods],
         "rows": [
             {
                 "title": "Not every rule kept" if rule == ALL_RULES else words.rule_title(rule),
-                "cells": [said.get((rule, p), "not asked") for p in periods],
+                "cells": [share_by_rule_and_period.get((rule, p), "not asked") for p in periods],
             }
             for rule in rules
         ],

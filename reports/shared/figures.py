@@ -19,7 +19,7 @@ WIDTHS = (0, 660)
 def shared_figures(data: dict[str, Any], here: str) -> dict[str, list[Figure]]:
     """Every figure of one page by its element id, in variants for wider screens."""
     figures: dict[str, list[Figure]] = {}
-    sizes, rules, bases = data["sizes"]["drawn"], data["rules"], data["bases"]["whole"]
+    sizes, rules, bases = data["sizes"]["in_figure"], data["rules"], data["bases"]["whole"]
     if here in ("month", "director") and sizes:
         look = dataclasses.replace(CRUDE, name="rate")
         figures["sizes"] = [
@@ -27,12 +27,14 @@ def shared_figures(data: dict[str, Any], here: str) -> dict[str, list[Figure]]:
                                      narrow=not n)}
             for n in WIDTHS
         ]  # fmt: skip
-    told = [{"label": r["title"], **r} for r in rules if r["cell"] is not None]
-    if here == "education" and told:
-        figures["rules"] = _shares(told, "trips with a variance for review")
-    apart = [b for b in bases if b["cell"] is not None]
-    if here in ("director", "education") and apart:
-        figures["bases"] = _shares(apart, "trips that did not keep every rule, of those judged")
+    disclosed_rules = [{"label": r["title"], **r} for r in rules if r["cell"] is not None]
+    if here == "education" and disclosed_rules:
+        figures["rules"] = _shares(disclosed_rules, "trips with a variance for review")
+    disclosed_bases = [b for b in bases if b["cell"] is not None]
+    if here in ("director", "education") and disclosed_bases:
+        figures["bases"] = _shares(
+            disclosed_bases, "trips that did not keep every rule, of those judged"
+        )
     return figures
 
 
@@ -43,6 +45,6 @@ def _shares(rows: list[Row], title: str) -> list[Figure]:
         title=title,
         top=min(1.0, nice_ceiling(max(r["cell"]["high"] for r in rows))),
         percent=True,
-        told=lambda cell: str(cell["line"]),
+        hover_text=lambda cell: str(cell["line"]),
     )
     return [{"least": n, **dot_rows(rows, plan, narrow=not n)} for n in WIDTHS]

@@ -136,11 +136,11 @@ def against_before(ratio: Row | None) -> str:
     estimate, low, high = (words.some(ratio[k]) for k in ("estimate", "low", "high"))
     if estimate is None or low is None or high is None:
         return ""
-    said = f"Against the months before the rate ratio is {estimate:.2f} (95{words.NBSP}%"
-    said += f" {low:.2f}{words.DASH}{high:.2f})"
+    sentence = f"Against the months before the rate ratio is {estimate:.2f} (95{words.NBSP}%"
+    sentence += f" {low:.2f}{words.DASH}{high:.2f})"
     if low > 1 or high < 1:
-        return f"{said}, {'higher' if low > 1 else 'lower'} than before."
-    return f"{said}; a doubling is not ruled out." if high > DOUBLING else f"{said}."
+        return f"{sentence}, {'higher' if low > 1 else 'lower'} than before."
+    return f"{sentence}; a doubling is not ruled out." if high > DOUBLING else f"{sentence}."
 
 
 def compare(ratio: Row) -> str:
@@ -171,17 +171,17 @@ def sizes_finding(
     """
     line = service["all"]["estimate"]
     known = ("estimate", "low", "high")
-    drawn = [r for r in rows if all(r["all"][name] is not None for name in known)]
-    if line is None or not drawn:
+    with_rate = [r for r in rows if all(r["all"][name] is not None for name in known)]
+    if line is None or not with_rate:
         return f"No {what} has ventilator high-flow hours to make a rate from."
     if missing_trips(review):
         return (
             f"The whole service's rate over all months is {words.rate(line)}. While trips of the"
             f" month are missing, no {what} is said to stand out."
         )
-    enough = [r for r in drawn if _events_enough(r)]
-    few = len(drawn) - len(enough)
-    rest = f" Too few to say: {few} of {words.many(len(drawn), what, plural)}." if few else ""
+    enough = [r for r in with_rate if _events_enough(r)]
+    few = len(with_rate) - len(enough)
+    rest = f" Too few to say: {few} of {words.many(len(with_rate), what, plural)}." if few else ""
     if not enough:
         return f"The whole service's rate over all months is {words.rate(line)}.{rest}"
     first = max(enough, key=lambda r: r["all"]["estimate"])
@@ -197,33 +197,33 @@ def _events_enough(row: Row) -> bool:
 def _highest(row: Row, service: Row) -> str:
     cell, line = row["all"], service["all"]["estimate"]
     made = words.many(int(cell["events"]), "event")
-    said = (
+    sentence = (
         f"Highest occlusion rate over all months: {words.isolated(row['label'])},"
         f" {cell['rate_text']} {service['unit']} (95{words.NBSP}%"
         f" {cell['range_text']}; {made}, {words.many(int(cell['trips'] or 0), 'trip')}); the whole"
         f" service {words.rate(line)}."
     )
     if cell["low"] > line:
-        return f"{said} Unusual: its whole interval lies above the whole service's rate."
+        return f"{sentence} Unusual: its whole interval lies above the whole service's rate."
     if cell["high"] < line:
-        return said
+        return sentence
     holds = "its interval holds the whole service's rate"
     if cell["estimate"] <= line:
-        return f"{said} {holds.capitalize()}."
-    return f"{said} It looks worse, but that may be chance: {holds}."
+        return f"{sentence} {holds.capitalize()}."
+    return f"{sentence} It looks worse, but that may be chance: {holds}."
 
 
 def _clear(first: Row, rows: list[Row], line: float) -> str:
     """Which others' intervals lie wholly above the line, and which below; empty where none."""
     above = [r for r in rows if r["all"]["low"] > line and r is not first]
     below = [r for r in rows if r["all"]["high"] < line]
-    said = ""
+    sentence = ""
     for side, chosen in (("above", above), ("below", below)):
         if chosen:
             lies = "lies the whole interval" if len(chosen) == 1 else "lie the whole intervals"
             also = "Also " if side == "above" else ""
-            said += f" {also}{side if also else side.title()} it {lies} of {_named(chosen)}."
-    return said
+            sentence += f" {also}{side if also else side.title()} it {lies} of {_named(chosen)}."
+    return sentence
 
 
 def _named(rows: list[Row]) -> str:
@@ -239,12 +239,12 @@ def _one_named(row: Row) -> str:
 
 def chance_note(rows: list[Row], what: str) -> str:
     """How likely it is that some interval lies clear of the line by chance alone."""
-    drawn = sum(r["all"]["low"] is not None for r in rows)
-    if drawn < 2:
+    intervals = sum(r["all"]["low"] is not None for r in rows)
+    if intervals < 2:
         return ""
-    share = 1 - 0.95**drawn
+    share = 1 - 0.95**intervals
     return (
-        f"With {drawn} {what}s looked at, the chance that at least one 95{words.NBSP}% interval"
+        f"With {intervals} {what}s looked at, the chance that at least one 95{words.NBSP}% interval"
         f" misses its true rate by chance alone is up to {words.percent(share)}."
     )
 
@@ -264,14 +264,14 @@ def months_finding(rates: Row) -> str:
     now = rates["service"]["month"]
     least = min(cells, key=lambda c: c["estimate"])
     most = max(cells, key=lambda c: c["estimate"])
-    said = (
+    sentence = (
         f"Over {words.many(len(cells), 'month')} the whole service's rate lay between"
         f" {least['rate_text']} ({least['name']}) and {most['rate_text']} ({most['name']})"
     )
     if len(cells) == 1:
-        said = f"Only {cells[0]['name']} has a rate: {cells[0]['rate_text']}"
+        sentence = f"Only {cells[0]['name']} has a rate: {cells[0]['rate_text']}"
     here = f"; this month it is {now['rate_text']}" if now["estimate"] is not None else ""
-    return f"{said}{here if len(cells) > 1 else ''}."
+    return f"{sentence}{here if len(cells) > 1 else ''}."
 
 
 def share_sentence(row: Row | None) -> str:
@@ -280,8 +280,8 @@ def share_sentence(row: Row | None) -> str:
         return "no trip judged"
     of = f"{int(row['numerator']):,} of {words.many(int(row['denominator']), 'trip')}"
     spread = words.percent_range(words.some(row["low"]), words.some(row["high"]))
-    said = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
-    return f"{said}, too few to say" if _wide(row) else said
+    sentence = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
+    return f"{sentence}, too few to say" if _wide(row) else sentence
 
 
 def _wide(row: Row) -> bool:

@@ -17,7 +17,7 @@ from pipeline.month.case_detail import case_details
 from pipeline.month.cases import cases, month_words
 from pipeline.month.gather import make_tables
 from pipeline.store.database import open_store
-from schemas.case_detail import CASE_FRAMES, CaseDetails
+from schemas.case_detail import CASE_TABLES, CaseDetails
 
 TRIPS, MONTH = 600, "2026-02"
 DURATIONS = {"wall-oxygen-time", "unheated-time", "cannula-flow-range"}
@@ -50,7 +50,7 @@ def test_frames_have_their_columns_and_only_case_trips(details: CaseDetails) -> 
     trips = set(details.trips["trip_id"])
     assert len(trips) > 40
     assert list(details.trips["reading_order"]) == list(range(1, len(trips) + 1))
-    for name, schema in CASE_FRAMES.items():
+    for name, schema in CASE_TABLES.items():
         frame = getattr(details, name)
         assert list(frame.columns) == list(schema.columns), name
         assert set(frame["trip_id"]) <= trips, name

@@ -19,7 +19,7 @@ from pipeline.rules import all_rules
 from pipeline.simulate.service import protocol_text
 from schemas.outputs import OUTPUTS
 
-from .cli_kit import Reviewed, Run, data_alone, refused, reviewed_in, rows
+from .command_runs import Reviewed, Run, data_alone, refused, reviewed_in, rows
 
 COMMANDS = {
     "review": ["DELIVERY", "--into", "--month", "--protocol", "--cannulas"],

@@ -15,7 +15,7 @@ from pipeline.store.ledger import content_digests
 from schemas.contract import ADDED, TABLES
 from schemas.stored import STORED
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 LISTED = "trip_id,service_month,base\n007,2026-01,b1\nT2,2026-01,b1\nT9,2026-01,b2\nT3,2026-02,\n"
 KEYS = "SELECT trip_key FROM delivered.trips"
@@ -33,7 +33,7 @@ def layout_3(path: Path) -> None:
 
 
 def shape(path: Path) -> list[tuple[object, ...]]:
-    return kit.ask(
+    return small_delivery.ask(
         path,
         "SELECT table_name, column_name, data_type, is_nullable FROM duckdb_columns()"
         " WHERE schema_name = 'delivered' ORDER BY table_name, column_index",
@@ -43,18 +43,18 @@ def shape(path: Path) -> list[tuple[object, ...]]:
 def test_a_store_of_the_layout_before_is_brought_to_this_one(tmp_path: Path) -> None:
     """Same columns in the same places as a new store; marks and digests of trips as they were."""
     path, fresh = tmp_path / "store.duckdb", tmp_path / "fresh.duckdb"
-    kit.store(path, kit.write(tmp_path / "d"))
+    small_delivery.store(path, small_delivery.write(tmp_path / "d"))
     asked = f"SELECT trip_key, content FROM ({contents(f'({KEYS})')}) ORDER BY ALL"
-    before, marks = kit.ask(path, asked), digests(path)
+    before, marks = small_delivery.ask(path, asked), digests(path)
     layout_3(path)
     open_store(path).close()
     con = open_store(fresh)
     con.close()
     assert shape(path) == shape(fresh)
-    assert kit.ask(path, "SELECT version FROM delivered.layout") == [(LAYOUT_VERSION,)]
-    assert kit.ask(path, asked) == before
+    assert small_delivery.ask(path, "SELECT version FROM delivered.layout") == [(LAYOUT_VERSION,)]
+    assert small_delivery.ask(path, asked) == before
     assert digests(path) == marks
-    assert kit.ask(path, "SELECT count(*) FROM delivered.missing_trip") == [(0,)]
+    assert small_delivery.ask(path, "SELECT count(*) FROM delivered.missing_trip") == [(0,)]
 
 
 def digests(path: Path) -> dict[str, list[object]]:
@@ -92,11 +92,11 @@ def test_added_columns_are_the_last_and_may_be_absent_without_a_word(tmp_path: P
         named = list(TABLES[table].to_schema().columns)
         assert tuple(named[-len(columns) :]) == columns
     con = open_store(tmp_path / "store.duckdb")
-    staged = read_delivery(con, kit.write(tmp_path / "d"))
-    said = " ".join(what for _, what in staged.mentions)
+    staged = read_delivery(con, small_delivery.write(tmp_path / "d"))
+    sentence = " ".join(what for _, what in staged.mentions)
     con.close()
-    assert "absent" in said, "of the columns that were there from the first"
-    assert not [c for columns in ADDED.values() for c in columns if c in said]
+    assert "absent" in sentence, "of the columns that were there from the first"
+    assert not [c for columns in ADDED.values() for c in columns if c in sentence]
 
 
 @pytest.mark.parametrize(
@@ -114,17 +114,17 @@ def test_added_columns_are_the_last_and_may_be_absent_without_a_word(tmp_path: P
 def test_a_wrong_cell_of_an_added_column_sets_its_row_aside(
     tmp_path: Path, table: str, old: str, new: str, column: str
 ) -> None:
-    text = kit.TABLES[table][1:]
+    text = small_delivery.TABLES[table][1:]
     assert old in text
     head, *others = text.replace(old, new, 1).splitlines()
     width = head.count(",")
     padded = "\n".join([head, *(row + "," * (width - row.count(",")) for row in others)]) + "\n"
-    aside = kit.aside(kit.write(tmp_path / "d", **{table: padded}))
+    aside = small_delivery.aside(small_delivery.write(tmp_path / "d", **{table: padded}))
     assert (f"{table}.csv", 2, column) in {place[:3] for place in aside}
 
 
 def listed(folder: Path, text: str = LISTED) -> Path:
-    kit.write(folder)
+    small_delivery.write(folder)
     (folder / "expected.csv").write_text(text, encoding="utf-8")
     return folder
 
@@ -133,7 +133,9 @@ def test_a_list_of_expected_trips_names_those_that_are_missing(tmp_path: Path) -
     """Its counts outweigh those of export.toml; a month it does not list keeps its number."""
     delivery, path = listed(tmp_path / "d"), tmp_path / "out" / "store.duckdb"
     review(delivery, tmp_path / "out", month="2026-01")
-    assert kit.ask(path, "SELECT month, trips FROM delivered.expected_holding ORDER BY 1") == [
+    assert small_delivery.ask(
+        path, "SELECT month, trips FROM delivered.expected_holding ORDER BY 1"
+    ) == [
         ("2026-01", 3),
         ("2026-02", 1),
     ]
@@ -146,34 +148,36 @@ def test_a_list_of_expected_trips_names_those_that_are_missing(tmp_path: Path) -
 
 def test_a_missing_trip_is_no_longer_missing_once_it_came(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, listed(tmp_path / "a"))
+    small_delivery.store(path, listed(tmp_path / "a"))
     asked = "SELECT trip_id FROM delivered.missing_trip"
-    assert kit.ask(path, asked) == [("T9",)]
-    late = kit.write(
+    assert small_delivery.ask(path, asked) == [("T9",)]
+    late = small_delivery.write(
         tmp_path / "b",
         trips="trip_id,service_month,base,vehicle,diagnosis_group\nT9,2026-01,b2,ground,croup\n",
         **{
-            name: kit.TABLES[name][1:].split("\n")[0] + "\n"
-            for name in kit.TABLES
+            name: small_delivery.TABLES[name][1:].split("\n")[0] + "\n"
+            for name in small_delivery.TABLES
             if name != "trips"
         },
     )
-    kit.store(path, late)
-    assert kit.ask(path, asked) == []
+    small_delivery.store(path, late)
+    assert small_delivery.ask(path, asked) == []
 
 
 def test_a_row_of_the_list_that_is_set_aside_still_counts(tmp_path: Path) -> None:
     """It is a trip of the log whose name cannot be read: the month is not thought complete."""
     text = LISTED.replace("T9,2026-01,b2", "T9,2026-01," + "b" * 65)
     path = tmp_path / "store.duckdb"
-    kit.store(path, listed(tmp_path / "d", text))
-    assert kit.ask(path, "SELECT trips FROM delivered.expected WHERE month = '2026-01'") == [(3,)]
-    assert kit.ask(path, "SELECT count(*) FROM delivered.missing_trip") == [(0,)]
+    small_delivery.store(path, listed(tmp_path / "d", text))
+    assert small_delivery.ask(
+        path, "SELECT trips FROM delivered.expected WHERE month = '2026-01'"
+    ) == [(3,)]
+    assert small_delivery.ask(path, "SELECT count(*) FROM delivered.missing_trip") == [(0,)]
 
 
 def test_a_month_of_the_list_that_the_delivery_does_not_cover_refuses(tmp_path: Path) -> None:
     folder = listed(tmp_path / "d", LISTED + "T4,2026-07,b1\n")
-    assert kit.only(kit.refusals(folder)).code == "wrong-month"
+    assert small_delivery.only(small_delivery.refusals(folder)).code == "wrong-month"
 
 
 def test_a_month_with_few_of_the_trips_listed_is_doubtful(tmp_path: Path) -> None:
@@ -182,6 +186,6 @@ def test_a_month_with_few_of_the_trips_listed_is_doubtful(tmp_path: Path) -> Non
     con = open_store(tmp_path / "store.duckdb")
     for name, text, doubtful in (("a", LISTED, False), ("b", LISTED + more, True)):
         staged = read_delivery(con, listed(tmp_path / name, text))
-        said = [problem.code for problem in staged.doubtful(con)]
-        assert ("few-trips" in said) == doubtful
+        sentence = [problem.code for problem in staged.doubtful(con)]
+        assert ("few-trips" in sentence) == doubtful
     con.close()

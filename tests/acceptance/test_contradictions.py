@@ -17,7 +17,7 @@ from pipeline.store.database import open_store
 from pipeline.timeline.contradictions import CONTRADICTIONS, month_contradictions
 from schemas.outputs import ClockOffsets, Problems
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 HEADS = {
     "trips": "trip_id,service_month,base,vehicle,diagnosis_group,weight_kg,age_months,"
@@ -113,15 +113,18 @@ SOUND_AFTER_ALL = {
 
 
 def reviewed(folder: Path, rows: dict[str, list[str]]) -> duckdb.DuckDBPyConnection:
-    export = kit.EXPORT.replace('["2026-01", "2026-02"]', '["2025-12", "2026-01"]')
+    export = small_delivery.EXPORT.replace('["2026-01", "2026-02"]', '["2025-12", "2026-01"]')
     export = export.replace("[expected_trips]\n2026-01 = 3", "[device_clock]\nmax_offset_s = 600")
     tables = {name: "\n".join([HEADS[name], *lines]) + "\n" for name, lines in rows.items()}
-    empty = {name: kit.TABLES[name][1:].splitlines()[0] + "\n" for name in kit.TABLES}
-    more_sizes = kit.CANNULAS + kit.CANNULAS.replace("prong-2", "prong-3").replace(
-        "size_rank = 2", "size_rank = 3"
-    )
+    empty = {
+        name: small_delivery.TABLES[name][1:].splitlines()[0] + "\n"
+        for name in small_delivery.TABLES
+    }
+    more_sizes = small_delivery.CANNULAS + small_delivery.CANNULAS.replace(
+        "prong-2", "prong-3"
+    ).replace("size_rank = 2", "size_rank = 3")
     con = open_store(folder / "store.duckdb", threads=1)
-    delivery = kit.write(
+    delivery = small_delivery.write(
         folder / "delivery", **(empty | tables), export=export, cannulas=more_sizes
     )
     load(con, read_delivery(con, delivery))

@@ -10,7 +10,7 @@ from pipeline.review import review
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 
-from .cli_kit import data_alone
+from .command_runs import data_alone
 
 
 def read(path: Path) -> list[dict[str, str]]:

@@ -13,8 +13,8 @@ from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judging.evaluator import judge
 from pipeline.store.database import open_store
-from tests.acceptance.cli_kit import Run, refused
-from tests.followup.kit import MONTH, answer, flagged, read_back
+from tests.acceptance.command_runs import Run, refused
+from tests.followup.reviewed_store import MONTH, answer, flagged, read_back
 
 
 @pytest.fixture(scope="module")
@@ -27,14 +27,14 @@ def folder(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
         load(con, read_delivery(con, clean_delivery))
         judge(con)
     trip, rule = flagged(into)[0]
-    said = f"go through {trip} with reader R1 again"
-    row = answer(trip, rule, "practice", status="open", refer_to="education", action=said)
+    sentence = f"go through {trip} with reader R1 again"
+    row = answer(trip, rule, "practice", status="open", refer_to="education", action=sentence)
     assert read_back(into, [row]).stored == 1
     return into
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "sentence"),
     [
         (["2026-03", "--for", "committee"], '"2026-03" has not been reviewed'),
         (["soon", "--for", "director"], '"soon" has not been reviewed'),
@@ -44,9 +44,9 @@ def folder(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Pa
     ],
 )
 def test_a_pack_that_cannot_be_is_refused_in_a_sentence(
-    run: Run, folder: Path, arguments: list[str], said: str
+    run: Run, folder: Path, arguments: list[str], sentence: str
 ) -> None:
-    refused(run("pack", *arguments, "--into", folder), 2, said)
+    refused(run("pack", *arguments, "--into", folder), 2, sentence)
     assert not list(folder.rglob("pack-*"))
 
 
@@ -63,7 +63,7 @@ def test_a_pack_without_the_services_statement_is_said_to_have_none(
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "sentence"),
     [
         (["nonsense", "--to", "x.svg"], '"nonsense" is no measure'),
         (["occlusion-rate", "--to", "x.gif"], '".gif" is no kind of picture'),
@@ -74,9 +74,9 @@ def test_a_pack_without_the_services_statement_is_said_to_have_none(
     ],
 )
 def test_a_picture_that_cannot_be_is_refused_in_a_sentence(
-    run: Run, folder: Path, arguments: list[str], said: str
+    run: Run, folder: Path, arguments: list[str], sentence: str
 ) -> None:
-    refused(run("picture", *arguments, "--into", folder), 2, said)
+    refused(run("picture", *arguments, "--into", folder), 2, sentence)
     assert not list(Path.cwd().iterdir())
 
 

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from . import ingest_kit as kit
-from .cli_kit import Run, data_alone, rows
+from . import small_delivery as small
+from .command_runs import Run, data_alone, rows
 
 HEADER = "trip_id,at_s,support,source,flow_lpm,fio2,humidification,cannula,reason\n"
 
@@ -25,7 +25,7 @@ def doubted(run: Run, folder: Path) -> list[tuple[str, str, str]]:
 
 
 def test_a_sound_delivery_has_nothing_doubtful(run: Run, tmp_path: Path) -> None:
-    assert doubted(run, kit.write(tmp_path / "d")) == []
+    assert doubted(run, small.write(tmp_path / "d")) == []
 
 
 @pytest.mark.parametrize(
@@ -35,11 +35,11 @@ def test_a_sound_delivery_has_nothing_doubtful(run: Run, tmp_path: Path) -> None
             {"observations": "trip_id,at_s,spo2_pct\n007,0,0.96\n007,60,0.93\nT2,0,0.9\n"},
             ("observations.csv", "2", "spo2_pct"),
         ),
-        (kit.swap("settings", "heated,prong-2", "heated,Prong2"),
+        (small.swap("settings", "heated,prong-2", "heated,Prong2"),
          ("settings.csv", "2", "cannula")),
-        (kit.swap("trips", "T2,2026-01,b1", "T2,2026-01,B1"), ("trips.csv", "3", "base")),
-        (kit.swap("trips", "T2,2026-01,b1", "T2,2026-01,b1 base"), ("trips.csv", "3", "base")),
-        (kit.swap("crew", "T2,c2", "T2,C-1"), ("crew.csv", "3", "crew_member")),
+        (small.swap("trips", "T2,2026-01,b1", "T2,2026-01,B1"), ("trips.csv", "3", "base")),
+        (small.swap("trips", "T2,2026-01,b1", "T2,2026-01,b1 base"), ("trips.csv", "3", "base")),
+        (small.swap("crew", "T2,c2", "T2,C-1"), ("crew.csv", "3", "crew_member")),
         (
             {"settings": f"{HEADER}007,0,,ventilator,8,,,,\n007,60,,,80,,,,\n007,120,,,8,,,,\n"},
             ("settings.csv", "3", "flow_lpm"),
@@ -48,16 +48,16 @@ def test_a_sound_delivery_has_nothing_doubtful(run: Run, tmp_path: Path) -> None
             {"settings": f"{HEADER}007,0,,blender,,0.3,,,\n007,60,,,,0.9,,,\n007,120,,,,0.3,,,\n"},
             ("settings.csv", "3", "fio2"),
         ),
-        ({"export": kit.EXPORT.replace("2026-01 = 3", "2026-01 = 9")},
+        ({"export": small.EXPORT.replace("2026-01 = 3", "2026-01 = 9")},
          ("trips.csv", "", "service_month")),
-        (kit.swap("trips", "T3,2026-02,b2", "T3,2026-02,Jurong Tampines"),
+        (small.swap("trips", "T3,2026-02,b2", "T3,2026-02,Jurong Tampines"),
          ("trips.csv", "4", "base")),
     ],
 )  # fmt: skip
 def test_doubtful_rows_are_listed_with_their_place(
     run: Run, tmp_path: Path, changes: dict[str, Any], place: tuple[str, str, str]
 ) -> None:
-    assert place in doubted(run, kit.write(tmp_path / "d", **changes))
+    assert place in doubted(run, small.write(tmp_path / "d", **changes))
 
 
 @pytest.mark.parametrize(
@@ -70,39 +70,41 @@ def test_doubtful_rows_are_listed_with_their_place(
     ],
 )
 def test_what_happens_in_practice_is_not_doubtful(run: Run, tmp_path: Path, settings: str) -> None:
-    assert doubted(run, kit.write(tmp_path / "d", settings=settings)) == []
+    assert doubted(run, small.write(tmp_path / "d", settings=settings)) == []
 
 
 def test_tokens_of_the_same_digits_otherwise_parted_are_not_alike(run: Run, tmp_path: Path) -> None:
     crew = "trip_id,crew_member,role\n007,C-1-11,nurse\nT2,C-11-1,nurse\n"
-    assert doubted(run, kit.write(tmp_path / "d", crew=crew)) == []
+    assert doubted(run, small.write(tmp_path / "d", crew=crew)) == []
 
 
 def test_fractions_written_as_percents_are_set_aside_and_said_to_be_percents(
     run: Run, tmp_path: Path
 ) -> None:
     settings = f"{HEADER}007,0,,,8,40,,,\n007,60,,,8,45,,,\nT2,0,,,8,50,,,\n"
-    folder = kit.write(tmp_path / "d", settings=settings)
+    folder = small.write(tmp_path / "d", settings=settings)
     assert ("settings.csv", "2", "fio2") in doubted(run, folder)
     assert "3 rows would be set aside and 1 thing is doubtful" in run("check", folder).out
 
 
 def test_a_table_that_had_rows_last_month_and_has_none(run: Run, tmp_path: Path) -> None:
     """Twenty trips with a row each foresee twenty in the next month."""
-    head = kit.TABLES["trips"][1:].split("\n")[0]
+    head = small.TABLES["trips"][1:].split("\n")[0]
     trips = [f"{m}{n},2026-0{m},b1,ground,croup,,,\n" for m in (1, 2) for n in range(20)]
     seen = "".join(f"1{n},0,96,\n" for n in range(20))
-    folder = kit.write(
+    folder = small.write(
         tmp_path / "d", trips=f"{head}\n{''.join(trips)}",
         observations=f"trip_id,at_s,spo2_pct,resp_rate\n{seen}",
-        **{t: kit.TABLES[t][1:].split("\n")[0] + "\n" for t in ("crew", "settings", "device_events",
-                                                               "contacts")},
+        **{t: small.TABLES[t][1:].split("\n")[0] + "\n"
+           for t in ("crew", "settings", "device_events", "contacts")},
     )  # fmt: skip
     assert doubted(run, folder) == [("observations.csv", "", "")]
 
 
 def test_a_review_goes_on_and_says_so_each_time(run: Run, tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("settings", "heated,prong-2", "heated,prong-9"))
+    folder = small.write(
+        tmp_path / "d", **small.swap("settings", "heated,prong-2", "heated,prong-9")
+    )
     with data_alone():
         for _ in range(2):
             ran = run("review", folder, "--into", tmp_path / "out", "--month", "2026-01")
@@ -116,7 +118,7 @@ def test_a_review_goes_on_and_says_so_each_time(run: Run, tmp_path: Path) -> Non
     assert [(r["problem"], r["file"], r["line"], r["column"]) for r in found] == [
         ("unknown-cannula", "settings.csv", "2", "cannula")
     ]
-    assert kit.ask(
+    assert small.ask(
         tmp_path / "out" / "store.duckdb", "select count(*) from delivered.settings"
     ) == [(4,)]
 
@@ -130,27 +132,29 @@ def test_booleans_are_read_in_any_case(tmp_path: Path, text: str, meant: bool) -
         "trip_id,service_month,base,vehicle,diagnosis_group,spo2_exempt\n"
         f"007,2026-01,b1,ground,croup,{text}\n"
     )
-    empty = {name: kit.TABLES[name][1:].split("\n")[0] for name in kit.TABLES if name != "trips"}
-    kit.store(tmp_path / "s.duckdb", kit.write(tmp_path / "d", **{**empty, "trips": trips}))
-    assert kit.ask(tmp_path / "s.duckdb", "select spo2_exempt from delivered.trips") == [(meant,)]
+    empty = {
+        name: small.TABLES[name][1:].split("\n")[0] for name in small.TABLES if name != "trips"
+    }
+    small.store(tmp_path / "s.duckdb", small.write(tmp_path / "d", **{**empty, "trips": trips}))
+    assert small.ask(tmp_path / "s.duckdb", "select spo2_exempt from delivered.trips") == [(meant,)]
 
 
 @pytest.mark.parametrize("blank", [",,,,,,,\n", " , ,,,,,,\n", ",,\n", ",,,,,,,\n,,,,,,,\n"])
 def test_empty_rows_are_left_out_and_mentioned(run: Run, tmp_path: Path, blank: str) -> None:
-    trips = kit.TABLES["trips"][1:]
-    ran = run("check", kit.write(tmp_path / "d", trips=trips + blank))
+    trips = small.TABLES["trips"][1:]
+    ran = run("check", small.write(tmp_path / "d", trips=trips + blank))
     assert (ran.code, ran.err) == (0, "")
     count = blank.count("\n")
     assert f"trips.csv: rows without anything in them were left out: {count}." in ran.out
     middle = trips.replace("T2,", blank + "T2,", 1).replace("rotor", "balloon")
-    ran = run("check", kit.write(tmp_path / "e", trips=middle))
+    ran = run("check", small.write(tmp_path / "e", trips=middle))
     assert ran.code == 4
     assert f"trips.csv, line {3 + count}: vehicle: must be one of" in ran.out
 
 
 def test_what_start_writes_is_known(run: Run, tmp_path: Path) -> None:
     assert run("start", tmp_path / "d").code == 0
-    kit.write(tmp_path / "d")
+    small.write(tmp_path / "d")
     ran = run("check", tmp_path / "d")
     assert (ran.code, "tables.txt" in ran.out) == (0, False)
 
@@ -168,21 +172,23 @@ units = ["V-1"]
 def test_a_declared_word_passes_for_no_name_in_its_own_column_alone(
     run: Run, tmp_path: Path
 ) -> None:
-    named = kit.swap("trips", "T3,2026-02,b2", "T3,2026-02,Anna Keller")
-    assert run("check", kit.write(tmp_path / "a", **named)).code == 3
-    declared = {"export": kit.EXPORT + VOCABULARY}
-    assert doubted(run, kit.write(tmp_path / "b", **named, **declared)) == []
-    elsewhere = kit.swap("crew", "007,c1,nurse", "007,c1,Anna Keller")
-    assert run("check", kit.write(tmp_path / "c", **elsewhere, **declared)).code == 3
+    named = small.swap("trips", "T3,2026-02,b2", "T3,2026-02,Anna Keller")
+    assert run("check", small.write(tmp_path / "a", **named)).code == 3
+    declared = {"export": small.EXPORT + VOCABULARY}
+    assert doubted(run, small.write(tmp_path / "b", **named, **declared)) == []
+    elsewhere = small.swap("crew", "007,c1,nurse", "007,c1,Anna Keller")
+    assert run("check", small.write(tmp_path / "c", **elsewhere, **declared)).code == 3
 
 
 @pytest.mark.parametrize("word", ["2026-03-04", "0049 30 901820", "12 Long Street", "a@b.example"])
 def test_a_declared_date_number_address_or_contact_is_refused(
     run: Run, tmp_path: Path, word: str
 ) -> None:
-    export = kit.EXPORT + f'\n[vocabulary]\nbases = ["b1", "b2", "{word}"]\n'
-    folder = kit.write(
-        tmp_path / "d", export=export, **kit.swap("trips", "T3,2026-02,b2", f"T3,2026-02,{word}")
+    export = small.EXPORT + f'\n[vocabulary]\nbases = ["b1", "b2", "{word}"]\n'
+    folder = small.write(
+        tmp_path / "d",
+        export=export,
+        **small.swap("trips", "T3,2026-02,b2", f"T3,2026-02,{word}"),
     )
     ran = run("check", folder)
     assert ran.code == 3
@@ -191,16 +197,16 @@ def test_a_declared_date_number_address_or_contact_is_refused(
 
 
 def test_an_undeclared_word_is_doubtful_with_the_nearest_declared(run: Run, tmp_path: Path) -> None:
-    folder = kit.write(
-        tmp_path / "d", export=kit.EXPORT + VOCABULARY,
-        **kit.swap("crew", "T2,c2,respiratory therapist", "T2,c2,respiratory terapist"),
+    folder = small.write(
+        tmp_path / "d", export=small.EXPORT + VOCABULARY,
+        **small.swap("crew", "T2,c2,respiratory therapist", "T2,c2,respiratory terapist"),
     )  # fmt: skip
     assert doubted(run, folder) == [("crew.csv", "3", "role")]
     assert "the nearest known is respiratory therapist" in run("check", folder).out
 
 
 NUMBERS = {
-    **{t: kit.TABLES[t][1:].split("\n")[0] + "\n" for t in kit.TABLES if t != "trips"},
+    **{t: small.TABLES[t][1:].split("\n")[0] + "\n" for t in small.TABLES if t != "trips"},
 }  # fmt: skip
 
 
@@ -211,20 +217,24 @@ def test_record_numbers_as_trip_tokens_need_a_word(
 ) -> None:
     head = "trip_id,service_month,base,vehicle,diagnosis_group\n"
     trips = head + "".join(f"{trip},2026-02,b1,ground,croup\n" for trip in trip_ids)
-    delivery = {**NUMBERS, "trips": trips, "export": kit.EXPORT.replace("2026-01 = 3", "")}
-    ran = run("check", kit.write(tmp_path / "a", **delivery))
+    delivery = {
+        **NUMBERS,
+        "trips": trips,
+        "export": small.EXPORT.replace("2026-01 = 3", ""),
+    }
+    ran = run("check", small.write(tmp_path / "a", **delivery))
     assert ran.code == 3
     assert "trips.csv, line 2: trip_id: the cell looks like a record number" in ran.err
     assert "[tokens] trip_id" in ran.err
     delivery["export"] += f'\n[tokens]\ntrip_id = "{origin}"\n'
-    assert run("check", kit.write(tmp_path / "b", **delivery)).code == 0
+    assert run("check", small.write(tmp_path / "b", **delivery)).code == 0
 
 
 def test_numbers_given_out_in_turn_are_tokens(run: Run, tmp_path: Path) -> None:
     head = "trip_id,service_month,base,vehicle,diagnosis_group\n"
     trips = head + "".join(f"{100_300 + n},2026-02,b1,ground,croup\n" for n in range(40))
-    export = kit.EXPORT.replace("2026-01 = 3", "")
-    assert run("check", kit.write(tmp_path / "d", **{**NUMBERS, "trips": trips, "export": export})
+    export = small.EXPORT.replace("2026-01 = 3", "")
+    assert run("check", small.write(tmp_path / "d", **{**NUMBERS, "trips": trips, "export": export})
                ).code == 0  # fmt: skip
 
 
@@ -232,12 +242,12 @@ def test_numbers_given_out_in_turn_are_tokens(run: Run, tmp_path: Path) -> None:
 def test_a_token_that_a_spreadsheet_would_run_is_set_aside(
     run: Run, tmp_path: Path, token: str
 ) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("contacts", ",flow,", f",{token},"))
-    assert kit.aside(folder) == [("contacts.csv", 2, "about", "not-a-token")]
+    folder = small.write(tmp_path / "d", **small.swap("contacts", ",flow,", f",{token},"))
+    assert small.aside(folder) == [("contacts.csv", 2, "about", "not-a-token")]
     assert run("check", folder).code == 4
 
 
 def test_a_bad_cell_of_a_ragged_file_is_screened_in_its_own_column(tmp_path: Path) -> None:
     observations = "trip_id,at_s,spo2_pct,resp_rate\n007,0\n007,60,96,17/01/2026\n"
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", observations=observations)))
+    problem = small.only(small.refusals(small.write(tmp_path / "d", observations=observations)))
     assert (problem.line, problem.column) == (3, "resp_rate")

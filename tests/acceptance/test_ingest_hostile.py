@@ -20,7 +20,7 @@ from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import read_protocol_file, read_settings_files
 from schemas.followup import DeterminationsSheet
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 CREW = "trip_id,crew_member,role\n"
 
@@ -57,10 +57,10 @@ def test_no_file_where_one_is_due(
     tmp_path: Path, name: str, instead: Callable[[Path], None]
 ) -> None:
     """Nothing is opened that would wait for ever or never end."""
-    delivery = kit.write(tmp_path / "d")
+    delivery = small_delivery.write(tmp_path / "d")
     (delivery / name).unlink()
     instead(delivery / name)
-    problem = kit.only(kit.refusals(delivery))
+    problem = small_delivery.only(small_delivery.refusals(delivery))
     assert problem.code == ("not-found" if instead is link_to_itself else "not-a-file")
     assert str(problem.file).endswith(name)
 
@@ -68,9 +68,9 @@ def test_no_file_where_one_is_due(
 @pytest.mark.skipif(os.name != "posix", reason="needs pipes")
 def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
     """A workbook, a protocol named on the command line, a filled sheet."""
-    delivery = kit.write(tmp_path / "d", crew=None)
+    delivery = small_delivery.write(tmp_path / "d", crew=None)
     os.mkfifo(delivery / "march.xlsx")
-    assert "not-a-file" in [p.code for p in kit.refusals(delivery)]
+    assert "not-a-file" in [p.code for p in small_delivery.refusals(delivery)]
     os.mkfifo(tmp_path / "waits")
     for read in (
         read_protocol_file,
@@ -78,7 +78,7 @@ def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
     ):
         with pytest.raises(Refused) as caught:
             read(tmp_path / "waits")
-        assert kit.only(caught.value.problems).code == "not-a-file"
+        assert small_delivery.only(caught.value.problems).code == "not-a-file"
 
 
 @pytest.mark.parametrize(
@@ -94,27 +94,29 @@ def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
     ids=["wide", "long header", "binary", "NUL in header", "blank", "mark alone"],
 )
 def test_refused_tables(tmp_path: Path, crew: str | bytes, code: str) -> None:
-    assert code in [p.code for p in kit.refusals(kit.write(tmp_path / "d", crew=crew))]
+    assert code in [
+        p.code for p in small_delivery.refusals(small_delivery.write(tmp_path / "d", crew=crew))
+    ]
 
 
 @pytest.mark.parametrize("start", ["", CREW])
 def test_a_line_of_two_gigabytes(tmp_path: Path, start: str) -> None:
     """It is given up after eight megabytes; the rest is a hole in the disk."""
-    delivery = kit.write(tmp_path / "d")
+    delivery = small_delivery.write(tmp_path / "d")
     with (delivery / "crew.csv").open("wb") as file:
         file.write(start.encode() + b"x" * (content.LONGEST_LINE + 1))
         file.truncate(2 << 30)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    problem = kit.only(kit.refusals(delivery))
+    problem = small_delivery.only(small_delivery.refusals(delivery))
     assert (problem.code, problem.line) == ("line-too-long", 1 + bool(start))
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 500_000
 
 
 def test_settings_of_two_gigabytes(tmp_path: Path) -> None:
-    delivery = kit.write(tmp_path / "d")
+    delivery = small_delivery.write(tmp_path / "d")
     with (delivery / "protocol.toml").open("ab") as file:
         file.truncate(2 << 30)
-    assert kit.only(kit.refusals(delivery)).code == "too-large"
+    assert small_delivery.only(small_delivery.refusals(delivery)).code == "too-large"
 
 
 @pytest.mark.parametrize(
@@ -126,22 +128,22 @@ def test_settings_of_two_gigabytes(tmp_path: Path) -> None:
     ids=["long cell", "NUL"],
 )
 def test_rows_set_aside(tmp_path: Path, row: str, found: tuple[str | None, str]) -> None:
-    folder = kit.write(tmp_path / "d", crew=f"{CREW}{row}\nT2,c2,nurse\n")
-    assert kit.aside(folder) == [("crew.csv", 2, *found)]
+    folder = small_delivery.write(tmp_path / "d", crew=f"{CREW}{row}\nT2,c2,nurse\n")
+    assert small_delivery.aside(folder) == [("crew.csv", 2, *found)]
 
 
 @pytest.mark.parametrize(
     "text",
     [b"\xff\xfe\x00", 'a = "\0"', "x = " + "[" * 5000 + "]" * 5000,
-     kit.PROTOCOL.replace("limit_min = 50", "limit_min = 2026-01-01"),
-     kit.PROTOCOL.replace("limit_min = 50", "limit_min = inf"),
-     kit.PROTOCOL + '[version.rules."../x"]\na = 1\n', "version = 1979-05-27"],
+     small_delivery.PROTOCOL.replace("limit_min = 50", "limit_min = 2026-01-01"),
+     small_delivery.PROTOCOL.replace("limit_min = 50", "limit_min = inf"),
+     small_delivery.PROTOCOL + '[version.rules."../x"]\na = 1\n', "version = 1979-05-27"],
     ids=["bytes", "NUL", "deep", "date", "infinite", "path", "version"],
 )  # fmt: skip
 @pytest.mark.parametrize("name", ["protocol", "export", "cannulas"])
 def test_odd_toml(tmp_path: Path, name: str, text: str | bytes) -> None:
     findings = Findings()
-    parts = find_parts(kit.write(tmp_path / "d", **{name: text}), None, None, findings)
+    parts = find_parts(small_delivery.write(tmp_path / "d", **{name: text}), None, None, findings)
     read_settings_files(parts, findings)
     assert findings.refusals
     for problem in findings.refusals:
@@ -151,7 +153,7 @@ def test_odd_toml(tmp_path: Path, name: str, text: str | bytes) -> None:
 
 def test_odd_toml_refuses_a_delivery(tmp_path: Path) -> None:
     odd = dict.fromkeys(("protocol", "export", "cannulas"), 'a = "\0"')
-    problems = kit.refusals(kit.write(tmp_path / "d", **odd))
+    problems = small_delivery.refusals(small_delivery.write(tmp_path / "d", **odd))
     assert {p.code for p in problems} == {"toml-syntax"}
     assert {p.file for p in problems} == {f"{name}.toml" for name in odd}
 
@@ -160,8 +162,8 @@ def test_names_and_cells_that_would_be_sql_or_html(tmp_path: Path) -> None:
     folder = tmp_path / "x'; drop table trips; --" / "<b>d</b>"
     crew = CREW + '007,"c\'); drop table",<b>nurse</b>\n'
     path = tmp_path / "store'.duckdb"
-    kit.store(path, kit.write(folder, crew=crew))
-    rows = kit.ask(path, "select crew_member, role from delivered.crew")
+    small_delivery.store(path, small_delivery.write(folder, crew=crew))
+    rows = small_delivery.ask(path, "select crew_member, role from delivered.crew")
     assert rows == [("c'); drop table", "<b>nurse</b>")]
 
 
@@ -170,7 +172,7 @@ def test_a_full_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """No file may grow beyond 100 kB, so writing ends as it does on a full disk."""
-    delivery, into = kit.write(tmp_path / "d"), tmp_path / "out"
+    delivery, into = small_delivery.write(tmp_path / "d"), tmp_path / "out"
     monkeypatch.setattr("sys.argv", ["tailrace", "review", str(delivery), "--into", str(into)])
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))

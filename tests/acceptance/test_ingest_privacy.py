@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.ingest.screen import _conditions, private_name
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 # kinds of identifier: 45 CFR 164.514(b)(2)(i)(A) to (R)
 IDENTIFYING = {
@@ -75,7 +75,7 @@ def test_identifying_content_is_refused_and_never_shown(
     contacts = "trip_id,at_s,contacted,about,authorised\n007,300,medical_direction,flow,\n"
     for values in IDENTIFYING.values():
         contacts += f'007,360,medical_direction,"{values[0]}",\n'
-    problems = kit.refusals(kit.write(tmp_path / "d", contacts=contacts))
+    problems = small_delivery.refusals(small_delivery.write(tmp_path / "d", contacts=contacts))
     assert {(p.file, p.column, p.code) for p in problems} == {
         ("contacts.csv", "about", "private-content")
     }
@@ -89,7 +89,7 @@ def test_identifying_content_is_refused_and_never_shown(
 def test_harmless_look_alikes_pass(tmp_path: Path) -> None:
     contacts = "trip_id,at_s,contacted,about\n"
     contacts += "".join(f'007,300,medical_direction,"{value}"\n' for value in HARMLESS)
-    assert kit.aside(kit.write(tmp_path / "d", contacts=contacts)) == []
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", contacts=contacts)) == []
 
 
 @pytest.mark.parametrize(
@@ -109,14 +109,21 @@ def test_keyed_hashes_pass_as_tokens(tmp_path: Path, token: str, by_chance: str)
     tokens = [value for (value,) in rows] + [by_chance]
     header = "trip_id,service_month,base,vehicle,diagnosis_group\n"
     trips = header + "".join(f"{token},2026-01,b1,ground,croup\n" for token in tokens)
-    empty = {name: kit.TABLES[name][1:].split("\n")[0] for name in kit.TABLES if name != "training"}
-    assert kit.aside(kit.write(tmp_path / "d", **{**empty, "trips": trips})) == []
+    empty = {
+        name: small_delivery.TABLES[name][1:].split("\n")[0]
+        for name in small_delivery.TABLES
+        if name != "training"
+    }
+    assert (
+        small_delivery.aside(small_delivery.write(tmp_path / "d", **{**empty, "trips": trips}))
+        == []
+    )
 
 
 def test_long_numbers_are_no_hashes(tmp_path: Path) -> None:
     header = "trip_id,service_month,base,vehicle,diagnosis_group\n"
     trips = header + "".join(f"{600_000_000_000 + n},2026-01,b1,ground,croup\n" for n in range(9))
-    problem = kit.refusals(kit.write(tmp_path / "d", trips=trips))[0]
+    problem = small_delivery.refusals(small_delivery.write(tmp_path / "d", trips=trips))[0]
     assert (problem.line, problem.column, problem.code) == (2, "trip_id", "private-content")
     assert "8 more" in problem.what
 
@@ -124,11 +131,11 @@ def test_long_numbers_are_no_hashes(tmp_path: Path) -> None:
 @pytest.mark.parametrize("value", ["ann.example", "ann example", "Ann", "example_ann"])
 def test_two_words_for_a_person_look_like_a_name(tmp_path: Path, value: str) -> None:
     crew = f"trip_id,crew_member,role\n007,{value},nurse\n"
-    folder = kit.write(tmp_path / "d", crew=crew)
+    folder = small_delivery.write(tmp_path / "d", crew=crew)
     if value == "Ann":  # one word cannot be told from a token
-        assert kit.aside(folder) == []
+        assert small_delivery.aside(folder) == []
     else:
-        assert kit.only(kit.refusals(folder)).column == "crew_member"
+        assert small_delivery.only(small_delivery.refusals(folder)).column == "crew_member"
 
 
 def test_serial_number_of_a_ventilator(tmp_path: Path) -> None:
@@ -137,17 +144,23 @@ def test_serial_number_of_a_ventilator(tmp_path: Path) -> None:
         "007,2026-01,b1,ground,croup,v3\nT2,2026-01,b1,ground,croup,AB-1234567\n"
         "T3,2026-01,b1,ground,croup,\n"
     )
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", trips=trips)))
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", trips=trips))
+    )
     assert (problem.line, problem.column) == (3, "ventilator_unit")
     assert "serial number" in problem.what
 
 
 def test_content_of_cells_that_would_be_set_aside_is_looked_at_too(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("settings", ",8,0.4", ",17/01/2026,0.4"))
-    problem = kit.only(kit.refusals(folder))
+    folder = small_delivery.write(
+        tmp_path / "d", **small_delivery.swap("settings", ",8,0.4", ",17/01/2026,0.4")
+    )
+    problem = small_delivery.only(small_delivery.refusals(folder))
     assert (problem.file, problem.line, problem.column) == ("settings.csv", 2, "flow_lpm")
-    ragged = kit.swap("crew", "007,c1,nurse", "007,c1,nurse,Ann Example")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "e", **ragged)))
+    ragged = small_delivery.swap("crew", "007,c1,nurse", "007,c1,nurse,Ann Example")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "e", **ragged))
+    )
     assert (problem.file, problem.line, problem.column) == ("crew.csv", 2, None)
 
 
@@ -165,7 +178,7 @@ def test_private_names(name: str) -> None:
 def test_every_column_with_a_private_name_is_refused(tmp_path: Path) -> None:
     names = PRIVATE_NAMES
     crew = f"trip_id,crew_member,role,{','.join(names)}\n007,c1,nurse{',x' * len(names)}\n"
-    problems = kit.refusals(kit.write(tmp_path / "d", crew=crew))
+    problems = small_delivery.refusals(small_delivery.write(tmp_path / "d", crew=crew))
     assert [(p.file, p.line, p.column, p.code) for p in problems] == [
         ("crew.csv", 1, name, "private-name") for name in names
     ]

@@ -10,16 +10,18 @@ import pytest
 from pipeline.errors import Refused
 from pipeline.ingest.delivery import read_delivery
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 
 def test_the_delivery_itself_is_fine(tmp_path: Path) -> None:
-    assert kit.aside(kit.write(tmp_path / "d")) == []
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d")) == []
 
 
 def test_missing_column(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("crew", "crew_member", "member"))
-    problems = {(p.code, p.column): p for p in kit.refusals(folder)}
+    folder = small_delivery.write(
+        tmp_path / "d", **small_delivery.swap("crew", "crew_member", "member")
+    )
+    problems = {(p.code, p.column): p for p in small_delivery.refusals(folder)}
     assert set(problems) == {("missing-column", "crew_member"), ("unknown-column", "member")}
     missing = problems["missing-column", "crew_member"]
     assert missing.sentence() == (
@@ -29,22 +31,28 @@ def test_missing_column(tmp_path: Path) -> None:
 
 def test_absent_optional_column_is_mentioned(tmp_path: Path) -> None:
     con = duckdb.connect()
-    staged = read_delivery(con, kit.write(tmp_path / "d"))
+    staged = read_delivery(con, small_delivery.write(tmp_path / "d"))
     assert ("observations.csv", "the column behaviour is absent, so it is empty throughout") in (
         staged.mentions
     )
 
 
 def test_unknown_column(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("crew", "role", "role,rank"))
-    problem = kit.only([p for p in kit.refusals(folder) if p.code == "unknown-column"])
+    folder = small_delivery.write(
+        tmp_path / "d", **small_delivery.swap("crew", "role", "role,rank")
+    )
+    problem = small_delivery.only(
+        [p for p in small_delivery.refusals(folder) if p.code == "unknown-column"]
+    )
     assert (problem.file, problem.line, problem.column) == ("crew.csv", 1, "rank")
 
 
 @pytest.mark.parametrize("ignore", ['["rank"]', '["crew.rank"]', '{ crew = ["rank"] }'])
 def test_ignored_column_is_dropped_unread(tmp_path: Path, ignore: str) -> None:
     crew = "trip_id,crew_member,role,rank\n007,c1,nurse,Ann Example 1990-01-02\n"
-    folder = kit.write(tmp_path / "d", crew=crew, export=f"ignore = {ignore}\n{kit.EXPORT}")
+    folder = small_delivery.write(
+        tmp_path / "d", crew=crew, export=f"ignore = {ignore}\n{small_delivery.EXPORT}"
+    )
     con = duckdb.connect()
     staged = read_delivery(con, folder)
     assert staged.problems(con) == []
@@ -56,112 +64,145 @@ def test_ignored_column_is_dropped_unread(tmp_path: Path, ignore: str) -> None:
 
 def test_ignored_columns_may_be_called_anything(tmp_path: Path) -> None:
     crew = 'trip_id,z,crew_member,Role,role,z,"a""b\'c"\n007,1,c1,x,nurse,2,3\n'
-    export = 'ignore = ["z", "Role", "a\\"b\'c"]\n' + kit.EXPORT
+    export = 'ignore = ["z", "Role", "a\\"b\'c"]\n' + small_delivery.EXPORT
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "d", crew=crew, export=export))
-    assert kit.ask(path, "select crew_member, role from delivered.crew") == [("c1", "nurse")]
+    small_delivery.store(path, small_delivery.write(tmp_path / "d", crew=crew, export=export))
+    assert small_delivery.ask(path, "select crew_member, role from delivered.crew") == [
+        ("c1", "nurse")
+    ]
 
 
 def test_required_column_cannot_be_ignored(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", export=f'ignore = ["crew.role"]\n{kit.EXPORT}')
-    problem = kit.only(kit.refusals(folder))
+    folder = small_delivery.write(
+        tmp_path / "d", export=f'ignore = ["crew.role"]\n{small_delivery.EXPORT}'
+    )
+    problem = small_delivery.only(small_delivery.refusals(folder))
     assert (problem.code, problem.column) == ("ignored-column", "role")
 
 
 def test_repeated_column(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", crew="trip_id,crew_member,role,role\n007,c1,nurse,nurse\n")
-    assert kit.only(kit.refusals(folder)).code == "repeated-column"
+    folder = small_delivery.write(
+        tmp_path / "d", crew="trip_id,crew_member,role,role\n007,c1,nurse,nurse\n"
+    )
+    assert small_delivery.only(small_delivery.refusals(folder)).code == "repeated-column"
 
 
 def test_wrong_month(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("trips", "T2,2026-01", "T2,2025-12"))
-    problem = kit.only(kit.refusals(folder))
+    folder = small_delivery.write(
+        tmp_path / "d", **small_delivery.swap("trips", "T2,2026-01", "T2,2025-12")
+    )
+    problem = small_delivery.only(small_delivery.refusals(folder))
     assert (problem.file, problem.line, problem.column, problem.code) == (
         "trips.csv", 3, "service_month", "wrong-month",
     )  # fmt: skip
 
 
 def test_wrong_month_of_training(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", **kit.swap("training", "2026-02", "2026-03"))
-    problem = kit.only(kit.refusals(folder))
+    folder = small_delivery.write(
+        tmp_path / "d", **small_delivery.swap("training", "2026-02", "2026-03")
+    )
+    problem = small_delivery.only(small_delivery.refusals(folder))
     assert (problem.file, problem.line, problem.code) == ("training.csv", 2, "wrong-month")
 
 
 def test_empty_file(tmp_path: Path) -> None:
     for table in ("settings", "trips"):
-        problem = kit.only(kit.refusals(kit.write(tmp_path / table, **{table: ""})))
+        problem = small_delivery.only(
+            small_delivery.refusals(small_delivery.write(tmp_path / table, **{table: ""}))
+        )
         assert (problem.file, problem.line, problem.code) == (f"{table}.csv", 1, "empty-file")
 
 
 def test_trips_without_rows(tmp_path: Path) -> None:
-    header = kit.TABLES["trips"].strip().split("\n")[0] + "\n"
-    problems = kit.refusals(kit.write(tmp_path / "d", trips=header))
+    header = small_delivery.TABLES["trips"].strip().split("\n")[0] + "\n"
+    problems = small_delivery.refusals(small_delivery.write(tmp_path / "d", trips=header))
     assert [p.code for p in problems] == ["empty-file"]
 
 
 def test_other_tables_may_have_no_rows(tmp_path: Path) -> None:
     header = "trip_id,at_s,contacted,about,authorised\n"
-    assert kit.aside(kit.write(tmp_path / "d", contacts=header)) == []
-    assert kit.aside(kit.write(tmp_path / "e", contacts=header.strip())) == []
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", contacts=header)) == []
+    assert small_delivery.aside(small_delivery.write(tmp_path / "e", contacts=header.strip())) == []
 
 
 def test_directory_that_is_not_a_delivery(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("hello")
     for place in (tmp_path, tmp_path / "absent", tmp_path / "file"):
-        problem = kit.only(kit.refusals(place))
+        problem = small_delivery.only(small_delivery.refusals(place))
         assert problem.code == "not-a-delivery"
         assert str(place) in problem.sentence()
 
 
 def test_missing_table(tmp_path: Path) -> None:
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", contacts=None)))
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", contacts=None))
+    )
     assert (problem.file, problem.code) == ("contacts.csv", "missing-table")
     assert "not_recorded" in problem.remedy
-    export = f'not_recorded = ["contacts"]\n{kit.EXPORT}'
-    assert kit.aside(kit.write(tmp_path / "e", contacts=None, export=export)) == []
+    export = f'not_recorded = ["contacts"]\n{small_delivery.EXPORT}'
+    assert (
+        small_delivery.aside(small_delivery.write(tmp_path / "e", contacts=None, export=export))
+        == []
+    )
 
 
 def test_table_declared_not_recorded_yet_there(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", export=f'not_recorded = ["contacts"]\n{kit.EXPORT}')
-    assert kit.only(kit.refusals(folder)).code == "table-not-recorded"
+    folder = small_delivery.write(
+        tmp_path / "d", export=f'not_recorded = ["contacts"]\n{small_delivery.EXPORT}'
+    )
+    assert small_delivery.only(small_delivery.refusals(folder)).code == "table-not-recorded"
 
 
 def test_files_that_the_contract_does_not_name_are_mentioned(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d")
+    folder = small_delivery.write(tmp_path / "d")
     (folder / "planted.csv").write_text("trip_id,rule\n")
     staged = read_delivery(duckdb.connect(), folder)
     assert any(file == "planted.csv" for file, _ in staged.mentions)
 
 
 def test_not_utf8(tmp_path: Path) -> None:
-    text = kit.TABLES["crew"][1:].encode().replace(b"nurse", b"infirmi\xe8re")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", crew=text)))
+    text = small_delivery.TABLES["crew"][1:].encode().replace(b"nurse", b"infirmi\xe8re")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", crew=text))
+    )
     assert (problem.file, problem.line, problem.code) == ("crew.csv", 2, "not-utf8")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "e", crew="trip_id".encode("utf-16"))))
+    problem = small_delivery.only(
+        small_delivery.refusals(
+            small_delivery.write(tmp_path / "e", crew="trip_id".encode("utf-16"))
+        )
+    )
     assert problem.code == "not-utf8"
 
 
 def test_other_delimiter(tmp_path: Path) -> None:
-    text = kit.TABLES["crew"][1:].replace(",", ";")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", crew=text)))
+    text = small_delivery.TABLES["crew"][1:].replace(",", ";")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", crew=text))
+    )
     assert (problem.file, problem.code) == ("crew.csv", "wrong-delimiter")
 
 
 def test_a_first_row_of_data_is_not_repeated_in_the_message(tmp_path: Path) -> None:
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", crew="Ann Example,c1,nurse\n")))
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", crew="Ann Example,c1,nurse\n"))
+    )
     assert problem.code == "missing-header"
     assert "Example" not in problem.sentence()
 
 
 def test_quotation_mark_left_open(tmp_path: Path) -> None:
     text = 'trip_id,crew_member,role\n007,"c1,nurse\nT2,c2,nurse\n'
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", crew=text)))
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", crew=text))
+    )
     assert (problem.line, problem.code) == (2, "open-quote")
 
 
 def test_safe_harbor(tmp_path: Path) -> None:
-    export = kit.EXPORT.replace("limited-data-set", "safe-harbor")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", export=export)))
+    export = small_delivery.EXPORT.replace("limited-data-set", "safe-harbor")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", export=export))
+    )
     assert (problem.file, problem.column, problem.code) == (
         "export.toml", "privacy_basis", "safe-harbor",
     )  # fmt: skip
@@ -169,36 +210,38 @@ def test_safe_harbor(tmp_path: Path) -> None:
 
 
 def test_every_problem_is_listed_at_once(tmp_path: Path) -> None:
-    folder = kit.write(
+    folder = small_delivery.write(
         tmp_path / "d",
-        **kit.swap("trips", "T2,2026-01", "T2,2025-12"),
-        **kit.swap("crew", "crew_member", "member"),
+        **small_delivery.swap("trips", "T2,2026-01", "T2,2025-12"),
+        **small_delivery.swap("crew", "crew_member", "member"),
         contacts=None,
         settings="",
-        protocol=kit.PROTOCOL.replace("= 50", "= -5"),
+        protocol=small_delivery.PROTOCOL.replace("= 50", "= -5"),
     )
-    assert {p.code for p in kit.refusals(folder)} == {
+    assert {p.code for p in small_delivery.refusals(folder)} == {
         "wrong-month", "missing-column", "unknown-column", "missing-table", "empty-file",
         "toml-content",
     }  # fmt: skip
 
 
 def test_unknown_contract_version(tmp_path: Path) -> None:
-    export = kit.EXPORT.replace("contract = 1", "contract = 2")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", export=export)))
+    export = small_delivery.EXPORT.replace("contract = 1", "contract = 2")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", export=export))
+    )
     assert (problem.file, problem.column, problem.code) == (
         "export.toml", "contract", "toml-content",
     )  # fmt: skip
 
 
 def test_protocol_and_catalogue_must_be_there(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", protocol=None, cannulas=None)
-    assert {(p.file, p.code) for p in kit.refusals(folder)} == {
+    folder = small_delivery.write(tmp_path / "d", protocol=None, cannulas=None)
+    assert {(p.file, p.code) for p in small_delivery.refusals(folder)} == {
         ("protocol.toml", "not-found"),
         ("cannulas.toml", "not-found"),
     }
-    (tmp_path / "p.toml").write_text(kit.PROTOCOL)
-    (tmp_path / "c.toml").write_text(kit.CANNULAS)
+    (tmp_path / "p.toml").write_text(small_delivery.PROTOCOL)
+    (tmp_path / "c.toml").write_text(small_delivery.CANNULAS)
     read_delivery(
         duckdb.connect(), folder, protocol=tmp_path / "p.toml", cannulas=tmp_path / "c.toml"
     )
@@ -208,5 +251,5 @@ def test_protocol_and_catalogue_must_be_there(tmp_path: Path) -> None:
 
 
 def test_paths_with_odd_characters(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "o'dd \"[dir]* name")
-    assert kit.aside(folder) == []
+    folder = small_delivery.write(tmp_path / "o'dd \"[dir]* name")
+    assert small_delivery.aside(folder) == []

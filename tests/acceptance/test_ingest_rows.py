@@ -9,12 +9,12 @@ import pytest
 
 from pipeline.ingest.delivery import read_delivery
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 
 def test_duplicated_key_sets_every_row_of_the_trip_aside(tmp_path: Path) -> None:
-    trips = kit.TABLES["trips"][1:] + "007,2026-02,b9,rotor,croup,,,\n"
-    found = kit.aside(kit.write(tmp_path / "d", trips=trips))
+    trips = small_delivery.TABLES["trips"][1:] + "007,2026-02,b9,rotor,croup,,,\n"
+    found = small_delivery.aside(small_delivery.write(tmp_path / "d", trips=trips))
     repeated = [row for row in found if row[3] == "repeated-trip"]
     assert repeated == [
         ("trips.csv", 2, "trip_id", "repeated-trip"),
@@ -26,7 +26,9 @@ def test_duplicated_key_sets_every_row_of_the_trip_aside(tmp_path: Path) -> None
 
 
 def test_orphan_row(tmp_path: Path) -> None:
-    found = kit.aside(kit.write(tmp_path / "d", **kit.swap("crew", "T2", "T9")))
+    found = small_delivery.aside(
+        small_delivery.write(tmp_path / "d", **small_delivery.swap("crew", "T2", "T9"))
+    )
     assert found == [("crew.csv", 3, "trip_id", "orphan-row")]
 
 
@@ -64,19 +66,21 @@ def broken(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[tuple[str, in
 
     The place of each case's row, and everything that was set aside.
     """
-    texts = {name: text[1:] for name, text in kit.TABLES.items()}
+    texts = {name: text[1:] for name, text in small_delivery.TABLES.items()}
     (sound,) = (line for line in texts["trips"].splitlines() if line.startswith("T3,"))
     places = []
     for number, (table, old, new, _) in enumerate(CELLS):
-        changed = kit.swap(table, old, new)[table].splitlines()
-        before = kit.TABLES[table][1:].splitlines()
+        changed = small_delivery.swap(table, old, new)[table].splitlines()
+        before = small_delivery.TABLES[table][1:].splitlines()
         ((_, row),) = (pair for pair in zip(before, changed, strict=True) if pair[0] != pair[1])
         own = f"C{number},"
         if table != "trips":
             texts["trips"] += own + sound.partition(",")[2] + "\n"
         texts[table] += own + row.partition(",")[2] + "\n"
         places.append((f"{table}.csv", texts[table].count("\n")))
-    return places, kit.aside(kit.write(tmp_path_factory.mktemp("broken") / "d", **texts))
+    return places, small_delivery.aside(
+        small_delivery.write(tmp_path_factory.mktemp("broken") / "d", **texts)
+    )
 
 
 @pytest.mark.parametrize("number", range(len(CELLS)), ids=lambda n: "-".join(CELLS[n][1:3]))
@@ -95,7 +99,11 @@ def test_only_true_and_false_are_yes_and_no(tmp_path: Path) -> None:
     values = ("true", "false", "", "0", "1", "yes", "TRUE", " true")
     for number, value in enumerate(values):
         trips += f"T{number},2026-01,b1,ground,croup,{value}\n"
-    found = [r for r in kit.aside(kit.write(tmp_path / "d", trips=trips)) if r[0] == "trips.csv"]
+    found = [
+        r
+        for r in small_delivery.aside(small_delivery.write(tmp_path / "d", trips=trips))
+        if r[0] == "trips.csv"
+    ]
     # TRUE, in line 8, is read as true
     assert found == [
         ("trips.csv", line, "spo2_exempt", "not-true-or-false") for line in (5, 6, 7, 9)
@@ -104,8 +112,10 @@ def test_only_true_and_false_are_yes_and_no(tmp_path: Path) -> None:
 
 def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:
     con = duckdb.connect()
-    folder = kit.write(tmp_path / "d", **kit.swap("settings", ",8,0.4", ",8x,0.4"))
-    problem = kit.only(read_delivery(con, folder).problems(con))
+    folder = small_delivery.write(
+        tmp_path / "d", **small_delivery.swap("settings", ",8,0.4", ",8x,0.4")
+    )
+    problem = small_delivery.only(read_delivery(con, folder).problems(con))
     assert problem.sentence() == (
         "settings.csv, line 2: flow_lpm: must be a number from 0 to 80 L/min. Write it with a"
         " decimal point, without spaces, separators or units, or leave the cell empty where the"
@@ -114,9 +124,11 @@ def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:
 
 
 def test_ragged_rows(tmp_path: Path) -> None:
-    settings = kit.TABLES["settings"][1:].replace("007,600,,ventilator,8.5,,,,", "007,600,x")
+    settings = small_delivery.TABLES["settings"][1:].replace(
+        "007,600,,ventilator,8.5,,,,", "007,600,x"
+    )
     settings = settings.replace("T2,60,high_flow", "T2,60,extra,high_flow")
-    found = kit.aside(kit.write(tmp_path / "d", settings=settings))
+    found = small_delivery.aside(small_delivery.write(tmp_path / "d", settings=settings))
     assert found == [
         ("settings.csv", 3, None, "ragged-row"),
         ("settings.csv", 4, None, "ragged-row"),
@@ -125,14 +137,14 @@ def test_ragged_rows(tmp_path: Path) -> None:
 
 def test_blank_lines_are_no_rows_and_count_as_lines(tmp_path: Path) -> None:
     crew = "trip_id,crew_member,role\n\n007,c1,nurse\n\n\nT9,c2,nurse\n\n"
-    assert kit.aside(kit.write(tmp_path / "d", crew=crew)) == [
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=crew)) == [
         ("crew.csv", 6, "trip_id", "orphan-row")
     ]
 
 
 def test_quoted_line_break_keeps_the_lines_below_right(tmp_path: Path) -> None:
     crew = 'trip_id,crew_member,role\n007,c1,"nu\nrse"\nT2,c2,"nur""se"\nT9,c3,nurse\n'
-    assert kit.aside(kit.write(tmp_path / "d", crew=crew)) == [
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=crew)) == [
         ("crew.csv", 2, "role", "not-a-token"),
         ("crew.csv", 5, "trip_id", "orphan-row"),
     ]
@@ -140,7 +152,9 @@ def test_quoted_line_break_keeps_the_lines_below_right(tmp_path: Path) -> None:
 
 def test_bad_quoting_within_one_line(tmp_path: Path) -> None:
     crew = 'trip_id,crew_member,role\n007,"c1"x,nurse\nT2,c2,nurse\n'
-    assert kit.aside(kit.write(tmp_path / "d", crew=crew)) == [("crew.csv", 2, None, "bad-quoting")]
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=crew)) == [
+        ("crew.csv", 2, None, "bad-quoting")
+    ]
 
 
 @pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
@@ -150,24 +164,26 @@ def test_byte_order_mark_and_line_endings(
     tmp_path: Path, newline: str, mark: str, last: bool
 ) -> None:
     crew = mark + newline.join(["trip_id,crew_member,role", "007,c1,nurse", "T9,c2,nurse"])
-    folder = kit.write(tmp_path / "d", crew=crew + (newline if last else ""))
-    assert kit.aside(folder) == [("crew.csv", 3, "trip_id", "orphan-row")]
+    folder = small_delivery.write(tmp_path / "d", crew=crew + (newline if last else ""))
+    assert small_delivery.aside(folder) == [("crew.csv", 3, "trip_id", "orphan-row")]
 
 
 def test_leading_zeros_and_spellings_stay(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
     crew = "trip_id,crew_member,role\n007,0012,NULL\n"
-    kit.store(path, kit.write(tmp_path / "d", crew=crew))
-    rows = kit.ask(path, "select trip_id from delivered.trips order by trip_key")
+    small_delivery.store(path, small_delivery.write(tmp_path / "d", crew=crew))
+    rows = small_delivery.ask(path, "select trip_id from delivered.trips order by trip_key")
     assert rows == [("007",), ("T2",), ("T3",)]
-    assert kit.ask(path, "select crew_member, role from delivered.crew") == [("0012", "NULL")]
+    assert small_delivery.ask(path, "select crew_member, role from delivered.crew") == [
+        ("0012", "NULL")
+    ]
 
 
 def test_an_empty_cell_is_null_quoted_or_not(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
     settings = 'trip_id,at_s,support,source\n007,0,"",""\n007,60,,wall\n'
-    kit.store(path, kit.write(tmp_path / "d", settings=settings))
-    rows = kit.ask(path, "select support, source from delivered.settings order by at_s")
+    small_delivery.store(path, small_delivery.write(tmp_path / "d", settings=settings))
+    rows = small_delivery.ask(path, "select support, source from delivered.settings order by at_s")
     assert rows == [(None, None), (None, "wall")]
 
 
@@ -181,8 +197,8 @@ def test_rows_set_aside_of_a_kept_trip_are_lost_not_forgotten(tmp_path: Path) ->
         "T2,180,high_flow\n"  # ragged: its cells cannot be trusted, its trip is told
         "T9,240,high_flow,hose\n"  # of no trip
     )
-    kit.store(path, kit.write(tmp_path / "d", settings=settings))
-    rows = kit.ask(
+    small_delivery.store(path, small_delivery.write(tmp_path / "d", settings=settings))
+    rows = small_delivery.ask(
         path,
         "select trip_id, table_name, lost.line, at_s from delivered.lost"
         " join delivered.trips using (trip_key) order by lost.line",
@@ -196,9 +212,11 @@ def test_rows_set_aside_of_a_kept_trip_are_lost_not_forgotten(tmp_path: Path) ->
 
 def test_identical_rows_are_kept_and_mentioned(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "d"))
-    assert kit.ask(path, "select count(*) from delivered.device_events") == [(3,)]
-    told = kit.ask(path, "select what from delivered.mention where file = 'device_events.csv'")
+    small_delivery.store(path, small_delivery.write(tmp_path / "d"))
+    assert small_delivery.ask(path, "select count(*) from delivered.device_events") == [(3,)]
+    told = small_delivery.ask(
+        path, "select what from delivered.mention where file = 'device_events.csv'"
+    )
     assert told == [
         ("rows that repeat another row throughout: 1; they were kept, as that may be so",)
     ]
@@ -209,19 +227,19 @@ def test_lines_are_right_in_a_file_of_many_rows(tmp_path: Path) -> None:
     bad = {2, 1234, 150_001, rows + 1}
     text = ["trip_id,at_s,spo2_pct"]
     text += [f"007,{line % 5000},{'x' if line in bad else 96}" for line in range(2, rows + 2)]
-    folder = kit.write(tmp_path / "d", observations="\n".join(text) + "\n")
-    assert {row[1] for row in kit.aside(folder)} == bad
+    folder = small_delivery.write(tmp_path / "d", observations="\n".join(text) + "\n")
+    assert {row[1] for row in small_delivery.aside(folder)} == bad
 
 
 def test_training_needs_a_subject(tmp_path: Path) -> None:
     training = "month,base,crew_member,rule\n2026-01,,,wall-oxygen-time\n2026-01,,c1,x\n"
-    assert kit.aside(kit.write(tmp_path / "d", training=training)) == [
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", training=training)) == [
         ("training.csv", 2, None, "no-subject")
     ]
 
 
 def test_parquet_gives_the_same_rows_as_csv(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d", settings=None)
+    folder = small_delivery.write(tmp_path / "d", settings=None)
     con = duckdb.connect()
     con.execute(f"""
         copy (select '007' as trip_id, 60.0::DOUBLE as at_s, 'wall' as source,
@@ -230,13 +248,13 @@ def test_parquet_gives_the_same_rows_as_csv(tmp_path: Path) -> None:
               union all select '007', 62, 'hose', 81) to '{folder}/settings.parquet'
     """)
     settings = "trip_id,at_s,source\n007,0,wall\n"
-    assert kit.aside(folder) == [
+    assert small_delivery.aside(folder) == [
         ("settings.parquet", 2, "at_s", "not-a-whole-number"),
         ("settings.parquet", 3, "flow_lpm", "out-of-range"),
         ("settings.parquet", 3, "source", "not-a-code"),
     ]
     (folder / "settings.csv").write_text(settings)
-    assert kit.only(kit.refusals(folder)).code == "table-twice"
+    assert small_delivery.only(small_delivery.refusals(folder)).code == "table-twice"
     (folder / "settings.csv").unlink()
     (folder / "settings.parquet").write_text("not parquet")
-    assert kit.only(kit.refusals(folder)).code == "not-parquet"
+    assert small_delivery.only(small_delivery.refusals(folder)).code == "not-parquet"

@@ -11,7 +11,7 @@ from schemas.export_file import parse_export
 from schemas.located import LocatedError
 from schemas.protocol import parse_protocol
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 
 def faults(parse: object, text: str) -> list[tuple[str, str]]:
@@ -22,7 +22,7 @@ def faults(parse: object, text: str) -> list[tuple[str, str]]:
 
 
 def test_protocol_defaults() -> None:
-    version = parse_protocol(kit.PROTOCOL).version[0]
+    version = parse_protocol(small_delivery.PROTOCOL).version[0]
     assert version.approved is None
     assert (version.merge_within_s, version.clock_tolerance_s) == (0, 120)
     assert version.matched_tolerance_s == 60
@@ -33,7 +33,7 @@ def test_protocol_defaults() -> None:
 
 
 def test_one_carry_forward_for_all_fields() -> None:
-    text = kit.PROTOCOL.replace("{ flow_lpm = 30, fio2 = 30 }", "20")
+    text = small_delivery.PROTOCOL.replace("{ flow_lpm = 30, fio2 = 30 }", "20")
     carried = parse_protocol(text).version[0].carry_forward_min
     assert set(carried.model_dump().values()) == {20}
 
@@ -57,47 +57,57 @@ def test_one_carry_forward_for_all_fields() -> None:
     ],
 )  # fmt: skip
 def test_protocol_faults(old: str, new: str, path: str, message: str) -> None:
-    assert faults(parse_protocol, kit.PROTOCOL.replace(old, new)) == [(path, message)]
+    assert faults(parse_protocol, small_delivery.PROTOCOL.replace(old, new)) == [(path, message)]
 
 
 def test_two_versions_are_told_apart_by_id_and_month() -> None:
-    again = kit.PROTOCOL.replace('"2026-01"', '"2026-02"')
-    assert faults(parse_protocol, kit.PROTOCOL + again) == [("", 'two versions have id "2026.1"')]
-    again = kit.PROTOCOL.replace('"2026.1"', '"2026.2"')
-    assert faults(parse_protocol, kit.PROTOCOL + again) == [
+    again = small_delivery.PROTOCOL.replace('"2026-01"', '"2026-02"')
+    assert faults(parse_protocol, small_delivery.PROTOCOL + again) == [
+        ("", 'two versions have id "2026.1"')
+    ]
+    again = small_delivery.PROTOCOL.replace('"2026.1"', '"2026.2"')
+    assert faults(parse_protocol, small_delivery.PROTOCOL + again) == [
         ("", 'two versions have from_month "2026-01"')
     ]
-    broken = kit.PROTOCOL.replace('"2026.1"', '"2026.2"').replace("= 30 }", "= 0 }")
-    assert faults(parse_protocol, kit.PROTOCOL + broken)[0][0] == (
+    broken = small_delivery.PROTOCOL.replace('"2026.1"', '"2026.2"').replace("= 30 }", "= 0 }")
+    assert faults(parse_protocol, small_delivery.PROTOCOL + broken)[0][0] == (
         "version[2026.2].carry_forward_min.fio2"
     )
 
 
 def test_version_in_force() -> None:
-    later = kit.PROTOCOL.replace('"2026.1"', '"2026.2"').replace('"2026-01"', '"2026-03"')
-    protocol = parse_protocol(kit.PROTOCOL + later)
+    later = small_delivery.PROTOCOL.replace('"2026.1"', '"2026.2"').replace(
+        '"2026-01"', '"2026-03"'
+    )
+    protocol = parse_protocol(small_delivery.PROTOCOL + later)
     found = [protocol.in_force(month) for month in ("2025-12", "2026-01", "2026-02", "2026-03")]
     assert [version and version.id for version in found] == [None, "2026.1", "2026.1", "2026.2"]
 
 
 def test_syntax_error_has_line_and_column(tmp_path: Path) -> None:
-    protocol = kit.PROTOCOL.replace('"2026-01"', '"2026-01')
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", protocol=protocol)))
+    protocol = small_delivery.PROTOCOL.replace('"2026-01"', '"2026-01')
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", protocol=protocol))
+    )
     assert (problem.file, problem.line, problem.code) == ("protocol.toml", 4, "toml-syntax")
     assert "column" in problem.what
 
 
 def test_rule_parameter_out_of_range(tmp_path: Path) -> None:
-    protocol = kit.PROTOCOL.replace("limit_min = 50", "limit_min = -5")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", protocol=protocol)))
+    protocol = small_delivery.PROTOCOL.replace("limit_min = 50", "limit_min = -5")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", protocol=protocol))
+    )
     assert problem.sentence().startswith(
         "protocol.toml: rules.wall-oxygen-time.limit_min: must be above 0, is -5."
     )
 
 
 def test_rule_that_is_not_known(tmp_path: Path) -> None:
-    protocol = kit.PROTOCOL.replace("wall-oxygen-time", "wall-time")
-    problem = kit.only(kit.refusals(kit.write(tmp_path / "d", protocol=protocol)))
+    protocol = small_delivery.PROTOCOL.replace("wall-oxygen-time", "wall-time")
+    problem = small_delivery.only(
+        small_delivery.refusals(small_delivery.write(tmp_path / "d", protocol=protocol))
+    )
     assert (problem.column, problem.code) == ("rules.wall-time", "toml-content")
 
 
@@ -113,11 +123,13 @@ def test_rule_that_is_not_known(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_catalogue_faults(old: str, new: str, path: str, message: str) -> None:
-    assert faults(parse_catalogue, kit.CANNULAS.replace(old, new)) == [(path, message)]
+    assert faults(parse_catalogue, small_delivery.CANNULAS.replace(old, new)) == [(path, message)]
 
 
 def test_catalogue_ids_are_unique() -> None:
-    assert faults(parse_catalogue, kit.CANNULAS * 2) == [("", 'two entries have the id "prong-2"')]
+    assert faults(parse_catalogue, small_delivery.CANNULAS * 2) == [
+        ("", 'two entries have the id "prong-2"')
+    ]
 
 
 @pytest.mark.parametrize(
@@ -139,11 +151,13 @@ def test_catalogue_ids_are_unique() -> None:
     ],
 )
 def test_export_faults(old: str, new: str, path: str) -> None:
-    assert path in [found for found, _ in faults(parse_export, kit.EXPORT.replace(old, new))]
+    assert path in [
+        found for found, _ in faults(parse_export, small_delivery.EXPORT.replace(old, new))
+    ]
 
 
 def test_an_unstated_resolution_is_asked_for_by_table() -> None:
-    text = kit.EXPORT.replace("contacts = 60", "")
+    text = small_delivery.EXPORT.replace("contacts = 60", "")
     assert faults(parse_export, text) == [
         ("", "time_resolution_s must say for each of contacts how finely times were recorded:"
              " 1 or 60")
@@ -152,6 +166,6 @@ def test_an_unstated_resolution_is_asked_for_by_table() -> None:
 
 
 def test_device_clock_limit() -> None:
-    assert parse_export(kit.EXPORT).device_clock.max_offset_s == 900
-    text = kit.EXPORT + "\n[device_clock]\nmax_offset_s = 300\n"
+    assert parse_export(small_delivery.EXPORT).device_clock.max_offset_s == 900
+    text = small_delivery.EXPORT + "\n[device_clock]\nmax_offset_s = 300\n"
     assert parse_export(text).device_clock.max_offset_s == 300

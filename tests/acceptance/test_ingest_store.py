@@ -14,7 +14,7 @@ from pipeline.ingest.delivery import read_delivery
 from pipeline.store.database import LAYOUT_VERSION, open_store
 from tests.process import started
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 HOLDING = """
 select trips.trip_id, trips.weight_kg, holding.delivery_no
@@ -39,19 +39,19 @@ def refused(path: Path, folder: Path) -> list[tuple[str | None, str | None, str]
     """Where and why the store refuses a delivery."""
     con = open_store(path)
     try:
-        return [(p.file, p.column, p.code) for p in kit.refusals(folder, con)]
+        return [(p.file, p.column, p.code) for p in small_delivery.refusals(folder, con)]
     finally:
         con.close()
 
 
 def test_same_bytes_twice_store_nothing_new(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    folder = kit.write(tmp_path / "d", **kit.swap("crew", "T2", "T9"))
-    staged, first = kit.store(path, folder)
+    folder = small_delivery.write(tmp_path / "d", **small_delivery.swap("crew", "T2", "T9"))
+    staged, first = small_delivery.store(path, folder)
     assert (first.new, first.received, first.affected) == (True, True, 3)
     assert first.months == ["2026-01", "2026-02"]
     before = counts(path)
-    again, second = kit.store(path, folder)
+    again, second = small_delivery.store(path, folder)
     assert (second.delivery_no, second.new, second.received, second.affected) == (
         1,
         False,
@@ -69,47 +69,51 @@ def test_same_bytes_twice_store_nothing_new(tmp_path: Path) -> None:
 
 def test_a_newer_delivery_replaces_and_history_stays(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
-    changed = kit.TABLES["trips"][1:].replace("8.4", "8.6").replace("T2,", "T4,")
-    _, loaded = kit.store(path, kit.write(tmp_path / "b", trips=changed))
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
+    changed = small_delivery.TABLES["trips"][1:].replace("8.4", "8.6").replace("T2,", "T4,")
+    _, loaded = small_delivery.store(path, small_delivery.write(tmp_path / "b", trips=changed))
     assert (loaded.delivery_no, loaded.affected) == (2, 3)
-    assert kit.ask(path, HOLDING) == [
+    assert small_delivery.ask(path, HOLDING) == [
         ("007", 8.6, 2), ("T2", 10.0, 1), ("T3", None, 2), ("T4", 10.0, 2),
     ]  # fmt: skip
     rows = "select weight_kg from delivered.trips where trip_id = '007' order by trip_key"
-    assert kit.ask(path, rows) == [(8.4,), (8.6,)]
+    assert small_delivery.ask(path, rows) == [(8.4,), (8.6,)]
 
 
 def test_a_then_b_then_a_holds_a(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    a = kit.write(tmp_path / "a")
-    b = kit.write(
+    a = small_delivery.write(tmp_path / "a")
+    b = small_delivery.write(
         tmp_path / "b",
-        **kit.swap("trips", "8.4", "8.6"),
-        **kit.swap("training", "wall-oxygen-time", "unheated-time"),
-        export=kit.EXPORT.replace("2026-01 = 3", "2026-01 = 4"),
+        **small_delivery.swap("trips", "8.4", "8.6"),
+        **small_delivery.swap("training", "wall-oxygen-time", "unheated-time"),
+        export=small_delivery.EXPORT.replace("2026-01 = 3", "2026-01 = 4"),
     )
-    kit.store(path, a)
-    kit.store(path, b)
-    assert {row[2] for row in kit.ask(path, HOLDING)} == {2}
-    assert kit.ask(path, "select trips from delivered.expected_holding") == [(4,)]
-    _, third = kit.store(path, a)
+    small_delivery.store(path, a)
+    small_delivery.store(path, b)
+    assert {row[2] for row in small_delivery.ask(path, HOLDING)} == {2}
+    assert small_delivery.ask(path, "select trips from delivered.expected_holding") == [(4,)]
+    _, third = small_delivery.store(path, a)
     assert (third.delivery_no, third.new, third.received, third.affected) == (1, False, True, 3)
     assert third.months == ["2026-01", "2026-02"]
-    assert kit.ask(path, HOLDING)[0] == ("007", 8.4, 1)
-    assert {row[2] for row in kit.ask(path, HOLDING)} == {1}
-    assert kit.ask(path, "select trips from delivered.expected_holding") == [(3,)]
-    assert kit.ask(path, "select rule from delivered.training_holding") == [("wall-oxygen-time",)]
+    assert small_delivery.ask(path, HOLDING)[0] == ("007", 8.4, 1)
+    assert {row[2] for row in small_delivery.ask(path, HOLDING)} == {1}
+    assert small_delivery.ask(path, "select trips from delivered.expected_holding") == [(3,)]
+    assert small_delivery.ask(path, "select rule from delivered.training_holding") == [
+        ("wall-oxygen-time",)
+    ]
     assert counts(path)["receipt"] == 3
     assert counts(path)["trips"] == 6
 
 
 def test_a_trip_set_aside_later_keeps_its_older_content(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
-    kit.store(path, kit.write(tmp_path / "b", **kit.swap("trips", "8.4", "eight")))
-    assert kit.ask(path, HOLDING)[0] == ("007", 8.4, 1)
-    told = kit.ask(
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
+    small_delivery.store(
+        path, small_delivery.write(tmp_path / "b", **small_delivery.swap("trips", "8.4", "eight"))
+    )
+    assert small_delivery.ask(path, HOLDING)[0] == ("007", 8.4, 1)
+    told = small_delivery.ask(
         path, "select what from delivered.mention where delivery_no = 2 and file = 'trips.csv'"
     )
     assert any("still holds" in what for (what,) in told)
@@ -117,11 +121,11 @@ def test_a_trip_set_aside_later_keeps_its_older_content(tmp_path: Path) -> None:
 
 def test_set_aside_rows_know_their_trip_and_month(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    changes = kit.swap("settings", "T3,0,high_flow", "T3,0,high flow") | kit.swap(
-        "training", "b1", ""
-    )
-    kit.store(path, kit.write(tmp_path / "d", **changes))
-    rows = kit.ask(
+    changes = small_delivery.swap(
+        "settings", "T3,0,high_flow", "T3,0,high flow"
+    ) | small_delivery.swap("training", "b1", "")
+    small_delivery.store(path, small_delivery.write(tmp_path / "d", **changes))
+    rows = small_delivery.ask(
         path,
         "select trip_id, set_aside.service_month, file, set_aside.line, column_name, problem"
         " from delivered.set_aside left join delivered.trips using (trip_key) order by file",
@@ -134,25 +138,27 @@ def test_set_aside_rows_know_their_trip_and_month(tmp_path: Path) -> None:
 
 def test_what_a_delivery_says_of_itself_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "d"))
-    row = kit.ask(
+    small_delivery.store(path, small_delivery.write(tmp_path / "d"))
+    row = small_delivery.ask(
         path,
         "select service, contract, privacy_basis, months, res_trips, res_device_events,"
         " max_offset_s, not_recorded from delivered.delivery",
     )
     assert row == [("demo-service", 1, "limited-data-set", ["2026-01", "2026-02"], 60, 1, 900, [])]
-    files = kit.ask(path, "select file, rows_read, rows_kept from delivered.file order by file")
+    files = small_delivery.ask(
+        path, "select file, rows_read, rows_kept from delivered.file order by file"
+    )
     assert ("settings.csv", 4, 4) in files
     assert ("protocol.toml", None, None) in files
-    assert kit.ask(path, "select id, flow_max_lpm, carried from delivered.cannula") == [
+    assert small_delivery.ask(path, "select id, flow_max_lpm, carried from delivered.cannula") == [
         ("prong-2", 12.0, True)
     ]
 
 
 def test_no_date_is_stored(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "d"))
-    kinds = kit.ask(path, "select distinct data_type from duckdb_columns()"
+    small_delivery.store(path, small_delivery.write(tmp_path / "d"))
+    kinds = small_delivery.ask(path, "select distinct data_type from duckdb_columns()"
                           " where schema_name = 'delivered' order by 1")  # fmt: skip
     assert {kind for (kind,) in kinds} == {
         "BOOLEAN", "DOUBLE", "INTEGER", "SMALLINT", "VARCHAR", "VARCHAR[]",
@@ -160,60 +166,73 @@ def test_no_date_is_stored(tmp_path: Path) -> None:
 
 
 def test_the_same_deliveries_give_the_same_store(tmp_path: Path) -> None:
-    folders = [kit.write(tmp_path / "a"), kit.write(tmp_path / "b", **kit.swap("crew", "T2", "T9"))]
+    folders = [
+        small_delivery.write(tmp_path / "a"),
+        small_delivery.write(tmp_path / "b", **small_delivery.swap("crew", "T2", "T9")),
+    ]
     contents = []
     for path in (tmp_path / "one.duckdb", tmp_path / "two.duckdb"):
         for folder in folders:
-            kit.store(path, folder)
-        contents.append({t: kit.ask(path, f"from delivered.{t}") for t in counts(path)})
+            small_delivery.store(path, folder)
+        contents.append({t: small_delivery.ask(path, f"from delivered.{t}") for t in counts(path)})
     assert contents[0] == contents[1]
 
 
 def test_changed_protocol_is_refused_and_approval_is_not_a_change(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
-    changed = kit.write(tmp_path / "b", protocol=kit.PROTOCOL.replace("= 50", "= 55"))
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
+    changed = small_delivery.write(
+        tmp_path / "b", protocol=small_delivery.PROTOCOL.replace("= 50", "= 55")
+    )
     assert refused(path, changed) == [("protocol.toml", "version", "protocol-changed")]
-    taken = kit.write(tmp_path / "c", protocol=kit.PROTOCOL.replace('"2026.1"', '"2026.2"'))
+    taken = small_delivery.write(
+        tmp_path / "c", protocol=small_delivery.PROTOCOL.replace('"2026.1"', '"2026.2"')
+    )
     assert refused(path, taken) == [("protocol.toml", "version", "protocol-month-taken")]
 
     approval = 'from_month = "2026-01"\napproved = { by = "D1", month = "2025-12" }'
-    approved = kit.PROTOCOL.replace('from_month = "2026-01"', approval)
-    kit.store(path, kit.write(tmp_path / "d", protocol=approved))
+    approved = small_delivery.PROTOCOL.replace('from_month = "2026-01"', approval)
+    small_delivery.store(path, small_delivery.write(tmp_path / "d", protocol=approved))
     current = "select id, approved_by, approved_month from delivered.protocol"
-    assert kit.ask(path, current) == [("2026.1", "D1", "2025-12")]
+    assert small_delivery.ask(path, current) == [("2026.1", "D1", "2025-12")]
     assert counts(path)["protocol_version"] == 2
     # the file from before the approval comes again: nothing is taken back
-    kit.store(path, kit.write(tmp_path / "e", **kit.swap("crew", "T2", "T3")))
-    assert kit.ask(path, current) == [("2026.1", "D1", "2025-12")]
-    other = kit.write(tmp_path / "f", protocol=approved.replace("D1", "D2"))
+    small_delivery.store(
+        path, small_delivery.write(tmp_path / "e", **small_delivery.swap("crew", "T2", "T3"))
+    )
+    assert small_delivery.ask(path, current) == [("2026.1", "D1", "2025-12")]
+    other = small_delivery.write(tmp_path / "f", protocol=approved.replace("D1", "D2"))
     assert refused(path, other) == [("protocol.toml", "version", "protocol-changed")]
 
 
 def test_changed_cannula_is_refused_and_changed_limits_are_not(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
-    changed = kit.write(tmp_path / "b", cannulas=kit.CANNULAS.replace("= 1.9", "= 2.1"))
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
+    changed = small_delivery.write(
+        tmp_path / "b", cannulas=small_delivery.CANNULAS.replace("= 1.9", "= 2.1")
+    )
     assert refused(path, changed) == [("cannulas.toml", "cannula[prong-2]", "cannula-changed")]
-    limits = kit.CANNULAS.replace("= 12", "= 10") + "carried = false\n"
-    kit.store(path, kit.write(tmp_path / "c", cannulas=limits))
+    limits = small_delivery.CANNULAS.replace("= 12", "= 10") + "carried = false\n"
+    small_delivery.store(path, small_delivery.write(tmp_path / "c", cannulas=limits))
     rows = "select delivery_no, flow_max_lpm, carried from delivered.cannula order by 1"
-    assert kit.ask(path, rows) == [(1, 12.0, True), (2, 10.0, False)]
+    assert small_delivery.ask(path, rows) == [(1, 12.0, True), (2, 10.0, False)]
 
 
 def test_another_service_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
-    other = kit.write(tmp_path / "b", export=kit.EXPORT.replace("demo-service", "other"))
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
+    other = small_delivery.write(
+        tmp_path / "b", export=small_delivery.EXPORT.replace("demo-service", "other")
+    )
     assert refused(path, other) == [("export.toml", "service", "service-changed")]
     assert counts(path)["delivery"] == 1
 
 
 def test_a_refused_delivery_stores_nothing(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, kit.write(tmp_path / "a"))
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
     before = counts(path)
-    refused(path, kit.write(tmp_path / "b", settings=""))
+    refused(path, small_delivery.write(tmp_path / "b", settings=""))
     assert counts(path) == before
 
 
@@ -296,7 +315,7 @@ load.load(con, staged)
 def first_stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the first delivery."""
     folder = tmp_path_factory.mktemp("first")
-    kit.store(folder / "store.duckdb", kit.write(folder / "a"))
+    small_delivery.store(folder / "store.duckdb", small_delivery.write(folder / "a"))
     return folder / "store.duckdb"
 
 
@@ -315,23 +334,23 @@ def test_killed_while_loading(
 ) -> None:
     path = shutil.copy(first_stored, tmp_path / "store.duckdb")
     before = counts(path)
-    second = kit.write(tmp_path / "b", **kit.swap("trips", "8.4", "8.6"))
+    second = small_delivery.write(tmp_path / "b", **small_delivery.swap("trips", "8.4", "8.6"))
     killed = started(KILLED, path, second, moment)
     assert killed.wait() == -signal.SIGKILL, killed.printed.read()
     after = counts(path)
     if not stored:
         assert after == before
-    _, loaded = kit.store(path, second)
+    _, loaded = small_delivery.store(path, second)
     assert (loaded.delivery_no, loaded.new) == (2, not stored)
     twice = {"delivery", "trips", "settings", "observations", "receipt"}
     assert all(counts(path)[name] == 2 * before[name] for name in twice)
-    assert kit.ask(path, HOLDING)[0] == ("007", 8.6, 2)
+    assert small_delivery.ask(path, HOLDING)[0] == ("007", 8.6, 2)
     assert not path.with_name("store.duckdb.tmp").exists()
 
 
 def test_reading_alone_stores_nothing(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
     con = open_store(path)
-    read_delivery(con, kit.write(tmp_path / "d"))
+    read_delivery(con, small_delivery.write(tmp_path / "d"))
     con.close()
     assert counts(path)["delivery"] == 0

@@ -11,7 +11,7 @@ from pipeline.store.database import open_store, sql_type
 from schemas.contract import TABLES
 from schemas.stored import STORED, stored_as
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 SPELLED = {"TEXT": "VARCHAR", "INT": "INTEGER"}
 
@@ -20,15 +20,17 @@ SPELLED = {"TEXT": "VARCHAR", "INT": "INTEGER"}
 def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("stored")
     path = folder / "store.duckdb"
-    changes = kit.swap("settings", ",8,0.4", ",eight,0.4") | kit.swap("crew", "T2", "T9")
-    kit.store(path, kit.write(folder / "d", **changes))
+    changes = small_delivery.swap("settings", ",8,0.4", ",eight,0.4") | small_delivery.swap(
+        "crew", "T2", "T9"
+    )
+    small_delivery.store(path, small_delivery.write(folder / "d", **changes))
     return path
 
 
 @pytest.mark.parametrize("table", STORED)
 def test_the_store_has_the_schema_and_every_column_is_described(loaded: Path, table: str) -> None:
     schema = STORED[table]
-    found = kit.ask(loaded, f"select column_name, column_type, \"null\" from"
+    found = small_delivery.ask(loaded, f"select column_name, column_type, \"null\" from"
                             f" (describe delivered.{table})")  # fmt: skip
     wanted = [
         (name, SPELLED.get(sql_type(c), sql_type(c)), "YES" if c.nullable else "NO")

@@ -20,7 +20,7 @@ from pipeline.simulate import simulate
 from schemas.contract import TABLES
 from tests.mapping import direct, fuzzing
 
-from . import ingest_kit as kit
+from . import small_delivery
 
 Change = Callable[[Any], None]
 
@@ -52,9 +52,9 @@ def workbook(texts: dict[str, str], path: Path) -> Any:
 
 def delivery(folder: Path, change: Change | None = None, **changes: Any) -> Path:
     """The small delivery as a workbook, after `change`; the settings files are as ever."""
-    kit.write(folder, **dict.fromkeys(kit.TABLES), **changes)
+    small_delivery.write(folder, **dict.fromkeys(small_delivery.TABLES), **changes)
     path = folder / "march.xlsx"
-    book = workbook({name: text[1:] for name, text in kit.TABLES.items()}, path)
+    book = workbook({name: text[1:] for name, text in small_delivery.TABLES.items()}, path)
     if change:
         change(book)
         book.save(path)
@@ -89,10 +89,10 @@ def test_the_verdicts_of_the_workbook_are_those_of_the_files(tmp_path: Path) -> 
     assert direct.verdicts(sheets, tmp_path / "sheets.duckdb") == expected
     aside = {
         (f"sheet {str(file).removesuffix('.csv')} of the workbook", *rest)
-        for file, *rest in kit.aside(files)
+        for file, *rest in small_delivery.aside(files)
     }
     assert len(aside) > 10
-    assert set(kit.aside(sheets)) == aside
+    assert set(small_delivery.aside(sheets)) == aside
 
 
 def _as_typed(table: str, name: str, text: str) -> Any:
@@ -106,13 +106,17 @@ def _as_typed(table: str, name: str, text: str) -> Any:
 
 def test_values_and_lines(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    kit.store(path, delivery(tmp_path / "d"))
-    assert kit.ask(path, "select trip_id, weight_kg, age_months from delivered.trips order by all")[
-        0
-    ] == ("007", 8.4, 7)
-    rows = kit.ask(path, "select line, flow_lpm, fio2 from delivered.settings order by line")
+    small_delivery.store(path, delivery(tmp_path / "d"))
+    assert small_delivery.ask(
+        path, "select trip_id, weight_kg, age_months from delivered.trips order by all"
+    )[0] == ("007", 8.4, 7)
+    rows = small_delivery.ask(
+        path, "select line, flow_lpm, fio2 from delivered.settings order by line"
+    )
     assert rows[:2] == [(2, 8.0, 0.4), (3, 8.5, None)]
-    files = kit.ask(path, "select file, rows_read, rows_kept from delivered.file order by all")
+    files = small_delivery.ask(
+        path, "select file, rows_read, rows_kept from delivered.file order by all"
+    )
     assert ("sheet settings of the workbook", 4, 4) in files
     assert not any("march" in file for file, *_ in files)
 
@@ -124,7 +128,7 @@ def test_bad_cells_are_placed_by_sheet_and_row(tmp_path: Path) -> None:
         book["crew"].append(["T2", "c3", "nurse", None, "a remark"])
         book["trips"]["F2"] = "#N/A"
 
-    found = kit.aside(delivery(tmp_path / "d", spoil))
+    found = small_delivery.aside(delivery(tmp_path / "d", spoil))
     assert ("sheet settings of the workbook", 3, "flow_lpm", "out-of-range") in found
     assert ("sheet crew of the workbook", 4, None, "ragged-row") in found
     assert ("sheet trips of the workbook", 2, "weight_kg", "not-a-number") in found
@@ -145,7 +149,7 @@ def test_dates_are_refused(
     def spoil(book: Any) -> None:
         book[sheet][cell] = value
 
-    problem = kit.only(kit.refusals(delivery(tmp_path / "d", spoil)))
+    problem = small_delivery.only(small_delivery.refusals(delivery(tmp_path / "d", spoil)))
     assert (problem.file, problem.line, problem.column, problem.code) == (
         f"sheet {sheet} of the workbook", int(cell[1]), column, "date-cell",
     )  # fmt: skip
@@ -156,8 +160,8 @@ def test_a_date_in_a_column_that_is_left_unread_is_nothing(tmp_path: Path) -> No
     def add(book: Any) -> None:
         book["crew"]["D1"], book["crew"]["D2"] = "shift", datetime(2026, 1, 3)
 
-    export = kit.EXPORT + '\n[ignore]\ncrew = ["shift"]\n'
-    assert kit.aside(delivery(tmp_path / "d", add, export=export)) == []
+    export = small_delivery.EXPORT + '\n[ignore]\ncrew = ["shift"]\n'
+    assert small_delivery.aside(delivery(tmp_path / "d", add, export=export)) == []
 
 
 def test_tokens_typed_as_numbers_are_mentioned(tmp_path: Path) -> None:
@@ -170,8 +174,10 @@ def test_tokens_typed_as_numbers_are_mentioned(tmp_path: Path) -> None:
     con = duckdb.connect()
     staged = read_delivery(con, delivery(tmp_path / "d", spoil))
     assert staged.problems(con) == []
-    said = [what for file, what in staged.mentions if file == "sheet trips of the workbook"]
-    assert any("trip_id is typed as a number in 1 rows: zeros in front" in what for what in said)
+    sentence = [what for file, what in staged.mentions if file == "sheet trips of the workbook"]
+    assert any(
+        "trip_id is typed as a number in 1 rows: zeros in front" in what for what in sentence
+    )
 
 
 def test_percent_is_taken_as_the_column_asks(tmp_path: Path) -> None:
@@ -183,10 +189,12 @@ def test_percent_is_taken_as_the_column_asks(tmp_path: Path) -> None:
             book[sheet][cell].number_format = "0%"
 
     path = tmp_path / "store.duckdb"
-    kit.store(path, delivery(tmp_path / "d", shown))
-    spo2 = kit.ask(path, "select spo2_pct from delivered.observations where line = 2")
+    small_delivery.store(path, delivery(tmp_path / "d", shown))
+    spo2 = small_delivery.ask(path, "select spo2_pct from delivered.observations where line = 2")
     assert spo2 == [(97.0,)]
-    assert kit.ask(path, "select fio2 from delivered.settings where line = 2") == [(0.4,)]
+    assert small_delivery.ask(path, "select fio2 from delivered.settings where line = 2") == [
+        (0.4,)
+    ]
 
 
 def test_what_would_be_misread_is_refused(tmp_path: Path) -> None:
@@ -194,7 +202,7 @@ def test_what_would_be_misread_is_refused(tmp_path: Path) -> None:
         book["trips"].merge_cells("A2:B2")
         book["crew"]["C3"] = "=A1"
 
-    codes = [(p.file, p.code) for p in kit.refusals(delivery(tmp_path / "d", merged))]
+    codes = [(p.file, p.code) for p in small_delivery.refusals(delivery(tmp_path / "d", merged))]
     assert codes == [
         ("sheet trips of the workbook", "merged-cells"),
         ("sheet crew of the workbook", "formula-not-computed"),
@@ -206,26 +214,26 @@ def test_which_sheets_and_files_make_up_the_delivery(tmp_path: Path) -> None:
         book.remove(book["contacts"])
         book.create_sheet("Dr Example's notes")
 
-    problem = kit.only(kit.refusals(delivery(tmp_path / "a", drop)))
+    problem = small_delivery.only(small_delivery.refusals(delivery(tmp_path / "a", drop)))
     assert (problem.file, problem.code) == ("sheet contacts of the workbook", "missing-table")
-    export = f'not_recorded = ["contacts"]\n{kit.EXPORT}'
+    export = f'not_recorded = ["contacts"]\n{small_delivery.EXPORT}'
     staged = read_delivery(duckdb.connect(), delivery(tmp_path / "b", drop, export=export))
     assert ("the workbook", "sheets that the contract does not name were left unread: 1") in (
         staged.mentions
     )
     # a table may be a file beside the workbook, but not both
     beside = delivery(tmp_path / "c", drop)
-    (beside / "contacts.csv").write_text(kit.TABLES["contacts"][1:])
-    assert kit.aside(beside) == []
-    (beside / "crew.csv").write_text(kit.TABLES["crew"][1:])
-    problem = kit.only(kit.refusals(beside))
+    (beside / "contacts.csv").write_text(small_delivery.TABLES["contacts"][1:])
+    assert small_delivery.aside(beside) == []
+    (beside / "crew.csv").write_text(small_delivery.TABLES["crew"][1:])
+    problem = small_delivery.only(small_delivery.refusals(beside))
     assert (problem.file, problem.code) == ("sheet crew of the workbook", "table-twice")
     shutil.copy(beside / "march.xlsx", beside / "april.XLSX")
-    assert "several-workbooks" in [p.code for p in kit.refusals(beside)]
+    assert "several-workbooks" in [p.code for p in small_delivery.refusals(beside)]
 
 
 def test_a_workbook_beside_all_the_files_is_left_unread(tmp_path: Path) -> None:
-    folder = kit.write(tmp_path / "d")
+    folder = small_delivery.write(tmp_path / "d")
     (folder / "notes.xlsx").write_bytes(b"not even a workbook")
     staged = read_delivery(duckdb.connect(), folder)
     assert any(file == "notes.xlsx" for file, _ in staged.mentions)
@@ -239,14 +247,14 @@ def test_damaged_swelling_and_old_workbooks(
     folder = delivery(tmp_path / "d")
     whole = (folder / "march.xlsx").read_bytes()
     (folder / "march.xlsx").write_bytes(whole[: len(whole) // 2])
-    assert kit.refusals(folder)[0].code == "not-a-workbook"
+    assert small_delivery.refusals(folder)[0].code == "not-a-workbook"
     (folder / "march.xlsx").write_bytes(whole)
     with zipfile.ZipFile(folder / "march.xlsx", "a", zipfile.ZIP_DEFLATED) as book:
         book.writestr("xl/media/x.bin", b"\x00" * 3_000_000)
     monkeypatch.setattr(reader, "FREE_UNPACKED", 1 << 20)
-    assert kit.refusals(folder)[0].code == "too-large"
+    assert small_delivery.refusals(folder)[0].code == "too-large"
     (folder / "march.xlsx").rename(folder / "march.xls")
-    assert "format-not-read" in [p.code for p in kit.refusals(folder)]
+    assert "format-not-read" in [p.code for p in small_delivery.refusals(folder)]
 
 
 def test_a_sheet_with_entities_of_its_own(tmp_path: Path) -> None:
@@ -259,14 +267,14 @@ def test_a_sheet_with_entities_of_its_own(tmp_path: Path) -> None:
     doctype = b'<!DOCTYPE w [<!ENTITY i "x">]>'
     changed = fuzzing.repacked(whole, "sheet1.xml", sheet[:start] + doctype + sheet[start:])
     (folder / "march.xlsx").write_bytes(changed)
-    assert kit.refusals(folder)[0].code in ("xml-dtd", "not-a-workbook")
+    assert small_delivery.refusals(folder)[0].code in ("xml-dtd", "not-a-workbook")
 
 
 def test_the_same_workbook_twice_stores_nothing_new(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
     folder = delivery(tmp_path / "d")
-    assert kit.store(path, folder)[1].new
-    assert not kit.store(path, folder)[1].new
+    assert small_delivery.store(path, folder)[1].new
+    assert not small_delivery.store(path, folder)[1].new
 
 
 def test_a_name_in_a_cell_is_screened_as_in_a_file(tmp_path: Path) -> None:
@@ -274,7 +282,7 @@ def test_a_name_in_a_cell_is_screened_as_in_a_file(tmp_path: Path) -> None:
         book["contacts"]["D2"] = "Ms Ella Example"
         book["crew"]["D1"] = "surname"
 
-    codes = {(p.file, p.code) for p in kit.refusals(delivery(tmp_path / "d", spoil))}
+    codes = {(p.file, p.code) for p in small_delivery.refusals(delivery(tmp_path / "d", spoil))}
     assert codes == {
         ("sheet contacts of the workbook", "private-content"),
         ("sheet crew of the workbook", "private-name"),

@@ -17,7 +17,7 @@ from pipeline.measures.registry import MEASURES
 from pipeline.review import review
 from pipeline.simulate import simulate
 
-from .cli_kit import data_alone
+from .command_runs import data_alone
 
 Row = dict[str, str]
 

@@ -12,7 +12,7 @@ import pytest
 from pipeline.review import review
 from pipeline.simulate import simulate
 
-from .cli_kit import data_alone
+from .command_runs import data_alone
 
 Row = dict[str, str]
 CHANGED_FROM = LAST = "2027-01"
@@ -57,7 +57,7 @@ def without(delivery: Path, into: Path, trips: set[str]) -> None:
 
 
 @pytest.fixture(scope="module")
-def said(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
+def sentence(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
     """Data files of the month reviewed short of trips (`first`), and again when they came."""
     folder = tmp_path_factory.mktemp("signals")
     whole = folder / "whole"
@@ -96,22 +96,22 @@ def chart_of(row: Row) -> tuple[str, str, str]:
     return row["measure"], row["group_by"], row["group_value"]
 
 
-def charts(said: dict[str, list[Row]], name: str) -> dict[tuple[str, str, str], list[Row]]:
+def charts(sentence: dict[str, list[Row]], name: str) -> dict[tuple[str, str, str], list[Row]]:
     found: dict[tuple[str, str, str], list[Row]] = {}
-    for row in said[f"{name} signal_charts"]:
+    for row in sentence[f"{name} signal_charts"]:
         found.setdefault(chart_of(row), []).append(row)
     return found
 
 
-def test_sums_and_headlines_follow_from_the_data_file(said: dict[str, list[Row]]) -> None:
+def test_sums_and_headlines_follow_from_the_data_file(sentence: dict[str, list[Row]]) -> None:
     """S = max(0, S + W); a headline where S is above the threshold, and then S begins again."""
     headlines = {
         (chart_of(row), row["month"]): row
-        for row in said["whole signals"]
+        for row in sentence["whole signals"]
         if row["kind"] == "headline" and row["standing"] in {"stands", "ended"}
     }
     found = set()
-    for chart, rows in charts(said, "whole").items():
+    for chart, rows in charts(sentence, "whole").items():
         s, since = 0.0, rows[0]["month"]
         for i, row in enumerate(rows):
             if row["restart"] == "true":
@@ -129,9 +129,9 @@ def test_sums_and_headlines_follow_from_the_data_file(said: dict[str, list[Row]]
     assert found == set(headlines)
 
 
-def test_planted_occlusions_are_named_with_their_beginning(said: dict[str, list[Row]]) -> None:
+def test_planted_occlusions_are_named_with_their_beginning(sentence: dict[str, list[Row]]) -> None:
     own = [
-        row for row in said["short signals"]
+        row for row in sentence["short signals"]
         if row["kind"] == "headline" and row["measure"] == "occlusion-rate"
         and row["group_by"] == "service"
     ]  # fmt: skip
@@ -142,24 +142,26 @@ def test_planted_occlusions_are_named_with_their_beginning(said: dict[str, list[
     assert number(own[0], "noticed_in_100") > 50
 
 
-def test_missing_trips_bound_and_do_not_mute(said: dict[str, list[Row]]) -> None:
-    last = [row for row in said["short signals"] if row["month"] == LAST]
+def test_missing_trips_bound_and_do_not_mute(sentence: dict[str, list[Row]]) -> None:
+    last = [row for row in sentence["short signals"] if row["month"] == LAST]
     sure = [row for row in last if chart_of(row) == ("occlusion-rate", "service", "all")]
     assert [(row["certainty"], row["missing"]) for row in sure] == [("sure", str(WITHHELD))]
     assert "Whatever the missing 3 trips would ordinarily hold." in sure[0]["sentence"]
     settled = [
         row["certainty"] != "depends"
-        for row in said["short signal_charts"] if row["month"] == LAST
+        for row in sentence["short signal_charts"] if row["month"] == LAST
     ]  # fmt: skip
     assert sum(settled) >= 0.8 * len(settled)
 
 
-def test_what_was_said_stays_said_and_revisions_stand_beside(said: dict[str, list[Row]]) -> None:
+def test_what_was_said_stays_said_and_revisions_stand_beside(
+    sentence: dict[str, list[Row]],
+) -> None:
     def kept(row: Row) -> dict[str, str]:
         return {name: value for name, value in row.items() if name != "standing"}
 
-    first = [row for row in said["short signals"] if row["kind"] != "exploratory"]
-    again = [row for row in said["whole signals"] if row["kind"] != "exploratory"]
+    first = [row for row in sentence["short signals"] if row["kind"] != "exploratory"]
+    again = [row for row in sentence["whole signals"] if row["kind"] != "exploratory"]
     assert all(kept(row) in [kept(other) for other in again] for row in first)
     own = [
         row for row in again
@@ -169,35 +171,35 @@ def test_what_was_said_stays_said_and_revisions_stand_beside(said: dict[str, lis
     assert [(row["missing"], row["standing"]) for row in own] == [("3", "revised"), ("0", "stands")]
     assert "trips that came or were corrected since" in own[1]["sentence"]
     # months whose trips did not change keep what was worked out
-    before = {(chart_of(r), r["month"]): r["increment"] for r in said["short signal_charts"]}
-    after = {(chart_of(r), r["month"]): r["increment"] for r in said["whole signal_charts"]}
+    before = {(chart_of(r), r["month"]): r["increment"] for r in sentence["short signal_charts"]}
+    after = {(chart_of(r), r["month"]): r["increment"] for r in sentence["whole signal_charts"]}
     assert all(after[key] == w for key, w in before.items() if key[1] < LAST)
 
 
-def test_the_trips_behind_a_signal_are_those_with_an_event(said: dict[str, list[Row]]) -> None:
+def test_the_trips_behind_a_signal_are_those_with_an_event(sentence: dict[str, list[Row]]) -> None:
     signal = next(
-        row for row in said["whole signals"]
+        row for row in sentence["whole signals"]
         if chart_of(row) == ("occlusion-rate", "service", "all") and row["month"] == LAST
         and row["standing"] == "stands"
     )  # fmt: skip
     trips = [
-        row for row in said["whole signal_trips"]
+        row for row in sentence["whole signal_trips"]
         if chart_of(row) == chart_of(signal) and row["month"] == LAST
     ]  # fmt: skip
     assert {row["trip_month"] for row in trips} <= {signal["since"], LAST}
     events = {
         row["month"]: number(row, "numerator")
-        for row in said["whole signal_charts"] if chart_of(row) == chart_of(signal)
+        for row in sentence["whole signal_charts"] if chart_of(row) == chart_of(signal)
     }  # fmt: skip
     wanted = sum(n for month, n in events.items() if month >= signal["since"])
     assert sum(int(row["events"]) for row in trips) == wanted
     assert {row["read"] for row in trips} == {"false"}
 
 
-def test_one_by_one_counts_trips_since_the_last(said: dict[str, list[Row]]) -> None:
-    for row in said["whole one_by_one"]:
+def test_one_by_one_counts_trips_since_the_last(sentence: dict[str, list[Row]]) -> None:
+    for row in sentence["whole one_by_one"]:
         shares = [
-            other for other in said["whole measures"]
+            other for other in sentence["whole measures"]
             if (other["measure"], other["group_value"]) == ("deviation-share", row["rule"])
         ]  # fmt: skip
         whole = next(other for other in shares if other["month"].startswith("to "))
@@ -208,12 +210,12 @@ def test_one_by_one_counts_trips_since_the_last(said: dict[str, list[Row]]) -> N
         assert (row["watched"] == "true") == watched
 
 
-def test_twelve_months_are_the_sums_of_their_months(said: dict[str, list[Row]]) -> None:
-    rows = [row for row in said["whole years"] if row["measure"] == "deviation-share"]
+def test_twelve_months_are_the_sums_of_their_months(sentence: dict[str, list[Row]]) -> None:
+    rows = [row for row in sentence["whole years"] if row["measure"] == "deviation-share"]
     assert rows
     for row in rows:
         months = [
-            other for other in said["whole measures"]
+            other for other in sentence["whole measures"]
             if chart_of(other) == chart_of(row) and not other["month"].startswith("to ")
         ]  # fmt: skip
         now = [other for other in months if other["month"] > "2026-01"]

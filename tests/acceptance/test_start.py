@@ -12,7 +12,7 @@ from schemas.contract import MAY_BE_ABSENT, TABLES
 from schemas.export_file import ExportFile
 from schemas.protocol import ProtocolVersion
 
-from .cli_kit import Run, refused, rows
+from .command_runs import Run, refused, rows
 
 
 def fill(folder: Path) -> None:

@@ -15,7 +15,7 @@ from pipeline.judging.whatif_settings import GENERAL
 from pipeline.rules import all_rules
 from pipeline.store.session import store_in
 
-from . import cli_kit
+from . import command_runs
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 PARAMETERS = [f"{name}.{field}" for name, rule in all_rules().items()
@@ -34,8 +34,8 @@ OTHER_WORDS = {
 @pytest.fixture(scope="module")
 def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a review of the sample, without pages, which a what-if does not read."""
-    with cli_kit.data_alone():
-        done = cli_kit.reviewed_in(tmp_path_factory.mktemp("sample"), SAMPLE)
+    with command_runs.data_alone():
+        done = command_runs.reviewed_in(tmp_path_factory.mktemp("sample"), SAMPLE)
     assert done.ran.code == 0, done.ran
     return done.out
 

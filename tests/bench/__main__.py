@@ -91,7 +91,7 @@ def write(page: Path, found: list[Figure]) -> None:
     """Put the table between the marks of `page`; what was not measured now stays as it was."""
     today = datetime.datetime.now(tz=datetime.UTC).date()
     command = shlex.join(["python", "-m", "tests.bench", *sys.argv[1:]])
-    said = f"Measured on {today}: {machine()}; `{command}`."
+    sentence = f"Measured on {today}: {machine()}; `{command}`."
     text = page.read_text(encoding="utf-8")
     before, rest = text.split(BEGIN)
     old, after = rest.split(END)
@@ -103,11 +103,13 @@ def write(page: Path, found: list[Figure]) -> None:
             f" {f.made_of} |"
         )
         rows[_key(row)] = row
-    heads = [line for line in old.splitlines() if line.startswith("Measured on") and line != said]
+    heads = [
+        line for line in old.splitlines() if line.startswith("Measured on") and line != sentence
+    ]
     table = [
         BEGIN,
         *heads,
-        said,
+        sentence,
         "",
         "| | figure | measured | at most | | made of |",
         "| --- | --- | --- | --- | --- | --- |",

@@ -195,5 +195,5 @@ def print_bases(runs: int) -> None:
     for trips in (300, 720):
         for spread in (0.0, 0.25, 0.5):
             found = bases_of_services(trips, spread, 0.5, runs, seed=trips)
-            said = "   ".join(f"{100 * held:5.1f} {wide:5.2f}" for held, wide in found.values())
-            print(f"{trips:4d} {spread:5.2f} {0.5:5.2f}   {said}", flush=True)
+            sentence = "   ".join(f"{100 * held:5.1f} {wide:5.2f}" for held, wide in found.values())
+            print(f"{trips:4d} {spread:5.2f} {0.5:5.2f}   {sentence}", flush=True)

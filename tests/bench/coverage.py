@@ -131,8 +131,8 @@ def print_ratios(runs: int) -> None:
     for trips in (100, 150, 300, 600, 1200):
         for shape in (2.0, 0.5):
             compared = ratio_coverage(trips, shape, runs)
-            said = "   ".join(str(value) for value in compared.values())
-            print(f"{trips:5d} {shape:5.2f}   {said}", flush=True)
+            sentence = "   ".join(str(value) for value in compared.values())
+            print(f"{trips:5d} {shape:5.2f}   {sentence}", flush=True)
 
 
 def print_run_lengths(runs: int) -> None:

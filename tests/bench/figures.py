@@ -168,17 +168,22 @@ def growth(sizes: Sizes) -> Iterator[Figure]:
         cost = _into_empty(simulated(sizes.folder, trips), sizes.folder / "d-store")
         shutil.rmtree(sizes.folder / "d-store")
         each = 1e6 * cost.wall_s / trips
-        said = (
+        sentence = (
             f"{each:.0f} µs a trip ({cost.wall_s:.1f} s), {cost.memory_gb:.1f} GB held,"
             f" {cost.spilled_gb:.1f} GB spilled"
         )
         if before:
             yield Figure(
                 "d", f"cost a trip at {trips:,} trips, against {before[0]:,}", each / before[1],
-                1.15, "times", said,
+                1.15, "times", sentence,
             )  # fmt: skip
             yield Figure(
-                "d", f"most memory held at {trips:,} trips", cost.memory_gb, MEMORY_GB, "GB", said
+                "d",
+                f"most memory held at {trips:,} trips",
+                cost.memory_gb,
+                MEMORY_GB,
+                "GB",
+                sentence,
             )
         before = (trips, each)
 

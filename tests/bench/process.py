@@ -28,7 +28,7 @@ class Cost:
     cpu_s: float
     memory_gb: float
     spilled_gb: float = 0.0
-    said: str = ""
+    sentence: str = ""
 
 
 def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
@@ -43,16 +43,16 @@ def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
     )  # fmt: skip
     assert process.stdout is not None
     with _Watch(process.pid, spill) as watch:
-        said = process.stdout.read()
+        sentence = process.stdout.read()
         _, status, used = os.wait4(process.pid, 0)
         wall = time.perf_counter() - begun
     process.returncode = os.waitstatus_to_exitcode(status)
     process.stdout.close()
     if process.returncode:
-        raise RuntimeError(f"{' '.join(map(str, command))} ended with {status}:\n{said}")
+        raise RuntimeError(f"{' '.join(map(str, command))} ended with {status}:\n{sentence}")
     cpu = used.ru_utime + used.ru_stime
     memory = max(used.ru_maxrss / 2**20, watch.most_held / 2**30)
-    return Cost(wall, cpu, memory, watch.most_spilled / 2**30, said)
+    return Cost(wall, cpu, memory, watch.most_spilled / 2**30, sentence)
 
 
 def tailrace(*arguments: str | Path, spill: Path | None = None) -> Cost:
@@ -70,10 +70,10 @@ def module(name: str, *arguments: str | Path, spill: Path | None = None) -> Cost
     return run([sys.executable, "-m", name, *arguments], spill)
 
 
-def steps(said: str) -> dict[str, tuple[float, float]]:
+def steps(sentence: str) -> dict[str, tuple[float, float]]:
     """Wall and CPU seconds of every step that `review --timings` printed."""
     found: dict[str, tuple[float, float]] = {}
-    lines = said.splitlines()
+    lines = sentence.splitlines()
     first = next(i for i, line in enumerate(lines) if line.startswith("step "))
     for line in lines[first + 1 :]:
         name, wall, cpu = line.rsplit(maxsplit=2)

@@ -48,14 +48,14 @@ def watched(service: Service, seed: int) -> Watched:
     shape = np.array([1.0] * QUIET_MONTHS + [d.k for d in k])
     w = np.hstack([rate_charts(rates, shape).increments, share_charts(shares).increments])
 
-    def said(times: float) -> tuple[np.ndarray, FloatArray]:
+    def sentence(times: float) -> tuple[np.ndarray, FloatArray]:
         h = by_chart(heights(futures.unchanged, service.groups, times=times).threshold,
                      service.groups)  # fmt: skip
         found = signal_sums(w, np.nan_to_num(h, nan=np.inf))
         return found.signal, found.sums
 
-    headline, sums = said(1)
-    return Watched(headline, said(4)[0], sums, w)
+    headline, sums = sentence(1)
+    return Watched(headline, sentence(4)[0], sums, w)
 
 
 def first_after(found: Watched, chart: int) -> tuple[float, float]:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from schemas.case_detail import CASE_FRAMES, CaseDetails
+from schemas.case_detail import CASE_TABLES, CaseDetails
 
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -29,7 +29,7 @@ OCCLUSIONS = [(5100, 48.0, 7.0, True), (5160, 51.0, None, True), (6600, None, 9.
 
 def details(cases: pd.DataFrame, hostile: dict[str, str] | None = None) -> CaseDetails:
     """Frames of these cases: the first trip rich, others open, without settings, or plain."""
-    rows: Rows = {name: [] for name in CASE_FRAMES}
+    rows: Rows = {name: [] for name in CASE_TABLES}
     for index, case in enumerate(cases.to_dict("records")):
         kind = {0: "rich", 1: "open", 2: "uncharted", 3: "weaned"}.get(index, "plain")
         trip = _trip(case, kind)
@@ -45,7 +45,7 @@ def details(cases: pd.DataFrame, hostile: dict[str, str] | None = None) -> CaseD
 
 
 def _frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    columns = list(CASE_FRAMES[name].columns)
+    columns = list(CASE_TABLES[name].columns)
     unknown = {key for row in rows for key in row} - set(columns)
     assert not unknown, (name, unknown)
     return pd.DataFrame(rows, columns=columns)

@@ -21,7 +21,7 @@ FLAGS = [
 ]
 
 
-DRAWN = """[...document.querySelectorAll('[data-figure]')].every(
+FIGURES_READY = """[...document.querySelectorAll('[data-figure]')].every(
     chart => !chart.hidden && chart.querySelector('.main-svg'))"""
 
 
@@ -105,7 +105,7 @@ class Opener:
     def __init__(self, browser: Browser, pages: dict[str, Path]) -> None:
         self.pages = pages
         self.session = browser.new_context(viewport={"width": 1280, "height": 900})
-        self.drawn: dict[str, Opened] = {}
+        self.loaded: dict[str, Opened] = {}
 
     def __call__(self, name: str, anchor: str = "") -> Opened:
         result = self._fresh()
@@ -121,11 +121,11 @@ class Opener:
         return result
 
     def with_charts(self, name: str) -> Opened:
-        if name not in self.drawn:
-            self.drawn[name] = self._listen()
-            self.drawn[name].page.goto(self.pages[name].as_uri())
-            until(self.drawn[name].page, DRAWN)
-        return self.drawn[name]
+        if name not in self.loaded:
+            self.loaded[name] = self._listen()
+            self.loaded[name].page.goto(self.pages[name].as_uri())
+            until(self.loaded[name].page, FIGURES_READY)
+        return self.loaded[name]
 
     def _fresh(self) -> Opened:
         result = self._listen()

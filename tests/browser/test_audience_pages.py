@@ -173,9 +173,9 @@ def test_headings_landmarks_and_language(open_audience: Opener, name: str) -> No
         "c.closest('figure').getAttribute('aria-labelledby')).textContent.trim()])"
     )
     assert alternatives
-    for said, finding in alternatives:  # the chart's alternative is the finding, not its kind
-        assert " ".join(said.split()) == " ".join(finding.split())
-        assert not re.match(r"(bar |line |funnel )?(chart|plot|graph|figure)\b", said.lower())
+    for sentence, finding in alternatives:  # the chart's alternative is the finding, not its kind
+        assert " ".join(sentence.split()) == " ".join(finding.split())
+        assert not re.match(r"(bar |line |funnel )?(chart|plot|graph|figure)\b", sentence.lower())
 
 
 @pytest.mark.browser

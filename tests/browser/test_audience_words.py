@@ -22,7 +22,7 @@ from reports.charts.funnel_data import funnels
 from reports.charts.funnel_figures import funnel_figure
 from reports.charts.monthly_panels import months_figure
 from reports.charts.palette import ACCENT, PAPER
-from reports.charts.signal_summary import alarms_data
+from reports.charts.signal_summary import false_signals_data
 from reports.committee.data import committee_data
 from reports.director.data import director_data
 from reports.education.data import education_data
@@ -63,7 +63,7 @@ def series_of(review: MonthReview, key: tuple[str, str, str] = SERVICE) -> dict[
 
 
 @pytest.mark.parametrize(
-    ("values", "kind", "said"),
+    ("values", "kind", "sentence"),
     [
         ({}, "ordinary", "ordinary for this service"),
         (
@@ -83,10 +83,10 @@ def series_of(review: MonthReview, key: tuple[str, str, str] = SERVICE) -> dict[
         ({"incomplete": True}, "short", "not said while trips of the month are missing"),
     ],
 )
-def test_how_a_month_stands_on_its_chart(values: dict[str, Any], kind: str, said: str) -> None:
+def test_how_a_month_stands_on_its_chart(values: dict[str, Any], kind: str, sentence: str) -> None:
     found = standing(series_of(with_last(**values)))
     assert found[0] == kind
-    assert found[1].startswith(said)
+    assert found[1].startswith(sentence)
 
 
 def test_a_month_short_of_trips_is_not_called_anything() -> None:
@@ -103,15 +103,15 @@ def lead_with(**frames: Any) -> list[str]:
 
 def test_leads_speak_of_headline_signals_and_what_came_one_by_one() -> None:
     review = fixture_figures.full()
-    said = [
+    sentence = [
         f"{fixture_figures.SAID} 2 trips: 1 read, 1 confirmed.",
         "About one such signal a year comes with nothing changed.",
         "Escalation call: 1 in June 2026.",
     ]
-    assert lead_lines(review) == said
-    assert month_data(review)["lead"] == said
-    assert director_data(review, figures_of(review), Site())["answer"] == said
-    assert committee_data(review, figures_of(review))["finding"][0] == " ".join(said)
+    assert lead_lines(review) == sentence
+    assert month_data(review)["lead"] == sentence
+    assert director_data(review, figures_of(review), Site())["answer"] == sentence
+    assert committee_data(review, figures_of(review))["finding"][0] == " ".join(sentence)
     # lower signals are for the coordinator alone
     watched = month_data(review)["signals"]["watches"]
     assert [row["sentence"] for row in watched] == ["A lower one."]
@@ -140,15 +140,15 @@ def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
 
 def test_the_month_page_says_how_the_occlusion_rate_stands() -> None:
     review = fixture_figures.full()
-    said = " ".join(month_data(review)["occlusion_answer"])
-    assert "Ordinary for this service." in said
-    assert "rate ratio" in said
+    sentence = " ".join(month_data(review)["occlusion_answer"])
+    assert "Ordinary for this service." in sentence
+    assert "rate ratio" in sentence
     figures = figures_of(review)
     assert figures.signals is not None
     above = figures.signals.assign(measure="occlusion-rate", group_by="service", group_value="all")
     high = dataclasses.replace(figures, signals=above)
-    said = " ".join(month_data(fixture_figures.review(high))["occlusion_answer"])
-    assert "Above its limit since March 2026." in said
+    sentence = " ".join(month_data(fixture_figures.review(high))["occlusion_answer"])
+    assert "Above its limit since March 2026." in sentence
 
 
 def test_sizes_of_the_month_page_are_adjusted_with_clustered_intervals() -> None:
@@ -182,9 +182,9 @@ def test_signals_are_counted_and_a_long_gap_is_called_better() -> None:
     table = ChartTable(review, dataclasses.replace(figures, charts=charts, facts=facts))
     gaps = table.every("trips-between-deviations", "rule")
     shares = table.every("deviation-share", "rule")[:1]
-    said = panels_finding([*gaps, *shares], "rule")
-    assert said.startswith("2 signals among 2 charts, ")
-    assert "above the upper limit: a longer stretch without a variance, which is better" in said
+    sentence = panels_finding([*gaps, *shares], "rule")
+    assert sentence.startswith("2 signals among 2 charts, ")
+    assert "above the upper limit: a longer stretch without a variance, which is better" in sentence
     assert panels_finding([shares[0], shares[0]], "rule").startswith("No signal on 2 charts, ")
 
 
@@ -268,7 +268,7 @@ def test_outside_bases() -> None:
 
 def test_false_signals_are_added_up() -> None:
     figures = fixture_figures.measure_figures()
-    found = alarms_data(figures)
+    found = false_signals_data(figures)
     # 8 series of 0.4 months a year each
     assert found["yearly"] == pytest.approx(8 * 0.4)
     assert found["sentence"].endswith("about 0.27 a month over the 8 series simulated.")
@@ -290,7 +290,7 @@ def test_small_bases_are_never_outside() -> None:
     figures = fixture_figures.measure_figures()
     few = figures.funnels.assign(denominator=4.0, outside=1)
     found = funnels(fixture_figures.full(), dataclasses.replace(figures, funnels=few))
-    assert all(f["thin"] and not f["outside"] for f in found)
+    assert all(f["thin"] and not f["outlying"] for f in found)
     assert {b["standing"] for f in found for b in f["bases"]} == {"too few to say"}
 
 

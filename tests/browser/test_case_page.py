@@ -105,14 +105,14 @@ def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener) -> None
     svg = page.locator("svg.trip.wide")
     titles = svg.locator("title").all_text_contents()
     assert titles[0].endswith("Undiluted oxygen for 63 to 67 min, past the limit of 50 min.")
-    for said in (
+    for sentence in (
         "Gas source: wall oxygen, 3 to 33 min",
         "Flow not known",
         "Occlusion at 85 min (clock uncertain by 60 s): 48 cmH2O, flow cut 7 s, crying",
         "SpO2 83\u00a0% at 81 min",
         "Call at 90 min to medical direction, about oxygen",
     ):
-        assert said in titles
+        assert sentence in titles
     described = svg.locator("desc").text_content() or ""
     assert "wall oxygen 3 to 33 min; ventilator 33 to 45 min" in described
     assert "3 occlusions logged." in described
@@ -165,8 +165,13 @@ def test_prints_on_two_pages_with_a_whole_picture(
     assert "minutes since the crew reached the bedside" in texts[0]
     assert "departure 40" in texts[0]
     whole = "\n".join(texts)
-    for said in ("practice", "protocol unclear", "Reviewer (token)", "not for treating a patient"):
-        assert said in whole
+    for sentence in (
+        "practice",
+        "protocol unclear",
+        "Reviewer (token)",
+        "not for treating a patient",
+    ):
+        assert sentence in whole
 
 
 @pytest.mark.browser

@@ -88,7 +88,7 @@ def test_neighbours_follow_the_reading_order() -> None:
 
 
 @pytest.mark.parametrize(
-    ("index", "said"),
+    ("index", "sentence"),
     [
         (0, "3 min after the crew reached the bedside; the rules look from then until hand-over"),
         (1, "no hand-over time is recorded, so nothing is known after 110 min."),
@@ -96,13 +96,13 @@ def test_neighbours_follow_the_reading_order() -> None:
         (3, "until the child went on other support at 115 min."),
     ],
 )
-def test_the_window_in_words(index: int, said: str) -> None:
-    assert said in pages_of(fixture.month_review())[index]["window"]
+def test_the_window_in_words(index: int, sentence: str) -> None:
+    assert sentence in pages_of(fixture.month_review())[index]["window"]
 
 
 def test_the_course_of_a_trip_in_order() -> None:
     rows = pages_of(fixture.month_review())[0]["tables"]["course"]["rows"]
-    told = [(row["at"], row.get("said") or row["cells"][0]) for row in rows]
+    told = [(row["at"], row.get("sentence") or row["cells"][0]) for row in rows]
     assert told == [
         ("0", "The crew reached the bedside"),
         ("3", "wall oxygen"),
@@ -126,8 +126,8 @@ def test_what_is_far_outside_is_counted_and_not_drawn() -> None:
     details = dataclasses.replace(review.details, contacts=strays)
     page = pages_of(dataclasses.replace(review, details=details))[0]
     assert page["picture"]["domain"] == (0, 7200)
-    assert page["picture"]["outside"] == 1
-    assert pages_of(review)[0]["picture"]["outside"] == 0
+    assert page["picture"]["beyond_axis"] == 1
+    assert pages_of(review)[0]["picture"]["beyond_axis"] == 0
 
 
 def test_the_axis_holds_what_happened() -> None:
@@ -173,17 +173,31 @@ def test_forms_write_numbers_as_tags_do() -> None:
 
 
 def test_rows_of_tables_escape_what_comes_from_data() -> None:
-    said = "</td><script>'\u202e\x07"
+    sentence = "</td><script>'\u202e\x07"
     shown = "&lt;/td&gt;&lt;script&gt;&#39;[U+202E][U+0007]"
-    row = {"at": said, "spo2": said, "resp": said, "heart": said, "behaviour": said, "line": 3}
+    row = {
+        "at": sentence,
+        "spo2": sentence,
+        "resp": sentence,
+        "heart": sentence,
+        "behaviour": sentence,
+        "line": 3,
+    }
     assert str(tables.observations_html([row])).count(shown) == 5
-    evidence = [{"file": said, "ranges": [{"text": said, "anchor": said}]}]
+    evidence = [{"file": sentence, "ranges": [{"text": sentence, "anchor": sentence}]}]
     assert str(tables.evidence_html(evidence)).count(shown) == 3
-    happened = {"kind": said, "at": said, "said": said, "table": said, "file": said, "line": 3}
+    happened = {
+        "kind": sentence,
+        "at": sentence,
+        "sentence": sentence,
+        "table": sentence,
+        "file": sentence,
+        "line": 3,
+    }
     assert str(tables.course_html([happened])).count(shown) == 5
-    known = {"from": said, "until": said, "cells": [said] * 5}
+    known = {"from": sentence, "until": sentence, "cells": [sentence] * 5}
     assert str(tables.timeline_html([known])).count(shown) == 7
-    verdict = {"rule": said, "title": said, "sentence": said}
+    verdict = {"rule": sentence, "title": sentence, "sentence": sentence}
     assert str(tables.verdicts_html([verdict])).count(shown) == 3
 
 
@@ -328,8 +342,8 @@ def test_the_cases_to_read_first_are_named() -> None:
     cases.loc[cases.index[1], "severity"] = "high"
     cases.loc[cases.index[4], "group"] = "always_read"
     one, four = cases["trip_id"].iloc[1], cases["trip_id"].iloc[4]
-    said = sentences.first_cases(dataclasses.replace(review, cases=cases))
-    assert said == f", first {one} and {four}"
+    sentence = sentences.first_cases(dataclasses.replace(review, cases=cases))
+    assert sentence == f", first {one} and {four}"
     all_of_them = sentences.first_cases(
         dataclasses.replace(review, cases=cases.assign(severity="high"))
     )

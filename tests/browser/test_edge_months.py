@@ -68,7 +68,7 @@ def test_an_unusual_month_makes_a_sensible_page(open_edge: Opener, name: str, pa
 
 @pytest.mark.browser
 def test_what_an_unusual_month_says(open_edge: Opener) -> None:
-    said = {
+    sentences = {
         "no-ventilator/index": "No ventilator high-flow time that an occlusion rate",
         "no-ventilator/director": "No ventilator high-flow time this month",
         "no-logs/index": "No ventilator high-flow time that an occlusion rate",
@@ -79,7 +79,7 @@ def test_what_an_unusual_month_says(open_edge: Opener) -> None:
         "no-protocol/index": "No trip was judged: no protocol version is in force",
         "no-protocol/director": "No trip was judged: no protocol version is in force",
     }
-    for name, sentence in said.items():
+    for name, sentence in sentences.items():
         assert sentence in open_edge.with_charts(name).page.locator("main").inner_text(), name
 
 

@@ -52,7 +52,7 @@ def test_where_bases_differ_no_more_than_chance() -> None:
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "said"),
+    ("low", "high", "sentence"),
     [
         (0.1, 0.8, "fewer variances after than before"),
         (1.1, 3.0, "more variances after than before"),
@@ -65,11 +65,11 @@ def test_where_bases_differ_no_more_than_chance() -> None:
         (0.0, 1.2, "too little to say: a halving is not ruled out"),
     ],
 )
-def test_before_and_after_in_words(low: float, high: float, said: str) -> None:
+def test_before_and_after_in_words(low: float, high: float, sentence: str) -> None:
     figures = fixture_figures.measure_figures()
     rows = figures.before_after.head(1).assign(low=low, high=high, ratio=0.9)
     found = retraining_data(dataclasses.replace(figures, before_after=rows))
-    assert said in found["rows"][0]["verdict"]
+    assert sentence in found["rows"][0]["verdict"]
     assert "regression to the mean" in found["finding"]
     named = rows.assign(window="Before: 1 month (2026-01). After: 1 month (2026-06).")
     finding = retraining_data(dataclasses.replace(figures, before_after=named))["finding"]
@@ -106,9 +106,9 @@ def test_a_share_above_one_half_cannot_double() -> None:
     row = next(r for r in data["power"]["rows"] if r["key"] == last)
     assert (row["doubling"]["half"], row["doubling"]["estimate"]) == ("cannot double", None)
     assert row["halving"]["estimate"] is not None
-    said = data["power"]["sets"][0]["finding"]
-    assert row["label"].lower() not in said
-    assert "over 36" not in said
+    sentence = data["power"]["sets"][0]["finding"]
+    assert row["label"].lower() not in sentence
+    assert "over 36" not in sentence
     for drawn in education_figures(data)["power"]:
         dots = [t for t in drawn["data"] if "hovertext" in t]
         assert [len(t["x"]) for t in dots] == [len(power) - 1, len(power)]
@@ -175,17 +175,21 @@ def test_rules_often_broken_everywhere_are_a_topic_for_all() -> None:
     high = tuple(dataclasses.replace(r, severity="high") for r in review.rules)
     review = dataclasses.replace(review, measures=shares, rules=high)
     data = education_data(review, figures, Site())
-    said = next(s for s in data["answer"] if s.startswith("Across the whole service"))
+    sentence = next(s for s in data["answer"] if s.startswith("Across the whole service"))
     # by the lower end of the interval; without a variance a rule is not named
-    at = [said.index(r) for r in ("source choice (", "repeated occlusion call (", "wall oxygen")]
+    at = [
+        sentence.index(r) for r in ("source choice (", "repeated occlusion call (", "wall oxygen")
+    ]
     assert at == sorted(at)
     span = f"95{NBSP}% 30–95{NBSP}%"
-    assert f"repeated occlusion call (3 of 4 trips, {span}; too few to compare bases)" in said
-    assert "cedar apart" in said
+    assert f"repeated occlusion call (3 of 4 trips, {span}; too few to compare bases)" in sentence
+    assert "cedar apart" in sentence
     alone = dataclasses.replace(review, measures=shares[shares["denominator"] < 99])
-    said = " ".join(education_data(alone, figures, Site())["answer"])
-    assert f"is repeated occlusion call (3 of 4 trips, {span}): too few to compare bases." in said
-    assert "settings gap" not in said
+    sentence = " ".join(education_data(alone, figures, Site())["answer"])
+    assert (
+        f"is repeated occlusion call (3 of 4 trips, {span}): too few to compare bases." in sentence
+    )
+    assert "settings gap" not in sentence
     whole = {r["rule"]: r["whole"] for r in data["rules"]}
     assert whole["wall-oxygen-time"].endswith(
         f"; over all months 22 of 320 trips (7{NBSP}%, 5–10{NBSP}%)"

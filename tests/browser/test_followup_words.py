@@ -12,10 +12,10 @@ from reports.director.screen_quality import screen_data
 from reports.education.data import education_data
 from reports.education.practice import practice_data
 from reports.month.data import month_data
-from reports.month.followup import answers_by_trip, confirmed_by_rule, loop_data, restated
+from reports.month.followup import answers_by_trip, confirmed_by_rule, followup_data, restated
 from reports.text.navigation import Site
 from reports.text.words import NBSP
-from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 
@@ -25,15 +25,15 @@ RULE = "wall-oxygen-time"
 
 
 def frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    columns = list(LOOP_OUTPUTS[name].to_schema().columns)
+    columns = list(FOLLOWUP_OUTPUTS[name].to_schema().columns)
     assert all(set(row) <= set(columns) for row in rows), name
     return pd.DataFrame(rows, columns=columns)
 
 
-def with_loop(month: MonthReview | None = None, **tables: list[dict[str, Any]]) -> MonthReview:
+def with_followup(month: MonthReview | None = None, **tables: list[dict[str, Any]]) -> MonthReview:
     frames = {name: frame(name, tables.get(name, [])) for name in MONTH_TABLES}
-    loop = LoopReview(baseline=False, published=0, ledger_head="0" * 64, **frames)
-    return dataclasses.replace(month or fixture_figures.full(), loop=loop)
+    followup = FollowUpReview(baseline=False, published=0, ledger_head="0" * 64, **frames)
+    return dataclasses.replace(month or fixture_figures.full(), followup=followup)
 
 
 def quality(**more: Any) -> dict[str, Any]:
@@ -56,17 +56,17 @@ def change(**more: Any) -> dict[str, Any]:
     return {**row, **more}
 
 
-def test_a_review_without_a_loop_shows_nothing_of_it() -> None:
-    review = dataclasses.replace(fixture_figures.full(), loop=None)
-    assert loop_data(review)["there"] is False
+def test_a_review_without_followup_shows_nothing_of_it() -> None:
+    review = dataclasses.replace(fixture_figures.full(), followup=None)
+    assert followup_data(review)["present"] is False
     assert confirmed_by_rule(review) == {} == answers_by_trip(review)
     assert not month_data(review)["any_confirmed"]
 
 
 def test_a_quiet_month_says_so_in_a_line() -> None:
-    data = loop_data(with_loop())
+    data = followup_data(with_followup())
     assert data["restated"]["finding"] == data["actions"]["finding"] == data["agreement"] == ""
-    assert "has not been published" in data["state"]
+    assert "has not been published" in data["publication"]
     assert data["left"] == len(fixture_figures.full().cases)
 
 
@@ -77,8 +77,8 @@ def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
                    unit="events per 100 ventilator hours", then=20.0, then_numerator=4.0,
                    then_denominator=20.0, now=25.0, now_numerator=5.0, now_denominator=20.0,
                    why="1 trip was corrected.")  # fmt: skip
-    review = with_loop(restatements=[same, change(), whole])
-    found = restated(review.loop, review)
+    review = with_followup(restatements=[same, change(), whole])
+    found = restated(review.followup, review)
     assert [r["figure"] for r in found["first"]] == [
         "Occlusion rate", "Variance share, Wall oxygen time", "Variance share, Unheated time",
     ]  # fmt: skip
@@ -94,8 +94,8 @@ def test_actions_overdue_come_first_and_ask_to_be_followed_up() -> None:
            "reviewer": "R1", "action": "Talk it through", "due_month": "2026-09",
            "overdue": False}  # fmt: skip
     late = {**row, "trip_id": "T2", "due_month": "2026-05", "overdue": True, "rules": None}
-    data = month_data(with_loop(follow_ups=[row, late]))
-    actions = data["loop"]["actions"]
+    data = month_data(with_followup(follow_ups=[row, late]))
+    actions = data["followup"]["actions"]
     assert [r["trip"] for r in actions["rows"]] == ["T2", "T1"]
     assert actions["finding"] == "2 actions are open, 1 of them overdue."
     assert actions["rows"][0]["rules"] == "the case as a whole"
@@ -105,21 +105,21 @@ def test_actions_overdue_come_first_and_ask_to_be_followed_up() -> None:
 def test_closed_cases_are_not_asked_for_again() -> None:
     own = {"trip_id": TRIP, "rule": RULE, "verdict": "deviation", "conclusion": "practice",
            "status": "closed", "reviewer": "R1", "readers": 2, "agreed": False}  # fmt: skip
-    review = with_loop(determinations=[own])
+    review = with_followup(determinations=[own])
     data = month_data(review)
     total = len(review.cases)
-    assert data["loop"]["left"] == total - 1
+    assert data["followup"]["left"] == total - 1
     asked = [sentence for sentence, _ in data["next_steps"]]
     assert f"Read the {total - 1:,} of {total:,} cases that nobody has closed" in asked
-    assert data["cases"]["rows"][0]["state"] == "closed: practice"
+    assert data["cases"]["rows"][0]["status"] == "closed: practice"
     answer = answers_by_trip(review)[TRIP][0]
     assert answer["readers"] == "2 readers, not alike: the later holds"
-    halfway = with_loop(determinations=[own, {**own, "rule": None, "status": "open"}])
-    assert loop_data(halfway)["left"] == total
+    halfway = with_followup(determinations=[own, {**own, "rule": None, "status": "open"}])
+    assert followup_data(halfway)["left"] == total
 
 
 def test_confirmed_shares_stand_beside_screened_ones() -> None:
-    review = with_loop(screen_quality=[
+    review = with_followup(screen_quality=[
         quality(month=MONTH, flags=3, reviewed=2, confirmed=1, practice=1, flag_wrong=1)
     ])  # fmt: skip
     share = {"measure": "confirmed-deviation-share", "month": MONTH, "group_by": "rule",
@@ -128,11 +128,11 @@ def test_confirmed_shares_stand_beside_screened_ones() -> None:
     measures = pd.concat([review.measures, pd.DataFrame([share])], ignore_index=True)
     found = confirmed_by_rule(dataclasses.replace(review, measures=measures))[RULE]
     assert found["share"].startswith("1 of 50 trips")
-    assert found["said"] == "2 of 3 flags read; the others may add to it"
+    assert found["reading"] == "2 of 3 flags read; the others may add to it"
 
 
 @pytest.mark.parametrize(
-    ("read", "confirmed", "high", "said"),
+    ("read", "confirmed", "high", "sentence"),
     [
         (0, 0, None, "None of 40 flagged variances has been concluded on"),
         (4, 1, 0.6, "Too few read to say (fewer than 10): wall oxygen time"),
@@ -141,29 +141,29 @@ def test_confirmed_shares_stand_beside_screened_ones() -> None:
     ],
 )
 def test_a_rule_cries_wolf_only_with_enough_flags_read(
-    read: int, confirmed: int, high: float | None, said: str
+    read: int, confirmed: int, high: float | None, sentence: str
 ) -> None:
     share = None if not read else confirmed / read
     row = quality(reviewed=read, confirmed=confirmed, confirmed_share=share, low=share, high=high)
-    assert said in screen_data(with_loop(screen_quality=[row]))["finding"]
+    assert sentence in screen_data(with_followup(screen_quality=[row]))["finding"]
 
 
 def test_an_audit_nobody_read_says_nothing_is_known() -> None:
     row = {"month": MONTH, "unflagged": 40, "drawn": 11, "read": 0, "missed": 0}
-    audit = loop_data(with_loop(audit_results=[row]))["audit"]
+    audit = followup_data(with_followup(audit_results=[row]))["audit"]
     assert audit["month"].endswith("nothing is known yet of what the rules miss.")
     found = {**row, "read": 10, "missed": 1, "miss_rate": 0.1, "low": 0.018, "high": 0.404,
              "method": "Wilson score"}  # fmt: skip
-    audit = loop_data(with_loop(audit_results=[found]))["audit"]
+    audit = followup_data(with_followup(audit_results=[found]))["audit"]
     assert f"miss rate 10{NBSP}% (2\u201340{NBSP}%; Wilson score)" in audit["month"]
 
 
 def test_education_leads_with_practice_or_says_that_flags_are_all_there_is() -> None:
     row = {"month": MONTH, "rule": RULE, "base": "cedar", "judged": 20, "flags": 4,
            "reviewed": 0, "practice": 0, "missed": 0}  # fmt: skip
-    review = with_loop(practice_variances=[row])
+    review = with_followup(practice_variances=[row])
     assert "all that follows counts flags" in practice_data(review)["finding"]
-    read = with_loop(practice_variances=[
+    read = with_followup(practice_variances=[
         {**row, "reviewed": 3, "practice": 2}, {**row, "base": "alder", "flags": 0, "missed": 1},
         {**row, "month": "2020-01", "reviewed": 4, "practice": 4},
     ])  # fmt: skip

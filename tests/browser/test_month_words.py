@@ -17,7 +17,7 @@ from reports.charts.palette import PAPER
 from reports.charts.parts import nice_ceiling, percent_format, rate_axis_top, tick_step
 from reports.charts.rate_data import rate_cell, rates_data, share_order
 from reports.charts.rate_figures import rates_figure
-from reports.charts.stacked_bars import WIDTH, strip
+from reports.charts.stacked_bars import WIDTH, stacked_bar
 from reports.month.data import month_data
 from reports.render.write import month_figures, safe_json
 from reports.text import sentences, words
@@ -32,7 +32,7 @@ def ratio(estimate: float, low: float, high: float, trips: int = 40) -> dict[str
 
 
 @pytest.mark.parametrize(
-    ("row", "said"),
+    ("row", "sentence"),
     [
         (
             ratio(1.6, 1.1, 2.3),
@@ -47,12 +47,12 @@ def ratio(estimate: float, low: float, high: float, trips: int = 40) -> dict[str
         (ratio(math.nan, math.nan, math.nan, 4), "too few to say (4 trips)"),
     ],
 )
-def test_a_ratio_in_words(row: dict[str, Any], said: str) -> None:
-    assert said in sentences.compare(row)
+def test_a_ratio_in_words(row: dict[str, Any], sentence: str) -> None:
+    assert sentence in sentences.compare(row)
 
 
 @pytest.mark.parametrize(
-    ("received", "expected", "said"),
+    ("received", "expected", "sentence"),
     [
         (54, 58, "54 of 58 trips expected for June 2026 were received."),
         (54, 54, "All 54 trips expected for June 2026 were received."),
@@ -63,9 +63,9 @@ def test_a_ratio_in_words(row: dict[str, Any], said: str) -> None:
         (1, None, "1 trip of June 2026 was received; how many there should be was not delivered."),
     ],
 )
-def test_trips_received_in_words(received: int, expected: int | None, said: str) -> None:
+def test_trips_received_in_words(received: int, expected: int | None, sentence: str) -> None:
     review = fixture.month_review(received=received, expected=expected)
-    assert sentences.received_sentence(review) == said
+    assert sentences.received_sentence(review) == sentence
 
 
 def test_a_month_short_of_trips_shows_no_signal() -> None:
@@ -125,8 +125,8 @@ def test_a_rate_of_few_trips_is_an_open_square_with_an_upper_bound_alone(narrow:
     square = next(t for t in drawn if t["marker"]["symbol"] == "square")
     assert square["marker"]["color"] == PAPER
     assert (square["x"], len(square["y"])) == ([0], 1)
-    said = " ".join(a["text"] for a in layout["annotations"])
-    assert "too few to say: at most 41.0" in said
+    sentence = " ".join(a["text"] for a in layout["annotations"])
+    assert "too few to say: at most 41.0" in sentence
 
 
 def test_a_bound_that_says_nothing_is_not_printed() -> None:
@@ -137,8 +137,8 @@ def test_a_bound_that_says_nothing_is_not_printed() -> None:
 def test_without_a_ratio_nothing_is_said_of_it() -> None:
     review = fixture.month_review()
     measures = review.measures[review.measures["measure"] != "occlusion-rate-ratio"]
-    said = month_data(dataclasses.replace(review, measures=measures))["occlusion_answer"]
-    assert len(said) == 1
+    sentence = month_data(dataclasses.replace(review, measures=measures))["occlusion_answer"]
+    assert len(sentence) == 1
     first = dataclasses.replace(review, months=("2026-06",))
     assert "no earlier month" in month_data(first)["occlusion_answer"][1]
 
@@ -151,10 +151,10 @@ def test_every_case_of_a_long_month_is_on_the_page() -> None:
     assert (listed["listed"], listed["total"], listed["hidden"]) == (900, 900, 0)
     assert sum(n for _, _, n in listed["filters"]["base"]) == 900
     case, given = packed["cases"][-1], review.cases.iloc[-1]
-    said = packed["words"]
+    sentence = packed["words"]
     assert (case[1], case[9]) == (given["trip_id"], given["why"])
-    assert said["base"][case[3]] == (given["base"],)
-    assert said["group"][case[6]][0] == given["group"]
+    assert sentence["base"][case[3]] == (given["base"],)
+    assert sentence["group"][case[6]][0] == given["group"]
     assert month_data(fixture.month_review())["cases"]["more"] is None
 
 
@@ -178,7 +178,7 @@ def test_shares_in_words() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "said"),
+    ("share", "sentence"),
     [
         (0, "0"),
         (0.0004, "<0.1"),
@@ -189,8 +189,8 @@ def test_shares_in_words() -> None:
         (1, "100"),
     ],
 )
-def test_a_share_is_never_rounded_onto_none_or_all(share: float, said: str) -> None:
-    assert words.percent(share) == f"{said}{NBSP}%"
+def test_a_share_is_never_rounded_onto_none_or_all(share: float, sentence: str) -> None:
+    assert words.percent(share) == f"{sentence}{NBSP}%"
 
 
 def test_rules_with_trips_to_read_first_then_by_severity() -> None:
@@ -230,7 +230,7 @@ def test_flow_shares_in_order() -> None:
 )
 def test_a_strip_is_full_and_holds_its_numbers(numbers: tuple[int, ...]) -> None:
     verdicts = ("deviation", "borderline", "cannot_tell", "authorised", "met")
-    parts = strip(dict(zip(verdicts, numbers, strict=True)))
+    parts = stacked_bar(dict(zip(verdicts, numbers, strict=True)))
     assert sum(p["width"] for p in parts) == pytest.approx(WIDTH, abs=0.05)
     assert [p["count"] for p in parts] == [f"{n:,}" for n in numbers if n]
     assert all(p["width"] >= 7 * len(p["count"]) for p in parts)
@@ -323,8 +323,8 @@ def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     review = fixture.month_review()
     groups = ["always_read", "deviation", "deviation", "cannot_tell", "audit"]
     cases = review.cases.head(5).assign(group=groups)
-    said = sentences.need_sentence(dataclasses.replace(review, cases=cases))
-    assert said.startswith(
+    sentence = sentences.need_sentence(dataclasses.replace(review, cases=cases))
+    assert sentence.startswith(
         "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
         " variance for review, 1 more that the record cannot settle on a high-severity rule and 1"
         " drawn at random from the others."
@@ -338,8 +338,8 @@ def test_why_so_many_are_read_is_said_by_their_first_reason() -> None:
     review = dataclasses.replace(fixture.month_review(), received=20)
     rules = ["wall-oxygen-time", "heat-ready", "heat-ready", "unheated-time", "heat-ready"]
     cases = review.cases.head(5).assign(group=[*["deviation"] * 4, "audit"], leading_rule=rules)
-    said = sentences.reasons_sentence(dataclasses.replace(review, cases=cases))
-    assert said == (
+    sentence = sentences.reasons_sentence(dataclasses.replace(review, cases=cases))
+    assert sentence == (
         f"Without the random audit that is 4 of the 20 trips received (20{NBSP}%). Most often the"
         " first reason is heat ready (2), unheated time (1) and wall oxygen time (1)."
     )

@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from reports.charts.static_rendering import png, svg
 from reports.render.packs import pack
 from reports.render.pictures import CAUTION, WIDTH, pictures, sheet
-from schemas.followup_outputs import LOOP_OUTPUTS, MONTH_TABLES, LoopReview
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 
@@ -26,10 +26,10 @@ PAGE_PX = {"A4": (297 - 28) * 96 / 25.4, "Letter": 279.4 * 96 / 25.4 - 28 * 96 /
 """Height of a page inside the style sheet's margins of 14 mm above and below."""
 
 
-def full_loop() -> LoopReview:
+def full_followup() -> FollowUpReview:
     """As many actions and restatements as there is room for, and more."""
     frames: dict[str, Any] = {
-        name: pd.DataFrame(columns=list(LOOP_OUTPUTS[name].to_schema().columns))
+        name: pd.DataFrame(columns=list(FOLLOWUP_OUTPUTS[name].to_schema().columns))
         for name in MONTH_TABLES
     }
     rules = list(fixture.COUNTS)
@@ -56,13 +56,13 @@ def full_loop() -> LoopReview:
          "determinations": 0, "trips": "T001", "why": "1 trip came late."}
         for rule in rules
     ])  # fmt: skip
-    return LoopReview(baseline=False, published=1, ledger_head="0" * 64, **frames)
+    return FollowUpReview(baseline=False, published=1, ledger_head="0" * 64, **frames)
 
 
 @pytest.fixture(scope="module")
 def review() -> MonthReview:
     month = fixture_figures.half_year()
-    return dataclasses.replace(month, loop=full_loop(), confidentiality=STATEMENT)
+    return dataclasses.replace(month, followup=full_followup(), confidentiality=STATEMENT)
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +83,7 @@ def test_a_pack_is_one_file_without_script_or_link(packs: dict[str, str]) -> Non
 
 
 def test_only_the_directors_pack_names_trips(packs: dict[str, str], review: MonthReview) -> None:
-    tokens = [*review.cases["trip_id"], *review.loop.follow_ups["trip_id"], "R77"]  # type: ignore[union-attr]
+    tokens = [*review.cases["trip_id"], *review.followup.follow_ups["trip_id"], "R77"]  # type: ignore[union-attr]
     assert not [t for t in tokens if re.search(rf"\b{re.escape(t)}\b", packs["committee"])]
     assert [t for t in tokens if t in packs["director"]]
     assert "Stays in the service." in packs["director"]
@@ -139,9 +139,9 @@ def test_a_picture_says_what_it_must_and_is_the_same_twice(review: MonthReview, 
     first, second = svg(sheet(made), WIDTH), svg(sheet(made), WIDTH)
     assert first == second
     assert png(sheet(made), WIDTH) == png(sheet(made), WIDTH)
-    said = " ".join(ET.fromstring(first).itertext())
-    squeezed = " ".join(said.split())
-    for text in (made.title, *made.said, CAUTION):
+    sentence = " ".join(ET.fromstring(first).itertext())
+    squeezed = " ".join(sentence.split())
+    for text in (made.title, *made.notes, CAUTION):
         assert " ".join(text.split())[:60] in squeezed
     assert "95" in squeezed or "sigmas" in squeezed
 

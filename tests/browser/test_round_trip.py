@@ -20,8 +20,8 @@ import reports
 from pipeline import measures
 from reports.text import words
 from reports.text.case_links import FOLDER, case_file
-from tests.acceptance.cli_kit import Run
-from tests.followup import kit
+from tests.acceptance.command_runs import Run
+from tests.followup import reviewed_store
 from tests.followup.conftest import DRAW, FIGURES
 from tests.followup.test_publish import written
 
@@ -97,7 +97,7 @@ def fill(workbook: Path, rule: str) -> Filled:
     A flag of `rule` is put down to practice and stays open, with an action; one of another rule
     was wrong; every trip of the audit is read, and in one a variance was missed.
     """
-    rows = kit.sheet(workbook)
+    rows = reviewed_store.sheet(workbook)
     flags = {r["rules"]: r["trip_id"] for r in rows if r["group"] == "deviation"}
     audit = [r["trip_id"] for r in rows if r["group"] == "audit"]
     trip = flags.pop(rule)
@@ -110,7 +110,7 @@ def fill(workbook: Path, rule: str) -> Filled:
         "action": ACTION, "due_month": JANUARY, "note": NOTE,
     }  # fmt: skip
     answers[flags[refuted]] = closed | {"conclusion": "flag_wrong"}
-    kit.fill(workbook, answers)
+    reviewed_store.fill(workbook, answers)
     return Filled(trip, words.rule_title(refuted), len(audit))
 
 
@@ -118,7 +118,7 @@ def test_a_flag_is_followed_to_the_next_months_pages(
     run: Run, page: Page, clean_delivery: Path, late: Late, tmp_path: Path
 ) -> None:
     folder, title = tmp_path / "pages", words.rule_title(late.rule)
-    begun = kit.delivery_like(clean_delivery, tmp_path / "begun", without=late.trips)
+    begun = reviewed_store.delivery_like(clean_delivery, tmp_path / "begun", without=late.trips)
     assert run("review", begun, "--month", JANUARY, "--into", folder, "--by", "C1").code == 0
     workbook = folder / "sheets" / f"{JANUARY}.xlsx"
     filled = fill(workbook, late.rule)
@@ -130,7 +130,7 @@ def test_a_flag_is_followed_to_the_next_months_pages(
     after = run("review", clean_delivery, "--month", FEBRUARY, "--into", folder, "--by", "C1")
     assert after.code == 0
     look_at_february(page, folder, filled, title, late)
-    rows = kit.sheet(folder / "sheets" / f"{FEBRUARY}.xlsx")
+    rows = reviewed_store.sheet(folder / "sheets" / f"{FEBRUARY}.xlsx")
     still = [(row["trip_id"], row["status"]) for row in rows if row["group"] == "follow_up"]
     assert still == [(filled.trip, "open")]
     # from the store alone, in another place, after all of that

@@ -45,7 +45,7 @@ class Started:
     """A command that was begun; `end` waits for it."""
 
     process: ForkServerProcess
-    said: Path
+    sentence: Path
 
     def end(self, most_s: float = 300) -> Ended:
         """Wait for it, and say how it ended; a process that hangs is killed, and fails."""
@@ -81,11 +81,11 @@ def start(
     `kill_before`: it kills itself before so many writes to the disk; `at`: not before this time;
     `before`: what it does first (a function of a module).
     """
-    said = Path(tempfile.mkdtemp(prefix="said-"))
+    sentence = Path(tempfile.mkdtemp(prefix="said-"))
     argv = ["tailrace", *map(str, arguments)]
-    process = _context().Process(target=_run, args=(argv, said, kill_before, at, before))
+    process = _context().Process(target=_run, args=(argv, sentence, kill_before, at, before))
     process.start()
-    return Started(process, said)
+    return Started(process, sentence)
 
 
 def run(*arguments: object, kill_before: int | None = None, before: Before | None = None) -> Ended:
@@ -101,12 +101,14 @@ def together(*commands: Sequence[object]) -> list[Ended]:
 
 def writes(*arguments: object, before: Before | None = None) -> int:
     """How many writes to the disk a command makes that `kill_before` counts."""
-    said = run(*arguments, kill_before=-1, before=before)
-    assert said.fine, said
-    return int(said.err.rsplit("writes:", 1)[1])
+    sentence = run(*arguments, kill_before=-1, before=before)
+    assert sentence.fine, sentence
+    return int(sentence.err.rsplit("writes:", 1)[1])
 
 
-def _run(argv: list[str], said: Path, kill_before: int | None, at: float, before: Before) -> None:
+def _run(
+    argv: list[str], sentence: Path, kill_before: int | None, at: float, before: Before
+) -> None:
     from pipeline.cli import main as cli
 
     sys.argv = argv
@@ -121,8 +123,8 @@ def _run(argv: list[str], said: Path, kill_before: int | None, at: float, before
             os.kill(os.getpid(), signal.SIGKILL)
 
     with (
-        (said / "out").open("w", encoding="utf-8", errors="surrogateescape") as out,
-        (said / "err").open("w", encoding="utf-8", errors="surrogateescape") as err,
+        (sentence / "out").open("w", encoding="utf-8", errors="surrogateescape") as out,
+        (sentence / "err").open("w", encoding="utf-8", errors="surrogateescape") as err,
         redirect_stdout(out),
         redirect_stderr(err),
     ):

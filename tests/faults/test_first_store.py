@@ -60,8 +60,8 @@ def test_a_slow_process_never_replaces_a_store_that_was_finished_meanwhile(tmp_p
     con.execute("create table delivered.mark as select 7 as mark")
     con.close()
     go(slow)
-    _, said = slow.communicate(timeout=60)
-    assert (slow.returncode, said) == (0, "")
+    _, sentence = slow.communicate(timeout=60)
+    assert (slow.returncode, sentence) == (0, "")
     con = open_store(path, create=False)
     assert con.execute("from delivered.mark").fetchall() == [(7,)]
     con.close()
@@ -75,8 +75,8 @@ def test_three_begun_together_all_find_what_they_stored(tmp_path: Path) -> None:
         several = [begin(AT_ONCE, path, who) for who in range(3)]
         for process in several:
             go(process)
-        said = [process.communicate(timeout=60)[1] for process in several]
-        assert (said, [process.returncode for process in several]) == ([""] * 3, [0] * 3)
+        sentence = [process.communicate(timeout=60)[1] for process in several]
+        assert (sentence, [process.returncode for process in several]) == ([""] * 3, [0] * 3)
         con = open_store(path, create=False, read_only=True)
         assert con.execute("from said.by order by who").fetchall() == [(0,), (1,), (2,)]
         con.close()

@@ -14,7 +14,7 @@ import pytest
 
 from tests.faults import world
 from tests.faults.commands import Ended
-from tests.followup import kit
+from tests.followup import reviewed_store
 
 SIZE_MB = 64
 
@@ -42,15 +42,15 @@ def delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def leave_room(disk: Path, kib: int) -> None:
     filler = disk / "filler"
     filler.unlink(missing_ok=True)
-    room = os.statvfs(disk)
+    disk_errors = os.statvfs(disk)
     with filler.open("wb") as file:
-        file.write(bytes(max(0, room.f_bavail * room.f_frsize - kib * 1024)))
+        file.write(bytes(max(0, disk_errors.f_bavail * disk_errors.f_frsize - kib * 1024)))
 
 
 def deliveries(into: Path) -> int:
     if not (into / "store.duckdb").exists():
         return 0
-    (count,) = kit.ask(into, "select count(*) from delivered.receipt")[0]
+    (count,) = reviewed_store.ask(into, "select count(*) from delivered.receipt")[0]
     return int(count)
 
 

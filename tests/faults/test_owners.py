@@ -12,7 +12,7 @@ import pytest
 from pipeline.handover import write_out
 from pipeline.store import owners
 from pipeline.store.database import open_scratch, open_store
-from tests.acceptance.cli_kit import Run, data_alone
+from tests.acceptance.command_runs import Run, data_alone
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="permissions are kept elsewhere here")
 
@@ -119,7 +119,7 @@ def test_what_is_spilt_and_a_scratch_folder_are_the_owners(tmp_path: Path, umask
 
 
 def test_a_mapped_delivery_and_its_list_of_problems(run_: Run, tmp_path: Path, umask: int) -> None:
-    from tests.mapping import kit as mapping
+    from tests.mapping import small_source as mapping
 
     folder = mapping.source(tmp_path / "own")
     ran = run_("map", folder, "--to", "made", "--problems", "list.csv")

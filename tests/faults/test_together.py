@@ -9,7 +9,7 @@ import pytest
 from pipeline.followup.ledger_words import ledger
 from tests.faults import commands, world
 from tests.faults.world import World
-from tests.followup import kit
+from tests.followup import reviewed_store
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +30,7 @@ def test_a_first_review_and_another_service_month_begun_together(
     assert all("is using this store" in end.err for end in ends if end.code == 3)
     succeeded = sum(end.fine for end in ends)
     assert succeeded >= 1
-    assert kit.ask(into, "select count(*) from delivered.delivery") == [(succeeded,)]
+    assert reviewed_store.ask(into, "select count(*) from delivered.delivery") == [(succeeded,)]
     assert world.dangling(into) == []
     assert ledger(into)[1] == []
 
@@ -44,12 +44,12 @@ def test_sheets_of_three_kinds_read_together_are_all_there(made: World, tmp_path
     for end, table in zip(ends, ("determination", "correction", "retraining"), strict=True):
         # one that waited in vain says who held the store, and has stored nothing
         assert end.code == 0 or (end.code == 3 and "is using this store" in end.err), end
-        assert kit.ask(into, f"select count(*) from loop.{table}") == [(int(end.fine),)]
+        assert reviewed_store.ask(into, f"select count(*) from loop.{table}") == [(int(end.fine),)]
     assert ledger(into)[1] == []
 
 
 def test_two_mappings_into_one_folder_and_with_one_crosswalk(made: World, tmp_path: Path) -> None:
-    from tests.mapping import kit as mapping
+    from tests.mapping import small_source as mapping
 
     into = made.prepare("map", tmp_path / "into")
     twice = commands.together(*[made.operations(into)["map"]] * 2)

@@ -19,8 +19,8 @@ import duckdb
 
 from pipeline.followup.ledger_words import ledger
 from tests.faults import commands
-from tests.followup import kit
-from tests.mapping import kit as mapping
+from tests.followup import reviewed_store
+from tests.mapping import small_source as mapping
 
 MONTH = "2026-02"
 UNIT = re.compile(r"((?:shared/)?\d{4}-\d{2}|assets|made)(/|$)")
@@ -102,20 +102,24 @@ def make(top: Path, trips: int = 24) -> World:
     simulate(top / "delivery", trips=trips, months=2, seed=7)
     done = commands.run("review", top / "delivery", "--into", world.base, before=plainly)
     assert done.fine, done
-    trip, rule = kit.flagged(world.base)[0]
-    other = next(t for t, month in kit.trips_of(top / "delivery") if month == MONTH and t != trip)
-    kit.delivery_like(
+    trip, rule = reviewed_store.flagged(world.base)[0]
+    other = next(
+        t for t, month in reviewed_store.trips_of(top / "delivery") if month == MONTH and t != trip
+    )
+    reviewed_store.delivery_like(
         top / "delivery", top / "replaced", edits={("trips", other): {"weight_kg": "7.7"}}
     )
-    kit.write_csv(top / "answers.csv", [kit.answer(trip, rule, "practice")])
+    reviewed_store.write_csv(top / "answers.csv", [reviewed_store.answer(trip, rule, "practice")])
     line = _line_of(top / "delivery" / "trips.csv", other)
     fix = {"trip_id": other, "table": "trips", "line": f"{line}", "at_s": ""}
-    kit.write_csv(top / "fixes.csv", [
+    reviewed_store.write_csv(top / "fixes.csv", [
         {**fix, "column": "weight_kg", "value": "7.9", "reason": "misread", "by": "Q1"}
     ])  # fmt: skip
-    base = kit.ask(world.base, f"select base from delivered.trips where trip_id = '{trip}'")[0][0]
+    base = reviewed_store.ask(
+        world.base, f"select base from delivered.trips where trip_id = '{trip}'"
+    )[0][0]
     held = {"month": "2026-01", "base": base, "crew_member": "", "rule": rule}
-    kit.write_csv(top / "retraining.csv", [held])
+    reviewed_store.write_csv(top / "retraining.csv", [held])
     mapping.source(top / "own")
     return world
 

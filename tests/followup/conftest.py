@@ -20,7 +20,7 @@ from pipeline.judging import whatif
 from reports.render import workbook
 from schemas.measure_outputs import MEASURE_OUTPUTS
 
-from . import kit
+from . import reviewed_store
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -33,8 +33,8 @@ def plain_page(review: MonthReview, folder: Path, _: object = None) -> Path:
     """A page that holds every figure of the month and every restatement."""
     page = folder / review.month / "index.html"
     page.parent.mkdir(parents=True, exist_ok=True)
-    assert review.loop is not None
-    text = review.measures.to_csv(index=False) + review.loop.restatements.to_csv(index=False)
+    assert review.followup is not None
+    text = review.measures.to_csv(index=False) + review.followup.restatements.to_csv(index=False)
     page.write_text(text, encoding="utf-8")
     (folder / "assets").mkdir(exist_ok=True)
     (folder / "assets" / "page.css").write_text("body {}\n", encoding="utf-8")
@@ -85,4 +85,4 @@ def reviewed_once(
 @pytest.fixture
 def folder(reviewed_once: Path, tmp_path: Path) -> Path:
     """A copy of the reviewed folder."""
-    return kit.copy_of(reviewed_once, tmp_path / "pages")
+    return reviewed_store.copy_of(reviewed_once, tmp_path / "pages")

@@ -10,9 +10,9 @@ import pytest
 from pipeline.followup.audit import audit_results
 from pipeline.followup.confirmed import FEWEST_READINGS, agreement
 
-from . import kit, world
+from . import judged_store, reviewed_store
 from .test_commands import Run, run
-from .test_confirmed import MONTH, said, trips
+from .test_confirmed import MONTH, sentence, trips
 
 __all__ = ["run"]
 
@@ -20,15 +20,16 @@ __all__ = ["run"]
 @pytest.fixture
 def one(folder: Path) -> tuple[str, str]:
     """A trip of the month with a variance, and its rule."""
-    return kit.flagged(folder)[0]
+    return reviewed_store.flagged(folder)[0]
 
 
 def test_codes_are_read_in_any_case(run: Run, folder: Path, one: tuple[str, str]) -> None:
-    row = kit.answer(*one, "Practice", status="Closed", refer_to="DIRECTOR")
-    ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row, dict.fromkeys(row, "")]),
+    row = reviewed_store.answer(*one, "Practice", status="Closed", refer_to="DIRECTOR")
+    rows = [row, dict.fromkeys(row, "")]
+    ran = run("determine", reviewed_store.write_csv(folder.parent / "a.csv", rows),
               "--into", folder)  # fmt: skip
     assert (ran.code, ran.err) == (0, "")
-    assert kit.ask(folder, "SELECT conclusion, status, refer_to FROM loop.answer") == [
+    assert reviewed_store.ask(folder, "SELECT conclusion, status, refer_to FROM loop.answer") == [
         ("practice", "closed", "director")
     ]
 
@@ -48,13 +49,15 @@ def test_answers_that_cannot_stand_are_set_aside_with_a_sentence(
     run: Run, folder: Path, one: tuple[str, str], cells: dict[str, str], told_of: tuple[str, str]
 ) -> None:
     column, word = told_of
-    row = kit.answer(*one, "practice") | cells
-    ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row]), "--into", folder)
+    row = reviewed_store.answer(*one, "practice") | cells
+    ran = run(
+        "determine", reviewed_store.write_csv(folder.parent / "a.csv", [row]), "--into", folder
+    )
     assert ran.code == 4
     told = [line for line in (ran.out + ran.err).splitlines() if f": {column}:" in line]
     assert any("line 2" in line and word in line for line in told), ran
     assert "Marlowe" not in ran.out + ran.err
-    assert kit.ask(folder, "SELECT count(*) FROM loop.answer") == [(0,)]
+    assert reviewed_store.ask(folder, "SELECT count(*) FROM loop.answer") == [(0,)]
 
 
 @pytest.mark.parametrize(
@@ -63,17 +66,21 @@ def test_answers_that_cannot_stand_are_set_aside_with_a_sentence(
 def test_a_note_without_a_name_stands(
     run: Run, folder: Path, one: tuple[str, str], note: str
 ) -> None:
-    row = kit.answer(*one, "practice", note=note)
-    ran = run("determine", kit.write_csv(folder.parent / "a.csv", [row]), "--into", folder)
+    row = reviewed_store.answer(*one, "practice", note=note)
+    ran = run(
+        "determine", reviewed_store.write_csv(folder.parent / "a.csv", [row]), "--into", folder
+    )
     assert (ran.code, ran.err) == (0, "")
 
 
 @pytest.mark.parametrize("readings", [2, FEWEST_READINGS - 1, FEWEST_READINGS])
 def test_a_kappa_needs_ten_double_readings(readings: int) -> None:
-    con = world.world(trips({"deviation": 20}))
+    con = judged_store.with_trips(trips({"deviation": 20}))
     for reviewer, other in (("R1", "practice"), ("R2", "logistics")):
         answers: dict[int, str | None] = dict.fromkeys(range(readings), "practice")
-        world.answered(con, said({**answers, 0: other, 1: "equipment"}, reviewer=reviewer))
+        judged_store.answered(
+            con, sentence({**answers, 0: other, 1: "equipment"}, reviewer=reviewer)
+        )
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         row = agreement(con, MONTH).iloc[0]
@@ -82,10 +89,10 @@ def test_a_kappa_needs_ten_double_readings(readings: int) -> None:
 
 
 def test_a_reader_who_always_says_the_same_gives_no_kappa() -> None:
-    con = world.world(trips({"deviation": 20}))
+    con = judged_store.with_trips(trips({"deviation": 20}))
     for reviewer, other in (("R1", "practice"), ("R2", "logistics")):
         answers: dict[int, str | None] = dict.fromkeys(range(12), "practice")
-        world.answered(con, said({**answers, 0: other}, reviewer=reviewer))
+        judged_store.answered(con, sentence({**answers, 0: other}, reviewer=reviewer))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         row = agreement(con, MONTH).iloc[0]
@@ -95,13 +102,13 @@ def test_a_reader_who_always_says_the_same_gives_no_kappa() -> None:
 
 @pytest.mark.parametrize("readings", [3, FEWEST_READINGS])
 def test_a_miss_rate_needs_ten_readings(readings: int) -> None:
-    con = world.world(trips({"met": 40}))
+    con = judged_store.with_trips(trips({"met": 40}))
     from pipeline.followup.audit import draw_audit
 
-    world.cases(con, MONTH)
+    judged_store.cases(con, MONTH)
     draw_audit(con, MONTH)
     drawn = con.execute("SELECT trip_id FROM loop.audit ORDER BY ALL").df().head(readings)
-    world.answered(con, drawn.assign(conclusion=["missed"] + [None] * (readings - 1)))
+    judged_store.answered(con, drawn.assign(conclusion=["missed"] + [None] * (readings - 1)))
     row = audit_results(con, MONTH).iloc[0]
     assert (row["read"], row["missed"]) == (readings, 1)
     assert row[["miss_rate", "low", "high"]].isna().all() == (readings < FEWEST_READINGS)

@@ -14,8 +14,8 @@ from pipeline.followup.audit import add_audit_cases, audit_results, audit_size, 
 from pipeline.followup.month import miss_rates
 from schemas.followup_outputs import AuditResults
 
-from . import world
-from .world import RULE
+from . import judged_store
+from .judged_store import RULE
 
 
 def one_month(trips: int, flagged: int = 0, month: str = "2026-01") -> pd.DataFrame:
@@ -50,8 +50,8 @@ def test_size_with_the_finite_population_correction() -> None:
 
 def test_the_same_month_gives_the_same_draw_and_another_month_another() -> None:
     def drawn(month: str) -> list[str]:
-        con = world.world(one_month(80, 5, month))
-        world.cases(con, month)
+        con = judged_store.with_trips(one_month(80, 5, month))
+        judged_store.cases(con, month)
         draw_audit(con, month)
         rows = con.execute("SELECT trip_id FROM loop.audit ORDER BY mark").fetchall()
         return [trip.removeprefix(month) for (trip,) in rows]
@@ -63,8 +63,8 @@ def test_the_same_month_gives_the_same_draw_and_another_month_another() -> None:
 
 
 def test_flagged_trips_are_never_drawn_and_drawn_ones_become_cases() -> None:
-    con = world.world(one_month(40, 15))
-    world.cases(con, "2026-01")
+    con = judged_store.with_trips(one_month(40, 15))
+    judged_store.cases(con, "2026-01")
     draw_audit(con, "2026-01")
     flagged = {f"2026-01-{n:04d}" for n in range(15)}
     drawn = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
@@ -81,9 +81,9 @@ def test_flagged_trips_are_never_drawn_and_drawn_ones_become_cases() -> None:
 
 def test_a_draw_stays_and_late_trips_join_by_the_same_chance() -> None:
     """Over many months, of 100 late trips as large a part is drawn as of the 100 before them."""
-    labels = world.months(60)
+    labels = judged_store.months(60)
     both = pd.concat([one_month(200, 0, month) for month in labels], ignore_index=True)
-    con = world.world(both)
+    con = judged_store.with_trips(both)
     con.execute("CREATE TABLE all_trips AS FROM judged.trip_window")
     con.execute("DELETE FROM judged.trip_window WHERE trip_key % 2 = 0")
     first = set()
@@ -115,7 +115,7 @@ def test_a_draw_stays_and_late_trips_join_by_the_same_chance() -> None:
 PLANTED = (0.03, 0.12, 0.30)
 SIZES = (90, 40, 200)
 """Trips without findings of a month: the miss rates go round with the months, and so do these."""
-LABELS = world.months(360)
+LABELS = judged_store.months(360)
 TOGETHER = 3
 """So many months of one planted rate and of all three sizes are taken together."""
 
@@ -129,13 +129,13 @@ def audited() -> Iterator[duckdb.DuckDBPyConnection]:
         ignore_index=True,
     )
     rate = trips["month"].map({month: PLANTED[n % 3] for n, month in enumerate(LABELS)})
-    con = world.world(trips)
+    con = judged_store.with_trips(trips)
     for month in LABELS:
         draw_audit(con, month)
     drawn = con.execute("SELECT month, trip_id FROM loop.audit ORDER BY ALL").df()
     missed = dict(zip(trips["trip_id"], generator.random(len(trips)) < rate, strict=True))
     drawn["conclusion"] = [("missed" if missed[trip] else None) for trip in drawn["trip_id"]]
-    world.answered(con, drawn)
+    judged_store.answered(con, drawn)
     yield con
     con.close()
 
@@ -156,7 +156,7 @@ def test_the_miss_rate_recovers_the_planted_one(months_read: pd.DataFrame, plant
     assert len(single) == 120
     assert (single["read"] == single["drawn"]).all()
     inside = (single["low"] <= planted) & (planted <= single["high"])
-    due = [world.wilson_coverage(int(n), planted) for n in single["read"]]
+    due = [judged_store.wilson_coverage(int(n), planted) for n in single["read"]]
     assert min(due) > 0.90
     spread = math.sqrt(sum(d * (1 - d) for d in due)) / len(due)
     assert abs(inside.mean() - np.mean(due)) <= 3 * spread
@@ -189,13 +189,13 @@ def test_the_rate_of_months_together_recovers_it_too(
 def test_months_weigh_as_many_trips_as_they_have() -> None:
     """Two months reckoned by hand: 3 of 10 read of 20, none of 10 read of 180."""
     trips = pd.concat([one_month(20, 0, "2026-01"), one_month(180, 0, "2026-02")])
-    con = world.world(trips.reset_index(drop=True))
+    con = judged_store.with_trips(trips.reset_index(drop=True))
     for month, size in (("2026-01", 20), ("2026-02", 180)):
         con.execute("INSERT INTO loop.audit_draw VALUES (?, 's', ?, 10, 0.1, 0.05)", [month, size])
         con.execute(f"""INSERT INTO loop.audit SELECT '{month}', '{month}-' || lpad(i::VARCHAR, 4,
                         '0'), 'm' FROM range(10) r(i)""")  # fmt: skip
     ids = [f"{month}-{n:04d}" for month in ("2026-01", "2026-02") for n in range(10)]
-    world.answered(con, pd.DataFrame({
+    judged_store.answered(con, pd.DataFrame({
         "trip_id": ids, "conclusion": ["missed"] * 3 + [None] * 17
     }))  # fmt: skip
     found = audit_results(con, "2026-02")
@@ -212,22 +212,22 @@ def test_months_weigh_as_many_trips_as_they_have() -> None:
 
 
 def test_unread_trips_are_no_answers_and_nothing_read_is_no_rate() -> None:
-    con = world.world(one_month(60))
+    con = judged_store.with_trips(one_month(60))
     draw_audit(con, "2026-01")
     nothing = audit_results(con, "2026-01")
     assert list(nothing["read"]) == [0, 0]
     assert nothing[["miss_rate", "low", "high"]].isna().all(axis=None)
     ((trip,),) = con.execute("SELECT min(trip_id) FROM loop.audit").fetchall()
-    world.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"],
+    judged_store.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"],
                                       "status": ["awaiting_crew"]}))  # fmt: skip
     assert list(audit_results(con, "2026-01")["read"]) == [0, 0]
-    world.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"]}))
+    judged_store.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"]}))
     found = audit_results(con, "2026-01")
     assert (found["read"].iloc[0], found["missed"].iloc[0]) == (1, 1)
 
 
 def test_a_drawn_trip_that_is_flagged_later_leaves_the_audit() -> None:
-    con = world.world(one_month(60))
+    con = judged_store.with_trips(one_month(60))
     draw_audit(con, "2026-01")
     before = audit_results(con, "2026-01")["drawn"].iloc[0]
     con.execute("""UPDATE judged.verdict SET verdict = 'deviation' WHERE trip_key = (
@@ -236,8 +236,8 @@ def test_a_drawn_trip_that_is_flagged_later_leaves_the_audit() -> None:
 
 
 def test_without_an_audit_there_is_an_empty_table() -> None:
-    con = world.world(one_month(3, 3))
-    world.cases(con, "2026-01")
+    con = judged_store.with_trips(one_month(3, 3))
+    judged_store.cases(con, "2026-01")
     draw_audit(con, "2026-01")
     found = audit_results(con, "2026-01")
     assert found.empty

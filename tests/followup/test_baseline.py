@@ -11,14 +11,14 @@ from pipeline.errors import Refused
 from pipeline.followup.ledger_words import ledger
 from pipeline.review import review
 
-from . import kit
+from . import reviewed_store
 
 
 def of_month(delivery: Path, to: Path, month: str) -> Path:
     """A delivery of one month alone."""
     trips = pd.read_csv(delivery / "trips.csv", dtype=str)
     others = trips[trips["service_month"] != month]["trip_id"]
-    kit.delivery_like(delivery, to, without=others)
+    reviewed_store.delivery_like(delivery, to, without=others)
     export = (to / "export.toml").read_text("utf-8").splitlines()
     kept = [
         f'months = ["{month}"]' if line.startswith("months") else line
@@ -35,16 +35,16 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     folder = tmp_path / "pages"
     history = of_month(clean_delivery, tmp_path / "history", "2026-01")
     done = review(history, folder, baseline=True, by="C1")
-    assert done.month.loop is not None
-    assert done.month.loop.baseline
+    assert done.month.followup is not None
+    assert done.month.followup.baseline
     assert done.month.cases.empty
     assert done.month.trips_with_finding == 0
-    assert kit.flagged(folder, "2026-01")
-    assert kit.sheet(folder / "sheets" / "2026-01.xlsx") == []
-    assert kit.ask(folder, "FROM loop.audit") == []
+    assert reviewed_store.flagged(folder, "2026-01")
+    assert reviewed_store.sheet(folder / "sheets" / "2026-01.xlsx") == []
+    assert reviewed_store.ask(folder, "FROM loop.audit") == []
     now = review(clean_delivery, folder)
-    assert now.month.loop is not None
-    assert not now.month.loop.baseline
+    assert now.month.followup is not None
+    assert not now.month.followup.baseline
     assert {"deviation", "audit"} <= set(now.month.cases["group"])
     months = set(now.month.measures["month"])
     assert {"2026-01", "2026-02", "to 2026-02"} <= months
@@ -56,11 +56,11 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
 
 
 def test_months_whose_cases_were_opened_are_no_baseline(folder: Path, clean_delivery: Path) -> None:
-    before = kit.ask(folder, "FROM loop.ledger")
+    before = reviewed_store.ask(folder, "FROM loop.ledger")
     with pytest.raises(Refused) as caught:
         review(clean_delivery, folder, baseline=True)
     (problem,) = caught.value.problems
     assert problem.code == "baseline-late"
-    assert kit.MONTH in problem.what
-    assert kit.ask(folder, "FROM loop.baseline") == []
-    assert kit.ask(folder, "FROM loop.ledger") == before
+    assert reviewed_store.MONTH in problem.what
+    assert reviewed_store.ask(folder, "FROM loop.baseline") == []
+    assert reviewed_store.ask(folder, "FROM loop.ledger") == before

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.cli import main as cli
 
-from . import kit
+from . import reviewed_store
 
 COMMANDS = {
     "determine": ["FILE", "--into", "--by"],
@@ -59,12 +59,14 @@ def test_help_names_every_argument(run: Run, command: str) -> None:
 def test_determine_says_what_it_did_and_exits_with_4_if_rows_were_set_aside(
     run: Run, folder: Path, tmp_path: Path
 ) -> None:
-    pair = kit.flagged(folder)[0]
-    good = kit.write_csv(tmp_path / "good.csv", [kit.answer(*pair, "practice", reviewer="")])
+    pair = reviewed_store.flagged(folder)[0]
+    good = reviewed_store.write_csv(
+        tmp_path / "good.csv", [reviewed_store.answer(*pair, "practice", reviewer="")]
+    )
     ran = run("determine", good, "--into", folder, "--by", "R1")
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.startswith("1 answers read: 1 stored, 0 said before, 0 set aside.")
-    bad = kit.write_csv(tmp_path / "bad.csv", [kit.answer(*pair, "guilty")])
+    bad = reviewed_store.write_csv(tmp_path / "bad.csv", [reviewed_store.answer(*pair, "guilty")])
     ran = run("determine", bad, "--into", folder)
     assert ran.code == 4
     assert "bad.csv, line 2: conclusion: must be one of practice" in ran.err
@@ -77,26 +79,42 @@ def test_determine_says_what_it_did_and_exits_with_4_if_rows_were_set_aside(
 
 
 def test_correct_exits_as_determine(run: Run, folder: Path, tmp_path: Path) -> None:
-    ((trip,),) = kit.ask(folder, "SELECT min(trip_id) FROM delivered.trips")
+    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM delivered.trips")
     row = {"trip_id": trip, "table": "trips", "column": "weight_kg", "value": "9",
            "reason": "misread"}  # fmt: skip
-    ran = run("correct", kit.write_csv(tmp_path / "a.csv", [row]), "--into", folder, "--by", "C1")
+    ran = run(
+        "correct",
+        reviewed_store.write_csv(tmp_path / "a.csv", [row]),
+        "--into",
+        folder,
+        "--by",
+        "C1",
+    )
     assert (ran.code, ran.err) == (0, "")
     assert "1 trip was judged again" in ran.out
     row["value"] = "900"
-    ran = run("correct", kit.write_csv(tmp_path / "a.csv", [row]), "--into", folder, "--by", "C1")
+    ran = run(
+        "correct",
+        reviewed_store.write_csv(tmp_path / "a.csv", [row]),
+        "--into",
+        folder,
+        "--by",
+        "C1",
+    )
     assert ran.code == 4
     assert "must be a number from 0.4 to 150 kg" in ran.err
 
 
 def test_retrained_exits_as_determine(run: Run, folder: Path, tmp_path: Path) -> None:
-    ((base,),) = kit.ask(folder, "SELECT max(base) FROM delivered.trips")
+    ((base,),) = reviewed_store.ask(folder, "SELECT max(base) FROM delivered.trips")
     row = {"month": "2026-02", "base": base, "rule": "heat-ready"}
-    sheet = kit.write_csv(tmp_path / "a.csv", [row])
+    sheet = reviewed_store.write_csv(tmp_path / "a.csv", [row])
     ran = run("retrained", sheet, "--into", folder, "--by", "E1")
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.startswith("1 row read: 1 stored, 0 known before, 0 set aside.")
-    ran = run("retrained", kit.write_csv(sheet, [row | {"base": "nowhere"}]), "--into", folder)
+    ran = run(
+        "retrained", reviewed_store.write_csv(sheet, [row | {"base": "nowhere"}]), "--into", folder
+    )
     assert ran.code == 4
     assert "a.csv, line 2: base: no trip of the store has this base." in ran.err
     sheet.write_text("month;base;rule\n", encoding="utf-8")
@@ -104,18 +122,20 @@ def test_retrained_exits_as_determine(run: Run, folder: Path, tmp_path: Path) ->
 
 
 def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
-    ran = run("publish", kit.MONTH, "--into", folder, "--by", "D1")
+    ran = run("publish", reviewed_store.MONTH, "--into", folder, "--by", "D1")
     assert (ran.code, ran.err) == (0, "")
-    assert ran.out.startswith(f"{kit.MONTH} is published: ")
+    assert ran.out.startswith(f"{reviewed_store.MONTH} is published: ")
     back = tmp_path / "back"
-    assert run("publish", kit.MONTH, "--into", folder, "--reproduce", back).code == 0
-    page = f"{kit.MONTH}/index.html"
+    assert run("publish", reviewed_store.MONTH, "--into", folder, "--reproduce", back).code == 0
+    page = f"{reviewed_store.MONTH}/index.html"
     assert (back / page).read_bytes() == (folder / page).read_bytes()
-    assert run("publish", kit.MONTH, "--into", folder, "--time", 1).code == 2
-    twice = run("publish", kit.MONTH, "--into", folder, "--reproduce", back / "x", "--time", 2)
+    assert run("publish", reviewed_store.MONTH, "--into", folder, "--time", 1).code == 2
+    twice = run(
+        "publish", reviewed_store.MONTH, "--into", folder, "--reproduce", back / "x", "--time", 2
+    )
     assert twice.code == 3
     assert "has been published once. Name a number from 1 to 1." in twice.err
-    full = run("publish", kit.MONTH, "--into", folder, "--reproduce", back)
+    full = run("publish", reviewed_store.MONTH, "--into", folder, "--reproduce", back)
     assert full.code == 2
     assert "not empty" in full.err
     assert run("publish", "2030-01", "--into", folder).code == 2
@@ -128,7 +148,7 @@ def test_ledger_prints_and_refuses_what_was_tampered_with(run: Run, folder: Path
     ran = run("ledger", "--into", folder)
     assert (ran.code, ran.err) == (0, "")
     assert "The ledger is whole: 2 entries." in ran.out
-    kit.tamper(folder, "UPDATE loop.ledger SET what = 'audit' WHERE entry_no = 1")
+    reviewed_store.tamper(folder, "UPDATE loop.ledger SET what = 'audit' WHERE entry_no = 1")
     ran = run("ledger", "--into", folder)
     assert ran.code == 3
     assert "Entry 1 (audit) was changed after it was written" in ran.err
@@ -146,6 +166,6 @@ def test_review_takes_who_and_how_precise(run: Run, clean_delivery: Path, tmp_pa
     into = tmp_path / "pages"
     ran = run("review", clean_delivery, "--into", into, "--by", "C1", "--audit-within", "0.3")
     assert ran.code == 0
-    ((wanted, width),) = kit.ask(into, "SELECT wanted, half_width FROM loop.audit_draw")
+    ((wanted, width),) = reviewed_store.ask(into, "SELECT wanted, half_width FROM loop.audit_draw")
     assert (wanted, width) == (2, 0.3)
     assert run("review", clean_delivery, "--into", into, "--audit-within", "3").code == 2

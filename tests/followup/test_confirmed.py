@@ -18,11 +18,11 @@ from pipeline.followup.confirmed import (
     screen_quality,
 )
 from schemas.followup import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
-from schemas.followup_outputs import LOOP_OUTPUTS
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 from schemas.outputs import Measures
 
-from . import world
-from .world import RULE
+from . import judged_store
+from .judged_store import RULE
 
 MONTH = "2026-01"
 
@@ -35,7 +35,7 @@ def trips(verdicts: dict[str, int], month: str = MONTH) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def said(conclusions: dict[int, str | None], **more: str) -> pd.DataFrame:
+def sentence(conclusions: dict[int, str | None], **more: str) -> pd.DataFrame:
     return pd.DataFrame({
         "trip_id": [f"{MONTH}-{n:03d}" for n in conclusions],
         "conclusion": list(conclusions.values()), **more,
@@ -43,15 +43,17 @@ def said(conclusions: dict[int, str | None], **more: str) -> pd.DataFrame:
 
 
 def columns(name: str) -> list[str]:
-    return list(LOOP_OUTPUTS[name].to_schema().columns)
+    return list(FOLLOWUP_OUTPUTS[name].to_schema().columns)
 
 
 def test_flags_reviewed_and_confirmed_are_counted_by_what_was_concluded() -> None:
     """8 variances, 2 borderline, 10 met; 7 variances answered, one of each conclusion."""
-    con = world.world(trips({"deviation": 8, "borderline": 2, "met": 10, "cannot_tell": 3}))
+    con = judged_store.with_trips(
+        trips({"deviation": 8, "borderline": 2, "met": 10, "cannot_tell": 3})
+    )
     causes = [*HAPPENED, *NOT_CONFIRMED]
     answers: dict[int, str | None] = dict(enumerate(causes))
-    world.answered(con, said({**answers, 8: "practice", 12: "missed"}))
+    judged_store.answered(con, sentence({**answers, 8: "practice", 12: "missed"}))
     make_flags(con, MONTH)
     found = screen_quality(con, MONTH)
     assert list(found.columns) == columns("screen_quality")
@@ -69,8 +71,10 @@ def test_flags_reviewed_and_confirmed_are_counted_by_what_was_concluded() -> Non
 
 
 def test_measures_after_determinations_carry_what_is_unread() -> None:
-    con = world.world(trips({"deviation": 8, "met": 12}))
-    world.answered(con, said({0: "practice", 1: "practice", 2: "equipment", 3: "flag_wrong"}))
+    con = judged_store.with_trips(trips({"deviation": 8, "met": 12}))
+    judged_store.answered(
+        con, sentence({0: "practice", 1: "practice", 2: "equipment", 3: "flag_wrong"})
+    )
     make_flags(con, MONTH)
     found = confirmed_measures(con, MONTH)
     assert list(found.columns) == list(Measures.to_schema().columns)
@@ -87,15 +91,15 @@ def test_measures_after_determinations_carry_what_is_unread() -> None:
 
 
 def test_nothing_reviewed_is_no_share() -> None:
-    con = world.world(trips({"deviation": 2, "met": 2}))
+    con = judged_store.with_trips(trips({"deviation": 2, "met": 2}))
     make_flags(con, MONTH)
     found = screen_quality(con, MONTH)
     assert found[["confirmed_share", "low", "high"]].isna().all(axis=None)
 
 
 def test_an_answer_counts_only_while_the_verdict_is_the_one_it_was_given_to() -> None:
-    con = world.world(trips({"deviation": 4, "met": 6}))
-    world.answered(con, said({0: "practice", 1: "practice", 2: "practice"}))
+    con = judged_store.with_trips(trips({"deviation": 4, "met": 6}))
+    judged_store.answered(con, sentence({0: "practice", 1: "practice", 2: "practice"}))
     con.execute("UPDATE judged.verdict SET verdict = 'borderline' WHERE trip_key = 1")
     con.execute("UPDATE judged.verdict SET verdict = 'met' WHERE trip_key = 2")
     make_flags(con, MONTH)
@@ -106,10 +110,10 @@ def test_an_answer_counts_only_while_the_verdict_is_the_one_it_was_given_to() ->
 
 
 def test_a_later_answer_holds_and_an_unconcluded_one_is_not_reviewed() -> None:
-    con = world.world(trips({"deviation": 3}))
-    world.answered(con, said({0: "practice", 1: "practice"}))
-    world.answered(con, said({0: "flag_wrong"}, reviewer="R2"))
-    world.answered(con, said({1: None}, status="awaiting_crew"))
+    con = judged_store.with_trips(trips({"deviation": 3}))
+    judged_store.answered(con, sentence({0: "practice", 1: "practice"}))
+    judged_store.answered(con, sentence({0: "flag_wrong"}, reviewer="R2"))
+    judged_store.answered(con, sentence({1: None}, status="awaiting_crew"))
     make_flags(con, MONTH)
     row = screen_quality(con, MONTH).iloc[1]
     assert (row["verdict"], row["reviewed"], row["confirmed"]) == ("deviation", 1, 0)
@@ -122,16 +126,16 @@ def test_a_later_answer_holds_and_an_unconcluded_one_is_not_reviewed() -> None:
 
 def test_the_confirmed_share_recovers_the_planted_one() -> None:
     """95 % intervals hold it as often as Wilson's do by enumeration, within 3 standard errors."""
-    shares, labels = (0.5, 0.7, 0.95), world.months(600)
+    shares, labels = (0.5, 0.7, 0.95), judged_store.months(600)
     planted = {month: shares[n % 3] for n, month in enumerate(labels)}
     generator = np.random.default_rng(5)
     both = pd.concat([trips({"deviation": 30, "met": 5}, month) for month in labels])
-    con = world.world(both.reset_index(drop=True))
+    con = judged_store.with_trips(both.reset_index(drop=True))
     flagged = both[both["verdict"] == "deviation"]
     right = generator.random(len(flagged)) < flagged["month"].map(planted)
     cause = generator.choice(HAPPENED, len(flagged))
     other = generator.choice(NOT_CONFIRMED, len(flagged))
-    world.answered(con, pd.DataFrame({
+    judged_store.answered(con, pd.DataFrame({
         "trip_id": flagged["trip_id"].to_numpy(), "conclusion": np.where(right, cause, other)
     }))  # fmt: skip
     make_flags(con, labels[-1])
@@ -142,7 +146,7 @@ def test_the_confirmed_share_recovers_the_planted_one() -> None:
     for share in shares:
         own = single[single["month"].map(planted) == share]
         inside = ((own["low"] <= share) & (share <= own["high"])).mean()
-        due = world.wilson_coverage(30, share)
+        due = judged_store.wilson_coverage(30, share)
         assert due > 0.92
         assert abs(inside - due) <= 3 * math.sqrt(due * (1 - due) / len(own))
     assert together["low"].iloc[0] <= np.mean(shares) <= together["high"].iloc[0]
@@ -154,12 +158,12 @@ def test_agreement_is_the_published_kappa() -> None:
     table = [[75, 1, 4], [5, 4, 1], [0, 0, 10]]
     kinds = CONCLUSIONS[:3]
     pairs = [(kinds[i], kinds[j]) for i in range(3) for j in range(3) for _ in range(table[i][j])]
-    con = world.world(trips({"deviation": 100}))
+    con = judged_store.with_trips(trips({"deviation": 100}))
     for reviewer, place in (("R1", 0), ("R2", 1)):
-        world.answered(con, said({n: pair[place] for n, pair in enumerate(pairs)},
+        judged_store.answered(con, sentence({n: pair[place] for n, pair in enumerate(pairs)},
                                  reviewer=reviewer))  # fmt: skip
     # a third reader, and a case with one reader, change nothing
-    world.answered(con, said({0: "flag_wrong"}, reviewer="R3"))
+    judged_store.answered(con, sentence({0: "flag_wrong"}, reviewer="R3"))
     found = agreement(con, MONTH)
     assert list(found.columns) == columns("agreement")
     assert list(found["month"]) == [MONTH, f"to {MONTH}"]
@@ -170,16 +174,18 @@ def test_agreement_is_the_published_kappa() -> None:
 
 
 def test_agreement_without_a_second_reader_says_nothing() -> None:
-    con = world.world(trips({"deviation": 3}))
-    world.answered(con, said({0: "practice", 1: "practice"}))
+    con = judged_store.with_trips(trips({"deviation": 3}))
+    judged_store.answered(con, sentence({0: "practice", 1: "practice"}))
     found = agreement(con, MONTH)
     assert list(found["cases"]) == [0, 0]
     assert found["kappa"].isna().all()
 
 
 def test_practice_variances_by_base() -> None:
-    con = world.world(trips({"deviation": 4, "met": 4}))
-    world.answered(con, said({0: "practice", 1: "logistics", 2: "practice", 5: "missed"}))
+    con = judged_store.with_trips(trips({"deviation": 4, "met": 4}))
+    judged_store.answered(
+        con, sentence({0: "practice", 1: "logistics", 2: "practice", 5: "missed"})
+    )
     make_flags(con, MONTH)
     found = practice_variances(con, MONTH)
     assert list(found.columns) == columns("practice_variances")
@@ -207,7 +213,7 @@ def ask_for(con: object, number: int, trip: int, status: str, **more: str | None
 
 
 def test_actions_are_open_until_a_later_sheet_closes_them() -> None:
-    con = world.world(trips({"deviation": 5}))
+    con = judged_store.with_trips(trips({"deviation": 5}))
     ask_for(con, 1, 0, "open", action="buy a heater", due="2026-03")
     ask_for(con, 2, 1, "awaiting_crew", action="ask the crew")
     ask_for(con, 3, 2, "open", action="train", due="2026-02")

@@ -17,9 +17,9 @@ from pipeline.judging.evaluator import judge
 from pipeline.store.corrections import corrections
 from pipeline.store.session import store_in
 from schemas.contract import TABLES
-from schemas.followup_outputs import LOOP_OUTPUTS
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 
-from . import kit
+from . import reviewed_store
 
 VERDICTS = """SELECT w.trip_id, v.rule, v.verdict, v.observed_low, v.observed_high, v.from_s,
                      v.until_s, v.why
@@ -34,7 +34,7 @@ def row(trip: str, table: str, column: str, value: object, **more: object) -> di
 
 
 def put_right(folder: Path, *rows: dict[str, str]) -> Corrected:
-    return correct(kit.write_csv(folder.parent / "fixes.csv", rows), folder)
+    return correct(reviewed_store.write_csv(folder.parent / "fixes.csv", rows), folder)
 
 
 def codes(done: Corrected) -> list[tuple[int | None, str | None, str]]:
@@ -107,7 +107,7 @@ def test_a_corrected_trip_is_judged_as_if_delivered_right(
         ("settings", int(wall["line"]), "flow_lpm", "22"),
         ("contacts", int(calls["line"].iloc[0]), "authorised", "longer_wall_oxygen"),
     ]
-    before = {r[:2]: r for r in kit.ask(stored, VERDICTS)}
+    before = {r[:2]: r for r in reviewed_store.ask(stored, VERDICTS)}
     rows = []
     for name, line, column, value in fixes:
         trip = table[name].set_index("line").loc[line, "trip_id"]
@@ -116,84 +116,95 @@ def test_a_corrected_trip_is_judged_as_if_delivered_right(
     assert (done.problems, done.stored, done.read) == ([], 6, 6)
     right = corrected_delivery(clean_delivery, tmp_path / "right", fixes)
     store(tmp_path / "other", right)
-    after = kit.ask(stored, VERDICTS)
-    assert after == kit.ask(tmp_path / "other", VERDICTS)
+    after = reviewed_store.ask(stored, VERDICTS)
+    assert after == reviewed_store.ask(tmp_path / "other", VERDICTS)
     assert {r[0] for r in after if before[r[:2]] != r} <= {r["trip_id"] for r in rows}
     assert any(before[r[:2]] != r for r in after)
     assert ledger(stored)[1] == []
 
 
 def test_the_original_is_kept_and_the_correction_is_shown(stored: Path) -> None:
-    ((trip, was),) = kit.ask(stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1")
+    ((trip, was),) = reviewed_store.ask(
+        stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1"
+    )
     done = put_right(stored, row(trip, "trips", "weight_kg", "9"))
     assert corrected_words(done).splitlines()[1].startswith("1 trip was judged again")
-    weights = kit.ask(
+    weights = reviewed_store.ask(
         stored, f"SELECT weight_kg FROM delivered.trips WHERE trip_id = '{trip}' ORDER BY trip_key"
     )
     assert weights == [(was,), (9.0,)]
-    held = kit.ask(stored, f"""SELECT weight_kg FROM delivered.holding h JOIN delivered.trips t
-                               USING (trip_key) WHERE h.trip_id = '{trip}'""")  # fmt: skip
+    held = reviewed_store.ask(stored, f"""SELECT weight_kg FROM delivered.holding h
+                               JOIN delivered.trips t USING (trip_key)
+                               WHERE h.trip_id = '{trip}'""")  # fmt: skip
     assert held == [(9.0,)]
     with store_in(stored) as con:
         shown = corrections(con, "2026-12")
-        assert list(shown.columns) == list(LOOP_OUTPUTS["corrections"].to_schema().columns)
+        assert list(shown.columns) == list(FOLLOWUP_OUTPUTS["corrections"].to_schema().columns)
         (found,) = shown.to_dict("records")
         assert corrections(con, "2020-01").empty
     assert (found["trip_id"], found["table"], found["column"]) == (trip, "trips", "weight_kg")
     assert (found["original"], found["value"], found["by"]) == (str(was), "9.0", "C1")
-    trips = kit.ask(stored, "SELECT count(*), count(DISTINCT trip_id) FROM delivered.holding")
+    trips = reviewed_store.ask(
+        stored, "SELECT count(*), count(DISTINCT trip_id) FROM delivered.holding"
+    )
     assert trips == [(60, 60)]
 
 
 def test_the_same_sheet_again_stores_nothing(stored: Path) -> None:
-    ((trip,),) = kit.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
+    ((trip,),) = reviewed_store.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
     put_right(stored, row(trip, "trips", "weight_kg", "9"))
-    before = kit.ask(stored, "SELECT count(*) FROM delivered.trips")
+    before = reviewed_store.ask(stored, "SELECT count(*) FROM delivered.trips")
     again = put_right(stored, row(trip, "trips", "weight_kg", "9"))
     assert (again.stored, again.unchanged, again.trips) == (0, 1, 0)
-    assert kit.ask(stored, "SELECT count(*) FROM delivered.trips") == before
+    assert reviewed_store.ask(stored, "SELECT count(*) FROM delivered.trips") == before
 
 
 def test_a_later_correction_replaces_and_the_original_can_be_restored(stored: Path) -> None:
-    ((trip, was),) = kit.ask(stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1")
+    ((trip, was),) = reviewed_store.ask(
+        stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1"
+    )
 
     def weight() -> float:
         sql = "SELECT weight_kg FROM delivered.holding h JOIN delivered.trips t USING (trip_key)"
-        return float(kit.ask(stored, f"{sql} WHERE h.trip_id = '{trip}'")[0][0])
+        return float(reviewed_store.ask(stored, f"{sql} WHERE h.trip_id = '{trip}'")[0][0])
 
     for value in ("9", "10", str(was)):
         assert put_right(stored, row(trip, "trips", "weight_kg", value)).stored == 1
         assert weight() == float(value)
-    assert len(kit.ask(stored, "FROM loop.correction")) == 3
+    assert len(reviewed_store.ask(stored, "FROM loop.correction")) == 3
     assert ledger(stored)[1] == []
 
 
 def test_a_correction_survives_redelivery_of_the_same_content(
     stored: Path, clean_delivery: Path, tmp_path: Path
 ) -> None:
-    ((trip, was),) = kit.ask(stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1")
+    ((trip, was),) = reviewed_store.ask(
+        stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1"
+    )
     put_right(stored, row(trip, "trips", "weight_kg", "9"))
-    other = next(t for (t,) in kit.ask(stored, "SELECT trip_id FROM delivered.trips") if t != trip)
+    other = next(
+        t for (t,) in reviewed_store.ask(stored, "SELECT trip_id FROM delivered.trips") if t != trip
+    )
     edits = {("trips", other): {"diagnosis_group": "croup-late"}}
-    again = kit.delivery_like(clean_delivery, tmp_path / "again", edits=edits)
+    again = reviewed_store.delivery_like(clean_delivery, tmp_path / "again", edits=edits)
     weight = f"""SELECT weight_kg, delivery_no FROM delivered.holding h
                  JOIN delivered.trips t USING (trip_key, delivery_no) WHERE h.trip_id = '{trip}'"""
     store(stored, again)
-    assert kit.ask(stored, weight) == [(9.0, 2)]
+    assert reviewed_store.ask(stored, weight) == [(9.0, 2)]
     source = {("trips", trip): {"weight_kg": "11"}}
-    store(stored, kit.delivery_like(clean_delivery, tmp_path / "third", edits=source))
-    assert kit.ask(stored, weight) == [(11.0, 3)], "the source has been put right itself"
+    store(stored, reviewed_store.delivery_like(clean_delivery, tmp_path / "third", edits=source))
+    assert reviewed_store.ask(stored, weight) == [(11.0, 3)], "the source has been put right itself"
     store(stored, clean_delivery)
-    assert kit.ask(stored, weight) == [(9.0, 1)], "the first content again, as corrected"
+    assert reviewed_store.ask(stored, weight) == [(9.0, 1)], "the first content again, as corrected"
     assert was != 9.0
     assert ledger(stored)[1] == []
 
 
 def test_tampering_with_corrected_content_shows(stored: Path) -> None:
-    ((trip,),) = kit.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
+    ((trip,),) = reviewed_store.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
     put_right(stored, row(trip, "trips", "weight_kg", "9"))
     assert ledger(stored)[1] == []
-    kit.tamper(stored, "UPDATE delivered.trips SET weight_kg = 8 WHERE trip_key = 61")
+    reviewed_store.tamper(stored, "UPDATE delivered.trips SET weight_kg = 8 WHERE trip_key = 61")
     (problem,) = ledger(stored)[1]
     assert "Rows of trips were changed after entry 2 (corrections 1)" in problem.what
 
@@ -206,7 +217,7 @@ def test_rows_are_found_by_time_or_line(stored: Path, table: dict[str, pd.DataFr
     by_line = row(alone["trip_id"], "settings", "flow_lpm", "6", line=alone["line"])
     assert put_right(stored, by_time).stored == 1
     assert put_right(stored, by_line).stored == 1
-    found = kit.ask(stored, "SELECT at_s, place, value FROM loop.correction")
+    found = reviewed_store.ask(stored, "SELECT at_s, place, value FROM loop.correction")
     assert found == [(int(alone["at_s"]), 1, "5.0"), (int(alone["at_s"]), 1, "6.0")]
     wrong = row(alone["trip_id"], "settings", "flow_lpm", "6", line=alone["line"], at_s="1")
     assert codes(put_right(stored, wrong)) == [(2, "trip_id", "unknown-cell")]
@@ -271,7 +282,7 @@ def test_several_rows_at_one_time_ask_for_the_line(
     twice = row(trip, "settings", "flow_lpm", "5", at_s=at_s)
     assert codes(put_right(stored, twice)) == [(2, "at_s", "unknown-cell")]
     assert put_right(stored, row(trip, "settings", "flow_lpm", "5", line=3)).stored == 1
-    flows = kit.ask(stored, f"""SELECT s.line, flow_lpm FROM delivered.settings s
+    flows = reviewed_store.ask(stored, f"""SELECT s.line, flow_lpm FROM delivered.settings s
         JOIN delivered.holding h USING (trip_key) WHERE h.trip_id = '{trip}' AND line IN (2, 3)
         ORDER BY 1""")  # fmt: skip
     assert flows[1] == (3, 5.0)
@@ -283,10 +294,10 @@ def test_a_workbook_has_a_sheet_for_corrections(
 ) -> None:
     from openpyxl import load_workbook
 
-    book = load_workbook(reviewed_once / "sheets" / f"{kit.MONTH}.xlsx")
+    book = load_workbook(reviewed_once / "sheets" / f"{reviewed_store.MONTH}.xlsx")
     tab = book["correct"]
     assert [cell.value for cell in tab[1]] == COLUMNS
-    ((trip,),) = kit.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
+    ((trip,),) = reviewed_store.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
     for place, value in enumerate(row(trip, "trips", "weight_kg", "9").values(), start=1):
         tab.cell(2, place, value or None)
     tab.cell(2, COLUMNS.index("value") + 1, 9)

@@ -12,7 +12,7 @@ from pipeline.followup.month import with_confirmed
 from pipeline.store.database import open_store
 from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
 
-from . import kit
+from . import reviewed_store
 
 ANSWERS = "SELECT * EXCLUDE (note) FROM loop.answer ORDER BY determination_no, rule"
 SHORT = """SELECT trip_id, rule, conclusion, status, reviewer, latest_of_reviewer, holds
@@ -26,7 +26,7 @@ def codes(done: object) -> list[tuple[int | None, str | None, str]]:
 @pytest.fixture
 def one(folder: Path) -> tuple[str, str]:
     """A trip of the month with one variance, and its rule."""
-    found = kit.flagged(folder)
+    found = reviewed_store.flagged(folder)
     trips = [trip for trip, _ in found]
     return next(pair for pair in found if trips.count(pair[0]) == 1)
 
@@ -34,7 +34,7 @@ def one(folder: Path) -> tuple[str, str]:
 @pytest.fixture
 def several(folder: Path) -> tuple[str, list[str]]:
     """A trip with more than one variance, and the rules."""
-    found = kit.flagged(folder, "%")
+    found = reviewed_store.flagged(folder, "%")
     trip = next(t for t, _ in found if sum(o == t for o, _ in found) > 1)
     return trip, [rule for t, rule in found if t == trip]
 
@@ -44,82 +44,92 @@ def several(folder: Path) -> tuple[str, list[str]]:
 
 def test_one_cause_may_explain_several_flags(folder: Path, several: tuple[str, list[str]]) -> None:
     trip, rules = several
-    done = kit.read_back(folder, [kit.answer(
+    done = reviewed_store.read_back(folder, [reviewed_store.answer(
         trip, ", ".join(rules), "equipment", status="awaiting_crew", refer_to="director",
         action="check the heater", due_month="2026-04", note="the heater was replaced",
     )])  # fmt: skip
     assert (done.answered, done.stored, done.problems) == (1, 1, [])
-    assert kit.ask(folder, SHORT) == [
+    assert reviewed_store.ask(folder, SHORT) == [
         (trip, rule, "equipment", "awaiting_crew", "R1", True, True) for rule in sorted(rules)
     ]
-    assert kit.ask(folder, "SELECT verdict FROM loop.answer") == [("deviation",)] * len(rules)
+    assert reviewed_store.ask(folder, "SELECT verdict FROM loop.answer") == [("deviation",)] * len(
+        rules
+    )
 
 
 def test_the_same_sheet_again_stores_nothing(folder: Path, one: tuple[str, str]) -> None:
-    rows = [kit.answer(*one, "practice"), kit.answer(*one, "practice")]
-    first = kit.read_back(folder, rows)
-    entries = kit.ask(folder, "FROM loop.ledger")
-    again = kit.read_back(folder, rows)
+    rows = [reviewed_store.answer(*one, "practice"), reviewed_store.answer(*one, "practice")]
+    first = reviewed_store.read_back(folder, rows)
+    entries = reviewed_store.ask(folder, "FROM loop.ledger")
+    again = reviewed_store.read_back(folder, rows)
     assert (first.stored, first.unchanged, again.stored, again.unchanged) == (1, 1, 0, 2)
-    assert kit.ask(folder, "FROM loop.ledger") == entries
-    assert len(kit.ask(folder, "FROM loop.sheet")) == 1
+    assert reviewed_store.ask(folder, "FROM loop.ledger") == entries
+    assert len(reviewed_store.ask(folder, "FROM loop.sheet")) == 1
 
 
 def test_a_later_answer_replaces_and_both_are_kept(folder: Path, one: tuple[str, str]) -> None:
-    kit.read_back(folder, [kit.answer(*one, "", status="open", action="ask the crew")])
-    done = kit.read_back(folder, [kit.answer(*one, "logistics")])
+    reviewed_store.read_back(
+        folder, [reviewed_store.answer(*one, "", status="open", action="ask the crew")]
+    )
+    done = reviewed_store.read_back(folder, [reviewed_store.answer(*one, "logistics")])
     assert done.replaced == [
         f"{one[0]}, {one[1]}: R1 said no conclusion, open, now says logistics, closed."
     ]
-    assert kit.ask(folder, SHORT) == [
+    assert reviewed_store.ask(folder, SHORT) == [
         (*one, None, "open", "R1", False, False),
         (*one, "logistics", "closed", "R1", True, True),
     ]
-    back = kit.read_back(folder, [kit.answer(*one, "", status="open", action="ask the crew")])
-    assert (back.stored, len(kit.ask(folder, SHORT))) == (1, 3)
+    back = reviewed_store.read_back(
+        folder, [reviewed_store.answer(*one, "", status="open", action="ask the crew")]
+    )
+    assert (back.stored, len(reviewed_store.ask(folder, SHORT))) == (1, 3)
 
 
 def test_two_readers_may_differ_and_it_is_said(folder: Path, one: tuple[str, str]) -> None:
-    kit.read_back(folder, [kit.answer(*one, "practice")])
-    done = kit.read_back(folder, [kit.answer(*one, "record_gap", reviewer="")], by="R2")
+    reviewed_store.read_back(folder, [reviewed_store.answer(*one, "practice")])
+    done = reviewed_store.read_back(
+        folder, [reviewed_store.answer(*one, "record_gap", reviewer="")], by="R2"
+    )
     assert done.replaced == []
     assert done.differing == [f"{one[0]}, {one[1]}: R2 concluded record gap, R1 practice."]
     assert "Two readers differ" in determined_words(done)
-    assert kit.ask(folder, SHORT) == [
+    assert reviewed_store.ask(folder, SHORT) == [
         (*one, "practice", "closed", "R1", True, False),
         (*one, "record_gap", "closed", "R2", True, True),
     ]
 
 
 def test_an_audit_trip_closed_without_conclusion_was_read(folder: Path) -> None:
-    ((trip,),) = kit.ask(folder, "SELECT min(trip_id) FROM loop.audit")
-    assert kit.read_back(folder, [kit.answer(trip, "", "")]).stored == 1
-    done = kit.read_back(folder, [kit.answer(trip, "wall-oxygen-time", "missed", reviewer="R2")])
+    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM loop.audit")
+    assert reviewed_store.read_back(folder, [reviewed_store.answer(trip, "", "")]).stored == 1
+    done = reviewed_store.read_back(
+        folder, [reviewed_store.answer(trip, "wall-oxygen-time", "missed", reviewer="R2")]
+    )
     assert (done.stored, done.problems) == (1, [])
 
 
 def test_an_audit_trip_with_what_could_not_be_told_is_closed_as_it_stands(folder: Path) -> None:
     """Nothing was missed, and there is no flag to conclude on; a conclusion still names a rule."""
     rule = "cannula-kept"
-    ((trip,),) = kit.ask(folder, "SELECT min(trip_id) FROM loop.audit")
-    kit.tamper(folder, f"""
+    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM loop.audit")
+    reviewed_store.tamper(folder, f"""
         UPDATE judged.verdict SET verdict = 'cannot_tell' WHERE rule = '{rule}' AND trip_key =
             (SELECT trip_key FROM judged.trip_window WHERE trip_id = '{trip}')""")  # fmt: skip
-    done = kit.read_back(folder, [kit.answer(trip, "", "")])
+    done = reviewed_store.read_back(folder, [reviewed_store.answer(trip, "", "")])
     assert (done.stored, done.problems) == (1, [])
-    done = kit.read_back(folder, [kit.answer(trip, "", "record_gap")])
+    done = reviewed_store.read_back(folder, [reviewed_store.answer(trip, "", "record_gap")])
     assert codes(done) == [(2, "rules", "missing-value")]
     assert rule in done.problems[0].remedy
 
 
 def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
-    from pipeline.followup.month import loop_review
+    from pipeline.followup.month import followup_review
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.gather import months_in_store
 
     marked = "saw the heater lamp blink"
-    kit.read_back(folder, [kit.answer(*one, "equipment", note=marked)])
-    assert kit.ask(folder, "SELECT note FROM loop.determination") == [(marked,)]
+    reviewed_store.read_back(folder, [reviewed_store.answer(*one, "equipment", note=marked)])
+    assert reviewed_store.ask(folder, "SELECT note FROM loop.determination") == [(marked,)]
     con = open_store(folder / "store.duckdb")
     assert months_in_store(con)
     assert versions_in_store(con)
@@ -128,12 +138,12 @@ def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     from schemas.outputs import Measures
 
     nothing = pd.DataFrame(columns=list(Measures.to_schema().columns))
-    measures = with_confirmed(con, kit.MONTH, nothing)
-    loop = loop_review(con, kit.MONTH, measures)
+    measures = with_confirmed(con, reviewed_store.MONTH, nothing)
+    followup = followup_review(con, reviewed_store.MONTH, measures)
     con.close()
-    assert len(loop.determinations) == 1
-    assert marked not in repr(vars(loop))
-    assert "note" not in {column for frame in vars(loop).values() for column in
+    assert len(followup.determinations) == 1
+    assert marked not in repr(vars(followup))
+    assert "note" not in {column for frame in vars(followup).values() for column in
                           getattr(frame, "columns", [])}  # fmt: skip
 
 
@@ -142,8 +152,8 @@ def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
 
 def test_every_problem_is_told_with_row_and_column(folder: Path, one: tuple[str, str]) -> None:
     trip, rule = one
-    good = kit.answer(trip, rule, "practice")
-    met = kit.flagged(folder, verdict="met")
+    good = reviewed_store.answer(trip, rule, "practice")
+    met = reviewed_store.flagged(folder, verdict="met")
     other = next(r for t, r in met if t == trip)
     spoiled = [
         good,
@@ -161,7 +171,7 @@ def test_every_problem_is_told_with_row_and_column(folder: Path, one: tuple[str,
         {**good, "conclusion": ""},
         {**good, "trip_id": ""},
     ]
-    done = kit.read_back(folder, spoiled)
+    done = reviewed_store.read_back(folder, spoiled)
     assert done.stored == 1
     assert codes(done) == [
         (3, "conclusion", "not-a-code"),
@@ -188,10 +198,10 @@ def test_rows_that_contradict_each_other_are_all_set_aside(
     folder: Path, several: tuple[str, list[str]]
 ) -> None:
     trip, rules = several
-    done = kit.read_back(folder, [
-        kit.answer(trip, " ".join(rules), "practice"),
-        kit.answer(trip, rules[0], "justified"),
-        kit.answer(trip, rules[1], "justified", reviewer="R2"),
+    done = reviewed_store.read_back(folder, [
+        reviewed_store.answer(trip, " ".join(rules), "practice"),
+        reviewed_store.answer(trip, rules[0], "justified"),
+        reviewed_store.answer(trip, rules[1], "justified", reviewer="R2"),
     ])  # fmt: skip
     assert done.stored == 1
     assert codes(done) == [
@@ -212,7 +222,9 @@ def test_rows_that_contradict_each_other_are_all_set_aside(
 def test_what_may_identify_a_person_is_set_aside_unrepeated(
     folder: Path, one: tuple[str, str], column: str, text: str
 ) -> None:
-    done = kit.read_back(folder, [kit.answer(*one, "practice", **{column: text})])
+    done = reviewed_store.read_back(
+        folder, [reviewed_store.answer(*one, "practice", **{column: text})]
+    )
     assert done.stored == 0
     assert codes(done) == [(2, column, "private-content")]
     assert text not in done.problems[0].sentence()
@@ -220,15 +232,23 @@ def test_what_may_identify_a_person_is_set_aside_unrepeated(
 
 def test_ordinary_notes_pass_the_screen(folder: Path, one: tuple[str, str]) -> None:
     note = "Heater failed 12 min into the trip; crew waited for the second unit. Seen on the log."
-    assert kit.read_back(folder, [kit.answer(*one, "equipment", note=note)]).problems == []
+    assert (
+        reviewed_store.read_back(
+            folder, [reviewed_store.answer(*one, "equipment", note=note)]
+        ).problems
+        == []
+    )
 
 
 def test_a_stale_answer_is_set_aside(folder: Path, one: tuple[str, str]) -> None:
-    rows = {row["trip_id"]: row for row in kit.sheet(folder / "sheets" / f"{kit.MONTH}.xlsx")}
+    rows = {
+        row["trip_id"]: row
+        for row in reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}.xlsx")
+    }
     row = rows[one[0]] | {"conclusion": "practice", "status": "closed", "reviewer": "R1"}
-    fresh = kit.read_back(folder, [row])
+    fresh = reviewed_store.read_back(folder, [row])
     assert (fresh.stored, fresh.problems) == (1, [])
-    stale = kit.read_back(folder, [{**row, "seen": "0" * 12, "conclusion": "logistics"}])
+    stale = reviewed_store.read_back(folder, [{**row, "seen": "0" * 12, "conclusion": "logistics"}])
     assert stale.stored == 0
     assert codes(stale) == [(2, "seen", "stale-answer")]
 
@@ -272,7 +292,7 @@ def test_a_workbook_without_the_sheet_is_refused(folder: Path, tmp_path: Path) -
 
 
 def test_a_folder_without_store_or_a_strange_token_is_told(tmp_path: Path, folder: Path) -> None:
-    path = kit.write_csv(tmp_path / "a.csv", [kit.answer("T1", "", "")])
+    path = reviewed_store.write_csv(tmp_path / "a.csv", [reviewed_store.answer("T1", "", "")])
     assert refusal(path, tmp_path / "nowhere") == [(None, None, "store-missing")]
     with pytest.raises(Usage):
         determine(path, folder, by="two\nlines")

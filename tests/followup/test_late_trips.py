@@ -9,16 +9,18 @@ from pipeline.ingest.load import load
 from pipeline.month.gather import late_trips
 from pipeline.store.database import open_store
 
-from . import kit
+from . import reviewed_store
 
 
 def test_only_new_trips_of_a_month_that_was_there_are_late(
     clean_delivery: Path, tmp_path: Path
 ) -> None:
-    january = [t for t, m in kit.trips_of(clean_delivery) if m == "2026-01"]
-    february = [t for t, m in kit.trips_of(clean_delivery) if m == "2026-02"]
-    first = kit.delivery_like(clean_delivery, tmp_path / "a", without=[*january[:2], *february])
-    second = kit.delivery_like(clean_delivery, tmp_path / "b", without=january[2:])
+    january = [t for t, m in reviewed_store.trips_of(clean_delivery) if m == "2026-01"]
+    february = [t for t, m in reviewed_store.trips_of(clean_delivery) if m == "2026-02"]
+    first = reviewed_store.delivery_like(
+        clean_delivery, tmp_path / "a", without=[*january[:2], *february]
+    )
+    second = reviewed_store.delivery_like(clean_delivery, tmp_path / "b", without=january[2:])
     con = open_store(tmp_path / "store.duckdb", threads=1)
     try:
         load(con, read_delivery(con, first))

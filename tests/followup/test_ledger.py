@@ -12,31 +12,31 @@ from pipeline.followup.ledger_words import ledger
 from pipeline.ingest.load import load
 from pipeline.store.database import open_store
 from pipeline.store.ledger import entries, verify
-from schemas.followup import LOOP
-from schemas.followup_outputs import LOOP_OUTPUTS
-from tests.acceptance import ingest_kit
+from schemas.followup import FOLLOWUP_TABLES
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS
+from tests.acceptance import small_delivery
 
-from . import kit
+from . import reviewed_store
 
 OLD_STORE = "DROP SCHEMA loop CASCADE"
 
 
 def test_each_deed_is_an_entry_and_the_chain_holds(folder: Path) -> None:
-    trip, rule = kit.flagged(folder)[0]
-    kit.read_back(folder, [kit.answer(trip, rule, "practice")], by="C1")
+    trip, rule = reviewed_store.flagged(folder)[0]
+    reviewed_store.read_back(folder, [reviewed_store.answer(trip, rule, "practice")], by="C1")
     text, problems = ledger(folder)
     assert problems == []
     lines = text.splitlines()
     assert "delivery 1 received: 60 trips" in lines[0]
     assert lines[0].endswith("by C1")
-    assert f"audit of {kit.MONTH}" in lines[1]
+    assert f"audit of {reviewed_store.MONTH}" in lines[1]
     assert "determinations: 1 of 1 rows stored" in lines[2]
     assert lines[-1] == "The ledger is whole: 3 entries."
 
 
 def test_hashes_are_those_of_the_text(folder: Path) -> None:
     """Reckoned here from the columns alone, by the definition the schema gives."""
-    rows = kit.ask(folder, "FROM loop.ledger ORDER BY entry_no")
+    rows = reviewed_store.ask(folder, "FROM loop.ledger ORDER BY entry_no")
     previous = "0" * 64
     for number, what, detail, before, found in rows:
         assert before == previous
@@ -50,16 +50,16 @@ def test_hashes_are_those_of_the_text(folder: Path) -> None:
 @pytest.fixture(scope="module")
 def answered_once(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with two sheets read, and a ledger that is whole."""
-    folder = kit.copy_of(reviewed_once, tmp_path_factory.mktemp("answered") / "pages")
-    first, second = kit.flagged(folder)[:2]
-    kit.read_back(folder, [kit.answer(*first, "practice")])
-    kit.read_back(folder, [kit.answer(*second, "logistics")])
+    folder = reviewed_store.copy_of(reviewed_once, tmp_path_factory.mktemp("answered") / "pages")
+    first, second = reviewed_store.flagged(folder)[:2]
+    reviewed_store.read_back(folder, [reviewed_store.answer(*first, "practice")])
+    reviewed_store.read_back(folder, [reviewed_store.answer(*second, "logistics")])
     assert ledger(folder)[1] == []
     return folder
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "expected"),
     [
         ("UPDATE loop.ledger SET detail = replace(detail, 'C1', 'C2') WHERE entry_no = 1",
          "Entry 1 (delivery) was changed"),
@@ -82,20 +82,20 @@ def answered_once(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory)
         ("INSERT INTO delivered.receipt VALUES (2, 1)", "deliveries received are not those"),
     ],
 )  # fmt: skip
-def test_tampering_shows(answered_once: Path, tmp_path: Path, change: str, said: str) -> None:
-    folder = kit.copy_of(answered_once, tmp_path / "pages")
-    kit.tamper(folder, change)
+def test_tampering_shows(answered_once: Path, tmp_path: Path, change: str, expected: str) -> None:
+    folder = reviewed_store.copy_of(answered_once, tmp_path / "pages")
+    reviewed_store.tamper(folder, change)
     sentences = [problem.sentence() for problem in ledger(folder)[1]]
-    assert any(said in sentence for sentence in sentences), sentences
+    assert any(expected in sentence for sentence in sentences), sentences
 
 
 def test_a_store_from_before_the_ledger_opens_and_begins_one(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    ingest_kit.store(path, ingest_kit.write(tmp_path / "a"))
-    kit.tamper(tmp_path, OLD_STORE)
+    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
+    reviewed_store.tamper(tmp_path, OLD_STORE)
     assert ledger(tmp_path)[0].startswith("The ledger is empty")
-    later = ingest_kit.swap("trips", "8.4", "8.6")
-    ingest_kit.store(path, ingest_kit.write(tmp_path / "b", **later))
+    later = small_delivery.swap("trips", "8.4", "8.6")
+    small_delivery.store(path, small_delivery.write(tmp_path / "b", **later))
     text, problems = ledger(tmp_path)
     assert problems == []
     assert "the ledger begins; 1 deliveries came before it" in text
@@ -103,10 +103,10 @@ def test_a_store_from_before_the_ledger_opens_and_begins_one(tmp_path: Path) -> 
 
 def test_the_same_delivery_again_is_no_entry_and_one_after_another_is(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    a = ingest_kit.write(tmp_path / "a")
-    b = ingest_kit.write(tmp_path / "b", **ingest_kit.swap("trips", "8.4", "8.6"))
+    a = small_delivery.write(tmp_path / "a")
+    b = small_delivery.write(tmp_path / "b", **small_delivery.swap("trips", "8.4", "8.6"))
     for folder in (a, a, b, a):
-        ingest_kit.store(path, folder)
+        small_delivery.store(path, folder)
     con = open_store(path, read_only=True)
     told = [json.loads(entry.detail)["delivery"] for entry in entries(con)]
     assert told == [1, 2, 1]
@@ -125,7 +125,7 @@ def test_an_entry_is_stored_with_its_delivery_or_not_at_all(
 
     monkeypatch.setattr(module, "content_digests", fail)
     con = open_store(tmp_path / "store.duckdb")
-    staged = read_delivery(con, ingest_kit.write(tmp_path / "a"))
+    staged = read_delivery(con, small_delivery.write(tmp_path / "a"))
     with pytest.raises(RuntimeError):
         load(con, staged)
     assert con.execute("SELECT count(*) FROM delivered.receipt").fetchall() == [(0,)]
@@ -133,8 +133,8 @@ def test_an_entry_is_stored_with_its_delivery_or_not_at_all(
 
 
 def test_every_column_is_described() -> None:
-    models = {name: model.to_schema() for name, model in LOOP_OUTPUTS.items()}
-    for name, schema in {**LOOP, **models}.items():
-        assert schema.description or LOOP_OUTPUTS[name].__doc__, name
+    models = {name: model.to_schema() for name, model in FOLLOWUP_OUTPUTS.items()}
+    for name, schema in {**FOLLOWUP_TABLES, **models}.items():
+        assert schema.description or FOLLOWUP_OUTPUTS[name].__doc__, name
         for column, field in schema.columns.items():
             assert field.description, f"{name}.{column}"

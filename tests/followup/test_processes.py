@@ -14,7 +14,7 @@ from pipeline.store.database import open_store
 from pipeline.store.session import open_waiting
 from tests.process import Running, started
 
-from . import kit
+from . import reviewed_store
 
 WAIT_S = 60
 
@@ -75,36 +75,39 @@ TABLES = ("sheet", "determination", "determination_rule", "ledger", "publication
           "published_figure", "published_verdict", "published_file", "file_content")  # fmt: skip
 
 
-def said(process: Running, word: str) -> None:
+def sentence(process: Running, word: str) -> None:
     assert process.printed.readline().strip() == word
 
 
 def content(folder: Path) -> dict[str, list[tuple[object, ...]]]:
-    return {name: kit.ask(folder, f"FROM loop.{name} ORDER BY ALL") for name in TABLES}
+    return {name: reviewed_store.ask(folder, f"FROM loop.{name} ORDER BY ALL") for name in TABLES}
 
 
 @pytest.mark.parametrize("code", [DETERMINE, PUBLISH], ids=["determine", "publish"])
 def test_a_kill_before_the_end_leaves_nothing(folder: Path, tmp_path: Path, code: str) -> None:
     """Killed inside the transaction, after every row was written and before it was committed."""
-    sheet = kit.write_csv(
-        tmp_path / "a.csv", [kit.answer(*pair, "practice") for pair in kit.flagged(folder)]
+    sheet = reviewed_store.write_csv(
+        tmp_path / "a.csv",
+        [reviewed_store.answer(*pair, "practice") for pair in reviewed_store.flagged(folder)],
     )
     before = content(folder)
     process = started(code, sheet, folder)
-    said(process, "stored")
+    sentence(process, "stored")
     process.kill()
     assert content(folder) == before
     assert ledger(folder)[1] == []
-    again = kit.read_back(folder, [kit.answer(*kit.flagged(folder)[0], "practice")])
+    again = reviewed_store.read_back(
+        folder, [reviewed_store.answer(*reviewed_store.flagged(folder)[0], "practice")]
+    )
     assert again.stored == 1
 
 
 def test_a_second_process_waits_for_the_first(folder: Path) -> None:
-    flagged = kit.flagged(folder)[0]
+    flagged = reviewed_store.flagged(folder)[0]
     holder = started(HOLD, folder / "store.duckdb", 2)
-    said(holder, "held")
+    sentence(holder, "held")
     begun = time.monotonic()
-    done = kit.read_back(folder, [kit.answer(*flagged, "practice")])
+    done = reviewed_store.read_back(folder, [reviewed_store.answer(*flagged, "practice")])
     assert done.stored == 1
     assert holder.wait() == 0
     assert time.monotonic() - begun < WAIT_S
@@ -112,7 +115,7 @@ def test_a_second_process_waits_for_the_first(folder: Path) -> None:
 
 def test_a_store_held_for_long_says_by_whom(folder: Path) -> None:
     holder = started(HOLD, folder / "store.duckdb", WAIT_S)
-    said(holder, "held")
+    sentence(holder, "held")
     try:
         with pytest.raises(Refused) as caught:
             open_waiting(folder / "store.duckdb", patience_s=1)
@@ -125,20 +128,20 @@ def test_a_store_held_for_long_says_by_whom(folder: Path) -> None:
 
 def test_two_readers_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
     """Each reads a sheet of its own into the store at the same moment; both are kept."""
-    pairs = kit.flagged(folder)[:4]
+    pairs = reviewed_store.flagged(folder)[:4]
     code = (
         "import sys\nfrom pathlib import Path\nfrom pipeline.followup.determine import determine\n"
         "print(determine(Path(sys.argv[1]), Path(sys.argv[2])).stored, flush=True)\n"
     )
     processes = []
     for reader in ("R1", "R2", "R3"):
-        rows = [kit.answer(*pair, "practice", reviewer=reader) for pair in pairs]
-        sheet = kit.write_csv(tmp_path / f"{reader}.csv", rows)
+        rows = [reviewed_store.answer(*pair, "practice", reviewer=reader) for pair in pairs]
+        sheet = reviewed_store.write_csv(tmp_path / f"{reader}.csv", rows)
         processes.append(started(code, sheet, folder))
     for process in processes:
-        said(process, str(len(pairs)))
+        sentence(process, str(len(pairs)))
         assert process.wait() == 0
-    assert len(kit.ask(folder, "FROM loop.determination")) == 3 * len(pairs)
+    assert len(reviewed_store.ask(folder, "FROM loop.determination")) == 3 * len(pairs)
     assert ledger(folder)[1] == []
 
 
@@ -151,7 +154,7 @@ def test_the_command_line_says_so_too(
     monkeypatch.setattr(session.open_waiting, "__kwdefaults__",
                         {"create": False, "read_only": False, "patience_s": 0.5})  # fmt: skip
     holder = started(HOLD, folder / "store.duckdb", WAIT_S)
-    said(holder, "held")
+    sentence(holder, "held")
     try:
         monkeypatch.setattr(sys, "argv", ["tailrace", "ledger", "--into", str(folder)])
         with pytest.raises(SystemExit) as ended:
@@ -169,6 +172,6 @@ def test_reading_alone_needs_no_lock_of_its_own(folder: Path) -> None:
         "print(len(ledger(Path(sys.argv[1]))[1]), flush=True)\n"
     )
     two = started(code, folder)
-    said(two, "0")
+    sentence(two, "0")
     assert two.wait() == 0
     one.close()

@@ -21,13 +21,13 @@ from pipeline.store.ledger import head
 from pipeline.store.session import store_in
 from schemas.followup_outputs import Restatements
 
-from . import kit
+from . import reviewed_store
 from .conftest import plain_page
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-MONTH = kit.MONTH
+MONTH = reviewed_store.MONTH
 LEFT_OVER = f"{MONTH}/cases/0123456789abcdef.html"
 OWN = f"{MONTH}/minutes.html"
 
@@ -70,7 +70,7 @@ def published_once(
 ) -> Path:
     """A folder whose month was reviewed without two late trips, and published."""
     top = tmp_path_factory.mktemp("published")
-    review(kit.delivery_like(clean_delivery, top / "first", without=late), top / "pages")
+    review(reviewed_store.delivery_like(clean_delivery, top / "first", without=late), top / "pages")
     words = publish(top / "pages", MONTH, "D1")
     assert words.startswith(f"{MONTH} is published: ")
     return top / "pages"
@@ -137,7 +137,9 @@ def test_a_published_month_comes_back_byte_for_byte(
 
 
 def test_workbooks_are_not_published(published: Path) -> None:
-    paths = {path for (path,) in kit.ask(published, "SELECT path FROM loop.published_file")}
+    paths = {
+        path for (path,) in reviewed_store.ask(published, "SELECT path FROM loop.published_file")
+    }
     assert f"{MONTH}/index.html" in paths
     assert f"{MONTH}/data/verdicts.csv" in paths
     assert not any(path.endswith(".xlsx") for path in paths)
@@ -163,7 +165,7 @@ def test_publishing_again_stores_only_what_changed(
     once, changed = twice_once
     assert f"{MONTH} is published again, for the 2nd time; " in changed
     twice = shutil.copytree(once, tmp_path / "twice")
-    assert kit.ask(twice, "SELECT publication_no, month FROM loop.publication") == [
+    assert reviewed_store.ask(twice, "SELECT publication_no, month FROM loop.publication") == [
         (1, MONTH), (2, MONTH),
     ]  # fmt: skip
     review(clean_delivery, twice)
@@ -192,12 +194,14 @@ def test_the_frozen_page_says_that_it_is_published(
     told: list[int] = []
 
     def listening(review: MonthReview, folder: Path, _: object) -> Path:
-        assert review.loop is not None
-        told.append(review.loop.published)
+        assert review.followup is not None
+        told.append(review.followup.published)
         return plain_page(review, folder)
 
     monkeypatch.setattr(reports, "write_pages", listening)
-    kit.read_back(published, [kit.answer(*kit.flagged(published)[0], "practice")])
+    reviewed_store.read_back(
+        published, [reviewed_store.answer(*reviewed_store.flagged(published)[0], "practice")]
+    )
     review(published.parent / "first", published)
     publish(published, MONTH)
     assert told == [1, 2]
@@ -206,7 +210,7 @@ def test_the_frozen_page_says_that_it_is_published(
 def test_the_figures_are_those_of_the_pages(published: Path) -> None:
     measures = pd.read_csv(published / MONTH / "data" / "measures.csv", keep_default_na=False)
     own = measures[measures["month"] == MONTH]
-    stored = kit.ask(
+    stored = reviewed_store.ask(
         published, "SELECT measure, group_by, group_value, numerator FROM loop.published_figure"
     )
     assert sorted(stored) == sorted(
@@ -235,11 +239,11 @@ def test_months_that_cannot_be_published_or_brought_back(published: Path, tmp_pa
 
 
 def test_changed_bytes_are_not_brought_back(published: Path, tmp_path: Path) -> None:
-    ((name,),) = kit.ask(
+    ((name,),) = reviewed_store.ask(
         published, f"SELECT sha256 FROM loop.published_file WHERE path = '{MONTH}/run.json'"
     )
     forged = zlib.compress(b"{}").hex()
-    kit.tamper(
+    reviewed_store.tamper(
         published, f"UPDATE loop.file_content SET packed = unhex('{forged}') WHERE sha256='{name}'"
     )
     with pytest.raises(Refused) as refused:
@@ -250,7 +254,7 @@ def test_changed_bytes_are_not_brought_back(published: Path, tmp_path: Path) -> 
 
 def test_publishing_is_all_or_nothing(late_came: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     published = late_came
-    before = kit.ask(published, "FROM loop.published_figure ORDER BY ALL")
+    before = reviewed_store.ask(published, "FROM loop.published_figure ORDER BY ALL")
 
     def fail(*_: object) -> None:
         raise RuntimeError
@@ -258,8 +262,8 @@ def test_publishing_is_all_or_nothing(late_came: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(module, "record_stored", fail)
     with pytest.raises(RuntimeError):
         publish(published, MONTH)
-    assert kit.ask(published, "FROM loop.published_figure ORDER BY ALL") == before
-    assert len(kit.ask(published, "FROM loop.publication")) == 1
+    assert reviewed_store.ask(published, "FROM loop.published_figure ORDER BY ALL") == before
+    assert len(reviewed_store.ask(published, "FROM loop.publication")) == 1
     assert not (published / ".drawing").exists()
 
 
@@ -287,13 +291,13 @@ def test_late_trips_restate_what_they_change(
 def test_the_same_content_again_restates_nothing(
     published: Path, clean_delivery: Path, late: list[str], tmp_path: Path
 ) -> None:
-    same = kit.delivery_like(clean_delivery, tmp_path / "same", without=late)
+    same = reviewed_store.delivery_like(clean_delivery, tmp_path / "same", without=late)
     (same / "notes.txt").write_text("left unread", encoding="utf-8")
     settings = same / "settings.csv"
     settings.write_text(settings.read_text("utf-8").replace("\n", "\r\n"), encoding="utf-8",
                         newline="")  # fmt: skip
     review(same, published)
-    keys = kit.ask(published, "SELECT count(DISTINCT trip_key) FROM delivered.trips")
+    keys = reviewed_store.ask(published, "SELECT count(DISTINCT trip_key) FROM delivered.trips")
     assert keys[0][0] > 60, "every trip came again"
     assert restated(published).empty
 
@@ -301,13 +305,13 @@ def test_the_same_content_again_restates_nothing(
 def test_a_replaced_trip_restates_its_rule_alone(
     published: Path, clean_delivery: Path, late: list[str], tmp_path: Path
 ) -> None:
-    (trip,) = kit.ask(
+    (trip,) = reviewed_store.ask(
         published,
         f"""SELECT min(w.trip_id) FROM judged.verdict JOIN judged.trip_window w USING (trip_key)
             WHERE rule = 'escalation-call' AND verdict = 'not_applicable'
             AND service_month = '{MONTH}'""",
     )[0]
-    other = kit.delivery_like(
+    other = reviewed_store.delivery_like(
         clean_delivery, tmp_path / "other", without=late,
         edits={("trips", trip): {"outcome": "intubated"}},
     )  # fmt: skip
@@ -320,8 +324,8 @@ def test_a_replaced_trip_restates_its_rule_alone(
 
 
 def test_answers_restate_confirmed_figures_and_leave_screened_ones(published: Path) -> None:
-    trip, rule = kit.flagged(published)[0]
-    kit.read_back(published, [kit.answer(trip, rule, "practice")])
+    trip, rule = reviewed_store.flagged(published)[0]
+    reviewed_store.read_back(published, [reviewed_store.answer(trip, rule, "practice")])
     review(published.parent / "first", published)
     found = restated(published)
     assert set(found["measure"]) == {
@@ -337,7 +341,7 @@ def test_a_month_never_published_has_no_restatements(folder: Path) -> None:
 
 
 def test_what_no_trip_explains_is_said_to_be_the_program(published: Path) -> None:
-    kit.tamper(
+    reviewed_store.tamper(
         published,
         "UPDATE loop.published_figure SET numerator = numerator + 1"
         " WHERE measure = 'deviation-share' AND group_value = 'heat-ready'",

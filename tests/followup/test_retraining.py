@@ -16,7 +16,7 @@ from pipeline.store.retrainings import held_retraining
 from pipeline.store.session import store_in
 from schemas.followup import RetrainingSheet
 
-from . import kit
+from . import reviewed_store
 
 RULE = "wall-oxygen-time"
 COLUMNS = list(RetrainingSheet.to_schema().columns)
@@ -31,14 +31,14 @@ def row(**cells: str) -> dict[str, str]:
 @pytest.fixture
 def base(folder: Path) -> str:
     """A base of the store without a delivered retraining."""
-    ((found,),) = kit.ask(folder, """
+    ((found,),) = reviewed_store.ask(folder, """
         SELECT min(base) FROM delivered.trips
         WHERE base NOT IN (SELECT base FROM delivered.training)""")  # fmt: skip
     return str(found)
 
 
 def read(folder: Path, *rows: dict[str, str]) -> Retrained:
-    return retrained(kit.write_csv(folder.parent / "retraining.csv", rows), folder, "E1")
+    return retrained(reviewed_store.write_csv(folder.parent / "retraining.csv", rows), folder, "E1")
 
 
 def held(folder: Path) -> list[tuple[str | None, ...]]:
@@ -54,16 +54,16 @@ def test_a_sheet_joins_what_was_delivered_and_is_compared(folder: Path, base: st
     before = held(folder)
     done = read(folder, row(base=base), row(base="", crew_member="C-77"))
     assert (done.stored, done.unchanged, done.set_aside, done.problems) == (2, 0, 0, [])
-    said = retrained_words(done)
-    assert said.startswith("2 rows read: 2 stored, 0 known before, 0 set aside.")
-    assert "crew members is kept and compared nowhere" in said
+    sentence = retrained_words(done)
+    assert sentence.startswith("2 rows read: 2 stored, 0 known before, 0 set aside.")
+    assert "crew members is kept and compared nowhere" in sentence
     assert set(held(folder)) - set(before) == {
         ("2026-01", base, None, RULE), ("2026-01", None, "C-77", RULE),
     }  # fmt: skip
     with store_in(folder) as con:
-        measure(con, kit.MONTH)
-        make_flags(con, kit.MONTH)
-        found = before_after_training(con, kit.MONTH)
+        measure(con, reviewed_store.MONTH)
+        make_flags(con, reviewed_store.MONTH)
+        found = before_after_training(con, reviewed_store.MONTH)
     own = found[(found["base"] == base) & (found["rule"] == RULE)]
     assert list(own["month"]) == ["2026-01"]
     assert "C-77" not in found.to_csv()
@@ -74,7 +74,7 @@ def test_the_same_sheet_again_stores_nothing(folder: Path, base: str) -> None:
     assert (read(folder, *rows).stored, read(folder, *rows).stored) == (1, 0)
     again = read(folder, *rows)
     assert (again.read, again.unchanged, again.set_aside) == (2, 2, 0)
-    assert len(kit.ask(folder, "FROM loop.retraining")) == 1
+    assert len(reviewed_store.ask(folder, "FROM loop.retraining")) == 1
     text, problems = ledger(folder)
     assert problems == []
     assert text.count("retrainings: 1 of 2 rows stored") == 1
@@ -92,7 +92,7 @@ def test_what_was_delivered_is_known_and_may_be_taken_back(folder: Path) -> None
     assert (read(folder, back).stored, read(folder, back).problems) == (0, [])
     assert read(folder, mine).stored == 1
     assert (month, base, None, rule) in held(folder)
-    assert len(kit.ask(folder, "FROM loop.retraining")) == 2, "each word is kept"
+    assert len(reviewed_store.ask(folder, "FROM loop.retraining")) == 2, "each word is kept"
 
 
 def test_rows_that_cannot_stand_are_set_aside_and_the_rest_is_used(folder: Path, base: str) -> None:
@@ -131,7 +131,7 @@ def test_rows_that_cannot_stand_are_set_aside_and_the_rest_is_used(folder: Path,
 
 def test_a_sheet_of_the_workbook_is_read(folder: Path, base: str) -> None:
     """A month that the spreadsheet made a date of is a month."""
-    book = load_workbook(folder / "sheets" / f"{kit.MONTH}.xlsx")
+    book = load_workbook(folder / "sheets" / f"{reviewed_store.MONTH}.xlsx")
     tab = book["retraining"]
     assert [cell.value for cell in tab[1]] == COLUMNS
     cells = {"month": pd.Timestamp("2026-01-01").to_pydatetime(), "base": base, "rule": RULE}
@@ -157,12 +157,12 @@ def test_a_failure_leaves_nothing(folder: Path, base: str, monkeypatch: pytest.M
     with pytest.raises(RuntimeError):
         read(folder, row(base=base))
     assert held(folder) == before
-    assert kit.ask(folder, "FROM loop.sheet") == []
+    assert reviewed_store.ask(folder, "FROM loop.sheet") == []
 
 
 def test_a_store_from_before_there_were_such_sheets_still_verifies(folder: Path) -> None:
     before = held(folder)
-    kit.tamper(folder, "DROP TABLE loop.retraining")
+    reviewed_store.tamper(folder, "DROP TABLE loop.retraining")
     assert ledger(folder)[0].splitlines()[-1].startswith("The ledger is whole: ")
     assert ledger(folder)[1] == []
     assert held(folder) == before
@@ -170,6 +170,6 @@ def test_a_store_from_before_there_were_such_sheets_still_verifies(folder: Path)
 
 def test_a_table_that_is_taken_away_shows(folder: Path, base: str) -> None:
     assert read(folder, row(base=base)).stored == 1
-    kit.tamper(folder, "DROP TABLE loop.retraining")
+    reviewed_store.tamper(folder, "DROP TABLE loop.retraining")
     sentences = [problem.sentence() for problem in ledger(folder)[1]]
     assert any("stored of retrainings is not" in sentence for sentence in sentences)

@@ -14,16 +14,16 @@ import pytest
 from pipeline.errors import Usage
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging.evaluator import at_once, judge, recall, up_to_date
+from pipeline.judging.evaluator import judge, reuse_judged, sql_for_values, up_to_date
 from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif import main_curves, what_if
 from pipeline.judging.whatif_settings import parse_settings, shown
 from pipeline.judging.whatif_words import parse_months, whatif
 from pipeline.store.database import open_store
 from pipeline.store.session import store_in
-from schemas.followup_outputs import LOOP_OUTPUTS
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 
-from . import kit
+from . import reviewed_store
 
 VERDICTS = """SELECT w.trip_id, v.rule, v.verdict FROM judged.verdict v
               JOIN judged.trip_window w USING (trip_key) ORDER BY ALL"""
@@ -35,7 +35,7 @@ def sha256(path: Path) -> str:
 
 
 def verdicts(folder: Path) -> Verdicts:
-    return {(trip, rule): verdict for trip, rule, verdict in kit.ask(folder, VERDICTS)}
+    return {(trip, rule): verdict for trip, rule, verdict in reviewed_store.ask(folder, VERDICTS)}
 
 
 def full_run(delivery: Path, to: Path, old: str, new: str) -> Verdicts:
@@ -129,8 +129,10 @@ def test_several_values_give_a_curve_in_their_order(folder: Path) -> None:
     with store_in(folder, read_only=True) as con:
         result = what_if(con, parse_settings(["wall-oxygen-time.limit_min=20,35,50,65"]))
     curve = result.curve
-    assert list(curve.columns) == list(LOOP_OUTPUTS["what_if"].to_schema().columns)
-    assert list(result.changes.columns) == list(LOOP_OUTPUTS["what_if_changes"].to_schema().columns)
+    assert list(curve.columns) == list(FOLLOWUP_OUTPUTS["what_if"].to_schema().columns)
+    assert list(result.changes.columns) == list(
+        FOLLOWUP_OUTPUTS["what_if_changes"].to_schema().columns
+    )
     assert list(curve["value"]) == ["20", "35", "50", "65"]
     assert list(curve["current"]) == [False, False, True, False]
     assert list(curve["deviation"]) == sorted(curve["deviation"], reverse=True)
@@ -148,7 +150,7 @@ def test_extra_ventilator_minutes_are_those_past_the_limit(folder: Path) -> None
     """Reckoned here from the verdicts: the sure minutes of each sure variance past each limit."""
     over = """SELECT coalesce(sum(observed_low - {0}), 0), count(*) FROM judged.verdict v
               WHERE rule = 'wall-oxygen-time' AND verdict = 'deviation'"""
-    ((now, trips),) = kit.ask(folder, over.format(50))
+    ((now, trips),) = reviewed_store.ask(folder, over.format(50))
     with store_in(folder, read_only=True) as con:
         result = what_if(con, parse_settings(["wall-oxygen-time.limit_min=1000,40"]))
         asked = con.execute("""SELECT sum(observed_low - 40), count(*) FROM verdict_tried
@@ -180,7 +182,7 @@ def test_months_narrow_it(folder: Path) -> None:
 
 def test_main_curves_pass_through_the_present(folder: Path) -> None:
     with store_in(folder) as con:
-        curve = main_curves(con, kit.MONTH)
+        curve = main_curves(con, reviewed_store.MONTH)
     rules = {"wall-oxygen-time", "unheated-time", "source-choice", "cannula-flow-range"}
     assert set(curve["rule"]) == rules
     assert len(set(curve["setting"])) == 5
@@ -191,10 +193,12 @@ def test_main_curves_pass_through_the_present(folder: Path) -> None:
 
 def test_main_curves_are_those_of_each_limit_tried_alone(folder: Path) -> None:
     with store_in(folder) as con:
-        together = main_curves(con, kit.MONTH)
+        together = main_curves(con, reviewed_store.MONTH)
         for name, rows in together.groupby("setting", sort=False):
             tried = ",".join(rows["value"])
-            alone = what_if(con, parse_settings([f"{name}={tried}"]), ("2025-03", kit.MONTH)).curve
+            alone = what_if(
+                con, parse_settings([f"{name}={tried}"]), ("2025-03", reviewed_store.MONTH)
+            ).curve
             pd.testing.assert_frame_equal(rows.reset_index(drop=True), alone, check_dtype=False)
 
 
@@ -202,11 +206,11 @@ def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
     answers = "SELECT * FROM {}.verdict{} ORDER BY ALL"
     with store_in(folder) as con:
         versions = versions_in_store(con)
-        recall(con, versions, ("2000-01", "2100-01"))
+        reuse_judged(con, versions, ("2000-01", "2100-01"))
         kept = con.execute(answers.format("judged", "")).fetchall()
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
         con.execute("DELETE FROM verdict_now")
-        for sql in at_once(con, {0: versions}):
+        for sql in sql_for_values(con, {0: versions}):
             answered = f"SELECT * EXCLUDE (no) FROM ({sql})"
             con.execute(f"INSERT INTO verdict_now BY NAME {answered}")
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
@@ -217,8 +221,8 @@ def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
     """Every number that a rule of the protocol takes, at less than it is and at more."""
     with store_in(folder, read_only=True) as con:
         versions = versions_in_store(con)
-        recall(con, versions)
-        told_apart = set()
+        reuse_judged(con, versions)
+        distinguished = set()
         for name, parameters in versions[0].rules.items():
             for field, now in parameters.model_dump().items():
                 if isinstance(now, bool) or not isinstance(now, int | float):
@@ -229,16 +233,16 @@ def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
                     })]
                     for no, by in enumerate((0.4, 2.5))
                 }  # fmt: skip
-                (sql,) = at_once(con, tried)
+                (sql,) = sql_for_values(con, tried)
                 together = con.execute(f"FROM ({sql}) ORDER BY ALL").fetchall()
                 alone = []
                 for no, versions_tried in tried.items():
-                    (sql,) = at_once(con, {no: versions_tried})
+                    (sql,) = sql_for_values(con, {no: versions_tried})
                     alone += con.execute(f"FROM ({sql}) ORDER BY ALL").fetchall()
                 assert together == alone, (name, field)
                 if len({row[1:] for row in together}) > 60:  # more answers than trips
-                    told_apart.add(name)
-    assert len(told_apart) > 8
+                    distinguished.add(name)
+    assert len(distinguished) > 8
 
 
 def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
@@ -268,7 +272,7 @@ def test_it_is_told_in_words(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("given", "said"),
+    ("given", "sentence"),
     [
         (["wall-oxygen-time.limit_min"], "does not set anything"),
         (["wall.limit_min=3"], 'there is no rule "wall"'),
@@ -280,10 +284,10 @@ def test_it_is_told_in_words(folder: Path) -> None:
         (["merge_within_s.x=1"], "no setting merge_within_s.x"),
     ],
 )
-def test_what_cannot_be_set_is_said(folder: Path, given: list[str], said: str) -> None:
+def test_what_cannot_be_set_is_said(folder: Path, given: list[str], sentence: str) -> None:
     with pytest.raises(Usage) as caught:
         whatif(folder, given, None, name_all=False)
-    assert said in str(caught.value)
+    assert sentence in str(caught.value)
     assert all(problem.remedy for problem in caught.value.problems)
 
 

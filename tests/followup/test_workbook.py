@@ -18,7 +18,7 @@ from reports.render import workbook
 from reports.render.workbook import write_workbook
 from schemas.followup import ANSWERS, CONCLUSIONS, PREFILLED, REFER_TO, STATUSES
 
-from . import kit
+from . import reviewed_store
 from .conftest import TABLES
 
 HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "=cmd|' /C calc'!A0", "http://a.example", "007",
@@ -114,14 +114,18 @@ def test_a_long_table_is_cut_and_says_so(
 
 
 def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> None:
-    path = reviewed_once / "sheets" / f"{kit.MONTH}.xlsx"
+    path = reviewed_once / "sheets" / f"{reviewed_store.MONTH}.xlsx"
     book = load_workbook(path)
-    data = {file.stem for file in (reviewed_once / kit.MONTH / "data").glob("*.csv")}
+    data = {file.stem for file in (reviewed_once / reviewed_store.MONTH / "data").glob("*.csv")}
     assert data | {"determinations", "correct", "retraining", "how to answer", "columns"} == set(
         book.sheetnames
     )
-    rows = kit.sheet(path)
-    cases = (reviewed_once / kit.MONTH / "data" / "cases.csv").read_text("utf-8").splitlines()
+    rows = reviewed_store.sheet(path)
+    cases = (
+        (reviewed_once / reviewed_store.MONTH / "data" / "cases.csv")
+        .read_text("utf-8")
+        .splitlines()
+    )
     assert [row["trip_id"] for row in rows] == [line.split(",")[1] for line in cases[1:]]
     for row in rows:
         assert row["rules"] == row["findings"].split(" ")[0]
@@ -131,7 +135,7 @@ def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> Non
 
 
 def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
-    tab = load_workbook(reviewed_once / "sheets" / f"{kit.MONTH}.xlsx")["determinations"]
+    tab = load_workbook(reviewed_once / "sheets" / f"{reviewed_store.MONTH}.xlsx")["determinations"]
     header = [cell.value for cell in tab[1]]
     lists = {
         header[min(rule.sqref.ranges).min_col - 1]: (rule.formula1.strip('"').split(","),
@@ -145,25 +149,27 @@ def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
 
 
 def test_a_filled_workbook_reads_back(folder: Path) -> None:
-    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
-    trip, rule = kit.flagged(folder)[0]
-    leading = next(row["rules"] for row in kit.sheet(path) if row["trip_id"] == trip)
-    kit.fill(path, {trip: {"conclusion": "logistics", "status": "open", "reviewer": "R1",
+    path = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    trip, rule = reviewed_store.flagged(folder)[0]
+    leading = next(row["rules"] for row in reviewed_store.sheet(path) if row["trip_id"] == trip)
+    reviewed_store.fill(path, {trip: {"conclusion": "logistics", "status": "open", "reviewer": "R1",
                            "action": "order a second heater", "due_month": "2026-05"}})  # fmt: skip
     done = determine(path, folder)
     assert (done.answered, done.stored, done.problems) == (1, 1, [])
-    found = kit.ask(folder, "SELECT rule, conclusion, action, due_month FROM loop.answer")
+    found = reviewed_store.ask(
+        folder, "SELECT rule, conclusion, action, due_month FROM loop.answer"
+    )
     assert found == [(leading, "logistics", "order a second heater", "2026-05")]
     assert rule
 
 
 def test_a_month_that_a_spreadsheet_made_a_date_is_a_month(folder: Path) -> None:
-    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
-    trip, _ = kit.flagged(folder)[0]
-    kit.fill(path, {trip: {"conclusion": "practice", "status": "open", "reviewer": "R1",
+    path = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    trip, _ = reviewed_store.flagged(folder)[0]
+    reviewed_store.fill(path, {trip: {"conclusion": "practice", "status": "open", "reviewer": "R1",
                            "action": "talk", "due_month": datetime.datetime(2026, 5, 1)}})  # type: ignore[dict-item]  # fmt: skip
     assert determine(path, folder).problems == []
-    assert kit.ask(folder, "SELECT due_month FROM loop.answer") == [("2026-05",)]
+    assert reviewed_store.ask(folder, "SELECT due_month FROM loop.answer") == [("2026-05",)]
 
 
 @pytest.fixture
@@ -178,27 +184,33 @@ def again(clean_delivery: Path, folder: Path) -> object:
 def test_an_untouched_workbook_is_written_anew_with_the_same_bytes(
     folder: Path, again: object
 ) -> None:
-    before = (folder / "sheets" / f"{kit.MONTH}.xlsx").read_bytes()
-    assert again() == [f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
-    assert (folder / "sheets" / f"{kit.MONTH}.xlsx").read_bytes() == before
+    before = (folder / "sheets" / f"{reviewed_store.MONTH}.xlsx").read_bytes()
+    assert again() == [f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
+    assert (folder / "sheets" / f"{reviewed_store.MONTH}.xlsx").read_bytes() == before
 
 
 def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) -> None:
-    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
-    (stored, rule), (half, _) = kit.flagged(folder)[0], kit.flagged(folder)[-1]
-    kit.fill(path, {
+    path = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    (stored, rule), (half, _) = (
+        reviewed_store.flagged(folder)[0],
+        reviewed_store.flagged(folder)[-1],
+    )
+    reviewed_store.fill(path, {
         stored: {"conclusion": "practice", "status": "closed", "reviewer": "R1", "note": "seen"},
         half: {"conclusion": "equipment", "note": "unit two"},
     })  # fmt: skip
     assert determine(path, folder).stored == 1
     filled = path.read_bytes()
-    assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
+    assert again() == [f"{reviewed_store.MONTH}-2.xlsx", f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     assert path.read_bytes() == filled
-    rows = {row["trip_id"]: row for row in kit.sheet(folder / "sheets" / f"{kit.MONTH}-2.xlsx")}
+    rows = {
+        row["trip_id"]: row
+        for row in reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
+    }
     assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("practice", "closed")
     assert rows[stored]["note"] == "", "the stored note does not leave the store"
     assert (rows[half]["conclusion"], rows[half]["note"]) == ("equipment", "unit two")
-    assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
+    assert again() == [f"{reviewed_store.MONTH}-2.xlsx", f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     assert rule
 
 
@@ -206,35 +218,40 @@ def test_a_filled_workbook_in_the_months_own_folder_is_read_and_stays(
     folder: Path, again: object
 ) -> None:
     """Where version 0.1.0 put it; an untouched one there goes, for there is one in the sheets."""
-    filled, untouched = (folder / kit.MONTH / name for name in ("review.xlsx", "review-2.xlsx"))
-    own = folder / "sheets" / f"{kit.MONTH}.xlsx"
+    filled, untouched = (
+        folder / reviewed_store.MONTH / name for name in ("review.xlsx", "review-2.xlsx")
+    )
+    own = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
     shutil.copy(own, filled)
     shutil.copy(own, untouched)
-    kit.tamper(folder, f"INSERT INTO loop.workbook SELECT '{kit.MONTH}', 'review-2.xlsx',"
-                       f" '{hashlib.sha256(own.read_bytes()).hexdigest()}'")  # fmt: skip
-    trip, _ = kit.flagged(folder)[0]
-    kit.fill(filled, {trip: {"conclusion": "equipment", "note": "unit two"}})
+    digest = hashlib.sha256(own.read_bytes()).hexdigest()
+    reviewed_store.tamper(
+        folder,
+        f"INSERT INTO loop.workbook SELECT '{reviewed_store.MONTH}', 'review-2.xlsx', '{digest}'",
+    )
+    trip, _ = reviewed_store.flagged(folder)[0]
+    reviewed_store.fill(filled, {trip: {"conclusion": "equipment", "note": "unit two"}})
     content = filled.read_bytes()
-    assert again() == [f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
-    rows = {row["trip_id"]: row for row in kit.sheet(own)}
+    assert again() == [f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
+    rows = {row["trip_id"]: row for row in reviewed_store.sheet(own)}
     assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("equipment", "unit two")
     assert filled.read_bytes() == content
     assert not untouched.exists()
 
 
 def test_a_damaged_workbook_is_left_alone(folder: Path, again: object) -> None:
-    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
+    path = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
     path.write_bytes(b"half saved")
-    assert again() == [f"{kit.MONTH}-2.xlsx", f"{kit.MONTH}.xlsx"]  # type: ignore[operator]
+    assert again() == [f"{reviewed_store.MONTH}-2.xlsx", f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     assert path.read_bytes() == b"half saved"
 
 
 def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
     folder: Path, clean_delivery: Path, tmp_path: Path
 ) -> None:
-    path = folder / "sheets" / f"{kit.MONTH}.xlsx"
-    (one, _), (two, _) = kit.flagged(folder)[0], kit.flagged(folder)[-1]
-    kit.fill(path, {
+    path = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    (one, _), (two, _) = reviewed_store.flagged(folder)[0], reviewed_store.flagged(folder)[-1]
+    reviewed_store.fill(path, {
         one: {"conclusion": "practice", "status": "closed", "reviewer": "R1"},
         two: {"conclusion": "equipment", "status": "open", "reviewer": "R1"},
     })  # fmt: skip
@@ -245,7 +262,10 @@ def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
     trips.loc[trips["trip_id"] == one, "diagnosis_group"] = "pneumonia"
     trips.to_csv(newer / "trips.csv", index=False)
     review(newer, folder)
-    rows = {row["trip_id"]: row for row in kit.sheet(folder / "sheets" / f"{kit.MONTH}-2.xlsx")}
+    rows = {
+        row["trip_id"]: row
+        for row in reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
+    }
     assert rows[one]["conclusion"] == ""
     assert rows[one]["earlier_answer"].endswith(
         "practice, closed (R1); the record has changed since"

@@ -71,10 +71,10 @@ def dirty(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_sample_is_described_as_the_simulator_describes_it() -> None:
     file = Path(__file__).parents[2] / "sample_data" / "export.toml"
-    said = parse_export(file.read_text(encoding="utf-8"))
-    expected = [said.expected_trips[month] for month in said.months]
-    assert file.read_text(encoding="utf-8") == export_text(said.months, expected)
-    assert "invented" in said.confidentiality
+    sentence = parse_export(file.read_text(encoding="utf-8"))
+    expected = [sentence.expected_trips[month] for month in sentence.months]
+    assert file.read_text(encoding="utf-8") == export_text(sentence.months, expected)
+    assert "invented" in sentence.confidentiality
 
 
 def test_one_seed_gives_one_delivery(tmp_path: Path) -> None:
@@ -205,7 +205,7 @@ def test_a_late_delivery_holds_the_rest(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("wrong", "said"),
+    ("wrong", "sentence"),
     [
         ({"trips": 0}, "number of trips"),
         ({"trips": 10_000_001}, "number of trips"),
@@ -221,10 +221,10 @@ def test_a_late_delivery_holds_the_rest(tmp_path: Path) -> None:
     ],
 )
 def test_sizes_that_make_no_sense_are_refused(
-    tmp_path: Path, wrong: dict[str, Any], said: str
+    tmp_path: Path, wrong: dict[str, Any], sentence: str
 ) -> None:
     options = {"trips": 100, "months": 2, "seed": 1, **wrong}
-    with pytest.raises(ValueError, match=said):
+    with pytest.raises(ValueError, match=sentence):
         simulate(tmp_path / "never", **options)
     assert not (tmp_path / "never").exists()
 

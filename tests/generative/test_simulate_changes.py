@@ -90,7 +90,7 @@ def test_twelve_bases_and_twelve_sizes(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "sentence"),
     [
         ("more of everything", "is not a change"),
         ("occlusions of prong-9 x 2 from 2026-02", "no carried size prong-9"),
@@ -110,8 +110,8 @@ def test_twelve_bases_and_twelve_sizes(tmp_path: Path) -> None:
         ("intubated case in 2026-02", "no trip that it could be"),
     ],
 )
-def test_a_change_that_cannot_be_is_a_sentence(tmp_path: Path, change: str, said: str) -> None:
-    with pytest.raises(Refused, match=said) as refused:
+def test_a_change_that_cannot_be_is_a_sentence(tmp_path: Path, change: str, sentence: str) -> None:
+    with pytest.raises(Refused, match=sentence) as refused:
         simulate(tmp_path / "never", 300, 3, 1, changes=(change,))
     assert str(refused.value).endswith(".")
     assert not (tmp_path / "never").exists()

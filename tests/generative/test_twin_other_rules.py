@@ -33,8 +33,8 @@ def answer(rule: str, *settings: dict[str, Any], **kwargs: Any) -> Verdict:
     trip = {"handover_s": 6000, "departed_s": 600} | kwargs.pop("trip", {})
     case = delivery(*settings, trip=trip, rules={rule: RULES[rule]}, **kwargs)
     prong = case["cannulas"]["cannula"][0]
-    loop = prong | {"id": "loop-1", "family": "loop", "carried": False}
-    case["cannulas"] = {"cannula": [prong, loop]}
+    followup = prong | {"id": "loop-1", "family": "loop", "carried": False}
+    case["cannulas"] = {"cannula": [prong, followup]}
     return judge(case)[0]
 
 

@@ -28,7 +28,7 @@ from pipeline.mapping.samples import samples
 from pipeline.mapping.sources import read_sources
 from schemas.mapping import SourceFile
 from schemas.mapping_text import parse_mapping
-from tests.mapping import kit, reports_system
+from tests.mapping import reports_system, small_source
 
 SPECS = [
     SourceFile.model_validate({"path": "x", **more})
@@ -53,7 +53,7 @@ def one(read: Callable[[Path, Path], object], data: bytes, name: str) -> bool:
         try:
             read(path, scratch)
         except Refused as refused:
-            kit.check(refused)
+            small_source.check(refused)
             return False
         finally:
             assert path.read_bytes() == data
@@ -168,9 +168,9 @@ def whole(folder: Path) -> bool:
     """A source as a whole: a delivery, or nothing at all."""
     target = folder.parent / f"{folder.name}-mapped"
     try:
-        kit.run(folder)
+        small_source.run(folder)
     except Mistake as mistake:
-        kit.check(mistake)
+        small_source.check(mistake)
         assert not target.exists()
         return False
     finally:

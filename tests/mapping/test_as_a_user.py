@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from pipeline.cli.main import main
-from tests.mapping import direct, kit
+from tests.mapping import direct, small_source
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs limits and permissions")
 NOBODY = 65534
@@ -51,7 +51,7 @@ def test_a_full_disk(tmp_path: Path, command: Command) -> None:
 
     lines = [f"T{n},2026-03,b1,ground,8,croup" for n in range(20_000)]
     text = "\n".join(["case,month,site,kind,kg,dx", *lines, ""])
-    folder = kit.source(tmp_path / "in", {"trips.csv": text})
+    folder = small_source.source(tmp_path / "in", {"trips.csv": text})
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, before[1]))
     try:
@@ -86,7 +86,7 @@ def test_without_permission(what: str, command: Command) -> None:
 
 
 def without_permission(tmp_path: Path, what: str, command: Command) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     target = tmp_path / "open" / "out"
     (tmp_path / "open").mkdir()
     (tmp_path / "open").chmod(0o777)
@@ -110,11 +110,11 @@ def without_permission(tmp_path: Path, what: str, command: Command) -> None:
 
 
 def test_exit_codes_as_a_user_meets_them(tmp_path: Path, command: Command) -> None:
-    folder = kit.source(tmp_path / "in", columns='weight_kg = "kg"')
+    folder = small_source.source(tmp_path / "in", columns='weight_kg = "kg"')
     fine = command(folder, tmp_path / "fine")
     assert (fine.code, fine.err) == (0, "")
     assert "Next: tailrace check" in fine.out
-    (folder / "trips.csv").write_text(kit.TRIPS.replace("8.4", "heavy"))
+    (folder / "trips.csv").write_text(small_source.TRIPS.replace("8.4", "heavy"))
     some = command(folder, tmp_path / "some")
     assert (some.code, some.err) == (4, "")
     assert "trips.csv, line 2: kg: the cell is not a number" in some.out

@@ -11,7 +11,7 @@ import duckdb
 import openpyxl
 import pytest
 
-from tests.mapping import kit
+from tests.mapping import small_source
 
 UMLAUT = 'case;month;site;kind;kg;dx\r\n007;2026-03;Süd €;ground;"8,4";"eins\r\nzwei"\r\n'
 
@@ -31,7 +31,7 @@ UMLAUT = 'case;month;site;kind;kg;dx\r\n007;2026-03;Süd €;ground;"8,4";"eins\
 def test_encodings(tmp_path: Path, encoding: str, stated: str, packed: bool) -> None:
     data = UMLAUT.encode(encoding)
     name = "trips.csv.gz" if packed else "trips.csv"
-    folder = kit.source(
+    folder = small_source.source(
         tmp_path / "in",
         {name: gzip.compress(data, mtime=0) if packed else data},
         trips_file=f'encoding = "{stated}"\ndelimiter = ";"\ndecimal = ","',
@@ -39,8 +39,8 @@ def test_encodings(tmp_path: Path, encoding: str, stated: str, packed: bool) -> 
     )
     text = (folder / "mapping.toml").read_text().replace('"trips.csv"', f'"{name}"')
     (folder / "mapping.toml").write_text(text)
-    kit.run(folder)
-    (row,) = kit.rows(folder)
+    small_source.run(folder)
+    (row,) = small_source.rows(folder)
     assert (row["trip_id"], row["base"], row["weight_kg"]) == ("007", "Süd €", "8.4")
     assert row["diagnosis_group"] == "eins\r\nzwei"
 
@@ -48,38 +48,48 @@ def test_encodings(tmp_path: Path, encoding: str, stated: str, packed: bool) -> 
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
 def test_delimiters_and_line_ends(tmp_path: Path, line_end: str, mark: str) -> None:
-    text = kit.TRIPS.replace(",", mark).replace("\n", line_end)
+    text = small_source.TRIPS.replace(",", mark).replace("\n", line_end)
     stated = mark.replace("\t", "\\t")
-    folder = kit.source(tmp_path / "in", {"trips.csv": text}, trips_file=f'delimiter = "{stated}"')
-    kit.run(folder)
-    assert kit.column(folder, "trip_id") == ["007", "T2"]
+    folder = small_source.source(
+        tmp_path / "in", {"trips.csv": text}, trips_file=f'delimiter = "{stated}"'
+    )
+    small_source.run(folder)
+    assert small_source.column(folder, "trip_id") == ["007", "T2"]
 
 
 def test_lines_are_those_of_the_file(tmp_path: Path) -> None:
-    text = "made on a Monday\n" + kit.TRIPS + '\nT3,2026-03,b1,ground,"x\ny",croup\nT4,x,b1,,1,a\n'
-    folder = kit.source(
+    text = (
+        "made on a Monday\n"
+        + small_source.TRIPS
+        + '\nT3,2026-03,b1,ground,"x\ny",croup\nT4,x,b1,,1,a\n'
+    )
+    folder = small_source.source(
         tmp_path / "in",
         {"trips.csv": text},
         trips_file="header_line = 2",
         columns='weight_kg = "kg"',
     )
-    mapped = kit.run(folder)
-    assert kit.found(mapped) == [
+    mapped = small_source.run(folder)
+    assert small_source.found(mapped) == [
         ("trips.csv", 6, "kg", "not-a-number"),
         ("trips.csv", 8, "month", "not-a-time"),
     ]
-    assert kit.column(folder, "trip_id") == ["007", "T2", "T3", "T4"]
+    assert small_source.column(folder, "trip_id") == ["007", "T2", "T3", "T4"]
 
 
 def test_a_row_that_does_not_fit_keeps_its_trip_and_nothing_else(tmp_path: Path) -> None:
-    text = kit.TRIPS + "T3,2026-03,b1\nT4,2026-03,b1,ground,1,a,b\n" + 'T5,"x"y,b1,ground,1,a\n'
-    folder = kit.source(tmp_path / "in", {"trips.csv": text}, columns='weight_kg = "kg"')
-    mapped = kit.run(folder)
-    assert kit.found(mapped) == [
+    text = (
+        small_source.TRIPS
+        + "T3,2026-03,b1\nT4,2026-03,b1,ground,1,a,b\n"
+        + 'T5,"x"y,b1,ground,1,a\n'
+    )
+    folder = small_source.source(tmp_path / "in", {"trips.csv": text}, columns='weight_kg = "kg"')
+    mapped = small_source.run(folder)
+    assert small_source.found(mapped) == [
         ("trips.csv", 4, None, "ragged-row"),
         ("trips.csv", 6, None, "bad-quoting"),
     ]
-    rows = kit.rows(folder)[2:]
+    rows = small_source.rows(folder)[2:]
     assert [row["trip_id"] for row in rows] == ["T3", "T4", ""]
     assert {row[name] for row in rows for name in ("base", "weight_kg", "service_month")} == {
         "unreadable"
@@ -87,16 +97,16 @@ def test_a_row_that_does_not_fit_keeps_its_trip_and_nothing_else(tmp_path: Path)
 
 
 def test_several_files_of_one_kind(tmp_path: Path) -> None:
-    files = {f"trips {n}.csv": kit.TRIPS.replace("007", f"00{n}") for n in (1, 2)}
-    folder = kit.source(tmp_path / "in", files)
+    files = {f"trips {n}.csv": small_source.TRIPS.replace("007", f"00{n}") for n in (1, 2)}
+    folder = small_source.source(tmp_path / "in", files)
     text = (folder / "mapping.toml").read_text().replace('"trips.csv"', '"trips ?.csv"')
     (folder / "mapping.toml").write_text(text)
-    kit.run(folder)
-    assert kit.column(folder, "trip_id") == ["001", "T2", "002", "T2"]
+    small_source.run(folder)
+    assert small_source.column(folder, "trip_id") == ["001", "T2", "002", "T2"]
 
 
 def test_parquet(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in", columns='weight_kg = "kg"\nspo2_exempt = "x"\n'
+    folder = small_source.source(tmp_path / "in", columns='weight_kg = "kg"\nspo2_exempt = "x"\n'
                         'departed_s = { from = "left", time = "iso" }',
                         trips='bedside = { from = "at", time = "iso" }',
                         top='time_zone = "Europe/Berlin"')  # fmt: skip
@@ -109,8 +119,8 @@ def test_parquet(tmp_path: Path) -> None:
     """)
     text = (folder / "mapping.toml").read_text().replace('"trips.csv"', '"trips.parquet"')
     (folder / "mapping.toml").write_text(text)
-    kit.run(folder)
-    (row,) = kit.rows(folder)
+    small_source.run(folder)
+    (row,) = small_source.rows(folder)
     assert (row["trip_id"], row["weight_kg"], row["spo2_exempt"]) == ("007", "8.5", "true")
     assert (row["service_month"], row["departed_s"]) == ("2026-03", "-1200")
 
@@ -130,7 +140,7 @@ ROW = ["007", "2026-03", "b1", "ground", 8.5, "a"]
 
 
 def sheet_source(tmp_path: Path, cells: list[list[Any]], change: Any = None, **parts: str) -> Path:
-    folder = kit.source(tmp_path / "in", **parts)
+    folder = small_source.source(tmp_path / "in", **parts)
     text = (folder / "mapping.toml").read_text().replace('"trips.csv"', '"book.xlsx"')
     (folder / "mapping.toml").write_text(text)
     book(folder / "book.xlsx", cells, change)
@@ -152,8 +162,8 @@ def test_typed_cells(tmp_path: Path) -> None:
         workbook.active.cell(2, 10).number_format = "0.0%"
 
     folder = sheet_source(tmp_path, cells, percent, columns=spec)
-    kit.run(folder)
-    first, second = kit.rows(folder)
+    small_source.run(folder)
+    first, second = small_source.rows(folder)
     assert first["trip_id"] == "7"
     assert (first["weight_kg"], second["weight_kg"]) == ("8.5", "8")
     assert (first["planned_transit_min"], second["planned_transit_min"]) == ("90", "45")
@@ -172,15 +182,15 @@ def test_dates_of_a_workbook(tmp_path: Path) -> None:
         trips='bedside = { from = "at", time = "%m/%d/%Y %H:%M" }',
         columns='departed_s = { from = "left", time = "%m/%d/%Y %H:%M" }',
     )  # fmt: skip
-    mapped = kit.run(folder)
-    assert kit.column(folder, "departed_s") == ["1530", "unreadable"]
-    assert kit.found(mapped) == [("book.xlsx", 3, "left", "not-a-time")]
+    mapped = small_source.run(folder)
+    assert small_source.column(folder, "departed_s") == ["1530", "unreadable"]
+    assert small_source.found(mapped) == [("book.xlsx", 3, "left", "not-a-time")]
 
 
 @pytest.mark.parametrize("ref", ["A1:B1", "A1:A2", "C2:D2"])
 def test_merged_cells_are_refused(tmp_path: Path, ref: str) -> None:
     folder = sheet_source(tmp_path, [HEADER, ROW], lambda w: w.active.merge_cells(ref))
-    problem = kit.refusal(folder) if ref != "A1:B1" else kit.refusals(folder)[0]
+    problem = small_source.refusal(folder) if ref != "A1:B1" else small_source.refusals(folder)[0]
     assert problem.code in ("merged-cells", "missing-column")
     assert ref in problem.what or problem.code == "missing-column"
 
@@ -189,10 +199,10 @@ def test_a_formula_without_its_value_is_refused(tmp_path: Path) -> None:
     """A program that does not compute leaves nothing in the cell, which would read as empty."""
     row = [*ROW[:4], "=8+1", "a"]
     folder = sheet_source(tmp_path, [HEADER, row], columns='weight_kg = "kg"')
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert (problem.code, problem.column) == ("formula-not-computed", "E2")
     other = sheet_source(tmp_path / "other", [HEADER, row])
-    kit.run(other)
+    small_source.run(other)
 
 
 def test_what_a_sheet_says_of_its_size_is_not_believed(tmp_path: Path) -> None:
@@ -208,8 +218,8 @@ def test_what_a_sheet_says_of_its_size_is_not_believed(tmp_path: Path) -> None:
     with zipfile.ZipFile(path, "w") as new:
         for name, data in parts.items():
             new.writestr(name, data)
-    kit.run(folder)
-    assert kit.column(folder, "trip_id") == ["007", "8"]
+    small_source.run(folder)
+    assert small_source.column(folder, "trip_id") == ["007", "8"]
 
 
 def test_which_sheet(tmp_path: Path) -> None:
@@ -217,11 +227,11 @@ def test_which_sheet(tmp_path: Path) -> None:
         workbook.create_sheet("Other")
 
     folder = sheet_source(tmp_path, [HEADER, ROW], second)
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert problem.code == "no-such-sheet"
     assert '"Sheet", "Other"' in problem.what
     named = sheet_source(tmp_path / "x", [HEADER, ROW], second, trips_file='sheet = "Shet"')
-    assert kit.refusal(named).code == "no-such-sheet"
+    assert small_source.refusal(named).code == "no-such-sheet"
 
 
 @pytest.mark.parametrize(
@@ -229,29 +239,33 @@ def test_which_sheet(tmp_path: Path) -> None:
     [
         ("", "empty-file", 1, {}),
         ("\n\n", "empty-file", 1, {}),
-        (kit.TRIPS.replace(",", ";"), "wrong-delimiter", 1, {}),
-        (kit.TRIPS.replace("case", "Case"), "missing-column", 1, {}),
-        (kit.TRIPS.replace("kg", "case"), "repeated-column", 1, {}),
-        (kit.TRIPS.replace("007", '"007'), "open-quote", 2, {}),
-        (kit.TRIPS.replace("case", '"case'), "open-quote", 1, {}),
-        (kit.TRIPS.encode() + b"\xff\xfe\n", "not-utf8", 4, {}),
-        ("x" + kit.TRIPS + "\x81\n", "wrong-encoding", 4, {"trips_file": WINDOWS}),
-        (kit.TRIPS.encode("utf-16-le"), "nul-bytes", 1, {}),
+        (small_source.TRIPS.replace(",", ";"), "wrong-delimiter", 1, {}),
+        (small_source.TRIPS.replace("case", "Case"), "missing-column", 1, {}),
+        (small_source.TRIPS.replace("kg", "case"), "repeated-column", 1, {}),
+        (small_source.TRIPS.replace("007", '"007'), "open-quote", 2, {}),
+        (small_source.TRIPS.replace("case", '"case'), "open-quote", 1, {}),
+        (small_source.TRIPS.encode() + b"\xff\xfe\n", "not-utf8", 4, {}),
+        ("x" + small_source.TRIPS + "\x81\n", "wrong-encoding", 4, {"trips_file": WINDOWS}),
+        (small_source.TRIPS.encode("utf-16-le"), "nul-bytes", 1, {}),
         (b"\x1f\x8b\x08rubbish", "not-gzip", None, {}),
-        (gzip.compress(kit.TRIPS.encode(), mtime=0)[:-9], "not-gzip", None, {}),
+        (gzip.compress(small_source.TRIPS.encode(), mtime=0)[:-9], "not-gzip", None, {}),
     ],
 )  # fmt: skip
 def test_files_that_cannot_be_read(
     tmp_path: Path, text: Any, code: str, line: int | None, parts: dict[str, str]
 ) -> None:
     data = text.encode("latin-1") if isinstance(text, str) else text
-    problem = kit.refusal(kit.source(tmp_path / "in", {"trips.csv": data}, **parts))
+    problem = small_source.refusal(
+        small_source.source(tmp_path / "in", {"trips.csv": data}, **parts)
+    )
     assert (problem.file, problem.code, problem.line) == ("trips.csv", code, line)
 
 
 def test_every_missing_column_of_every_file_is_said_at_once(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in", columns='weight_kg = "weight"\nage_months = "months"')
-    problems = kit.refusals(folder)
+    folder = small_source.source(
+        tmp_path / "in", columns='weight_kg = "weight"\nage_months = "months"'
+    )
+    problems = small_source.refusals(folder)
     assert [(p.code, p.column) for p in problems] == [
         ("missing-column", "months"), ("missing-column", "weight"),
     ]  # fmt: skip
@@ -262,7 +276,7 @@ def test_every_missing_column_of_every_file_is_said_at_once(tmp_path: Path) -> N
     ("name", "data"), [("trips.xlsx", b"PK\x03\x04rubbish"), ("trips.parquet", b"PAR1rubbish")]
 )
 def test_damaged_files(tmp_path: Path, name: str, data: bytes) -> None:
-    folder = kit.source(tmp_path / "in", {name: data})
+    folder = small_source.source(tmp_path / "in", {name: data})
     text = (folder / "mapping.toml").read_text().replace('"trips.csv"', f'"{name}"')
     (folder / "mapping.toml").write_text(text)
-    assert kit.refusal(folder).code in ("not-a-workbook", "not-parquet")
+    assert small_source.refusal(folder).code in ("not-a-workbook", "not-parquet")

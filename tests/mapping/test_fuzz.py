@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from pipeline.mapping.words import toml
 from pipeline.simulate.service import protocol_text
 from tests.deep import examples
-from tests.mapping import fuzzing, kit, reports_system, test_reports, wide_csv
+from tests.mapping import fuzzing, reports_system, small_source, test_reports, wide_csv
 
 EXAMPLES = int(os.environ.get("TAILRACE_FUZZ", examples(20, 300)))
 fuzz = settings(
@@ -59,7 +59,7 @@ PIECES = [
     b"2026-02-30", b"\xf0\x9f\x98\x80", b"\xed\xa0\x80", b"\x1b[31m",
 ]  # fmt: skip
 
-TABLE = (kit.TRIPS + '"a\nb",2026-03,"x ""y""",ground,1,z\n').encode()
+TABLE = (small_source.TRIPS + '"a\nb",2026-03,"x ""y""",ground,1,z\n').encode()
 
 
 @fuzz
@@ -248,13 +248,13 @@ def test_cells_of_any_kind(rows: list[list[str]], bedside: list[str]) -> None:
             name: text.getvalue().encode("utf-8", "replace")
             for name, text in (("trips.csv", trips), ("settings.csv", settings_))
         }
-        folder = kit.source(
+        folder = small_source.source(
             Path(made) / "in", files, mapped=("settings",), top='time_zone = "Europe/Berlin"',
             trips='bedside = { from = "at", time = ["iso", "%d/%m/%Y %H:%M"] }', more=WHOLE,
         )  # fmt: skip
         if not fuzzing.whole(folder):
             return
-        for row in kit.rows(folder, "settings"):
+        for row in small_source.rows(folder, "settings"):
             assert row["source"] in ("", "wall", "unreadable")
             for name in ("at_s", "flow_lpm", "fio2"):
                 assert row[name] in ("", "unreadable") or float(row[name]) is not None

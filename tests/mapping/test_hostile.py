@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.files import content, delimited, workbook, xml_stream
 from pipeline.mapping import deliver
-from tests.mapping import direct, fuzzing, kit, test_files, test_reports
+from tests.mapping import direct, fuzzing, small_source, test_files, test_reports
 
 posix = pytest.mark.skipif(os.name != "posix", reason="needs links, pipes and permissions")
 
@@ -22,10 +22,10 @@ posix = pytest.mark.skipif(os.name != "posix", reason="needs links, pipes and pe
 def test_a_packed_bomb(tmp_path: Path) -> None:
     """100 MB of one letter pack to 100 kB: it is given up at 64 MB."""
     packed = gzip.compress(b"case,month\n" + b"x" * 9 + (b"y" * 999 + b"\n") * 100_000)
-    folder = kit.source(tmp_path / "in", {"trips.csv.gz": packed})
+    folder = small_source.source(tmp_path / "in", {"trips.csv.gz": packed})
     text = (folder / "mapping.toml").read_text().replace("trips.csv", "trips.csv.gz")
     (folder / "mapping.toml").write_text(text)
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert (problem.code, problem.file) == ("too-large", "trips.csv.gz")
 
 
@@ -33,7 +33,7 @@ def test_a_packed_bomb_of_xml(tmp_path: Path) -> None:
     folder = test_reports.mapping(tmp_path / "in", "in.xml")
     text = test_reports.document(test_reports.report("<x>" + "y" * 100_000_000 + "</x>"))
     (folder / "in.xml").write_bytes(gzip.compress(text.encode(), 1))
-    assert kit.refusal(folder).code == "too-large"
+    assert small_source.refusal(folder).code == "too-large"
 
 
 def test_a_workbook_that_unpacks_to_too_much(
@@ -43,13 +43,13 @@ def test_a_workbook_that_unpacks_to_too_much(
     with zipfile.ZipFile(folder / "book.xlsx", "a", zipfile.ZIP_DEFLATED) as book:
         book.writestr("xl/media/x.bin", b"\x00" * 30_000_000)
     monkeypatch.setattr(workbook, "FREE_UNPACKED", 1 << 20)
-    assert kit.refusal(folder).code == "too-large"
+    assert small_source.refusal(folder).code == "too-large"
 
 
 def test_entities_that_swell_are_refused_at_once(tmp_path: Path) -> None:
     folder = test_reports.mapping(tmp_path / "in", "in.xml")
     (folder / "in.xml").write_text(test_reports.BOMB + "]><x>&i;</x>")
-    assert kit.refusal(folder).code == "xml-dtd"
+    assert small_source.refusal(folder).code == "xml-dtd"
 
 
 @pytest.mark.parametrize("part", ["sheet1.xml", "workbook.xml"])
@@ -62,10 +62,10 @@ def test_entities_in_a_workbook(tmp_path: Path, part: str) -> None:
 
     rewrite(folder / "book.xlsx", part, change)
     if part != "workbook.xml":
-        assert kit.refusal(folder).code in ("xml-dtd", "not-a-workbook")
+        assert small_source.refusal(folder).code in ("xml-dtd", "not-a-workbook")
         return
     # entities that nothing refers to are never looked at
-    kit.run(folder)
+    small_source.run(folder)
 
 
 def rewrite(path: Path, part: str, change: object) -> None:
@@ -111,7 +111,7 @@ def test_a_workbook_with_impossible_cells(tmp_path: Path, old: bytes, new: bytes
 
 def test_a_million_columns(tmp_path: Path) -> None:
     text = ",".join(f"c{n}" for n in range(1_000_000)) + "\n"
-    problem = kit.refusal(kit.source(tmp_path / "in", {"trips.csv": text}))
+    problem = small_source.refusal(small_source.source(tmp_path / "in", {"trips.csv": text}))
     assert problem.code == "too-many-columns"
     assert "1000000 columns" in problem.what
 
@@ -119,11 +119,11 @@ def test_a_million_columns(tmp_path: Path) -> None:
 @pytest.mark.parametrize("start", [b"", b"case,month,site,kind,kg,dx\n"])
 def test_a_line_of_two_gigabytes(tmp_path: Path, start: bytes) -> None:
     """It is given up after eight megabytes, so the rest may as well be a hole in the disk."""
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     with (folder / "trips.csv").open("wb") as file:
         file.write(start + b"x" * (content.LONGEST_LINE + 1))
         file.truncate(2 << 30)
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert (problem.code, problem.line) == ("line-too-long", 1 + len(start) // 27)
 
 
@@ -131,14 +131,17 @@ def test_a_tag_without_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(xml_stream, "LONGEST_TAG", 1 << 20)
     folder = test_reports.mapping(tmp_path / "in", "in.xml")
     (folder / "in.xml").write_text(test_reports.document()[:300] + "<x a='" + "y" * (4 << 20))
-    assert kit.refusal(folder).code in ("line-too-long", "xml-syntax")
+    assert small_source.refusal(folder).code in ("line-too-long", "xml-syntax")
 
 
 def test_a_cell_and_a_row_that_are_too_long(tmp_path: Path) -> None:
     cell = "x" * (delimited.LONGEST_CELL + 1)
-    text = kit.TRIPS + f'T3,2026-03,b1,ground,"{cell}",a\n'
-    folder = kit.source(tmp_path / "in", {"trips.csv": text + '"\n"\n'})
-    assert [code for *_, code in kit.found(kit.run(folder))] == ["bad-quoting", "ragged-row"]
+    text = small_source.TRIPS + f'T3,2026-03,b1,ground,"{cell}",a\n'
+    folder = small_source.source(tmp_path / "in", {"trips.csv": text + '"\n"\n'})
+    assert [code for *_, code in small_source.found(small_source.run(folder))] == [
+        "bad-quoting",
+        "ragged-row",
+    ]
 
 
 # ---- links, pipes, devices
@@ -146,43 +149,43 @@ def test_a_cell_and_a_row_that_are_too_long(tmp_path: Path) -> None:
 
 @posix
 def test_links_that_go_round(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     (folder / "trips.csv").rename(tmp_path / "trips.csv")
     (folder / "trips.csv").symlink_to(folder / "other.csv")
     (folder / "other.csv").symlink_to(folder / "trips.csv")
-    assert kit.refusal(folder).code == "not-found"
+    assert small_source.refusal(folder).code == "not-found"
     (folder / "trips.csv").unlink()
     (folder / "trips.csv").symlink_to(tmp_path / "trips.csv")
-    assert kit.refusal(folder).code == "outside-source"
+    assert small_source.refusal(folder).code == "outside-source"
 
 
 @posix
 def test_a_folder_within_itself(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     (folder / "loop").symlink_to(folder)
     text = (folder / "mapping.toml").read_text()
     (folder / "mapping.toml").write_text(text.replace("trips.csv", "loop/loop/trip*.csv"))
-    kit.run(folder)
-    assert kit.column(folder, "trip_id") == ["007", "T2"]
+    small_source.run(folder)
+    assert small_source.column(folder, "trip_id") == ["007", "T2"]
     (folder / "mapping.toml").write_text(text.replace("trips.csv", "loop"))
     (tmp_path / "in-mapped").rename(tmp_path / "first")
-    assert kit.refusal(folder).code == "not-a-file"
+    assert small_source.refusal(folder).code == "not-a-file"
 
 
 @posix
 @pytest.mark.timeout(20)
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     (folder / "trips.csv").unlink()
     os.mkfifo(folder / "trips.csv")
-    assert kit.refusal(folder).code == "not-a-file"
+    assert small_source.refusal(folder).code == "not-a-file"
     (folder / "trips.csv").unlink()
     (folder / "trips.csv").symlink_to("/dev/zero")
-    assert kit.refusal(folder).code in ("not-a-file", "outside-source")
+    assert small_source.refusal(folder).code in ("not-a-file", "outside-source")
 
 
 def test_no_path_leads_out(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     text = (folder / "mapping.toml").read_text()
     for path in (
         "../trips.csv",
@@ -192,7 +195,7 @@ def test_no_path_leads_out(tmp_path: Path) -> None:
         "a\\\\..\\\\b",
     ):
         (folder / "mapping.toml").write_text(text.replace("trips.csv", path))
-        assert kit.refusal(folder).code == "toml-content"
+        assert small_source.refusal(folder).code == "toml-content"
 
 
 # ---- names that would be something else
@@ -207,42 +210,42 @@ NAMES = [
 @pytest.mark.parametrize("name", NAMES)
 def test_columns_and_values_of_any_name(tmp_path: Path, name: str) -> None:
     quoted = '"' + name.replace('"', '""') + '"'
-    text = kit.TRIPS.replace("dx", quoted).replace("croup", quoted)
-    folder = kit.source(tmp_path / "in", {"trips.csv": text})
+    text = small_source.TRIPS.replace("dx", quoted).replace("croup", quoted)
+    folder = small_source.source(tmp_path / "in", {"trips.csv": text})
     toml = "'''" + name + "'''"
     spec = f'diagnosis_group = {{ from = {toml}, nulls = [{toml}], codes = {{ asthma = "a" }} }}'
     old = (folder / "mapping.toml").read_text()
     new = old.replace('diagnosis_group = "dx"', f"diagnosis_group = {toml}")
     (folder / "mapping.toml").write_text(new)
     if "{n}" in name:
-        assert kit.refusal(folder).code == "toml-content"
+        assert small_source.refusal(folder).code == "toml-content"
         return
-    mapped = kit.run(folder)
-    assert kit.column(folder, "diagnosis_group") == [name, "asthma"]
+    mapped = small_source.run(folder)
+    assert small_source.column(folder, "diagnosis_group") == [name, "asthma"]
     assert mapped.problems == []
     (tmp_path / "in-mapped").rename(tmp_path / "first")
     (folder / "mapping.toml").write_text(old.replace('diagnosis_group = "dx"', spec))
-    kit.run(folder)
-    assert kit.column(folder, "diagnosis_group") == ["", "a"]
+    small_source.run(folder)
+    assert small_source.column(folder, "diagnosis_group") == ["", "a"]
 
 
 @pytest.mark.parametrize("name", [n for n in NAMES if "/" not in n and n != "\\"])
 def test_folders_and_files_of_any_name(tmp_path: Path, name: str) -> None:
     parent = tmp_path / name
-    folder = kit.source(parent / "in", {f"{name}.csv": kit.TRIPS})
+    folder = small_source.source(parent / "in", {f"{name}.csv": small_source.TRIPS})
     text = (folder / "mapping.toml").read_text()
     path = f"{name}.csv".replace("[", "?").replace("\\", "?")
     (folder / "mapping.toml").write_text(text.replace('"trips.csv"', f"'''{path}'''"))
-    kit.run(folder)
-    assert kit.column(folder, "trip_id") == ["007", "T2"]
+    small_source.run(folder)
+    assert small_source.column(folder, "trip_id") == ["007", "T2"]
 
 
 def test_a_message_never_spreads_over_lines(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     text = (folder / "mapping.toml").read_text()
     evil = '"a\\nb\\u001b[31m"'
     (folder / "mapping.toml").write_text(text.replace('"dx"', evil))
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert "\n" not in problem.sentence()
     assert "\x1b" not in problem.sentence()
 
@@ -251,19 +254,19 @@ def test_a_message_never_spreads_over_lines(tmp_path: Path) -> None:
 
 
 def test_the_target_must_be_new_or_empty(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     target = tmp_path / "in-mapped"
     target.mkdir()
-    kit.run(folder)
+    small_source.run(folder)
     before = sorted(path.name for path in target.iterdir())
-    with pytest.raises(kit.Mistake) as caught:
-        kit.run(folder)
+    with pytest.raises(small_source.Mistake) as caught:
+        small_source.run(folder)
     assert caught.value.exit_code == 2
     assert sorted(path.name for path in target.iterdir()) == before
     (tmp_path / "file").touch()
     for place in (tmp_path / "file", tmp_path / "file" / "below", Path("\x00")):
-        with pytest.raises(kit.Mistake) as caught:
-            kit.map_source(folder, place)
+        with pytest.raises(small_source.Mistake) as caught:
+            small_source.map_source(folder, place)
         assert caught.value.exit_code == 2
 
 
@@ -271,37 +274,37 @@ def test_the_target_must_be_new_or_empty(tmp_path: Path) -> None:
 def test_what_fails_halfway_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException
 ) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
 
     def fail(*_: object) -> None:
         assert any((tmp_path / ".in-mapped.unfinished").iterdir())
         raise error
 
     monkeypatch.setattr(deliver, "write_settings", fail)
-    with pytest.raises((KeyboardInterrupt, kit.Refused)) as caught:
-        kit.run(folder)
-    if isinstance(caught.value, kit.Refused):
+    with pytest.raises((KeyboardInterrupt, small_source.Refused)) as caught:
+        small_source.run(folder)
+    if isinstance(caught.value, small_source.Refused):
         assert caught.value.problems[0].code == "disk-full"
     assert [path.name for path in tmp_path.iterdir()] == ["in"]
 
 
 def test_what_a_kill_left_is_cleared_away(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in")
+    folder = small_source.source(tmp_path / "in")
     (tmp_path / ".in-mapped.unfinished").mkdir()
     (tmp_path / ".in-mapped.unfinished" / "trips.csv").write_text("half")
-    kit.run(folder)
+    small_source.run(folder)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["in", "in-mapped"]
 
 
 @pytest.mark.parametrize("place", ["nowhere/list.csv", "in", "in/trips.csv/list.csv"])
 def test_a_list_of_problems_that_cannot_be_written(tmp_path: Path, place: str) -> None:
-    folder = kit.source(tmp_path / "in")
-    assert kit.refusal(folder, problems=tmp_path / place).code == "not-found"
+    folder = small_source.source(tmp_path / "in")
+    assert small_source.refusal(folder, problems=tmp_path / place).code == "not-found"
 
 
 def test_a_crosswalk_without_its_folder(tmp_path: Path) -> None:
     tokens = '[tokens]\nkey_file = "key"\ncrosswalk = "nowhere/list.csv"'
-    folder = kit.source(tmp_path / "in", tokens=tokens)
+    folder = small_source.source(tmp_path / "in", tokens=tokens)
     (folder / "key").write_text(direct.KEY)
     (folder / "key").chmod(0o600)
-    assert kit.refusal(folder).code == "not-found"
+    assert small_source.refusal(folder).code == "not-found"

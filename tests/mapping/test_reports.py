@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.mapping.report import PERTINENT_NEGATIVES, meaning
 from pipeline.mapping.run import Mapped
-from tests.mapping import kit, reports_system
+from tests.mapping import reports_system, small_source
 
 SAMPLES = next(
     (at for up in Path(__file__).parents if (at := up / "shared" / "nemsis").is_dir()), Path("none")
@@ -93,7 +93,7 @@ def document(*reports: str) -> str:
 def run(tmp_path: Path, text: str | bytes, **parts: str) -> tuple[Path, Mapped]:
     folder = mapping(tmp_path / "in", "in.xml", **parts)
     (folder / "in.xml").write_bytes(text.encode() if isinstance(text, str) else text)
-    return folder, kit.run(folder)
+    return folder, small_source.run(folder)
 
 
 # ---- the standard's own samples
@@ -108,20 +108,20 @@ class TestSamples:
         """Two groups of vital signs, both obtained by others before; three crew members."""
         folder, mapped = self.map(tmp_path, "EMSDataset-ElementsRepeat-1.xml")
         assert mapped.rows == {"trips": 1, "crew": 3, "settings": 0, "observations": 0}
-        assert kit.column(folder, "role", "crew") == ["9925043"] * 3
+        assert small_source.column(folder, "role", "crew") == ["9925043"] * 3
         # eCrew.03 repeats within a group, and only the mapping can say which counts
         text = (folder / "mapping.toml").read_text()
         text += '[tables.crew.columns]\nrole = "eCrew.03"\n'
         (folder / "mapping.toml").write_text(text)
         (tmp_path / "in-mapped").rename(tmp_path / "first")
-        again = kit.run(folder)
-        assert kit.column(folder, "role", "crew") == ["unreadable"] * 3
-        assert kit.found(again) == [("in.xml", 59, "eCrew.03", "several-values")]
+        again = small_source.run(folder)
+        assert small_source.column(folder, "role", "crew") == ["unreadable"] * 3
+        assert small_source.found(again) == [("in.xml", 59, "eCrew.03", "several-values")]
         first = text.replace('"eCrew.03"', '{ from = "eCrew.03", pick = "first" }')
         (folder / "mapping.toml").write_text(first)
         (tmp_path / "in-mapped").rename(tmp_path / "second")
-        kit.run(folder)
-        assert kit.column(folder, "role", "crew") == ["2403013"] * 3
+        small_source.run(folder)
+        assert small_source.column(folder, "role", "crew") == ["2403013"] * 3
 
     def test_nils_with_their_reasons(self, tmp_path: Path) -> None:
         folder, mapped = self.map(tmp_path, "EMSDataset-Nils-1.xml")
@@ -134,17 +134,17 @@ class TestSamples:
             "exam finding not present, 8801005",
         )
         assert notes["eExam.01", 344] == ("pertinent-negative", "unable to complete, 8801023")
-        (trip,) = kit.rows(folder)
+        (trip,) = small_source.rows(folder)
         assert (trip["weight_kg"], trip["age_months"], trip["vehicle"]) == ("", "", "fixed_wing")
-        assert kit.found(mapped) == [("in.xml", 8, "eTimes.07", "no-bedside")]
+        assert small_source.found(mapped) == [("in.xml", 8, "eTimes.07", "no-bedside")]
         # eResponse.02 says that it is not reported; nobody asked
         assert not any("eResponse.02" in note.column for note in mapped.notes)
 
     def test_each_element_once(self, tmp_path: Path) -> None:
         columns = "age_months = { constant = 3 }"
         folder, mapped = self.map(tmp_path, "EMSDataset-NoRepeat-1.xml", columns=columns)
-        assert kit.found(mapped) == []
-        assert kit.column(folder, "weight_kg") == ["158.1"]
+        assert small_source.found(mapped) == []
+        assert small_source.column(folder, "weight_kg") == ["158.1"]
 
     def test_custom_elements_in_groups_of_their_own(self, tmp_path: Path) -> None:
         settings = 'at_s = { from = "custom:CDateTime", time = "iso" }\n'
@@ -154,7 +154,9 @@ class TestSamples:
         )
         folder, _ = self.map(tmp_path, "custom-New_Grouping_PatientRestraint.xml",
                              each="custom:CDateTime", settings=settings)  # fmt: skip
-        assert [(row["cannula"], row["reason"]) for row in kit.rows(folder, "settings")] == [
+        assert [
+            (row["cannula"], row["reason"]) for row in small_source.rows(folder, "settings")
+        ] == [
             ("stretcher restraint", "start"),
             ("straight jacket", "check"),
         ]
@@ -163,7 +165,7 @@ class TestSamples:
         settings = 'at_s = { from = "eVitals.01", time = "iso" }\ncannula = "custom:config_303"'
         folder, _ = self.map(tmp_path, "custom-Extend_eVitals.26_DoesNotMapToNemsisCode.xml",
                              each="eVitals.VitalGroup", settings=settings)  # fmt: skip
-        assert kit.column(folder, "cannula", "settings") == ["3326088", "3326099"]
+        assert small_source.column(folder, "cannula", "settings") == ["3326088", "3326099"]
 
     def test_custom_elements_that_extend_an_element(self, tmp_path: Path) -> None:
         """The id to refer to is on an element within the group."""
@@ -172,7 +174,7 @@ class TestSamples:
         )
         folder, _ = self.map(tmp_path, "custom-Extend_eMedications.08_MapsToNemsisCode.xml",
                              each="eMedications.MedicationGroup", settings=settings)  # fmt: skip
-        assert kit.column(folder, "cannula", "settings") == ["A107"]
+        assert small_source.column(folder, "cannula", "settings") == ["A107"]
 
 
 # ---- what an element says in place of a value
@@ -217,7 +219,7 @@ def test_reasons_are_listed_apart_from_empty(tmp_path: Path) -> None:
         ])
     )  # fmt: skip
     folder, mapped = run(tmp_path, document(report(vitals=vitals)))
-    assert kit.column(folder, "spo2_pct", "observations") == ["97", "", "", "", "", "", ""]
+    assert small_source.column(folder, "spo2_pct", "observations") == ["97", "", "", "", "", "", ""]
     codes = [(n.code, n.count) for n in mapped.notes if n.column == "eVitals.12"]
     assert sorted(codes) == [("negated-value", 1), ("not-recorded", 1), ("pertinent-negative", 2)]
     lines = "\n".join(note.sentence() for note in mapped.notes)
@@ -229,7 +231,7 @@ def test_reasons_of_custom_elements(tmp_path: Path) -> None:
     results = result("set", "2015-03-03T10:05:00-07:00", own="a")
     results += result("flow", "", ref="a", attributes=nil) + result("other", "", attributes=nil)
     folder, mapped = run(tmp_path, document(report(results=results)))
-    assert kit.column(folder, "flow_lpm", "settings") == [""]
+    assert small_source.column(folder, "flow_lpm", "settings") == [""]
     assert [n.column for n in mapped.notes if n.code == "not-applicable"] == ["custom:flow"]
 
 
@@ -243,7 +245,7 @@ def test_an_element_of_another_group_does_not_leak_in(tmp_path: Path) -> None:
         "<eVitals.VitalGroup><eVitals.01>2015-03-03T10:02:00-07:00</eVitals.01></eVitals.VitalGroup>"
     )
     folder, _ = run(tmp_path, document(report(vitals=vitals)))
-    assert kit.column(folder, "spo2_pct", "observations") == ["97", ""]
+    assert small_source.column(folder, "spo2_pct", "observations") == ["97", ""]
 
 
 def test_results_belong_to_what_they_refer_to(tmp_path: Path) -> None:
@@ -254,12 +256,12 @@ def test_results_belong_to_what_they_refer_to(tmp_path: Path) -> None:
     second = result("set", "2015-03-03T10:07:00-07:00", own="a") + result("flow", "7", ref="a")
     text = document(report(results=first), report(results=second, record="R2"))
     folder, mapped = run(tmp_path, text)
-    rows = kit.rows(folder, "settings")
+    rows = small_source.rows(folder, "settings")
     assert [(row["at_s"], row["flow_lpm"]) for row in rows] == [
         ("300", "8"), ("540", "9"), ("420", "7"),
     ]  # fmt: skip
     assert len({row["trip_id"] for row in rows}) == 2
-    assert kit.found(mapped) == []
+    assert small_source.found(mapped) == []
 
 
 def test_a_name_that_is_nowhere_is_said(tmp_path: Path) -> None:
@@ -273,7 +275,7 @@ def test_a_name_that_is_nowhere_is_said(tmp_path: Path) -> None:
 def test_packed_and_in_another_encoding(tmp_path: Path) -> None:
     text = document(report()).replace("UTF-8", "ISO-8859-1").replace("m1", "süd")
     folder, _ = run(tmp_path, gzip.compress(text.encode("latin-1")))
-    assert kit.column(folder, "base") == ["süd"]
+    assert small_source.column(folder, "base") == ["süd"]
 
 
 def test_nothing_that_is_not_named_is_touched(tmp_path: Path) -> None:
@@ -290,7 +292,7 @@ def test_nothing_that_is_not_named_is_touched(tmp_path: Path) -> None:
     folder, mapped = run(tmp_path, text)
     listed = tmp_path / "problems.csv"
     (tmp_path / "in-mapped").rename(tmp_path / "first")
-    kit.run(folder, problems=listed)
+    small_source.run(folder, problems=listed)
     assert mapped.problems
     assert "eTimes.09" in listed.read_text()
     for path in [listed, *(tmp_path / "in-mapped").iterdir()]:
@@ -341,7 +343,7 @@ def head(**swaps: str) -> str:
 def test_documents_that_are_refused(tmp_path: Path, text: str, code: str) -> None:
     folder = mapping(tmp_path / "in", "in.xml")
     (folder / "in.xml").write_text(text)
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert (problem.file, problem.code) == ("in.xml", code)
 
 
@@ -361,6 +363,6 @@ def test_a_document_that_names_no_version_is_read_and_that_is_said(tmp_path: Pat
 def test_names_that_no_report_has(tmp_path: Path, settings: str, each: str, word: str) -> None:
     folder = mapping(tmp_path / "in", "in.xml", settings=settings, each=each)
     (folder / "in.xml").write_text(document(report()))
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert problem.code == "toml-content"
     assert word in problem.what

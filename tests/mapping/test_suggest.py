@@ -16,7 +16,7 @@ from pipeline.mapping.read_mapping import shipped
 from pipeline.simulate import simulate
 from schemas.mapping import MappingFile
 from schemas.mapping_text import parse_mapping
-from tests.mapping import direct, kit, reports_system, wide_csv, workbook_system
+from tests.mapping import direct, reports_system, small_source, wide_csv, workbook_system
 
 
 @pytest.fixture(scope="module")
@@ -104,8 +104,8 @@ def test_a_draft_becomes_a_mapping(tables: dict[str, Any], tmp_path: Path) -> No
     (tmp_path / "mapping.toml").write_text(text.replace('key_file = ""', 'key_file = "keep/key"'))
     mapped = map_source(tmp_path / "in", tmp_path / "in-mapped", tmp_path / "mapping.toml")
     assert mapped.problems == []
-    assert kit.column(tmp_path / "in", "at_s", "observations") == ["2400"] * 9
-    assert kit.column(tmp_path / "in", "vehicle") == ["rotor"] * 9
+    assert small_source.column(tmp_path / "in", "at_s", "observations") == ["2400"] * 9
+    assert small_source.column(tmp_path / "in", "vehicle") == ["rotor"] * 9
 
 
 def test_days_and_months_that_cannot_be_told_apart_are_left_open(tmp_path: Path) -> None:
@@ -168,10 +168,10 @@ def test_reports(tables: dict[str, Any], tmp_path: Path) -> None:
 
 def test_nothing_to_draft_from(tmp_path: Path) -> None:
     (tmp_path / "readme.md").write_text("x")
-    with pytest.raises(kit.Refused) as caught:
+    with pytest.raises(small_source.Refused) as caught:
         draft(tmp_path)
     assert caught.value.problems[0].code == "not-found"
-    with pytest.raises(kit.Refused):
+    with pytest.raises(small_source.Refused):
         draft(tmp_path / "absent")
 
 

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from tests.mapping import kit
+from tests.mapping import small_source
 
 SETTINGS = """
 [files.settings]
@@ -43,7 +43,7 @@ def source(
     """Trips by their bedside times; settings as "number time"; one format for both, or two."""
     lines = [f"T{n},b1,ground,croup,{at}" for n, at in enumerate(bedside)]
     rows = [f"T{at.split(' ', 1)[0]},{at.split(' ', 1)[1]},8" for at in times]
-    return kit.source(
+    return small_source.source(
         folder,
         {
             "trips.csv": "\n".join([f"case,site,kind,dx,at{trips}", *lines, ""]),
@@ -57,8 +57,8 @@ def source(
 
 
 def elapsed(folder: Path) -> list[str]:
-    kit.run(folder)
-    return kit.column(folder, "at_s", "settings")
+    small_source.run(folder)
+    return small_source.column(folder, "at_s", "settings")
 
 
 @pytest.mark.parametrize(
@@ -101,28 +101,28 @@ def test_formats(tmp_path: Path, form: str, bedside: str, time: str, seconds: in
 )
 def test_times_that_cannot_be_placed(tmp_path: Path, bedside: str, time: str, code: str) -> None:
     folder = source(tmp_path / "in", [bedside, "2026-01-05T10:00"], [f"0 {time}"])
-    mapped = kit.run(folder)
-    assert ("settings.csv", 2, "when", code) in kit.found(mapped)
-    assert kit.column(folder, "at_s", "settings") == ["unreadable"]
+    mapped = small_source.run(folder)
+    assert ("settings.csv", 2, "when", code) in small_source.found(mapped)
+    assert small_source.column(folder, "at_s", "settings") == ["unreadable"]
     if code == "no-bedside":
         first = "no-bedside" if bedside == "" else "not-a-time"
-        assert ("trips.csv", 2, "at", first) in kit.found(mapped)
-        assert kit.column(folder, "service_month") == ["unreadable", "2026-01"]
+        assert ("trips.csv", 2, "at", first) in small_source.found(mapped)
+        assert small_source.column(folder, "service_month") == ["unreadable", "2026-01"]
 
 
 def test_the_month_is_that_of_the_place_and_no_date_is_kept(tmp_path: Path) -> None:
     # half past midnight of 1 February in Berlin is still January in UTC
     bedside = ["2026-01-31T23:30:00Z", "2026-02-01T00:30", "2026-02-01T00:30:00+01:00"]
     folder = source(tmp_path / "in", bedside, ["0 2026-02-01T00:35"])
-    kit.run(folder)
-    assert kit.column(folder, "service_month") == ["2026-02"] * 3
+    small_source.run(folder)
+    assert small_source.column(folder, "service_month") == ["2026-02"] * 3
     for path in (tmp_path / "in-mapped").iterdir():
         assert not re.search(r"\d{4}-\d{2}-\d{2}|\d{2}:\d{2}", path.read_text())
 
 
 def test_local_times_need_a_time_zone(tmp_path: Path) -> None:
     folder = source(tmp_path / "in", ["2026-01-03T10:00"], ["0 2026-01-03T10:35"], zone=None)
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert (problem.code, problem.column) == ("toml-content", "time_zone")
     offsets = source(tmp_path / "x", ["2026-01-03T10:00Z"], ["0 2026-01-03T10:35Z"], zone=None)
     assert elapsed(offsets) == ["2100"]
@@ -149,20 +149,20 @@ def test_the_hour_that_comes_twice_is_told_by_order(tmp_path: Path) -> None:
         "4 2026-10-25T02:40+02:00", "4 2026-10-25T02:40+01:00",
     ]  # fmt: skip
     folder = source(tmp_path / "in", bedside, times)
-    mapped = kit.run(folder)
-    assert kit.column(folder, "at_s", "settings") == [
+    mapped = small_source.run(folder)
+    assert small_source.column(folder, "at_s", "settings") == [
         "1200", "3600", "4500", "6000", "8400", "6600", "unreadable", "3000", "300", "3000", "6600",
     ]  # fmt: skip
-    assert kit.found(mapped) == [("settings.csv", 8, "when", "hour-twice")]
+    assert small_source.found(mapped) == [("settings.csv", 8, "when", "hour-twice")]
 
 
 def test_rows_that_are_not_in_order_decide_nothing(tmp_path: Path) -> None:
     """Where rows go back elsewhere, their order is not that of time."""
     times = ["0 2026-10-25T03:10", "0 2026-10-25T01:55", "0 2026-10-25T02:40"]
     folder = source(tmp_path / "in", ["2026-10-25T01:50"], times)
-    mapped = kit.run(folder)
-    assert kit.column(folder, "at_s", "settings") == ["8400", "300", "unreadable"]
-    assert kit.found(mapped) == [("settings.csv", 4, "when", "hour-twice")]
+    mapped = small_source.run(folder)
+    assert small_source.column(folder, "at_s", "settings") == ["8400", "300", "unreadable"]
+    assert small_source.found(mapped) == [("settings.csv", 4, "when", "hour-twice")]
 
 
 def test_a_bedside_in_the_hour_that_comes_twice(tmp_path: Path) -> None:
@@ -174,11 +174,11 @@ def test_a_bedside_in_the_hour_that_comes_twice(tmp_path: Path) -> None:
     text = (folder / "mapping.toml").read_text()
     left = 'departed_s = { from = "left", time = "iso" }\n\n\n[files.settings]'
     (folder / "mapping.toml").write_text(text.replace("\n\n[files.settings]", left, 1))
-    mapped = kit.run(folder)
-    assert kit.column(folder, "at_s", "settings") == ["5400", "unreadable"]
-    assert kit.column(folder, "departed_s") == ["1800", "unreadable"]
-    assert kit.column(folder, "service_month") == ["2026-10", "2026-10"]
-    assert kit.found(mapped) == [
+    mapped = small_source.run(folder)
+    assert small_source.column(folder, "at_s", "settings") == ["5400", "unreadable"]
+    assert small_source.column(folder, "departed_s") == ["1800", "unreadable"]
+    assert small_source.column(folder, "service_month") == ["2026-10", "2026-10"]
+    assert small_source.found(mapped) == [
         ("settings.csv", 3, "when", "no-bedside"),
         ("trips.csv", 3, "at", "hour-twice"),
         ("trips.csv", 3, "left", "hour-twice"),
@@ -193,9 +193,9 @@ def test_a_slow_device_may_log_before_the_bedside(tmp_path: Path) -> None:
     (folder / "device_events.csv").write_bytes((folder / "settings.csv").read_bytes())
     text = (folder / "mapping.toml").read_text().replace("'device_events', ", "")
     (folder / "mapping.toml").write_text(text + log)
-    kit.run(folder)
-    assert kit.column(folder, "at_s", "device_events") == ["unreadable"]
-    assert kit.column(folder, "at_s", "settings") == ["-1500"]
+    small_source.run(folder)
+    assert small_source.column(folder, "at_s", "device_events") == ["unreadable"]
+    assert small_source.column(folder, "at_s", "settings") == ["-1500"]
 
 
 @pytest.mark.parametrize(
@@ -224,11 +224,11 @@ def test_no_time_is_ever_placed_wrongly(tmp_path: Path, zone: str, change: datet
             times.append(f"{trip} {local:%Y-%m-%dT%H:%M}")
             truth.append(str(minute * 60))
     folder = source(tmp_path / "in", bedside, times, zone=zone)
-    mapped = kit.run(folder)
-    found = kit.column(folder, "at_s", "settings")
+    mapped = small_source.run(folder)
+    found = small_source.column(folder, "at_s", "settings")
     open_trips = {
         row["trip_id"]
-        for row, at in zip(kit.rows(folder, "settings"), found, strict=True)
+        for row, at in zip(small_source.rows(folder, "settings"), found, strict=True)
         if at == "unreadable"
     }
     wrong = [
@@ -274,9 +274,9 @@ def test_an_age_from_a_date_of_birth(tmp_path: Path) -> None:
     text = (folder / "mapping.toml").read_text()
     age = 'age_months = { from = "dob", time = "iso" }\n\n\n[files.settings]'
     (folder / "mapping.toml").write_text(text.replace("\n\n[files.settings]", age, 1))
-    mapped = kit.run(folder)
-    assert kit.column(folder, "age_months") == ["12", "11", "unreadable"]
-    assert kit.found(mapped) == [("trips.csv", 4, "dob", "not-a-time")]
+    mapped = small_source.run(folder)
+    assert small_source.column(folder, "age_months") == ["12", "11", "unreadable"]
+    assert small_source.found(mapped) == [("trips.csv", 4, "dob", "not-a-time")]
 
 
 def test_seconds_are_counted_from_the_minute_where_others_are_to_the_minute(tmp_path: Path) -> None:
@@ -309,4 +309,4 @@ def test_a_time_that_cannot_be_meant(tmp_path: Path, old: str, new: str, word: s
     text = (folder / "mapping.toml").read_text()
     assert old in text
     (folder / "mapping.toml").write_text(text.replace(old, new))
-    assert any(word in p.sentence() for p in kit.refusals(folder))
+    assert any(word in p.sentence() for p in small_source.refusals(folder))

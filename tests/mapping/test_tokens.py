@@ -13,7 +13,7 @@ import pytest
 from pipeline.mapping import tokens
 from pipeline.mapping.command import Wanted, map_command
 from pipeline.mapping.values import HASH_DIGITS, _hashed
-from tests.mapping import direct, kit
+from tests.mapping import direct, small_source
 
 TOKENS = '[tokens]\nkey_file = "keep/key"\ncrosswalk = "keep/crosswalk.csv"'
 CREW = """
@@ -51,7 +51,7 @@ def test_the_construction_is_that_of_the_standard(key: bytes, data: bytes, expec
 
 def with_tokens(tmp_path: Path) -> Path:
     crew = "case,who,as\n007,81,nurse\nT2,81,nurse\nT2,007,medic\n"
-    folder = kit.source(
+    folder = small_source.source(
         tmp_path / "in", {"crew.csv": crew}, mapped=("crew",), tokens=TOKENS, more=CREW
     )
     text = (folder / "mapping.toml").read_text()
@@ -65,11 +65,11 @@ def with_tokens(tmp_path: Path) -> Path:
 
 def test_numbers_become_tokens_that_link(tmp_path: Path) -> None:
     folder = with_tokens(tmp_path)
-    kit.run(folder)
+    small_source.run(folder)
     seven, two = direct.token("trip", "007"), direct.token("trip", "T2")
-    assert kit.column(folder, "trip_id") == [seven, two]
-    assert kit.column(folder, "trip_id", "crew") == [seven, two, two]
-    members = kit.column(folder, "crew_member", "crew")
+    assert small_source.column(folder, "trip_id") == [seven, two]
+    assert small_source.column(folder, "trip_id", "crew") == [seven, two, two]
+    members = small_source.column(folder, "crew_member", "crew")
     assert members == [direct.token("crew", number) for number in ("81", "81", "007")]
     # the same number as a record and as a crew number is two tokens
     assert members[2] != seven
@@ -77,7 +77,7 @@ def test_numbers_become_tokens_that_link(tmp_path: Path) -> None:
 
 def test_the_key_is_nowhere_but_in_its_file(tmp_path: Path) -> None:
     folder = with_tokens(tmp_path)
-    mapped = kit.run(folder)
+    mapped = small_source.run(folder)
     pads = tokens.pads(direct.KEY.encode())
     secrets = [direct.KEY.encode(), pads["inner"], pads["outer"], pads["inner"].hex().encode()]
     written = [path for path in tmp_path.rglob("*") if path.is_file() and path.name != "key"]
@@ -92,18 +92,18 @@ def test_the_key_is_nowhere_but_in_its_file(tmp_path: Path) -> None:
 
 def test_the_crosswalk_grows_and_answers(tmp_path: Path) -> None:
     folder = with_tokens(tmp_path)
-    kit.run(folder)
+    small_source.run(folder)
     crosswalk = folder / "keep" / "crosswalk.csv"
     assert crosswalk.stat().st_mode & 0o777 == 0o600
-    (folder / "trips.csv").write_text(kit.TRIPS.replace("007", "008"))
+    (folder / "trips.csv").write_text(small_source.TRIPS.replace("007", "008"))
     (tmp_path / "in-mapped").rename(tmp_path / "first")
-    kit.run(folder)
+    small_source.run(folder)
     assert len(crosswalk.read_text().splitlines()) == 1 + 3 + 2
     for kind, number in (("trip", "007"), ("trip", "008"), ("crew", "81")):
         wanted = Wanted(find=direct.token(kind, number), mapping=folder / "mapping.toml")
         assert map_command(wanted, 10) == (f"{kind}: {number}", 0)
     wanted = Wanted(find="f" * 32, mapping=folder / "mapping.toml")
-    with pytest.raises(kit.Refused) as caught:
+    with pytest.raises(small_source.Refused) as caught:
         map_command(wanted, 10)
     assert caught.value.problems[0].code == "no-such-token"
 
@@ -115,7 +115,7 @@ def test_permissions_are_checked(tmp_path: Path, name: str, mode: int) -> None:
     path = folder / "keep" / name
     path.touch()
     path.chmod(mode)
-    problem = kit.refusal(folder)
+    problem = small_source.refusal(folder)
     assert problem.code == "key-permissions"
     assert "chmod 600" in problem.remedy
 
@@ -124,30 +124,30 @@ def test_permissions_are_checked(tmp_path: Path, name: str, mode: int) -> None:
 def test_a_key_must_be_long_enough(tmp_path: Path, kept: str) -> None:
     folder = with_tokens(tmp_path)
     (folder / "keep" / "key").write_text(kept)
-    assert kit.refusal(folder).code == "key-unusable"
+    assert small_source.refusal(folder).code == "key-unusable"
 
 
 def test_neither_may_lie_where_data_travel(tmp_path: Path) -> None:
     folder = with_tokens(tmp_path)
     for name in ("store.duckdb", "export.toml"):
         (folder / "keep" / name).touch()
-        assert kit.refusal(folder).code == "key-place"
+        assert small_source.refusal(folder).code == "key-place"
         (folder / "keep" / name).unlink()
     text = (folder / "mapping.toml").read_text()
     (folder / "mapping.toml").write_text(text.replace("keep/crosswalk", "../in-mapped/crosswalk"))
-    assert kit.refusal(folder).code == "key-place"
+    assert small_source.refusal(folder).code == "key-place"
 
 
 def test_no_key_and_no_crosswalk(tmp_path: Path) -> None:
     folder = with_tokens(tmp_path)
     mapping = folder / "mapping.toml"
-    with pytest.raises(kit.Refused) as caught:
+    with pytest.raises(small_source.Refused) as caught:
         map_command(Wanted(find="f" * 32, mapping=mapping), 10)
     assert caught.value.problems[0].code == "not-found"
     (folder / "keep" / "key").unlink()
-    assert kit.refusal(folder).code == "not-found"
+    assert small_source.refusal(folder).code == "not-found"
     (folder / "keep" / "key").mkdir(mode=0o700)
-    assert kit.refusal(folder).code == "not-a-file"
+    assert small_source.refusal(folder).code == "not-a-file"
 
 
 def test_a_new_key(tmp_path: Path) -> None:
@@ -157,7 +157,7 @@ def test_a_new_key(tmp_path: Path) -> None:
     key = path.read_text().strip()
     assert len(bytes.fromhex(key)) == 32
     assert key not in text
-    with pytest.raises(kit.Mistake) as caught:
+    with pytest.raises(small_source.Mistake) as caught:
         map_command(Wanted(new_key=path), 10)
     assert caught.value.exit_code == 2
     assert path.read_text().strip() == key

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mapping import kit
+from tests.mapping import small_source
 
 
 def trips_csv(name: str, values: list[str]) -> str:
@@ -16,10 +16,10 @@ def trips_csv(name: str, values: list[str]) -> str:
 
 def mapped(tmp_path: Path, spec: str, name: str, values: list[str], **parts: str) -> list[str]:
     column = spec.partition(" =")[0]
-    folder = kit.source(tmp_path / "in", {"trips.csv": trips_csv(name, values)},
+    folder = small_source.source(tmp_path / "in", {"trips.csv": trips_csv(name, values)},
                         columns=spec, **parts)  # fmt: skip
-    kit.run(folder)
-    return kit.column(folder, column)
+    small_source.run(folder)
+    return small_source.column(folder, column)
 
 
 @pytest.mark.parametrize(
@@ -68,14 +68,14 @@ def test_what_cannot_be_read_is_said_and_not_emptied(
     tmp_path: Path, spec: str, value: str, code: str
 ) -> None:
     text = trips_csv("x", ["", value])
-    folder = kit.source(tmp_path / "in", {"trips.csv": text}, columns=spec)
+    folder = small_source.source(tmp_path / "in", {"trips.csv": text}, columns=spec)
     if "service_month" in spec:
         text = text.replace("T0,2026-03,b1,ground,8,croup,", "T0,2026-03,b1,ground,8,croup,2026-03")
         (folder / "trips.csv").write_text(text)
-    result = kit.run(folder)
-    assert kit.found(result) == [("trips.csv", 3, "x", code)]
+    result = small_source.run(folder)
+    assert small_source.found(result) == [("trips.csv", 3, "x", code)]
     assert result.exit_code == 4
-    assert kit.column(folder, spec.partition(" =")[0])[1] == "unreadable"
+    assert small_source.column(folder, spec.partition(" =")[0])[1] == "unreadable"
     assert value not in result.report(100)
 
 
@@ -97,11 +97,11 @@ def test_null_spellings_everywhere_and_for_one_column(tmp_path: Path) -> None:
 
 
 def test_a_constant(tmp_path: Path) -> None:
-    folder = kit.source(tmp_path / "in", columns='device_log = { constant = "none" }\n'
+    folder = small_source.source(tmp_path / "in", columns='device_log = { constant = "none" }\n'
                         "spo2_exempt = { constant = false }")  # fmt: skip
-    kit.run(folder)
-    assert kit.column(folder, "device_log") == ["none", "none"]
-    assert kit.column(folder, "spo2_exempt") == ["false", "false"]
+    small_source.run(folder)
+    assert small_source.column(folder, "device_log") == ["none", "none"]
+    assert small_source.column(folder, "spo2_exempt") == ["false", "false"]
 
 
 def test_a_unit_that_each_row_states(tmp_path: Path) -> None:
@@ -110,17 +110,17 @@ def test_a_unit_that_each_row_states(tmp_path: Path) -> None:
         'age_months = { from = "age",'
         ' unit = { column = "unit", means = { m = "month", y = "year" } } }'
     )
-    folder = kit.source(tmp_path / "in", {"trips.csv": csv}, columns=spec)
-    result = kit.run(folder)
-    assert kit.column(folder, "age_months") == ["18", "24", "unreadable", "", "unreadable"]
-    assert kit.found(result) == [("trips.csv", 4, "age", "not-a-unit")]
+    folder = small_source.source(tmp_path / "in", {"trips.csv": csv}, columns=spec)
+    result = small_source.run(folder)
+    assert small_source.column(folder, "age_months") == ["18", "24", "unreadable", "", "unreadable"]
+    assert small_source.found(result) == [("trips.csv", 4, "age", "not-a-unit")]
 
 
 def test_ids_keep_their_zeros_and_lose_their_outer_spaces(tmp_path: Path) -> None:
-    text = kit.TRIPS.replace("T2", '" 007.0\u00a0"')
-    folder = kit.source(tmp_path / "in", {"trips.csv": text})
-    kit.run(folder)
-    assert kit.column(folder, "trip_id") == ["007", "007.0"]
+    text = small_source.TRIPS.replace("T2", '" 007.0\u00a0"')
+    folder = small_source.source(tmp_path / "in", {"trips.csv": text})
+    small_source.run(folder)
+    assert small_source.column(folder, "trip_id") == ["007", "007.0"]
 
 
 @pytest.mark.parametrize(
@@ -147,10 +147,10 @@ def test_ids_keep_their_zeros_and_lose_their_outer_spaces(tmp_path: Path) -> Non
 def test_a_mapping_that_cannot_be_meant(tmp_path: Path, spec: str, word: str) -> None:
     import re
 
-    folder = kit.source(tmp_path / "in", columns=spec)
+    folder = small_source.source(tmp_path / "in", columns=spec)
     if spec.startswith("trip_id"):
         text = (folder / "mapping.toml").read_text().replace('trip_id = "case"\n', "")
         (folder / "mapping.toml").write_text(text)
-    problems = kit.refusals(folder)
+    problems = small_source.refusals(folder)
     assert {p.code for p in problems} == {"toml-content"}
     assert any(re.search(word, p.sentence()) for p in problems), problems

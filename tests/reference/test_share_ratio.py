@@ -24,9 +24,9 @@ def test_a_bound_excludes_1_where_fishers_exact_test_does(
     table = np.array([[x, n - x], [x0, n0 - x0]])
     less = stats.fisher_exact(table, alternative="less").pvalue
     greater = stats.fisher_exact(table, alternative="greater").pvalue
-    for p, outside in ((less, found.upper < 1), (greater, found.lower > 1)):
+    for p, outlying in ((less, found.upper < 1), (greater, found.lower > 1)):
         if abs(p - (1 - level) / 2) > 1e-9:
-            assert outside == (p < (1 - level) / 2)
+            assert outlying == (p < (1 - level) / 2)
     turned = share_ratio(x0, n0, x, n, level)
     assert_allclose([turned.lower, turned.upper], _inverse(found.upper, found.lower), rtol=1e-9)
 

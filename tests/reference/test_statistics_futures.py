@@ -145,19 +145,19 @@ def last_month(service: Service, missing: int, extra: int = 0) -> tuple[str, ...
 
 
 def test_many_extra_events_are_sure_whatever_two_missing_trips_hold() -> None:
-    said = last_month(SERVICE, missing=2, extra=34)
-    assert said[0] == said[4] == "sure"
+    sentence = last_month(SERVICE, missing=2, extra=34)
+    assert sentence[0] == sentence[4] == "sure"
 
 
 def test_one_missing_trip_leaves_almost_every_chart_settled() -> None:
-    said = [
+    sentence = [
         certainty
         for seed in range(12)
         for certainty in last_month(
             invented_service(np.random.default_rng(seed), trips_a_month=60, months=24), missing=1
         )
     ]
-    assert np.mean(np.array(said) != "depends") >= 0.98
+    assert np.mean(np.array(sentence) != "depends") >= 0.98
 
 
 def test_nothing_missing_changes_nothing() -> None:

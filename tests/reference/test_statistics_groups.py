@@ -32,7 +32,7 @@ def test_funnel_of_paediatric_cardiac_surgery() -> None:
     assert_allclose(found, [[0.04048, 0.07913], [0.20732, 0.16217]], atol=5e-6)
     assert_allclose(funnel.dispersion.phi, 4.8389, atol=5e-5)
     assert_allclose(funnel.dispersion.tau2, 0.0016678, atol=5e-8)
-    assert funnel.outside.tolist() == [1] + [0] * 11
+    assert funnel.outlying.tolist() == [1] + [0] * 11
 
 
 def test_shrinkage_of_pump_failures() -> None:
@@ -124,11 +124,11 @@ def test_groups_no_more_spread_than_chance_keep_plain_limits() -> None:
 def test_groups_without_denominator_are_left_alone() -> None:
     for funnel in (share_funnel([3, 0], [9, 0]), rate_funnel([3, 0], [9.0, 0.0])):
         assert np.isnan([funnel.value[1], funnel.outer_upper[1], funnel.z[1]]).all()
-        assert funnel.outside[1] == 0
+        assert funnel.outlying[1] == 0
         assert np.isfinite(funnel.outer_upper[0])
     nothing = rate_funnel([0, 0], [10.0, 20.0])
     assert nothing.target == 0
-    assert nothing.outside.tolist() == [0, 0]
+    assert nothing.outlying.tolist() == [0, 0]
     assert np.isnan(share_funnel([], []).target)
 
 

@@ -160,9 +160,16 @@ def test_since_when() -> None:
     sums = signal_sums(w, 4.0).sums
     found = since(w, sums, 5)
     assert (found.month, found.earliest, found.latest) == (2, 0, 5)
-    said = [False, False, True, False, False, False]
-    restart = begun_again(said)
-    assert begun_again(said, np.array(said)).tolist() == [False, False, True, True, False, False]
+    sentence = [False, False, True, False, False, False]
+    restart = begun_again(sentence)
+    assert begun_again(sentence, np.array(sentence)).tolist() == [
+        False,
+        False,
+        True,
+        True,
+        False,
+        False,
+    ]
     found = since(w, signal_sums(w, 3.9, restart).sums, 5, restart)
     assert (found.month, found.earliest, found.latest) == (3, 3, 5)
 

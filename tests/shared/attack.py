@@ -26,9 +26,17 @@ from pipeline.sharing.sizes import METHOD
 from reports.render.packs import base_pack
 from reports.render.shared_pages import write_shared
 from schemas.month_review import MonthReview
-from schemas.shared_outputs import SMALLEST_TOLD
+from schemas.shared_outputs import SMALLEST_DISCLOSED
 from tests.shared import generated
-from tests.shared.kit import PAGES, bare, few_trips_are_enough, read_page, strings, told, true_cells
+from tests.shared.editions import (
+    PAGES,
+    bare,
+    disclosed,
+    few_trips_are_enough,
+    read_page,
+    strings,
+    true_cells,
+)
 from tests.shared.solver import CELLS, OTHERS, WHATS, Name, Unknowns, rules_system, sizes_system
 
 Told = dict[str, list[dict[str, Any]]]
@@ -37,7 +45,7 @@ NUMBER = re.compile(r"(?<![\w.,#])\d+(?:,\d{3})*(?:\.\d+)?(?!\w)")
 
 def small(value: float) -> bool:
     """Whether a true number is one that may not be found."""
-    return 0 < value < SMALLEST_TOLD
+    return 0 < value < SMALLEST_DISCLOSED
 
 
 def periods_of(tables: Told) -> list[Period]:
@@ -98,7 +106,7 @@ def found(tables: Told, truths: Mapping[Period, SharedCounts]) -> tuple[int, lis
         low, high = system.range(name)
         looked += 1
         assert low - 0.1 <= value <= high + 0.1, f"the truth is left out: {name} {value}"
-        if low > 1 or high < SMALLEST_TOLD - 1:
+        if low > 1 or high < SMALLEST_DISCLOSED - 1:
             given.append(f"{' '.join(name)} is {value:g}, known to be {low:g} to {high:g}")
     return looked, given + sums_of_few_trips(tables, truths)
 
@@ -164,7 +172,7 @@ class Handed:
         assert safe.shared is not None
         edition = self.folder / month
         write_shared(safe, edition)
-        now = told(edition)
+        now = disclosed(edition)
         packs = {base: base_pack(safe, base) for base in sorted(set(counts.answers["base"]))}
         for period in periods_of(now):
             self.truths.setdefault(period, counts)
@@ -275,7 +283,7 @@ def main() -> None:
     took = time.perf_counter() - began
     print(
         f"{periods} periods of {seed - options.seed} services in {took:.0f} s: {looked:,} numbers"
-        f" below {SMALLEST_TOLD} looked for, {failed} found."
+        f" below {SMALLEST_DISCLOSED} looked for, {failed} found."
     )
     raise SystemExit(1 if failed else 0)
 

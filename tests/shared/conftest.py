@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.shared.kit import World, few_trips_are_enough, loaded, reviewed, without_full_pages
+from tests.shared.editions import World, few_trips_are_enough, loaded, reviewed, without_full_pages
 
 
 @pytest.fixture(scope="session")

@@ -53,12 +53,15 @@ class Trips:
     def counts(self) -> SharedCounts:
         """As the store counts them (`pipeline.sharing.counts`), written once more."""
         rules = [str(c) for c in self.verdicts if c not in ("month", "base", "trip")]
-        told = self.verdicts[rules]
-        judged = (told != "cannot_tell").all(axis=1) & (told != "not_applicable").any(axis=1)
-        kept = told.isin(("met", "authorised", "not_applicable")).all(axis=1)
+        disclosed = self.verdicts[rules]
+        judged = (disclosed != "cannot_tell").all(axis=1) & (disclosed != "not_applicable").any(
+            axis=1
+        )
+        kept = disclosed.isin(("met", "authorised", "not_applicable")).all(axis=1)
         parts = [self._by_base(ALL_RULES, judged & ~kept, judged & kept)]
         parts += [
-            self._by_base(rule, told[rule] == "deviation", told[rule].isin(KEPT)) for rule in rules
+            self._by_base(rule, disclosed[rule] == "deviation", disclosed[rule].isin(KEPT))
+            for rule in rules
         ]
         return SharedCounts(pd.concat(parts, ignore_index=True), self.ventilator)
 

@@ -19,9 +19,9 @@ from pipeline.sharing.act import share
 from pipeline.store.database import open_store
 from pipeline.store.ledger import Entry, entries
 from reports.render.packs import base_pack
-from schemas.shared_outputs import OTHER_BASES, SMALLEST_TOLD
-from tests.acceptance.cli_kit import Run, refused
-from tests.shared.kit import (
+from schemas.shared_outputs import OTHER_BASES, SMALLEST_DISCLOSED
+from tests.acceptance.command_runs import Run, refused
+from tests.shared.editions import (
     World,
     bare_review,
     few_trips_are_enough,
@@ -41,13 +41,13 @@ def packs(by_half_year: World) -> dict[str, str]:
     month = by_half_year.months[-1]
     with closing(open_store(by_half_year.into / "store.duckdb", create=False)) as con:
         first = share(con, bare_review(con, month))
-        safe, told = first.safe, set(first.tables.bases["base"])
-        assert told - {OTHER_BASES}, "no base can be told: the test would hold nothing"
+        safe, disclosed = first.safe, set(first.tables.bases["base"])
+        assert disclosed - {OTHER_BASES}, "no base can be told: the test would hold nothing"
         again = share(con, bare_review(con, month)).safe
     found = {base: base_pack(safe, base) for base in bases}
     assert found == {base: base_pack(again, base) for base in bases}
     own = {base for base, html in found.items() if "This base</th>" in html}
-    assert own == told & set(bases)
+    assert own == disclosed & set(bases)
     return found
 
 
@@ -56,12 +56,12 @@ def test_no_small_number_of_trips_stands_in_it(packs: dict[str, str], tmp_path: 
     for html in packs.values():
         (tmp_path / "pack.html").write_text(html, encoding="utf-8")
         page = read_page(tmp_path / "pack.html")
-        said = [n.replace(",", "") for text in page.text for n in OF.findall(text)]
+        sentence = [n.replace(",", "") for text in page.text for n in OF.findall(text)]
         counts = [
-            int(n) for n in [*said, *(c.replace(",", "") for c in page.numbers if c.isdigit())]
+            int(n) for n in [*sentence, *(c.replace(",", "") for c in page.numbers if c.isdigit())]
         ]
         assert counts
-        assert [n for n in counts if 0 < n < SMALLEST_TOLD] == []
+        assert [n for n in counts if 0 < n < SMALLEST_DISCLOSED] == []
         for part, whole in re.findall(r"(\d[\d,]*) of (\d[\d,]*)\s+trips? judged", html):
             few, all_of_them = int(part.replace(",", "")), int(whole.replace(",", ""))
             for number in (few, all_of_them, all_of_them - few):
@@ -153,18 +153,18 @@ def test_a_bases_pack_is_a_preview_until_it_is_handed_over(
         assert (ran.code, ran.err) == (0, "")
         assert f"Handed over to base {base}" in ran.out
         assert "Told for the first time, and for good: 2026-01 to 2026-06." in ran.out
-        told, (entry,) = kept(folder)
+        disclosed, (entry,) = kept(folder)
         ran = run(*asked, "--to", "again.html", "--hand-over")
         assert "Told again, as first shared: 2026-01 to 2026-06." in ran.out
-    assert len(told) == 1
-    assert (entry.told["by"], entry.told["base"]) == ("Q7", base)
-    assert list(entry.told["periods"]) == ["2026-01 to 2026-06"]
+    assert len(disclosed) == 1
+    assert (entry.parsed["by"], entry.parsed["base"]) == ("Q7", base)
+    assert list(entry.parsed["periods"]) == ["2026-01 to 2026-06"]
     html = written.read_text(encoding="utf-8")
     assert "This base</th>" in html
     assert "Not handed over" not in html
     assert Path("again.html").read_text(encoding="utf-8") == html
-    said, _ = ledger(folder)
-    assert f"pack of base {base} of {month} handed over, for the first time 2026-01" in said
+    sentence, _ = ledger(folder)
+    assert f"pack of base {base} of {month} handed over, for the first time 2026-01" in sentence
 
 
 def test_what_could_not_be_written_was_not_handed_over(
@@ -178,7 +178,7 @@ def test_what_could_not_be_written_was_not_handed_over(
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "sentence"),
     [
         (["--for", "base", "--base", "no-such"], '"no-such" is no base'),
         (["--for", "base", "--base", "no-such", "--hand-over"], '"no-such" is no base'),
@@ -188,7 +188,7 @@ def test_what_could_not_be_written_was_not_handed_over(
     ],
 )
 def test_a_pack_that_cannot_be_handed_over_is_refused(
-    run: Run, by_half_year: World, folder: Path, arguments: list[str], said: str
+    run: Run, by_half_year: World, folder: Path, arguments: list[str], sentence: str
 ) -> None:
-    refused(run("pack", by_half_year.months[-1], *arguments, "--into", folder), 2, said)
+    refused(run("pack", by_half_year.months[-1], *arguments, "--into", folder), 2, sentence)
     assert kept(folder) == ([], [])

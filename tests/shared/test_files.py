@@ -29,21 +29,21 @@ from pipeline.store.ledger import entries, verify
 from reports.shared.data import RECEIVED_WORDS, WITHHELD, shared_data
 from reports.text.navigation import SHARED
 from schemas.contract import TABLES
-from schemas.followup_outputs import LoopReview
-from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_TOLD
-from tests.acceptance.cli_kit import Run
-from tests.shared.kit import (
+from schemas.followup_outputs import FollowUpReview
+from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_DISCLOSED
+from tests.acceptance.command_runs import Run
+from tests.shared.editions import (
     COUNTS,
     PAGES,
     World,
     bare,
     bare_review,
+    disclosed,
+    disclosed_in_workbook,
     few_trips_are_enough,
     files,
     read_page,
     strings,
-    told,
-    told_in_workbook,
 )
 
 TOKENS = {"trips": ("trip_id", "ventilator_unit", "heater_unit"), "crew": ("crew_member",)}
@@ -106,7 +106,7 @@ def test_the_folder_holds_what_it_should_and_nothing_else(edition: Path) -> None
 
 
 def test_no_count_from_1_to_10_stands_in_a_table(edition: Path) -> None:
-    for tables in (told(edition), told_in_workbook(edition)):
+    for tables in (disclosed(edition), disclosed_in_workbook(edition)):
         assert tables.keys() == SHARED_OUTPUTS.keys()
         counts = [
             row[column]
@@ -116,11 +116,11 @@ def test_no_count_from_1_to_10_stands_in_a_table(edition: Path) -> None:
             if row.get(column) is not None
         ]
         assert len(counts) > 50
-        assert [n for n in counts if 0 < n < SMALLEST_TOLD] == []
+        assert [n for n in counts if 0 < n < SMALLEST_DISCLOSED] == []
 
 
 def test_the_workbook_holds_the_data_files_and_no_sheet_to_answer_on(edition: Path) -> None:
-    sheets, rows = told_in_workbook(edition), told(edition)
+    sheets, rows = disclosed_in_workbook(edition), disclosed(edition)
     assert "determinations" not in sheets
     for name, table in rows.items():
         assert sheets[name] == [pytest.approx(row) for row in table], name
@@ -131,36 +131,40 @@ def test_no_count_from_1_to_10_stands_on_a_page(edition: Path) -> None:
     for name in PAGES:
         page = read_page(edition / name)
         figures = strings(page.figures)
-        said = [*page.text, *figures]
-        counts = [int(n.replace(",", "")) for text in said for n in OF.findall(text)]
+        sentence = [*page.text, *figures]
+        counts = [int(n.replace(",", "")) for text in sentence for n in OF.findall(text)]
         assert name == "index.html" or figures
         assert counts, name
-        assert [n for n in counts if 0 < n < SMALLEST_TOLD] == [], name
+        assert [n for n in counts if 0 < n < SMALLEST_DISCLOSED] == [], name
         cells = [c.replace(",", "") for c in page.numbers]
         whole = [int(c) for c in cells if c.isdigit()]
-        assert [n for n in whole if 0 < n < SMALLEST_TOLD] == [], name
+        assert [n for n in whole if 0 < n < SMALLEST_DISCLOSED] == [], name
 
 
 def test_a_page_tells_no_count_that_its_data_files_do_not(edition: Path) -> None:
     known = {
         int(row[column])
-        for rows in told(edition).values()
+        for rows in disclosed(edition).values()
         for row in rows
         for column in (*COUNTS, "hours")
         if row.get(column) is not None
     } | {0}
-    known |= {round(r["hours"]) for r in told(edition)["shared_sizes"] if r["hours"] is not None}
-    known |= {r["variance"] + r["kept"] for r in told(edition)["shared_bases"]}
+    known |= {
+        round(r["hours"]) for r in disclosed(edition)["shared_sizes"] if r["hours"] is not None
+    }
+    known |= {r["variance"] + r["kept"] for r in disclosed(edition)["shared_bases"]}
     for name in PAGES:
         page = read_page(edition / name)
-        said = [*page.text, *strings(page.figures)]
-        counts = {int(n.replace(",", "")) for text in said for n in OF.findall(text)}
+        sentence = [*page.text, *strings(page.figures)]
+        counts = {int(n.replace(",", "")) for text in sentence for n in OF.findall(text)}
         assert counts <= known, name
 
 
 def test_no_age_and_no_column_of_a_delivery_is_in_it(edition: Path) -> None:
     """There is nothing to coarsen: no age at all, nor another column that holds one child."""
-    columns = {column for rows in told(edition).values() for column in (rows[0] if rows else ())}
+    columns = {
+        column for rows in disclosed(edition).values() for column in (rows[0] if rows else ())
+    }
     of_a_trip = {c for model in TABLES.values() for c in model.to_schema().columns}
     assert columns & of_a_trip == {"base", "rule", "cannula"}
     text = " ".join(" ".join(read_page(edition / name).text) for name in PAGES)
@@ -203,22 +207,22 @@ def test_sharing_is_in_the_ledger_and_a_changed_period_is_found(
     shutil.copy(by_month.into / "store.duckdb", store)
     with few_trips_are_enough(), closing(open_store(store, create=False)) as con:
         shared_edition(con, tmp_path, bare_review(con, "2026-02"), by="Q1")
-        told = [entry.told for entry in entries(con) if entry.what == "shared"]
+        disclosed = [entry.parsed for entry in entries(con) if entry.what == "shared"]
         # the world's two months were shared one after the other, and perhaps again since
-        periods = [list(d["periods"]) for d in told]
+        periods = [list(d["periods"]) for d in disclosed]
         assert periods[:2] == [["2026-01 to 2026-01"], ["2026-02 to 2026-02"]]
         assert periods[2:] == [[]] * (len(periods) - 2)
         assert len(periods) > 2
-        assert (told[-1]["reviewed"], told[-1]["by"]) == ("2026-02", "Q1")
+        assert (disclosed[-1]["reviewed"], disclosed[-1]["by"]) == ("2026-02", "Q1")
         assert verify(con) == []
         con.execute("UPDATE loop.shared_period SET told = '{}' WHERE first_month = '2026-01'")
         assert verify(con) == ["What is stored of shared periods is not what the ledger tells of."]
-    said, _ = ledger(tmp_path)
-    assert "shared edition of 2026-02 handed over, no period for the first time by Q1" in said
+    sentence, _ = ledger(tmp_path)
+    assert "shared edition of 2026-02 handed over, no period for the first time by Q1" in sentence
 
 
 @pytest.mark.parametrize(
-    ("received", "expected", "step", "said"),
+    ("received", "expected", "step", "sentence"),
     [
         (220, 220, "all", "2026-01: all 220 trips expected were received."),
         (215, 220, "most", "Warning: of 220 trips expected in 2026-01, 5 are missing."),
@@ -232,7 +236,7 @@ def test_a_period_says_how_much_of_it_was_received(  # noqa: PLR0917 - a row of 
     received: int,
     expected: int | None,
     step: str | None,
-    said: str,
+    sentence: str,
 ) -> None:
     """The number is for the service; who is handed the edition learns a step."""
     by_months = {"2026-01": (received, expected)}
@@ -241,7 +245,7 @@ def test_a_period_says_how_much_of_it_was_received(  # noqa: PLR0917 - a row of 
         found = proposed(con, review)
     assert found.tables.periods["received"].tolist() == [step]
     assert "Would be told for the first time, and for good: 2026-01." in found.words(done=False)
-    assert said in found.words(done=False)
+    assert sentence in found.words(done=False)
     page = shared_data(found.safe, "month")["received"]
     assert page == RECEIVED_WORDS[step or ""]
     assert not re.search("2[0-9]{2}|150", page)
@@ -259,7 +263,7 @@ def test_a_published_month_that_changed_is_named_before_it_is_told_for_good(
 ) -> None:
     changed = SimpleNamespace(restatements=pd.DataFrame({"month": ["2026-01", "2025-12"]}))
     with never_shared(by_month, tmp_path) as con:
-        review = replace(bare("2026-01"), loop=cast(LoopReview, changed))
+        review = replace(bare("2026-01"), followup=cast(FollowUpReview, changed))
         words = proposed(con, review).words(done=False)
         assert "Warning: 2026-01, in 2026-01, was published, and its figures changed" in words
         assert "2025-12" not in words
@@ -279,9 +283,9 @@ def test_what_an_earlier_version_told_too_much_of_is_said_not_to_be_unsaid(
                                     ("all", 14, 63.1))
     ]  # fmt: skip
     head = {"period": "2026-01", "from_month": "2026-01", "until_month": "2026-01", "trips": 220}
-    told = {"periods": [head], "shared_rules": [], "shared_bases": [], "shared_sizes": sizes}
+    disclosed = {"periods": [head], "shared_rules": [], "shared_bases": [], "shared_sizes": sizes}
     with never_shared(by_month, tmp_path) as con:
-        insert(con, "shared_period", [("2026-01", "2026-01", json.dumps(told))])
+        insert(con, "shared_period", [("2026-01", "2026-01", json.dumps(disclosed))])
         found = proposed(con, bare("2026-01"))
     assert "cannot be unsaid" in found.words(done=False)
     assert "(prong-1)" in found.words(done=False)

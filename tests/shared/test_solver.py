@@ -17,7 +17,7 @@ from pipeline.sharing.periods import Period
 from pipeline.sharing.suppression import blurred
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES
 from tests.shared.attack import attacked, found, hidden_numbers, periods_of
-from tests.shared.kit import World, bare, told, true_cells
+from tests.shared.editions import World, bare, disclosed, true_cells
 from tests.shared.solver import CELLS, Unknowns
 
 WORLDS = ("by_month", "by_half_year")
@@ -30,29 +30,29 @@ def world(request: pytest.FixtureRequest) -> World:
     return found
 
 
-def everything_told(world: World) -> dict[str, list[dict[str, Any]]]:
+def everything_disclosed(world: World) -> dict[str, list[dict[str, Any]]]:
     """The rows of both editions together, those that are in both once."""
     rows: dict[str, list[dict[str, Any]]] = {}
     for edition in world.editions():
-        for name, own in told(edition).items():
+        for name, own in disclosed(edition).items():
             rows.setdefault(name, []).extend(r for r in own if r not in rows.get(name, []))
     return rows
 
 
 def truths(world: World) -> dict[Period, SharedCounts]:
-    return dict.fromkeys(periods_of(everything_told(world)), world.truth)
+    return dict.fromkeys(periods_of(everything_disclosed(world)), world.truth)
 
 
 def test_no_small_number_can_be_worked_out(world: World) -> None:
     """Neither from one month's edition nor from two: each could be anything from 1 to 10."""
-    looked, given = found(everything_told(world), truths(world))
+    looked, given = found(everything_disclosed(world), truths(world))
     assert given == []
     assert looked > 20, "no small numbers to withhold"
 
 
 def test_the_truth_solves_every_system(world: World) -> None:
     """A system that leaves the truth out would prove nothing."""
-    for system, name, value in hidden_numbers(everything_told(world), truths(world)):
+    for system, name, value in hidden_numbers(everything_disclosed(world), truths(world)):
         fixed = Unknowns()
         fixed.places, fixed.equations = dict(system.places), list(system.equations)
         fixed.fractions = system.fractions
@@ -62,7 +62,7 @@ def test_the_truth_solves_every_system(world: World) -> None:
 
 def test_the_solver_works_it_out_where_small_counts_alone_are_hidden(world: World) -> None:
     leaky: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for period in periods_of(everything_told(world)):
+    for period in periods_of(everything_disclosed(world)):
         for table, rows in period_rows(period, world.truth, complementary=False).items():
             leaky[table] += rows
     worked_out = [
@@ -96,7 +96,7 @@ def test_the_attack_finds_hours_where_events_alone_are_looked_at(
 
 
 def test_the_main_figures_are_told(world: World) -> None:
-    tables = told(world.editions()[-1])
+    tables = disclosed(world.editions()[-1])
     latest = periods_of(tables)[-1].name
     rules = [r for r in tables["shared_rules"] if r["period"] == latest]
     assert [r["share"] for r in rules if r["rule"] == ALL_RULES] != [None]
@@ -105,7 +105,7 @@ def test_the_main_figures_are_told(world: World) -> None:
 
 
 def test_what_is_told_is_true(world: World) -> None:
-    tables = everything_told(world)
+    tables = everything_disclosed(world)
     for period in periods_of(tables):
         answers = world.truth.answers[world.truth.answers["month"].map(period.holds)]
         cells = true_cells(answers, ["rule"])
@@ -131,7 +131,7 @@ def test_overlapping_windows_would_give_a_month_away() -> None:
 
 
 def test_two_editions_tell_the_same_of_the_same_period(world: World) -> None:
-    first, second = (told(edition) for edition in world.editions())
+    first, second = (disclosed(edition) for edition in world.editions())
     for name, rows in first.items():
         assert all(row in second[name] for row in rows), name
     spans = periods_of(second)

@@ -14,9 +14,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from pipeline.sharing.suppression import blurred, told_apart, withheld
+from pipeline.sharing.suppression import blurred, disclosed_groups, withheld
 from pipeline.sharing.tables import CELLS, GIVE_UP, base_rows, rule_row, rule_rows
-from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_TOLD
+from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
 from tests.shared.solver import rules_system
 
 
@@ -47,7 +47,7 @@ def test_no_small_count_of_a_rule_can_be_worked_out(trips: int) -> None:
     for tables in alike.values():
         for cell in CELLS:
             values = possible(tables, cell)
-            if any(0 < value < SMALLEST_TOLD for value in values):
+            if any(0 < value < SMALLEST_DISCLOSED for value in values):
                 assert len(values) >= 10, tables[0]
 
 
@@ -74,7 +74,7 @@ def test_the_first_hidden_is_the_small_count_then_what_is_given_up_first() -> No
 def test_blurred_is_that_each_small_count_could_be_any() -> None:
     """Against plain counting over every split of the sum into as many small and large counts."""
     for hidden in product((3, 5, 10, 11, 13, 25), repeat=3):
-        total, few = sum(hidden), sum(n < SMALLEST_TOLD for n in hidden)
+        total, few = sum(hidden), sum(n < SMALLEST_DISCLOSED for n in hidden)
         ranges = [range(1, 11)] * few + [range(11, total + 1)] * (3 - few)
         first = {split[0] for split in product(*ranges) if sum(split) == total}
         assert blurred(hidden) == (not few or first == set(range(1, 11))), hidden
@@ -84,9 +84,9 @@ def test_no_small_number_of_occlusions_can_be_worked_out() -> None:
     """Sizes of which the service's sum is told, where their numbers are blurred in it."""
     alike = defaultdict(list)
     for events in product(range(24), repeat=3):
-        hidden = [n for n in events if 0 < n < SMALLEST_TOLD]
-        told = tuple(None if n in hidden else n for n in events)
-        alike[told, sum(events) if blurred(hidden) else None].append(events)
+        hidden = [n for n in events if 0 < n < SMALLEST_DISCLOSED]
+        disclosed = tuple(None if n in hidden else n for n in events)
+        alike[disclosed, sum(events) if blurred(hidden) else None].append(events)
     not_pinned(alike.values(), least=10)
 
 
@@ -95,10 +95,10 @@ def test_no_small_count_of_a_base_can_be_worked_out() -> None:
     alike = defaultdict(list)
     for variances in product(range(41), repeat=3):
         groups = {str(place): (n, 40 - n) for place, n in enumerate(variances)}
-        apart = told_apart(groups)
+        apart = disclosed_groups(groups)
         rest = sum(n for name, (n, _) in groups.items() if name not in apart)
-        told = tuple(groups[name][0] if name in apart else None for name in groups)
-        alike[told, rest if apart else None].append(variances)
+        disclosed = tuple(groups[name][0] if name in apart else None for name in groups)
+        alike[disclosed, rest if apart else None].append(variances)
     assert len(alike) > 1000, "nothing is told"
     not_pinned(alike.values(), least=2)
 
@@ -108,18 +108,22 @@ def not_pinned(groups: Iterable[list[tuple[int, ...]]], least: int) -> None:
     for tables in groups:
         for place in range(3):
             values = {table[place] for table in tables}
-            if any(0 < value < SMALLEST_TOLD for value in values):
+            if any(0 < value < SMALLEST_DISCLOSED for value in values):
                 assert len(values) >= least, tables[:3]
 
 
 def test_bases_that_cannot_be_told_are_told_together_or_not_at_all() -> None:
     large, small = (22, 40), (3, 40)
-    assert told_apart({"a": large, "b": large}) == {"a", "b"}
-    assert told_apart({"a": large, "b": (20, 80), "c": small}) == {"b"}, "the smallest joins c"
-    assert told_apart({"a": (11, 40), "b": (20, 80), "c": small}) == frozenset(), "14 = 11 + 3"
-    assert told_apart({"a": (20, 80), "c": (6, 30), "d": (5, 30)}) == {"a"}
-    assert told_apart({"a": (0, 80), "c": small}) == frozenset()
-    assert told_apart({"a": large, "b": large}, frozenset({"b"})) == {"a"}
+    assert disclosed_groups({"a": large, "b": large}) == {"a", "b"}
+    assert disclosed_groups({"a": large, "b": (20, 80), "c": small}) == {"b"}, (
+        "the smallest joins c"
+    )
+    assert disclosed_groups({"a": (11, 40), "b": (20, 80), "c": small}) == frozenset(), (
+        "14 = 11 + 3"
+    )
+    assert disclosed_groups({"a": (20, 80), "c": (6, 30), "d": (5, 30)}) == {"a"}
+    assert disclosed_groups({"a": (0, 80), "c": small}) == frozenset()
+    assert disclosed_groups({"a": large, "b": large}, frozenset({"b"})) == {"a"}
 
 
 def test_a_base_with_few_trips_is_never_named() -> None:
@@ -127,8 +131,8 @@ def test_a_base_with_few_trips_is_never_named() -> None:
         {"base": base, "rule": ALL_RULES, "trips": n, "variance": 0, "kept": n}
         for base, n in (("a", 60), ("b", 50), ("few", 4))
     ]
-    told = base_rows("2026-01", pd.DataFrame(rows))
-    assert [(r["base"], r["trips"]) for r in told] == [("a", 60), (OTHER_BASES, 54)]
+    disclosed = base_rows("2026-01", pd.DataFrame(rows))
+    assert [(r["base"], r["trips"]) for r in disclosed] == [("a", 60), (OTHER_BASES, 54)]
 
 
 def test_of_two_rules_one_within_the_other_one_is_withheld() -> None:

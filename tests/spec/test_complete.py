@@ -60,8 +60,8 @@ def test_what_a_rule_never_says_has_no_sentence(rule: str) -> None:
     excluded = never(sheets(rule))
     assert set(excluded) <= {"authorised", "borderline", "not applicable"}
     for verdict in ("authorised", "borderline", "not applicable"):
-        said = verdict.replace(" ", "_") in can
-        assert said != (verdict in excluded), f'"{verdict}" of {rule}'
+        sentence = verdict.replace(" ", "_") in can
+        assert sentence != (verdict in excluded), f'"{verdict}" of {rule}'
     assert not [case.id for case in own(rule) if case.expected.verdict in excluded]
     if all_rules()[rule].authorisation:
         assert "authorised" not in excluded

@@ -242,6 +242,6 @@ def plain_table(table: Table) -> list[str]:
     ]
 
 
-def said(says: Mapping[str, str], *keys: str) -> list[str]:
+def key_lines(says: Mapping[str, str], *keys: str) -> list[str]:
     """The entries of these keys that are there, as they stand in the sheet."""
     return [f"{key}: {says[key]}" for key in keys if key in says]

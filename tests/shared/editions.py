@@ -159,7 +159,7 @@ def number(cell: str) -> float | str | None:
     return float(cell) if re.fullmatch(r"-?\d+(\.\d+)?(e-?\d+)?", cell) else cell
 
 
-def told(edition: Path) -> dict[str, list[dict[str, Any]]]:
+def disclosed(edition: Path) -> dict[str, list[dict[str, Any]]]:
     """The rows of every data file, read back."""
     rows = {}
     for name in TABLES:
@@ -168,7 +168,7 @@ def told(edition: Path) -> dict[str, list[dict[str, Any]]]:
     return rows
 
 
-def told_in_workbook(edition: Path) -> dict[str, list[dict[str, Any]]]:
+def disclosed_in_workbook(edition: Path) -> dict[str, list[dict[str, Any]]]:
     """The rows of every sheet of the workbook but the one that explains columns."""
     book = load_workbook(edition / "shared.xlsx", read_only=True, data_only=True)
     rows = {}

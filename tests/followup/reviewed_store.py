@@ -1,4 +1,4 @@
-"""A reviewed store to try the loop on, and sheets filled in as a reader would."""
+"""A reviewed store to try the follow-up on, and sheets filled in as a reader would."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipeline.store.followup_tables import ensure
+from pipeline.store.followup_tables import ensure_followup_tables
 from tests.generative.into_store import fresh_store
 
 RULE = "wall-oxygen-time"
@@ -17,10 +17,10 @@ def months(count: int) -> list[str]:
     return [f"{2000 + n // 12}-{n % 12 + 1:02d}" for n in range(count)]
 
 
-def world(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
+def with_trips(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
     """A store of `trips` (trip_id, month, base, verdict of the one rule), each judged."""
     con = fresh_store()
-    ensure(con)
+    ensure_followup_tables(con)
     trips = trips.assign(trip_key=np.arange(1, len(trips) + 1))
     con.register("given", trips)
     con.execute("""
@@ -70,15 +70,16 @@ def answered(con: duckdb.DuckDBPyConnection, answers: pd.DataFrame) -> None:
         "conclusion": answers["conclusion"], "status": answers.get("status", "closed"),
         "reviewer": answers.get("reviewer", "R1"),
     })  # fmt: skip
-    con.register("said", frame)
+    con.register("given", frame)
     con.execute(f"""
         INSERT INTO loop.determination
         SELECT no, 1, no, s.trip_id, t.trip_key, t.service_month, conclusion, status, NULL,
                reviewer, NULL, NULL, NULL
-        FROM said s JOIN judged.trip_window t USING (trip_id);
+        FROM given s JOIN judged.trip_window t USING (trip_id);
         INSERT INTO loop.determination_rule
         SELECT no, '{RULE}', v.verdict
-        FROM said s JOIN judged.trip_window t USING (trip_id) JOIN judged.verdict v USING (trip_key)
+        FROM given s JOIN judged.trip_window t USING (trip_id)
+        JOIN judged.verdict v USING (trip_key)
     """)
 
 
