@@ -20,7 +20,7 @@ from pipeline.store.database import open_store
 from schemas.case_detail import CASE_TABLES, CaseDetails
 
 TRIPS, MONTH = 600, "2026-02"
-DURATIONS = {"wall-oxygen-time", "unheated-time", "cannula-flow-range"}
+DURATIONS = {"blend-required", "wall-oxygen-time", "unheated-time", "cannula-flow-range"}
 
 
 @pytest.fixture(scope="module")
