@@ -7,7 +7,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.ingest.screen import _conditions, private_name
+from pipeline.ingest.looks import looks, prepare
+from pipeline.ingest.screen import private_name
 
 from . import small_delivery
 
@@ -47,7 +48,8 @@ def screened() -> dict[str, set[str]]:
         con.execute("create table cell (name VARCHAR, value VARCHAR)")
         values = [value for _, value in EACH] + HARMLESS
         con.executemany("insert into cell values ('about', ?)", [[value] for value in values])
-        kinds = _conditions()
+        prepare(con, "cell")
+        kinds = looks()
         answers = ", ".join(f"({condition})" for condition in kinds.values())
         rows = con.execute(f"select value, {answers} from cell").fetchall()
     return {
