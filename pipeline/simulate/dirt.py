@@ -203,7 +203,9 @@ def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times, *, full
         row = low + int(np.searchsorted(rows["minute"][low:high] * 60, at_s, side="right"))
     text = kind.row.format(trip=trip_id(trip), at=at_s)
     if full and kind.table == "observations" and kind.name != "too few cells":
-        text += ","
+        # a cell for care, before the one too many
+        at_end = len(text) - 2 if kind.name == "too many cells" else len(text)
+        text = f"{text[:at_end]},{text[at_end:]}"
     return Edit(row, lambda _: text, replaces=False)
 
 

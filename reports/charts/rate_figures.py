@@ -65,4 +65,6 @@ def _line(cell: Row) -> str:
     if not cell["hours"]:
         return "no ventilator hours"
     trips = words.many(int(cell["trips"] or 0), "trip")
+    if cell.get("few"):  # an upper bound alone, in a line as short as a telephone's width
+        return f"{cell['made_from']}, {trips}; {cell['range_text']}"
     return f"{cell['made_from']}, {trips}: {cell['rate_text']} ({cell['range_text']})"

@@ -52,7 +52,7 @@ def without(delivery: Path, into: Path, trips: set[str]) -> None:
     shutil.copytree(delivery, into)
     for path in into.glob("*.csv"):
         rows = read(path)
-        if rows and "trip_id" in rows[0]:
+        if rows and "trip_id" in rows[0] and path.name != "expected.csv":
             write(path, [row for row in rows if row["trip_id"] not in trips])
 
 

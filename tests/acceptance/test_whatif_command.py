@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import warnings
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,8 @@ OTHER_WORDS = {
     "count": ("total", "longest"),
     "severity": ("low", "high"),
     "enabled": ("true", "false"),
+    "goal_share": ("0.05", "0.2"),
+    "recovery_counts": ("true", "false"),
     "convert_to": ('"prong"', '"wide"'),
     "satisfied_by": ('["ventilator"]', '["ventilator", "other"]'),
     "accepted_reasons": ('["heater_failed"]', '["power_lost", "supply_low"]'),
@@ -33,9 +36,16 @@ OTHER_WORDS = {
 
 @pytest.fixture(scope="module")
 def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of a review of the sample, without pages, which a what-if does not read."""
+    """The folder of a review of the sample, without pages, which a what-if does not read.
+
+    Its protocol is given the one rule that it does not have.
+    """
+    folder = tmp_path_factory.mktemp("sample")
+    sample = shutil.copytree(SAMPLE, folder / "delivery")
+    with (sample / "protocol.toml").open("a", encoding="utf-8") as file:
+        file.write("\n[version.rules.blend-required]\nlimit_min = 5\n")
     with command_runs.data_alone():
-        done = command_runs.reviewed_in(tmp_path_factory.mktemp("sample"), SAMPLE)
+        done = command_runs.reviewed_in(folder, sample)
     assert done.ran.code == 0, done.ran
     return done.out
 
@@ -97,6 +107,6 @@ def test_every_setting_of_the_whole_version_can_be_tried(reviewed: Path, name: s
     assert name in clean(reviewed, "--set", f"{name}=7,45")
 
 
-def test_the_sample_judges_every_rule(in_force: dict[str, dict[str, Any]]) -> None:
+def test_every_rule_is_judged_there(in_force: dict[str, dict[str, Any]]) -> None:
     assert in_force.keys() == all_rules().keys()
     assert len(PARAMETERS) > 90

@@ -235,7 +235,7 @@ def what_if(sizes: Sizes) -> Iterator[Figure]:
     """Five values of one limit, against the rules stage of one review, in CPU seconds."""
     delivery = simulated(sizes.folder, sizes.whatif)
     store = sizes.folder / "f-store"
-    reviewed = steps(_into_empty(delivery, store).said)
+    reviewed = steps(_into_empty(delivery, store).output)
     rules = [cost for name, cost in reviewed.items() if name.startswith("rule ")]
     wall, cpu = (sum(both) for both in zip(*rules, strict=True))
     limit = "wall-oxygen-time.limit_min=40,45,50,55,60"
@@ -273,7 +273,7 @@ def _judged(delivery: Path, store: Path) -> Cost:
 def _longest(cost: Cost) -> str:
     """The three steps that took longest, those of one kind together."""
     kinds: dict[str, float] = {}
-    for name, (wall, _) in steps(cost.said).items():
+    for name, (wall, _) in steps(cost.output).items():
         kind = re.sub(r"^(read, cast and validate|rule) .*", r"\1", name)
         kinds[{"rule": "rules"}.get(kind, kind)] = kinds.get(kind, 0.0) + wall
     kinds.pop("all", None)

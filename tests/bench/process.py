@@ -28,7 +28,7 @@ class Cost:
     cpu_s: float
     memory_gb: float
     spilled_gb: float = 0.0
-    sentence: str = ""
+    output: str = ""
 
 
 def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:

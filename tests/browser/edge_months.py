@@ -10,15 +10,19 @@ from pipeline.simulate import simulate
 
 Rows = list[dict[str, str]]
 
-# Whatever a token may be by the contract: up to 64 characters, none of them a control character.
+# Whatever a token may be by the contract: up to 64 characters, none of them a control character,
+# the first not one that a spreadsheet takes for the start of a formula.
 TOKENS = {
     "trip": "<img src=x onerror=alert(1)>",
-    "base": '=HYPERLINK("x")</script><script>alert(2)</script>',
+    "base": '"=HYPERLINK("x")</script><script>alert(2)</script>',
     "diagnosis": "\"'><b>bold</b>&amp;{{ 7*7 }}",
     "unit": "W" * 64,
     "hebrew": "\u05d1\u05e1\u05d9\u05e1 <i>",
-    "cannula": "@cannula & <svg onload=alert(3)>",
+    "cannula": "cannula & <svg onload=alert(3)>",
 }
+FORMULA = '=HYPERLINK("y")'
+"""What a token may not be: a row with it is set aside."""
+REFUSED = "refused-trip"
 
 
 def change(file: Path, with_rows: Callable[[Rows], Rows]) -> None:
@@ -87,6 +91,8 @@ def hostile(folder: Path) -> None:
 
     for table in ("trips", "crew", "settings", "device_events", "observations", "contacts"):
         change(folder / f"{table}.csv", renamed)
+    refused = {"trip_id": REFUSED, "base": FORMULA}
+    change(folder / "trips.csv", lambda rows: [*rows, {**rows[-1], **refused}])
     catalogue = folder / "cannulas.toml"
     replace(catalogue, 'label = "prong 3', f'label = "{TOKENS["cannula"]} prong 3')
     replace(folder / "protocol.toml", 'text = "', 'text = "<img src=x onerror=alert(4)> ')

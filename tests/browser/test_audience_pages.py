@@ -107,16 +107,15 @@ def test_points_stand_at_the_figures(open_audience: Opener) -> None:
 
 
 @pytest.mark.browser
-def test_only_a_base_outside_is_named_in_the_funnels(open_audience: Opener) -> None:
+def test_only_a_base_that_stands_apart_is_named_in_the_funnels(open_audience: Opener) -> None:
     page = open_audience.with_charts("full/director").page
     texts = page.locator("#funnels .annotation-text").evaluate_all(
         "found => found.map(t => t.textContent)"
     )
     assert [t for t in texts if t in fixture_figures.BASES] == ["cedar"]
-    assert (
-        "cedar is above the upper limit on wall oxygen time"
-        in page.locator("h1 ~ p").first.inner_text()
-    )
+    named = page.locator("#funnels-finding").inner_text()
+    assert "cedar is above the service on wall oxygen time" in named
+    assert [b for b in fixture_figures.BASES if b in named] == ["cedar"]
 
 
 @pytest.mark.browser
@@ -127,8 +126,17 @@ def test_a_signal_has_its_rule_beside_it(open_audience: Opener) -> None:
     )
     assert "above the upper limit" in texts
     assert "protocol 2026.1" in texts
-    lead = " ".join(page.locator("p.lead").all_inner_texts())
-    assert "unusual: above the upper limit" in lead
+    finding = page.locator("#charts-rates-finding").inner_text()
+    assert "unusual: above the upper limit" in finding
+
+
+@pytest.mark.browser
+def test_the_lead_holds_the_signal_and_what_came_one_by_one(open_audience: Opener) -> None:
+    page = open_audience.with_charts("full/director").page
+    lead = page.locator("p.lead").all_inner_texts()
+    assert lead[0].startswith(fixture_figures.SAID)
+    assert lead[-1] == "Escalation call: 1 in June 2026."
+    assert not any("A lower one." in sentence for sentence in lead)
 
 
 @pytest.mark.browser

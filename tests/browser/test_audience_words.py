@@ -253,7 +253,7 @@ def test_thin_series_are_named_and_not_charted() -> None:
 def test_outside_bases() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
-    assert data["bases"]["outside"].startswith(
+    assert data["bases"]["outlying"].startswith(
         "One base stands apart over the last 12 months. Base cedar is above the service on wall"
         " oxygen time: "
     )
@@ -263,7 +263,7 @@ def test_outside_bases() -> None:
     calm = fixture_figures.measure_figures()
     calm = dataclasses.replace(calm, funnels=calm.funnels.assign(outside=0))
     bases = director_data(fixture_figures.review(calm), calm, Site())["bases"]
-    assert bases["outside"].startswith("The bases are not told apart on any of the")
+    assert bases["outlying"].startswith("The bases are not told apart on any of the")
 
 
 def test_false_signals_are_added_up() -> None:
@@ -297,7 +297,7 @@ def test_small_bases_are_never_outside() -> None:
 def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
     review = fixture_figures.half_year()
     bases = director_data(review, figures_of(review), Site())["bases"]
-    assert "apart over all 6 months. Base cedar" in bases["outside"]
+    assert "apart over all 6 months. Base cedar" in bases["outlying"]
 
 
 def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:

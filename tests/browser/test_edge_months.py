@@ -9,11 +9,13 @@ import pytest
 from openpyxl import load_workbook
 from playwright.sync_api import Browser
 
+from pipeline.errors.mistakes import Refused
 from pipeline.review import review
+from pipeline.simulate import simulate
 from reports.render import workbook
 from reports.text import navigation as pages
 from tests.browser.conftest import Opener, case_page
-from tests.browser.edge_months import MONTHS, TOKENS
+from tests.browser.edge_months import FORMULA, MONTHS, REFUSED, TOKENS, replace
 from tests.browser.test_month_page import SIDEWAYS
 
 PAGES = tuple(Path(file).stem for file, _ in pages.PAGES.values())
@@ -113,7 +115,7 @@ def test_hostile_tokens_are_text_from_delivery_to_page(
 
 
 def test_hostile_tokens_are_text_in_workbook_and_data_files(reviewed: dict[str, Path]) -> None:
-    """A base that begins with = is a string in every sheet, and comes back whole from the CSV."""
+    """A base that holds a formula is a string in every sheet, and comes back whole from the CSV."""
     folder = reviewed["hostile"].parent
     book = load_workbook(folder.parent / "sheets" / f"{folder.name}.xlsx")
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row]
@@ -121,6 +123,28 @@ def test_hostile_tokens_are_text_in_workbook_and_data_files(reviewed: dict[str, 
     assert sum(cell.value == TOKENS["base"] for cell in cells) > 2
     with (folder / "data" / "cases.csv").open(encoding="utf-8", newline="") as file:
         assert TOKENS["base"] in {row["base"] for row in csv.DictReader(file)}
+
+
+def test_what_a_spreadsheet_takes_for_a_formula_comes_into_no_file(
+    reviewed: dict[str, Path], tmp_path: Path
+) -> None:
+    """A trip whose base begins with = is set aside and said; such a label refuses the catalogue."""
+    folder = reviewed["hostile"].parent
+    with (folder / "data" / "problems.csv").open(encoding="utf-8", newline="") as file:
+        said = [row for row in csv.DictReader(file) if row["trip_id"] == REFUSED]
+    assert [(row["kind"], row["file"], row["column"]) for row in said] == [
+        ("set_aside", "trips.csv", "base")
+    ]
+    texts = [p.read_bytes() for p in folder.rglob("*") if p.suffix in (".csv", ".html")]
+    assert texts
+    assert not any(word in text for text in texts for word in (FORMULA.encode(), b"(&#34;y"))
+    book = load_workbook(folder.parent / "sheets" / f"{folder.name}.xlsx")
+    cells = [str(cell.value) for sheet in book for row in sheet.iter_rows() for cell in row]
+    assert not any(FORMULA in cell for cell in cells)
+    simulate(tmp_path, trips=1, months=1, seed=3)
+    replace(tmp_path / "cannulas.toml", 'label = "prong 3', 'label = "@prong 3')
+    with pytest.raises(Refused, match=r"label: must be 1 to 64 characters.*not begin with"):
+        review(tmp_path, tmp_path / "out")
 
 
 def test_pages_of_unusual_months_are_light(reviewed: dict[str, Path]) -> None:

@@ -46,7 +46,9 @@ def late(clean_delivery: Path) -> Late:
     months = pd.read_csv(clean_delivery / "trips.csv", dtype=str).set_index("trip_id")
     planted = pd.read_csv(clean_delivery / "planted.csv", dtype=str)
     own = planted[planted["trip_id"].map(months["service_month"]) == JANUARY]
-    rule = own[own["verdict"] == "deviation"]["rule"].value_counts().index[0]
+    counts = own[own["verdict"] == "deviation"]["rule"].value_counts()
+    # of several the graver one, which leads its cases; then by name
+    rule = max(sorted(counts[counts == counts.max()].index), key=lambda r: GRAVITY[r])
     own = own[own["rule"] == rule].set_index("trip_id")["verdict"]
     trips = [own[own == verdict].index[0] for verdict in ("deviation", "met")]
 

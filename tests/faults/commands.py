@@ -54,7 +54,7 @@ class Started:
             self.process.kill()
             self.process.join()
             raise AssertionError(f"still running after {most_s} s")
-        out, err = (self.said / name for name in ("out", "err"))
+        out, err = (self.sentence / name for name in ("out", "err"))
         return Ended(self.process.exitcode, *(
             p.read_text(errors="replace") if p.exists() else "" for p in (out, err)))  # fmt: skip
 

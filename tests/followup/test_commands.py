@@ -137,7 +137,7 @@ def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
     assert "has been published once. Name a number from 1 to 1." in twice.err
     full = run("publish", reviewed_store.MONTH, "--into", folder, "--reproduce", back)
     assert full.code == 2
-    assert "not empty" in full.err
+    assert "not an empty folder" in full.err
     assert run("publish", "2030-01", "--into", folder).code == 2
     never = run("publish", "2026-01", "--into", folder, "--reproduce", tmp_path / "other")
     assert never.code == 3
