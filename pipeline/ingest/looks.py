@@ -40,6 +40,9 @@ if TYPE_CHECKING:
 WORD_COLUMNS = ("base", "role", "diagnosis_group")
 """Columns of a service's own words, among which pairs of unknown words are not rare."""
 
+NUMBERLESS = ("base", "diagnosis_group")
+"""Those in which a long number is no word; of roles a published standard has seven-digit codes."""
+
 FOLDED = ("a postal address",)
 SAME_AS = str.maketrans({
     **dict.fromkeys("\u2010\u2011\u2012\u2013\u2014\u2015\u2212\ufe63\uff0d", "-"),
@@ -125,7 +128,7 @@ def looks() -> dict[str, str]:
         f" or (regexp_matches(seen, {literal(PHONE_SHAPE)}) and length("
         f"regexp_replace(seen, '[^0-9]', '', 'g')) between {least} and {most})"
     )
-    people, words = _columns(PERSONAL), _columns(WORD_COLUMNS)
+    people, words = _columns(PERSONAL), _columns(NUMBERLESS)
     conditions["a record number"] += (
         f" or (name in ({people}) and regexp_matches(seen, {literal(RECORD_LIKE)}))"
         f" or (name in ({words}) and regexp_full_match(seen, '[0-9]{{6,}}'))"

@@ -54,8 +54,11 @@ def one_trip(folder: Path) -> None:
 
 
 def nothing_found(folder: Path) -> None:
-    """Every rule kept on every trip."""
-    simulate(folder, trips=12, months=1, seed=5, plants=0.0, occlusions_per_100h=0.0)
+    """Every rule kept on every trip: without plants a trip may still break one, so it is asked."""
+    simulate(folder, trips=12, months=1, seed=11, plants=0.0, occlusions_per_100h=0.0)
+    with (folder / "planted.csv").open(encoding="utf-8", newline="") as planted:
+        verdicts = {row["verdict"] for row in csv.DictReader(planted)}
+    assert verdicts == {"met", "not_applicable"}
 
 
 def no_logs(folder: Path) -> None:

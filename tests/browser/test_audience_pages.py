@@ -127,7 +127,7 @@ def test_a_signal_has_its_rule_beside_it(open_audience: Opener) -> None:
     assert "above the upper limit" in texts
     assert "protocol 2026.1" in texts
     finding = page.locator("#charts-rates-finding").inner_text()
-    assert "unusual: above the upper limit" in finding
+    assert "Whole service, June 2026: above the upper limit." in finding
 
 
 @pytest.mark.browser

@@ -72,7 +72,8 @@ def test_an_unusual_month_makes_a_sensible_page(open_edge: Opener, name: str, pa
 def test_what_an_unusual_month_says(open_edge: Opener) -> None:
     sentences = {
         "no-ventilator/index": "No ventilator high-flow time that an occlusion rate",
-        "no-ventilator/director": "No ventilator high-flow time this month",
+        "no-ventilator/director": "No occlusion rate has enough behind it to be charted.",
+        "no-logs/director": "Too few months to say: signals start after six months",
         "no-logs/index": "No ventilator high-flow time that an occlusion rate",
         "one-trip/index": "The one trip expected",
         "one-trip/director": "too few to say",
@@ -128,13 +129,15 @@ def test_hostile_tokens_are_text_in_workbook_and_data_files(reviewed: dict[str, 
 def test_what_a_spreadsheet_takes_for_a_formula_comes_into_no_file(
     reviewed: dict[str, Path], tmp_path: Path
 ) -> None:
-    """A trip whose base begins with = is set aside and said; such a label refuses the catalogue."""
+    """A trip whose base begins with = is set aside and told; such a label refuses the catalogue."""
     folder = reviewed["hostile"].parent
     with (folder / "data" / "problems.csv").open(encoding="utf-8", newline="") as file:
-        said = [row for row in csv.DictReader(file) if row["trip_id"] == REFUSED]
-    assert [(row["kind"], row["file"], row["column"]) for row in said] == [
+        told = [row for row in csv.DictReader(file) if row["problem"] == "not-a-token"]
+    assert [(row["kind"], row["file"], row["column"]) for row in told] == [
         ("set_aside", "trips.csv", "base")
     ]
+    with (folder / "data" / "cases.csv").open(encoding="utf-8", newline="") as file:
+        assert REFUSED not in {row["trip_id"] for row in csv.DictReader(file)}
     texts = [p.read_bytes() for p in folder.rglob("*") if p.suffix in (".csv", ".html")]
     assert texts
     assert not any(word in text for text in texts for word in (FORMULA.encode(), b"(&#34;y"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ from tests.followup.conftest import DRAW, FIGURES
 from tests.followup.test_publish import written
 
 JANUARY, FEBRUARY = "2026-01", "2026-02"
+SEVERITIES = ("low", "medium", "high")
 JUDGED = ("met", "authorised", "borderline", "deviation")
 NOTE, ACTION = "the pump was swapped twice", "go through it in the next session"
 
@@ -45,10 +47,12 @@ def late(clean_delivery: Path) -> Late:
     """A trip with a planted variance, and one that met that rule; counts from the plan alone."""
     months = pd.read_csv(clean_delivery / "trips.csv", dtype=str).set_index("trip_id")
     planted = pd.read_csv(clean_delivery / "planted.csv", dtype=str)
+    protocol = tomllib.loads((clean_delivery / "protocol.toml").read_text("utf-8"))["version"][0]
     own = planted[planted["trip_id"].map(months["service_month"]) == JANUARY]
     counts = own[own["verdict"] == "deviation"]["rule"].value_counts()
-    # of several the graver one, which leads its cases; then by name
-    rule = max(sorted(counts[counts == counts.max()].index), key=lambda r: GRAVITY[r])
+    often = sorted(counts[counts == counts.max()].index)
+    # of several the graver one: a case is told by its gravest variance
+    rule = max(often, key=lambda r: SEVERITIES.index(protocol["rules"][r]["severity"]))
     own = own[own["rule"] == rule].set_index("trip_id")["verdict"]
     trips = [own[own == verdict].index[0] for verdict in ("deviation", "met")]
 
@@ -188,8 +192,8 @@ def look_at_february(page: Page, folder: Path, filled: Filled, title: str, late:
     assert f"{filled.trip}, January 2026" in action
     page.goto((folder / FEBRUARY / "director.html").as_uri())
     screen = {row.split(" | ")[0]: row.split(" | ")[2:4] for row in rows_of(page, "#screen")}
-    assert screen[title] == ["1", "1 (100 %)"]
-    assert screen[filled.refuted] == ["1", "0 (0 %)"]
+    assert screen[title] == ["1", "1"]  # counts alone: a share needs ten readings
+    assert screen[filled.refuted] == ["1", "0"]
     page.goto((folder / FEBRUARY / "education.html").as_uri())
     (practice,) = [row for row in rows_of(page, "#practice") if row.startswith(title)]
     assert "| 1 of 1 read |" in practice

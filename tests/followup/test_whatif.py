@@ -66,11 +66,11 @@ def in_rule(text: str, rule: str, old: str) -> tuple[str, str]:
         ("wall-oxygen-time.limit_min", "wall-oxygen-time", "limit_min = 50", "30"),
         ("wall-oxygen-time.limit_min", "wall-oxygen-time", "limit_min = 50", "58.5"),
         ("low-saturation-response.spo2_pct", "low-saturation-response", "spo2_pct = 90", "95"),
-        ("unheated-time.limit_min", "unheated-time", "limit_min = 15", "22"),
+        ("unheated-time.limit_min", "unheated-time", "limit_min = 15", "3"),
         ("source-choice.flow_limit_lpm", "source-choice", "flow_limit_lpm = 18", "9"),
         ("source-choice.satisfied_by", "source-choice",
-         'satisfied_by = ["ventilator", "blender"]', '["ventilator"]'),
-        ("oxygen-titration.limit_min", "oxygen-titration", "limit_min = 15", "5"),
+         'satisfied_by = ["ventilator", "blender"]', '["blender"]'),
+        ("oxygen-titration.fio2", "oxygen-titration", "fio2 = 0.40", "0.25"),
         ("settings-gap.limit_min", "settings-gap", "limit_min = 30", "12"),
         ("monitoring-gap.limit_min", "monitoring-gap", "limit_min = 15", "8"),
     ],
@@ -246,7 +246,7 @@ def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
 
 
 def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
-    settings = parse_settings(["unheated-time.limit_min=5,15,40"])
+    settings = parse_settings(["wall-oxygen-time.limit_min=20,50,65"])
     with store_in(folder) as con:
         versions = versions_in_store(con)
         assert up_to_date(con, versions)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
@@ -12,7 +13,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from pipeline.mapping.command import map_source
-from pipeline.simulate import simulate
+from pipeline.simulate.chosen import settled
+from pipeline.simulate.deliver import deliver
+from pipeline.simulate.simulator import CHUNK, options_of
 from pipeline.store.database import open_store
 from tests.mapping import direct, reports_system, wide_csv, workbook_system
 
@@ -21,9 +24,10 @@ TRIPS, MONTHS = 90, 3
 
 @pytest.fixture(scope="module")
 def delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Trips over the months in which clocks are put forward."""
+    """Trips over the months in which clocks are put forward, with what the systems keep."""
     folder = tmp_path_factory.mktemp("direct") / "delivery"
-    simulate(folder, trips=TRIPS, months=MONTHS, seed=11, first_month="2026-02")
+    options = options_of(TRIPS, MONTHS, 11, False, first_month="2026-02")
+    deliver(settled(replace(options, full=False), dirt=False, late=False), folder, chunk=CHUNK)
     return folder
 
 
