@@ -106,7 +106,7 @@ def with_reactions(generated: dict[str, Any], reactions: list[dict[str, Any]]) -
     return made
 
 
-FEWEST = examples(5, 1)
+FEWEST = 5
 """Trips of a delivery: one judging costs about the same whether it has two or twelve."""
 
 
