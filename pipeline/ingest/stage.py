@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.errors.disk import as_mistake
 from pipeline.files import Unreadable
 from pipeline.files.delimited import Delimited, delimited_rows, read_header
 from pipeline.files.rows import REJECTS, TextRows, inserted, parquet_columns, parquet_rows
@@ -122,7 +123,7 @@ def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings)
         rows = inserted(con, relation, columns, read)
     elif content.text is None:
         rows = parquet_rows(content.path, parquet_columns(con, content.path), columns)
-        _create_as(con, file, rows)
+        _create_from_parquet(con, file, rows)
     else:
         delimited = Delimited(content.text, file.header)
         rows = delimited_rows(
@@ -132,6 +133,18 @@ def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings)
         _create_as(con, file, rows)
         con.execute(f"drop table {relation}")
     return rows
+
+
+def _create_from_parquet(con: duckdb.DuckDBPyConnection, file: TableFile, rows: TextRows) -> None:
+    """Create the table; Unreadable where the file is damaged behind its header."""
+    import duckdb
+
+    try:
+        _create_as(con, file, rows)
+    except duckdb.Error as error:
+        if as_mistake(error):
+            raise
+        raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
 
 
 def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows) -> int:

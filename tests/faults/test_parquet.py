@@ -58,3 +58,16 @@ def test_a_name_that_is_not_utf8_is_refused_in_a_sentence(tmp_path: Path, run: R
                       ("ledger", "--into", name), ("map", folder, "--to", name)):  # fmt: skip
         refused(run(*arguments), 2, '/out\\xff" is not written in UTF-8')
     assert sorted(p.name for p in tmp_path.iterdir()) == ["d", "here"]
+
+
+def test_a_file_damaged_behind_its_header_is_refused_in_a_sentence(tmp_path: Path) -> None:
+    text = "\n".join(["trip_id,at_s,spo2_pct", *(f"T{n},{n},95" for n in range(1, 400))])
+    folder = small_delivery.write(tmp_path / "d", observations=None)
+    path = folder / "observations.parquet"
+    (tmp_path / "rows.csv").write_text(text, encoding="utf-8")
+    duckdb.sql(f"copy (from read_csv('{tmp_path / 'rows.csv'}')) to '{path}' (format parquet)")
+    damaged = bytearray(path.read_bytes())
+    damaged[4:400] = bytes(396)
+    path.write_bytes(damaged)
+    problem = small_delivery.only(small_delivery.refusals(folder))
+    assert (problem.code, problem.file) == ("not-parquet", "observations.parquet")
