@@ -43,16 +43,16 @@ def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
     )  # fmt: skip
     assert process.stdout is not None
     with _Watch(process.pid, spill) as watch:
-        sentence = process.stdout.read()
+        printed = process.stdout.read()
         _, status, used = os.wait4(process.pid, 0)
         wall = time.perf_counter() - begun
     process.returncode = os.waitstatus_to_exitcode(status)
     process.stdout.close()
     if process.returncode:
-        raise RuntimeError(f"{' '.join(map(str, command))} ended with {status}:\n{sentence}")
+        raise RuntimeError(f"{' '.join(map(str, command))} ended with {status}:\n{printed}")
     cpu = used.ru_utime + used.ru_stime
     memory = max(used.ru_maxrss / 2**20, watch.most_held / 2**30)
-    return Cost(wall, cpu, memory, watch.most_spilled / 2**30, sentence)
+    return Cost(wall, cpu, memory, watch.most_spilled / 2**30, printed)
 
 
 def tailrace(*arguments: str | Path, spill: Path | None = None) -> Cost:
@@ -70,10 +70,10 @@ def module(name: str, *arguments: str | Path, spill: Path | None = None) -> Cost
     return run([sys.executable, "-m", name, *arguments], spill)
 
 
-def steps(sentence: str) -> dict[str, tuple[float, float]]:
+def steps(printed: str) -> dict[str, tuple[float, float]]:
     """Wall and CPU seconds of every step that `review --timings` printed."""
     found: dict[str, tuple[float, float]] = {}
-    lines = sentence.splitlines()
+    lines = printed.splitlines()
     first = next(i for i, line in enumerate(lines) if line.startswith("step "))
     for line in lines[first + 1 :]:
         name, wall, cpu = line.rsplit(maxsplit=2)

@@ -45,7 +45,7 @@ class Started:
     """A command that was begun; `end` waits for it."""
 
     process: ForkServerProcess
-    sentence: Path
+    printed: Path
 
     def end(self, most_s: float = 300) -> Ended:
         """Wait for it, and say how it ended; a process that hangs is killed, and fails."""
@@ -54,7 +54,7 @@ class Started:
             self.process.kill()
             self.process.join()
             raise AssertionError(f"still running after {most_s} s")
-        out, err = (self.sentence / name for name in ("out", "err"))
+        out, err = (self.printed / name for name in ("out", "err"))
         return Ended(self.process.exitcode, *(
             p.read_text(errors="replace") if p.exists() else "" for p in (out, err)))  # fmt: skip
 
@@ -81,11 +81,11 @@ def start(
     `kill_before`: it kills itself before so many writes to the disk; `at`: not before this time;
     `before`: what it does first (a function of a module).
     """
-    sentence = Path(tempfile.mkdtemp(prefix="said-"))
+    printed = Path(tempfile.mkdtemp(prefix="said-"))
     argv = ["tailrace", *map(str, arguments)]
-    process = _context().Process(target=_run, args=(argv, sentence, kill_before, at, before))
+    process = _context().Process(target=_run, args=(argv, printed, kill_before, at, before))
     process.start()
-    return Started(process, sentence)
+    return Started(process, printed)
 
 
 def run(*arguments: object, kill_before: int | None = None, before: Before | None = None) -> Ended:
@@ -101,13 +101,13 @@ def together(*commands: Sequence[object]) -> list[Ended]:
 
 def writes(*arguments: object, before: Before | None = None) -> int:
     """How many writes to the disk a command makes that `kill_before` counts."""
-    sentence = run(*arguments, kill_before=-1, before=before)
-    assert sentence.fine, sentence
-    return int(sentence.err.rsplit("writes:", 1)[1])
+    printed = run(*arguments, kill_before=-1, before=before)
+    assert printed.fine, printed
+    return int(printed.err.rsplit("writes:", 1)[1])
 
 
 def _run(
-    argv: list[str], sentence: Path, kill_before: int | None, at: float, before: Before
+    argv: list[str], printed: Path, kill_before: int | None, at: float, before: Before
 ) -> None:
     from pipeline.cli import main as cli
 
@@ -123,8 +123,8 @@ def _run(
             os.kill(os.getpid(), signal.SIGKILL)
 
     with (
-        (sentence / "out").open("w", encoding="utf-8", errors="surrogateescape") as out,
-        (sentence / "err").open("w", encoding="utf-8", errors="surrogateescape") as err,
+        (printed / "out").open("w", encoding="utf-8", errors="surrogateescape") as out,
+        (printed / "err").open("w", encoding="utf-8", errors="surrogateescape") as err,
         redirect_stdout(out),
         redirect_stderr(err),
     ):
