@@ -12,19 +12,15 @@ import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
+from schemas.desk import DESK_TABLES
+from schemas.findings import CONCLUSIONS as CONCLUSIONS
+from schemas.findings import HAPPENED as HAPPENED
+from schemas.findings import MISSED as MISSED
+from schemas.findings import NOT_CONFIRMED as NOT_CONFIRMED
+from schemas.findings import SAID
 from schemas.signals import SIGNAL_TABLES
 
-HAPPENED = ["practice", "logistics", "justified", "equipment"]
-"""Conclusions that confirm a flag: what it says happened did happen, whatever the cause."""
-
-NOT_CONFIRMED = ["record_gap", "protocol_unclear", "flag_wrong"]
-"""Conclusions that do not confirm it: the record or the rule is at fault, or nobody can say."""
-
-MISSED = "missed"
-"""A variance that no rule flagged."""
-
-CONCLUSIONS = [*HAPPENED, *NOT_CONFIRMED, MISSED]
-STATUSES = ["open", "awaiting_crew", "closed"]
+STATUSES = ["open", "awaiting_crew", "referred", "closed"]
 REFER_TO = ["coordinator", "director", "education"]
 CORRECTABLE = [name for name in TABLES if name not in OF_THE_SERVICE]
 ACTION_PATTERN = r"^[^\x00-\x1f]{1,300}$"
@@ -98,7 +94,7 @@ DETERMINATION = _schema(
         "trip_key": _whole("The content of the trip that was read"),
         "month": _text("Service month of the trip"),
         "conclusion": _text("Null: read and nothing missed, or not concluded yet", nullable=True),
-        "status": _text("open, awaiting_crew or closed"),
+        "status": _text("open, awaiting_crew, referred or closed"),
         "refer_to": _text("Whose turn it is", nullable=True),
         "reviewer": _text("Token of the reviewer"),
         "action": _text("What is to be done", nullable=True),
@@ -277,6 +273,7 @@ FOLLOWUP_TABLES: dict[str, pa.DataFrameSchema] = {
     "workbook": WORKBOOK,
     "shared_period": SHARED_PERIOD,
     **SIGNAL_TABLES,
+    **DESK_TABLES,
 }
 """Schema of every table in `loop`, by name."""
 
@@ -303,7 +300,10 @@ class DeterminationsSheet(pa.DataFrameModel):
     rules: dt.String = _cell(
         "The rules this answer is about, separated by spaces; the leading one to begin with"
     )
-    conclusion: dt.String = _cell("What you concluded", codes=CONCLUSIONS)
+    conclusion: dt.String = _cell("What you concluded", codes=SAID)
+    contributed: dt.String = _cell(
+        "Where it holds: what contributed, separated by spaces", WORDS_PATTERN
+    )
     status: dt.String = _cell("Where the case stands", codes=STATUSES)
     refer_to: dt.String = _cell("Whose turn it is", codes=REFER_TO)
     reviewer: dt.String = _cell("Your token", TOKEN_PATTERN)
@@ -343,5 +343,5 @@ class RetrainingSheet(pa.DataFrameModel):
 
 PREFILLED = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",
              "earlier_answer", "seen"]  # fmt: skip
-ANSWERS = ["rules", "conclusion", "status", "refer_to", "reviewer", "action", "due_month", "note"]
+ANSWERS = ["rules", "conclusion", "contributed", "status", "refer_to", "reviewer", "action", "due_month", "note"]
 """Columns of the determinations sheet that the program fills in, and those a reader does."""

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 ROWS_MOST = 8
 RULES_MOST = 16
-CONCLUSIONS = ("practice", "logistics", "justified", "equipment", "record_gap",
-               "protocol_unclear", "flag_wrong")  # fmt: skip
+CONCLUSIONS = ("practice", "logistics", "justified", "equipment", "protocol_unclear", "holds",
+               "record_gap", "flag_wrong", "cannot_say")  # fmt: skip
 
 
 def committee_data(review: MonthReview, figures: MeasureFigures) -> dict[str, Any]:

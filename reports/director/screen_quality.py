@@ -20,8 +20,8 @@ LEAST_READ = 10
 CRIES_WOLF = 0.5
 """A rule whose interval lies wholly below this is said to be more often wrong than right."""
 CAUSES = (
-    *("practice", "logistics", "justified", "equipment"),
-    *("record_gap", "protocol_unclear", "flag_wrong"),
+    *("practice", "logistics", "justified", "equipment", "protocol_unclear", "holds"),
+    *("record_gap", "flag_wrong", "cannot_say"),
 )
 CONFIRMED = Look("share", "confirmed of read", palette.HISTORY, "circle", 11, 3.0)
 
