@@ -256,8 +256,18 @@ def shared_edition(
     return into / page.relative_to(aside), handed.words(done=True)
 
 
-def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
-    """Draw a month once more, freeze it in the store, and say so."""
+def publish(
+    folder: Path,
+    month: str,
+    by: str | None = None,
+    stage: Stage = lambda _: None,
+    *,
+    anyway: bool = False,
+) -> str:
+    """Draw a month once more, freeze it in the store, and say so.
+
+    `anyway`: also with work left undone, which is refused else.
+    """
     from pipeline.followup.publish import publish as freeze
     from pipeline.followup.publish import published_words
     from pipeline.judging.evaluator import judge
@@ -269,7 +279,7 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
         month_pages(con, into, month_review, stage, folder)
         return month_review.measures
 
-    return published_words(freeze(folder, month, draw, tool_version(), by))
+    return published_words(freeze(folder, month, draw, tool_version(), by, anyway=anyway))
 
 
 def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) -> None:

@@ -13,10 +13,6 @@ import pandera.ibis as pa
 
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
 from schemas.desk import DESK_TABLES
-from schemas.findings import CONCLUSIONS as CONCLUSIONS
-from schemas.findings import HAPPENED as HAPPENED
-from schemas.findings import MISSED as MISSED
-from schemas.findings import NOT_CONFIRMED as NOT_CONFIRMED
 from schemas.findings import SAID
 from schemas.signals import SIGNAL_TABLES
 
@@ -389,5 +385,15 @@ class RetrainingSheet(pa.DataFrameModel):
 
 PREFILLED = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",
              "earlier_answer", "seen"]  # fmt: skip
-ANSWERS = ["rules", "conclusion", "contributed", "status", "refer_to", "reviewer", "action", "due_month", "note"]
+ANSWERS = [
+    "rules",
+    "conclusion",
+    "contributed",
+    "status",
+    "refer_to",
+    "reviewer",
+    "action",
+    "due_month",
+    "note",
+]
 """Columns of the determinations sheet that the program fills in, and those a reader does."""

@@ -44,7 +44,8 @@ class ScreenQuality(pa.DataFrameModel):
     """Flags of each rule, and what became of them: which rules cry wolf, which miss.
 
     Confirmed is what readers concluded holds, whatever contributed; of several contributors each
-    flag counts under the first of practice, equipment, logistics, protocol unclear, justified. An answer counts while the rule's verdict is the one it was given to.
+    flag counts under the first of practice, equipment, logistics, protocol unclear, justified. An
+    answer counts while the rule's verdict is the one it was given to.
     """
 
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")

@@ -13,7 +13,7 @@ from pipeline.store import owners
 
 def add_followup_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
-    for command in (determine, correct, retrained, publish, ledger, whatif):
+    for command in (determine, add, correct, retrained, approve, publish, ledger, whatif):
         app.command()(command)
     app.command("map")(map_)
 
@@ -32,6 +32,33 @@ def determine(
     done = read_back(file, into, by)
     typer.echo(determined_words(done))
     set_aside(done.problems)
+
+
+def add(
+    trip: Annotated[str, typer.Argument(metavar="TRIP", help="Token of a trip in the store.")],
+    why: Annotated[
+        str, typer.Option(metavar="WORDS", help="Why it should be read, naming nobody.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Have a trip read that nothing may be flagged on: a crew's own report, a complaint."""
+    from pipeline.followup.by_hand import add as add_by_hand
+
+    typer.echo(add_by_hand(into, trip, why, by))
+
+
+def approve(
+    version: Annotated[
+        str, typer.Argument(metavar="VERSION", help="Id of a protocol version in the store.")
+    ],
+    by: Annotated[str, typer.Option(metavar="TOKEN", help="Who approves the limits, by token.")],
+    into: STORE_FOLDER = Path("tailrace-out"),
+) -> None:
+    """Approve a protocol version's limits for medical direction; pages say so from then on."""
+    from pipeline.followup.by_hand import approve as approve_limits
+
+    typer.echo(approve_limits(into, version, by))
 
 
 def correct(
@@ -82,9 +109,16 @@ def publish(  # noqa: PLR0917 - options are read from parameters
         int | None,
         typer.Option(metavar="N", help="With --reproduce: as published the N-th time."),
     ] = None,
+    anyway: Annotated[
+        bool,
+        typer.Option("--anyway", help="Publish with work left undone; the ledger keeps what."),
+    ] = False,
     readable_by_group: GROUP = False,
 ) -> None:
-    """Freeze a month's figures and files, or bring a published month back byte for byte."""
+    """Freeze a month's figures and files, or bring a published month back byte for byte.
+
+    Refused with the list of what is unread, open, overdue, restated, missing or undecided.
+    """
     from pipeline import review as steps
     from pipeline.errors import usage
     from pipeline.followup.publish import reproduce as bring_back
@@ -97,7 +131,7 @@ def publish(  # noqa: PLR0917 - options are read from parameters
         what, remedy = "goes with --reproduce only", "Add --reproduce DIR, or leave it out."
         raise usage("usage", "--time", what, remedy=remedy)
     with progress() as stage:
-        words = steps.publish(into, month, by, stage)
+        words = steps.publish(into, month, by, stage, anyway=anyway)
     typer.echo(words)
 
 

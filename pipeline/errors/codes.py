@@ -169,6 +169,11 @@ TABLE = (
     Code("not-reviewed", REFUSED, STORE, "The store has no judged trips yet.",
          "Run a review first."),
     Code("not-published", REFUSED, MONTH, "The month was never published.", "Publish it first."),
+    Code("no-such-trip", REFUSED, "the trip", "The store does not have the trip that was named.",
+         "Check the trip's token."),
+    Code("no-such-version", REFUSED, "the protocol version",
+         "The store does not have the protocol version that was named.",
+         "Name one that the message lists."),
     Code("not-read", REFUSED, MONTH,
          "A month is to be published, and something of it is unread, open, overdue, restated,"
          " missing or undecided.",

@@ -29,7 +29,9 @@ def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
     flags, unread, stale, state, refer_to, second (how its second reading stands), readings.
     First readings that a second one waits for count as read here: what they say does not come out.
     """
-    con.execute(f"CREATE OR REPLACE TEMP TABLE case_asked AS SELECT DISTINCT trip_id FROM ({asked})")
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE case_asked AS SELECT DISTINCT trip_id FROM ({asked})"
+    )
     con.execute(_COMPARED)
     con.execute(f"CREATE OR REPLACE TEMP TABLE case_content AS ({contents('case_key')})")
     con.execute(_FINDING_STATE)

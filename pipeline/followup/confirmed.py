@@ -1,15 +1,16 @@
 """Measures as screened beside measures as confirmed: what readers made of the flags.
 
 A flag is confirmed where a reader concluded that it holds, whatever contributed; what is not
-documented, does not hold or cannot be said does not confirm it. An answer counts for as long as the rule's verdict is the one it was given to; of
-several readers' answers the later holds.
+documented, does not hold or cannot be said does not confirm it. An answer counts for as long as
+the rule's verdict is the one it was given to; of several readers' answers the later holds, unless
+a second reading waits or differs.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from schemas.followup import HAPPENED, NOT_CONFIRMED
+from schemas.findings import HAPPENED, NOT_CONFIRMED
 
 if TYPE_CHECKING:
     import duckdb
@@ -145,7 +146,7 @@ def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     import pandas as pd
 
     from pipeline.statistics.intervals import cohen_kappa
-    from schemas.followup import CONCLUSIONS
+    from schemas.findings import CONCLUSIONS
 
     rows = []
     for label, where in ((month, "month = $month"), (f"to {month}", "month <= $month")):

@@ -176,7 +176,8 @@ def _store(
             (place, rule, trip.verdicts.get(rule) if rule else None) for rule in answer.about
         ])  # fmt: skip
     record_stored(con, TAB, sheet_no, {
-        "by": by, "way": None if kind == TAB else kind, "sha256": sha256, "rows_read": checked.rows, "rows_kept": len(new),
+        "by": by, "way": None if kind == TAB else kind, "sha256": sha256,
+        "rows_read": checked.rows, "rows_kept": len(new),
     })  # fmt: skip
 
 

@@ -38,7 +38,14 @@ class Answer:
     @property
     def without_note(self) -> tuple[str | None, ...]:
         """What it says, the note apart, which may be left blank in a later sheet."""
-        return (self.conclusion, self.contributed, self.status, self.refer_to, self.action, self.due_month)
+        return (
+            self.conclusion,
+            self.contributed,
+            self.status,
+            self.refer_to,
+            self.action,
+            self.due_month,
+        )
 
 
 @dataclass(frozen=True)

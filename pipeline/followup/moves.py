@@ -15,6 +15,7 @@ from pipeline.store.ledger import record_stored
 if TYPE_CHECKING:
     import duckdb
 
+NO_FACTS = Facts()
 KEPT = ("trip_id", "rule", "base", "owner", "due_month", "what", "why")
 """What a later move leaves as it was where it does not say otherwise."""
 
@@ -47,7 +48,7 @@ def standing(con: duckdb.DuckDBPyConnection, thing: str, key: str) -> Move | Non
     return Move(*rows[0]) if rows else None
 
 
-def move(con: duckdb.DuckDBPyConnection, given: Move, facts: Facts = Facts()) -> bool:
+def move(con: duckdb.DuckDBPyConnection, given: Move, facts: Facts = NO_FACTS) -> bool:
     """Store a move with its entry; in a transaction. False if it would change nothing.
 
     What `given` leaves out stays as it was. Refused (not-a-move) if its states do not allow it.
@@ -83,9 +84,10 @@ def check_move(thing: str, before: str, after: str, facts: Facts) -> None:
 def new_key(con: duckdb.DuckDBPyConnection, thing: str, letter: str) -> str:
     """The next key of a thing that is numbered: A1, A2."""
     (number,) = one(
-        con, "SELECT count(DISTINCT key) + 1 FROM loop.move WHERE thing = ? AND starts_with(key, ?)",
+        con,
+        "SELECT count(DISTINCT key) + 1 FROM loop.move WHERE thing = $1 AND starts_with(key, $2)",
         [thing, letter],
-    )  # fmt: skip
+    )
     return f"{letter}{number}"
 
 

@@ -135,11 +135,16 @@ THINGS: dict[str, Thing] = {
 """Page by page of the design: what there is, and how it moves. What is not here is refused."""
 
 
-def refusal(thing: str, before: str, after: str, facts: Facts = Facts()) -> str | None:
+NO_FACTS = Facts()
+
+
+def refusal(thing: str, before: str, after: str, facts: Facts = NO_FACTS) -> str | None:
     """Why this move cannot be made, as a clause for a sentence; None if it can."""
     known = THINGS[thing]
     if after not in known.states or before not in known.states:
-        return f"a {_plain(thing)} is never {_plain(after if after not in known.states else before)}"
+        return (
+            f"a {_plain(thing)} is never {_plain(after if after not in known.states else before)}"
+        )
     needs = known.moves.get((before, after))
     if needs is None:
         return f"a {_plain(thing)} that is {_plain(before)} does not become {_plain(after)}"

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 AT_ONCE = 200
 """Rows put into one statement."""
 
+
 def ensure_followup_tables(con: duckdb.DuckDBPyConnection) -> None:
     """Create what is missing of the schema `loop`; part of the transaction at hand, if any."""
     from schemas.followup import FOLLOWUP_TABLES

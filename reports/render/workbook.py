@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reports.text.rows import plain_column
+from schemas.findings import CONCLUSIONS
 from schemas.followup import (
     ANSWERS,
-    CONCLUSIONS,
     CORRECTABLE,
     PREFILLED,
     REFER_TO,

@@ -17,7 +17,7 @@ from pipeline.followup.confirmed import (
     practice_variances,
     screen_quality,
 )
-from schemas.followup import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
+from schemas.findings import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 from schemas.outputs import Measures
 

@@ -16,7 +16,13 @@ from pipeline.followup.determine import determine
 from pipeline.review import review
 from reports.render import workbook
 from reports.render.workbook import write_workbook
-from schemas.followup import ANSWERS, CONCLUSIONS, PREFILLED, REFER_TO, STATUSES
+from schemas.findings import CONCLUSIONS
+from schemas.followup import (
+    ANSWERS,
+    PREFILLED,
+    REFER_TO,
+    STATUSES,
+)
 
 from . import reviewed_store
 from .conftest import TABLES
