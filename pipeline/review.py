@@ -282,6 +282,20 @@ def publish(
     return published_words(freeze(folder, month, draw, tool_version(), by, anyway=anyway))
 
 
+def draw_anew(folder: Path, month: str, stage: Stage = lambda _: None) -> Path:
+    """Draw the pages and the workbook of a month once more from the store; the Month page's path.
+
+    Whole or not at all, as a review does.
+    """
+    from pipeline.judging.evaluator import judge
+    from pipeline.store.session import store_in
+
+    with store_in(folder) as con:
+        judge(con, stage)
+        _check_month(con, month)
+        return _drawn(con, folder, month, stage, None)[0]
+
+
 def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) -> None:
     """Give the month drawn in `aside` its place; `superseded`: files of the old that are to go."""
     from pipeline.store.recovery import COMES_AND_GOES, put_assets

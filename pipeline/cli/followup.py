@@ -13,9 +13,29 @@ from pipeline.store import owners
 
 def add_followup_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
-    for command in (determine, add, correct, retrained, approve, publish, ledger, whatif):
+    for command in (desk, determine, add, correct, retrained, approve, publish, ledger, whatif):
         app.command()(command)
     app.command("map")(map_)
+
+
+def desk(
+    into: STORE_FOLDER = Path("tailrace-out"),
+    month: Annotated[
+        str | None, typer.Option(metavar="YYYY-MM", help="Month to open; by default the latest.")
+    ] = None,
+    by: BY = None,
+    port: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=0, max=65535, help="Port on this machine; 0: any free one."),
+    ] = None,
+    no_open: Annotated[
+        bool, typer.Option("--no-open", help="Print a one-time link, and open no browser.")
+    ] = False,
+) -> None:
+    """Do the month's work in the browser of this machine; nothing leaves it."""
+    from pipeline.desk.command import desk as open_desk
+
+    open_desk(into, month, by, port, browser=not no_open)
 
 
 def determine(

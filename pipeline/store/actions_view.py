@@ -8,9 +8,14 @@ _OF_SHEETS = """
     SELECT 'D' || min(a.determination_no) AS key, a.trip_id, a.reviewer AS owner, a.action AS what,
            arg_max(a.due_month, a.determination_no) AS due_month,
            string_agg(DISTINCT a.rule, ' ' ORDER BY a.rule) AS rule,
-           min(a.month) AS opened, max(a.determination_no) AS last_no,
-           bool_or(a.latest_of_reviewer) AS stands
-    FROM loop.reading a WHERE a.action IS NOT NULL
+           min(a.month) AS opened, max(a.determination_no) AS last_no, bool_or(a.last) AS stands
+    FROM (
+        SELECT d.*, r.rule, d.determination_no = max(d.determination_no) OVER (
+                   PARTITION BY d.trip_id, r.rule, d.reviewer) AS last
+        FROM loop.determination d JOIN loop.determination_rule r USING (determination_no)
+        JOIN loop.sheet s USING (sheet_no) WHERE s.kind = 'determinations'
+    ) a
+    WHERE a.action IS NOT NULL
     GROUP BY a.trip_id, a.reviewer, a.action
 """
 
