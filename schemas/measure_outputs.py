@@ -12,6 +12,7 @@ import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
 from schemas.signal_outputs import SIGNAL_OUTPUTS
+from schemas.units import Unit
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -39,7 +40,7 @@ class MeasureFacts:
     numerator: str
     denominator: str
     left_out: str
-    unit: str
+    unit: Unit
     interval: str
     chart: str
     better: str
