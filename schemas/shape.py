@@ -88,10 +88,11 @@ def Field(  # noqa: N802 (it is written as a pandera field is)
     metadata: dict[str, Any] | None = None,
     **checks: Any,
 ) -> Any:
-    """A column of a model; `checks` are some of CHECKS, each with what is asked."""
-    made = [Check(CHECKS[n][0], {CHECKS[n][1]: checks[n]}) for n in CHECKS if n in checks]
-    if len(made) < len(checks):
-        raise TypeError(f"unknown check: {sorted(set(checks) - set(CHECKS))}")
+    """A column of a model; `checks` are some of CHECKS, each with what is asked (None: nothing)."""
+    if unknown := set(checks) - set(CHECKS):
+        raise TypeError(f"unknown check: {sorted(unknown)}")
+    asked = {name: checks[name] for name in CHECKS if checks.get(name) is not None}
+    made = [Check(CHECKS[name][0], {CHECKS[name][1]: asks}) for name, asks in asked.items()]
     return _Asked(made, nullable, description, metadata)
 
 

@@ -1,4 +1,4 @@
-"""The checks that stand in the tree are the contract's, and reading a delivery imports no pandera."""
+"""The checks that stand in the tree are the contract's; reading a delivery imports no pandera."""
 
 from __future__ import annotations
 
