@@ -321,7 +321,7 @@ def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
 
 def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     review = fixture.month_review()
-    groups = ["always_read", "deviation", "deviation", "cannot_tell", "audit"]
+    groups = ["always_read", "deviation", "deviation", "batch", "audit"]
     cases = review.cases.head(5).assign(group=groups)
     sentence = sentences.need_sentence(dataclasses.replace(review, cases=cases))
     assert sentence.startswith(
