@@ -327,8 +327,8 @@ def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     sentence = sentences.need_sentence(dataclasses.replace(review, cases=cases))
     assert sentence.startswith(
         "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
-        " variance for review, 1 drawn at random from those without a flag and 1 with flags that are"
-        " concluded in batches."
+        " variance for review, 1 drawn at random from those without a flag and 1 with flags that"
+        " are concluded in batches."
     )
     assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
         "4 trips need a person: 2 with a variance for review, 1 drawn"
