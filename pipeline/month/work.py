@@ -49,8 +49,8 @@ def month_work(con: duckdb.DuckDBPyConnection) -> MonthWork:
         FROM month_equipment ORDER BY ALL
     """).fetchall()
     return MonthWork(
-        tuple(WorkItem(*row, tuple(rules or ())) for *row, rules in items),
-        tuple(EquipmentUnit(*row, tuple(trips)) for *row, trips in units),
+        tuple(WorkItem(*(*row, tuple(rules or ()))) for *row, rules in items),
+        tuple(EquipmentUnit(*(*row, tuple(trips))) for *row, trips in units),
     )
 
 

@@ -312,6 +312,7 @@ def first_cases(review: MonthReview) -> str:
 def next_steps(
     review: MonthReview, unapproved: bool, left: int | None = None
 ) -> list[tuple[str, str]]:
+    # long: a few lines for each step
     """What the coordinator does next: (sentence, anchor on the page), in order.
 
     `left`: cases that no reader has closed yet; by default all of them.
@@ -342,9 +343,8 @@ def next_steps(
         read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
     if read:
         steps.append((read, "cases"))
-    if review.work and review.work.count("fetch"):
-        trips = words.many(review.work.count("fetch"), "trip")
-        steps.append((f"Ask for the records of {trips} that somebody can still get", "cases"))
+    if fetch := review.work.count("fetch") if review.work else 0:
+        steps.append((f"Ask for missing records of {words.many(fetch, 'trip')}", "cases"))
     steps += [
         (f"Review {words.month_name(month)} again: {words.many(trips, 'trip')} of it came late",
          "received")

@@ -236,9 +236,8 @@ def cannulas_frame() -> pd.DataFrame:
 def rule_facts() -> tuple[RuleFacts, ...]:
     return tuple(
         RuleFacts(
+            **{"question": asks, "asks": asks},
             rule=rule,
-            question=asks,
-            asks=asks,
             text="As the local protocol words it.",
             severity=severity,
             source="local protocol",
