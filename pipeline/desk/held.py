@@ -56,8 +56,10 @@ class Desk:
             yield
 
     def begin(self) -> None:
-        """Make what tables are missing, so that pages can be read."""
+        """Make what tables are missing, and work out what each month asks for, before the pages."""
+        from pipeline.desk.kept_work import keep_work
         from pipeline.store.session import store_in
 
         with self._turn, store_in(self.folder) as con, transaction(con):
             ensure_followup_tables(con)
+            keep_work(con)
