@@ -13,7 +13,7 @@ _OF_SHEETS = """
         SELECT d.*, r.rule, d.determination_no = max(d.determination_no) OVER (
                    PARTITION BY d.trip_id, r.rule, d.reviewer) AS last
         FROM loop.determination d JOIN loop.determination_rule r USING (determination_no)
-        JOIN loop.sheet s USING (sheet_no) WHERE s.kind = 'determinations'
+        LEFT JOIN loop.sheet s USING (sheet_no) WHERE s.kind IS DISTINCT FROM 'desk'
     ) a
     WHERE a.action IS NOT NULL
     GROUP BY a.trip_id, a.reviewer, a.action
@@ -22,8 +22,8 @@ _OF_SHEETS = """
 _CLOSED = """
     SELECT d.trip_id, r.rule, max(d.determination_no) AS last_no
     FROM loop.determination d JOIN loop.determination_rule r USING (determination_no)
-    JOIN loop.sheet s USING (sheet_no)
-    WHERE d.status = 'closed' AND s.kind = 'determinations' GROUP BY ALL
+    LEFT JOIN loop.sheet s USING (sheet_no)
+    WHERE d.status = 'closed' AND s.kind IS DISTINCT FROM 'desk' GROUP BY ALL
 """
 
 ACTIONS = f"""

@@ -10,8 +10,14 @@ import pytest
 
 from pipeline.followup.ledger_words import ledger
 from tests.followup import reviewed_store
-from tests.followup.reviewed_store import MONTH, answer, flagged, read_back
-from tests.followup.test_same_rules import drawn_for_a_second, flags
+from tests.followup.reviewed_store import (
+    MONTH,
+    answer,
+    drawn_for_a_second,
+    flagged,
+    flags,
+    read_back,
+)
 
 from .conftest import Visits
 from .visiting import Visit, words

@@ -23,6 +23,7 @@ from schemas.followup_outputs import Restatements
 
 from . import reviewed_store
 from .conftest import plain_page
+from .reviewed_store import drawn_for_a_second
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -324,8 +325,10 @@ def test_a_replaced_trip_restates_its_rule_alone(
 
 
 def test_answers_restate_confirmed_figures_and_leave_screened_ones(published: Path) -> None:
-    trip, rule = reviewed_store.flagged(published)[0]
-    reviewed_store.read_back(published, [reviewed_store.answer(trip, rule, "practice")])
+    apart = drawn_for_a_second(published)
+    trip, rule = next(pair for pair in reviewed_store.flagged(published) if pair[0] not in apart)
+    row = reviewed_store.answer(trip, rule, "practice", status="open")
+    assert reviewed_store.read_back(published, [row]).stored == 1
     review(published.parent / "first", published)
     found = restated(published)
     assert set(found["measure"]) == {

@@ -14,28 +14,12 @@ from pipeline.store.answers_view import VIEWS
 from tests.followup.test_commands import Run, run
 
 from . import reviewed_store
-from .reviewed_store import MONTH, answer, ask, flagged, read_back
+from .reviewed_store import MONTH, answer, ask, drawn_for_a_second, flagged, flags, read_back
 
 assert run
 
 STATES = """SELECT trip_id, rule, finding, contributed, status, holds FROM loop.answer
             ORDER BY determination_no, rule"""
-
-
-def drawn_for_a_second(folder: Path) -> list[str]:
-    """The trips of the month that a second reader would be drawn for, by the draw's definition."""
-    rows = ask(folder, f"""
-        SELECT w.trip_id FROM judged.trip_window w SEMI JOIN (
-            SELECT trip_key FROM judged.verdict WHERE verdict = 'deviation') USING (trip_key)
-        WHERE w.service_month = '{MONTH}'
-        ORDER BY sha256((SELECT min(service) FROM delivered.delivery) || '|second|{MONTH}|'
-                        || w.trip_id)""")  # fmt: skip
-    return [trip for (trip,) in rows][: max(2, -(-len(rows) // 10))]
-
-
-def flags(folder: Path, trip: str) -> list[str]:
-    both = [*flagged(folder, "%"), *flagged(folder, "%", "borderline")]
-    return sorted(rule for t, rule in both if t == trip)
 
 
 @pytest.fixture
