@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 import webbrowser
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -72,7 +72,19 @@ class Patient(H11Protocol):
 
 
 class Server(uvicorn.Server):
-    """As uvicorn's, but ends cleanly on Ctrl-C, SIGTERM and a closed terminal."""
+    """As uvicorn's, but ends cleanly on Ctrl-C, SIGTERM and a closed terminal.
+
+    `announce` is called once it answers, and can be ended.
+    """
+
+    def __init__(self, config: uvicorn.Config, announce: Callable[[], None]) -> None:
+        super().__init__(config)
+        self.announce = announce
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to answer, and say so."""
+        await super().startup(sockets=sockets)
+        self.announce()
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -123,19 +135,23 @@ def run(desk: Desk, by: str | None, port: int | None, version: str, *, browser: 
         limit_concurrency=AT_ONCE, timeout_keep_alive=5, timeout_graceful_shutdown=ENDING_S,
         h11_max_incomplete_event_size=64 * 1024,
     )  # fmt: skip
-    server = Server(config)
     with tempfile.TemporaryDirectory(prefix="tailrace-desk-") as private:
-        if browser:
-            opening = _private_file(Path(private), doors.new_link())
-            print(f"Desk: {doors.origin}/ (Enter prints a link for another browser)", flush=True)
-            webbrowser.open(opening.as_uri())
-        else:
-            print(f"Desk: {doors.new_link()}", flush=True)
-        if said:
-            print(said, file=sys.stderr, flush=True)
-        threading.Thread(target=_links_on_demand, args=(doors,), daemon=True).start()
+
+        def announce() -> None:
+            if said:
+                print(said, file=sys.stderr, flush=True)
+            if browser:
+                opening = _private_file(Path(private), doors.new_link())
+                print(
+                    f"Desk: {doors.origin}/ (Enter prints a link for another browser)", flush=True
+                )
+                webbrowser.open(opening.as_uri())
+            else:
+                print(f"Desk: {doors.new_link()}", flush=True)
+            threading.Thread(target=_links_on_demand, args=(doors,), daemon=True).start()
+
         try:
-            server.run(sockets=[listening])
+            Server(config, announce).run(sockets=[listening])
         finally:
             listening.close()
     print("The desk is closed.", file=sys.stderr)
