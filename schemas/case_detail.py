@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.contract import TABLES
-from schemas.outputs import SEVERITIES, Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.outputs import Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.units import SEVERITIES
 
 if TYPE_CHECKING:
     import pandas as pd

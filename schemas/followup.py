@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
 from schemas.signals import SIGNAL_TABLES
 

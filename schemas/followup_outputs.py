@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
 
 if TYPE_CHECKING:

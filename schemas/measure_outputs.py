@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.signal_outputs import SIGNAL_OUTPUTS
+from schemas.units import Unit
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -39,7 +39,7 @@ class MeasureFacts:
     numerator: str
     denominator: str
     left_out: str
-    unit: str
+    unit: Unit
     interval: str
     chart: str
     better: str
