@@ -143,7 +143,6 @@ def _needs_a_person(row: Row) -> tuple[bool, int, int, int, str]:
     """Rules with trips to read first, by severity and how many: the order of reading cases."""
     n = row["counts"]
     asked = n["deviation"] + n["borderline"]
-    asked += n["cannot_tell"] if row["severity"] == "high" else 0
     severity = severity_rank(row["severity"])
     return (asked == 0, severity, -asked, -n["cannot_tell"], row["rule"])
 
@@ -176,6 +175,7 @@ def cases_data(review: MonthReview, rules: list[Row]) -> Row:
         "next_page": next(iter([*files.values()][CASES_IN_TABLE : CASES_IN_TABLE + 1]), ""),
         "folder": FOLDER,
         "total": len(every),
+        "requests": review.work.requests if review.work else (),
         "hidden": len(every) - len(listed),
         "filters": {
             "rule": _options(listed, lambda c: [(r["rule"], r["title"]) for r in c["rules"]]),

@@ -27,8 +27,8 @@ GROUP_PARTS = {
     "always_read": "that the protocol has read whatever the rules say",
     "deviation": "with a variance for review",
     "borderline": "borderline",
-    "cannot_tell": "that the record cannot settle on a high-severity rule",
-    "audit": "drawn at random from the others",
+    "audit": "drawn at random from those without a flag",
+    "batch": "with flags that are concluded in batches",
 }
 
 
@@ -74,7 +74,7 @@ def need_sentence(review: MonthReview) -> str:
         return "No trip needs a person to read it."
     known = [g for g in GROUP_PARTS if g in counts] + sorted(set(counts) - set(GROUP_PARTS))
     # a trip is counted once, under the first reason: one that is always read may have a variance
-    more = {g: " more" for g in known[1:] if g != "audit"}
+    more = {g: " more" for g in known[1:] if g not in ("audit", "batch")}
     parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
     if known == ["audit"]:
         parts = [f"{total:,} drawn at random for audit"]
@@ -85,7 +85,7 @@ def need_sentence(review: MonthReview) -> str:
 
 def reasons_sentence(review: MonthReview) -> str:
     """Which rules are most often the first reason to read a trip; empty where few are read."""
-    cases = review.cases[~review.cases["group"].isin(("audit", "follow_up"))]
+    cases = review.cases[review.cases["kind"] == "read"]
     counts = cases["leading_rule"].dropna().value_counts()
     leading = sorted(counts.items(), key=lambda item: (-item[1], str(item[0])))[:NAMED_MOST]
     if len(cases) < FIRST_NAMED or not leading:
@@ -312,6 +312,7 @@ def first_cases(review: MonthReview) -> str:
 def next_steps(
     review: MonthReview, unapproved: bool, left: int | None = None
 ) -> list[tuple[str, str]]:
+    # long: a few lines for each step
     """What the coordinator does next: (sentence, anchor on the page), in order.
 
     `left`: cases that no reader has closed yet; by default all of them.
@@ -319,7 +320,7 @@ def next_steps(
     steps = []
     if not review.protocol and review.received:
         steps.append(("Put a protocol version in force and review the month again", "protocol"))
-    missing, cases = missing_trips(review), len(review.cases)
+    missing, cases = missing_trips(review), int((review.cases["kind"] != "batch").sum())
     set_aside = review.problems[review.problems["kind"] == "set_aside"]
     # the rows of a trip that was set aside come back with the trip
     aside = int((set_aside["problem"] != OF_TRIP_ASIDE).sum())
@@ -342,6 +343,8 @@ def next_steps(
         read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
     if read:
         steps.append((read, "cases"))
+    if fetch := review.work.count("fetch") if review.work else 0:
+        steps.append((f"Ask for missing records of {words.many(fetch, 'trip')}", "cases"))
     steps += [
         (f"Review {words.month_name(month)} again: {words.many(trips, 'trip')} of it came late",
          "received")

@@ -197,8 +197,8 @@ def test_rules_with_trips_to_read_first_then_by_severity() -> None:
     rules = [r["rule"] for r in month_data(fixture.month_review())["rules"]]
     assert rules == [
         "wall-oxygen-time",
-        "repeated-occlusion-call",
         "unheated-time",
+        "repeated-occlusion-call",
         "source-choice",
         "fallback-reason",
         "settings-gap",
@@ -321,23 +321,25 @@ def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
 
 def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     review = fixture.month_review()
-    groups = ["always_read", "deviation", "deviation", "cannot_tell", "audit"]
-    cases = review.cases.head(5).assign(group=groups)
+    groups = ["always_read", "deviation", "deviation", "batch", "audit"]
+    kinds = ["read", "read", "read", "batch", "audit"]
+    cases = review.cases.head(5).assign(kind=kinds, group=groups)
     sentence = sentences.need_sentence(dataclasses.replace(review, cases=cases))
     assert sentence.startswith(
         "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
-        " variance for review, 1 more that the record cannot settle on a high-severity rule and 1"
-        " drawn at random from the others."
+        " variance for review, 1 drawn at random from those without a flag and 1 with flags that"
+        " are concluded in batches."
     )
     assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
-        "4 trips need a person: 2 with a variance for review, 1 more that"
+        "4 trips need a person: 2 with a variance for review, 1 drawn"
     )
 
 
 def test_why_so_many_are_read_is_said_by_their_first_reason() -> None:
     review = dataclasses.replace(fixture.month_review(), received=20)
     rules = ["wall-oxygen-time", "heat-ready", "heat-ready", "unheated-time", "heat-ready"]
-    cases = review.cases.head(5).assign(group=[*["deviation"] * 4, "audit"], leading_rule=rules)
+    kinds = [*["read"] * 4, "audit"]
+    cases = review.cases.head(5).assign(kind=kinds, leading_rule=rules)
     sentence = sentences.reasons_sentence(dataclasses.replace(review, cases=cases))
     assert sentence == (
         f"Without the random audit that is 4 of the 20 trips received (20{NBSP}%). Most often the"
