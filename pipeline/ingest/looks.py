@@ -171,7 +171,7 @@ def person() -> str:
            when {personal} then {given} and len(words) > 1 and not strong
            when len(words) > 4 or strong then false
            when {given} then len(words) > 1
-           when {_has('perhaps_surnames')} then false
+           when {_has("perhaps_surnames")} then false
            when regexp_matches(seen, {literal(INITIALS)}) then true
            when {words} then false
            else {_pair()} end
@@ -185,7 +185,7 @@ def perhaps_person() -> str:
     """
     return f"""(case when name not in ({_columns(WORD_COLUMNS)}) then false
         when regexp_matches(seen, {literal(UNCASED)}) then true
-        when words is null or strong or {_has('perhaps_surnames')} then false
+        when words is null or strong or {_has("perhaps_surnames")} then false
         else {_pair()} or regexp_matches(seen, {literal(HYPHENATED)}) end)"""
 
 

@@ -31,10 +31,13 @@ TOKENS = [
     f"{{{{7*7}}}}{MARK}{{%raw%}}",
     f"{MARK}]]><!--<b>",
     f"javascript:{MARK}",
+    f"\u202e{MARK}",
 ]
 NEVER_A_TOKEN = [f"=cmd|'{MARK}'!A1", f"+{MARK}", f"-{MARK}", f"@{MARK}", f"{MARK}\x1b[31m",
-                 f"{MARK}\x07", f"{MARK}\r\nx", f"\u202e{MARK}"]  # fmt: skip
-CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\x9b\u202a-\u202e\u2066-\u2069]")
+                 f"{MARK}\x07", f"{MARK}\r\nx"]  # fmt: skip
+CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\x9b]")
+UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\x9b\u202a-\u202e\u2066-\u2069]")
+"""On a page the order of letters may not be turned about either."""
 
 
 def hostile_delivery(folder: Path) -> Path:

@@ -2,31 +2,32 @@
 
 from __future__ import annotations
 
+import io
+import sys
 import warnings
-from dataclasses import dataclass
+from contextlib import redirect_stderr, redirect_stdout
 
-from typer.testing import CliRunner
+import pytest
 
-from pipeline.cli.main import app
-from pipeline.errors import Mistake
-
-
-@dataclass
-class Ended:
-    """How a command ended, and what it printed."""
-
-    code: int
-    out: str
-    err: str
+from pipeline.cli import main as cli
+from tests.acceptance.command_runs import Ran
 
 
-def typed(*arguments: object) -> Ended:
+def typed(*arguments: object) -> Ran:
     """Run a command; no exception but an exit, and no warning, may leave it."""
-    with warnings.catch_warnings():
+    out, err = io.StringIO(), io.StringIO()
+    code: object = 0
+    with (
+        warnings.catch_warnings(),
+        redirect_stdout(out),
+        redirect_stderr(err),
+        pytest.MonkeyPatch.context() as patch,
+    ):
         warnings.simplefilter("error")
-        ended = CliRunner().invoke(app, list(map(str, arguments)))
-    if isinstance(ended.exception, Mistake):
-        sentences = "\n".join(problem.sentence() for problem in ended.exception.problems)
-        return Ended(ended.exception.exit_code, ended.stdout, ended.stderr + sentences)
-    assert not isinstance(ended.exception, Exception), (arguments, ended.output, ended.exception)
-    return Ended(ended.exit_code, ended.stdout, ended.stderr)
+        patch.setattr(sys, "argv", ["tailrace", *map(str, arguments)])
+        try:
+            cli.main()
+        except SystemExit as ended:
+            code = ended.code or 0
+    assert isinstance(code, int)
+    return Ran(code, out.getvalue(), err.getvalue())
