@@ -57,7 +57,9 @@ def simulator_page() -> str:
         changes_table(),
         "## The sample",
         "`tailrace simulate --sample --into DIR` makes `sample_data/` again, byte for byte, and in"
-        " `late` inside it the delivery that came later.",
+        " `late` inside it the delivery that came later. What is planted in it, and listed in its"
+        " `planted_changes.csv`:",
+        "\n".join(f"- {code(line)}" for line in STORY),
         "## Every magnitude",
         table(
             ["name", "value", "unit", "source", "note"],
