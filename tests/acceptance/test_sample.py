@@ -153,7 +153,8 @@ def test_one_small_prong_occluded_more_and_mostly_in_crying_infants(trips: dict[
     rate = {kind: count[kind] / hours[kind] for kind in hours}
     assert 1.6 < rate[True, True] / rate[True, False] < 2.6, "doubled"
     assert 0.7 < rate[False, True] / rate[False, False] < 1.4, "as the other sizes did not"
-    assert crying > count[True, True] / 2 > 15
+    assert crying > count[True, True] / 2
+    assert count[True, True] >= 25
 
 
 def test_damsons_unheated_time_rose_with_one_heater(
@@ -199,7 +200,7 @@ def test_the_last_months_cases_are_there(
     """A low saturation nobody answered, another suctioned, and an overrun the director allowed."""
     last = {trip for trip, row in trips.items() if row["service_month"] == LAST}
     low = planted["low-saturation-response"]
-    assert [t for t in last if low.get(t) == "deviation"].__len__() == 1
+    assert [low.get(trip) for trip in last].count("deviation") == 1
     readings: dict[str, list[Row]] = defaultdict(list)
     for row in rows("observations"):
         if row["trip_id"] in last and row["spo2_pct"].isdigit() and int(row["spo2_pct"]) < 90:
@@ -210,6 +211,7 @@ def test_the_last_months_cases_are_there(
         if trip in low and len(found) >= 2
     )
     allowed = [t for t in last if planted["wall-oxygen-time"].get(t) == "authorised"]
-    (call,) = [r for r in rows("contacts") if r["trip_id"] in allowed and r["authorised"]]
-    asked = (call["contacted"], call["authorised"], call["authorised_by"])
-    assert asked == ("medical_direction", "longer_wall_oxygen", "D1")
+    calls = [r for r in rows("contacts") if r["trip_id"] in allowed and r["authorised"]]
+    assert len({call["trip_id"] for call in calls}) == len(allowed)
+    (director,) = [call for call in calls if call["contacted"] == "medical_direction"]
+    assert (director["authorised"], director["authorised_by"]) == ("longer_wall_oxygen", "D1")
