@@ -374,7 +374,8 @@ _OUT = {
     "occlusions": """
         SELECT m.trip_id, o.at_s, o.device_at_s, o.logged_events, o.pressure_cmh2o, o.cutoff_s,
                o.source, o.cannula, o.flow_lpm, o.not_counted_because IS NULL AS counted,
-               o.not_counted_because, e.fio2, e.humidification, e.behaviour, e.pattern,
+               o.not_counted_because, e.fio2, e.humidification, e.behaviour,
+               e.spo2_after_pct, e.heart_rate_after, e.pattern,
                e.flow_above_range, e.cannula_small, e.child_unsettled, e.watched, e.next_action,
                e.action_after_s, e.less_flow, e.larger_cannula, e.reseated, e.to_wall, e.contact,
                e.another_within_15_min, e.prolonged, e.restart_logged, e.unrecovered,
