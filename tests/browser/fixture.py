@@ -283,7 +283,12 @@ def month_review(**changes: Any) -> MonthReview:
         cannulas=cannulas_frame(),
         details=case_fixture.details(cases_frame(20)),
     )
-    return dataclasses.replace(review, **changes)
+    review = dataclasses.replace(review, **changes)
+    return (
+        review
+        if "work" in changes
+        else dataclasses.replace(review, work=case_fixture.work_of(review.cases))
+    )
 
 
 def short_month() -> MonthReview:
