@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from schemas.case_detail import CASE_TABLES, CaseDetails
+from schemas.month_review import RuleFacts
 from schemas.work import MonthWork, WorkItem
 
 Rows = dict[str, list[dict[str, Any]]]
@@ -185,3 +186,17 @@ def work_of(cases: pd.DataFrame) -> MonthWork:
         for n, c in enumerate(rows[:2], 1)
     ]  # fmt: skip
     return MonthWork((*items, *missing))
+
+
+def rule_facts(rules: list[tuple[str, str, str]]) -> tuple[RuleFacts, ...]:
+    return tuple(
+        RuleFacts(
+            **{"question": asks, "asks": asks},
+            rule=rule,
+            text="As the local protocol words it.",
+            severity=severity,
+            source="local protocol",
+            fit="Outside" if rule in ("cannula-flow-range", "cannula-weight") else "",
+        )
+        for rule, severity, asks in rules
+    )
