@@ -241,10 +241,8 @@ def test_ordinary_notes_pass_the_screen(folder: Path, one: tuple[str, str]) -> N
 
 
 def test_a_stale_answer_is_set_aside(folder: Path, one: tuple[str, str]) -> None:
-    rows = {
-        row["trip_id"]: row
-        for row in reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}.xlsx")
-    }
+    path = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    rows = {row["trip_id"]: row for row in reversed(reviewed_store.sheet(path))}
     row = rows[one[0]] | {"conclusion": "practice", "status": "closed", "reviewer": "R1"}
     fresh = reviewed_store.read_back(folder, [row])
     assert (fresh.stored, fresh.problems) == (1, [])
