@@ -15,6 +15,8 @@ from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
 if TYPE_CHECKING:
     import pandas as pd
 
+    from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
+
 REVIEWABLE = ["deviation", "borderline"]
 
 
@@ -248,3 +250,6 @@ class FollowUpReview:
     follow_ups: pd.DataFrame
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
+    restated: tuple[RestatedMonth, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    left_the_list: tuple[LeftTheList, ...] = ()
