@@ -85,7 +85,7 @@ def followup_review(
     *,
     publishing: bool = False,
 ) -> FollowUpReview:
-    """Every table of the follow-up for the month's pages; call after `with_confirmed`.
+    """Every table of the follow-up for the month's pages; after `cases` and `with_confirmed`.
 
     `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
     counts as published already.

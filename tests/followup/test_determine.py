@@ -13,6 +13,7 @@ from pipeline.store.database import open_store
 from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
 
 from . import reviewed_store
+from .test_work import with_work
 
 ANSWERS = "SELECT * EXCLUDE (note) FROM loop.answer ORDER BY determination_no, rule"
 SHORT = """SELECT trip_id, rule, conclusion, status, reviewer, latest_of_reviewer, holds
@@ -123,7 +124,6 @@ def test_an_audit_trip_with_what_could_not_be_told_is_closed_as_it_stands(folder
 
 def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     from pipeline.followup.month import followup_review
-    from pipeline.judging.versions import versions_in_store
     from pipeline.month.gather import months_in_store
 
     marked = "saw the heater lamp blink"
@@ -131,7 +131,7 @@ def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     assert reviewed_store.ask(folder, "SELECT note FROM loop.determination") == [(marked,)]
     con = open_store(folder / "store.duckdb")
     assert months_in_store(con)
-    assert versions_in_store(con)
+    assert with_work(con).items
     import pandas as pd
 
     from schemas.outputs import Measures
