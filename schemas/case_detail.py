@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.contract import TABLES
-from schemas.outputs import SEVERITIES, Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.outputs import Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.units import SEVERITIES
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,6 +11,7 @@ from typing import Any
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.signal_outputs import SIGNAL_OUTPUTS
+from schemas.units import Unit
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -38,7 +39,7 @@ class MeasureFacts:
     numerator: str
     denominator: str
     left_out: str
-    unit: str
+    unit: Unit
     interval: str
     chart: str
     better: str
