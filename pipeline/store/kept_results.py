@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-import pickle  # noqa: S403 (read back by `_Reader` alone, which makes nothing but plain data)
+import pickle
 import zlib
 from collections.abc import Callable
 from functools import cache
@@ -30,20 +30,20 @@ MOST_BYTES = 256 * 2**20
 
 OWN = ("pipeline.", "reports.", "schemas.")
 PLAIN = {
-    ("builtins", "bytearray"), ("builtins", "complex"), ("builtins", "frozenset"),
-    ("builtins", "range"), ("builtins", "set"), ("builtins", "slice"), ("_codecs", "encode"),
-    ("markupsafe", "Markup"),
-    ("numpy", "dtype"), ("numpy", "ndarray"),
-    ("numpy._core.multiarray", "_reconstruct"), ("numpy._core.multiarray", "scalar"),
-    ("numpy._core.numeric", "_frombuffer"),
-    ("pandas", "DataFrame"), ("pandas", "Series"), ("pandas", "Index"), ("pandas", "RangeIndex"),
-    ("pandas", "StringDtype"), ("pandas._libs.arrays", "__pyx_unpickle_NDArrayBacked"),
-    ("pandas._libs.internals", "_unpickle_block"), ("pandas._libs.missing", "_handle_pickle"),
-    ("pandas.core.frame", "DataFrame"), ("pandas.core.series", "Series"),
-    ("pandas.core.indexes.base", "Index"), ("pandas.core.indexes.base", "_new_Index"),
-    ("pandas.core.indexes.range", "RangeIndex"),
-    ("pandas.core.internals.managers", "BlockManager"),
-    ("pandas.core.internals.managers", "SingleBlockManager"),
+    "builtins": ("bytearray", "complex", "frozenset", "range", "set", "slice"),
+    "_codecs": ("encode",),
+    "markupsafe": ("Markup",),
+    "numpy": ("dtype", "ndarray"),
+    "numpy._core.multiarray": ("_reconstruct", "scalar"),
+    "numpy._core.numeric": ("_frombuffer",),
+    "pandas": ("DataFrame", "Series", "Index", "RangeIndex", "StringDtype", "BooleanDtype",
+               "Int32Dtype", "Int64Dtype", "Float64Dtype"),
+    "pandas.arrays": ("StringArray", "BooleanArray", "IntegerArray", "FloatingArray"),
+    "pandas._libs.arrays": ("__pyx_unpickle_NDArrayBacked",),
+    "pandas._libs.internals": ("_unpickle_block",),
+    "pandas._libs.missing": ("_handle_pickle",),
+    "pandas.core.indexes.base": ("_new_Index",),
+    "pandas.core.internals.managers": ("BlockManager", "SingleBlockManager"),
 }  # fmt: skip
 """What else a result may be made of: a store from elsewhere must not run anything when read."""
 
@@ -74,18 +74,21 @@ def kept(
     writes into the store what it is made from: a result is kept under what was there afterwards.
     A store open for reading only keeps nothing.
     """
-    asked = made_from if callable(made_from) else lambda: made_from
-    found = _found(con, name, made_from_hash(program(), asked()))
-    if found is not None:
-        return _read(found)  # type: ignore[no-any-return]
+
+    def asked() -> str:
+        return made_from() if callable(made_from) else made_from
+
+    for found in found_kept(con, name, asked()):
+        return found  # type: ignore[no-any-return]
     made = make()
-    if writable(con):
-        keep(con, name, asked(), made)
+    keep(con, name, asked(), made)
     return made
 
 
 def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -> None:
     """Keep a result that was made already; the oldest go where there are too many."""
+    if not writable(con):
+        return
     content = zlib.compress(pickle.dumps(made, protocol=5), level=1)
     con.execute(_LAYOUT)
     con.execute("DELETE FROM kept.made WHERE name = ?", [name])
@@ -102,10 +105,18 @@ def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -
     )
 
 
-def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> Any | None:
-    """What is kept under `name`, if it was made from the same; else None."""
-    found = _found(con, name, made_from_hash(program(), made_from))
-    return None if found is None else _read(found)
+def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> list[Any]:
+    """What is kept under `name`, if it was made from the same; an empty list if nothing is."""
+    there = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'made'"
+    if not con.execute(there).fetchall():
+        return []
+    asked = "SELECT content FROM kept.made WHERE name = ? AND made_from = ?"
+    rows = con.execute(asked, [name, made_from_hash(program(), made_from)]).fetchall()
+    try:
+        return [_Reader(io.BytesIO(zlib.decompress(content))).load() for (content,) in rows]
+    except (pickle.UnpicklingError, zlib.error, EOFError):
+        # damaged, or made of something that is not read back: it can be made again
+        return []
 
 
 def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[str, str]:
@@ -153,27 +164,12 @@ class _Reader(pickle.Unpickler):
     """Reads what was kept; of classes only our own data, and what data frames are made of."""
 
     def find_class(self, module: str, name: str) -> Any:
-        found = super().find_class(module, name) if self._known(module, name) else None
-        if found is None or (module.startswith(OWN) and not isinstance(found, type)):
-            raise pickle.UnpicklingError(f"{module}.{name} is no part of a result")
-        return found
-
-    @staticmethod
-    def _known(module: str, name: str) -> bool:
-        return (module, name) in PLAIN or (module.startswith(OWN) and "." not in name)
-
-
-def _read(content: bytes) -> Any:
-    return _Reader(io.BytesIO(zlib.decompress(content))).load()
-
-
-def _found(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> bytes | None:
-    there = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'made'"
-    if not con.execute(there).fetchall():
-        return None
-    asked = "SELECT content FROM kept.made WHERE name = ? AND made_from = ?"
-    rows = con.execute(asked, [name, made_from]).fetchall()
-    return bytes(rows[0][0]) if rows else None
+        own = module.startswith(OWN) and "." not in name
+        if own or name in PLAIN.get(module, ()):
+            found = super().find_class(module, name)
+            if not own or isinstance(found, type):
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} is no part of a result")
 
 
 def writable(con: duckdb.DuckDBPyConnection) -> bool:

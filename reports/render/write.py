@@ -17,6 +17,7 @@ from reports.director.figures import control_variants
 from reports.month.data import month_data
 from reports.render.audience_pages import write_audiences
 from reports.text import words
+from reports.text.drawing import Draw, into, mark
 from reports.text.navigation import Site, months_written, pages_of
 
 if TYPE_CHECKING:
@@ -29,26 +30,35 @@ CHART_LIBRARY = "plotly.min.js"
 OWN_ASSETS = ("page.css", "cases.js", "charts.js")
 
 
-def write_pages(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+def write_pages(
+    review: MonthReview, folder: Path, site: Site | None = None, draw: Draw | None = None
+) -> Path:
     """Write every page of the month; return the Month page's path.
 
     `folder` is the store folder: pages are in `folder/<month>`, the style sheet and scripts in
-    `folder/assets`. The same review and site give the same bytes.
+    `folder/assets`. The same review and site give the same bytes; `draw` may know them already.
     """
     site = site or Site(pages_of(review), months_written(folder))
-    page = write_month(review, folder, site)
+    draw = draw or into(folder / review.month)
+    page = write_month(review, folder, site, draw)
     assets = write_assets(folder / "assets")
-    write_cases(review, folder, site, assets, environment())
-    write_audiences(review, folder, site, assets, environment())
+    write_cases(review, folder, site, assets, environment(), draw)
+    write_audiences(review, folder, site, assets, environment(), draw)
     return page
 
 
-def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+def write_month(
+    review: MonthReview, folder: Path, site: Site | None = None, draw: Draw | None = None
+) -> Path:
     """Write the Month page `folder/<month>/index.html` and, once per folder, what it needs."""
     assets = write_assets(folder / "assets")
     data = month_data(review, site or Site())
-    page = folder / review.month / "index.html"
-    page.parent.mkdir(parents=True, exist_ok=True)
+    draw = draw or into(folder / review.month)
+    draw("index.html", mark(data, assets), lambda: _month_page(data, assets))
+    return folder / review.month / "index.html"
+
+
+def _month_page(data: dict[str, Any], assets: dict[str, str]) -> bytes:
     figures = month_figures(data)
     html = (
         environment()
@@ -65,8 +75,7 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
             ),
         )
     )
-    page.write_text(html, encoding="utf-8", newline="\n")
-    return page
+    return html.encode()
 
 
 def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
