@@ -24,14 +24,14 @@ def tool_version() -> str:
 def made_from(
     con: duckdb.DuckDBPyConnection,
     month: str,
-    audit_within: float | None = None,
+    audits_a_year: int | None = None,
     *,
     publishing: bool = False,
 ) -> MadeFrom:
     """Marks of all that a month's pages are made from."""
     from pipeline.store.made_from import MadeFrom
 
-    return MadeFrom(con, month, [tool_version(), audit_within, publishing])
+    return MadeFrom(con, month, [tool_version(), audits_a_year, publishing])
 
 
 def gathered(
@@ -88,25 +88,27 @@ def month_facts(
     made: MadeFrom,
     stage: Stage = lambda _: None,
     *,
-    audit_within: float | None = None,
+    audits_a_year: int | None = None,
     publishing: bool = False,
 ) -> MonthReview:
     """As `gathered`, without what other limits would have found."""
     from dataclasses import replace
 
-    from pipeline.followup.audit import HALF_WIDTH
+    from pipeline.followup.audit import A_YEAR
     from pipeline.followup.month import followup_review, join_cases, with_confirmed
     from pipeline.judging.versions import versions_in_store
     from pipeline.measures import answered_figures, measured
     from pipeline.month.cases import cases, month_words
     from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables
+    from pipeline.month.work import make_work
 
     month = made.month
     stage("cases")
     versions = versions_in_store(con)
     month_words(con, versions, month)
     cases(con, versions, month)
-    join_cases(con, month, half_width=audit_within or HALF_WIDTH)
+    join_cases(con, month, a_year=A_YEAR if audits_a_year is None else audits_a_year)
+    make_work(con, month)
     stage("statistics")
     screened, found = measured(con, made, calendar(con, versions, month), versions)
     measures = with_confirmed(con, month, screened)

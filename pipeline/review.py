@@ -64,7 +64,7 @@ def review(
     protocol: Path | None = None,
     cannulas: Path | None = None,
     baseline: bool = False,
-    audit_within: float | None = None,
+    audits_a_year: int | None = None,
     by: str | None = None,
     shared: bool = False,
     stage: Stage = lambda _: None,
@@ -72,8 +72,9 @@ def review(
     # long: twelve lines are its options, and the rest reads as the review
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
-    `month`: by default the latest. `baseline`: its months open no cases; `audit_within`: half the
-    interval the audit is drawn for; `by`: who, for the ledger; `shared`: hand an edition over, too.
+    `month`: by default the latest. `baseline`: its months open no cases; `audits_a_year`:
+    trips drawn for audit in twelve months; `by`: who, for the ledger; `shared`: hand an edition
+    over, too.
     A Mistake with every reason if delivery or store cannot be used.
     """
     from pipeline.errors.disk import after_storing
@@ -99,7 +100,7 @@ def review(
                 judge(con, stage)
         _check_month(con, chosen)
         with after_storing("the delivery is", f"all pages and sheets of {chosen}"):
-            page, book, month_review = _drawn(con, into, chosen, stage, audit_within)
+            page, book, month_review = _drawn(con, into, chosen, stage, audits_a_year)
             handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
     return Reviewed(
         page, month_review, loaded, set_aside, doubtful, book.path, book.unreadable, *handed
@@ -111,7 +112,7 @@ def _drawn(
     into: Path,
     month: str,
     stage: Stage,
-    audit_within: float | None,
+    audits_a_year: int | None,
 ) -> tuple[Path, Place, MonthReview]:
     """Put the month's folder and workbook together, and give them their places, each at once.
 
@@ -121,13 +122,13 @@ def _drawn(
     from pipeline.store.whole import drawing
 
     stage("what is kept")
-    made = made_from(con, month, audit_within)
+    made = made_from(con, month, audits_a_year)
     place = workbook_place(con, into, month)
     for month_review in standing(con, into, made, place):
         return into / month / INDEX, place, month_review
     many = _trips(con, month) >= MANY_TRIPS
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
-        facts = month_facts(con, made, stage, audit_within=audit_within)
+        facts = month_facts(con, made, stage, audits_a_year=audits_a_year)
         stage("workbook")
         # a killed command's second process may still be writing a workbook of its own
         sheet = aside / f"{os.getpid()}.xlsx"
@@ -306,7 +307,7 @@ def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview
             "received": gathered.received,
             "expected": gathered.expected,
             "not_judged": gathered.not_judged,
-            "to_read": len(gathered.cases),
+            "to_read": int((gathered.cases["kind"] != "batch").sum()),
             "with_finding": gathered.trips_with_finding,
         },
         "rows": counts(con),

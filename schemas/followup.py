@@ -116,7 +116,7 @@ DETERMINATION_RULE = _schema(
 )
 
 AUDIT_DRAW = _schema(
-    "How each month's audit sample was drawn",
+    "How each month's audit sample was drawn by version 0.1.0",
     {
         "month": _text("Service month"),
         "seed": _text("Service, month and protocol version, which the draw rests on"),
@@ -127,8 +127,50 @@ AUDIT_DRAW = _schema(
     },
 )
 
+AUDIT_PLAN = _schema(
+    "How each month's audit sample is drawn, since trips have chances of their own",
+    {
+        "month": _text("Service month"),
+        "seed": _text("Service, month and protocol version, which the draw rests on"),
+        "a_year": _whole("Trips to be audited in twelve months"),
+        "unflagged": _whole("Trips without a flag when it was first drawn"),
+        "wanted": _whole("How many were to be drawn then"),
+        "below": _number("Trips with a number below this are drawn; null: all of them"),
+    },
+)
+
+AUDIT_TRIP = _schema(
+    "Trips drawn at random for reading, each with its chance",
+    {
+        "month": _text("Service month"),
+        "trip_id": TRIP_ID,
+        "mark": _text("SHA-256 over seed and trip, of which its number is made"),
+        "chance": _column(dt.float64, "Chance with which it was drawn, 0 to 1"),
+    },
+)
+
+FETCH = _schema(
+    "Records that were once asked for, to tell when they have arrived",
+    {
+        "month": _text("Service month of the trip"),
+        "trip_id": TRIP_ID,
+        "record": _text("Which record is missing"),
+    },
+)
+
+FETCH_SAID = _schema(
+    "What people said of records to fetch; the last word on each holds",
+    {
+        "said_no": _whole("Number of the act, from 1"),
+        "trip_id": TRIP_ID,
+        "record": _text("Which record is missing"),
+        "state": _text("asked or not_to_be_had"),
+        "recorded_by": RECORDED_BY,
+    },
+)
+
 AUDIT = _schema(
-    "Trips drawn at random for reading",
+    "Trips drawn at random for reading by version 0.1.0",
     {
         "month": _text("Service month"),
         "trip_id": TRIP_ID,
@@ -264,6 +306,10 @@ FOLLOWUP_TABLES: dict[str, pa.DataFrameSchema] = {
     "determination_rule": DETERMINATION_RULE,
     "audit_draw": AUDIT_DRAW,
     "audit": AUDIT,
+    "audit_plan": AUDIT_PLAN,
+    "audit_trip": AUDIT_TRIP,
+    "fetch": FETCH,
+    "fetch_said": FETCH_SAID,
     "publication": PUBLICATION,
     "published_figure": PUBLISHED_FIGURE,
     "published_verdict": PUBLISHED_VERDICT,

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.followup.actions import follow_ups
-from pipeline.followup.audit import HALF_WIDTH, add_audit_cases, audit_results, draw_audit
+from pipeline.followup.audit import A_YEAR, add_audit_cases, audit_results, draw_audit
 from pipeline.followup.confirmed import (
     agreement,
     confirmed_measures,
@@ -15,6 +15,7 @@ from pipeline.followup.confirmed import (
     practice_variances,
     screen_quality,
 )
+from pipeline.followup.fetch import list_fetch
 from pipeline.followup.restate import restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
@@ -29,19 +30,20 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def join_cases(
-    con: duckdb.DuckDBPyConnection, month: str, *, half_width: float = HALF_WIDTH
-) -> None:
-    """Add the random audit to `month_case`; a month of the baseline opens no cases at all.
+def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+    """Add the random audit to `month_case`, and make `month_fetch`, the records to fetch.
 
-    Call after `cases`. Draws the audit where that was not done.
+    Call after `cases`. Draws the audit where that was not done, for `a_year` trips in twelve
+    months. A month of the baseline opens no work at all.
     """
     with transaction(con):
         ensure_followup_tables(con)
+        list_fetch(con, month)
         if month in baseline_months(con):
-            con.execute("DELETE FROM month_case")
+            for table in ("month_case", "month_flag", "month_fetch"):
+                con.execute(f"DELETE FROM {table}")
             return
-        draw_audit(con, month, half_width=half_width)
+        draw_audit(con, month, a_year=a_year)
     add_audit_cases(con, month)
 
 

@@ -152,7 +152,7 @@ def program() -> str:
     marks = [sys.version, platform.machine()]
     for room in OWN:
         for path in sorted((top / room.rstrip(".")).rglob("*")):
-            if path.is_file() and path.suffix != ".pyc":
+            if path.is_file() and path.parent.name != "__pycache__":
                 digest = hashlib.sha256(path.read_bytes()).hexdigest()
                 marks.append(f"{path.relative_to(top).as_posix()} {digest}")
     folders = [Path(name) for name in sys.path if name.endswith("site-packages")]

@@ -16,6 +16,7 @@ SHOWN_NOWHERE = ("file_content", "workbook")
 
 NOT_MEASURED = (
     *("ledger", "sheet", "determination", "determination_rule", "audit", "audit_draw"),
+    *("audit_plan", "audit_trip", "fetch", "fetch_said"),
     *("publication", "published_figure", "published_verdict", "published_file", "shared_period"),
     *("correction", "corrected", "baseline", *SHOWN_NOWHERE),
 )

@@ -30,12 +30,13 @@ CONFIRMED = "confirmed-deviation-share"
 def followup_data(review: MonthReview) -> Row:
     """What the Month page shows of the follow-up; everything empty where the review has none."""
     followup = review.followup
+    listed = review.cases[review.cases["kind"] != "batch"]
     if followup is None:
         return {"present": False, "publication": "", "restated": restated(None, review),
                 "actions": actions(None, review), "audit": {}, "agreement": "",
-                "corrections": [], "left": len(review.cases), "read": 0}  # fmt: skip
+                "corrections": [], "left": len(listed), "read": 0}  # fmt: skip
     closed = closed_trips(followup)
-    cases = [text(c["trip_id"]) for c in records(review.cases[["trip_id"]])]
+    cases = [text(c["trip_id"]) for c in records(listed[["trip_id"]])]
     return {
         "present": True,
         "publication": publication_sentence(review, followup),
@@ -47,22 +48,6 @@ def followup_data(review: MonthReview) -> Row:
         "left": sum(trip not in closed for trip in cases),
         "read": sum(trip in closed for trip in cases),
     }
-
-
-def followup_steps(followup: Row, review: MonthReview) -> list[tuple[str, str]]:
-    """What the follow-up asks of the coordinator next, after the month's own steps."""
-    steps = []
-    overdue = followup["actions"]["overdue"]
-    if overdue:
-        steps.append((f"Follow up {words.many(overdue, 'overdue action')}", "actions"))
-    if followup["restated"]["finding"]:
-        steps.append(("Tell whoever has the published figures what was restated", "restated"))
-    published = review.followup is not None and (
-        review.followup.published or review.followup.baseline
-    )
-    if followup["present"] and followup["read"] and not followup["left"] and not published:
-        steps.append(("Publish the month: every case is closed", "changed"))
-    return steps
 
 
 def closed_trips(followup: FollowUpReview) -> set[str]:
@@ -258,6 +243,7 @@ def confirmed_by_rule(review: MonthReview) -> dict[str, Row]:
         unread = int(row["flags"] or 0) - read
         found[text(row["rule"])] = {
             "share": share_sentence(shares.get(text(row["rule"]))) if read else "",
+            "brief": f"{int(row['confirmed'] or 0):,}/{read:,}",
             "reading": _read_words(read, int(row["flags"] or 0), unread, missed, outdated),
         }
     return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,18 +12,18 @@ from typing import TYPE_CHECKING, Any
 from reports.case.pages import write_cases
 from reports.charts import palette
 from reports.charts.figure_json import has_arrow_heads, safe_json
-from reports.charts.monthly_panels import months_figure
-from reports.charts.rate_figures import rates_figure
-from reports.director.figures import control_variants
 from reports.month.data import month_data
+from reports.month.figures import month_figures, month_pictures
 from reports.render.audience_pages import write_audiences
 from reports.text import words
 from reports.text.drawing import Draw, into, mark
 from reports.text.navigation import Site, months_written, pages_of
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import BytecodeCache, Environment
+    from jinja2.bccache import Bucket
 
+    from reports.month.data import MonthPage
     from schemas.month_review import MonthReview
 
 HERE = Path(__file__).parent
@@ -58,7 +59,7 @@ def write_month(
     return folder / review.month / "index.html"
 
 
-def _month_page(data: dict[str, Any], assets: dict[str, str]) -> bytes:
+def _month_page(data: MonthPage, assets: dict[str, str]) -> bytes:
     figures = month_figures(data)
     html = (
         environment()
@@ -66,7 +67,8 @@ def _month_page(data: dict[str, Any], assets: dict[str, str]) -> bytes:
         .render(
             page=data,
             figures=safe_json(figures),
-            more_cases=safe_json(data["cases"]["more"]),
+            pictures=month_pictures(data),
+            more_cases=safe_json(data.cases.more),
             assets=assets,
             data_files=data_files(),
             figure_ids=sorted(figures),
@@ -76,32 +78,6 @@ def _month_page(data: dict[str, Any], assets: dict[str, str]) -> bytes:
         )
     )
     return html.encode()
-
-
-def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
-    """Every figure of the Month page by its element id, each in variants for wider screens.
-
-    A variant holds its plotly figure and the least width in px it is drawn at.
-    """
-    rates, month = data["rates"], data["month_name"]
-    service, unit = rates["service"], rates["unit"]
-    figures: dict[str, list[dict[str, Any]]] = {}
-    for name, rows in (("rates-by-size", rates["sizes"]), ("rates-by-share", rates["shares"])):
-        if any(r["all"]["estimate"] is not None for r in rows):
-            figures[name] = [
-                {"least": least, **rates_figure(rows, service, unit, month, narrow=not least)}
-                for least in (0, 660)
-            ]
-    control = data["control"]
-    if control and control["panels"]:
-        figures["rates-by-month"] = control_variants(control["panels"])
-    elif sum(c["estimate"] is not None for c in service["months"]) > 1:
-        sizes = [r for r in rates["sizes"] if any(c["estimate"] is not None for c in r["months"])]
-        figures["rates-by-month"] = [
-            {"least": least, **months_figure(sizes, service, unit, columns=columns)}
-            for least, columns in ((0, 1), (480, 2), (680, 3), (900, 4))
-        ]
-    return figures
 
 
 @cache
@@ -125,9 +101,27 @@ def environment() -> Environment:
         finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_compiled(),
     )
     shared.globals.update(palette=palette, words=words)
     return shared
+
+
+def _compiled() -> BytecodeCache:
+    """Templates as they were compiled before, beside the compiled modules; none where that fails.
+
+    The name says what they were compiled by; jinja itself looks whether the template is the same.
+    """
+    import jinja2
+
+    class Beside(jinja2.FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Bucket) -> None:
+            with suppress(OSError):
+                super().dump_bytecode(bucket)
+
+    folder = HERE / "__pycache__"
+    by = hashlib.sha256(Path(__file__).read_bytes() + jinja2.__version__.encode()).hexdigest()[:16]
+    return Beside(str(folder), f"{by}-%s.template")
 
 
 def _shown(value: Any) -> Any:

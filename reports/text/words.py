@@ -29,8 +29,8 @@ GROUP_WORDS = {
     "always_read": "always read",
     "deviation": "variance for review",
     "borderline": "borderline",
-    "cannot_tell": "cannot tell",
     "audit": "random audit",
+    "batch": "in a batch",
     "follow_up": "follow-up",
 }
 KIND_WORDS = {
@@ -102,6 +102,12 @@ def month_name(month: str) -> str:
     """'2026-06' as 'June 2026'; anything else as it stands."""
     parts = _month_parts(month)
     return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
+
+
+def month_short(month: str) -> str:
+    """'2026-06' as 'Jun 2026', for axes."""
+    name, _, year = month_name(month).partition(" ")
+    return f"{name[:3]} {year}" if year else name
 
 
 def month_number(month: str) -> int:

@@ -100,7 +100,7 @@ def test_two_readers_may_differ_and_it_is_said(folder: Path, one: tuple[str, str
 
 
 def test_an_audit_trip_closed_without_conclusion_was_read(folder: Path) -> None:
-    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM loop.audit")
+    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM loop.audit_trip")
     assert reviewed_store.read_back(folder, [reviewed_store.answer(trip, "", "")]).stored == 1
     done = reviewed_store.read_back(
         folder, [reviewed_store.answer(trip, "wall-oxygen-time", "missed", reviewer="R2")]
@@ -111,7 +111,7 @@ def test_an_audit_trip_closed_without_conclusion_was_read(folder: Path) -> None:
 def test_an_audit_trip_with_what_could_not_be_told_is_closed_as_it_stands(folder: Path) -> None:
     """Nothing was missed, and there is no flag to conclude on; a conclusion still names a rule."""
     rule = "cannula-kept"
-    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM loop.audit")
+    ((trip,),) = reviewed_store.ask(folder, "SELECT min(trip_id) FROM loop.audit_trip")
     reviewed_store.tamper(folder, f"""
         UPDATE judged.verdict SET verdict = 'cannot_tell' WHERE rule = '{rule}' AND trip_key =
             (SELECT trip_key FROM judged.trip_window WHERE trip_id = '{trip}')""")  # fmt: skip
