@@ -74,7 +74,7 @@ def _carry(old: Path, new: Path, goes: Goes) -> dict[str, Stamp]:
         if os.path.lexists(new / name) or goes(name):
             continue
         carried[name] = _stamp(path)
-        _link(path, new / name)
+        link(path, new / name)
     return carried
 
 
@@ -95,7 +95,8 @@ def _files(folder: Path) -> list[tuple[str, Path]]:
     return sorted((path.relative_to(folder).as_posix(), path) for path in found)
 
 
-def _link(path: Path, to: Path) -> None:
+def link(path: Path, to: Path) -> None:
+    """Give a file a second name, or a copy where the disk has no such thing."""
     to.parent.mkdir(parents=True, exist_ok=True)
     try:
         os.link(path, to, follow_symlinks=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,11 +16,14 @@ from reports.month.data import month_data
 from reports.month.figures import month_figures, month_pictures
 from reports.render.audience_pages import write_audiences
 from reports.text import words
+from reports.text.drawing import Draw, into, mark
 from reports.text.navigation import Site, months_written, pages_of
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import BytecodeCache, Environment
+    from jinja2.bccache import Bucket
 
+    from reports.month.data import MonthPage
     from schemas.month_review import MonthReview
 
 HERE = Path(__file__).parent
@@ -27,26 +31,35 @@ CHART_LIBRARY = "plotly.min.js"
 OWN_ASSETS = ("page.css", "cases.js", "charts.js")
 
 
-def write_pages(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+def write_pages(
+    review: MonthReview, folder: Path, site: Site | None = None, draw: Draw | None = None
+) -> Path:
     """Write every page of the month; return the Month page's path.
 
     `folder` is the store folder: pages are in `folder/<month>`, the style sheet and scripts in
-    `folder/assets`. The same review and site give the same bytes.
+    `folder/assets`. The same review and site give the same bytes; `draw` may know them already.
     """
     site = site or Site(pages_of(review), months_written(folder))
-    page = write_month(review, folder, site)
+    draw = draw or into(folder / review.month)
+    page = write_month(review, folder, site, draw)
     assets = write_assets(folder / "assets")
-    write_cases(review, folder, site, assets, environment())
-    write_audiences(review, folder, site, assets, environment())
+    write_cases(review, folder, site, assets, environment(), draw)
+    write_audiences(review, folder, site, assets, environment(), draw)
     return page
 
 
-def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+def write_month(
+    review: MonthReview, folder: Path, site: Site | None = None, draw: Draw | None = None
+) -> Path:
     """Write the Month page `folder/<month>/index.html` and, once per folder, what it needs."""
     assets = write_assets(folder / "assets")
     data = month_data(review, site or Site())
-    page = folder / review.month / "index.html"
-    page.parent.mkdir(parents=True, exist_ok=True)
+    draw = draw or into(folder / review.month)
+    draw("index.html", mark(data, assets), lambda: _month_page(data, assets))
+    return folder / review.month / "index.html"
+
+
+def _month_page(data: MonthPage, assets: dict[str, str]) -> bytes:
     figures = month_figures(data)
     html = (
         environment()
@@ -64,8 +77,7 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
             ),
         )
     )
-    page.write_text(html, encoding="utf-8", newline="\n")
-    return page
+    return html.encode()
 
 
 @cache
@@ -89,9 +101,27 @@ def environment() -> Environment:
         finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_compiled(),
     )
     shared.globals.update(palette=palette, words=words)
     return shared
+
+
+def _compiled() -> BytecodeCache:
+    """Templates as they were compiled before, beside the compiled modules; none where that fails.
+
+    The name says what they were compiled by; jinja itself looks whether the template is the same.
+    """
+    import jinja2
+
+    class Beside(jinja2.FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Bucket) -> None:
+            with suppress(OSError):
+                super().dump_bytecode(bucket)
+
+    folder = HERE / "__pycache__"
+    by = hashlib.sha256(Path(__file__).read_bytes() + jinja2.__version__.encode()).hexdigest()[:16]
+    return Beside(str(folder), f"{by}-%s.template")
 
 
 def _shown(value: Any) -> Any:
