@@ -29,7 +29,7 @@ MORE_ALONE = [
 FEW = [(FORMS[kind][1], 7, 240) for kind in (ODDS, FAILS)]
 MANY = [(change, seed, 2000) for change in ALONE for seed in (7, 8, 9)]
 MANY += [(change, 7, 2000) for change in MORE_ALONE]
-"""Changes, seeds and trips: `pytest --deep` tries many. The sample, tried always, has most kinds."""
+"""Changes, seeds and trips, many with `pytest --deep`; the sample has most kinds together."""
 
 
 def judged(store: Path, *deliveries: Path) -> duckdb.DuckDBPyConnection:
