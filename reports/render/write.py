@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+import sys
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -118,7 +119,7 @@ def environment() -> Environment:
 
 
 def _compiled() -> BytecodeCache:
-    """Templates as they were compiled before, beside the compiled modules; none where that fails.
+    """Templates as they were compiled before, beside compiled modules and as far as these are.
 
     The name says what they were compiled by; jinja itself looks whether the template is the same.
     """
@@ -126,7 +127,10 @@ def _compiled() -> BytecodeCache:
 
     class Beside(jinja2.FileSystemBytecodeCache):
         def dump_bytecode(self, bucket: Bucket) -> None:
+            if sys.dont_write_bytecode:
+                return
             with suppress(OSError):
+                folder.mkdir(exist_ok=True)
                 super().dump_bytecode(bucket)
 
     folder = HERE / "__pycache__"
