@@ -121,7 +121,7 @@ def answered(world: World) -> None:
 def corrected(world: World) -> None:
     correct(
         world.sheet(trip_id="T4", table="trips", at_s="", column="weight_kg", value="4.6",
-                    reason="misread"),
+                    reason="misread", by="R1"),
         world.into,
     )  # fmt: skip
 
