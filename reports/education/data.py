@@ -217,7 +217,8 @@ def brief_data(review: MonthReview, base: str, rules: list[Row], retrained: list
     standing_apart = [o for o in asked if o["standing_apart"] and _believed(o["base"])]
     first = [o for o in standing_apart if not o["base"]["retrained"]]
     few = [o for o in own if o["base"]["few"]]
-    cases = int((review.cases["base"] == base).sum()) if len(review.cases) else 0
+    read = review.cases[review.cases["kind"] != "batch"]
+    cases = int((read["base"] == base).sum()) if len(read) else 0
     return {
         "base": base,
         "window": window_words(review),

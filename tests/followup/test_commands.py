@@ -17,6 +17,7 @@ COMMANDS = {
     "determine": ["FILE", "--into", "--by"],
     "correct": ["FILE", "--into", "--by"],
     "retrained": ["FILE", "--into", "--by"],
+    "fetch": ["TRIP", "--base", "--month", "--asked", "--not-to-be-had", "--into", "--by"],
     "publish": ["MONTH", "--into", "--by", "--reproduce", "--time"],
     "ledger": ["--into"],
     "whatif": ["--set", "--months", "--all", "--into"],
