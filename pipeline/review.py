@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import usage
 from pipeline.gathered import gathered, made_from, month_facts, tool_version, with_curves
 from pipeline.runtime.preload import REGRESSION, importing
-from pipeline.runtime.worker_process import second_process
+from pipeline.runtime.worker_process import processors, second_process
 from pipeline.standing import drawn_before, keep_standing, standing
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ def _drawn(
         sheet = aside / f"{os.getpid()}.xlsx"
         written = _begin_workbook(con, sheet, facts, place, submit)
         month_review = with_curves(con, facts, made, stage)
-        drawn = month_pages(con, aside, month_review, stage, into)
+        drawn = month_pages(con, aside, month_review, stage, into, submit=submit if many else None)
         stage("workbook")
         written()
         finish_workbook(con, place, month, sheet)
@@ -149,27 +149,37 @@ def month_pages(
     month_review: MonthReview,
     stage: Stage = lambda _: None,
     beside: Path | None = None,
+    *,
+    submit: Submit | None = None,
 ) -> Drawn:
     """Write the pages, data files and run.json of the month that was gathered last.
 
     `beside`: the store folder whose other months they link to, if that is not `into`; pages that
-    it has made from the same are taken from there.
+    it has made from the same are taken from there. `submit`: other processes draw some of them.
     """
     from pipeline.followup.month import write_followup_data
     from pipeline.month.gather import write_data
     from pipeline.store.drawn_files import DrawnFiles
-    from reports import write_pages
+    from reports import write_case_part, write_pages
     from reports.text.navigation import Site, months_written, pages_of
 
     assert month_review.followup is not None
     stage("pages")
     month = month_review.month
     folder = into / month
-    write_data(con, folder / "data")
-    write_followup_data(con, month_review.followup, folder / "data")
     site = Site(pages_of(month_review), months_written(beside or into))
     drawn = DrawnFiles(folder, (beside or into) / month, drawn_before(con, month))
-    write_pages(month_review, into, site, drawn)
+    shares = processors() if submit else 1
+    given = [
+        submit(write_case_part, month_review, into, site, drawn, (share, shares))
+        for share in range(1, shares)
+        if submit
+    ]
+    write_data(con, folder / "data")
+    write_followup_data(con, month_review.followup, folder / "data")
+    write_pages(month_review, into, site, drawn, (0, shares))
+    for done in given:
+        drawn.now |= done().now
     _write_run(con, folder / "run.json", month_review)
     drawn.others()
     return drawn.now

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from reports.render.write import write_month, write_pages
+    from reports.render.write import write_case_part, write_month, write_pages
 
-__all__ = ["write_month", "write_pages"]
+__all__ = ["write_case_part", "write_month", "write_pages"]
 
 
 def __getattr__(name: str) -> Any:

@@ -11,7 +11,7 @@ from reports.case.data import case_pages
 from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.text.case_links import FOLDER
-from reports.text.drawing import Draw, mark
+from reports.text.drawing import WHOLE, Draw, Part, mark
 from reports.text.navigation import Site
 from reports.text.rows import Row
 
@@ -29,8 +29,9 @@ def write_cases(  # noqa: PLR0917 - as the other pages' writers
     assets: dict[str, str],
     environment: Environment,
     draw: Draw,
+    part: Part = WHOLE,
 ) -> None:
-    """Draw a page for each case trip that the review has details of.
+    """Draw a page for each case trip that the review has details of, or for a part of them.
 
     The pages are `folder/<month>/cases/<name>.html`; a trip's name is the same in every run.
     """
@@ -41,10 +42,11 @@ def write_cases(  # noqa: PLR0917 - as the other pages' writers
         return template.render(page=shown, assets=assets, tables=tables).encode()
 
     names = set()
-    for page in case_pages(review, site):
+    for page in case_pages(review, site, part):
         draw(f"{FOLDER}/{page['file']}", mark(page, assets), drawn)
         names.add(page["file"])
-    _remove_others(folder / review.month / FOLDER, names)
+    if part == WHOLE:
+        _remove_others(folder / review.month / FOLDER, names)
 
 
 def rendered(page: Row) -> dict[str, Markup]:

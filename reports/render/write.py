@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+import sys
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -16,7 +17,7 @@ from reports.month.data import month_data
 from reports.month.figures import month_figures, month_pictures
 from reports.render.audience_pages import write_audiences
 from reports.text import words
-from reports.text.drawing import Draw, into, mark
+from reports.text.drawing import WHOLE, Draw, Part, into, mark
 from reports.text.navigation import Site, months_written, pages_of
 
 if TYPE_CHECKING:
@@ -32,9 +33,13 @@ OWN_ASSETS = ("page.css", "cases.js", "charts.js")
 
 
 def write_pages(
-    review: MonthReview, folder: Path, site: Site | None = None, draw: Draw | None = None
+    review: MonthReview,
+    folder: Path,
+    site: Site | None = None,
+    draw: Draw | None = None,
+    part: Part = WHOLE,
 ) -> Path:
-    """Write every page of the month; return the Month page's path.
+    """Write every page of the month, but of the case pages only a part; the Month page's path.
 
     `folder` is the store folder: pages are in `folder/<month>`, the style sheet and scripts in
     `folder/assets`. The same review and site give the same bytes; `draw` may know them already.
@@ -43,9 +48,15 @@ def write_pages(
     draw = draw or into(folder / review.month)
     page = write_month(review, folder, site, draw)
     assets = write_assets(folder / "assets")
-    write_cases(review, folder, site, assets, environment(), draw)
+    write_cases(review, folder, site, assets, environment(), draw, part)
     write_audiences(review, folder, site, assets, environment(), draw)
     return page
+
+
+def write_case_part(review: MonthReview, folder: Path, site: Site, draw: Draw, part: Part) -> Draw:
+    """Write a part of the case pages in a process of its own; returns `draw` as it is then."""
+    write_cases(review, folder, site, asset_names(), environment(), draw, part)
+    return draw
 
 
 def write_month(
@@ -108,7 +119,7 @@ def environment() -> Environment:
 
 
 def _compiled() -> BytecodeCache:
-    """Templates as they were compiled before, beside the compiled modules; none where that fails.
+    """Templates as they were compiled before, beside compiled modules and as far as these are.
 
     The name says what they were compiled by; jinja itself looks whether the template is the same.
     """
@@ -116,7 +127,10 @@ def _compiled() -> BytecodeCache:
 
     class Beside(jinja2.FileSystemBytecodeCache):
         def dump_bytecode(self, bucket: Bucket) -> None:
+            if sys.dont_write_bytecode:
+                return
             with suppress(OSError):
+                folder.mkdir(exist_ok=True)
                 super().dump_bytecode(bucket)
 
     folder = HERE / "__pycache__"
@@ -140,19 +154,26 @@ def data_files() -> list[str]:
 
 
 def write_assets(folder: Path) -> dict[str, str]:
-    """Write style sheet, script and chart library if not there yet; their names in the folder.
+    """Write style sheet, script and chart library if not there yet; their names in the folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    names = asset_names()
+    _write_if_other(folder / CHART_LIBRARY, chart_library().read_bytes())
+    for name in OWN_ASSETS:
+        _write_if_other(folder / names[name], (HERE / "assets" / name).read_bytes())
+    return names
+
+
+def asset_names() -> dict[str, str]:
+    """What each asset is called in the folder of assets.
 
     Our own files carry a part of their hash in the name, so that the page of an earlier month
     keeps the style sheet and script it was written for.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     names = {CHART_LIBRARY: CHART_LIBRARY}
-    _write_if_other(folder / CHART_LIBRARY, chart_library().read_bytes())
     for name in OWN_ASSETS:
         content = (HERE / "assets" / name).read_bytes()
         stem, _, suffix = name.partition(".")
         names[name] = f"{stem}-{hashlib.sha256(content).hexdigest()[:8]}.{suffix}"
-        _write_if_other(folder / names[name], content)
     return names
 
 

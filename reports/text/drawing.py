@@ -14,6 +14,11 @@ Draw = Callable[[str, str, Callable[[], bytes]], None]
 
 A page without a mark ("") is always drawn."""
 
+Part = tuple[int, int]
+"""Which of how many shares of a month's case pages, dealt out in turn among processes."""
+
+WHOLE: Part = (0, 1)
+
 
 def into(folder: Path) -> Draw:
     """Draws every page into a folder."""

@@ -86,10 +86,10 @@ class World:
 
 def written(into: Path) -> dict[str, bytes]:
     """Every file of the month, its workbook and the assets, by name."""
+    drawn = [path for part in (MONTH, "assets") for path in sorted((into / part).rglob("*"))]
     return {
         path.relative_to(into).as_posix(): path.read_bytes()
-        for part in (MONTH, "sheets", "assets")
-        for path in sorted((into / part).rglob("*"))
+        for path in [*drawn, *sorted((into / "sheets").glob(f"{MONTH}*"))]
         if path.is_file()
     }
 
@@ -120,8 +120,8 @@ def answered(world: World) -> None:
 
 def corrected(world: World) -> None:
     correct(
-        world.sheet(trip_id="T4", table="trips", at_s="", column="weight_kg", original="4.1",
-                    value="4.6", reason="misread"),
+        world.sheet(trip_id="T4", table="trips", at_s="", column="weight_kg", value="4.6",
+                    reason="misread", by="R1"),
         world.into,
     )  # fmt: skip
 
