@@ -74,8 +74,8 @@ def simulator_page() -> str:
         "## Changes on request",
         CHANGES,
         changes_table(),
-        f"All planted in one delivery a seed, 2,000 trips each, and counted by plain SQL over 50 seeds"
-        f" with `{RECOVERED_BY}`, {RECOVERED_ON}; standard errors by the jackknife:",
+        "All planted in one delivery a seed, 2,000 trips each, and counted by plain SQL over 50"
+        f" seeds with `{RECOVERED_BY}`, {RECOVERED_ON}; standard errors by the jackknife:",
         table(["what", "planted", "counted", "standard error"], [list(row) for row in RECOVERED]),
         "## The sample",
         "`tailrace simulate --sample --into DIR` makes `sample_data/` again, byte for byte, and in"
