@@ -15,6 +15,7 @@ EXIT_USAGE = 2
 EXIT_REFUSED = 3
 EXIT_SET_ASIDE = 4
 EXIT_UNFINISHED = 5
+EXIT_NOTHING = 6
 
 
 class Kind(IntEnum):
@@ -30,11 +31,13 @@ class Kind(IntEnum):
     """A row or cell is not used; the rest is."""
     UNFINISHED = EXIT_UNFINISHED
     """What was given is stored, but not all that follows from it could be written."""
+    NOTHING = EXIT_NOTHING
+    """What was asked for is not there: no trip of the month, or no file yet. Nothing is stored."""
     DOUBTFUL = 10 + EXIT_SET_ASIDE
     """Legal and hardly true: it is used, and a check ends as where a row is set aside."""
 
 
-NOTED, USAGE, REFUSED, SET_ASIDE, UNFINISHED, DOUBTFUL = Kind
+NOTED, USAGE, REFUSED, SET_ASIDE, UNFINISHED, NOTHING, DOUBTFUL = Kind
 
 
 @dataclass(frozen=True)
@@ -226,6 +229,29 @@ TABLE = (
          "A column of a Parquet file holds lists, structures or maps.",
          "Export it with one value a cell, or leave the column out.",
          in_source="Export it with one value a cell."),
+    Code("view-fails", REFUSED, KEY, "The SELECT of a view cannot be run.",
+         in_source="Correct its sql; it may read the declared files and other views alone."),
+    Code("view-without-place", REFUSED, KEY,
+         "A view does not carry file_name and line on, or leaves them empty.",
+         in_source="Carry both on, as with min(line) as line where rows are grouped."),
+    Code("not-a-table", REFUSED, FILE, "A file is of a kind that is no table.",
+         in_source="Export the table itself as CSV, Parquet or an XLSX workbook."),
+    Code("no-trips", REFUSED, COLUMN, "No trip could be made of the rows of trips.",
+         in_source="Correct what the message names in the mapping."),
+    Code("nothing-found", NOTHING, FILE,
+         "There is no trip of the month that was asked for, or no file at all yet.",
+         in_source="Look whether the export came, and run the same command again."),
+    Code("nothing-matches", SET_ASIDE, KEY, "A condition is met by none of the rows there are.",
+         in_source="Correct the condition, or take it out."),
+    Code("no-rows", SET_ASIDE, FILE,
+         "A table has no rows, and had some the month before, or lost all there were.",
+         in_source="See whether its export failed, and whether its trips go by the same number."),
+    Code("month-changed", SET_ASIDE, MONTH,
+         "The files say something else of a month than what was delivered of it.",
+         in_source="Run it again with --replace to take the change in."),
+    Code("no-such-trip", SET_ASIDE, CELL, "A row is of none of the trips, so it is left out.",
+         in_source="Correct its number, or see why its trip is missing.",
+         what="the row is of none of the trips, and is left out"),
     Code("not-finished", UNFINISHED, FILE,
          "What was given is stored, but not all the rest could be written.",
          "Make room, or get permission, and run the same command again."),
@@ -308,7 +334,7 @@ TABLE = (
                " say which it is")),
     Code("no-bedside", SET_ASIDE, CELL, "A trip has no time at the bedside to count from.",
          in_source="Fill in the time at the bedside, or correct the trip's number.",
-         what="the trip has no time at the bedside to count from"),
+         what="the trip has no usable time at the bedside to count from"),
     Code("bedside-differs", SET_ASIDE, CELL, "A trip's rows state several times at the bedside.",
          in_source="Correct them at the source.",
          what="the trip's rows state several times at the bedside"),
@@ -316,7 +342,8 @@ TABLE = (
          in_source="Add its spelling to unit.means.",
          what="the row's unit is none of those that the mapping names"),
     Code("several-values", SET_ASIDE, CELL, "An element of a report stands there more than once.",
-         in_source='Say with pick = "first" or pick = "last".',
+         in_source=('Say with pick = "first" or pick = "last", or make a row of each with a'
+                    " condition on it under where."),
          what=("the element stands there more than once, and the mapping does not say"
                " which one counts")),
     Code("looks-like-fractions", DOUBTFUL, CELL,

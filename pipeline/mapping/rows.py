@@ -6,7 +6,7 @@ Only the columns that the mapping names are read; the others are never put anywh
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +28,7 @@ from pipeline.files.text import as_utf8
 from pipeline.mapping.files import Found, format_of, reachable
 from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
+from pipeline.store.sql import literal
 from schemas.mapping import SourceFile
 
 if TYPE_CHECKING:
@@ -36,6 +37,12 @@ if TYPE_CHECKING:
     from pipeline.files.workbook import Sheet
 
 OTHER_DELIMITERS = ";,\t|"
+SHELF = "shelf"
+"""The database of its own that rows which views read lie in."""
+
+FIRST_CELL = "\x01first"
+"""The name under which a row's first cell is kept, where the mapping tells by it what is no row."""
+
 READ = "read_now"
 """The table of a file's rows until they are added to those of their source."""
 
@@ -45,6 +52,7 @@ class Source:
     """A table of text in the database: file_no, line, broken, and a column w<i> for each name.
 
     `present` holds the names that at least one file has; the others are null throughout.
+    `mentioned` tells of a heading whether a view names it, and adds it to the names.
     """
 
     relation: str
@@ -52,13 +60,27 @@ class Source:
     optional: frozenset[str] = frozenset()
     files: list[str] = field(default_factory=list)
     present: set[str] = field(default_factory=set)
+    mentioned: Callable[[str], bool] | None = None
+    skipped: int = 0
+    created: bool = False
+
+    @property
+    def bare_relation(self) -> str:
+        """The relation as its own database calls it."""
+        return self.relation.removeprefix(f"{SHELF}.")
 
     def column(self, name: str) -> str:
         """SQL name of the column that holds theirs of this name."""
         return f"w{self.names.index(name)}"
 
+    @property
+    def file_name(self) -> str:
+        """SQL for the name of a row's file."""
+        return f"[{', '.join(map(literal, self.files))}][file_no + 1]"
+
     def create(self, con: duckdb.DuckDBPyConnection) -> None:
         """Make the empty table."""
+        self.created = True
         columns = "".join(f", w{i} VARCHAR" for i in range(len(self.names)))
         con.execute(
             f"create table {self.relation}"
@@ -68,19 +90,23 @@ class Source:
     def columns(self, header: Sequence[str], file: str, line: int) -> Columns:
         """Where each name stands in a header; Refused where one is missing or there twice."""
         names = [name.strip() for name in header]
+        if self.mentioned is not None and not self.created:
+            others = (name for name in names if name and name not in self.names)
+            self.names += filter(self.mentioned, dict.fromkeys(others))
         problems = []
         for name in self.names:
             count = names.count(name)
             if count > 1:
                 what = f"the column is there {count} times"
                 problems.append(problem("repeated-column", file, what, line=line, column=name))
-            elif not count and name not in self.optional:
+            elif not count and name not in self.optional and name != FIRST_CELL:
                 what = f"there is no such column{_alike(name, names)}"
                 problems.append(problem("missing-column", file, what, line=line, column=name))
         if problems:
             raise Refused(problems)
         self.present |= set(names) & set(self.names)
-        at = [names.index(name) if name in names else None for name in self.names]
+        places = {name: at for at, name in reversed(list(enumerate(names)))} | {FIRST_CELL: 0}
+        at = [places.get(name) for name in self.names]
         return {f"w{place}": where for place, where in enumerate(at)}
 
     def add_file(self, name: str) -> int:
@@ -102,6 +128,8 @@ def read_file(
     read = {"xlsx": _read_sheet, "parquet": _read_parquet}.get(format_of(spec), _read_delimited)
     with reading(found.name):
         rows = read(con, source, found, spec, scratch)
+    if not source.created:
+        source.create(con)
     if rows.relation is None:
         select = f"{rows.line}, 0, * from {READ} order by rowid"
     else:
@@ -113,6 +141,38 @@ def read_file(
         select = f"line, reject_code{cells} from ({rows.sql})"
     con.execute(f"insert into {source.relation} select {number}, {select}")
     con.execute(f"drop table if exists {READ}")
+    source.skipped += _skip(con, source, number, spec)
+
+
+def _skip(con: duckdb.DuckDBPyConnection, source: Source, number: int, spec: SourceFile) -> int:
+    """Take out the rows that the mapping says are none: below the header, and at the end."""
+    own = f"from {source.relation} where file_no = {number}"
+    parts = []
+    if isinstance(spec.skip_rows, int):
+        parts.append(f"select rowid {own} order by rowid limit {spec.skip_rows}")
+    else:
+        parts.append(f"select rowid {own} and {_begins(source, spec.skip_rows)}")
+    if isinstance(spec.footer, int):
+        parts.append(f"select rowid {own} order by rowid desc limit {spec.footer}")
+    else:
+        first = f"(select min(rowid) {own} and {_begins(source, spec.footer)})"
+        parts.append(f"select rowid {own} and rowid >= {first}")
+    if not spec.skip_rows and not spec.footer:
+        return 0
+    gone = " union ".join(f"({part})" for part in parts)
+    (count,) = con.execute(f"delete from {source.relation} where rowid in ({gone})").fetchall()[0]
+    return int(count)
+
+
+def _begins(source: Source, texts: list[str]) -> str:
+    """SQL that is true where a row's first cell is one of the texts, or begins as one with *."""
+    cell = f"trim(coalesce({source.column(FIRST_CELL)}, ''))"
+    tests = [
+        f"starts_with({cell}, {literal(text[:-1])})" if text.endswith("*")
+        else f"{cell} = {literal(text)}"
+        for text in texts
+    ]  # fmt: skip
+    return f"({' or '.join(tests) or 'false'})"
 
 
 def layout_of(spec: SourceFile) -> Layout:
