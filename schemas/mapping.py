@@ -146,6 +146,7 @@ class SourceFile(Strict):
         "utf-8"
     )
     decimal: Literal[".", ","] = "."
+    quotes: bool = True
     sheet: str | None = None
     header_line: int = Field(default=1, ge=1, le=100)
     skip_rows: Rows = 0

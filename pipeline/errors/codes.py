@@ -230,7 +230,8 @@ TABLE = (
          "Export it with one value a cell, or leave the column out.",
          in_source="Export it with one value a cell."),
     Code("view-fails", REFUSED, KEY, "The SELECT of a view cannot be run.",
-         in_source="Correct its sql; it may read the declared files and other views alone."),
+         in_source=("Correct its sql; it reads the declared files and other views alone, and names"
+                    " that hold spaces or are words of SQL go in double quotes.")),
     Code("view-without-place", REFUSED, KEY,
          "A view does not carry file_name and line on, or leaves them empty.",
          in_source="Carry both on, as with min(line) as line where rows are grouped."),

@@ -177,7 +177,7 @@ def _begins(source: Source, texts: list[str]) -> str:
 
 def layout_of(spec: SourceFile) -> Layout:
     """How the mapping says that a delimited file is laid out."""
-    return Layout(spec.delimiter, spec.header_line, lenient=True)
+    return Layout(spec.delimiter, spec.header_line, lenient=True, quotes=spec.quotes)
 
 
 def header_of(path: Path, spec: SourceFile) -> list[str]:

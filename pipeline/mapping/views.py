@@ -116,10 +116,11 @@ def _make(con: duckdb.DuckDBPyConnection, name: str, view: View) -> list[Problem
 
 
 def _said(error: Exception) -> str:
-    """What the database says of a SELECT, without where it stands in it."""
-    text = str(error).partition("\n\nLINE")[0]
+    """What the database says of a SELECT, and in which of its lines."""
+    text, _, place = str(error).partition("\n\nLINE ")
     kept = [line.strip() for line in text.splitlines() if not line.startswith("Did you mean")]
-    return " ".join(kept).rstrip(".! ")
+    at = f"line {place.partition(':')[0]} of the sql: " if place else ""
+    return at + " ".join(kept).partition(": ")[2].rstrip(".! ")
 
 
 def _place_faults(con: duckdb.DuckDBPyConnection, name: str, place: str) -> Iterable[Problem]:
