@@ -130,10 +130,11 @@ def _token_faults(mapping: MappingFile) -> Iterator[Located]:
             kinds.setdefault(column, set()).add(spec.token)
             assigned = getattr(stated, column) == "assigned"
             if spec.token is None and not assigned:
+                kind = column.partition("_")[0]
                 yield Located(
                     place,
-                    f'is not hashed: write {{ from = "...", token = "{column.split("_")[0]}" }}, or,'
-                    f' if these are tokens already, {column} = "assigned" under [tokens]',
+                    f'is not hashed: write {{ from = "...", token = "{kind}" }}, or, if these are'
+                    f' tokens already, {column} = "assigned" under [tokens]',
                 )
             elif spec.token is not None and (assigned or stated.key_file is None):
                 what = "is hashed, and [tokens] says that it is assigned"

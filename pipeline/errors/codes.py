@@ -137,7 +137,7 @@ TABLE = (
          in_source="Rename one of them in the export."),
     Code("wrong-delimiter", REFUSED, LINE, "The cells are not separated by commas.",
          "Save the file with commas between cells and decimal points.",
-         in_source='State it under the file\'s entry, as in delimiter = ";".'),
+         in_source='State what separates them under the file\'s entry, as in delimiter = "\\t".'),
     Code("wrong-month", REFUSED, CELL, "A month is not among the delivery's months.",
          "Add the month to months in export.toml, or take the rows out.", in_options=True),
     Code("service-changed", REFUSED, SETTING, "The delivery is of another service than the store.",
@@ -277,7 +277,8 @@ TABLE = (
          "Check the value and its unit, or leave the cell empty if it is not known."),
     Code("not-a-code", SET_ASIDE, CELL, "A cell is none of the codes the contract gives.",
          "Map it to one of the codes that the message lists, or leave it empty.",
-         in_source="Add it to codes, or to nulls if it means that nothing is known.",
+         in_source=("Add it to codes, with ignore_case if capitals alone differ, or to nulls if it"
+                    " means that nothing is known."),
          what="the cell is none of the codes that the mapping or the contract names"),
     Code("not-a-token", SET_ASIDE, CELL, "A cell does not have the form the contract asks for.",
          "Write it as the message says, or name another.", in_options=True),
@@ -292,7 +293,8 @@ TABLE = (
          what="the row's trip was set aside"),
     Code("ragged-row", SET_ASIDE, LINE, "A row has more or fewer cells than the header.",
          "Put quotation marks round cells that hold a comma, and export again.",
-         in_source="Put quotation marks round cells that hold the delimiter, and export again.",
+         in_source=("Put quotation marks round cells that hold the delimiter; name what is no row,"
+                    " as a sum at the end, under skip_rows or footer."),
          what="the row has more or fewer cells than the header"),
     Code("bad-quoting", SET_ASIDE, LINE, "A row's quotation marks do not pair up.",
          DOUBLE_THEM, in_source=DOUBLE_THEM, what="the row's quotation marks do not pair up"),

@@ -51,8 +51,9 @@ class Layout:
 
     def reader(self, lines: Iterable[str]) -> CsvReader:
         """Python's reader of so laid out lines."""
-        quoting = csv.QUOTE_MINIMAL if self.quotes else csv.QUOTE_NONE
-        return csv.reader(lines, delimiter=self.delimiter, strict=True, quoting=quoting)
+        if self.quotes:
+            return csv.reader(lines, delimiter=self.delimiter, strict=True)
+        return csv.reader(lines, delimiter=self.delimiter, strict=True, quoting=csv.QUOTE_NONE)
 
 
 COMMAS = Layout()

@@ -149,7 +149,7 @@ def is_nested(kind: str) -> bool:
 
 
 def value_as_text(name: str, kind: str) -> str:
-    """SQL for a typed cell as text; a whole number kept in a floating-point column is a whole number."""
+    """SQL for a typed cell as text; a whole number kept as a floating-point one stays whole."""
     cell = quoted(name)
     if kind in ("DOUBLE", "FLOAT"):
         return (

@@ -68,8 +68,15 @@ class Account:
         return [entry.line() for entry in self.entries]
 
     def over(self, tolerated: Mapping[str, float]) -> list[str]:
-        """The tables of whose rows a larger share than is tolerated cannot be used."""
-        found = []
+        """What is not tolerated: conditions that nothing meets, tables that came empty, and those
+        of whose rows a larger share cannot be used. One of which all rows may be lost may be empty.
+        """
+        may_be_empty = {e.plan.name for e in self.entries if tolerated.get(e.plan.into) == 1}
+        found = [
+            str(first.column)
+            for first in self.first
+            if first.code != "no-rows" or first.column not in may_be_empty
+        ]
         for table in dict.fromkeys(entry.plan.into for entry in self.entries):
             own = [entry for entry in self.entries if entry.plan.into == table]
             lost = sum(e.unusable + e.other.get(NO_TRIP, 0) for e in own)
@@ -117,28 +124,39 @@ def _entry(
     )
     entry.taken = one(con, f"select count(*) from ({rows_of(plan, months, unknown=unknown)})")[0]
     followed = made.followed[plan.number]
-    entry.other = {"of trips left out": followed, NO_TRIP: no_trip,
-                   "of other months": total - no_trip - here, "said before": here - entry.taken}  # fmt: skip
+    entry.other = {
+        "of trips left out": followed,
+        NO_TRIP: no_trip,
+        "of other months": total - no_trip - here,
+        "that are there twice": here - entry.taken,
+        "that the mapping skips": source.skipped,
+    }
     if not plan.repeats and plan.map.repeat is None:
         left = sum(n for _, _, n in entry.left_out)
         entry.other["that say nothing"] = entry.read - left - followed - total
-    entry.other["as the mapping skips them"] = source.skipped
     entry.unusable = one(
         con,
         "select count(distinct row_no) from cell_problem"
         f" where plan = {plan.number} and code <> 'no-such-trip'",
     )[0]
-    if belongs_to_a_trip(plan):
-        known = ", ".join(map(literal, months)) or "null"
-        entry.without = one(
-            con,
-            f"select count(*) from trip where month in ({known}) and trip not in"
-            f" (select v_trip_id from made_{plan.number} where v_trip_id is not null)",
-        )[0]
+    entry.without = _without(con, plan, months)
     if earlier:
         sql = f"select count(*) from ({rows_of(plan, [earlier], unknown=False)})"
         entry.before = (earlier, one(con, sql)[0])
     return entry
+
+
+def _without(con: duckdb.DuckDBPyConnection, plan: TablePlan, months: list[str]) -> int:
+    """How many of the trips delivered have no row of an entry."""
+    if not belongs_to_a_trip(plan):
+        return 0
+    known = ", ".join(map(literal, months)) or "null"
+    (count,) = one(
+        con,
+        f"select count(*) from trip where month in ({known}) and trip not in"
+        f" (select v_trip_id from made_{plan.number} where v_trip_id is not null)",
+    )
+    return int(count)
 
 
 def _read(
@@ -174,7 +192,7 @@ def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> 
         if before:
             what = f"{name} has no rows; of {before[0][0]} it has {before[0][1]}"
             yield problem("no-rows", files[0] if files else None, what, column=name)
-        elif lost and lost == sum(e.read for e in own):
+        elif lost and not any(e.other["of other months"] for e in own):
             what = f"none of its {lost} rows is of a trip that trips has"
             yield problem("no-rows", files[0] if files else None, what, column=name)
 

@@ -142,4 +142,4 @@ follows a time after the change, or a time later on the clock, is after the chan
 comes before a time from before the change, or before an earlier time on the clock, is from before.
 A time that both or neither says is left undecided, and so is every time of a stream that goes back
 where there is no doubt: its order is not that of time. `placed` also has stream, place (the order),
-and not_before and not_after (moments in UTC that the time is not before, and not after, or null)."""
+not_before and not_after (moments in UTC that a time is not before, and not after, or null)."""

@@ -139,13 +139,17 @@ def read_cells(
 
 
 def _keep_shapes(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
-    """Keep what times that cannot be read look like, under their names and ours."""
+    """Keep what times and numbers that cannot be read look like, under their names and ours."""
     for column, spec in plan.specs.items():
-        if not spec.time:
-            continue
         text = text_name(column)
-        read = " and ".join(f"({sql}) is null" for sql in plan.read_time(column))
-        shape = f"regexp_replace(regexp_replace({text}, '[0-9]', '9', 'g'), '[^0-9 /.:,TZ+-]', 'a', 'g')"
+        if spec.time:
+            read = " and ".join(f"({sql}) is null" for sql in plan.read_time(column))
+        elif "'not-a-number'" in (problem := plan.read(column).problem):
+            read = f"({problem}) = 'not-a-number'"
+        else:
+            continue
+        digits = f"regexp_replace({text}, '[0-9]', '9', 'g')"
+        shape = f"regexp_replace({digits}, '\\p{{L}}', 'a', 'g')"
         for name in (column, plan.their_name(column, None)):
             con.execute(
                 f"insert into shape select {literal(name)}, left({shape}, 40)"

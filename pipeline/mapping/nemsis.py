@@ -2,8 +2,9 @@
 
 An element is named by its number ("eVitals.12"), a local one by its CustomElementID
 ("custom:flow"), an attribute by its element ("eVitals.16@ETCO2Type"), the report itself by "UUID".
-Only elements that are named are looked at. A row is made for every report, for every group of a kind (each = "eVitals.VitalGroup"), or for every result
-of a custom element (each = "custom:setting") with the results that refer to it.
+Only elements that are named are looked at. A row is made for every report, for every group of a
+kind (each = "eVitals.VitalGroup"), or for every result of a custom element (each =
+"custom:setting") with the results that refer to it.
 
 What an element says in place of a value is kept apart from saying nothing: NOT values (attribute
 NV), pertinent negatives (PN) and bare nils are noted one by one.
@@ -121,8 +122,8 @@ class Document:
         self.elements = {prefix + name: name for name in self.report.elements}
         self.follows_groups = bool(self.report.groups)
         self.attributes_of: dict[str, list[str]] = {}
-        for name in self.report.names:
-            element, _, attribute = name.partition(ATTRIBUTE)
+        for named in self.report.names:
+            element, _, attribute = named.partition(ATTRIBUTE)
             if attribute:
                 self.attributes_of.setdefault(element, []).append(attribute)
         self.depth = 0

@@ -12,7 +12,6 @@ from pipeline.mapping.lineage import clocks_of
 from pipeline.mapping.rows import Source
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
 from pipeline.mapping.values import (
-    SEVERAL,
     Cell,
     Target,
     allowed_codes,

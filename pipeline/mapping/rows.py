@@ -24,7 +24,7 @@ from pipeline.files.rows import (
     parquet_columns,
     parquet_rows,
 )
-from pipeline.files.text import as_utf8
+from pipeline.files.text import as_utf8, kind_of
 from pipeline.mapping.files import Found, format_of, reachable
 from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
@@ -36,7 +36,10 @@ if TYPE_CHECKING:
 
     from pipeline.files.workbook import Sheet
 
-OTHER_DELIMITERS = ";,\t|"
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "upright strokes"}
+LAST_LOOKED_AT = 31
+"""Up to this line headings are looked for that are not where they should be."""
+
 SHELF = "shelf"
 """The database of its own that rows which views read lie in."""
 
@@ -116,7 +119,8 @@ class Source:
 
 
 def _alike(name: str, names: list[str]) -> str:
-    near = difflib.get_close_matches(name, names[:1000], n=1, cutoff=0.8)
+    same = [other for other in names if other.casefold() == name.casefold()]
+    near = same or difflib.get_close_matches(name, names[:1000], n=1, cutoff=0.8)
     return f'; there is "{shown(near[0])}"' if near else ""
 
 
@@ -184,21 +188,55 @@ def header_of(path: Path, spec: SourceFile) -> list[str]:
     """The column names of a delimited file; Unreadable where its line does not look like them."""
     header = read_header(path, layout_of(spec))
     if not header:
-        raise Unreadable("empty-file", "there is no header row", line=spec.header_line)
-    others = [mark for mark in OTHER_DELIMITERS if mark != spec.delimiter and mark in header[0]]
-    if len(header) == 1 and others:
-        what = "the cells are not separated by the delimiter that the mapping states"
+        what = "there is no header row" if path.stat().st_size else "the file is empty"
+        raise Unreadable("empty-file", what, line=spec.header_line)
+    counts = {mark: header[0].count(mark) for mark in DELIMITERS if mark != spec.delimiter}
+    other = max(counts, key=lambda mark: counts[mark])
+    if len(header) == 1 and counts[other]:
+        stated = DELIMITERS.get(spec.delimiter, f'"{spec.delimiter}"')
+        what = f"the cells are separated by {DELIMITERS[other]}, and the mapping says {stated}"
         raise Unreadable("wrong-delimiter", what, line=spec.header_line)
     return header
+
+
+def _columns(
+    source: Source, header_at: Callable[[int], list[str]], found: Found, at: int
+) -> Columns:
+    """Where each name stands; where the headings stand in another line, that alone is said."""
+    try:
+        return source.columns(header_at(at), found.name, at)
+    except Refused as refusal:
+        missing = {p.column for p in refusal.problems if p.code == "missing-column"}
+        for line in range(1, LAST_LOOKED_AT):
+            if line == at or len(missing) * 2 <= len(source.names):
+                continue
+            try:
+                names = {name.strip() for name in header_at(line)}
+            except Unreadable:
+                continue
+            if missing <= names:
+                what = f"the headings stand in line {line}, and the mapping says line {at}"
+                remedy = f"State header_line = {line} under the file's entry."
+                reason = problem("missing-column", found.name, what, line=at, remedy=remedy)
+                raise Refused(reason) from None
+        raise
 
 
 def _read_delimited(
     con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
 ) -> TextRows:
+    if (kind := kind_of(found.path)) is not None:
+        raise Unreadable("not-a-table", f"this is {kind}, not a table of text")
     text = as_utf8(found.path, spec.encoding, scratch / f"{source.relation}.txt")
     text = replace(text, path=reachable(text.path, scratch, len(source.files) - 1))
     header = header_of(text.path, spec)
-    columns = source.columns(header, found.name, spec.header_line)
+    where = spec.header_line
+
+    def header_at(line: int) -> list[str]:
+        layout = replace(layout_of(spec), header_line=line)
+        return header if line == where else read_header(text.path, layout)
+
+    columns = _columns(source, header_at, found, where)
     file = Delimited(text, header, layout_of(spec))
     return delimited_rows(con, file, columns, READ, lambda rows: _create(con, rows))
 
@@ -232,9 +270,9 @@ def _read_sheet(
 
     with Workbook(found.path) as book:
         sheet = book.sheet(_title(book.titles, spec.sheet))
-        if not (header := sheet.header(spec.header_line)):
+        if not sheet.header(spec.header_line):
             raise Unreadable("empty-file", "there is no header row", line=spec.header_line)
-        columns = source.columns(header, found.name, spec.header_line)
+        columns = _columns(source, sheet.header, found, spec.header_line)
         at = list(columns.values())
         sheet.refuse_misread(spec.header_line, {i + 1 for i in at if i is not None})
         return inserted(con, READ, columns, _sheet_rows(sheet, spec, at))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
+from pipeline.files import shown
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.account import Account, Made, make_account, nothing_found
 from pipeline.mapping.assemble import list_problems, list_trips, make_table
@@ -42,7 +44,7 @@ class Request:
     """What is mapped: from where to where, how, which months (all if none), and a problem list.
 
     `until`: each month up to this one into a folder of its own; those that `delivery` holds
-    already, with the same tables, are left out.
+    already, with the same tables, are left out. `exactly`: there must be trips of this month.
     """
 
     source: Path
@@ -51,6 +53,7 @@ class Request:
     months: Sequence[str] = ()
     problems: Path | None = None
     until: str | None = None
+    exactly: str | None = None
 
 
 def run(request: Request, folder: Path, stage: Stage = lambda _: None) -> Mapped:
@@ -63,7 +66,9 @@ def run(request: Request, folder: Path, stage: Stage = lambda _: None) -> Mapped
         con = duckdb.connect(config={"memory_limit": MEMORY, "temp_directory": f"{scratch}/spill"})
         with con:
             con.execute("set timezone = 'UTC'")
-            made = _stages(con, request.source, mapping, pads, Path(scratch), stage)
+            made = _stages(
+                con, request.source, mapping, pads=pads, scratch=Path(scratch), stage=stage
+            )
             stage("write the delivery")
             found = _chosen(con, request, made)
             months, rows = _write(con, request, made, found, folder)
@@ -86,8 +91,8 @@ def _chosen(con: duckdb.DuckDBPyConnection, request: Request, made: Made) -> lis
     found = [month for month in every if not request.months or month in request.months]
     if request.until is not None:
         found = [month for month in every if month <= request.until]
-    if not found:
-        wanted = request.months or [request.until or ""]
+    if not found or (request.exactly and request.exactly not in found):
+        wanted = request.months or [request.exactly or "any month"]
         raise nothing_found(con, made, every, wanted, shapes=_shapes(con))
     return found
 
@@ -139,6 +144,7 @@ def _stages(
     con: duckdb.DuckDBPyConnection,
     source: Path,
     mapping: Mapping,
+    *,
     pads: dict[str, bytes] | None,
     scratch: Path,
     stage: Stage,
@@ -176,16 +182,21 @@ def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     """One problem for each thing wrong with a column of a file: its first line, and how many."""
     rows = con.execute(
         "select file, name, code, min(line), count(distinct line) from cell_problem"
-        " group by all order by file, min(line), name, code"
+        " group by all"
+        # what only follows from something else comes after it
+        " order by code in ('no-bedside', 'no-such-trip'), file, min(line), name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
     for file, name, code, line, count in rows:
         record = CODES[code]
         details = [f"in {count} rows"] if count > 1 else []
-        if code == "not-a-time" and name in shapes:
-            details.append(f'it looks like "{shapes[name]}"')
+        shape = shapes.get(name, "") if code in ("not-a-time", "not-a-number") else ""
+        details += [f'it looks like "{shown(shape)}"'] if shape else []
         what = f"{record.what} ({', '.join(details)})" if details else str(record.what)
-        found.append(problem(code, file, what, line=line, column=name, remedy=record.in_source))
+        remedy = record.in_source
+        if mark := re.fullmatch("-?9+([.,])9+", shape):
+            remedy = f'State decimal = "{mark[1]}" under the entry of the file.'
+        found.append(problem(code, file, what, line=line, column=name, remedy=remedy))
     return found
 
 
@@ -241,8 +252,7 @@ class Mapped:
     @property
     def exit_code(self) -> int:
         """0, or 4 where more cells could not be used than is tolerated, or a table came empty."""
-        over = self.account.first or self.account.over(self.tolerated)
-        return EXIT_SET_ASIDE if over else EXIT_FINE
+        return EXIT_SET_ASIDE if self.account.over(self.tolerated) else EXIT_FINE
 
     def report(self, shown: int) -> str:
         """The outcome in lines, what matters most first."""

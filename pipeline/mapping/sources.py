@@ -58,13 +58,16 @@ def read_sources(
             problems += refusal.problems
     if problems:
         raise Refused(problems)
-    return sources | _of_views(con, mapping, plans, (names, for_views), below, scratch)
+    return sources | _of_views(
+        con, mapping, plans, needed=(names, for_views), below=below, scratch=scratch
+    )
 
 
 def _of_views(
     con: duckdb.DuckDBPyConnection,
     mapping: MappingFile,
     plans: list[TablePlan],
+    *,
     needed: tuple[list[str], list[str]],
     below: dict[str, Source],
     scratch: Path,

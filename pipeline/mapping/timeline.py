@@ -28,7 +28,8 @@ def place_all(
         "create table bedside (trip VARCHAR, day BIGINT, l BIGINT, origin BIGINT, differs BOOLEAN)"
     )
     con.execute(
-        "create table zone_day (zone VARCHAR, day BIGINT, off1 INTEGER, off2 INTEGER, change BIGINT)"
+        "create table zone_day"
+        " (zone VARCHAR, day BIGINT, off1 INTEGER, off2 INTEGER, change BIGINT)"
     )
     trips = next(plan for plan in plans if plan.into == "trips")
     if BEDSIDE not in trips.specs:

@@ -273,7 +273,7 @@ def test_rows_that_the_mapping_skips(tmp_path: Path) -> None:
     mapped = small_source.run(folder)
     assert small_source.column(folder, "trip_id") == ["007", "T2", "T3"]
     assert mapped.problems == []
-    assert mapped.account.entries[0].other["as the mapping skips them"] == 4
+    assert mapped.account.entries[0].other["that the mapping skips"] == 4
     by_number = (folder / "mapping.toml").read_text()
     by_number = by_number.replace('skip_rows = ["-", "Page*"]\nfooter = "Total"', "skip_rows = 1")
     (folder / "mapping.toml").write_text(by_number + "")
