@@ -113,8 +113,7 @@ def _refuse_nothing(source: Path, mapping: Mapping) -> None:
 
 def _changed(late: str) -> Problem:
     what = f"the files say something else of {late} than what was delivered of it, and were not"
-    remedy = "Run it again with --replace to take the change in."
-    return problem("month-changed", late, f"{what} taken", remedy=remedy)
+    return problem("month-changed", late, f"{what} taken")
 
 
 def _say_first(done: Done, found: Problem) -> None:

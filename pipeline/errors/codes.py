@@ -249,7 +249,7 @@ TABLE = (
          in_source="See whether its export failed, and whether its trips go by the same number."),
     Code("month-changed", SET_ASIDE, MONTH,
          "The files say something else of a month than what was delivered of it.",
-         in_source="Run it again with --replace to take the change in."),
+         "Run it again with --replace to take the change in."),
     Code("no-such-trip", SET_ASIDE, CELL, "A row is of none of the trips, so it is left out.",
          in_source="Correct its number, or see why its trip is missing.",
          what="the row is of none of the trips, and is left out"),

@@ -180,11 +180,11 @@ def _stages(
 
 def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     """One problem for each thing wrong with a column of a file: its first line, and how many."""
+    # what only follows from something else comes after it
     rows = con.execute(
-        "select file, name, code, min(line), count(distinct line) from cell_problem"
-        " group by all"
-        # what only follows from something else comes after it
-        " order by code in ('no-bedside', 'no-such-trip'), file, min(line), name, code"
+        "from (select file, name, code, min(line) as line, count(distinct line)"
+        " from cell_problem group by all)"
+        " order by code in ('no-bedside', 'no-such-trip'), file, line, name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
     for file, name, code, line, count in rows:

@@ -1,4 +1,4 @@
-"""Conditions: on elements that stand several times, on numbers; and what goes with left-out trips."""
+"""Conditions: on elements that stand several times, on numbers; what goes with left-out trips."""
 
 from __future__ import annotations
 

@@ -179,9 +179,9 @@ def test_a_bedside_in_the_hour_that_comes_twice(tmp_path: Path) -> None:
     assert small_source.column(folder, "departed_s") == ["1800", ""]
     assert small_source.column(folder, "service_month") == ["2026-10", "2026-10"]
     assert small_source.found(mapped) == [
-        ("settings.csv", 3, "when", "no-bedside"),
         ("trips.csv", 3, "at", "hour-twice"),
         ("trips.csv", 3, "left", "hour-twice"),
+        ("settings.csv", 3, "when", "no-bedside"),
     ]
 
 
