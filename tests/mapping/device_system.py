@@ -64,6 +64,7 @@ pressure_cmh2o = "pressure"
 cutoff_s = { from = "cut", unit = "ms" }
 """
 
+CUT = ("occlusion",)
 CODES = {"occlusion": "17", "restored": "18", "started": "1"}
 
 
@@ -88,8 +89,8 @@ def truth(seed: int = 7) -> dict[str, list[Row]]:
             event = draw.choice(list(CODES))
             tables["device_events"].append({
                 "trip_id": trip, "at_s": str(at), "event": event,
-                "pressure_cmh2o": f"{draw.randrange(300, 520) / 10}" if event == "occlusion" else "",
-                "cutoff_s": f"{draw.randrange(1, 90) / 10}" if event == "occlusion" else "",
+                "pressure_cmh2o": f"{draw.randrange(300, 520) / 10}" if event in CUT else "",
+                "cutoff_s": f"{draw.randrange(1, 90) / 10}" if event in CUT else "",
             })  # fmt: skip
             at += draw.randrange(60, 900)
     return tables

@@ -46,8 +46,10 @@ runs = '''
 '''
 readings = '''
   select run, day, line, file_name, unnest([
-    {'clock': "T1", 'saturation': "S1", 'flow': "Fl1"}, {'clock': "T2", 'saturation': "S2", 'flow': "Fl2"},
-    {'clock': "T3", 'saturation': "S3", 'flow': "Fl3"}, {'clock': "T4", 'saturation': "S4", 'flow': "Fl4"}
+    {'clock': "T1", 'saturation': "S1", 'flow': "Fl1"},
+    {'clock': "T2", 'saturation': "S2", 'flow': "Fl2"},
+    {'clock': "T3", 'saturation': "S3", 'flow': "Fl3"},
+    {'clock': "T4", 'saturation': "S4", 'flow': "Fl4"}
   ], recursive := true) from filled
 '''
 shown = '''
@@ -95,8 +97,9 @@ def truth(seed: int = 5) -> dict[str, list[Row]]:
         trip = f"W{1000 + number * 3}"
         month = 3 + number // 30
         tables["trips"].append({
-            "trip_id": trip, "service_month": f"2026-{month:02d}", "base": f"base-{number // 4 % 3}",
-            "vehicle": draw.choice(["ground", "rotor"]), "diagnosis_group": draw.choice(["a", "b"]),
+            "trip_id": trip, "service_month": f"2026-{month:02d}",
+            "base": f"base-{number // 4 % 3}", "vehicle": draw.choice(["ground", "rotor"]),
+            "diagnosis_group": draw.choice(["a", "b"]),
             "weight_kg": f"{draw.randrange(2500, 15000) / 1000:g}",
             "day": f"{month:02d}/{1 + number % 30 // 2:02d}/2026",
             "minute": str(draw.randrange(0, 1440)),
@@ -142,8 +145,9 @@ def write(folder: Path, tables: dict[str, list[Row]]) -> Path:
 def _rows(trip: Row, found: dict[tuple[str, str], dict[str, str]]) -> list[list[str]]:
     minute = int(trip["minute"])
     grams = f"{round(float(trip['weight_kg']) * 1000):,}".replace(",", ".")
-    own = [trip["trip_id"], trip["day"], trip["base"], "G" if trip["vehicle"] == "ground" else "A",
-           trip["diagnosis_group"], grams, f"{minute // 60}:{minute % 60:02d}", "never read"]  # fmt: skip
+    by = "G" if trip["vehicle"] == "ground" else "A"
+    own = [trip["trip_id"], trip["day"], trip["base"], by, trip["diagnosis_group"], grams]
+    own += [f"{minute // 60}:{minute % 60:02d}", "never read"]
     blocks = []
     for (name, at), values in found.items():
         if name == trip["trip_id"]:

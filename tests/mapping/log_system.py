@@ -110,7 +110,8 @@ def truth(seed: int = 3) -> dict[str, list[Row]]:
             })  # fmt: skip
             tables["observations"].append({
                 "trip_id": trip, "at_s": str(60 * (minute + 2)),
-                "spo2_pct": str(draw.randrange(88, 100)), "heart_rate": str(draw.randrange(90, 180)),
+                "spo2_pct": str(draw.randrange(88, 100)),
+                "heart_rate": str(draw.randrange(90, 180)),
             })  # fmt: skip
     return tables
 

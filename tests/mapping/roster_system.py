@@ -44,8 +44,8 @@ trips = '''
 '''
 duty = '''
   select trips.trip, roster."Staff", roster."As", trips.file_name, trips.line
-  from trips join roster
-    on trips.unit = roster."Unit" and try_cast(trips.arrival as DATE) = try_cast(roster."Day" as DATE)
+  from trips join roster on trips.unit = roster."Unit"
+    and try_cast(trips.arrival as DATE) = try_cast(roster."Day" as DATE)
 '''
 
 [tables.trips]

@@ -81,7 +81,10 @@ class Mistake_:  # noqa: N801 - the product has a Mistake
 
 
 def view(sql: str) -> dict[str, str]:
-    return {TABLE: 'from = "seen"', "[tables.trips]": f"[views]\nseen = '''{sql}'''\n[tables.trips]"}
+    return {
+        TABLE: 'from = "seen"',
+        "[tables.trips]": f"[views]\nseen = '''{sql}'''\n[tables.trips]",
+    }
 
 
 def workbook(**change: object) -> bytes:
@@ -143,9 +146,11 @@ MISTAKES = [
     Mistake_("old-workbook", "not-a-table", T, "older kind", {T: OLE}),
     Mistake_("workbook-named-csv", "not-a-table", T, "workbook", {T: workbook()}),
     Mistake_("pdf", "not-a-table", T, "PDF", {T: b"%PDF-1.7\n%..."}),
-    Mistake_("login-page", "not-a-table", T, "web page", {T: "\n<!DOCTYPE html><html>login</html>"}),
+    Mistake_("login-page", "not-a-table", T, "web page",
+             {T: "\n<!DOCTYPE html><html>login</html>"}),
     Mistake_("utf-16", "nul-bytes", T, "UTF-16", {T: TRIPS.encode("utf-16-le")}),
-    Mistake_("windows", "not-utf8", T, "windows-1252", {T: TRIPS.replace("croup", "é").encode("cp1252")}),
+    Mistake_("windows", "not-utf8", T, "windows-1252",
+             {T: TRIPS.replace("croup", "é").encode("cp1252")}),
     Mistake_("wrong-encoding", "wrong-encoding", T, "UTF-16",
              mapping={'path = "trips.csv"': 'path = "trips.csv"\nencoding = "utf-16"'}),
     Mistake_("cut-gzip", "not-gzip", "trips.csv.gz", "cut short",
@@ -167,10 +172,12 @@ MISTAKES = [
              {T: TRIPS.replace("weight", "weights")}),
     Mistake_("capitals-of-a-column", "missing-column", "mode", 'there is "MODE"',
              {T: TRIPS.replace("mode", "MODE")}),
-    Mistake_("column-twice", "repeated-column", "base", "2 times", {T: TRIPS.replace("group", "base")}),
+    Mistake_("column-twice", "repeated-column", "base", "2 times",
+             {T: TRIPS.replace("group", "base")}),
     Mistake_("no-sheet", "no-such-sheet", "trips.xlsx", '"Runs"', {"trips.xlsx": workbook()},
              {'path = "trips.csv"': 'path = "trips.xlsx"\nsheet = "Trips"'}),
-    Mistake_("merged", "merged-cells", "trips.xlsx", "A1:A3", {"trips.xlsx": workbook(merge="A1:A3")}, SHEET),
+    Mistake_("merged", "merged-cells", "trips.xlsx", "A1:A3",
+             {"trips.xlsx": workbook(merge="A1:A3")}, SHEET),
     Mistake_("formula", "formula-not-computed", "trips.xlsx", "never computed",
              {"trips.xlsx": workbook(formula="=1+1")}, SHEET),
     Mistake_("password", "not-a-workbook", "trips.xlsx", "password", {"trips.xlsx": OLE}, SHEET),
@@ -179,10 +186,13 @@ MISTAKES = [
              {T: TRIPS.replace("8.4", '"8,4"')}),
     Mistake_("decimal-point", "not-a-number", "weight", 'decimal = "."',
              mapping={'path = "trips.csv"': 'path = "trips.csv"\ndecimal = ","'}),
-    Mistake_("unit-in-the-cell", "not-a-number", "weight", "9.9 aa", {T: TRIPS.replace("8.4", "8.4 kg")}),
+    Mistake_("unit-in-the-cell", "not-a-number", "weight", "9.9 aa",
+             {T: TRIPS.replace("8.4", "8.4 kg")}),
     Mistake_("off-the-scale", "not-a-number", "oxygen", "<99", {S: SETTINGS.replace("40", "<21")}),
-    Mistake_("code-not-named", "not-a-code", "mode", "none of the codes", {T: TRIPS.replace("heli", "boat")}),
-    Mistake_("code-in-capitals", "not-a-code", "mode", "ignore_case", {T: TRIPS.replace("heli", "Heli")}),
+    Mistake_("code-not-named", "not-a-code", "mode", "none of the codes",
+             {T: TRIPS.replace("heli", "boat")}),
+    Mistake_("code-in-capitals", "not-a-code", "mode", "ignore_case",
+             {T: TRIPS.replace("heli", "Heli")}),
     Mistake_("footer", "ragged-row", "trips.csv, line 4", "footer", {T: TRIPS + "Total: 2\n"}),
     Mistake_("delimiter-in-a-cell", "ragged-row", "trips.csv, line 2", "more or fewer",
              {T: TRIPS.replace("croup", "croup, mild")}),
@@ -238,7 +248,8 @@ MISTAKES = [
              mapping={'[tokens]\ntrip_id = "assigned"': ""}),
     # ---- keys and places
     Mistake_("no-key", "not-found", "keep/key", "for the key", mapping=HASHED),
-    Mistake_("key-open-to-all", "key-permissions", "keep/key", "others", mapping=HASHED, made=key(0o644)),
+    Mistake_("key-open-to-all", "key-permissions", "keep/key", "others",
+             mapping=HASHED, made=key(0o644)),
     Mistake_("folder-not-empty", "folder", "out", "not an empty folder", made=delivered_before),
     # ---- views
     Mistake_("view-without-line", "view-without-place", "views.seen", "no column line",

@@ -191,11 +191,11 @@ def export_but_settings(folder: Path, year: Path, month: str) -> None:
 
 
 def on_a_full_disk(run: Callable[[], tuple[int, str, str]]) -> int:
-    """No file may grow beyond 200 kB, so the store cannot be written."""
+    """No file may grow beyond 60 kB, so the store cannot be written."""
     import resource
 
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, before[1]))
     try:
         code, _, err = run()
     finally:
