@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -57,6 +55,7 @@ def month(mapping_file: Path, wanted: str | None, run: Run) -> Done:
     """
     from pipeline.mapping.read_mapping import read_mapping
     from pipeline.review import make_folder
+    from pipeline.store.whole import held
 
     run.stage("read the mapping")
     mapping = read_mapping(mapping_file)
@@ -64,13 +63,13 @@ def month(mapping_file: Path, wanted: str | None, run: Run) -> Done:
     into = mapping.folder / mapping.file.month.into
     make_folder(into)
     make_folder(into / DELIVERIES)
-    with tempfile.TemporaryDirectory(prefix=".new-", dir=into / DELIVERIES) as scratch:
-        mapped = _mapped(mapping, into / DELIVERIES, last, Path(scratch), run.stage)
+    with held(into / DELIVERIES / ".unfinished") as scratch:
+        mapped = _mapped(mapping, into / DELIVERIES, last, scratch, run.stage)
         chosen = last or max(mapped.months)
         done = Done(mapped.exit_code, mapped.report(run.shown).splitlines())
         for one, state in mapped.states.items():
             if state == "new" or (run.replace and (state == "changed" or one == chosen)):
-                _deliver(done, mapping, Path(scratch) / one, into, run)
+                _deliver(done, mapping, scratch / one, into, run)
             elif state == "changed":
                 _say_first(done, _changed(one))
         if not done.reviewed:
@@ -155,9 +154,6 @@ def _over(delivery: Path, set_aside: dict[str, int], tolerated: dict[str, float]
 
 def _keep(delivery: Path, kept: Path) -> None:
     """Give a delivery that is stored its place, for the next run to compare with."""
-    old = kept.with_name(f".{kept.name}.old")
-    shutil.rmtree(old, ignore_errors=True)
     if kept.exists():
-        kept.rename(old)
+        kept.rename(delivery.with_name(f"{kept.name}.before"))
     delivery.rename(kept)
-    shutil.rmtree(old, ignore_errors=True)

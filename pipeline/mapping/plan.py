@@ -163,10 +163,13 @@ class TablePlan:
         return one_value(cell, pick) if self.repeats else cell
 
     def rows(self, source: Source) -> str:
-        """SQL for the source's rows, numbered; one for each value that a condition looks at."""
+        """SQL for the source's rows, numbered; one for each value that a condition looks at.
+
+        A trip stays one row, whichever of its values meet a condition.
+        """
         rows = f"select rowid as row_no, * from {source.relation}"
         looked_at = dict.fromkeys(condition.column for condition in self.map.where)
-        if not self.repeats or not looked_at:
+        if not self.repeats or not looked_at or self.into == "trips":
             return rows
         for column in map(source.column, looked_at):
             rows = (
@@ -176,15 +179,21 @@ class TablePlan:
 
     def conditions(self, source: Source) -> list[str]:
         """SQL of each condition, true for the rows that meet it."""
-        return [
-            _condition(filter, text_of(source.column(filter.column), self.nulls), self.decimal)
-            for filter in self.map.where
-        ]
+        found = []
+        for filter in self.map.where:
+            cell = source.column(filter.column)
+            if self.repeats and self.into == "trips":
+                met = _condition(filter, text_of("value", self.nulls), self.decimal)
+                met = f"(len(list_filter({parts_of(cell)}, lambda value: {met})) > 0)"
+            else:
+                met = _condition(filter, text_of(cell, self.nulls), self.decimal)
+            found.append(met)
+        return found
 
     def not_numbers(self, source: Source) -> Iterator[tuple[str, str]]:
         """Columns that a condition compares, and SQL that is true where a cell is no number."""
         for filter in self.map.where:
-            if filter.numeric:
+            if filter.numeric and not (self.repeats and self.into == "trips"):
                 cell = text_of(source.column(filter.column), self.nulls)
                 yield (
                     filter.column,

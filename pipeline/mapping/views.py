@@ -183,8 +183,11 @@ def view_source(
             text = f"replace({text}, '.', ',')"
         cells.append(f"{text}::VARCHAR as w{at}")
     listed = ", ".join(["file_no", f"{LINE}::INTEGER as line", "0::UTINYINT as broken", *cells])
-    known = f"list_position([{', '.join(map(literal, files))}], {FILE_NAME}) - 1"
-    rows = f"select {listed} from (select *, {known} as file_no from {SHELF}.{quoted(name)})"
+    known = (
+        f"(select unnest([{', '.join(map(literal, files))}]::VARCHAR[]) as {FILE_NAME},"
+        f" unnest(range({len(files)}))::INTEGER as file_no)"
+    )
+    rows = f"select {listed} from {SHELF}.{quoted(name)} left join {known} using ({FILE_NAME})"
     con.execute(f"create table {source.relation} as {rows} order by all")
     _check_files(con, name, source)
     if all(plan.into not in ("trips", *OF_THE_SERVICE) for plan in plans):

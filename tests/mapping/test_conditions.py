@@ -128,6 +128,18 @@ def test_conditions_on_two_repeated_elements_make_every_pair(tmp_path: Path) -> 
     ]  # fmt: skip
 
 
+def test_a_trip_is_taken_once_if_any_value_meets(tmp_path: Path) -> None:
+    several = "<eResponse><eResponse.24>a</eResponse.24><eResponse.24>b</eResponse.24></eResponse>"
+    texts = [report(device("4103035") + several, record="R1"), report(record="R2")]
+    for number, (test, expected) in enumerate([
+        ('is = ["a", "b"]', 1), ('is = "b"', 1), ("empty = false", 1), ('is_not = "a"', 2),
+    ]):  # fmt: skip
+        folder = source(tmp_path / str(number), document(*texts))
+        with (folder / "mapping.toml").open("a") as file:
+            file.write(f'[tables.trips]\nwhere = [{{ column = "eResponse.24", {test} }}]\n')
+        assert small_source.run(folder).rows["trips"] == expected, test
+
+
 def test_a_group_in_a_group_has_what_is_said_around_it(tmp_path: Path) -> None:
     """Each shock has its own device group's time, and not what another shock says."""
     shock = "<eDevice.ShockGroup><eDevice.09>{}</eDevice.09>{}</eDevice.ShockGroup>"

@@ -208,7 +208,7 @@ MISTAKES = [
     Mistake_("zone-by-city", "toml-content", "time_zone", "is not a time zone",
              mapping={"Europe/Berlin": "Berlin"}),
     Mistake_("format-in-letters", "toml-content", "at_s", "%d/%m/%Y",
-             mapping={'"charted", time = "%d/%m/%Y %H:%M"': '"charted", time = "dd/mm/yyyy hh:mm"'}),
+             mapping={'"charted", time = "%d/%m/%Y %H:%M"': '"charted", time = "dd/mm/yyyy"'}),
     Mistake_("clock-without-date", "toml-content", "at_s", 'date = "bedside"',
              mapping={'"charted", time = "%d/%m/%Y %H:%M"': '"charted", time = "%H:%M"'}),
     # ---- trips and conditions
@@ -221,7 +221,7 @@ MISTAKES = [
     Mistake_("condition-on-no-column", "missing-column", "kinds", 'there is "kind"',
              mapping={'column = "kind"': 'column = "kinds"'}),
     Mistake_("condition-on-all-trips", "no-trips", "tables.trips.where", "none of 2 rows meets",
-             mapping={'[tables.trips]\n': '[tables.trips]\nwhere = [{ column = "mode", is = "x" }]\n'}),
+             mapping={'bedside = {': 'where = [{ column = "mode", is = "x" }]\nbedside = {'}),
     Mistake_("no-such-month", "nothing-found", T, "there are of 2026-02", months=("2026-05",)),
     # ---- the mapping file
     Mistake_("backslashes", "toml-syntax", "mapping.toml, line 12", "backslash",
