@@ -95,14 +95,16 @@ def write(folder: Path, trips: int, *, views: bool) -> Path:
             create table t as select 'N' || (100000 + range) as no, range % 40 as unit,
                 timestamp '2026-01-01 06:00' + to_minutes((range * 5)::BIGINT) as moment,
                 3000 + range % 9000 as grams from range({trips})""")
+        unit, day = "'u' || unit as unit", "strftime(moment, '%Y-%m-%d') as day"
         no = "case when k = 0 then no end" if views else "no"
         spo2 = "case when k % 9 = 0 then '<85' else (88 + k)::VARCHAR end" if views else "88 + k"
         crew = "'C' || unit || '-' || dayofyear(moment) as who, 'nurse' as job"
-        roster = f"select distinct 'u' || unit as unit, strftime(moment, '%Y-%m-%d') as day, {crew} from t"
+        roster = f"select distinct {unit}, {day}, {crew} from t"
         for name, sql in {
-            "trips": f"select no, strftime(moment, {form}) as bedside, 'u' || unit as unit, grams,"
-            " strftime(moment, '%Y-%m-%d') as day from t order by no",
-            "settings": f"select {no} as no, strftime(moment + to_minutes(k * 7), {form}) as charted,"
+            "trips": f"select no, strftime(moment, {form}) as bedside, {unit}, grams, {day} from t"
+            " order by no",
+            "settings": f"select {no} as no,"
+            f" strftime(moment + to_minutes(k * 7), {form}) as charted,"
             " 8000 + 100 * k as flow, 40 + k as oxygen from t, range(12) r(k) order by t.no, k",
             "observations": f"select no, strftime(moment + to_minutes(k * 5), {form}) as seen,"
             f" {spo2} as spo2, 120 + k as pulse from t, range(18) r(k) order by no, k",
