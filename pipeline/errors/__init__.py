@@ -3,6 +3,7 @@
 from pipeline.errors.codes import (
     CODES,
     EXIT_FINE,
+    EXIT_NOTHING,
     EXIT_OUR_BUG,
     EXIT_REFUSED,
     EXIT_SET_ASIDE,
@@ -11,6 +12,7 @@ from pipeline.errors.codes import (
 )
 from pipeline.errors.mistakes import (
     Mistake,
+    NothingFound,
     Problem,
     Refused,
     Unfinished,
@@ -22,7 +24,7 @@ from pipeline.errors.mistakes import (
 )
 
 __all__ = [
-    "CODES", "EXIT_FINE", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE", "EXIT_UNFINISHED",
-    "EXIT_USAGE", "Mistake", "Problem", "Refused", "Unfinished", "Usage", "in_cell", "problem",
-    "refused", "usage",
+    "CODES", "EXIT_FINE", "EXIT_NOTHING", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE",
+    "EXIT_UNFINISHED", "EXIT_USAGE", "Mistake", "NothingFound", "Problem", "Refused", "Unfinished",
+    "Usage", "in_cell", "problem", "refused", "usage",
 ]  # fmt: skip

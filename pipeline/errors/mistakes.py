@@ -69,6 +69,12 @@ class Unfinished(Mistake):
     exit_code = int(Kind.UNFINISHED)
 
 
+class NothingFound(Mistake):
+    """What was asked for is not there, and nothing was stored."""
+
+    exit_code = int(Kind.NOTHING)
+
+
 def problem(
     code: str,
     file: str | None,
