@@ -12,6 +12,7 @@ import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
 from schemas.signal_outputs import SIGNAL_OUTPUTS
+from schemas.trip_outputs import TRIP_OUTPUTS
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -202,5 +203,6 @@ MEASURE_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "power": Power,
     "before_after": BeforeAfterTraining,
     **SIGNAL_OUTPUTS,
+    **TRIP_OUTPUTS,
 }
 """Every table made from the measures, by name; each is a data file of the month."""

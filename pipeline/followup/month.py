@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.followup.actions import follow_ups
+from pipeline.followup.actions import follow_ups, referred, year_actions
 from pipeline.followup.audit import HALF_WIDTH, add_audit_cases, audit_results, draw_audit
 from pipeline.followup.confirmed import (
     agreement,
@@ -97,6 +97,8 @@ def followup_review(
         audit_results=audit_results(con, month),
         restatements=restatements(con, month, measures),
         follow_ups=follow_ups(con, month),
+        referred=referred(con, month),
+        year_actions=year_actions(con, month),
         corrections=corrections(con, month),
         practice_variances=practice_variances(con, month),
     )
