@@ -13,7 +13,8 @@ import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
 from schemas.contract import TABLES
-from schemas.outputs import SEVERITIES, Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.outputs import Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.units import SEVERITIES
 
 if TYPE_CHECKING:
     import pandas as pd

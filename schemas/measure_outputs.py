@@ -13,6 +13,7 @@ import pandera.ibis as pa
 
 from schemas.signal_outputs import SIGNAL_OUTPUTS
 from schemas.trip_outputs import TRIP_OUTPUTS
+from schemas.units import Unit
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -40,7 +41,7 @@ class MeasureFacts:
     numerator: str
     denominator: str
     left_out: str
-    unit: str
+    unit: Unit
     interval: str
     chart: str
     better: str

@@ -12,9 +12,9 @@ import ibis.expr.datatypes as dt
 import pandera.ibis as pa
 
 from schemas.contract import BEHAVIOURS, HUMIDIFICATIONS, SOURCES
+from schemas.units import SEVERITIES
 
 VERDICTS = ["met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable"]
-SEVERITIES = ["high", "medium", "low"]
 PROBLEM_KINDS = ["missing_trip", "set_aside", "doubtful", "contradiction", "mention"]
 HELD_PATTERNS = ["flow_above_range", "cannula_small", "child_unsettled"]
 """The columns that say whether a pattern holds at an occlusion; the first that does leads."""

@@ -7,9 +7,7 @@ from typing import Literal
 from pydantic import Field
 
 from schemas.located import Strict
-
-Severity = Literal["high", "medium", "low"]
-
+from schemas.units import Severity
 
 AtLimit = Literal["pass", "fail"]
 

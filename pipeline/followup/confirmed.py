@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from schemas.followup import HAPPENED, NOT_CONFIRMED
+from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
@@ -89,9 +90,7 @@ def confirmed_measures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFra
             part["bound_high"] = (numerator + unread) / known
         parts.append(part)
     counts = pd.concat(parts, ignore_index=True)
-    rows = with_interval(
-        counts, wilson(counts["numerator"], counts["denominator"]), "share of trips"
-    )
+    rows = with_interval(counts, wilson(counts["numerator"], counts["denominator"]), Unit.SHARE)
     few = (rows["measure"] == "confirmed-share") & (rows["denominator"] < FEWEST_READINGS)
     rows.loc[few, ["estimate", "low", "high"]] = float("nan")
     return rows

@@ -22,6 +22,7 @@ from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.ledger import head
 from schemas.followup_outputs import MONTH_TABLES, FollowUpReview
+from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
@@ -67,7 +68,7 @@ def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
     rows = pd.DataFrame({
         "measure": "miss-rate", "month": read["month"], "group_by": "service",
         "group_value": "all", "numerator": read["missed"].astype(float),
-        "denominator": read["read"].astype(float), "unit": "share of trips",
+        "denominator": read["read"].astype(float), "unit": Unit.SHARE,
         "estimate": read["miss_rate"], "low": read["low"], "high": read["high"],
         "method": read["method"], "trips": read["read"], "left_out": read["drawn"] - read["read"],
     })  # fmt: skip

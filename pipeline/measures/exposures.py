@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.units import Unit
+
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
@@ -125,7 +127,5 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         [by_month_and_all(con, sql, month) for sql in (_WITH_OCCLUSION, _INCOMPLETE, _OUTCOME)],
         ignore_index=True,
     )
-    shares = with_interval(
-        counts, wilson(counts["numerator"], counts["denominator"]), "share of trips"
-    )
+    shares = with_interval(counts, wilson(counts["numerator"], counts["denominator"]), Unit.SHARE)
     return pd.concat([shares, timed], ignore_index=True)

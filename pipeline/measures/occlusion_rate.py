@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.rows import with_interval
+from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
 PER_HOURS = 100
-UNIT = "events per 100 ventilator hours"
+UNIT = Unit.RATE
 
 _SHARE = """
     CASE WHEN x.flow_lpm < c.flow_min_lpm THEN 'below range'
@@ -164,7 +165,7 @@ def _ratio(counts: pd.DataFrame, month: str) -> pd.DataFrame:
         before["numerator"], before["denominator"], k_before,
     )  # fmt: skip
     rows = service[service["month"] == month].assign(
-        measure="occlusion-rate-ratio", unit="ratio to the months before", estimate=found.ratio,
+        measure="occlusion-rate-ratio", unit=Unit.MONTHS_RATIO, estimate=found.ratio,
         low=np.nan if now["trips"] < LEAST_TRIPS else found.lower, high=found.upper,
         method=found.method, k_eff=np.nan,
     )  # fmt: skip

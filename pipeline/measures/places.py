@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from pipeline.store.protocol_versions import VersionInStore
 
 _QUANTILES = """quantile_cont({0}, 0.05) AS p5, quantile_cont({0}, 0.25) AS p25,
-           median({0}) AS median, quantile_cont({0}, 0.75) AS p75, quantile_cont({0}, 0.95) AS p95"""
+           median({0}) AS median,
+           quantile_cont({0}, 0.75) AS p75, quantile_cont({0}, 0.95) AS p95"""
 
 # a stretch whose place is not charted is of no known place
 _WALL = """

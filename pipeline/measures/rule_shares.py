@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.rows import with_interval
+from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-UNIT = "share of trips"
+UNIT = Unit.SHARE
 
 
 def verdict_counts() -> str:

@@ -13,7 +13,7 @@ from pipeline.rules.duration import (
     duration_sentences,
 )
 from pipeline.rules.sql_parameters import SqlParameters
-from schemas.rule_parameters import Severity
+from schemas.units import Severity
 
 CODE = "longer_wall_oxygen"
 

@@ -60,7 +60,7 @@ class Rule:
     limits_wall_oxygen: bool = False
     """Whether it limits the minutes on wall or cylinder oxygen; of one rule at most."""
     transit_limit: str | None = None
-    """The parameter above which a planned transit asks for a blended source; of one rule at most."""
+    """The parameter above which planned transit asks for a blended source; of one rule at most."""
     trigger: str = ""
     """The code of `always_read` under which its deviations are read whatever their severity."""
     within: str | None = None

@@ -19,6 +19,7 @@ from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row, text
+from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 ORDER = ("deviation", "borderline", "cannot_tell", "authorised", "met", "not_applicable")
 READ = ("deviation", "borderline", "cannot_tell")
 """Verdicts that may need a person."""
-SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 
 
 def case_pages(review: MonthReview, site: Site) -> Iterator[Row]:
@@ -144,7 +144,7 @@ def verdict_groups(
             "verdict": verdict,
             "word": words.VERDICT_WORDS[verdict],
             "rows": sorted(
-                groups[verdict], key=lambda r: (SEVERITY_ORDER.get(r["severity"], 3), r["title"])
+                groups[verdict], key=lambda r: (severity_rank(r["severity"]), r["title"])
             ),
         }
         for verdict in ORDER

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.units import Unit
 
 if TYPE_CHECKING:
     from schemas.measure_outputs import MeasureFacts
@@ -143,19 +144,19 @@ def plain_signal(sentence: str) -> str:
 
 def shown(value: float | None, unit: str) -> str:
     """A value in its unit's own way: shares as per cent, all else to about two figures."""
-    return words.percent(value) if unit == "share of trips" else words.rate(value)
+    return words.percent(value) if unit == Unit.SHARE else words.rate(value)
 
 
 def shown_range(low: float | None, high: float | None, unit: str) -> str:
     """Two values of a unit as a range; open where the upper is missing."""
-    if unit == "share of trips":
+    if unit == Unit.SHARE:
         return words.percent_range(low, high)
     return words.between(low, high)
 
 
 def unit_words(unit: str) -> str:
     """The unit after a number; nothing after a per cent sign."""
-    return "" if unit == "share of trips" else f" {unit}"
+    return "" if unit == Unit.SHARE else f" {unit}"
 
 
 def made_from(point: Row, unit: str) -> str:
@@ -163,7 +164,7 @@ def made_from(point: Row, unit: str) -> str:
     top, below = point["numerator"], point["denominator"]
     if below is None:
         return "nothing to make it from"
-    if unit == "share of trips":
+    if unit == Unit.SHARE:
         return f"{words.whole(top)} of {words.many(int(below), 'trip')}"
     if unit == "minutes":
         return words.many(int(below), "trip")

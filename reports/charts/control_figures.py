@@ -20,6 +20,7 @@ from reports.charts.panels import (
 )
 from reports.charts.parts import Figure, chart_text, nice_ceiling
 from reports.text.rows import Row
+from schemas.units import Unit
 
 PANEL_HEIGHT = 150
 PANEL_GAP = 84
@@ -65,7 +66,7 @@ def axis_top(panels: list[Row]) -> float:
         values += [p["value"] for p in panel["points"] if p["value"] is not None]
         own = sorted(p["upper"] for p in panel["points"] if p["upper"] is not None)
         uppers += own[len(own) // 2 : len(own) // 2 + 1]
-    share = bool(panels) and panels[0]["unit"] == "share of trips"
+    share = bool(panels) and panels[0]["unit"] == Unit.SHARE
     top = nice_ceiling(1.05 * max([*values, *uppers], default=0.0))
     return min(top, 1.0) if share else top
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from reports.charts.control_data import shown, shown_range, unit_words
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
     from schemas.measure_outputs import MeasureFacts
@@ -17,7 +18,6 @@ NUMBERS = (
     *("numerator", "denominator", "value", "target", "inner_lower", "inner_upper"),
     *("outer_lower", "outer_upper", "p_differ", "shrunk", "shrunk_low", "shrunk_high"),
 )
-SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 FUNNELS_MOST = 9
 MONTHS_COMPARED = 12
 
@@ -45,7 +45,7 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
                 "rule": rule,
                 "label": words.rule_title(rule) if rule else "Occlusion rate",
                 "severity": severities.get(rule, ""),
-                "order": -1 if measure == RATE else SEVERITY_ORDER.get(severities.get(rule, ""), 3),
+                "order": -1 if measure == RATE else severity_rank(severities.get(rule, "")),
                 "unit": unit,
                 "volume": "ventilator hours" if measure == RATE else "trips judged",
                 "minimum": minimum,
@@ -90,7 +90,7 @@ def _base(row: Row, minimum: float, unit: str, known: MeasureFacts | None) -> Ro
     base["good"] = base["outside"] == {"lower": -1, "higher": 1}.get(better)
     base["few"] = (base["denominator"] or 0.0) < minimum
     below = base["denominator"] or 0.0
-    if unit == "share of trips":
+    if unit == Unit.SHARE:
         base["made_from"] = f"{words.whole(base['numerator'])} of {words.many(int(below), 'trip')}"
     else:
         base["made_from"] = f"{words.whole(base['numerator'])} / {words.hours(below)}{words.NBSP}h"

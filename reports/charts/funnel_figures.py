@@ -17,6 +17,7 @@ from reports.charts.panels import (
 from reports.charts.parts import Figure, chart_text, nice_ceiling, tick_step
 from reports.text import words
 from reports.text.rows import Row
+from schemas.units import Unit
 
 PANEL_HEIGHT = 170
 PANEL_GAP = 92
@@ -55,7 +56,7 @@ def _top(funnel: Row, bases: list[Row]) -> float:
     enough = [b for b in bases if not b["few"]] or bases
     wanted = [v for b in enough for v in (b["value"], b["outer_upper"]) if v is not None]
     top = nice_ceiling(1.05 * max(wanted, default=1.0))
-    return min(top, 1.0) if funnel["unit"] == "share of trips" else top
+    return min(top, 1.0) if funnel["unit"] == Unit.SHARE else top
 
 
 def _traces(funnel: Row, bases: list[Row], number: str, top: float) -> list[Figure]:
@@ -117,7 +118,7 @@ def _hover_text(funnel: Row, base: Row) -> str:
 
 
 def _title(funnel: Row, place: dict[str, Any]) -> Figure:
-    unit = "per 100 ventilator hours" if funnel["measure"] == "occlusion-rate" else "share of trips"
+    unit = "per 100 ventilator hours" if funnel["measure"] == "occlusion-rate" else Unit.SHARE
     below = f"{unit}; all bases {funnel['target_text']}"
     title = f"<b>{chart_text(funnel['label'], 32)}</b><br>"
     title += f'<span style="font-size:11px;color:{palette.MUTED}">{below}</span>'

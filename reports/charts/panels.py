@@ -10,6 +10,7 @@ from typing import Any
 from reports.charts import palette
 from reports.charts.parts import Figure, axis, chart_text, layout, percent_format, tick_step
 from reports.text import words
+from schemas.units import Unit
 
 _SMALL = {"size": 11, "color": palette.MUTED}
 
@@ -64,7 +65,7 @@ def value_axis(top: float, unit: str = "") -> Figure:
     """An axis from 0 to `top`, a result of nice_ceiling; shares of trips as percent."""
     step = tick_step(top, few=True)
     found: Figure = {"range": [0, top], "dtick": step}
-    if unit == "share of trips":
+    if unit == Unit.SHARE:
         found["tickformat"] = percent_format(step)
     return found
 

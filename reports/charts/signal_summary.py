@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING
 from reports.charts.control_data import shown
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
     from schemas.measure_outputs import MeasureFacts
     from schemas.month_review import MeasureFigures, MonthReview
 
-SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 CHANGES = ("doubling", "halving")
 GAPS = "trips-between-deviations"
-SHARE_UNIT = "share of trips"
 CANNOT_DOUBLE: Row = {
     **dict.fromkeys(("estimate", "low", "high")),
     "half": "cannot double",
@@ -67,7 +66,7 @@ def power_data(review: MonthReview, figures: MeasureFigures) -> Row:
     `sets` has the rows in two, each short enough for a page: figures of months, and gaps between
     variances, each with a finding of its own.
     """
-    severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
+    severity = {f.rule: severity_rank(f.severity) for f in review.rules}
     facts = {f.id: f for f in figures.facts}
     practice = figures.power[figures.power["measure"] != "cannot-tell-share"]
     rows = [_power_row(r, facts) for r in records(practice)]
@@ -126,7 +125,7 @@ def _power_row(row: Row, facts: dict[str, MeasureFacts]) -> Row:
 def _past_half(row: Row, fact: MeasureFacts | None) -> bool:
     """Whether the level is a share above one half, which nothing can double."""
     level = words.some(row["level"])
-    return fact is not None and fact.unit == SHARE_UNIT and level is not None and level > 0.5
+    return fact is not None and fact.unit == Unit.SHARE and level is not None and level > 0.5
 
 
 def _power_label(measure: str, key: str, fact: MeasureFacts | None, *, is_rule: bool) -> str:

@@ -28,12 +28,12 @@ from reports.text.navigation import Site, common_data
 from reports.text.rows import Row
 from reports.text.sentences import few_note, need_sentence, sizes_finding
 from reports.text.signal_lines import lead_lines, standing
+from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
 
 NONE_JUDGED = "No trip of the month was judged."
-SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 
 
 def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> dict[str, Any]:
@@ -117,7 +117,7 @@ def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
 
 def charts_data(review: MonthReview, table: ChartTable) -> Row:
     """Every set of control charts that shares an axis, and what is too thin to be charted."""
-    severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
+    severity = {f.rule: severity_rank(f.severity) for f in review.rules}
 
     def by_severity(found: list[Row]) -> list[Row]:
         return sorted(found, key=lambda s: (severity.get(s["key"], 3), s["key"]))

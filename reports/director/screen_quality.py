@@ -10,11 +10,11 @@ from reports.charts.parts import Figure
 from reports.director.audit import audit_data
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 LEAST_READ = 10
 """With fewer flags read a rule is not said to cry wolf; assumed."""
 CRIES_WOLF = 0.5
@@ -39,7 +39,7 @@ def screen_data(review: MonthReview) -> Row:
             "audit": {},
             "audited": "",
         }
-    severity = {f.rule: SEVERITY_ORDER.get(f.severity, 3) for f in review.rules}
+    severity = {f.rule: severity_rank(f.severity) for f in review.rules}
     frame = followup.screen_quality
     chosen = frame[(frame["month"] == f"to {review.month}") & (frame["verdict"] == "deviation")]
     rows = [_row(r) for r in records(chosen)]

@@ -11,6 +11,7 @@ from reports.charts.panels import Grid, level_line, panel_title, value_axis
 from reports.charts.parts import Figure, axis, chart_text, nice_ceiling
 from reports.text import words
 from reports.text.rows import Row
+from schemas.units import Unit
 
 OWN = Look("own", "own share", palette.HISTORY, "circle", 10, 0.0)
 SHRUNK = Look("shrunk", "shrunk share", palette.HISTORY, "circle-open", 10, 1.6)
@@ -211,7 +212,7 @@ def _share_axes(bases: list[str], place: dict[str, Any], left: float, top: float
         anchor=f"y{place['n']}",
         tickfont={"size": 11, "color": palette.MUTED},
         ticks="outside",
-        **value_axis(top, "share of trips"),
+        **value_axis(top, Unit.SHARE),
     )
     axis_y = axis(
         domain=place["y"],

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from reports.charts.funnel_data import SEVERITY_ORDER, window_words
+from reports.charts.funnel_data import window_words
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -31,7 +32,7 @@ def practice_data(review: MonthReview) -> Row:
     severity = {f.rule: f.severity for f in review.rules}
     rows = [_row(rule, bases, severity.get(rule, "")) for rule, bases in sums.items()]
     rows = [r for r in rows if r["reviewed"] or r["missed"]]
-    rows.sort(key=lambda r: (-r["found"], SEVERITY_ORDER.get(r["severity"], 3), r["rule"]))
+    rows.sort(key=lambda r: (-r["found"], severity_rank(r["severity"]), r["rule"]))
     flags = sum(c["flags"] for bases in sums.values() for c in bases.values())
     return {"present": True, "rows": rows, "finding": _finding(rows, flags, review)}
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.charts.funnel_data import SEVERITY_ORDER, SHARE
+from reports.charts.funnel_data import SHARE
 from reports.text import words
 from reports.text.rows import Row, records, text
 from reports.text.sentences import share_sentence
+from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview, RuleFacts
@@ -36,7 +37,7 @@ def service_rules(review: MonthReview) -> list[Row]:
 
 
 def _order(facts: RuleFacts | None) -> int:
-    return SEVERITY_ORDER.get(facts.severity, 3) if facts else 3
+    return severity_rank(facts.severity) if facts else 3
 
 
 def whole_text(funnel: Row, found: Row | None) -> str:

@@ -17,6 +17,7 @@ from reports.text.case_links import FOLDER, case_files
 from reports.text.navigation import Site, common_data
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import lead_lines, signals_data
+from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -29,7 +30,6 @@ CASES_LISTED = 3_000
 
 MONTHS_LISTED = 12
 EXAMPLES = 3
-SEVERITY_ORDER = {"high": 0, "medium": 1, "low": 2}
 HERE_ALONE = Site()
 KIND_ORDER = {"missing_trip": 0, "set_aside": 1, "doubtful": 2, "contradiction": 3, "mention": 4}
 
@@ -144,7 +144,7 @@ def _needs_a_person(row: Row) -> tuple[bool, int, int, int, str]:
     n = row["counts"]
     asked = n["deviation"] + n["borderline"]
     asked += n["cannot_tell"] if row["severity"] == "high" else 0
-    severity = SEVERITY_ORDER.get(row["severity"], 3)
+    severity = severity_rank(row["severity"])
     return (asked == 0, severity, -asked, -n["cannot_tell"], row["rule"])
 
 
@@ -233,7 +233,7 @@ def _case_row(
         "group": text(case["group"]),
         "group_word": words.GROUP_WORDS.get(text(case["group"]), text(case["group"])),
         "severity": text(case["severity"]),
-        "severity_order": SEVERITY_ORDER.get(text(case["severity"]), 3),
+        "severity_order": severity_rank(text(case["severity"])),
         "rules": [{"rule": r, "title": titles.get(r, words.rule_title(r))} for r in rules],
         "rule_ids": " ".join(rules),
         "why": text(case["why"]),

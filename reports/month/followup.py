@@ -13,6 +13,7 @@ from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
 from reports.text.sentences import share_sentence
+from schemas.units import Unit
 
 if TYPE_CHECKING:
     from schemas.followup_outputs import FollowUpReview
@@ -156,7 +157,7 @@ def _figure(row: Row, when: str, unit: str) -> str:
 
 def _made_of(top: float, bottom: float, unit: str) -> str:
     """What a figure was made from, in its own units; empty where that says nothing."""
-    if unit == "share of trips":
+    if unit == Unit.SHARE:
         return f"{words.whole(top)} of {words.many(round(bottom), 'trip')}"
     if unit.startswith("events"):
         return f"{words.many(round(top), 'event')} in {words.hours(bottom)} h"
