@@ -12,6 +12,8 @@ PAPER = "#ffffff"
 ACCENT = "#9c3d0c"
 HISTORY = "#5b7d9e"
 SERVICE = "#7b8896"
+NOW = "#1b4f86"
+"""The month under review, beside what stands behind it."""
 
 VERDICT_FILLS = {
     "deviation": ACCENT,
