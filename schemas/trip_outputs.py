@@ -68,6 +68,7 @@ class WallPlaces(pa.DataFrameModel):
     place: dt.String = _code(PLACES, "At the bedside, in transit, at the receiving hospital")
     trips: dt.Int32 = _trips("Trips of that kind at the base, wherever their minutes went")
     minutes: dt.Float64 = _value("min", "Mean minutes of them at the place", nullable=False)
+    limit: dt.Float64 = _value("min", "The latest protocol version's limit of such minutes")
 
 
 class Transit(pa.DataFrameModel):

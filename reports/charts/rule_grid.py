@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 WIDTH = 690
 """Of the drawing for a screen: so that it stands unscaled on paper, too."""
 
-LABEL, SERVICE = 168, 84
-ROW, ROW_COUNTS_ABOVE, NARROW_LABEL = 25, 36, 18
+LABEL, SERVICE = 140, 98
+ROW, ROW_COUNTS_ABOVE, NARROW_LABEL = 25, 29, 18
 HEAD = 20
 COUNTS = 46
 """Room for the counts at the end of a cell, px; in a narrower cell they stand above the dot."""
@@ -91,7 +91,7 @@ class _Places:
         zone = self.column - (16 if self.counts_above else COUNTS + 12)
         highs = [c.share.high or 0.0 for c in row.cells if not c.share.few]
         top = 1.04 * max([0.02, *highs, row.service.number or 0.0, row.goal or 0.0])
-        return Scale(0, min(1.0, top), start, start + zone)
+        return Scale(0, top, start, start + zone)
 
 
 def rule_grid(rows: Sequence[RuleRow], title: str) -> Markup:
@@ -152,9 +152,10 @@ def service_words(row: RuleRow) -> str:
 def _cell(row: RuleRow, cell: Cell, places: _Places, column: int) -> Iterator[str]:
     scale, share = places.scale(column, row), cell.share
     top = places.row - places.cell
-    y = top + places.cell - (11.0 if places.counts_above else places.cell / 2 + 2)
+    y = top + (18.0 if places.counts_above else places.cell / 2 - 2)
+    counts_at = y - 9 if places.counts_above else y + 4
     if share.few or share.number is None:
-        yield note(scale.start, y + 4, share.cell, color=palette.MUTED, size=TICK)
+        yield note(scale.start, counts_at, share.cell, color=palette.MUTED, size=TICK)
         return
     ink = palette.ACCENT if cell.apart and not (cell.acted or cell.better) else palette.INK
     if cell.apart:
@@ -170,10 +171,9 @@ def _cell(row: RuleRow, cell: Cell, places: _Places, column: int) -> Iterator[st
     said = svg.title(f"{cell.base}, {row.label}: {share.with_counts}")
     yield svg.tag("circle", said, cx=scale.at(share.number), cy=y, r=4.2 if cell.apart else 3.2,
                   fill=ink)  # fmt: skip
-    at = (scale.start, y - 9) if places.counts_above else (scale.start - 6 + places.column - 10,
-                                                          y + 4)  # fmt: skip
+    x = scale.start + (0 if places.counts_above else places.column - 16)
     color = ink if cell.apart else palette.MUTED
-    yield note(*at, share.cell, end=not places.counts_above, color=color, bold=cell.apart,
+    yield note(x, counts_at, share.cell, end=not places.counts_above, color=color, bold=cell.apart,
                size=TICK)  # fmt: skip
 
 

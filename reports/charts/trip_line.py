@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 State = Literal["kept", "variance", "undecided"]
-ROW, FOOT = 22, 18
-DOT = 4.2
-LABELS_MOST = 5
+HEIGHT, FOOT = 20, 15
+DOT, SMALL = 4.2, 2.6
+LABELS_MOST, NARROW_LABELS_MOST = 6, 4
 
 
 @dataclass(frozen=True)
@@ -33,88 +33,76 @@ class Mark:
 class TripLine:
     """The trips of one chart or rule, in the order of service.
 
-    `label` and `end` stand before and after the line; `since`: the month a change began.
-    `worse`: what came since then is not acted on.
+    `since`: the month a change began; `worse`: what came since then is not acted on. `now`: the
+    month whose variances are worse and not acted on though no change is told.
     """
 
     marks: tuple[Mark, ...]
-    label: str = ""
-    end: str = ""
     since: str = ""
     worse: bool = False
-    bold: bool = False
+    now: str = ""
 
 
-def trip_lines(
-    rows: Sequence[TripLine], months: Sequence[str], title: str, *, width: int,
-    label: int = 0, end: int = 0,
-) -> Markup:  # fmt: skip
-    """Rows over one axis of months, for a screen and for 390 px.
+def trip_line(
+    row: TripLine, months: Sequence[str], title: str, width: int, *, axis: bool = True
+) -> Markup:
+    """The line for a screen and for 390 px; with `axis` the months' names under it.
 
-    `label` and `end` are the room for the words beside the lines, in px; at 390 px they stand
-    above the lines. Marks of what was kept that would stand on each other are drawn once.
+    Marks that would stand on each other are drawn once.
     """
 
     def draw(narrow: bool) -> Markup:
         wide = NARROW if narrow else width
-        left, right = (0, wide) if narrow else (label, wide - end)
-        scale = Scale(0, len(months), left + 5, right - 5)
-        above = 18 if narrow and label else 0
-        height = ROW + above
-        body = [
-            svg.moved("".join(_row(row, months, scale, wide, above)), 4 + i * height)
-            for i, row in enumerate(rows)
-        ]
-        bottom = 4 + height * len(rows)
-        parts = [*_months(months, scale, bottom, narrow=narrow), *body]
-        return picture(*parts, width=wide, height=bottom + FOOT, title=title, narrow=narrow)
+        scale = Scale(0, len(months), 5, wide - 5)
+        most = NARROW_LABELS_MOST if narrow else LABELS_MOST
+        parts = [*_months(months, scale, most, axis=axis), *_marks(row, months, scale)]
+        height = HEIGHT + (FOOT if axis else 0)
+        return picture(*parts, width=wide, height=height, title=title, narrow=narrow)
 
     return both(draw)
 
 
-def _months(
-    months: Sequence[str], scale: Scale, bottom: float, *, narrow: bool
-) -> Iterator[str]:
-    """Every third month or so, as a faint line with its name."""
-    step = max(1, -(-len(months) // (LABELS_MOST - narrow)))
+def _months(months: Sequence[str], scale: Scale, most: int, *, axis: bool) -> Iterator[str]:
+    """Every third month or so as a faint line, with its name under it."""
+    step = max(1, -(-len(months) // most))
     for i in range(0, len(months), step):
         x = scale.at(i)
-        yield line((x, 2), (x, bottom), palette.LINE)
-        yield note(x, bottom + 12, words.month_short(months[i]), color=palette.MUTED, size=TICK)
+        yield line((x, 0), (x, HEIGHT), palette.LINE)
+        if axis:
+            shown = words.month_short(months[i])
+            yield note(x, HEIGHT + 11, shown, color=palette.MUTED, size=TICK)
 
 
-def _row(
-    row: TripLine, months: Sequence[str], scale: Scale, wide: float, above: float
-) -> Iterator[str]:
-    y = above + ROW / 2
-    baseline = 11.0 if above else y + 4
-    if row.label:
-        yield note(0, baseline, row.label, bold=row.bold)
-        yield note(wide, baseline, row.end, end=True, bold=row.bold)
+def _marks(row: TripLine, months: Sequence[str], scale: Scale) -> Iterator[str]:
+    y = HEIGHT / 2
     yield line((scale.start, y), (scale.end, y), palette.LINE)
     placed = _placed(row.marks, months, scale)
     kept = sorted({round(x) for x, mark in placed if mark.state == "kept"})
     if kept:
-        path = "".join(f"M{x}.5 {y - 4:.0f}v8" for x in kept)
+        path = "".join([f"M{x}.5 {y - 4:.0f}v8" for x in kept])
         yield svg.tag("path", d=path, stroke=palette.SERVICE, stroke_width=1)
     began = months.index(row.since) if row.since in months else None
     for state in ("undecided", "variance"):
         seen: set[int] = set()
         for x, mark in placed:
-            if mark.state != state or round(x) in seen:
-                continue
-            seen.add(round(x))
-            since = began is not None and mark.month >= row.since
-            yield _dot(x, y, mark, palette.ACCENT if since and row.worse else palette.INK)
+            if mark.state == state and round(x) not in seen:
+                seen.add(round(x))
+                yield _dot(x, y, mark, palette.ACCENT if _asks(row, mark) else palette.INK)
     if began is not None:
         x = scale.at(began)
-        yield line((x, y - 10), (x, y + 10), palette.INK, 1.4, "2 2")
+        yield line((x, 0), (x, HEIGHT), palette.INK, 1.4, "2 2")
+
+
+def _asks(row: TripLine, mark: Mark) -> bool:
+    """Whether the mark is of what is worse and not acted on."""
+    since = bool(row.since) and row.worse and mark.month >= row.since
+    return since or mark.month == row.now
 
 
 def _dot(x: float, y: float, mark: Mark, ink: str) -> str:
     said = svg.title(f"{mark.trip}, {words.month_name(mark.month)}")
     if mark.state == "undecided":
-        return svg.tag("circle", said, cx=x, cy=y, r=2.6, fill=palette.PAPER,
+        return svg.tag("circle", said, cx=x, cy=y, r=SMALL, fill=palette.PAPER,
                        stroke=palette.SERVICE, stroke_width=1)  # fmt: skip
     return svg.tag("circle", said, cx=x, cy=y, r=DOT, fill=ink, stroke=palette.PAPER,
                    stroke_width=0.8)  # fmt: skip

@@ -7,7 +7,6 @@ from typing import Any
 from reports.charts import palette
 from reports.charts.control_figures import control_figure
 from reports.charts.figure_json import variants
-from reports.charts.funnel_figures import funnel_figure
 from reports.charts.interval_rows import ADJUSTED, Look
 from reports.charts.panels import month_ticks, ticks_from_last
 from reports.charts.parts import Figure, axis, chart_text, layout
@@ -32,9 +31,6 @@ def director_figures(data: dict[str, Any]) -> dict[str, list[Figure]]:
         figures["sizes"] = [
             {"least": least, **sizes_figure(sizes, narrow=not least)} for least in (0, 660)
         ]
-    if data["bases"]["in_figure"]:
-        in_figure = data["bases"]["in_figure"]
-        figures["funnels"] = variants(lambda n: funnel_figure(in_figure, columns=n), WIDTHS)
     for name in SETS:
         panels = data["charts"][name]["panels"]
         if panels:

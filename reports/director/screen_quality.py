@@ -52,6 +52,7 @@ def screen_data(review: MonthReview) -> Row:
         "counted": any(r["read"] for r in rows),
         "causes": [(cause, words.plain(cause)) for cause in CAUSES],
         "finding": _finding(rows),
+        "said": f"{sum(r['read'] for r in rows):,} of {sum(r['flags'] for r in rows):,} flags read",
         "audit": audit,
         "audited": audit["all"] or audit["month"],
     }

@@ -46,6 +46,7 @@ def what_if_data(review: MonthReview) -> Row:
         "span": _span(months),
         "finding": " ".join(found["sentence"] for found in known),
         "caution": CAUTION,
+        "said": f"{words.many(len(known), 'limit')} tried" if known else "nothing to try",
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -13,6 +14,16 @@ if TYPE_CHECKING:
 NAMED_MOST = 3
 KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
+
+
+def signal_parts(sentence: str) -> tuple[str, str]:
+    """What a signal's sentence is about, and its counts: '7 of 13 trips since March 2026, ...'.
+
+    The range of its beginning, how big it is and what is missing are in the sentence alone.
+    """
+    what, _, rest = sentence.partition(": ")
+    counts, before, _ = rest.partition(" before")
+    return what, re.sub(r" \([^)]*\)", "", f"{counts}{before}").rstrip(".")
 
 
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
@@ -85,7 +96,7 @@ def one_by_one_lines(review: MonthReview) -> list[str]:
     return [text(row["sentence"]) for row in records(frame) if row["came"]]
 
 
-def _charts_now(review: MonthReview) -> list[Row]:
+def charts_now(review: MonthReview) -> list[Row]:
     frame = review.figures.signal_charts if review.figures is not None else None
     if frame is None:
         return []
@@ -93,14 +104,14 @@ def _charts_now(review: MonthReview) -> list[Row]:
 
 
 def _none(review: MonthReview) -> str:
-    if not any(words.some(r["threshold"]) is not None for r in _charts_now(review)):
+    if not any(words.some(r["threshold"]) is not None for r in charts_now(review)):
         return "Too few months to say: signals start after six months of the service."
     return "No signal, and none of the graver variances."
 
 
 def _open(review: MonthReview) -> str:
     """How many charts the missing trips leave open; empty where none."""
-    charts = _charts_now(review)
+    charts = charts_now(review)
     depends = sum(r["certainty"] == "depends" for r in charts)
     if not depends:
         return ""
@@ -119,7 +130,7 @@ def rate_stands(review: MonthReview) -> str:
     signal = next((r for r in standing(review, "headline") if _key(r) == key), None)
     if signal is not None:
         return f"Above its limit since {words.month_name(text(signal['since']))}."
-    now = next((r for r in _charts_now(review) if _key(r) == key), None)
+    now = next((r for r in charts_now(review) if _key(r) == key), None)
     if now is None or words.some(now["threshold"]) is None:
         return ""
     if now["certainty"] == "depends":

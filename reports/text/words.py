@@ -104,6 +104,15 @@ def month_name(month: str) -> str:
     return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
 
 
+def month_short(month: str) -> str:
+    """'2026-06' as 'Jun', '2026-01' as 'Jan 26'; anything else as it stands."""
+    parts = _month_parts(month)
+    if not parts:
+        return month
+    year = f" {parts[0] % 100:02d}" if parts[1] == 1 else ""
+    return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
+
+
 def month_number(month: str) -> int:
     """Months since year 0, so that differences count months; 0 where it is no month."""
     parts = _month_parts(month)
@@ -233,6 +242,11 @@ def age(months: float | None) -> str:
 def capital(text: str) -> str:
     """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
+
+
+def uncapital(text: str) -> str:
+    """The text with a small first letter, for within a sentence."""
+    return text[:1].lower() + text[1:]
 
 
 def after_colon(text: str) -> str:
