@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 WIDTH = 690
 """Of the drawing for a screen: so that it stands unscaled on paper, too."""
 
-LABEL, SERVICE = 140, 98
+LABEL, SERVICE = 162, 98
 ROW, ROW_COUNTS_ABOVE, NARROW_LABEL = 25, 29, 18
 HEAD = 20
 COUNTS = 46
@@ -43,7 +43,10 @@ class Cell:
 
 @dataclass(frozen=True)
 class RuleRow:
-    """A rule at every base. `service`: all bases; `goal`: the share the service aims at."""
+    """A rule at every base. `service`: all bases; `goal`: the share the service aims at.
+
+    `side` stands at the row's end in place of all bases' share.
+    """
 
     rule: str
     label: str
@@ -51,6 +54,7 @@ class RuleRow:
     cells: tuple[Cell, ...]
     service: Estimate
     goal: float | None = None
+    side: str = ""
 
     @property
     def few(self) -> bool:
@@ -94,15 +98,16 @@ class _Places:
         return Scale(0, top, start, start + zone)
 
 
-def rule_grid(rows: Sequence[RuleRow], title: str) -> Markup:
+def rule_grid(rows: Sequence[RuleRow], title: str, side: str = "all") -> Markup:
     """The grid for a screen and for 390 px; each row has a scale of its own.
 
     Rows that no base has enough trips for hold counts alone. More bases than fit follow below.
+    `side` stands over the row's ends.
     """
-    return both(lambda narrow: _grid(rows, title, narrow=narrow))
+    return both(lambda narrow: _grid(rows, title, side, narrow=narrow))
 
 
-def _grid(rows: Sequence[RuleRow], title: str, *, narrow: bool) -> Markup:
+def _grid(rows: Sequence[RuleRow], title: str, side: str, *, narrow: bool) -> Markup:
     bases = range(len(rows[0].cells)) if rows else range(0)
     most = NARROW_BASES_MOST if narrow else BASES_MOST
     width, label, end = (NARROW, 0, 0) if narrow else (WIDTH, LABEL, SERVICE)
@@ -111,19 +116,19 @@ def _grid(rows: Sequence[RuleRow], title: str, *, narrow: bool) -> Markup:
     places = _Places(narrow, width, label, column)
     body, y = [], 0.0
     for first in range(0, len(bases), most):
-        body.append(svg.moved(_block(rows, bases[first : first + most], places), y))
+        body.append(svg.moved(_block(rows, bases[first : first + most], places, side), y))
         y += HEAD + len(rows) * places.row + 10
     return picture(*body, width=width, height=max(y, 1), title=title, narrow=narrow)
 
 
-def _block(rows: Sequence[RuleRow], bases: range, places: _Places) -> str:
+def _block(rows: Sequence[RuleRow], bases: range, places: _Places, side: str) -> str:
     parts = [
         note(places.label + at * places.column + 6, 12,
              svg.cut(rows[0].cells[n].base, places.column - 8, TEXT), color=palette.MUTED)
         for at, n in enumerate(bases)
     ]  # fmt: skip
     if not places.narrow:
-        parts.append(note(places.width, 12, "all", end=True, color=palette.MUTED))
+        parts.append(note(places.width, 12, side, end=True, color=palette.MUTED))
     for index, row in enumerate(rows):
         top = HEAD + index * places.row
         parts.append(line((0, top - 3), (places.width, top - 3), palette.LINE))
@@ -135,16 +140,17 @@ def _row(row: RuleRow, bases: range, places: _Places) -> Iterator[str]:
     baseline = 12.0 if places.narrow else places.row / 2 + 2
     room = places.width - SERVICE if places.narrow else places.label - 4
     yield note(0, baseline, svg.cut(row.label, room, TEXT), bold=row.high)
-    ink = palette.INK if row.above_goal else palette.MUTED
-    yield note(places.width, baseline, service_words(row), end=True, color=ink, bold=row.above_goal)
+    above = row.above_goal and not row.side
+    yield note(places.width, baseline, service_words(row), end=True, bold=above,
+               color=palette.INK if above else palette.MUTED)  # fmt: skip
     for at, n in enumerate(bases):
         yield from _cell(row, row.cells[n], places, at)
 
 
 def service_words(row: RuleRow) -> str:
     """All bases together: '11 %', and the goal where there is one: '11 % (goal 5)'."""
-    if row.service.few or not row.service.known:
-        return row.service.cell
+    if row.side or row.service.few or not row.service.known:
+        return row.side or row.service.cell
     goal = "" if row.goal is None else f" (goal{words.NBSP}{row.goal * 100:g})"
     return f"{row.service.value}{goal}"
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.rule_grid import Cell, RuleRow
 from reports.text import words
-from reports.text.estimates import Estimate
+from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
 from schemas.units import Unit, severity_rank
 
@@ -23,6 +23,8 @@ def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ..
     groups: dict[str, list[Row]] = {}
     for row in records(figures.funnels):
         groups.setdefault(text(row["rule"]), []).append(row)
+    if not groups:
+        return _of_service(review, facts)
     bases = sorted({text(r["base"]) for rows in groups.values() for r in rows})
     retrained, confirmed = retrained_within(review, figures), _confirmed(review)
     minimum = {f.id: f.minimum for f in figures.facts}
@@ -41,6 +43,21 @@ def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ..
         found.append(_rule_row(rule, facts.get(rule), cells, rows, years.get(rule), least))
     found.sort(key=lambda row: (row.few, _order(row.rule, facts), row.rule))
     return tuple(found)
+
+
+def _of_service(review: MonthReview, facts: dict[str, RuleFacts]) -> tuple[RuleRow, ...]:
+    """Where bases cannot be compared: each rule's share over all trips so far."""
+    frame = review.measures
+    own = frame[(frame["measure"] == SHARE) & (frame["month"] == f"to {review.month}")]
+    rows = []
+    for row in records(own):
+        rule, share = text(row["group_value"]), estimate(row, Unit.SHARE)
+        known = facts.get(rule)
+        high = known is not None and known.severity == "high"
+        cells = (Cell("", share),)
+        goal = known.goal if known else None
+        rows.append(RuleRow(rule, words.rule_title(rule), high, cells, share, goal))
+    return tuple(sorted(rows, key=lambda r: (r.few, _order(r.rule, facts), r.rule)))
 
 
 def _order(rule: str, facts: dict[str, RuleFacts]) -> int:

@@ -10,10 +10,11 @@ from reports.charts.figure_json import has_arrow_heads, safe_json
 from reports.director.data import director_data
 from reports.director.figures import director_figures
 from reports.director.patterns import seconds
-from reports.education.data import briefs_data, education_data
-from reports.education.figures import brief_figures, education_figures, panels_most
+from reports.education.briefs import briefs_data
+from reports.education.data import education_data
 from reports.text.navigation import Site
 from reports.text.rows import Row
+from reports.year.page import year_page
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -39,13 +40,12 @@ def write_audiences(
         return []
     director = director_data(review, figures, site)
     education = education_data(review, figures, site)
-    education["panels_most"] = panels_most(education["in_figure"])
     pages: list[tuple[str, str, dict[str, Any], Row]] = [
         ("director.html", "director.html", director, director_figures(director)),
-        ("education.html", "education.html", education, education_figures(education)),
+        ("education.html", "education.html", education, {}),
+        ("year.html", "year.html", year_page(review, figures, site), {}),
+        *((file, "brief.html", brief, {}) for file, brief in briefs_data(review, figures, site)),
     ]
-    for file, brief in briefs_data(review, figures, site):
-        pages.append((file, "brief.html", brief, brief_figures(brief)))
     _remove_briefs(target)
     target.mkdir(parents=True, exist_ok=True)
     written = []

@@ -15,7 +15,6 @@ from reports.director.data import director_data
 from reports.director.figures import CRUDE, director_figures
 from reports.director.patterns import seconds
 from reports.education.data import education_data
-from reports.education.figures import education_figures, panels_most
 from reports.shared.data import base_data
 from reports.text import words
 from reports.text.navigation import Site
@@ -117,9 +116,8 @@ def _director(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[s
 
 def _education(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
     page = education_data(review, figures, Site())
-    page["panels_most"] = panels_most(page["in_figure"])
     page["briefs"] = []
-    return page, education_figures(page)
+    return page, {}
 
 
 AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], tuple[Row, dict[str, list[Row]]]]] = {
