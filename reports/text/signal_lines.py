@@ -85,7 +85,8 @@ def one_by_one_lines(review: MonthReview) -> list[str]:
     return [text(row["sentence"]) for row in records(frame) if row["came"]]
 
 
-def _charts_now(review: MonthReview) -> list[Row]:
+def charts_now(review: MonthReview) -> list[Row]:
+    """What each chart of the family makes of the month under review."""
     frame = review.figures.signal_charts if review.figures is not None else None
     if frame is None:
         return []
@@ -93,14 +94,14 @@ def _charts_now(review: MonthReview) -> list[Row]:
 
 
 def _none(review: MonthReview) -> str:
-    if not any(words.some(r["threshold"]) is not None for r in _charts_now(review)):
+    if not any(words.some(r["threshold"]) is not None for r in charts_now(review)):
         return "Too few months to say: signals start after six months of the service."
     return "No signal, and none of the graver variances."
 
 
 def _open(review: MonthReview) -> str:
     """How many charts the missing trips leave open; empty where none."""
-    charts = _charts_now(review)
+    charts = charts_now(review)
     depends = sum(r["certainty"] == "depends" for r in charts)
     if not depends:
         return ""
@@ -108,6 +109,16 @@ def _open(review: MonthReview) -> str:
         f"On {depends} of {words.many(len(charts), 'chart')} whether there is a signal depends on"
         " the missing trips."
     )
+
+
+def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
+    """The months of one chart of the family, up to the one under review."""
+    frame = review.figures.signal_charts if review.figures is not None else None
+    if frame is None:
+        return []
+    own = frame[(frame["measure"] == key[0]) & (frame["group_by"] == key[1])
+                & (frame["group_value"] == key[2]) & (frame["month"] <= review.month)]  # fmt: skip
+    return records(own.sort_values("month"))
 
 
 def rate_stands(review: MonthReview) -> str:
@@ -119,7 +130,7 @@ def rate_stands(review: MonthReview) -> str:
     signal = next((r for r in standing(review, "headline") if _key(r) == key), None)
     if signal is not None:
         return f"Above its limit since {words.month_name(text(signal['since']))}."
-    now = next((r for r in _charts_now(review) if _key(r) == key), None)
+    now = next((r for r in charts_now(review) if _key(r) == key), None)
     if now is None or words.some(now["threshold"]) is None:
         return ""
     if now["certainty"] == "depends":

@@ -104,6 +104,12 @@ def month_name(month: str) -> str:
     return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
 
 
+def month_short(month: str) -> str:
+    """'2026-06' as 'Jun 2026', for axes."""
+    name, _, year = month_name(month).partition(" ")
+    return f"{name[:3]} {year}" if year else name
+
+
 def month_number(month: str) -> int:
     """Months since year 0, so that differences count months; 0 where it is no month."""
     parts = _month_parts(month)
