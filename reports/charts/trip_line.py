@@ -69,7 +69,7 @@ def _months(months: Sequence[str], scale: Scale, most: int, *, axis: bool) -> It
         x = scale.at(i)
         yield line((x, 0), (x, HEIGHT), palette.LINE)
         if axis:
-            shown = words.month_short(months[i])
+            shown = words.month_tick(months[i])
             yield note(x, HEIGHT + 11, shown, color=palette.MUTED, size=TICK)
 
 

@@ -12,9 +12,8 @@ from reports.charts.control_data import (
     panels_finding,
     shown,
 )  # fmt: skip
-from reports.charts.month_sentences import occlusion_sentences
+from reports.charts.month_sentences import occlusion_sentences, rate_sentences
 from reports.charts.rate_data import rates_data
-from reports.month.data import rate_sentences
 from reports.month.followup import restated_rows
 from reports.text import words
 from reports.text.navigation import Site, common_data

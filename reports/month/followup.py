@@ -49,22 +49,6 @@ def followup_data(review: MonthReview) -> Row:
     }
 
 
-def followup_steps(followup: Row, review: MonthReview) -> list[tuple[str, str]]:
-    """What the follow-up asks of the coordinator next, after the month's own steps."""
-    steps = []
-    overdue = followup["actions"]["overdue"]
-    if overdue:
-        steps.append((f"Follow up {words.many(overdue, 'overdue action')}", "actions"))
-    if followup["restated"]["finding"]:
-        steps.append(("Tell whoever has the published figures what was restated", "restated"))
-    published = review.followup is not None and (
-        review.followup.published or review.followup.baseline
-    )
-    if followup["present"] and followup["read"] and not followup["left"] and not published:
-        steps.append(("Publish the month: every case is closed", "changed"))
-    return steps
-
-
 def closed_trips(followup: FollowUpReview) -> set[str]:
     """Trips of the month all of whose answers that hold are closed."""
     status: dict[str, set[str]] = {}
@@ -258,6 +242,7 @@ def confirmed_by_rule(review: MonthReview) -> dict[str, Row]:
         unread = int(row["flags"] or 0) - read
         found[text(row["rule"])] = {
             "share": share_sentence(shares.get(text(row["rule"]))) if read else "",
+            "brief": f"{int(row['confirmed'] or 0):,}/{read:,}",
             "reading": _read_words(read, int(row["flags"] or 0), unread, missed, outdated),
         }
     return found

@@ -11,10 +11,8 @@ from typing import TYPE_CHECKING, Any
 from reports.case.pages import write_cases
 from reports.charts import palette
 from reports.charts.figure_json import has_arrow_heads, safe_json
-from reports.charts.monthly_panels import months_figure
-from reports.charts.rate_figures import rates_figure
-from reports.director.figures import control_variants
 from reports.month.data import month_data
+from reports.month.figures import month_figures, month_pictures
 from reports.render.audience_pages import write_audiences
 from reports.text import words
 from reports.text.navigation import Site, months_written, pages_of
@@ -56,7 +54,8 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
         .render(
             page=data,
             figures=safe_json(figures),
-            more_cases=safe_json(data["cases"]["more"]),
+            pictures=month_pictures(data),
+            more_cases=safe_json(data.cases.more),
             assets=assets,
             data_files=data_files(),
             figure_ids=sorted(figures),
@@ -67,32 +66,6 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
     )
     page.write_text(html, encoding="utf-8", newline="\n")
     return page
-
-
-def month_figures(data: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
-    """Every figure of the Month page by its element id, each in variants for wider screens.
-
-    A variant holds its plotly figure and the least width in px it is drawn at.
-    """
-    rates, month = data["rates"], data["month_name"]
-    service, unit = rates["service"], rates["unit"]
-    figures: dict[str, list[dict[str, Any]]] = {}
-    for name, rows in (("rates-by-size", rates["sizes"]), ("rates-by-share", rates["shares"])):
-        if any(r["all"]["estimate"] is not None for r in rows):
-            figures[name] = [
-                {"least": least, **rates_figure(rows, service, unit, month, narrow=not least)}
-                for least in (0, 660)
-            ]
-    control = data["control"]
-    if control and control["panels"]:
-        figures["rates-by-month"] = control_variants(control["panels"])
-    elif sum(c["estimate"] is not None for c in service["months"]) > 1:
-        sizes = [r for r in rates["sizes"] if any(c["estimate"] is not None for c in r["months"])]
-        figures["rates-by-month"] = [
-            {"least": least, **months_figure(sizes, service, unit, columns=columns)}
-            for least, columns in ((0, 1), (480, 2), (680, 3), (900, 4))
-        ]
-    return figures
 
 
 @cache

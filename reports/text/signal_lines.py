@@ -97,6 +97,7 @@ def one_by_one_lines(review: MonthReview) -> list[str]:
 
 
 def charts_now(review: MonthReview) -> list[Row]:
+    """What each chart of the family makes of the month under review."""
     frame = review.figures.signal_charts if review.figures is not None else None
     if frame is None:
         return []
@@ -119,6 +120,16 @@ def _open(review: MonthReview) -> str:
         f"On {depends} of {words.many(len(charts), 'chart')} whether there is a signal depends on"
         " the missing trips."
     )
+
+
+def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
+    """The months of one chart of the family, up to the one under review."""
+    frame = review.figures.signal_charts if review.figures is not None else None
+    if frame is None:
+        return []
+    own = frame[(frame["measure"] == key[0]) & (frame["group_by"] == key[1])
+                & (frame["group_value"] == key[2]) & (frame["month"] <= review.month)]  # fmt: skip
+    return records(own.sort_values("month"))
 
 
 def rate_stands(review: MonthReview) -> str:

@@ -105,6 +105,12 @@ def month_name(month: str) -> str:
 
 
 def month_short(month: str) -> str:
+    """'2026-06' as 'Jun 2026', for axes."""
+    name, _, year = month_name(month).partition(" ")
+    return f"{name[:3]} {year}" if year else name
+
+
+def month_tick(month: str) -> str:
     """'2026-06' as 'Jun', '2026-01' as 'Jan 26'; anything else as it stands."""
     parts = _month_parts(month)
     if not parts:

@@ -230,11 +230,11 @@ def test_a_month_of_many_observations_stays_light(tmp_path: Path) -> None:
 
 def test_only_pages_that_were_written_are_linked(tmp_path: Path) -> None:
     nav = navigation("2026-06", Site(("month",), ("2026-04", "2026-06")), "month")
-    assert [link["label"] for link in nav["pages"]] == ["Month"]
-    assert [link["href"] for link in nav["months"]] == ["../2026-04/index.html"]
+    assert [link.label for link in nav.pages] == ["Month"]
+    assert [link.href for link in nav.months] == ["../2026-04/index.html"]
     nav = navigation("2026-06", Site(("month", "director")), "case", up="../")
-    assert [link["href"] for link in nav["pages"]] == ["../index.html", "../director.html"]
-    assert not any(link["current"] for link in nav["pages"])
+    assert [link.href for link in nav.pages] == ["../index.html", "../director.html"]
+    assert not any(link.current for link in nav.pages)
     assert months_written(tmp_path / "none") == ()
     (tmp_path / "2026-05").mkdir()
     (tmp_path / "2026-05" / "index.html").touch()
