@@ -77,9 +77,7 @@ def _rule_row(  # noqa: PLR0917 - the parts of a row in their order
     year: Row | None,
     least: float,
 ) -> RuleRow:
-    top, below = (
-        sum(words.some(r[k]) or 0.0 for r in rows) for k in ("numerator", "denominator")
-    )
+    top, below = (sum(words.some(r[k]) or 0.0 for r in rows) for k in ("numerator", "denominator"))
     low, high = (words.some(year[k]) if year else None for k in ("now_low", "now_high"))
     service = Estimate(
         words.some(rows[0]["target"]), low, high, top, below, _unit(rule), few=below < least

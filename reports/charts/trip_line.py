@@ -108,9 +108,7 @@ def _dot(x: float, y: float, mark: Mark, ink: str) -> str:
                    stroke_width=0.8)  # fmt: skip
 
 
-def _placed(
-    marks: Sequence[Mark], months: Sequence[str], scale: Scale
-) -> list[tuple[float, Mark]]:
+def _placed(marks: Sequence[Mark], months: Sequence[str], scale: Scale) -> list[tuple[float, Mark]]:
     """Each mark within its month, the month's marks evenly apart."""
     found = []
     for month, group in groupby(marks, key=lambda mark: mark.month):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
+from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.rows import Row, records, text
@@ -22,7 +23,6 @@ LEAST_BAR = 5
 """With fewer trips there is no bar, only their number; design rule of the pages."""
 PLACES = ("bedside", "transit", "receiving", "unknown")
 BASE_ROW, BAR = 32, 10
-TRANSIT_ROW = 24
 
 
 @dataclass(frozen=True)
@@ -87,9 +87,7 @@ def _wall(rows: list[Row]) -> tuple[tuple[WallMinutes, ...], float | None]:
 
 def _side(rows: dict[str, Row]) -> tuple[int, tuple[float, ...]]:
     trips = max((int(r["trips"]) for r in rows.values()), default=0)
-    return trips, tuple(
-        words.some(rows[p]["minutes"]) or 0.0 if p in rows else 0.0 for p in PLACES
-    )
+    return trips, tuple(words.some(rows[p]["minutes"]) or 0.0 if p in rows else 0.0 for p in PLACES)
 
 
 def _wall_finding(wall: Sequence[WallMinutes]) -> str:
@@ -192,33 +190,6 @@ def _hatch(narrow: bool) -> str:
 
 def transit_picture(rows: Sequence[TransitRow]) -> Markup:
     """A row a base: median, the middle half, and nine in ten; late is to the right."""
-    low = min(-5.0, *(r.ends[0] for r in rows))
-    high = nice_ceiling(max(5.0, *(r.ends[4] for r in rows)))
-
-    def draw(narrow: bool) -> Markup:
-        wide = NARROW if narrow else WIDTH
-        scale = Scale(low, high, 80, wide - 50)
-        bottom = 16 + TRANSIT_ROW * len(rows)
-        step = high / 4
-        parts = [note(wide, 11, "trips", end=True, color=palette.MUTED, size=TICK)]
-        for value in [i * step for i in range(int(low // step) + 1, 5)]:
-            x, zero = scale.at(value), not value
-            parts.append(line((x, 16), (x, bottom), palette.SERVICE if zero else palette.LINE))
-            shown = f"{value:+g}" if value else "as planned"
-            parts.append(svg.text(x, bottom + 13, shown, font_size=TICK, fill=palette.MUTED,
-                                  text_anchor="middle"))  # fmt: skip
-        for i, row in enumerate(rows):
-            y = 16 + TRANSIT_ROW * (i + 0.5)
-            p5, p25, median, p75, p95 = (scale.at(v) for v in row.ends)
-            parts += [
-                note(0, y + 4, svg.cut(row.base, 74, 12)),
-                line((p5, y), (p95, y), palette.HISTORY, 1.4),
-                line((p25, y), (p75, y), palette.INK, 5),
-                svg.tag("circle", cx=median, cy=y, r=4, fill=palette.PAPER, stroke=palette.INK,
-                        stroke_width=1.6),
-                note(wide, y + 4, words.whole(row.trips), end=True, color=palette.MUTED, size=TICK),
-            ]  # fmt: skip
-        title = "Actual minus planned transit by base, minutes"
-        return picture(*parts, width=wide, height=bottom + 18, title=title, narrow=narrow)
-
-    return both(draw)
+    title = "Actual minus planned transit by base, minutes"
+    shown = [SpreadRow(r.base, r.ends, words.whole(r.trips)) for r in rows]
+    return spread_rows(shown, title, head="trips", width=WIDTH, zero="as planned")

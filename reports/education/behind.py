@@ -16,6 +16,7 @@ from reports.charts.drawing import (
     note,
     picture,
 )
+from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.rows import Row, records, text
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 WIDTH, HALF = 690, 540
 APART_MOST = 4
-STRIP, ROW = 44, 24
+STRIP = 44
 SHARE = "deviation-share"
 
 
@@ -144,45 +145,13 @@ def use_data(review: MonthReview, figures: MeasureFigures) -> dict[str, tuple[Us
 
 def use_picture(rows: Sequence[Use], unit: str) -> Markup:
     """A row a size: its range as a band, median, middle half and nine in ten of its trips."""
-    top = nice_ceiling(max([1.0, *(r.ends[4] for r in rows), *(r.high or 0.0 for r in rows)]))
-
-    def draw(narrow: bool) -> Markup:
-        wide = NARROW if narrow else HALF
-        scale = Scale(0, top, 120 if narrow else 150, wide - 66)
-        bottom = 18 + ROW * len(rows)
-        parts = [note(wide, 11, "outside", end=True, color=palette.MUTED, size=TICK)]
-        for value in scale.ticks(few=narrow):
-            x = scale.at(value)
-            parts.append(line((x, 16), (x, bottom), palette.LINE))
-            parts.append(svg.text(x, bottom + 13, f"{value:g}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
-        parts += [_use(r, scale, wide, 18 + ROW * i) for i, r in enumerate(rows)]
-        said = f"Each cannula's {unit} beside its range"
-        return picture(*parts, width=wide, height=bottom + 18, title=said, narrow=narrow)
-
-    return both(draw)
-
-
-def _use(use: Use, scale: Scale, wide: float, y: float) -> str:
-    middle = y + ROW / 2
-    p5, p25, median, p75, p95 = (scale.at(v) for v in use.ends)
-    band = ""
-    if use.low is not None or use.high is not None:
-        start = scale.at(use.low or 0.0)
-        end = scale.end if use.high is None else scale.at(use.high)
-        band = svg.tag("rect", x=start, y=middle - 8, width=end - start, height=16,
-                       fill=palette.BAND_FILLS["plain"])  # fmt: skip
-    label = svg.cut(use.label, scale.start - 8, 12)
-    shown = f"{use.outside}/{use.trips}"
-    return "".join([
-        band, note(0, middle + 4, label),
-        line((p5, middle), (p95, middle), palette.HISTORY, 1.4),
-        line((p25, middle), (p75, middle), palette.INK, 4),
-        svg.tag("circle", cx=median, cy=middle, r=3.6, fill=palette.PAPER, stroke=palette.INK,
-                stroke_width=1.6),
-        note(wide, middle + 4, shown, end=True, bold=use.outside > 0,
-             color=palette.INK if use.outside else palette.MUTED),
-    ])  # fmt: skip
+    shown = [
+        SpreadRow(
+            u.label, u.ends, f"{u.outside}/{u.trips}", band=(u.low, u.high), bold=u.outside > 0
+        )
+        for u in rows
+    ]
+    return spread_rows(shown, f"Each cannula's {unit} beside its range", head="outside", width=HALF)
 
 
 @dataclass(frozen=True)
@@ -204,11 +173,12 @@ def needed_data(review: MonthReview, figures: MeasureFigures) -> tuple[tuple[Nee
     horizon = max((int(r["horizon"]) for r in rows), default=0)
     found = [
         Needed(
-            words.rule_title(text(r["group_value"])), severity.get(text(r["group_value"])) == "high",
+            words.rule_title(rule), severity.get(rule) == "high",
             words.some(r["halving_months"]), words.some(r["halving_months_90"]),
             words.some(r["doubling_months"]),
         )
         for r in rows
+        if (rule := text(r["group_value"]))
     ]  # fmt: skip
     later = float(horizon + 1)
     found.sort(key=lambda n: (n.half or later, n.most or later, n.label))
@@ -249,5 +219,3 @@ def _needed(row: Needed, scale: Scale, y: float) -> str:
     if row.half is not None:
         parts.append(svg.tag("circle", cx=start, cy=y, r=4, fill=palette.INK))
     return "".join(parts)
-
-

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from reports.charts.drawing import Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
@@ -12,7 +12,7 @@ from reports.charts.rule_rows import practice_of, rule_rows
 from reports.education.data import bases_of, brief_file
 from reports.education.retraining import Retraining, retraining_data
 from reports.text import words
-from reports.text.navigation import Site, common_data
+from reports.text.navigation import PageFrame, Site, page_frame
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -49,15 +49,22 @@ class BriefData:
     cases: int
 
 
+@dataclass(frozen=True)
+class BriefPage(PageFrame):
+    """One base's page within its frame."""
+
+    brief: BriefData
+
+
 def briefs_data(
     review: MonthReview, figures: MeasureFigures, site: Site
-) -> list[tuple[str, dict[str, Any]]]:
+) -> list[tuple[str, BriefPage]]:
     """(file, page data) of each base's brief, in the order of tokens."""
     rows = tuple(row for row in rule_rows(review, figures) if row.rule)
     retrained = retraining_data(figures)
-    common = common_data(review, site, "brief")
+    frame = vars(page_frame(review, site, "brief"))
     return [
-        (brief_file(n), {**common, "brief": _brief(review, base, rows, retrained)})
+        (brief_file(n), BriefPage(**frame, brief=_brief(review, base, rows, retrained)))
         for n, base in enumerate(bases_of(rows), 1)
     ]
 
@@ -81,9 +88,7 @@ def _brief(
         clean=tuple(
             b.rule.label for b in own if not b.cell.share.few and not b.cell.share.numerator
         ),
-        few=tuple(
-            f"{b.rule.label.lower()} ({b.cell.share.cell})" for b in own if b.cell.share.few
-        ),
+        few=tuple(f"{b.rule.label.lower()} ({b.cell.share.cell})" for b in own if b.cell.share.few),
         picture=_picture(found[:ROWS_MOST]) if found else "",
         retrained=tuple(r for r in retrained if r.base == base),
         cases=int((review.cases["base"] == base).sum()) if len(review.cases) else 0,
@@ -95,7 +100,7 @@ def _worse(brief: BriefRow) -> bool:
 
 
 def _finding(rows: list[BriefRow]) -> str:
-    """What a base's page leads with: what readers confirmed and stands apart, or what is to read."""
+    """What a base's page leads with: what stands apart, first what readers confirmed."""
     apart = [b for b in rows if _worse(b)]
     sure = [b for b in apart if not b.cell.unread and not b.cell.acted]
     if sure:
@@ -118,6 +123,4 @@ def _picture(rows: list[BriefRow]) -> Markup:
         (OWN,), ("at variance",), Unit.SHARE, top_of(shares, shares),
         "This base's rules, each drawn towards all bases", width=690,
     )  # fmt: skip
-    return interval_rows(
-        [IntervalRow(b.rule.label, (b.cell.share,)) for b in rows], plan
-    )
+    return interval_rows([IntervalRow(b.rule.label, (b.cell.share,)) for b in rows], plan)

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from reports.charts.rule_grid import Cell, RuleRow, apart_cells, rule_grid
 from reports.charts.rule_rows import practice_of, rule_rows
 from reports.education.behind import (
+    ApartTrips,
+    Needed,
     Use,
     apart_data,
     needed_data,
@@ -26,7 +28,7 @@ from reports.education.retraining import (
     retraining_picture,
 )
 from reports.text import words
-from reports.text.navigation import Site, common_data
+from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
 from reports.text.verdict import Verdict
 
@@ -36,6 +38,7 @@ if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
 
 NAMED_MOST = 2
+UNITS = {"flow": "L/min", "weight": "kg"}
 
 
 @dataclass(frozen=True)
@@ -62,34 +65,60 @@ class Grids:
     unread_picture: Markup | str
 
 
-def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> dict[str, Any]:
+@dataclass(frozen=True)
+class ToTeach:
+    """A trip of the month to teach with, and why that one."""
+
+    trip: str
+    why: str
+
+
+@dataclass(frozen=True)
+class EducationPage(PageFrame):
+    """Everything the Education page shows."""
+
+    verdict: Verdict
+    grids: Grids
+    grid_finding: str
+    retrained: tuple[Retraining, ...]
+    retraining_finding: str
+    retraining_picture: Markup | str
+    apart: tuple[ApartTrips, ...]
+    uses: dict[str, tuple[Use, ...]]
+    use_pictures: dict[str, Markup | str]
+    use_finding: str
+    needed: tuple[Needed, ...]
+    horizon: int
+    needed_picture: Markup | str
+    briefs: tuple[Brief, ...]
+    to_teach: ToTeach | None
+
+
+def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> EducationPage:
     """Everything the Education page shows, ready for the template."""
     rows = tuple(row for row in rule_rows(review, figures) if row.rule)
     grids = grids_data(review, rows)
     retrained = retraining_data(figures)
     uses = use_data(review, figures)
     needed, horizon = needed_data(review, figures)
-    return {
-        **common_data(review, site, "education"),
-        "verdict": verdict(grids, retrained),
-        "grids": grids,
-        "grid_finding": grid_words(grids),
-        "retrained": retrained,
-        "retraining_finding": retraining_words(retrained),
-        "retraining_picture": retraining_picture(retrained[:DRAWN_MOST]) if retrained else "",
-        "apart": apart_data(review, figures),
-        "uses": uses,
-        "use_pictures": {
-            quantity: use_picture(found, unit) if found else ""
-            for (quantity, found), unit in zip(uses.items(), ("L/min", "kg"), strict=True)
-        },
-        "use_finding": use_words(uses),
-        "needed": needed,
-        "horizon": horizon,
-        "needed_picture": needed_picture(needed, horizon) if needed else "",
-        "briefs": [Brief(base, brief_file(n)) for n, base in enumerate(bases_of(rows), 1)],
-        "to_teach": to_teach(review),
-    }
+    return EducationPage(
+        **vars(page_frame(review, site, "education")),
+        verdict=verdict(grids, retrained),
+        grids=grids,
+        grid_finding=grid_words(grids),
+        retrained=retrained,
+        retraining_finding=retraining_words(retrained),
+        retraining_picture=retraining_picture(retrained[:DRAWN_MOST]) if retrained else "",
+        apart=apart_data(review, figures),
+        uses=uses,
+        use_pictures={q: use_picture(uses[q], UNITS[q]) if uses[q] else "" for q in UNITS},
+        use_finding=use_words(uses),
+        needed=needed,
+        horizon=horizon,
+        needed_picture=needed_picture(needed, horizon) if needed else "",
+        briefs=tuple(Brief(base, brief_file(n)) for n, base in enumerate(bases_of(rows), 1)),
+        to_teach=to_teach(review),
+    )
 
 
 def bases_of(rows: Sequence[RuleRow]) -> list[str]:
@@ -190,14 +219,6 @@ def retraining_words(retrained: Sequence[Retraining]) -> str:
         return "no retraining of a base was delivered"
     fewer = sum(r.verdict == "fewer" for r in retrained)
     return f"{fewer} of {len(retrained)} with fewer since"
-
-
-@dataclass(frozen=True)
-class ToTeach:
-    """A trip of the month to teach with, and why that one."""
-
-    trip: str
-    why: str
 
 
 def to_teach(review: MonthReview) -> ToTeach | None:

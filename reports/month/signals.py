@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.text.verdict import brief
 from reports.text.case_links import FOLDER
 from reports.text.measure_table import MONTHS_MOST, RATE
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import chart_months, standing
+from reports.text.verdict import brief
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from reports.charts.figure_json import has_arrow_heads, safe_json
 from reports.director.data import director_data
 from reports.director.figures import director_figures
-from reports.director.patterns import seconds
 from reports.education.briefs import briefs_data
 from reports.education.data import education_data
-from reports.text.navigation import Site
+from reports.text.navigation import PageFrame, Site
 from reports.text.rows import Row
 from reports.year.page import year_page
 
@@ -40,7 +39,7 @@ def write_audiences(
         return []
     director = director_data(review, figures, site)
     education = education_data(review, figures, site)
-    pages: list[tuple[str, str, dict[str, Any], Row]] = [
+    pages: list[tuple[str, str, PageFrame, dict[str, list[Row]]]] = [
         ("director.html", "director.html", director, director_figures(director)),
         ("education.html", "education.html", education, {}),
         ("year.html", "year.html", year_page(review, figures, site), {}),
@@ -57,7 +56,6 @@ def write_audiences(
             data_files=[f"data/{name}.csv" for name in DATA_FILES],
             figure_ids=sorted(page_figures),
             cut_figures=sorted(n for n, v in page_figures.items() if has_arrow_heads(v)),
-            seconds=seconds,
         )
         path = target / file
         path.write_text(html, encoding="utf-8", newline="\n")

@@ -195,6 +195,20 @@ def between(low: float | None, high: float | None) -> str:
     return f"{rate(low)}{DASH}{rate(high)}"
 
 
+def signed(value: float | None) -> str:
+    """A whole number with its sign: '+3', '−2', '0'; a dash where there is none."""
+    if value is None:
+        return DASH
+    rounded = round(value)
+    sign = "+" if rounded > 0 else "\N{MINUS SIGN}" if rounded < 0 else ""
+    return f"{sign}{abs(rounded):,}"
+
+
+def ratio(value: float | None, low: float | None, high: float | None) -> str:
+    """'1.74 (0.51–5.9)'; a dash where there is none."""
+    return DASH if value is None else f"{value:.2f} ({between(low, high)})"
+
+
 def many(number: int, noun: str, plural: str | None = None) -> str:
     """'1 trip', '3 trips', '1,204 trips'."""
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"

@@ -111,6 +111,11 @@ class YearData:
     now: Received
     before: Received
 
+    @property
+    def actions_said(self) -> str:
+        """'12 asked for: 7 closed, 3 open, 2 overdue'."""
+        return action_words(self.actions)
+
 
 def year_data(review: MonthReview, figures: MeasureFigures) -> YearData:
     """The year of a month under review; without figures of a year before they are empty."""

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from reports.text.navigation import Site, common_data
-from reports.year.data import action_words, year_data
+from reports.text.navigation import PageFrame, Site, page_frame
+from reports.year.data import YearData, year_data
 from reports.year.picture import year_picture
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from schemas.month_review import MeasureFigures, MonthReview
 
 
-def year_page(review: MonthReview, figures: MeasureFigures, site: Site) -> dict[str, Any]:
-    """Everything the Year page shows, ready for the template."""
+@dataclass(frozen=True)
+class YearPage(PageFrame):
+    """Everything the Year page shows."""
+
+    year: YearData
+    picture: Markup | str
+
+
+def year_page(review: MonthReview, figures: MeasureFigures, site: Site) -> YearPage:
+    """The Year page of a month, ready for the template."""
     year = year_data(review, figures)
-    return {
-        **common_data(review, site, "year"),
-        "year": year,
-        "actions_words": action_words(year.actions),
-        "picture": year_picture(year.figures) if year.figures else "",
-    }
+    frame = vars(page_frame(review, site, "year"))
+    return YearPage(**frame, year=year, picture=year_picture(year.figures) if year.figures else "")

@@ -101,7 +101,7 @@ def _axis(scale: Scale, top: float, bottom: float) -> str:
 
 
 def _ratio(figure: YearFigure, scale: Scale, y: float) -> str:
-    """The ratio with its interval; hollow where few events bear it, arrow heads where it runs on."""
+    """The ratio with its interval; hollow where few events bear it, an arrow where it runs on."""
     value, low, high = figure.ratio
     if not value or not low or high is None:
         return note(scale.start, y + 4, "too few", size=TICK, color=palette.MUTED)
