@@ -44,12 +44,15 @@ def packed_month(
     from dataclasses import replace
 
     review = reviewed_month(folder, month, stage)
-    if audience != "committee" or review.followup is None or review.followup.follow_ups.empty:
+    if audience != "committee" or review.followup is None:
         return review
+    asked = {name: getattr(review.followup, name) for name in ("follow_ups", "year_actions")}
     with store_in(folder, read_only=True) as con:
-        actions = without_tokens(con, list(review.followup.follow_ups["action"]))
-    open_actions = review.followup.follow_ups.assign(action=actions)
-    return replace(review, followup=replace(review.followup, follow_ups=open_actions))
+        told = {
+            name: frame.assign(action=without_tokens(con, list(frame["action"])))
+            for name, frame in asked.items()
+        }
+    return replace(review, followup=replace(review.followup, **told))
 
 
 def packed_base(

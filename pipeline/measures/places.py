@@ -134,9 +134,9 @@ def places(
         con.executemany("INSERT INTO transit_limit VALUES (?, ?)", limits)
     of_wall = next((name for name, rule in all_rules().items() if rule.limits_wall_oxygen), "")
     walls = [stored.rules[of_wall] for stored in versions if of_wall in stored.rules]
-    limit = float(getattr(walls[-1], str(all_rules()[of_wall].limit))) if walls else float("nan")
+    past = float(getattr(walls[-1], str(all_rules()[of_wall].limit))) if walls else float("nan")
     return {
-        "wall_places": con.execute(_PLACES, {"rule": of_wall}).df().assign(limit=limit),
+        "wall_places": con.execute(_PLACES, {"rule": of_wall}).df().assign(limit=past),
         "transit": con.execute(_TRANSIT, span).df(),
         "cannula_use": con.execute(_CANNULAS, span).df(),
     }

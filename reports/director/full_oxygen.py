@@ -53,7 +53,8 @@ def full_oxygen_data(review: MonthReview) -> tuple[SourceRow, ...]:
 
 
 def _by_source(rows: list[Row], month: str) -> dict[str, SourceMinutes]:
-    spent, watched = {}, {}
+    spent: dict[str, Row] = {}
+    watched: dict[str, Row] = {}
     for row in rows:
         if text(row["month"]) == month:
             full = text(row["measure"]) == "full-oxygen"

@@ -126,8 +126,10 @@ def _clock(row: Row) -> ClockMonth:
     known = [v for v in found if v is not None]
     ends = (known[0], known[1], known[2], known[3], known[4]) if len(known) == 5 else None
     name = "all months" if month.startswith("to ") else words.month_name(month)
-    counts = [int(row[n] or 0) for n in ("trips", "matched", "beyond_limit", "unmatched")]
-    return ClockMonth(name, *counts, ends=ends, mean_abs_s=words.some(row["mean_abs_s"]))
+    return ClockMonth(
+        name, int(row["trips"] or 0), int(row["matched"] or 0), int(row["beyond_limit"] or 0),
+        int(row["unmatched"] or 0), ends, words.some(row["mean_abs_s"]),
+    )  # fmt: skip
 
 
 def _clocks_said(whole: ClockMonth | None) -> str:

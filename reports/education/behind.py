@@ -105,7 +105,7 @@ def _strip(trips: Sequence[Measured], limit: float | None, unit: str, month: str
 
 
 def _trip(trip: Measured, x: float, month: str, unit: str) -> str:
-    said = svg.title(f"{trip.trip}, {words.month_name(trip.month)}: {trip.value:g} {unit}")
+    said = svg.title(f"{words.month_name(trip.month)}: {trip.value:g} {unit}")
     if not trip.variance:
         return svg.tag("path", said, d=f"M{x:.1f} 20v8", stroke=palette.SERVICE)
     if trip.month == month:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from reports.charts.rule_grid import Cell, RuleRow, apart_cells, rule_grid
-from reports.charts.rule_rows import practice_of, rule_rows
+from reports.charts.rule_rows import PRACTICE, practice_of, rule_rows
 from reports.education.behind import (
     ApartTrips,
     Needed,
@@ -133,15 +133,15 @@ def brief_file(number: int) -> str:
 
 def grids_data(review: MonthReview, rows: Sequence[RuleRow]) -> Grids:
     """The rules in two grids; those that stand apart first in each."""
-    practice = practice_of(review)
     sums: dict[str, Row] = {}
-    for (_, rule), row in practice.items():
-        own = sums.setdefault(rule, dict.fromkeys(row, 0))
-        for name, value in row.items():
+    for (_, rule), counts in practice_of(review).items():
+        own = sums.setdefault(rule, dict.fromkeys(counts, 0))
+        for name, value in counts.items():
             own[name] += value
-    confirmed, unread = [], []
+    confirmed: list[RuleRow] = []
+    unread: list[RuleRow] = []
     for row in rows:
-        own = sums.get(row.rule, {"flags": 0, "reviewed": 0, "practice": 0, "missed": 0})
+        own = sums.get(row.rule, dict.fromkeys(PRACTICE, 0))
         found = own["practice"] + own["missed"]
         if found:
             confirmed.append(replace(row, side=f"{found}/{own['reviewed'] + own['missed']}"))

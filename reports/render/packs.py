@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from reports.charts.control_figures import control_figure
 from reports.charts.figure_json import has_arrow_heads
-from reports.charts.rate_figures import rate_rows
 from reports.charts.static_rendering import svg
-from reports.committee.data import committee_data, restated_data
+from reports.committee.data import committee_data, restated_here
 from reports.director.data import director_data
-from reports.director.figures import CRUDE, director_figures
-from reports.director.patterns import seconds
+from reports.director.figures import director_figures
 from reports.education.data import education_data
 from reports.shared.data import base_data
 from reports.text import words
-from reports.text.navigation import Site
+from reports.text.navigation import PageFrame, Site
 from reports.text.rows import Row
 
 if TYPE_CHECKING:
@@ -25,7 +23,7 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures, MonthReview
 
-PAPER_WIDTH, HALF_WIDTH = 696, 350
+PAPER_WIDTH = 696
 TITLES = {"committee": "for the committee", "director": "for the medical director",
           "education": "for the education team", "base": "for one base"}  # fmt: skip
 INSIDE = (
@@ -50,7 +48,6 @@ def pack(review: MonthReview, audience: str) -> str:
         figure_ids=sorted(page_figures),
         cut_figures=sorted(name for name, v in page_figures.items() if has_arrow_heads(v)),
         data_files=[],
-        seconds=seconds,
     )  # fmt: skip
     return unlinked(html)
 
@@ -94,33 +91,24 @@ def unlinked(html: str) -> str:
     return re.sub(r'<a [^>]*href="(?!#)[^"]*"[^>]*>(.*?)</a>', r"\1", html, flags=re.DOTALL)
 
 
-def _committee(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
-    page = committee_data(review, figures)
-    rates, page_figures = page["rates"], {}
-    for figure in page["figures"]:
-        if figure["id"] == "sizes":
-            made = rate_rows(
-                rates["sizes"], rates["service"], rates["unit"], (CRUDE,), narrow=False
-            )
-        else:
-            made = control_figure([figure["series"]], columns=1)
-        width = HALF_WIDTH if figure["half"] else PAPER_WIDTH
-        page_figures[figure["id"]] = [{"least": 0, "paper_width": width, **made}]
-    return page, page_figures
+Drawn = tuple[PageFrame, dict[str, list[Row]]]
 
 
-def _director(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
+def _committee(review: MonthReview, figures: MeasureFigures) -> Drawn:
+    return committee_data(review, figures), {}
+
+
+def _director(review: MonthReview, figures: MeasureFigures) -> Drawn:
     page = director_data(review, figures, Site())
     return page, director_figures(page)
 
 
-def _education(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
-    page = education_data(review, figures, Site())
-    page["briefs"] = []
-    return page, {}
+def _education(review: MonthReview, figures: MeasureFigures) -> Drawn:
+    """Without what leads out of it, and without the token of a trip."""
+    return replace(education_data(review, figures, Site()), briefs=(), to_teach=None), {}
 
 
-AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], tuple[Row, dict[str, list[Row]]]]] = {
+AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], Drawn]] = {
     "committee": _committee,
     "director": _director,
     "education": _education,
@@ -133,7 +121,7 @@ def _frame(review: MonthReview, audience: str) -> Row:
     notices = []
     if audience == "director":
         notices.append(INSIDE)
-    own = restated_data(review)["own"]
+    own = restated_here(review)
     if own:
         notices.append((
             "Restated.",
