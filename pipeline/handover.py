@@ -132,6 +132,15 @@ def check_base(
         raise usage("usage", "--by", what, remedy="Leave --by out, or add --hand-over.")
 
 
+def check_trip(audience: str, trip: str | None) -> None:
+    """Usage unless a trip is named for a case to teach with, and for nothing else."""
+    if (audience == "teaching") != (trip is not None):
+        what = "only a case to teach with names a trip"
+        if trip is None:
+            what = "a case to teach with needs the trip"
+        raise usage("usage", "--trip", what, remedy="Write --for teaching --trip TOKEN.")
+
+
 def reviewed_months(folder: Path) -> list[str]:
     """Months whose pages lie in the folder, sorted."""
     pages = folder.glob("*/index.html") if folder.is_dir() else []

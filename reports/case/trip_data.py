@@ -10,6 +10,8 @@ from reports.case.facts import Cases, milestones
 from reports.text import words
 from reports.text.rows import Row, text
 
+AFTER_S = 600
+"""What was charted so soon after an occlusion stands with it; assumed."""
 NEAR_S = 1800
 """What lies further than this past the trip's end is not drawn, but counted."""
 COUNTED = {"wall", "cylinder", "unheated"}
@@ -72,7 +74,7 @@ def _beyond_axis(trip: Row, domain: tuple[int, int]) -> int:
 def findings(trip: Row) -> list[Row]:
     """Verdicts that rest on a stretch or a moment, with when their limit was reached."""
     moments = {text(m["rule"]): m for m in trip["limit_moments"]}
-    rows = []
+    rows: list[Row] = []
     for verdict in trip["verdicts"]:
         rule = text(verdict["rule"])
         stretches = _stretches(verdict, trip)
@@ -90,9 +92,8 @@ def findings(trip: Row) -> list[Row]:
                 "reason": text(verdict["reason"]),
             }
         )
-    return sorted(
-        rows, key=lambda r: (SHOWN.index(r["verdict"]), r["stretches"][0]["from_s"], r["rule"])
-    )
+    rows.sort(key=lambda r: (SHOWN.index(r["verdict"]), r["stretches"][0]["from_s"], r["rule"]))
+    return [{**row, "number": n} for n, row in enumerate(rows, 1)]
 
 
 def _stretches(verdict: Row, trip: Row) -> list[Row]:
@@ -215,15 +216,38 @@ def _occlusion(row: Row, trip: Row) -> Row:
     not_counted = text(row["not_counted_because"])
     because = f"; not in the rates: {not_counted}" if not_counted else ""
     tolerance = words.some(trip["clock_tolerance_s"]) or 0.0
+    after = _after(row["at_s"], trip["observations"])
     return {
+        "after": after,
         "at_s": row["at_s"],
         "tolerance_s": tolerance,
         "pressure": pressure,
         "counted": not not_counted,
         "short": f"{pressure:g}" if pressure is not None else "?",
         "words": label,
-        "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {label}{because}",
+        "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {label}{because};"
+        f" {_after_words(after)}",
     }
+
+
+def _after(at_s: int, observations: list[Row]) -> tuple[float | None, float | None]:
+    """The lowest SpO2 and heart rate charted within ten minutes after; None where none was."""
+    soon = [r for r in observations if at_s < r["at_s"] <= at_s + AFTER_S]
+    lowest = [
+        min((v for r in soon if (v := words.some(r[name])) is not None), default=None)
+        for name in ("spo2_pct", "heart_rate")
+    ]
+    return lowest[0], lowest[1]
+
+
+def _after_words(after: tuple[float | None, float | None]) -> str:
+    """'SpO2 94 % and heart rate 150/min at the lowest within 10 min after'."""
+    spo2, heart = after
+    parts = [] if spo2 is None else [f"SpO2 {spo2:g}{words.NBSP}%"]
+    parts += [] if heart is None else [f"heart rate {heart:g}/min"]
+    if not parts:
+        return "neither SpO2 nor heart rate charted within 10 min after"
+    return f"{words.listed(parts)} at the lowest within 10 min after"
 
 
 def _contact(row: Row, trip: Row) -> Row:

@@ -13,6 +13,7 @@ from reports.committee.data import committee_data, restated_here
 from reports.director.data import director_data
 from reports.director.figures import director_figures
 from reports.education.data import education_data
+from reports.education.teaching import teaching_data
 from reports.shared.data import base_data
 from reports.text import words
 from reports.text.navigation import PageFrame, Site
@@ -25,7 +26,9 @@ if TYPE_CHECKING:
 
 PAPER_WIDTH = 696
 TITLES = {"committee": "for the committee", "director": "for the medical director",
-          "education": "for the education team", "base": "for one base"}  # fmt: skip
+          "education": "for the education team", "base": "for one base",
+         "teaching": "to teach with"}  # fmt: skip
+TEACHING = "High-flow transport: a case to teach with"
 INSIDE = (
     "Stays in the service.",
     "It names trips by their tokens: for quality review inside the service only.",
@@ -48,6 +51,15 @@ def pack(review: MonthReview, audience: str) -> str:
         figure_ids=sorted(page_figures),
         cut_figures=sorted(name for name, v in page_figures.items() if has_arrow_heads(v)),
         data_files=[],
+    )  # fmt: skip
+    return unlinked(html)
+
+
+def teaching_pack(review: MonthReview, trip_id: str) -> str:
+    """A trip to teach with, as one HTML document: no token, no month; what was found comes last."""
+    frame = {**_frame(review, "teaching"), "title": TEACHING, "notices": ()}
+    html = _environment().get_template("teaching.html").render(
+        page=teaching_data(review, trip_id), pack=frame, figure_ids=[],
     )  # fmt: skip
     return unlinked(html)
 
