@@ -29,12 +29,12 @@ from reports.month.records import (
 )
 from reports.month.rules import RuleRow, rule_rows
 from reports.month.signals import Signals, signals
-from reports.month.verdict import Verdict, verdict
 from reports.text import words
 from reports.text.case_links import case_files
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
+from reports.text.verdict import Verdict, verdict
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview, RuleFacts

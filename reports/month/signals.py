@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.month.verdict import brief
+from reports.text import words
 from reports.text.case_links import FOLDER
 from reports.text.measure_table import MONTHS_MOST, RATE
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import chart_months, standing
+from reports.text.verdict import brief
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -32,6 +33,11 @@ class ChartMonth:
     month: str
     numerator: float
     denominator: float
+
+    def cell(self, of_trips: bool) -> str:
+        """'5/38'."""
+        below = words.whole if of_trips else words.hours
+        return f"{words.whole(self.numerator)}/{below(self.denominator)}"
 
 
 @dataclass(frozen=True)

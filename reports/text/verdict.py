@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 WORDS_MOST = 25
 SIGNALS_NAMED = 2
+NO_SIGNAL = "No signal."
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -34,34 +35,40 @@ def verdict(review: MonthReview) -> Verdict:
         return Verdict("", f"No trip of {words.month_name(review.month)} was received.")
     if not review.protocol:
         return Verdict("", "No protocol version is in force: no trip was judged.")
-    signals, ordinary = _signals(review)
-    came, missing = _one_by_one(review), _missing(review)
-    if not signals[0] and not came[0] and not missing[0] and ordinary == "No signal.":
+    signals, came, missing = _signals(review), _one_by_one(review), _missing(review)
+    ordinary = "" if signals else _none(review)
+    if ordinary == NO_SIGNAL and not came[0] and not missing[0]:
         return Verdict("", "No signal, and nothing missing.")
-    for worse, one_by_one, short in product(signals, came, missing):
-        rest = " ".join(filter(None, ("" if worse else ordinary, one_by_one, short)))
-        if len(f"{worse} {rest}".split()) <= WORDS_MOST:
-            break
-    return Verdict(worse, rest)
+    line = Verdict("", "")
+    for named in signals or [[""]]:
+        for one_by_one, short, worse in product(came, missing, named):
+            line = Verdict(worse, " ".join(filter(None, (ordinary, one_by_one, short))))
+            if len(f"{line.worse} {line.rest}".split()) <= WORDS_MOST:
+                return line
+    return line
 
 
-def _signals(review: MonthReview) -> tuple[list[str], str]:
-    """What is worse, longest form first, and what is said where nothing is."""
+def _signals(review: MonthReview) -> list[list[str]]:
+    """What is worse: with two signals named, with one, with their number; each in its forms."""
     found = [brief(text(r["sentence"])) for r in standing(review, "headline")]
-    if not found:
-        return [""], _none(review)
     forms = []
     for named in range(min(SIGNALS_NAMED, len(found)), 0, -1):
         more = len(found) - named
         rest = f"; {words.many(more, 'more signal')}" if more else ""
-        forms.append(f"Worse: {'; '.join(_lowered(f) for f in found[:named])}{rest}.")
-    many = words.many(len(found), "signal")
-    return [*forms, f"Worse: {many}."], ""
+        long = "; ".join(_lowered(f) for f in found[:named])
+        forms.append([f"Worse: {said}{rest}." for said in (long, _shorter(long, review.month))])
+    return [*forms, [f"Worse: {words.many(len(found), 'signal')}."]] if found else []
+
+
+def _shorter(said: str, month: str) -> str:
+    """Without what goes without saying: that trips are counted, and the year under review."""
+    year = month[:4]
+    return re.sub(rf"(\d) trips?( since \w+) {year}\b", r"\1\2", said)
 
 
 def _none(review: MonthReview) -> str:
     if any(words.some(r["threshold"]) is not None for r in charts_now(review)):
-        return "No signal."
+        return NO_SIGNAL
     return "Too few months for signals."
 
 
@@ -82,7 +89,12 @@ def _one_by_one(review: MonthReview) -> list[str]:
         return [""]
     named = [f"{words.plain(text(r['rule']).replace('-', ' '))} {int(r['came'])}" for r in rows]
     total = sum(int(r["came"]) for r in rows)
-    return [f"One by one: {words.listed(named)}.", f"{_counted(total)} came one by one."]
+    said = ", ".join(named)
+    return [
+        f"Variances: {said}.",
+        f"{said[:1].upper()}{said[1:]}.",
+        f"{_counted(total)} variances shown one by one.",
+    ]
 
 
 def _missing(review: MonthReview) -> list[str]:
@@ -98,6 +110,7 @@ def _missing(review: MonthReview) -> list[str]:
     return [
         f"{trips}: {depends} of {len(charts)} charts depend on {'it' if missing == 1 else 'them'}.",
         f"{trips}: {depends} charts open.",
+        f"{trips}.",
     ]
 
 
