@@ -115,8 +115,8 @@ def _level(level: Level, across: Scale, up: Scale) -> str:
     return line((start, y), (end, y), palette.SERVICE, 1.4, "4 3")
 
 
-def _line(points: Sequence[Point], across: Scale, up: Scale) -> str:
-    """The months joined; a month without a figure breaks the line."""
+def _line(points: Sequence[Point], across: Scale, up: Scale, *, every: bool = True) -> str:
+    """The months joined; a month without a figure breaks the line. `every`: each one marked."""
     runs: list[list[str]] = [[]]
     for i, point in enumerate(points):
         if point.value is None:
@@ -132,7 +132,7 @@ def _line(points: Sequence[Point], across: Scale, up: Scale) -> str:
     drawn += [
         mark(across.at(i), up.at(p.value), month_look("") if i == last else _EARLIER,
              filled=p.filled, title=p.said, size=4 if i == last else 2.6)
-        for i, p in enumerate(points) if p.value is not None
+        for i, p in enumerate(points) if p.value is not None and (every or i == last)
     ]  # fmt: skip
     return "".join(drawn)
 
@@ -157,5 +157,5 @@ def sparkline(points: Sequence[Point], title: str) -> Markup:
     low, high = min(known, default=0.0), max(known, default=1.0)
     across = Scale(0, max(len(points) - 1, 1), 4, width - 8)
     up = Scale(low, high if high > low else low + 1, height - HEAD, HEAD)
-    drawn = _line([Point(p.month, p.value, p.filled) for p in points], across, up)
+    drawn = _line(points, across, up, every=False)
     return picture(drawn, width=width, height=height, title=title)

@@ -127,7 +127,7 @@ def _service(page: MonthPage) -> Markup:
                             f"since {words.rate(rate.level_since)}", worse=True))  # fmt: skip
     highest = max([p.value or 0.0 for p in points] + [v.value for v in levels], default=0.0)
     return through_time(
-        points, levels, unit=Unit.RATE, top=_ceiling(highest), height=206,
+        points, levels, unit=Unit.RATE, top=_ceiling(highest), height=264,
         now=rate.months[-1].estimate.value if rate.months else "",
         title=f"The whole service's occlusion rate per 100 ventilator hours by month: {rate.said}",
     )  # fmt: skip

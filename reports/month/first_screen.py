@@ -139,7 +139,7 @@ def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
         rows=tuple(_size(table, "cannula", key, label) for key, label in named.items()),
         whole=_size(table, "service", "all", "all sizes"),
         said=_sizes_said(review, named),
-        months=len(table.months),
+        months=sum(m <= review.month for m in review.months),
     )
 
 
@@ -163,6 +163,9 @@ def _sizes_said(review: MonthReview, named: dict[str, str]) -> str:
 
 def _unsignalled(review: MonthReview, by: str) -> str:
     """What is said of charts of the rate without a signal."""
+    rates = review.measures["denominator"][review.measures["measure"] == RATE]
+    if not (rates > 0).any():
+        return "no ventilator time"
     charts = [r for r in charts_now(review) if (r["measure"], r["group_by"]) == (RATE, by)]
     if not any(words.some(r["threshold"]) is not None for r in charts):
         return "too few months for signals"
@@ -181,8 +184,6 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
         level = words.some(now["level"]) if now else None
         whole = table.at(RATE, table.to_month).number
         said = _unsignalled(review, "service")
-        if not any(m.estimate.known for m in by_month):
-            said = "no ventilator time"
         return ServiceRate(by_month, said, False, whole if level is None else 100 * level, None, "")
     since = text(signal["since"])
     before = [r for r in months if r["month"] < since]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from reports.text import words
 from reports.text.case_links import FOLDER
 from reports.text.measure_table import MONTHS_MOST, RATE
 from reports.text.rows import Row, records, text
@@ -32,6 +33,11 @@ class ChartMonth:
     month: str
     numerator: float
     denominator: float
+
+    def cell(self, of_trips: bool) -> str:
+        """'5/38'."""
+        below = words.whole if of_trips else words.hours
+        return f"{words.whole(self.numerator)}/{below(self.denominator)}"
 
 
 @dataclass(frozen=True)

@@ -53,8 +53,10 @@ class MeasureTable:
         return self.at(measure, self.month, by, value)
 
     def by_month(self, measure: str) -> tuple[MonthEstimate, ...]:
-        """The service's months up to the one under review."""
-        return tuple(MonthEstimate(m, self.at(measure, m)) for m in self.months)
+        """The service's months up to the one under review, from the first that has a figure."""
+        found = [MonthEstimate(m, self.at(measure, m)) for m in self.months]
+        first = next((i for i, m in enumerate(found) if m.estimate.denominator), len(found) - 1)
+        return tuple(found[max(first, 0) :])
 
     def groups(self, measure: str, by: str) -> list[str]:
         """The groups that have a row in any month, sorted by their text."""

@@ -147,14 +147,3 @@ def rate_stands(review: MonthReview) -> str:
     if now["certainty"] == "depends":
         return "Whether that is ordinary depends on the missing trips."
     return "Ordinary for this service."
-
-
-def signals_data(review: MonthReview) -> Row:
-    """Headlines, watches and what is shown one by one, for the Month page; empty without any."""
-    frame = review.figures.one_by_one if review.figures is not None else None
-    return {
-        "headlines": standing(review, "headline"),
-        "watches": standing(review, "watch"),
-        "one_by_one": [] if frame is None else [text(r["sentence"]) for r in records(frame)],
-        "chance": BY_CHANCE,
-    }

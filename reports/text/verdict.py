@@ -90,7 +90,11 @@ def _one_by_one(review: MonthReview) -> list[str]:
     named = [f"{words.plain(text(r['rule']).replace('-', ' '))} {int(r['came'])}" for r in rows]
     total = sum(int(r["came"]) for r in rows)
     said = ", ".join(named)
-    return [f"{said[:1].upper()}{said[1:]}.", f"{_counted(total)} variances shown one by one."]
+    return [
+        f"Variances: {said}.",
+        f"{said[:1].upper()}{said[1:]}.",
+        f"{_counted(total)} variances shown one by one.",
+    ]
 
 
 def _missing(review: MonthReview) -> list[str]:

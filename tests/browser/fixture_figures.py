@@ -258,6 +258,7 @@ def measure_figures(
     )
 
 
+LOWER = "Unheated time at damson: 3 of 9 trips since April 2026, 2 of 31 before."
 SAID = "Wall oxygen time at cedar: 7 of 13 trips since March 2026, 2 of 31 before."
 
 
@@ -283,7 +284,7 @@ def signal_frames() -> dict[str, list[dict[str, Any]]]:
     return {
         "signals": [
             {**of_signal, **at_cedar, "kind": "headline", "sentence": SAID},
-            {**of_signal, **at_cedar, "kind": "watch", "sentence": "A lower one.",
+            {**of_signal, **at_cedar, "kind": "watch", "sentence": LOWER,
              "group_value": "unheated-time at damson"},
             {**of_signal, **at_cedar, "kind": "headline", "sentence": "Long ago.",
              "month": "2024-05", "standing": "ended"},

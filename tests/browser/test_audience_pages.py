@@ -136,7 +136,7 @@ def test_the_lead_holds_the_signal_and_what_came_one_by_one(open_audience: Opene
     lead = page.locator("p.lead").all_inner_texts()
     assert lead[0].startswith(fixture_figures.SAID)
     assert lead[-1] == "Escalation call: 1 in June 2026."
-    assert not any("A lower one." in sentence for sentence in lead)
+    assert not any(fixture_figures.LOWER in sentence for sentence in lead)
 
 
 @pytest.mark.browser

@@ -20,7 +20,6 @@ from reports.charts.control_data import (
 from reports.charts.control_figures import control_figure
 from reports.charts.funnel_data import funnels
 from reports.charts.funnel_figures import funnel_figure
-from reports.charts.monthly_panels import months_figure
 from reports.charts.palette import ACCENT, PAPER
 from reports.charts.signal_summary import false_signals_data
 from reports.committee.data import committee_data
@@ -30,7 +29,7 @@ from reports.month.data import month_data
 from reports.text.navigation import Site
 from reports.text.signal_lines import lead_lines
 from schemas.month_review import MeasureFigures, MonthReview
-from tests.browser import fixture, fixture_figures
+from tests.browser import fixture_figures
 from tests.browser.fixture_figures import LAST
 
 NBSP = "\u00a0"
@@ -92,8 +91,6 @@ def test_how_a_month_stands_on_its_chart(values: dict[str, Any], kind: str, sent
 def test_a_month_short_of_trips_is_not_called_anything() -> None:
     review = dataclasses.replace(fixture_figures.full(), expected=58)
     assert standing(series_of(review))[0] == "short"
-    unsaid = dataclasses.replace(review, figures=None)
-    assert "not said while 4 trips are missing" in month_data(unsaid)["occlusion_answer"][1]
 
 
 def lead_with(**frames: Any) -> list[str]:
@@ -109,12 +106,11 @@ def test_leads_speak_of_headline_signals_and_what_came_one_by_one() -> None:
         "Escalation call: 1 in June 2026.",
     ]
     assert lead_lines(review) == sentence
-    assert month_data(review)["lead"] == sentence
     assert director_data(review, figures_of(review), Site())["answer"] == sentence
     assert committee_data(review, figures_of(review))["finding"][0] == " ".join(sentence)
     # lower signals are for the coordinator alone
-    watched = month_data(review)["signals"]["watches"]
-    assert [row["sentence"] for row in watched] == ["A lower one."]
+    watched = [row.chart for row in month_data(review).signals.rows if not row.worse]
+    assert watched == ["Unheated time at damson"]
     assert lead_lines(dataclasses.replace(review, figures=None)) == []
     assert lead_lines(dataclasses.replace(review, protocol=())) == []
 
@@ -136,29 +132,6 @@ def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
     assert (
         "On 1 of 2 charts whether there is a signal" in lead_with(**calm, signal_charts=depends)[1]
     )
-
-
-def test_the_month_page_says_how_the_occlusion_rate_stands() -> None:
-    review = fixture_figures.full()
-    sentence = " ".join(month_data(review)["occlusion_answer"])
-    assert "Ordinary for this service." in sentence
-    assert "rate ratio" in sentence
-    figures = figures_of(review)
-    assert figures.signals is not None
-    above = figures.signals.assign(measure="occlusion-rate", group_by="service", group_value="all")
-    high = dataclasses.replace(figures, signals=above)
-    sentence = " ".join(month_data(fixture_figures.review(high))["occlusion_answer"])
-    assert "Above its limit since March 2026." in sentence
-
-
-def test_sizes_of_the_month_page_are_adjusted_with_clustered_intervals() -> None:
-    rows = {r["key"]: r for r in month_data(fixture_figures.full())["rates"]["sizes"]}
-    frame = figures_of(fixture_figures.full()).sizes.set_index("cannula")
-    assert rows["prong-1"]["adjusted"]["estimate"] == frame.loc["prong-1", "adjusted"]
-    assert rows["prong-1"]["all"]["low"] == frame.loc["prong-1", "crude_low"]
-    assert rows["prong-4"]["adjusted"]["estimate"] is None
-    assert rows["soft-2"]["adjusted"]["estimate"] is None  # the frame does not have it
-    assert "adjusted" not in month_data(fixture.month_review())["rates"]["sizes"][0]
 
 
 def test_signals_in_words() -> None:
@@ -300,15 +273,6 @@ def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
     assert "apart over all 6 months. Base cedar" in bases["outlying"]
 
 
-def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:
-    figures = fixture_figures.measure_figures()
-    wide = figures.sizes.assign(adjusted_low=0.4, adjusted_high=9_000_000.0)
-    review = fixture_figures.review(dataclasses.replace(figures, sizes=wide))
-    cells = [r["adjusted"] for r in month_data(review)["rates"]["sizes"]]
-    assert {c["estimate"] for c in cells} == {None}
-    assert cells[0]["note"] == "too few to say"
-
-
 def test_it_is_said_how_many_sizes_could_be_compared() -> None:
     open_, none = ({"low": v, "high": v and 3.0, "estimate": v and 1.2} for v in (0.4, None))
     rows = [
@@ -319,16 +283,3 @@ def test_it_is_said_how_many_sizes_could_be_compared() -> None:
         "Adjusted, 1 of the 3 other sizes could be compared with a: its ratio's interval holds"
         " 1, so no difference is shown."
     )
-
-
-@pytest.mark.parametrize("columns", [1, 2, 3])
-def test_panels_of_one_width_have_the_same_month_labels(columns: int) -> None:
-    page = month_data(fixture_figures.full())
-    rates = page["rates"]
-    rows = (rates["sizes"], rates["service"], rates["unit"])
-    series = series_of(fixture_figures.full())
-    panels = [{**series, "points": series["points"][-len(rates["months"]) :]}] * columns
-    plain = months_figure(*rows, columns=columns)["layout"]["xaxis"]
-    control = control_figure(panels, columns=columns)["layout"]["xaxis"]
-    assert plain["ticktext"] == control["ticktext"]
-    assert len(plain["ticktext"]) == (6 if columns < 3 else 4)

@@ -60,7 +60,7 @@ def test_a_review_without_followup_shows_nothing_of_it() -> None:
     review = dataclasses.replace(fixture_figures.full(), followup=None)
     assert followup_data(review)["present"] is False
     assert confirmed_by_rule(review) == {} == answers_by_trip(review)
-    assert not month_data(review)["any_confirmed"]
+    assert not month_data(review).any_confirmed
 
 
 def test_a_quiet_month_says_so_in_a_line() -> None:
@@ -88,18 +88,18 @@ def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
     assert found["causes"] == [{"name": "May 2026", "why": "1 trip came late.", "trips": ["T9"]}]
 
 
-def test_actions_overdue_come_first_and_ask_to_be_followed_up() -> None:
+def test_actions_overdue_come_first_and_are_counted() -> None:
     row = {"trip_id": "T1", "month": "2026-04", "base": "alder", "rules": RULE,
            "conclusion": "practice", "status": "awaiting_crew", "refer_to": "education",
            "reviewer": "R1", "action": "Talk it through", "due_month": "2026-09",
            "overdue": False}  # fmt: skip
     late = {**row, "trip_id": "T2", "due_month": "2026-05", "overdue": True, "rules": None}
     data = month_data(with_followup(follow_ups=[row, late]))
-    actions = data["followup"]["actions"]
+    actions = data.followup["actions"]
+    assert (data.key.overdue, data.key.actions) == (1, 2)
     assert [r["trip"] for r in actions["rows"]] == ["T2", "T1"]
     assert actions["finding"] == "2 actions are open, 1 of them overdue."
     assert actions["rows"][0]["rules"] == "the case as a whole"
-    assert ("Follow up 1 overdue action", "actions") in data["next_steps"]
 
 
 def test_closed_cases_are_not_asked_for_again() -> None:
@@ -108,10 +108,9 @@ def test_closed_cases_are_not_asked_for_again() -> None:
     review = with_followup(determinations=[own])
     data = month_data(review)
     total = len(review.cases)
-    assert data["followup"]["left"] == total - 1
-    asked = [sentence for sentence, _ in data["next_steps"]]
-    assert f"Read the {total - 1:,} of {total:,} cases that nobody has closed" in asked
-    assert data["cases"]["rows"][0]["status"] == "closed: practice"
+    assert data.followup["left"] == total - 1
+    assert (data.key.closed, data.key.cases) == (1, total)
+    assert data.cases.rows[0].status == "closed: practice"
     answer = answers_by_trip(review)[TRIP][0]
     assert answer["readers"] == "2 readers, not alike: the later holds"
     halfway = with_followup(determinations=[own, {**own, "rule": None, "status": "open"}])

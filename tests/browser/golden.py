@@ -1,0 +1,112 @@
+"""The whole text of a page, kept beside the tests: what changed in it shows as a difference.
+
+Renewed, after a look at the difference, by `python -m tests.browser.golden`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+import tempfile
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pandas as pd
+
+from reports.text.navigation import Site
+from schemas.month_review import MonthReview
+from schemas.units import Unit
+from tests.browser import fixture_figures
+from tests.browser.fixture import table
+
+FOLDER = Path(__file__).parent / "golden"
+BLOCKS = {
+    "address", "article", "caption", "dd", "details", "div", "dl", "dt", "figcaption", "figure",
+    "footer", "h1", "h2", "h3", "h4", "header", "li", "main", "nav", "ol", "p", "section",
+    "summary", "svg", "table", "tbody", "thead", "tr", "ul",
+}  # fmt: skip
+CELLS = {"td", "th", "text", "title", "span", "br", "label", "option"}
+UNREAD = {"script", "style", "head"}
+
+
+class _Text(HTMLParser):
+    """Blocks on lines of their own, cells apart; what no one reads left out."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lines: list[str] = [""]
+        self.unread: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        # what is drawn for 390 px says the same once more
+        if self.unread or tag in UNREAD or ("class", "picture narrow") in attrs:
+            self.unread += [tag] if tag in UNREAD or tag == "svg" else []
+            return
+        if tag in BLOCKS:
+            self.lines.append("")
+        elif tag in CELLS and self.lines[-1]:
+            self.lines[-1] += " | "
+
+    def handle_endtag(self, tag: str) -> None:
+        if self.unread:
+            self.unread = self.unread[:-1] if tag == self.unread[-1] else self.unread
+        elif tag in BLOCKS:
+            self.lines.append("")
+
+    def handle_data(self, data: str) -> None:
+        if not self.unread:
+            self.lines[-1] += data
+
+
+def text_of(html: str) -> str:
+    """The page's text, folds open, pictures' labels and titles with it; a line a block."""
+    reader = _Text()
+    reader.feed(html)
+    lines = (" ".join(line.replace("\u00a0", " ").split()) for line in reader.lines)
+    return "\n".join(line for line in lines if line) + "\n"
+
+
+def month_review() -> MonthReview:
+    """The invented month with what its first screen needs besides: rules kept, logs by base."""
+    review = fixture_figures.full()
+    shares = [
+        ["all-rules-share", m, "service", "all", k, 50, Unit.SHARE, k / 50, k / 50 - 0.1,
+         k / 50 + 0.1, "Wilson score", 50, 4, None, None]
+        for m, k in zip(review.months, range(20, 20 + len(review.months)), strict=True)
+    ] + [
+        ["incomplete-log-share", review.month, by, value, k, n, Unit.SHARE, k / n, 0.1, 0.5,
+         "Wilson score", n, 0, None, None]
+        for by, value, k, n in (("service", "all", 5, 27), ("base", "elm", 4, 9),
+                                ("base", "cedar", 1, 12), ("base", "alder", 0, 6))
+    ]  # fmt: skip
+    measures = pd.concat([review.measures, table("measures", shares)], ignore_index=True)
+    return dataclasses.replace(review, measures=measures, expected=56, late={"2026-05": 2})
+
+
+def month_text() -> str:
+    """The Month page of that month."""
+    from reports import write_month
+
+    with tempfile.TemporaryDirectory() as folder:
+        page = write_month(month_review(), Path(folder), Site(("month", "director")))
+        return text_of(page.read_text(encoding="utf-8"))
+
+
+PAGES: dict[str, Callable[[], str]] = {"month": month_text}
+
+
+def kept(name: str) -> str:
+    """The text as it was last looked at."""
+    return (FOLDER / f"{name}.txt").read_text(encoding="utf-8")
+
+
+def renew() -> None:
+    """Write every page's text anew."""
+    FOLDER.mkdir(exist_ok=True)
+    for name, text in PAGES.items():
+        (FOLDER / f"{name}.txt").write_text(text(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.exit(renew())
