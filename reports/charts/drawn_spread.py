@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 HEAD, FOOT, ROW = 16, 18, 24
 LABEL_MOST, NARROW_LABEL_MOST = 150, 110
 DIVISIONS = 4
+NAME_ROOM = 52
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,8 @@ def spread_rows(
 def _tick(value: float, scale: Scale, bottom: float, zero: str) -> str:
     x, named = scale.at(value), bool(zero) and not value
     shown = zero if named else f"{value:+g}" if zero else f"{value:g}"
+    if zero and not named and abs(x - scale.at(0)) < NAME_ROOM:
+        shown = ""  # the name of 0 stands there
     ink = palette.SERVICE if named else palette.LINE
     words = svg.text(x, bottom + 13, shown, font_size=TICK, fill=palette.MUTED,
                      text_anchor="middle")  # fmt: skip

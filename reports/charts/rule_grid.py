@@ -205,6 +205,6 @@ def grid_finding(rows: Sequence[RuleRow]) -> str:
     apart = apart_cells(rows)
     named = [f"{row.label.lower()} at {cell.base}" for row, cell in apart[:2]]
     more = f" and {len(apart) - 2} more" if len(apart) > 2 else ""
-    finding = f"Apart: {words.listed(named)}{more}" if apart else "No base is told apart"
+    finding = f"{words.listed(named)}{more} apart" if apart else "no base is told apart"
     above = [row.label.lower() for row in rows if row.above_goal]
     return f"{finding}; above goal: {words.listed(above)}" if above else finding

@@ -184,7 +184,7 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
         if p.approved_by is None
     ]
     for row in standing(review, "headline"):
-        what, _ = signal_parts(text(row["sentence"]))
-        months = now - words.month_number(text(row["month"]))
-        found.append(Waiting(f"Close: {words.uncapital(what)}?", "", "", months))
+        month = text(row["month"])
+        what = f"Close the signal of {words.month_short(month)}"
+        found.append(Waiting(what, "#signals", "", now - words.month_number(month)))
     return tuple(sorted(found, key=lambda w: -w.months))

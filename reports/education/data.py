@@ -31,6 +31,7 @@ from reports.text import words
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
 from reports.text.verdict import Verdict
+from reports.text.verdict import verdict as month_verdict
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -103,7 +104,7 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
     needed, horizon = needed_data(review, figures)
     return EducationPage(
         **vars(page_frame(review, site, "education")),
-        verdict=verdict(grids, retrained),
+        verdict=verdict(review, grids, retrained),
         grids=grids,
         grid_finding=grid_words(grids),
         retrained=retrained,
@@ -168,8 +169,10 @@ def named(grids: Grids) -> list[tuple[RuleRow, Cell]]:
     return [(r, c) for r, c in apart_cells(grids.confirmed) if not c.unread and not c.acted]
 
 
-def verdict(grids: Grids, retrained: Sequence[Retraining]) -> Verdict:
+def verdict(review: MonthReview, grids: Grids, retrained: Sequence[Retraining]) -> Verdict:
     """What to retrain first, if readers confirmed it; then how the last retraining went."""
+    if not review.received or not review.protocol:
+        return month_verdict(review)
     first = named(grids)[:NAMED_MOST]
     worse = ""
     if first:

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from reports.charts import palette
+from reports.charts import palette, svg
 from reports.charts.drawing import (
     NARROW,
+    TEXT,
     Look,
     Scale,
     both,
@@ -143,7 +144,7 @@ def retraining_picture(rows: Sequence[Retraining]) -> Markup:
             y = ROW * i
             parts += [
                 line((0, y), (wide, y), palette.LINE) if i else "",
-                note(0, y + 14, row.label),
+                note(0, y + 14, svg.cut(row.label, wide, TEXT)),
                 *_dots(row, scale, wide, y + 26),
             ]
         said = "; ".join(f"{r.label}: {r.verdict}" for r in rows)
