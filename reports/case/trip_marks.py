@@ -5,6 +5,7 @@ from __future__ import annotations
 from reports.case.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
 from reports.case.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
 from reports.charts import palette, svg
+from reports.text import words
 from reports.text.rows import Row
 
 FINDINGS_SHOWN = 8
@@ -122,7 +123,7 @@ def _what_followed(frame: Frame, heads: list[Head], y: float) -> str:
         x = min(max(cluster[0][0], frame.left), frame.right - AFTER_WIDTH)
         for line, (which, unit) in enumerate(((0, "%"), (1, "/min"))):
             known = [v for _, _, o in cluster if (v := o["after"][which]) is not None]
-            shown = f"{min(known):g}{unit}" if known else "none"
+            shown = f"{min(known):g}{unit}" if known else words.DASH
             ink = palette.INK if known else palette.MUTED
             labels.append(
                 svg.label(x, y + AFTER_LINE * line, shown, fill=ink, font_size=AFTER_SIZE)

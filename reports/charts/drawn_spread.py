@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.drawing import NARROW, TEXT, TICK, Scale, both, line, note, picture
-from reports.charts.parts import nice_ceiling
+from reports.charts.parts import nice_ceiling, tick_step
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
 HEAD, FOOT, ROW = 16, 18, 24
 LABEL_MOST, NARROW_LABEL_MOST = 150, 110
-DIVISIONS = 4
 NAME_ROOM = 52
 
 
@@ -42,9 +42,8 @@ def spread_rows(
     """
     most = max([1.0, *(r.ends[4] for r in rows), *((r.band or (0, 0))[1] or 0.0 for r in rows)])
     least = min([0.0, *(r.ends[0] for r in rows)]) if zero else 0.0
-    step = nice_ceiling(max(most, -least)) / DIVISIONS
-    values = [i * step for i in range(-DIVISIONS, DIVISIONS + 1) if least < (i + 1) * step]
-    values = [v for v in values if v < most + step]
+    step = tick_step(nice_ceiling(max(most, -least)), few=False)
+    values = [i * step for i in range(math.floor(least / step), math.ceil(most / step) + 1)]
 
     def draw(narrow: bool) -> Markup:
         wide = NARROW if narrow else width

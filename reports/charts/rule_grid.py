@@ -29,16 +29,23 @@ BASES_MOST, NARROW_BASES_MOST = 12, 5
 class Cell:
     """A base's share of a rule, drawn towards all bases; its counts are the base's own.
 
-    `apart`: it may be named; `acted`: it was retrained since; `unread`: no reader has confirmed
-    what it is named for. `better`: it is named for being below the service.
+    `apart`: it may be named; `acted`: it was retrained since; `better`: it is named for being
+    below the service. Of its flags `read` were concluded on, and of these `practice` put down to
+    practice, those with them that only a reader found.
     """
 
     base: str
     share: Estimate
     apart: bool = False
     acted: bool = False
-    unread: bool = False
     better: bool = False
+    read: int = 0
+    practice: int = 0
+
+    @property
+    def unread(self) -> bool:
+        """Whether no reader has confirmed what it is named for."""
+        return not self.practice
 
 
 @dataclass(frozen=True)
@@ -206,5 +213,7 @@ def grid_finding(rows: Sequence[RuleRow]) -> str:
     named = [f"{row.label.lower()} at {cell.base}" for row, cell in apart[:2]]
     more = f" and {len(apart) - 2} more" if len(apart) > 2 else ""
     finding = f"{words.listed(named)}{more} apart" if apart else "no base is told apart"
+    if not any(cell.base for row in rows for cell in row.cells):
+        finding = "fewer than two bases to compare"
     above = [row.label.lower() for row in rows if row.above_goal]
     return f"{finding}; above goal: {words.listed(above)}" if above else finding

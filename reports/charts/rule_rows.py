@@ -26,7 +26,7 @@ def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ..
     if not groups:
         return _of_service(review, facts)
     bases = sorted({text(r["base"]) for rows in groups.values() for r in rows})
-    retrained, confirmed = retrained_within(review, figures), _confirmed(review)
+    retrained, practice = retrained_within(review, figures), practice_of(review)
     minimum = {f.id: f.minimum for f in figures.facts}
     years = _years(figures)
     found = []
@@ -36,7 +36,7 @@ def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ..
         cells = tuple(
             _cell(
                 base, by_base.get(base), least, _unit(rule),
-                acted=(base, rule) in retrained, unread=(base, rule) not in confirmed,
+                acted=(base, rule) in retrained, read=practice.get((base, rule), {}),
             )
             for base in bases
         )  # fmt: skip
@@ -92,9 +92,7 @@ def _rule_row(  # noqa: PLR0917 - the parts of a row in their order
     )
 
 
-def _cell(
-    base: str, row: Row | None, least: float, unit: Unit, *, acted: bool, unread: bool
-) -> Cell:
+def _cell(base: str, row: Row | None, least: float, unit: Unit, *, acted: bool, read: Row) -> Cell:
     if row is None:
         return Cell(base, Estimate(None, None, None, 0, 0, unit, few=True))
     number, low, high = (words.some(row[k]) for k in ("shrunk", "shrunk_low", "shrunk_high"))
@@ -102,7 +100,11 @@ def _cell(
     few = below < least
     outside = 0 if few else int(row["outside"] or 0)
     share = Estimate(number, low, high, top, below, unit, few=few)
-    return Cell(base, share, apart=outside != 0, acted=acted, unread=unread, better=outside < 0)
+    missed = int(read.get("missed", 0))
+    return Cell(
+        base, share, apart=outside != 0, acted=acted, better=outside < 0,
+        read=int(read.get("reviewed", 0)) + missed, practice=int(read.get("practice", 0)) + missed,
+    )  # fmt: skip
 
 
 def _years(figures: MeasureFigures) -> dict[str, Row]:
@@ -143,8 +145,3 @@ def practice_of(review: MonthReview) -> dict[tuple[str, str], Row]:
 
 
 PRACTICE = ("flags", "reviewed", "practice", "missed")
-
-
-def _confirmed(review: MonthReview) -> set[tuple[str, str]]:
-    """Base and rule where a reader put a variance down to practice."""
-    return {key for key, row in practice_of(review).items() if row["practice"] or row["missed"]}

@@ -190,7 +190,7 @@ def needed_picture(rows: Sequence[Needed], horizon: int) -> Markup:
 
     def draw(narrow: bool) -> Markup:
         wide = NARROW if narrow else HALF
-        scale = Scale(0, float(horizon or 12), 160, wide - 14)
+        scale = Scale(0, float(horizon or 12), 176, wide - 14)
         bottom = 6 + 22 * len(rows)
         parts = []
         for value in range(0, horizon + 1, 12):
@@ -207,7 +207,7 @@ def needed_picture(rows: Sequence[Needed], horizon: int) -> Markup:
 
 
 def _needed(row: Needed, scale: Scale, y: float) -> str:
-    parts = [note(0, y + 4, svg.cut(row.label, 154, 12), bold=row.high)]
+    parts = [note(0, y + 4, svg.cut(row.label, 172, 12), bold=row.high)]
     start = scale.end if row.half is None else scale.at(row.half)
     end = scale.end if row.most is None else scale.at(row.most)
     parts.append(line((start, y), (end, y), palette.HISTORY, 1.2))

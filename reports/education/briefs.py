@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from reports.charts.drawing import Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.charts.rule_grid import Cell, RuleRow
-from reports.charts.rule_rows import practice_of, rule_rows
+from reports.charts.rule_rows import rule_rows
 from reports.education.data import bases_of, brief_file
 from reports.education.retraining import Retraining, retraining_data
 from reports.text import words
@@ -26,12 +26,10 @@ OWN = Look("this base, drawn towards all")
 
 @dataclass(frozen=True)
 class BriefRow:
-    """A rule at the base: its cell, all bases, and how many flags readers put down to practice."""
+    """A rule at all bases, and at this one."""
 
     rule: RuleRow
     cell: Cell
-    read: int
-    practice: int
 
 
 @dataclass(frozen=True)
@@ -72,14 +70,9 @@ def briefs_data(
 def _brief(
     review: MonthReview, base: str, rows: tuple[RuleRow, ...], retrained: tuple[Retraining, ...]
 ) -> BriefData:
-    practice = practice_of(review)
-    own = []
-    for row in rows:
-        cell = next(c for c in row.cells if c.base == base)
-        read = practice.get((base, row.rule), {})
-        own.append(BriefRow(row, cell, int(read.get("reviewed", 0)), int(read.get("practice", 0))))
+    own = [BriefRow(row, next(c for c in row.cells if c.base == base)) for row in rows]
     found = [b for b in own if not b.cell.share.few and b.cell.share.numerator]
-    found.sort(key=lambda b: (not _worse(b), not b.practice))
+    found.sort(key=lambda b: (not _worse(b), not b.cell.practice))
     return BriefData(
         base=base,
         finding=_finding(found),

@@ -176,7 +176,10 @@ def verdict(review: MonthReview, grids: Grids, retrained: Sequence[Retraining]) 
     first = named(grids)[:NAMED_MOST]
     worse = ""
     if first:
-        parts = [f"{r.label.lower()} at {c.base}, {c.share.of} trips" for r, c in first]
+        parts = [
+            f"{r.label.lower()} at {c.base}, {c.practice} of {c.read} read are practice"
+            for r, c in first
+        ]
         worse = f"Retrain {words.listed(parts)}."
         rest = ""
     elif not grids.flags:

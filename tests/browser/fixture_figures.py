@@ -217,7 +217,13 @@ def before_after(bases: tuple[str, ...], month: str) -> list[dict[str, Any]]:
         "low": 0.13, "high": 1.2, "too_few": False, "warning": WARNING,
         "window": "9 months before against 9 months after; the training month left out.",
     }  # fmt: skip
-    few = {"before_events": 0.0, "after_events": 0.0, "before_read": 0, "after_read": 0, "ratio": np.nan, "low": 0.0, "high": np.inf}
+    few = {
+        "before_events": 0.0,
+        "after_events": 0.0,
+        "ratio": np.nan,
+        "low": 0.0,
+        "high": np.inf,
+    }
     return [row, {**row, "base": bases[0], "rule": "source-choice", **few, "too_few": True}]
 
 

@@ -24,8 +24,8 @@ def trip_frames(bases: tuple[str, ...], months: list[str]) -> dict[str, list[dic
             for trip, month, variance, observed in APART
         ],
         "wall_places": [
-            {"base": base, "trips_of": of, "place": place, "minutes": minutes * (1 + n), "limit": 50,
-             "trips": 40 if of == "all" else 3 + n}
+            {"base": base, "trips_of": of, "place": place, "minutes": minutes * (1 + n),
+             "limit": 50, "trips": 40 if of == "all" else 3 + n}
             for base in bases
             for n, of in enumerate(("all", "past"))
             for place, minutes in (("bedside", 5.0), ("transit", 20.0), ("receiving", 6.0),
@@ -38,7 +38,8 @@ def trip_frames(bases: tuple[str, ...], months: list[str]) -> dict[str, list[dic
         ],
         "cannula_use": [
             {"cannula": size[0], "quantity": quantity, "trips": 30, "outside": n % 2,
-             "low": 2.0, "high": 12.0, "p5": 2.0, "p25": 4.0, "median": 6.0, "p75": 8.0, "p95": 11.0}
+             "low": 2.0, "high": 12.0, "p5": 2.0, "p25": 4.0, "median": 6.0, "p75": 8.0,
+             "p95": 11.0}
             for n, size in enumerate(fixture.SIZES)
             for quantity in ("flow", "weight")
         ],
@@ -69,7 +70,7 @@ def year_row(
         "month": LAST, "measure": measure, "group_by": by, "group_value": value,
         **{f"{side}_{part}": cell for side, cells in (("now", now), ("before", before))
            for part, cell in zip(("numerator", "denominator"), cells, strict=True)},
-        **{side: figure for side, figure in zip(("now", "before"), figures, strict=True)},
+        **dict(zip(("now", "before"), figures, strict=True)),
         **{f"{side}_{end}": figure * by_end for side, figure in
            zip(("now", "before"), figures, strict=True)
            for end, by_end in (("low", 0.75), ("high", 1.3))},

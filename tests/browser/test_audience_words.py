@@ -221,7 +221,6 @@ def test_thin_series_are_named_and_not_charted() -> None:
     assert {p["key"] for p in data.charts["gaps"]["panels"]} == {fixture_figures.RARE}
 
 
-
 def test_false_signals_are_added_up() -> None:
     figures = fixture_figures.measure_figures()
     found = false_signals_data(figures)
@@ -232,14 +231,12 @@ def test_false_signals_are_added_up() -> None:
     assert f"The other {others} series" in found["caution"]
 
 
-
 def test_small_bases_are_never_outside() -> None:
     figures = fixture_figures.measure_figures()
     few = figures.funnels.assign(denominator=4.0, outside=1)
     found = funnels(fixture_figures.full(), dataclasses.replace(figures, funnels=few))
     assert all(f["thin"] and not f["outlying"] for f in found)
     assert {b["standing"] for f in found for b in f["bases"]} == {"too few to say"}
-
 
 
 def test_it_is_said_how_many_sizes_could_be_compared() -> None:

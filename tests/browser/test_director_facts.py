@@ -18,8 +18,8 @@ from reports.text.navigation import Site
 from reports.text.signal_lines import signal_parts
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
 from tests.browser import fixture, fixture_figures
-from tests.browser.test_followup_words import with_followup
 from tests.browser.test_audience_words import figures_of
+from tests.browser.test_followup_words import with_followup
 
 
 def page(review: MonthReview | None = None) -> DirectorPage:

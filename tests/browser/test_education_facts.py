@@ -57,7 +57,7 @@ def test_what_readers_put_down_to_practice_comes_first() -> None:
     assert rules_of(found.grids.confirmed) == [RULE]
     assert found.grids.confirmed[0].side == "3/4"  # of the twelve months, the missed one with it
     assert (found.grids.read, found.grids.flags, found.grids.practice) == (3, 4, 3)
-    assert "wall oxygen time at cedar, 22 of 100 trips" in found.verdict.worse
+    assert "wall oxygen time at cedar, 2 of 3 read are practice" in found.verdict.worse
 
 
 def test_practice_at_another_base_names_no_base() -> None:
@@ -182,9 +182,7 @@ def test_a_brief_holds_its_own_base_alone() -> None:
         (200, 55.0, "12 years or more, 30 kg or more"),
     ],
 )
-def test_age_and_weight_stand_in_bands(
-    months: int | None, weight: float | None, said: str
-) -> None:
+def test_age_and_weight_stand_in_bands(months: int | None, weight: float | None, said: str) -> None:
     trip = {"age_months": months, "weight_kg": weight, "diagnosis_group": None}
     assert child_words(trip) == said
 

@@ -74,7 +74,7 @@ def test_only_headlines_of_the_twelve_months_are_told() -> None:
 
 def test_trips_received_of_both_years() -> None:
     review = fixture_figures.full()
-    months = {m: (60, 61) for m in fixture_figures.month_names(30)} | {"2026-05": (57, None)}
+    months = dict.fromkeys(fixture_figures.month_names(30), (60, 61)) | {"2026-05": (57, None)}
     now, before = received(dataclasses.replace(review, expected_by_month=months))
     assert (now.months, now.trips, now.expected) == (12, 717, None)
     assert (before.months, before.trips, before.expected) == (12, 720, 732)
