@@ -137,8 +137,8 @@ MEASURES: dict[str, MeasureFacts] = {
             minimum=10,
             sentence="What a running level takes up in its stride shows here.",
             source="Katz and others 1978, Biometrics 34:469 (shares)",
-            page="director",
-            section="time",
+            page="year",
+            section="figures",
         ),
         MeasureFacts(
             id="deviation-share",

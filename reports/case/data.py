@@ -79,12 +79,7 @@ def case_data(trip: Row, cases: Cases) -> Row:
                for row in tables[name]["rows"] if row["line"] is not None}  # fmt: skip
     flagged = text(case.get("rules")).split()
     picture = _picture(trip, cases)
-    numbers = {f["rule"]: f["number"] for f in picture["findings"]}
-    groups = verdict_groups(trip, cases, anchors, flagged)
-    for group in groups:
-        for row in group["rows"]:
-            row["number"] = numbers.get(row["rule"])
-        group["rows"].sort(key=lambda r: r["number"] or len(numbers) + 1)
+    groups = _numbered(verdict_groups(trip, cases, anchors, flagged), picture["findings"])
     return {
         "n": int(trip["reading_order"]),
         "trip": trip_id,
@@ -107,6 +102,16 @@ def case_data(trip: Row, cases: Cases) -> Row:
         "problems": _problems(trip),
         "record": f"{text(trip['file']) or 'trips'}:{int(trip['line'])}",
     }
+
+
+def _numbered(groups: list[Row], findings: list[Row]) -> list[Row]:
+    """The groups with the number that each row has in the picture, in the order of the numbers."""
+    numbers = {f["rule"]: f["number"] for f in findings}
+    for group in groups:
+        for row in group["rows"]:
+            row["number"] = numbers.get(row["rule"])
+        group["rows"].sort(key=lambda r: r["number"] or len(numbers) + 1)
+    return groups
 
 
 def _picture(trip: Row, cases: Cases) -> Row:

@@ -31,9 +31,26 @@ def trip_picture(
     """
     from markupsafe import Markup
 
-    name = name or ("narrow" if narrow else "wide")
+    size = "narrow" if narrow else "wide"
     low, high = data["domain"]
-    frame = Frame(low, high, narrow, name)
+    frame = Frame(low, high, narrow, name or size)
+    parts, height = _parts(frame, data)
+    titled = [
+        svg.tag("title", svg.escaped(heading), id=f"{frame.name}-title"),
+        svg.tag("desc", svg.escaped(described), id=f"{frame.name}-desc"),
+    ]
+    picture = svg.tag(
+        "svg", *titled, *parts, xmlns="http://www.w3.org/2000/svg", role="img",
+        class_=f"trip {size}", viewBox=f"0 0 {frame.width} {height:.0f}", width=frame.width,
+        height=f"{height:.0f}", aria_labelledby=f"{frame.name}-title",
+        aria_describedby=f"{frame.name}-desc", font_family=FONT, font_size=frame.size,
+        fill=palette.INK,
+    )  # fmt: skip
+    return Markup(picture)
+
+
+def _parts(frame: Frame, data: Row) -> tuple[list[str], float]:
+    """What is drawn, from the back to the front, and how high it is."""
     support, others = _lanes(frame, data)
     lanes = [*support, *others]
     support_height = sum(lane.height for lane in support)
@@ -44,9 +61,7 @@ def trip_picture(
     bottom = top + below
     boxes, numbers = finding_boxes(frame, data["findings"], top, bottom)
     parts = [
-        svg.tag("title", svg.escaped(heading), id=f"{name}-title"),
-        svg.tag("desc", svg.escaped(described), id=f"{name}-desc"),
-        svg.patterns(name),
+        svg.patterns(frame.name),
         gridlines(frame, top, bottom),
         _uncounted(frame, data, top, support_height),
         _stacked([(lane.marks, lane.height) for lane in lanes], top),
@@ -59,15 +74,7 @@ def trip_picture(
         numbers,
         axis(frame, bottom),
     ]
-    height = bottom + 40
-    picture = svg.tag(
-        "svg", *parts, xmlns="http://www.w3.org/2000/svg", role="img",
-        class_=f"trip {'narrow' if narrow else 'wide'}",
-        viewBox=f"0 0 {frame.width} {height:.0f}", width=frame.width, height=f"{height:.0f}",
-        aria_labelledby=f"{name}-title", aria_describedby=f"{name}-desc", font_family=FONT,
-        font_size=frame.size, fill=palette.INK,
-    )  # fmt: skip
-    return Markup(picture)
+    return parts, bottom + 40
 
 
 def _lanes(frame: Frame, data: Row) -> tuple[list[Lane], list[Lane]]:
