@@ -67,7 +67,7 @@ def review(
     protocol: Path | None = None,
     cannulas: Path | None = None,
     baseline: bool = False,
-    audit_within: float | None = None,
+    audits_a_year: int | None = None,
     by: str | None = None,
     shared: bool = False,
     stage: Stage = lambda _: None,
@@ -75,8 +75,9 @@ def review(
     # long: twelve lines are its options, and the rest reads as the review
     """Take a delivery all the way to the month's page, data files and run.json in `into`.
 
-    `month`: by default the latest. `baseline`: its months open no cases; `audit_within`: half the
-    interval the audit is drawn for; `by`: who, for the ledger; `shared`: hand an edition over, too.
+    `month`: by default the latest. `baseline`: its months open no cases; `audits_a_year`:
+    trips drawn for audit in twelve months; `by`: who, for the ledger; `shared`: hand an edition
+    over, too.
     A Mistake with every reason if delivery or store cannot be used.
     """
     from pipeline.errors.disk import after_storing
@@ -100,7 +101,7 @@ def review(
                 judge(con, stage)
         _check_month(con, chosen)
         with after_storing("the delivery is", f"all pages and sheets of {chosen}"):
-            page, book, month_review = _drawn(con, into, chosen, stage, audit_within)
+            page, book, month_review = _drawn(con, into, chosen, stage, audits_a_year)
             handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
     return Reviewed(
         page, month_review, loaded, set_aside, doubtful, book.path, book.unreadable, *handed
@@ -112,7 +113,7 @@ def _drawn(
     into: Path,
     month: str,
     stage: Stage,
-    audit_within: float | None,
+    audits_a_year: int | None,
 ) -> tuple[Path, Place, MonthReview]:
     """Put the month's folder and workbook together, and give them their places, each at once."""
     from pipeline.followup.workbooks import finish_workbook
@@ -120,7 +121,7 @@ def _drawn(
 
     many = _trips(con, month) >= MANY_TRIPS
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
-        facts = month_facts(con, month, stage, audit_within=audit_within)
+        facts = month_facts(con, month, stage, audits_a_year=audits_a_year)
         stage("workbook")
         # a killed command's second process may still be writing a workbook of its own
         sheet = aside / f"{os.getpid()}.xlsx"
@@ -193,24 +194,26 @@ def month_facts(
     month: str,
     stage: Stage = lambda _: None,
     *,
-    audit_within: float | None = None,
+    audits_a_year: int | None = None,
     publishing: bool = False,
 ) -> MonthReview:
     """As `gathered`, without what other limits would have found."""
     from dataclasses import replace
 
-    from pipeline.followup.audit import HALF_WIDTH
+    from pipeline.followup.audit import A_YEAR
     from pipeline.followup.month import followup_review, join_cases, with_confirmed
     from pipeline.judging.versions import versions_in_store
     from pipeline.measures import figures, measure
     from pipeline.month.cases import cases, month_words
     from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables
+    from pipeline.month.work import make_work
 
     stage("cases")
     versions = versions_in_store(con)
     month_words(con, versions, month)
     cases(con, versions, month)
-    join_cases(con, month, half_width=audit_within or HALF_WIDTH)
+    join_cases(con, month, a_year=A_YEAR if audits_a_year is None else audits_a_year)
+    make_work(con, month)
     stage("measures")
     screened = measure(con, month)
     measures = with_confirmed(con, month, screened)
@@ -357,7 +360,7 @@ def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview
             "received": gathered.received,
             "expected": gathered.expected,
             "not_judged": gathered.not_judged,
-            "to_read": len(gathered.cases),
+            "to_read": int((gathered.cases["kind"] != "batch").sum()),
             "with_finding": gathered.trips_with_finding,
         },
         "rows": counts(con),

@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.contract import TABLES
 from schemas.outputs import Evidence, Occlusions, Problems, Timeline, Verdicts
 from schemas.units import SEVERITIES
@@ -137,7 +136,7 @@ VERDICTS = _schema(
     {
         **_columns(Verdicts),
         "severity": pa.Column(
-            dt.string, pa.Check.isin(SEVERITIES), description="Severity in the protocol"
+            dt.string, pa.Check.isin(list(SEVERITIES)), description="Severity in the protocol"
         ),
     },
 )

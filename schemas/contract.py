@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
+from schemas import kinds as dt
+from schemas import shape as pa
 
 CONTRACT_VERSION = 1
 MAX_ELAPSED_S = 172_800

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
 from schemas.signals import SIGNAL_TABLES
 
@@ -117,7 +116,7 @@ DETERMINATION_RULE = _schema(
 )
 
 AUDIT_DRAW = _schema(
-    "How each month's audit sample was drawn",
+    "How each month's audit sample was drawn by version 0.1.0",
     {
         "month": _text("Service month"),
         "seed": _text("Service, month and protocol version, which the draw rests on"),
@@ -128,8 +127,50 @@ AUDIT_DRAW = _schema(
     },
 )
 
+AUDIT_PLAN = _schema(
+    "How each month's audit sample is drawn, since trips have chances of their own",
+    {
+        "month": _text("Service month"),
+        "seed": _text("Service, month and protocol version, which the draw rests on"),
+        "a_year": _whole("Trips to be audited in twelve months"),
+        "unflagged": _whole("Trips without a flag when it was first drawn"),
+        "wanted": _whole("How many were to be drawn then"),
+        "below": _number("Trips with a number below this are drawn; null: all of them"),
+    },
+)
+
+AUDIT_TRIP = _schema(
+    "Trips drawn at random for reading, each with its chance",
+    {
+        "month": _text("Service month"),
+        "trip_id": TRIP_ID,
+        "mark": _text("SHA-256 over seed and trip, of which its number is made"),
+        "chance": _column(dt.float64, "Chance with which it was drawn, 0 to 1"),
+    },
+)
+
+FETCH = _schema(
+    "Records that were once asked for, to tell when they have arrived",
+    {
+        "month": _text("Service month of the trip"),
+        "trip_id": TRIP_ID,
+        "record": _text("Which record is missing"),
+    },
+)
+
+FETCH_SAID = _schema(
+    "What people said of records to fetch; the last word on each holds",
+    {
+        "said_no": _whole("Number of the act, from 1"),
+        "trip_id": TRIP_ID,
+        "record": _text("Which record is missing"),
+        "state": _text("asked or not_to_be_had"),
+        "recorded_by": RECORDED_BY,
+    },
+)
+
 AUDIT = _schema(
-    "Trips drawn at random for reading",
+    "Trips drawn at random for reading by version 0.1.0",
     {
         "month": _text("Service month"),
         "trip_id": TRIP_ID,
@@ -265,6 +306,10 @@ FOLLOWUP_TABLES: dict[str, pa.DataFrameSchema] = {
     "determination_rule": DETERMINATION_RULE,
     "audit_draw": AUDIT_DRAW,
     "audit": AUDIT,
+    "audit_plan": AUDIT_PLAN,
+    "audit_trip": AUDIT_TRIP,
+    "fetch": FETCH,
+    "fetch_said": FETCH_SAID,
     "publication": PUBLICATION,
     "published_figure": PUBLISHED_FIGURE,
     "published_verdict": PUBLISHED_VERDICT,
@@ -286,23 +331,14 @@ def _cell(description: str, pattern: str | None = None, codes: list[str] | None 
 
 
 class DeterminationsSheet(pa.DataFrameModel):
-    """One row an answer. The first columns are filled in already; a reader fills in the rest.
+    """One row an answer: a trip and a rule. Grey columns are filled in; a reader fills in the rest.
 
-    To answer some rules of a trip otherwise than others, copy the row and split the rules.
+    Several rules may stand in one row. Sheets of version 0.1.0 have the columns in another order.
     """
 
     trip_id: dt.String = pa.Field(str_matches=TOKEN_PATTERN, description="Token of the trip")
-    service_month: dt.String = _cell("Its month")
-    base: dt.String = _cell("Token of its base")
-    group: dt.String = _cell("Why it is to be read")
-    severity: dt.String = _cell("Severity of the leading finding")
-    findings: dt.String = _cell("Every rule with a finding")
-    why: dt.String = _cell("The leading finding in a sentence")
-    earlier_answer: dt.String = _cell("What was answered before, where it must be answered again")
-    seen: dt.String = _cell("Tells which state of the trip this row shows; leave it as it is")
-    rules: dt.String = _cell(
-        "The rules this answer is about, separated by spaces; the leading one to begin with"
-    )
+    rules: dt.String = _cell("The rule this answer is about; several are separated by spaces")
+    why: dt.String = _cell("What the rule found, or why the trip is read, in a sentence")
     conclusion: dt.String = _cell("What you concluded", codes=CONCLUSIONS)
     status: dt.String = _cell("Where the case stands", codes=STATUSES)
     refer_to: dt.String = _cell("Whose turn it is", codes=REFER_TO)
@@ -310,6 +346,14 @@ class DeterminationsSheet(pa.DataFrameModel):
     action: dt.String = _cell("What is to be done, in a few words, naming nobody", WORDS_PATTERN)
     due_month: dt.String = _cell("Month by which it should be done, YYYY-MM", MONTH_PATTERN)
     note: dt.String = _cell("Stays in the store; name nobody", NOTE_PATTERN)
+    earlier_answer: dt.String = _cell("What was answered before, where it must be answered again")
+    case: dt.String = _cell("Opens the page of the trip, where it has one")
+    group: dt.String = _cell("Why it is here")
+    severity: dt.String = _cell("Severity of the rule")
+    findings: dt.String = _cell("Every rule of the trip with a flag")
+    base: dt.String = _cell("Token of its base")
+    service_month: dt.String = _cell("Its month")
+    seen: dt.String = _cell("Tells which state of the trip this row shows; leave it as it is")
 
 
 class CorrectionsSheet(pa.DataFrameModel):
@@ -341,7 +385,7 @@ class RetrainingSheet(pa.DataFrameModel):
     )
 
 
-PREFILLED = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",
-             "earlier_answer", "seen"]  # fmt: skip
+SHEET_COLUMNS = list(DeterminationsSheet.to_schema().columns)
 ANSWERS = ["rules", "conclusion", "status", "refer_to", "reviewer", "action", "due_month", "note"]
-"""Columns of the determinations sheet that the program fills in, and those a reader does."""
+PREFILLED = [name for name in SHEET_COLUMNS if name not in ANSWERS]
+"""Columns of the determinations sheet that a reader fills in, and those the program does."""

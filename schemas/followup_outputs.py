@@ -8,13 +8,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
 
 REVIEWABLE = ["deviation", "borderline"]
 ACTION_STATES = ["open", "overdue", "closed"]
@@ -96,14 +97,16 @@ class Agreement(pa.DataFrameModel):
 
 
 class AuditResults(pa.DataFrameModel):
-    """What reading trips drawn at random, of those not listed for another reason, found."""
+    """What reading trips drawn at random, of those without a flag, found."""
 
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
-    unflagged: dt.Int32 = _count("Trips not listed for another reason")
+    unflagged: dt.Int32 = _count("Trips without a flag that are not read anyway")
     drawn: dt.Int32 = _count("Of these, drawn for reading")
     read: dt.Int32 = _count("Of these, closed by a reader")
     missed: dt.Int32 = _count("Of these, with a variance that no rule flagged")
-    miss_rate: dt.Float64 = _share("Missed over read, months weighted by their trips")
+    miss_rate: dt.Float64 = _share(
+        "Missed over read; a trip weighs one over its chance, months their trips"
+    )
     low: dt.Float64 = _share("Lower 95 % bound")
     high: dt.Float64 = _share("Upper 95 % bound")
     method: dt.String = _text("Method of the interval")
@@ -277,3 +280,6 @@ class FollowUpReview:
     year_actions: pd.DataFrame
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
+    restated: tuple[RestatedMonth, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    left_the_list: tuple[LeftTheList, ...] = ()

@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.signal_outputs import SIGNAL_OUTPUTS
 from schemas.trip_outputs import TRIP_OUTPUTS
 from schemas.units import Unit

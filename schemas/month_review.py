@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from schemas.followup_outputs import FollowUpReview
     from schemas.measure_outputs import MeasureFacts
     from schemas.shared_outputs import SharedTables
+    from schemas.work import MonthWork
 
 
 @dataclass(frozen=True)
@@ -105,4 +106,5 @@ class MonthReview:
     what_if: pd.DataFrame | None = None
     confidentiality: str = ""
     late: dict[str, int] = field(default_factory=dict)
+    work: MonthWork | None = None
     shared: SharedTables | None = None

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
+from schemas import kinds as dt
+from schemas import shape as pa
 from schemas.contract import BEHAVIOURS, HUMIDIFICATIONS, SOURCES
 from schemas.units import SEVERITIES
+from schemas.work import FINDING_STATES, WORK_STATES
+from schemas.work import KINDS as WORK_KINDS
 
 VERDICTS = ["met", "authorised", "borderline", "cannot_tell", "deviation", "not_applicable"]
 PROBLEM_KINDS = ["missing_trip", "set_aside", "doubtful", "contradiction", "mention"]
@@ -103,6 +104,12 @@ class Occlusions(pa.DataFrameModel):
         isin=BEHAVIOURS,
         nullable=True,
         description="Charted nearest to it; null where none within 2 min either side",
+    )
+    spo2_after_pct: dt.Float64 = _value(
+        "%", "Lowest SpO2 charted within 10 min after it; null where none is"
+    )
+    heart_rate_after: dt.Float64 = _value(
+        "1/min", "Lowest heart rate charted within 10 min after it; null where none is"
     )
     pattern: dt.String = pa.Field(
         isin=PATTERNS,
@@ -232,18 +239,90 @@ class Problems(pa.DataFrameModel):
 
 
 class Cases(pa.DataFrameModel):
-    """One row a trip that a person must read, in reading order."""
+    """One row a trip with work on it: those to read first, then the audit, then the batches."""
 
     reading_order: dt.Int32 = _value("1", "1 is read first", nullable=False)
     trip_id: dt.String = _text("Token of the trip")
     base: dt.String = _text("Token of the base")
     vehicle: dt.String = _text("Kind of vehicle")
     cannula: dt.String = _text("Cannula used longest; null where unknown", nullable=True)
-    group: dt.String = _text("always_read, deviation, borderline, cannot_tell or audit")
+    kind: dt.String = pa.Field(
+        isin=WORK_KINDS[:3], description="read, audit, or batch: concluded with others of its rule"
+    )
+    group: dt.String = _text(
+        "Why it is here: always_read, deviation, borderline (the kind of the leading flag), audit"
+        " or batch"
+    )
     severity: dt.String = _text("Severity of the leading finding", nullable=True)
     leading_rule: dt.String = _text("The rule that put it here", nullable=True)
     rules: dt.String = _text("Every rule with a finding, separated by spaces", nullable=True)
     why: dt.String = _text("Why the trip is here, in a sentence")
+
+
+class Flags(pa.DataFrameModel):
+    """One row a flag: a deviation or a borderline of one trip under one rule, with its kind."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    base: dt.String = _text("Token of the base")
+    rule: dt.String = _text("Id of the rule")
+    verdict: dt.String = pa.Field(
+        isin=["deviation", "borderline"], description="The rule's answer for the trip"
+    )
+    severity: dt.String = pa.Field(isin=SEVERITIES, description="Severity in the protocol")
+    kind: dt.String = pa.Field(
+        isin=["read", "batch"],
+        description="read: concluded on a trip that a person reads; batch: with others of its rule",
+    )
+    reason: dt.String = _text("The verdict in a sentence")
+    state: dt.String = pa.Field(
+        isin=FINDING_STATES,
+        description="stale: concluded, and the record or the verdict has changed since",
+    )
+    conclusion: dt.String = _text("What was concluded; null: nothing that holds", nullable=True)
+
+
+class Work(pa.DataFrameModel):
+    """The month's work, in order: trips to read, the random audit, batches, records to fetch.
+
+    A trip stands once in what is read, under its first reason.
+    """
+
+    kind: dt.String = pa.Field(
+        isin=WORK_KINDS,
+        description="read and audit: a trip; batch: a flag, concluded with others of its rule;"
+        " fetch: records of a trip that somebody can still get",
+    )
+    trip_id: dt.String = _text("Token of the trip")
+    base: dt.String = _text("Token of the base")
+    why: dt.String = _text("Why it is here, in a sentence")
+    rule: dt.String = _text("The first rule it is here for; null: none", nullable=True)
+    severity: dt.String = _text("Severity of that rule", nullable=True)
+    place: dt.Int32 = _value("1", "Place in the order of its kind; 1 is first", nullable=False)
+    state: dt.String = pa.Field(isin=WORK_STATES, description="Where it stands")
+    rules: dt.String = _text(
+        "Every rule with a flag, separated by spaces; fetch: every rule it may settle",
+        nullable=True,
+    )
+
+
+class Equipment(pa.DataFrameModel):
+    """Units on whose trips the flow was cut too long, or that were charted to have failed.
+
+    Counts are of trips; a trip on which power was lost stands under both of its units.
+    """
+
+    months: dt.String = _text("Month, or 'to YYYY-MM' for the twelve months to the one reviewed")
+    kind: dt.String = pa.Field(isin=["ventilator", "heater"], description="Kind of unit")
+    unit: dt.String = _text("Token of the unit; null where the trips name none", nullable=True)
+    trips: dt.Int32 = _value("trips", "Trips with the unit", nullable=False)
+    interruptions: dt.Int32 = _value(
+        "trips", "Trips flagged for how long the flow was cut", nullable=False
+    )
+    longest_cutoff_s: dt.Float64 = _value("s", "Longest cut-off of these; null where not known")
+    ventilator_failed: dt.Int32 = _value("trips", "Charted: ventilator failed", nullable=False)
+    heater_failed: dt.Int32 = _value("trips", "Charted: heater failed", nullable=False)
+    power_lost: dt.Int32 = _value("trips", "Charted: power lost", nullable=False)
+    trip_ids: dt.String = _text("Tokens of those trips, the latest month first")
 
 
 class RuleCounts(pa.DataFrameModel):
@@ -269,6 +348,9 @@ OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "measures": Measures,
     "problems": Problems,
     "cases": Cases,
+    "work": Work,
+    "flags": Flags,
+    "equipment": Equipment,
     "rule_counts": RuleCounts,
 }
 """Every table written, by name; all but rule_counts are also data files of the month."""

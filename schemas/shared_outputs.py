@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
+from schemas import kinds as dt
+from schemas import shape as pa
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
+from schemas import kinds as dt
+from schemas import shape as pa
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
-
 from schemas import contract
+from schemas import kinds as dt
+from schemas import shape as pa
 
 TIMED_TABLES = [
     name for name, model in contract.TABLES.items() if "at_s" in model.to_schema().columns

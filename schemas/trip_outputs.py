@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import ibis.expr.datatypes as dt
-import pandera.ibis as pa
+from schemas import kinds as dt
+from schemas import shape as pa
 
 MARK_STATES = ["kept", "variance", "undecided"]
 PLACES = ["bedside", "transit", "receiving", "unknown"]

@@ -56,13 +56,13 @@ def review(  # noqa: PLR0917 - options are read from parameters
     baseline: Annotated[
         bool, typer.Option("--baseline", help="Load its months as history that opens no cases.")
     ] = False,
-    audit_within: Annotated[
-        float | None,
+    audits_a_year: Annotated[
+        int | None,
         typer.Option(
-            metavar="SHARE",
-            min=0.01,
-            max=0.5,
-            help="Draw the random audit for a miss rate within this, up or down; 0.1 by default.",
+            metavar="N",
+            min=0,
+            max=10_000,
+            help="Trips without a flag to draw for reading in twelve months; 72 by default.",
         ),
     ] = None,
     edition: EDITION = Edition.FULL,
@@ -80,7 +80,7 @@ def review(  # noqa: PLR0917 - options are read from parameters
 
         done = steps.review(
             delivery, into, month=month, protocol=protocol, cannulas=cannulas, baseline=baseline,
-            audit_within=audit_within, by=by, shared=edition is Edition.SHARED, stage=stage,
+            audits_a_year=audits_a_year, by=by, shared=edition is Edition.SHARED, stage=stage,
         )  # fmt: skip
     typer.echo(review_summary(done))
     if timings:

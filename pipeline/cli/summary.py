@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Mistake
+from schemas.work import KINDS, MonthWork, by_state
 
 if TYPE_CHECKING:
     from pipeline.review import Reviewed
@@ -29,12 +30,7 @@ def review_summary(done: Reviewed) -> str:
 
     month = done.month
     of = f" of {month.expected} expected" if month.expected is not None else ""
-    audit = int((month.cases["group"] == "audit").sum())
-    audited = f" ({audit} of them drawn at random)" if audit else ""
-    lines = [
-        f"{month.service}, {month.month}: {month.received} trips received{of},"
-        f" {len(month.cases)} for a person to read{audited}.",
-    ]
+    lines = [f"{month.service}, {month.month}: {month.received} trips received{of}."]
     if not done.loaded.new and not done.loaded.received:
         lines.append("These files were delivered before: nothing new was stored.")
     if done.set_aside:
@@ -56,12 +52,34 @@ def review_summary(done: Reviewed) -> str:
         f"{name} holds answers that could not be read; it was left as it is."
         for name in done.unread_workbooks
     ]
-    lines += ["", rules_table(done), "", f"Workbook: {done.workbook}", f"Page: {done.page}"]
+    lines += ["", rules_table(done), "", *work_lines(month.work)]
+    lines += ["", f"Workbook: {done.workbook}", f"Page: {done.page}"]
     if done.shared:
         lines.append(f"To be handed over: the folder {done.shared.parent}")
     if done.shared_complete:
         lines.append(done.shared_complete)
     return "\n".join(lines)
+
+
+def work_lines(work: MonthWork | None) -> list[str]:
+    """The month's work, a line for each kind of which there is any."""
+    work = work or MonthWork()
+    read, audit, batch, fetch = (work.count(kind) for kind in KINDS)
+    closed = by_state(work.items).get("closed", 0)
+    rules, bases = len(work.batches), len({line.base for line in work.of("fetch")
+                                           if line.state != "arrived"})  # fmt: skip
+    lines = [
+        f"Read {_many(read, 'trip')}." if read else "",
+        f"Read {_many(audit, 'trip')} drawn at random from those without a flag." if audit else "",
+        f"Conclude {_many(batch, 'flag')} in batches, of {_many(rules, 'rule')}." if batch else "",
+        f"Ask {_many(bases, 'base')} for records of {_many(fetch, 'trip')}." if fetch else "",
+        f"Closed of these: {closed}." if closed else "",
+    ]
+    return [line for line in lines if line] or ["Nothing is to be read, concluded or asked for."]
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 def rules_table(done: Reviewed) -> str:

@@ -25,7 +25,11 @@ the wall outlet shortly before departure and stays on it to hand-over; any other
 ventilator. A cannula of a kind that is not carried is converted. Where a ventilator fails the trip
 falls back to the wall; heat is sometimes lost between bedside and vehicle. Wall time runs over its
 50 minutes where the road takes longer than planned, the departure is late, or the receiving
-hospital keeps the crew waiting: most of it is not planted but comes of these. All of this is common
+hospital keeps the crew waiting: most of it is not planted but comes of these. Where nothing is
+planted, wall time and the ventilator's own pauses of the flow are all that is ever at variance.
+A child who comes to need more support breathes and beats faster and saturates worse from departure
+on, and crews see to the child, and at times reseat the cannula, after repeated occlusions. All of
+this is common
 practice, no source, and every number of it is assumed unless a source stands beside it."""
 CHANGES = """\
 `tailrace simulate --change "..."`, as often as wanted, plants a change from a month on; what was
@@ -38,6 +42,8 @@ some; how many is worked out from a count on 100,000 trips made aside.
 
 def simulator_page() -> str:
     """The simulator's page: pathways, changes, magnitudes, and 2,000 trips counted."""
+    from pipeline.simulate.sample import STORY
+
     laid = _trips()
     return page(
         "The invented service",
@@ -57,7 +63,9 @@ def simulator_page() -> str:
         changes_table(),
         "## The sample",
         "`tailrace simulate --sample --into DIR` makes `sample_data/` again, byte for byte, and in"
-        " `late` inside it the delivery that came later.",
+        " `late` inside it the delivery that came later. What is planted in it, and listed in its"
+        " `planted_changes.csv`:",
+        "\n".join(f"- {code(line)}" for line in STORY),
         "## Every magnitude",
         table(
             ["name", "value", "unit", "source", "note"],

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import duckdb
 
 FLAGGED = ("deviation", "borderline", "cannot_tell", "authorised")
-FINDINGS = FLAGGED[:3]
+FINDINGS = FLAGGED[:2]
 FREE_TEXTS = ("action", "note", "reviewer")
 
 
@@ -57,14 +57,10 @@ class Trip:
     seen: str
     verdicts: dict[str, str] = field(default_factory=dict)
 
-    def findings(self, *, concluded: bool) -> list[str]:
-        """Rules with something to answer.
-
-        Without a conclusion what could not be told asks for none: a trip of the audit may have
-        such a verdict, and is closed as it stands where nothing was missed.
-        """
-        wanted = FINDINGS if concluded else FINDINGS[:2]
-        return [rule for rule, verdict in self.verdicts.items() if verdict in wanted]
+    @property
+    def flags(self) -> list[str]:
+        """Rules with something to answer; what could not be told asks for nothing."""
+        return [rule for rule, verdict in self.verdicts.items() if verdict in FINDINGS]
 
 
 @dataclass(frozen=True)
@@ -178,7 +174,7 @@ def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
     if not rules and conclusion == MISSED:
         what, remedy = "must say which rule should have flagged it", "Name the rule."
         yield in_cell("missing-value", file, row.line, "rules", what, remedy=remedy)
-    findings = trip.findings(concluded=conclusion is not None)
+    findings = trip.flags
     if not rules and findings and conclusion != MISSED:
         what = "must say which of the trip's findings the answer is about"
         remedy = f"Name one or more of {', '.join(findings)}."

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.followup.actions import follow_ups, referred, year_actions
-from pipeline.followup.audit import HALF_WIDTH, add_audit_cases, audit_results, draw_audit
+from pipeline.followup.audit import A_YEAR, add_audit_cases, audit_results, draw_audit
 from pipeline.followup.confirmed import (
     agreement,
     confirmed_measures,
@@ -15,7 +15,9 @@ from pipeline.followup.confirmed import (
     practice_variances,
     screen_quality,
 )
-from pipeline.followup.restate import restatements
+from pipeline.followup.fetch import list_fetch
+from pipeline.followup.readers import disagreements, left_the_list
+from pipeline.followup.restate import restated_months, restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
 from pipeline.store.database import one, transaction
@@ -29,19 +31,20 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def join_cases(
-    con: duckdb.DuckDBPyConnection, month: str, *, half_width: float = HALF_WIDTH
-) -> None:
-    """Add the random audit to `month_case`; a month of the baseline opens no cases at all.
+def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+    """Add the random audit to `month_case`, and make `month_fetch`, the records to fetch.
 
-    Call after `cases`. Draws the audit where that was not done.
+    Call after `cases`. Draws the audit where that was not done, for `a_year` trips in twelve
+    months. A month of the baseline opens no work at all.
     """
     with transaction(con):
         ensure_followup_tables(con)
+        list_fetch(con, month)
         if month in baseline_months(con):
-            con.execute("DELETE FROM month_case")
+            for table in ("month_case", "month_flag", "month_fetch"):
+                con.execute(f"DELETE FROM {table}")
             return
-        draw_audit(con, month, half_width=half_width)
+        draw_audit(con, month, a_year=a_year)
     add_audit_cases(con, month)
 
 
@@ -82,12 +85,13 @@ def followup_review(
     *,
     publishing: bool = False,
 ) -> FollowUpReview:
-    """Every table of the follow-up for the month's pages; call after `with_confirmed`.
+    """Every table of the follow-up for the month's pages; after `cases` and `with_confirmed`.
 
     `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
     counts as published already.
     """
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
+    restated = restatements(con, month, measures)
     return FollowUpReview(
         baseline=month in baseline_months(con),
         published=int(published) + publishing,
@@ -96,7 +100,10 @@ def followup_review(
         determinations=determinations(con, month),
         agreement=agreement(con, month),
         audit_results=audit_results(con, month),
-        restatements=restatements(con, month, measures),
+        restatements=restated,
+        restated=restated_months(con, restated),
+        disagreements=disagreements(con, month),
+        left_the_list=left_the_list(con, month),
         follow_ups=follow_ups(con, month),
         referred=referred(con, month),
         year_actions=year_actions(con, month),

@@ -18,7 +18,7 @@ from pipeline.files.delimited import read_header, records
 from pipeline.files.rows import BAD_QUOTING
 
 if TYPE_CHECKING:
-    import pandera.ibis as pa
+    from schemas import shape as pa
 
 MOST_ROWS = 100_000
 LARGEST_SHEET = 64 << 20

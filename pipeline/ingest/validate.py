@@ -1,17 +1,17 @@
-"""Cast a table's text and hold it against its pandera model, in one scan inside DuckDB.
+"""Cast a table's text and hold it against the contract, in one scan inside DuckDB.
 
-The checks are the contract's own pandera checks: each is applied, through pandera's ibis
-backend, to the typed columns, and all of a table's go into one SELECT. Per cell the first rule
-that is broken is kept, as a small code; rows without any carry a null.
+The checks are the contract's own, as pandera applies them (`checks.py`, made from the contract);
+all of a table's go into one SELECT. Per cell the first rule that is broken is kept, as a small
+code; rows without any carry a null.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.files.rows import TextRows
+from pipeline.ingest.checks import CHECKS
 from pipeline.ingest.problems import (
     PATTERN_WORDS,
     CellRule,
@@ -23,9 +23,6 @@ from pipeline.ingest.problems import (
 from pipeline.store.database import sql_type
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
-
-if TYPE_CHECKING:
-    import ibis.expr.types as ir
 
 CAST_FAILED, IS_NULL, FIRST_CHECK = 1, 2, 3
 WRITTEN_AS = {
@@ -39,7 +36,7 @@ KINDS = {"INT": "whole", "DOUBLE": "number", "BOOLEAN": "boolean"}
 
 @dataclass(frozen=True)
 class ColumnPlan:
-    """One contract column that a file has: its pandera column, SQL type and check columns."""
+    """One contract column that a file has: its column, SQL type and check columns."""
 
     name: str
     field: Any
@@ -148,7 +145,7 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
 with source as ({source.sql}),
 raw as (select {raw} from source),
 typed as (select *, {", ".join(filter(None, [typed, same]))} from raw),
-checked as ({_checks_sql(table, tuple(present), tuple(extra))}),
+checked as ({_checks_sql(table, columns)}),
 summed as (select *, {rejected} as "~rejected", {fine} as "~fine" from checked)
 select
     {kept},
@@ -158,45 +155,15 @@ from summed
 """
 
 
-@cache
-def _checks_sql(table_name: str, present: tuple[str, ...], extra: tuple[str, ...]) -> str:
-    """Every pandera check of every column as one ibis SELECT over the relation `typed`."""
-    import ibis
-
-    columns = plan(table_name, list(present))
-    schema = {"line": "int32", "reject_code": "int8", "reject_text": "string"}
-    schema = {name: schema[name] for name in extra}
-    schema |= {c.raw: "string" for c in columns}
-    schema |= {c.name: c.field.dtype.type for c in columns}
-    table = ibis.table(schema, name="typed")
-    results = {
-        c.check_name(i): check_expression(table, c.name, check)
+def _checks_sql(table: str, columns: list[ColumnPlan]) -> str:
+    """Every check of every column over the relation `typed`."""
+    checks = CHECKS[table]
+    results = [
+        f"{sql} as {quoted(c.check_name(i))}"
         for c in columns
-        for i, check in enumerate(c.field.checks)
-    }
-    return str(ibis.to_sql(table.mutate(**results), dialect="duckdb"))
-
-
-def check_expression(table: ir.Table, column: str, check: Any) -> ir.BooleanColumn:
-    """Return what a pandera check says of each cell, as an ibis column over `table`.
-
-    Pandera's built-in checks answer with a one-column projection of the table; its expression is
-    taken out, so that many checks share one scan. The check is made anew from its name and
-    statistics, because a schema built before pandera's ibis backend was first used has copies
-    of its checks that do not know that backend.
-    """
-    import ibis
-    from pandera.api.checks import Check
-    from pandera.api.ibis.types import IbisData
-    from pandera.backends.ibis.checks import IbisCheckBackend
-    from pandera.backends.ibis.register import register_ibis_backends
-
-    register_ibis_backends()
-    anew = getattr(Check, check.name)(**check.statistics)
-    answer = IbisCheckBackend(anew).check_fn(IbisData(table, column))
-    if isinstance(answer, ibis.Table):
-        answer = answer.op().values[column].to_expr()
-    return answer
+        for i, sql in enumerate(checks.get(c.name, ()))
+    ]
+    return f"select {', '.join(['*', *results])} from typed"
 
 
 def _pattern_words(check: Any) -> str:

@@ -1,4 +1,4 @@
-"""Which trips of a month a person must read, and every verdict in a sentence."""
+"""Every verdict of a month in a sentence, its flags, and which trips have work on them."""
 
 from __future__ import annotations
 
@@ -52,6 +52,7 @@ def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], 
         CREATE OR REPLACE TEMP TABLE rule_evidence (
             rule VARCHAR, "table" VARCHAR, margin_s INTEGER);
         CREATE OR REPLACE TEMP TABLE rule_field (rule VARCHAR, field VARCHAR);
+        CREATE OR REPLACE TEMP TABLE rule_trip_field (rule VARCHAR, field VARCHAR);
     """)
     con.executemany(
         "INSERT INTO rule_evidence VALUES (?, ?, ?)",
@@ -70,11 +71,20 @@ def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], 
             for field in r.settings_fields or ("any",)
         ],
     )
+    con.executemany(
+        "INSERT INTO rule_trip_field VALUES (?, ?)",
+        [(r.id, field) for r in all_rules().values() for field in r.trip_fields],
+    )
     con.execute(_MONTH_VERDICT, {"month": month})
 
 
 def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:
-    """Make `month_case`: one row a trip that a person must read, in reading order."""
+    """Make `month_flag` and `month_case`: the month's flags, and the trips with work on them.
+
+    A flag is a deviation or a borderline of one trip under one rule. `month_flag` has its kind:
+    `read` on every trip that a person must read, else `batch`. `month_case` has one row a trip, the
+    trips to be read first, each under its first reason.
+    """
     chosen = [
         (kept.protocol_no, *trigger_of(code))
         for kept in versions
@@ -96,6 +106,8 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
         [(r.id, r.trigger, SAID[r.trigger]) for r in all_rules().values() if r.trigger],
     )
     con.execute(_HAPPENED, {"month": month})
+    con.execute(_MONTH_TRIGGER)
+    con.execute(_MONTH_FLAG)
     con.execute(_MONTH_CASE, {"month": month})
 
 
@@ -158,39 +170,41 @@ _HAPPENED = """
     WHERE v.verdict = 'deviation'
 """
 
+_MONTH_TRIGGER = """
+    CREATE OR REPLACE TEMP TABLE month_trigger AS
+    SELECT trip_key, min(g.place) AS place, arg_min(said, g.place) AS said
+    FROM happened h JOIN trigger g USING (protocol_no, code)
+    WHERE h.spo2 IS NULL OR h.spo2 < g.below
+    GROUP BY trip_key
+"""
+
+# one flag that asks for reading, or a trigger, puts every flag of its trip before the reader
+_MONTH_FLAG = """
+    CREATE OR REPLACE TEMP TABLE month_flag AS
+    SELECT v.trip_key, v.trip_id, v.rule, v.verdict, v.severity, v.reason,
+           CASE v.severity WHEN 'high' THEN 1 WHEN 'medium' THEN 2 ELSE 3 END AS severity_rank,
+           CASE v.verdict WHEN 'deviation' THEN 1 ELSE 2 END AS verdict_rank,
+           CASE WHEN g.trip_key IS NOT NULL
+                  OR bool_or(v.severity = 'high'
+                             OR v.severity = 'medium' AND v.verdict = 'deviation')
+                     OVER (PARTITION BY v.trip_key)
+                THEN 'read' ELSE 'batch' END AS kind
+    FROM month_verdict v LEFT JOIN month_trigger g USING (trip_key)
+    WHERE v.verdict IN ('deviation', 'borderline')
+"""
+
 _MONTH_CASE = """
     CREATE OR REPLACE TEMP TABLE month_case AS
-    WITH triggered AS (
-        SELECT trip_key, arg_min(said, g.place) AS said
-        FROM happened h JOIN trigger g USING (protocol_no, code)
-        WHERE h.spo2 IS NULL OR h.spo2 < g.below
-        GROUP BY trip_key
-    ),
-    findings AS (
-        SELECT trip_key, rule, verdict, severity, reason,
-               CASE verdict WHEN 'deviation' THEN 2 WHEN 'borderline' THEN 3 ELSE 4 END AS rank,
-               CASE severity WHEN 'high' THEN 1 WHEN 'medium' THEN 2 ELSE 3 END AS severity_rank
-        FROM month_verdict v
-        WHERE verdict IN ('deviation', 'borderline')
-           OR (verdict = 'cannot_tell' AND severity = 'high'
-               -- what a service never records says nothing about one trip
-               AND NOT EXISTS (
-                   SELECT 1 FROM rule_evidence r
-                   JOIN judged.trip_window w ON w.trip_key = v.trip_key
-                   JOIN delivered.delivery d ON d.delivery_no = w.delivery_no
-                   WHERE r.rule = v.rule AND list_contains(d.not_recorded, r."table")))
-    ),
-    by_trip AS (
-        SELECT trip_key, min(rank) AS rank,
-               min(severity_rank) FILTER (rank = least_rank) AS severity_rank,
+    WITH by_trip AS (
+        SELECT trip_key, any_value(kind) AS kind,
+               min((severity_rank, verdict_rank)) AS place,
                count(*) FILTER (verdict = 'deviation') AS deviations,
-               string_agg(rule, ' ' ORDER BY rank, severity_rank, rule) AS rules,
-               arg_min(rule, (rank, severity_rank, rule)) AS leading_rule,
-               arg_min(severity, (rank, severity_rank, rule)) AS severity,
-               arg_min(verdict, (rank, severity_rank, rule)) AS verdict,
-               arg_min(reason, (rank, severity_rank, rule)) AS reason
-        FROM (SELECT *, min(rank) OVER (PARTITION BY trip_key) AS least_rank FROM findings)
-        GROUP BY trip_key
+               string_agg(rule, ' ' ORDER BY severity_rank, verdict_rank, rule) AS rules,
+               arg_min(rule, (severity_rank, verdict_rank, rule)) AS leading_rule,
+               arg_min(severity, (severity_rank, verdict_rank, rule)) AS severity,
+               arg_min(verdict, (severity_rank, verdict_rank, rule)) AS verdict,
+               arg_min(reason, (severity_rank, verdict_rank, rule)) AS reason
+        FROM month_flag GROUP BY trip_key
     ),
     used AS (
         SELECT trip_key, arg_max(cannula, (seconds, cannula)) AS cannula
@@ -199,18 +213,21 @@ _MONTH_CASE = """
         GROUP BY trip_key
     )
     SELECT row_number() OVER (
-               ORDER BY CASE WHEN g.trip_key IS NOT NULL THEN 1 ELSE f.rank END,
-                        coalesce(f.rank, 9), f.severity_rank, f.deviations DESC, w.trip_id
+               ORDER BY coalesce(f.kind, 'read') = 'batch', g.place NULLS LAST,
+                        f.place NULLS LAST,
+                        CASE f.kind WHEN 'batch' THEN f.leading_rule END,
+                        f.deviations DESC NULLS LAST, w.trip_id
            )::INTEGER AS reading_order,
-           w.trip_id, t.base, t.vehicle, u.cannula,
-           CASE WHEN g.trip_key IS NOT NULL THEN 'always_read' ELSE f.verdict END AS "group",
+           w.trip_id, t.base, t.vehicle, u.cannula, coalesce(f.kind, 'read') AS kind,
+           CASE WHEN g.trip_key IS NOT NULL THEN 'always_read'
+                WHEN f.kind = 'batch' THEN 'batch' ELSE f.verdict END AS "group",
            f.severity, f.leading_rule, f.rules,
            concat_ws(' ',
                'Always read: ' || g.said || '.',
                f.reason) AS why
     FROM judged.trip_window w
     JOIN delivered.trips t USING (trip_key)
-    LEFT JOIN triggered g USING (trip_key)
+    LEFT JOIN month_trigger g USING (trip_key)
     LEFT JOIN by_trip f USING (trip_key)
     LEFT JOIN used u USING (trip_key)
     WHERE w.service_month = $month AND (g.trip_key IS NOT NULL OR f.trip_key IS NOT NULL)

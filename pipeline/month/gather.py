@@ -12,6 +12,7 @@ from pipeline.measures.occlusion_patterns import occlusion_patterns
 from pipeline.measures.registry import MEASURES
 from pipeline.measures.series import Calendar
 from pipeline.month.case_detail import case_details
+from pipeline.month.work import WORK_OUT, month_work
 from pipeline.rules import all_rules
 from pipeline.store.sql import is_file_of
 from pipeline.timeline.contradictions import month_contradictions
@@ -97,6 +98,7 @@ def gather(
             **{name: con.execute(f"FROM out_{name}").df() for name in MEASURE_OUTPUTS},
         ),
         details=case_details(con, versions),
+        work=month_work(con),
     )
 
 
@@ -216,7 +218,7 @@ _IN_FORCE = """
 _COUNTS = """
     SELECT (SELECT count(*) FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
             ANTI JOIN judged.trip_window w USING (trip_key) WHERE t.service_month = $month),
-           (SELECT count(*) FROM month_case WHERE "group" <> 'audit')
+           (SELECT count(*) FROM month_case WHERE kind <> 'audit')
 """
 
 _LATE = """
@@ -373,7 +375,8 @@ _OUT = {
     "occlusions": """
         SELECT m.trip_id, o.at_s, o.device_at_s, o.logged_events, o.pressure_cmh2o, o.cutoff_s,
                o.source, o.cannula, o.flow_lpm, o.not_counted_because IS NULL AS counted,
-               o.not_counted_because, e.fio2, e.humidification, e.behaviour, e.pattern,
+               o.not_counted_because, e.fio2, e.humidification, e.behaviour,
+               e.spo2_after_pct, e.heart_rate_after, e.pattern,
                e.flow_above_range, e.cannula_small, e.child_unsettled, e.watched, e.next_action,
                e.action_after_s, e.less_flow, e.larger_cannula, e.reseated, e.to_wall, e.contact,
                e.another_within_15_min, e.prolonged, e.restart_logged, e.unrecovered,
@@ -389,5 +392,6 @@ _OUT = {
     "measures": 'SELECT * FROM month_measure ORDER BY measure, group_by, group_value, "month"',
     "problems": "SELECT * FROM month_problem ORDER BY ALL",
     "cases": "SELECT * FROM month_case ORDER BY reading_order",
+    **WORK_OUT,
 }
 """The data files of a month, each as SQL in its final order."""

@@ -58,4 +58,5 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("cannula",),
     evidence=("settings", "contacts"),
+    trip_fields=(),
 )

@@ -37,5 +37,6 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("cannula",),
     evidence=("settings", "contacts"),
+    trip_fields=("departed_s",),
     fit="Weight outside the range",
 )

@@ -61,5 +61,6 @@ RULE = Rule(
     reason_to_ask="A child who needs more support than high flow needs a second mind early.",
     source="common practice, no source",
     evidence=("contacts",),
+    trip_fields=("outcome", "handover_s"),
     one_by_one=True,
 )

@@ -65,4 +65,5 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("flow_lpm", "reason"),
     evidence=("settings", "contacts"),
+    trip_fields=(),
 )

@@ -29,4 +29,5 @@ RULE = Rule(
     authorisation=CODE,
     settings_fields=("humidification",),
     evidence=("settings", "contacts"),
+    trip_fields=("departed_s",),
 )

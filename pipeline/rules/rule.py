@@ -45,6 +45,8 @@ class Rule:
     settings_fields: tuple[str, ...] = ()
     evidence: tuple[str, ...] = ()
     """Tables whose rows a verdict rests on, besides the trip's own row."""
+    trip_fields: tuple[str, ...] = ("handover_s",)
+    """Columns of the trip's own row without which it may not be told; somebody may still know."""
     evidence_margin_s: int = 0
     due: str = ""
     """What is due when the limit has run from until_s, as 'call'."""

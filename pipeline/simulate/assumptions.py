@@ -50,6 +50,9 @@ MAGNITUDES: dict[str, Magnitude] = {
     "cylinder_share": Magnitude(0.04, "1", ASSUMED, "of trips that may: on a cylinder"),
     "blender_share": Magnitude(0.05, "1", ASSUMED, "of the others: on the vehicle's blender"),
     "wall_called": Magnitude(0.25, "1", ASSUMED, "of wall overruns: called in time"),
+    "failed_called": Magnitude(
+        0.6, "1", ASSUMED, "of those after a ventilator failed: called in time"
+    ),
     "wall_called_late": Magnitude(0.10, "1", ASSUMED, "of wall overruns: called too late"),
     "flow_share": Magnitude(
         0.42,
@@ -87,11 +90,15 @@ MAGNITUDES: dict[str, Magnitude] = {
     "spo2_typical": Magnitude(95.5, "%", ASSUMED, "inside 92-99 as a rule"),
     "crying": Magnitude(0.12, "1", ASSUMED, "of observations, more where occlusions cluster"),
     "crying_near": Magnitude(0.35, "1", ASSUMED, "of observations within 2 min of an occlusion"),
-    "crying_raised": Magnitude(0.8, "1", ASSUMED, "the same, where a change raised the rate"),
+    "crying_raised": Magnitude(0.9, "1", ASSUMED, "the same, where a change raised the rate"),
     "suctioned": Magnitude(0.03, "1", ASSUMED, "of observations"),
     "repositioned": Magnitude(0.03, "1", ASSUMED, "of observations"),
     "sensor_moved": Magnitude(0.01, "1", ASSUMED, "of observations"),
-    "bagged": Magnitude(0.03, "1", ASSUMED, "of observations of children who needed more support"),
+    "bagged": Magnitude(
+        0.4, "1", ASSUMED, "of the last observations of children intubated, arrested or dead"
+    ),
+    "care_after_occlusion": Magnitude(0.45, "1", ASSUMED, "of observations within 3 min of one"),
+    "reseated": Magnitude(0.5, "1", ASSUMED, "of repeated occlusions: the cannula charted anew"),
     "against_order": Magnitude(0.10, "1", ASSUMED, "of trips within the limits: on the wall"),
     "exempt_share": Magnitude(0.05, "1", ASSUMED, "another saturation target is ordered"),
     "expected_surplus": Magnitude(0.02, "1", ASSUMED, "trips dispatched but never received"),

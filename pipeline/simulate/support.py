@@ -16,6 +16,7 @@ from pipeline.simulate.plants import (
     ON_THE_ROAD,
     RANGE,
     RICH,
+    WORSENING,
     Codes,
     Fit,
     Heat,
@@ -168,9 +169,12 @@ def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Seri
     own = np.where(low, np.minimum(own, 45), own)
     plain = ~rich & ~low & ~np.isin(codes.escalation, CHANGED) & (when.failed >= NEVER)
     plain &= (codes.watch != Watch.CHART_GAP) & ~when.on_wall & (codes.whole == 0)
-    titrated = plain & (own >= 30) & draws.chance("titrated", 0.35)
+    # a child who comes to need more support is given more oxygen first
+    sick = plain & np.isin(codes.escalation, WORSENING)
+    titrated = plain & ~sick & (own >= 30) & draws.chance("titrated", 0.35)
     answered = np.isin(codes.watch, [Watch.LOW_ANSWERED, Watch.LOW_ANSWERED_AT_LIMIT])
     step_at = np.where(titrated, when.departed + draws.whole("titrated", 8, 15), NEVER)
+    step_at = np.where(sick, when.departed + 9, step_at)
     step_at = np.where(answered, low_readings(draws, when)[1] + 2, step_at)
     step_at += np.where(codes.watch == Watch.LOW_ANSWERED_AT_LIMIT, 3, 0)
     step = np.where(titrated, own - 5, own + 10)

@@ -29,7 +29,7 @@ def mark_baseline(
     new = sorted(set(months) - baseline_months(con))
     begun = con.execute(
         """SELECT month FROM loop.determination UNION SELECT month FROM loop.publication
-           UNION SELECT month FROM loop.audit_draw"""
+           UNION SELECT month FROM loop.audit_draw UNION SELECT month FROM loop.audit_plan"""
     ).fetchall()
     late = sorted(set(new) & {month for (month,) in begun})
     if late:

@@ -21,7 +21,7 @@ from pipeline.errors import Problem, Refused
 from pipeline.store.renaming import name_unless_taken
 
 if TYPE_CHECKING:
-    import pandera.ibis as pa
+    from schemas import shape as pa
 
 ASIDE = ".new"
 """How the name of a store ends that is being made."""
@@ -202,7 +202,7 @@ def create_layout(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def table_ddl(name: str, schema: pa.DataFrameSchema) -> str:
-    """Return the CREATE TABLE statement of a pandera schema."""
+    """Return the CREATE TABLE statement of a table's schema."""
     columns = ",\n".join(
         f'    "{column}" {sql_type(field)}{"" if field.nullable else " NOT NULL"}'
         for column, field in schema.columns.items()
@@ -211,11 +211,9 @@ def table_ddl(name: str, schema: pa.DataFrameSchema) -> str:
 
 
 def sql_type(field: Any) -> str:
-    """Return DuckDB's name of a pandera column's type."""
-    from ibis.backends.sql.datatypes import DuckDBType
-
+    """Return DuckDB's name of a column's type."""
     stated = (field.metadata or {}).get("sql")
-    return str(stated or DuckDBType.to_string(field.dtype.type))
+    return str(stated or field.dtype.sql)
 
 
 def _config(spill: Path, memory_limit: str | None, threads: int | None) -> dict[str, Any]:

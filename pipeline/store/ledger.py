@@ -29,6 +29,7 @@ STORED_BY = {
     },
     "corrections": {"correction": "SELECT * FROM loop.correction WHERE sheet_no = $1"},
     "retrainings": {"retraining": "SELECT * FROM loop.retraining WHERE sheet_no = $1"},
+    "fetch": {"fetch_said": "SELECT * FROM loop.fetch_said WHERE said_no = $1"},
     "publication": {
         name: f"SELECT * FROM loop.{name} WHERE publication_no = $1"
         for name in ("publication", "published_figure", "published_verdict", "published_file")
@@ -293,9 +294,10 @@ def _not_in_ledger(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[s
         rows = con.execute(sql).fetchall() if _has_tables(con, what) else []
         if {no for (no,) in rows} != recorded:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
-    for what, column, sql in _LISTS:
+    for what, (column, tables) in _LISTS.items():
         listed = {(d.get("month"), v) for w, d in details if w == what for v in d.get(column, [])}
-        if set(con.execute(sql).fetchall()) != listed:
+        stored = [sql for table, sql in tables.items() if has_table(con, table)]
+        if set(con.execute(" UNION ".join(stored)).fetchall()) != listed:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
     shared = [d.get("periods", {}) for w, d in details if w == "shared"]
     # before the first entry of this kind there was none to tell of a period
@@ -306,16 +308,20 @@ def _not_in_ledger(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[s
     return problems + _contents(con)
 
 
-_LISTS = (
-    ("audit", "trips", "SELECT month, trip_id FROM loop.audit"),
-    ("baseline", "months", "SELECT NULL, month FROM loop.baseline"),
-)
+_LISTS = {
+    "audit": ("trips", {
+        name: f"SELECT month, trip_id FROM loop.{name}" for name in ("audit", "audit_trip")
+    }),
+    "baseline": ("months", {"baseline": "SELECT NULL, month FROM loop.baseline"}),
+}  # fmt: skip
+"""Kinds of entry that list what they stored: where, and SQL of each table that has it."""
 
 _NUMBERS = {
     "determinations": "SELECT DISTINCT sheet_no FROM loop.determination",
     "corrections": "SELECT DISTINCT sheet_no FROM loop.correction",
     "retrainings": "SELECT DISTINCT sheet_no FROM loop.retraining",
     "publication": "SELECT publication_no FROM loop.publication",
+    "fetch": "SELECT DISTINCT said_no FROM loop.fetch_said",
 }
 
 

@@ -10,8 +10,6 @@ from reports.case.facts import Cases, milestones
 from reports.text import words
 from reports.text.rows import Row, text
 
-AFTER_S = 600
-"""What was charted so soon after an occlusion stands with it; assumed."""
 NEAR_S = 1800
 """What lies further than this past the trip's end is not drawn, but counted."""
 COUNTED = {"wall", "cylinder", "unheated"}
@@ -216,7 +214,7 @@ def _occlusion(row: Row, trip: Row) -> Row:
     not_counted = text(row["not_counted_because"])
     because = f"; not in the rates: {not_counted}" if not_counted else ""
     tolerance = words.some(trip["clock_tolerance_s"]) or 0.0
-    after = _after(row["at_s"], trip["observations"])
+    after = words.some(row["spo2_after_pct"]), words.some(row["heart_rate_after"])
     return {
         "after": after,
         "at_s": row["at_s"],
@@ -228,16 +226,6 @@ def _occlusion(row: Row, trip: Row) -> Row:
         "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {label}{because};"
         f" {_after_words(after)}",
     }
-
-
-def _after(at_s: int, observations: list[Row]) -> tuple[float | None, float | None]:
-    """The lowest SpO2 and heart rate charted within ten minutes after; None where none was."""
-    soon = [r for r in observations if at_s < r["at_s"] <= at_s + AFTER_S]
-    lowest = [
-        min((v for r in soon if (v := words.some(r[name])) is not None), default=None)
-        for name in ("spo2_pct", "heart_rate")
-    ]
-    return lowest[0], lowest[1]
 
 
 def _after_words(after: tuple[float | None, float | None]) -> str:

@@ -13,7 +13,7 @@ from reports.text import words
 CHAR = 0.6
 """Width of a character in ems: wide system fonts take about so much."""
 
-MORE, BROAD = 0.36, "WM@"
+MORE, BROAD = 0.42, "WM@"
 """How much wider in ems these characters are."""
 
 TEXT = '<text x="%.1f" y="%.1f"%s>%s</text>'

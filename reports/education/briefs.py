@@ -84,8 +84,14 @@ def _brief(
         few=tuple(f"{b.rule.label.lower()} ({b.cell.share.cell})" for b in own if b.cell.share.few),
         picture=_picture(found[:ROWS_MOST]) if found else "",
         retrained=tuple(r for r in retrained if r.base == base),
-        cases=int((review.cases["base"] == base).sum()) if len(review.cases) else 0,
+        cases=_cases(review, base),
     )
+
+
+def _cases(review: MonthReview, base: str) -> int:
+    """Cases of the base that are read by themselves."""
+    read = review.cases[review.cases["kind"] != "batch"]
+    return int((read["base"] == base).sum()) if len(read) else 0
 
 
 def _worse(brief: BriefRow) -> bool:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.text import words
-from reports.text.case_links import FOLDER
+from reports.text.case_links import FOLDER, TripLink, trip_link
 from reports.text.rows import Row, records, text
 from schemas.units import severity_rank
+from schemas.work import MonthWork
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -21,7 +22,10 @@ CASES_IN_TABLE = 100
 CASES_LISTED = 3_000
 """Cases that the page holds at all: beyond them a page would pass 1 MB."""
 
-KINDS = (("read", "Read"), ("audit", "Random audit"))
+KINDS = (("read", "Read"), ("audit", "Random audit"), ("batch", "Batch"), ("fetch", "Fetch"))
+DONE = frozenset({"closed", "arrived"})
+"""States of work that asks nobody any more."""
+
 Option = tuple[str, str, int]
 
 
@@ -67,6 +71,25 @@ class WorkKind:
     all: int
     first: int
     done: int
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Flags of one rule to be concluded together, and how many of them are."""
+
+    rule: str
+    title: str
+    flags: int
+    done: int
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a base is asked for; `lines` are (what is missing, the trips)."""
+
+    base: str
+    open: int
+    lines: tuple[tuple[str, tuple[TripLink, ...]], ...]
 
 
 @dataclass(frozen=True)
@@ -137,20 +160,46 @@ def rules_of(case: Row) -> list[str]:
     return named if not leading or leading in named else [leading, *named]
 
 
-def work_kinds(review: MonthReview, closed: set[str]) -> tuple[WorkKind, ...]:
+def work_kinds(review: MonthReview) -> tuple[WorkKind, ...]:
     """What the month asks of people by kind, one count a trip; first: always read, or high."""
     rows = records(review.cases[["trip_id", "group", "severity"]])
-    counts: Counter[tuple[str, str]] = Counter()
-    for row in rows:
-        kind = "audit" if row["group"] == "audit" else "read"
-        first = row["group"] == "always_read" or row["severity"] == "high"
-        counts[kind, "all"] += 1
-        counts[kind, "done"] += text(row["trip_id"]) in closed
-        counts[kind, "first"] += kind == "read" and first
+    urgent = {
+        text(r["trip_id"])
+        for r in rows
+        if r["group"] == "always_read" or (r["group"] != "audit" and r["severity"] == "high")
+    }
+    return tuple(_kind(review.work or MonthWork(), kind, label, urgent) for kind, label in KINDS)
+
+
+def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> WorkKind:
+    items = work.of(kind)
+    trips = {i.trip_id for i in items}
+    left = {i.trip_id for i in items if i.state not in DONE}
+    first = len(trips & urgent) if kind == "read" else 0
+    return WorkKind(kind, label, len(trips), first, len(trips - left))
+
+
+def batches(review: MonthReview) -> tuple[Batch, ...]:
+    """Flags that are concluded together, a rule at a time, in order."""
+    found = (review.work or MonthWork()).batches
     return tuple(
-        WorkKind(kind, label, counts[kind, "all"], counts[kind, "first"], counts[kind, "done"])
-        for kind, label in KINDS
+        Batch(rule, words.rule_title(rule), len(items), sum(i.state in DONE for i in items))
+        for rule, items in found.items()
     )
+
+
+def requests(review: MonthReview, files: dict[str, str]) -> tuple[Request, ...]:
+    """What each base is asked for, trips with the same record missing together."""
+    found = []
+    for request in (review.work or MonthWork()).requests:
+        lines: dict[str, list[TripLink]] = {}
+        for item in request.lines:
+            said = item.why if item.state == "open" else f"{item.why} {words.plain(item.state)}:"
+            lines.setdefault(said, []).append(trip_link(item.trip_id, files))
+        found.append(
+            Request(request.base, request.open, tuple((w, tuple(t)) for w, t in lines.items()))
+        )
+    return tuple(found)
 
 
 def packed(cases: list[CaseRow]) -> dict[str, Any] | None:

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_sets import month_rate_set
 from reports.charts.rate_data import rates_data
-from reports.month.cases import CaseList, WorkKind, case_list, work_kinds
+from reports.month.cases import (
+    Batch,
+    CaseList,
+    Request,
+    WorkKind,
+    batches,
+    case_list,
+    requests,
+    work_kinds,
+)
 from reports.month.first_screen import (
     Completeness,
     KeyFigures,
@@ -18,14 +27,12 @@ from reports.month.first_screen import (
     service_rate,
     size_rates,
 )
-from reports.month.followup import closed_trips, followup_data, status_by_trip
+from reports.month.followup import followup_data, status_by_trip
 from reports.month.records import (
-    BaseRecords,
     Problem,
     ReceivedMonth,
     problems,
     received_months,
-    to_fetch,
 )
 from reports.month.rules import RuleRow, rule_rows
 from reports.month.signals import Signals, signals
@@ -86,7 +93,8 @@ class MonthPage(PageFrame):
     signals: Signals
     rules: tuple[RuleRow, ...]
     cases: CaseList
-    fetch: tuple[BaseRecords, ...]
+    batches: tuple[Batch, ...]
+    requests: tuple[Request, ...]
     followup: Row
     late: tuple[tuple[str, int], ...]
     received: tuple[ReceivedMonth, ...]
@@ -106,8 +114,7 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> MonthPage:
     """Everything the Month page shows."""
     table = MeasureTable(review, (RATE, ALL_RULES, RECORD, VARIANCE))
     files = case_files(review)
-    closed = closed_trips(review.followup) if review.followup is not None else set()
-    work = work_kinds(review, closed)
+    work = work_kinds(review)
     done, all_ = sum(k.done for k in work), sum(k.all for k in work)
     return MonthPage(
         **vars(page_frame(review, site, "month")),
@@ -120,7 +127,8 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> MonthPage:
         signals=signals(review, files),
         rules=rule_rows(review, table),
         cases=case_list(review, files, status_by_trip(review)),
-        fetch=to_fetch(table),
+        batches=batches(review),
+        requests=requests(review, files),
         followup=followup_data(review),
         late=tuple((words.month_name(m), n) for m, n in sorted(review.late.items())),
         received=received_months(review),

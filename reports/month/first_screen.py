@@ -165,7 +165,7 @@ def _unsignalled(review: MonthReview, by: str) -> str:
     """What is said of charts of the rate without a signal."""
     rates = review.measures["denominator"][review.measures["measure"] == RATE]
     if not (rates > 0).any():
-        return "no ventilator time"
+        return "no ventilator time with a complete log"
     charts = [r for r in charts_now(review) if (r["measure"], r["group_by"]) == (RATE, by)]
     if not any(words.some(r["threshold"]) is not None for r in charts):
         return "too few months for signals"

@@ -30,12 +30,13 @@ CONFIRMED = "confirmed-deviation-share"
 def followup_data(review: MonthReview) -> Row:
     """What the Month page shows of the follow-up; everything empty where the review has none."""
     followup = review.followup
+    listed = review.cases[review.cases["kind"] != "batch"]
     if followup is None:
         return {"present": False, "publication": "", "restated": restated(None, review),
                 "actions": actions(None, review), "audit": {}, "agreement": "",
-                "corrections": [], "left": len(review.cases), "read": 0}  # fmt: skip
+                "corrections": [], "left": len(listed), "read": 0}  # fmt: skip
     closed = closed_trips(followup)
-    cases = [text(c["trip_id"]) for c in records(review.cases[["trip_id"]])]
+    cases = [text(c["trip_id"]) for c in records(listed[["trip_id"]])]
     return {
         "present": True,
         "publication": publication_sentence(review, followup),

@@ -1,4 +1,4 @@
-"""What the Month page says of the records: trips received, logs to fetch, problems in the data."""
+"""What the Month page says of the records: trips received, and problems in the data."""
 
 from __future__ import annotations
 
@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.measure_table import RECORD, MeasureTable
 from reports.text.rows import Row, records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 
 if TYPE_CHECKING:
-    from reports.text.estimates import Estimate
     from schemas.month_review import MonthReview
 
 MONTHS_LISTED = 12
@@ -42,14 +40,6 @@ class Problem:
     remedy: str
 
 
-@dataclass(frozen=True)
-class BaseRecords:
-    """Of a base's ventilator trips those without a complete device log."""
-
-    base: str
-    incomplete: Estimate
-
-
 def received_months(review: MonthReview) -> tuple[ReceivedMonth, ...]:
     """Latest month first."""
     counts = {review.month: (review.received, review.expected), **review.expected_by_month}
@@ -70,13 +60,6 @@ def _received_remark(got: int, due: int | None) -> str:
     if got > due:
         return f"{got - due:,} more than expected"
     return "complete"
-
-
-def to_fetch(table: MeasureTable) -> tuple[BaseRecords, ...]:
-    """Bases with a log to fetch, the most first."""
-    bases = ((b, table.now(RECORD, "base", b)) for b in table.groups(RECORD, "base"))
-    rows = [BaseRecords(b, e) for b, e in bases if e.numerator]
-    return tuple(sorted(rows, key=lambda r: (-r.incomplete.numerator, r.base)))
 
 
 def problems(review: MonthReview) -> tuple[Problem, ...]:

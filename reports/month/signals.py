@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.case_links import FOLDER
+from reports.text.case_links import TripLink, trip_link
 from reports.text.measure_table import MONTHS_MOST, RATE
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import chart_months, standing
@@ -16,14 +16,6 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 TRIPS_NAMED = 6
-
-
-@dataclass(frozen=True)
-class TripLink:
-    """A trip by its token, and its page where it has one beside this month's."""
-
-    trip: str
-    href: str
 
 
 @dataclass(frozen=True)
@@ -98,9 +90,7 @@ def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -
         ),
         of_trips=key[0] != RATE,
         read=text(row["read_words"]),
-        trips=tuple(
-            TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in trips[-TRIPS_NAMED:]
-        ),
+        trips=tuple(trip_link(t, files) for t in trips[-TRIPS_NAMED:]),
         more=max(0, len(trips) - TRIPS_NAMED),
         depends=row["certainty"] == "depends",
         noticed=None if row["noticed"] is None else round(row["noticed"]),

@@ -7,12 +7,14 @@ become a formula. The same tables give the same bytes.
 from __future__ import annotations
 
 import datetime
-import math
+import io
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from reports.render.sheet_rows import LONGEST_TEXT, Columns, with_rows
+from reports.text.case_links import FOLDER, case_file
 from reports.text.rows import plain_column
 from schemas.followup import (
     ANSWERS,
@@ -20,6 +22,7 @@ from schemas.followup import (
     CORRECTABLE,
     PREFILLED,
     REFER_TO,
+    SHEET_COLUMNS,
     STATUSES,
     CorrectionsSheet,
     DeterminationsSheet,
@@ -30,24 +33,30 @@ if TYPE_CHECKING:
     import pandas as pd
 
 DETERMINATIONS, CORRECT, RETRAINING = "determinations", "correct", "retraining"
-MOST_ROWS = 50_000
+MOST_ROWS = 20_000
 """Rows of a table that a workbook holds: nobody reads more there, and all are in the data file."""
 
-LONGEST_TEXT = 32_767
 SPARE_ROWS = 200
 """Rows below the cases that have drop-downs too, for answers that are split or added."""
 
 # a workbook must say when it was made; the same day for all keeps the bytes the same
 MADE = datetime.datetime(2000, 1, 1)
 
-WIDTHS = {"why": 60, "note": 40, "action": 40, "findings": 34, "rules": 34, "earlier_answer": 34}
+WIDTHS = {"reason": 40}
+ANSWER_WIDTHS = {
+    "trip_id": 10, "rules": 22, "why": 44, "conclusion": 15, "status": 13, "refer_to": 11,
+    "reviewer": 9, "action": 28, "due_month": 10, "note": 28, "earlier_answer": 34, "case": 6,
+    "findings": 34,
+}  # fmt: skip
+"""So that a laptop's first screen, some 160 characters, has trip, rule, sentence and answers."""
+
 NARROW, WIDE = 9, 48
 CHOICES = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
 
 HOW = [
-    "One row of the sheet determinations is one answer. Grey columns are filled in; leave them.",
-    "rules: the rules your answer is about, separated by spaces. One cause may explain several;"
-    " copy the row to answer another rule otherwise.",
+    "One row of the sheet determinations is one rule on one trip. Grey columns are filled in; leave"
+    " them.",
+    "rules: the rule your answer is about; one cause may explain several, separated by spaces.",
     "conclusion: practice, logistics, justified and equipment say that it happened, and why;"
     " record_gap, protocol_unclear and flag_wrong that the flag cannot stand; missed names a"
     " variance that no rule flagged.",
@@ -73,31 +82,40 @@ def write_workbook(
     `determinations` has the columns of `schemas.followup.DeterminationsSheet`. A table of more than
     MOST_ROWS rows is cut, and its last row says so; `lengths`: of tables that were cut before.
     """
-    with _workbook(path) as (book, formats):
+    with _workbook(path) as (book, formats, rows):
         _write_determinations(book, formats, determinations)
         _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
         _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
         _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
-        _write_tables(book, formats, tables, lengths or {})
+        _write_tables(book, formats, rows, tables, lengths or {})
 
 
 def write_tables(tables: dict[str, pd.DataFrame], path: Path) -> None:
     """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
-    with _workbook(path) as (book, formats):
-        _write_tables(book, formats, tables, {})
+    with _workbook(path) as (book, formats, rows):
+        _write_tables(book, formats, rows, tables, {})
 
 
 @contextmanager
-def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any]]]:
-    """A new workbook and its formats; a kill in between leaves no half of it under the name."""
+def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any], dict[int, Columns]]]:
+    """A new workbook and its formats; a kill in between leaves no half of it under the name.
+
+    With them what takes the rows of its tables, by the place of each one's sheet.
+    """
     import xlsxwriter
 
-    aside = path.with_name(f"{path.name}.new")
+    drawn = io.BytesIO()
     book = xlsxwriter.Workbook(
-        str(aside),
-        {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False},
+        drawn,
+        {
+            "in_memory": True,
+            "constant_memory": False,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+        },
     )
     book.set_properties({"created": MADE})
+    tables: dict[int, Columns] = {}
     yield (
         book,
         {
@@ -109,41 +127,66 @@ def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any]]]:
             "whole": book.add_format({"num_format": "0"}),
             "number": book.add_format({"num_format": "0.00##"}),
         },
+        tables,
     )
     book.close()
+    aside = path.with_name(f"{path.name}.new")
+    with aside.open("wb") as file:
+        with_rows(drawn, tables, file)
     aside.replace(path)
 
 
 def _write_tables(
     book: Any,
     formats: dict[str, Any],
+    rows: dict[int, Columns],
     tables: dict[str, pd.DataFrame],
     lengths: Mapping[str, int],
 ) -> None:
     for name, frame in tables.items():
-        _write_table(book, formats, name, frame, lengths.get(name, len(frame)))
+        _write_head(book, formats, name, frame)
+        rows[len(book.worksheets())] = _shown(name, frame, lengths.get(name, len(frame)))
     _write_columns(book, formats, list(tables))
 
 
 def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
     sheet = book.add_worksheet(DETERMINATIONS)
-    names = [*PREFILLED, *ANSWERS]
+    names = SHEET_COLUMNS
     fields = DeterminationsSheet.to_schema().columns
     _head(sheet, formats, names)
+    sheet.freeze_panes(1, names.index("rules") + 1)
+    sheet.autofilter(0, 0, len(frame), len(names) - 1)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
     last = len(frame) + SPARE_ROWS
     for place, name in enumerate(names):
         kind = "given" if name in PREFILLED else "text"
-        sheet.set_column(place, place, WIDTHS.get(name, 14), formats[kind])
+        sheet.set_column(place, place, ANSWER_WIDTHS.get(name, 12), formats[kind])
         help_text = {"input_title": name, "input_message": fields[name].description[:255]}
         if name in CHOICES:
             rule = {"validate": "list", "source": CHOICES[name], **help_text}
             sheet.data_validation(1, place, last, place, rule)
         elif name in ANSWERS:
             sheet.data_validation(1, place, last, place, {"validate": "any", **help_text})
+    month = names.index("service_month")
     for row, cells in enumerate(_rows(frame[names]), start=1):
         for place, value in enumerate(cells):
             kind = "given" if names[place] in PREFILLED else "text"
+            if names[place] == "case" and value is not None:
+                page = f"../{cells[month]}/{FOLDER}/{case_file(str(cells[0]))}"
+                sheet.write_url(row, place, _beside(page), formats["given"], str(value))
+                continue
             _write_cell(sheet, row, place, None if value is None else str(value), formats[kind])
+
+
+def _beside(page: str) -> Any:
+    """A link to a file beside the workbook; xlsxwriter writes it as Windows alone reads it."""
+    from xlsxwriter.url import Url
+
+    link = Url(f"external:{page}")
+    link._relationship_link = page
+    return link
 
 
 def _write_empty(
@@ -162,24 +205,23 @@ def _write_empty(
         sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
 
 
-def _write_table(
-    book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame, length: int
-) -> None:
+def _write_head(book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame) -> None:
+    """A table's sheet without its rows, which take the formats of its columns."""
     sheet = book.add_worksheet(name[:31])
     _head(sheet, formats, list(frame.columns))
     whole = _whole_columns(name)
-    kinds = []
     for place, column in enumerate(frame.columns):
         number = frame[column].dtype.kind in "iuf"
         kind = "whole" if column in whole or frame[column].dtype.kind in "iu" else "number"
-        kinds.append(formats[kind] if number else formats["text"])
-        sheet.set_column(place, place, _width(frame, column))
-    for row, cells in enumerate(_rows(frame.iloc[:MOST_ROWS]), start=1):
-        for place, value in enumerate(cells):
-            _write_cell(sheet, row, place, value, kinds[place])
-    if length > MOST_ROWS:
-        left = f"{length - MOST_ROWS} more rows are in data/{name}.csv"
-        sheet.write_string(MOST_ROWS + 1, 0, left)
+        form = formats[kind] if number else formats["text"]
+        sheet.set_column(place, place, _width(frame, column), form)
+
+
+def _shown(name: str, frame: pd.DataFrame, length: int) -> Columns:
+    """The rows of a table that its sheet holds, and what it says of the others."""
+    shown = frame.iloc[:MOST_ROWS]
+    left = f"{length - MOST_ROWS} more rows are in data/{name}.csv" if length > MOST_ROWS else None
+    return [plain_column(shown[column]) for column in shown], left
 
 
 def _write_sheet(
@@ -212,19 +254,9 @@ def _head(sheet: Any, formats: dict[str, Any], names: Iterable[str]) -> None:
         sheet.write_string(0, place, name, formats["head"])
 
 
-def _write_cell(sheet: Any, row: int, place: int, value: Any, form: Any) -> None:
-    if value is None:
-        return
-    if isinstance(value, bool):
-        sheet.write_boolean(row, place, value)
-    elif isinstance(value, int | float):
-        if math.isinf(value):
-            sheet.write_string(row, place, "unbounded")
-        else:
-            sheet.write_number(row, place, value, form)
-    else:
-        text = str(value)
-        cut = text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 2] + " …"
+def _write_cell(sheet: Any, row: int, place: int, value: str | None, form: Any) -> None:
+    if value is not None:
+        cut = value if len(value) <= LONGEST_TEXT else value[: LONGEST_TEXT - 2] + " …"
         sheet.write_string(row, place, cut, form)
 
 

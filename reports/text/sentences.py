@@ -26,8 +26,8 @@ GROUP_PARTS = {
     "always_read": "that the protocol has read whatever the rules say",
     "deviation": "with a variance for review",
     "borderline": "borderline",
-    "cannot_tell": "that the record cannot settle on a high-severity rule",
-    "audit": "drawn at random from the others",
+    "audit": "drawn at random from those without a flag",
+    "batch": "with flags that are concluded in batches",
 }
 
 
@@ -73,7 +73,7 @@ def need_sentence(review: MonthReview) -> str:
         return "No trip needs a person to read it."
     known = [g for g in GROUP_PARTS if g in counts] + sorted(set(counts) - set(GROUP_PARTS))
     # a trip is counted once, under the first reason: one that is always read may have a variance
-    more = {g: " more" for g in known[1:] if g != "audit"}
+    more = {g: " more" for g in known[1:] if g not in ("audit", "batch")}
     parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
     if known == ["audit"]:
         parts = [f"{total:,} drawn at random for audit"]

@@ -94,6 +94,7 @@ def _one_by_one(review: MonthReview) -> list[str]:
         f"Variances: {said}.",
         f"{said[:1].upper()}{said[1:]}.",
         f"{_counted(total)} variances shown one by one.",
+        f"{_counted(total)} one by one.",
     ]
 
 

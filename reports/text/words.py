@@ -29,8 +29,8 @@ GROUP_WORDS = {
     "always_read": "always read",
     "deviation": "variance for review",
     "borderline": "borderline",
-    "cannot_tell": "cannot tell",
     "audit": "random audit",
+    "batch": "in a batch",
     "follow_up": "follow-up",
 }
 KIND_WORDS = {

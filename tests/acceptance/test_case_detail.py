@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from pipeline.followup.month import join_cases
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judging.evaluator import judge
@@ -16,6 +17,7 @@ from pipeline.measures import measure
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import cases, month_words
 from pipeline.month.gather import make_tables
+from pipeline.month.work import make_work
 from pipeline.store.database import open_store
 from schemas.case_detail import CASE_TABLES, CaseDetails
 
@@ -40,6 +42,9 @@ def details(delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> CaseDet
     versions = versions_in_store(con)
     month_words(con, versions, MONTH)
     cases(con, versions, MONTH)
+    # every trip without a flag is drawn, so that those with rows set aside have a case, too
+    join_cases(con, MONTH, a_year=12 * TRIPS)
+    make_work(con, MONTH)
     make_tables(con, MONTH, measure(con, MONTH), {})
     found = case_details(con, versions)
     con.close()

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
+from schemas.month_review import MonthReview, ProtocolInForce
 from schemas.outputs import OUTPUTS
 from tests.browser import case_fixture
 
@@ -49,7 +49,8 @@ EVENTS = 5  # of the last month, as drawn by occlusion_rows
 NAMES = {
     "measures": "measure month group_by group_value numerator denominator unit estimate low high"
     " method trips left_out bound_low bound_high",
-    "cases": "reading_order trip_id base vehicle cannula group severity leading_rule rules why",
+    "cases": "reading_order trip_id base vehicle cannula kind group severity leading_rule rules"
+    " why",
     "problems": "kind problem file line column trip_id what remedy",
     "occlusions": "trip_id at_s device_at_s logged_events pressure_cmh2o cutoff_s source cannula"
     " flow_lpm counted not_counted_because",
@@ -161,7 +162,7 @@ def ratio_rows(rates: list[list[Any]]) -> list[list[Any]]:
 
 
 def cases_frame(number: int) -> pd.DataFrame:
-    groups = ["always_read", "deviation", "deviation", "borderline", "cannot_tell", "audit"]
+    groups = ["always_read", "deviation", "deviation", "borderline", "batch", "audit"]
     rows = []
     for index in range(number):
         group = groups[index * len(groups) // max(number, 1)]
@@ -175,7 +176,7 @@ def cases_frame(number: int) -> pd.DataFrame:
                 f"base-{index % 4 + 1}",
                 ["ground", "rotor", "fixed_wing"][index % 3],
                 None if index % 11 == 5 else SIZES[index % 5][0],
-                group,
+                *({"audit": "audit", "batch": "batch"}.get(group, "read"), group),
                 None if group == "audit" else severity,
                 None if group == "audit" else rule,
                 rules,
@@ -197,7 +198,7 @@ FINDINGS = {
 WHYS = {
     "always_read": "The child was intubated during the trip, which is always read.",
     "borderline": "The charted minutes cannot decide: 14.5 to 15.5 against a limit of 15.",
-    "cannot_tell": "Source unknown from 31 to 58 minutes; 61 minutes of wall oxygen possible.",
+    "batch": "41.0 to 42.0 minutes without charted settings, limit 30.",
     "audit": "Drawn at random from the trips without a finding.",
 }
 
@@ -232,21 +233,6 @@ def cannulas_frame() -> pd.DataFrame:
     return pd.DataFrame([size[:6] for size in SIZES], columns=names).assign(carried=True)
 
 
-def rule_facts() -> tuple[RuleFacts, ...]:
-    return tuple(
-        RuleFacts(
-            rule=rule,
-            question=asks,
-            asks=asks,
-            text="As the local protocol words it.",
-            severity=severity,
-            source="local protocol",
-            fit="Outside" if rule in ("cannula-flow-range", "cannula-weight") else "",
-        )
-        for rule, severity, asks in RULES
-    )
-
-
 def counts_frame(counts: Mapping[str, tuple[int, ...]]) -> pd.DataFrame:
     severity = {rule: level for rule, level, _ in RULES}
     rows = [[rule, severity[rule], *numbers] for rule, numbers in counts.items()]
@@ -266,7 +252,7 @@ def month_review(**changes: Any) -> MonthReview:
         privacy_basis=("internal-operations",),
         tool_version="0.1.0",
         protocol=(ProtocolInForce("2026.1", "2026-01", "D1", "2025-12"),),
-        rules=rule_facts(),
+        rules=case_fixture.rule_facts(RULES),
         received=54,
         expected=54,
         expected_by_month=dict(
@@ -283,7 +269,12 @@ def month_review(**changes: Any) -> MonthReview:
         cannulas=cannulas_frame(),
         details=case_fixture.details(cases_frame(20)),
     )
-    return dataclasses.replace(review, **changes)
+    review = dataclasses.replace(review, **changes)
+    return (
+        review
+        if "work" in changes
+        else dataclasses.replace(review, work=case_fixture.work_of(review.cases))
+    )
 
 
 def short_month() -> MonthReview:

@@ -13,6 +13,7 @@ from reports.month.figures import month_figures, month_pictures
 from reports.month.first_screen import SERVICE
 from reports.text.verdict import WORDS_MOST, brief, verdict
 from schemas.month_review import MeasureFigures, MonthReview
+from schemas.work import MonthWork
 from tests.browser import fixture, fixture_figures, golden
 
 
@@ -53,7 +54,7 @@ def test_the_four_figures_carry_what_they_are_made_of() -> None:
     own = measures[(measures["measure"] == "occlusion-rate") & (measures["month"] == review.month)
                    & (measures["group_by"] == "service")].iloc[0]  # fmt: skip
     assert key.rate[-1].estimate.number == own["estimate"]
-    assert (key.closed, key.cases) == (0, len(review.cases))
+    assert (key.closed, key.cases) == (0, len(review.cases) + 2)
     assert (key.overdue, key.actions) == (0, 0)
 
 
@@ -230,18 +231,28 @@ def test_every_case_of_a_long_month_is_on_the_page() -> None:
     assert month_data(fixture.month_review()).cases.more is None
 
 
-def test_work_counts_each_trip_once() -> None:
+def test_work_counts_each_trip_once_a_kind() -> None:
     for review in (fixture.month_review(), fixture.large_month()):
         work = month_data(review).work
-        assert sum(k.all for k in work) == len(review.cases)
+        assert sum(k.all for k in work[:3]) == len(review.cases)
         assert all(k.first <= k.all and k.done <= k.all for k in work)
+        assert work[3].all == 2
 
 
-def test_bases_with_the_most_logs_to_fetch_come_first() -> None:
-    assert [(b.base, b.incomplete.cell) for b in page_of().fetch] == [
-        ("elm", "4/9"),
-        ("cedar", "1/12"),
-    ]
+def test_work_is_done_where_every_answer_is_closed() -> None:
+    review = fixture.month_review()
+    assert review.work is not None
+    shut = [dataclasses.replace(i, state="closed") if i.kind == "read" else i
+            for i in review.work.items]  # fmt: skip
+    page = month_data(dataclasses.replace(review, work=MonthWork(tuple(shut))))
+    assert page.work[0].done == page.work[0].all == page.key.closed > 0
+
+
+def test_each_base_is_asked_once_for_what_is_missing() -> None:
+    review = golden.month_review()
+    asked = month_data(review).requests
+    assert sum(r.open for r in asked) == 2
+    assert [r.base for r in asked] == list(dict.fromkeys(review.cases["base"][:2]))
 
 
 @pytest.mark.parametrize("review", [fixture_figures.full, fixture_figures.half_year])

@@ -192,16 +192,17 @@ def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
 
 def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     review = fixture.month_review()
-    groups = ["always_read", "deviation", "deviation", "cannot_tell", "audit"]
-    cases = review.cases.head(5).assign(group=groups)
+    groups = ["always_read", "deviation", "deviation", "batch", "audit"]
+    kinds = ["read", "read", "read", "batch", "audit"]
+    cases = review.cases.head(5).assign(kind=kinds, group=groups)
     sentence = sentences.need_sentence(dataclasses.replace(review, cases=cases))
     assert sentence.startswith(
         "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
-        " variance for review, 1 more that the record cannot settle on a high-severity rule and 1"
-        " drawn at random from the others."
+        " variance for review, 1 drawn at random from those without a flag and 1 with flags that"
+        " are concluded in batches."
     )
     assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
-        "4 trips need a person: 2 with a variance for review, 1 more that"
+        "4 trips need a person: 2 with a variance for review, 1 drawn"
     )
 
 

@@ -53,11 +53,9 @@ def no_curves(*_: object) -> None:
     """No history under other limits, which replays every rule many times."""
 
 
-def first_rows(
-    book: Any, formats: dict[str, Any], tables: dict[str, pd.DataFrame], lengths: dict[str, int]
-) -> None:
+def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) -> None:
     """A sheet for every table, with its first row."""
-    TABLES(book, formats, {name: frame.head(1) for name, frame in tables.items()}, lengths)
+    TABLES(book, formats, rows, {name: frame.head(1) for name, frame in tables.items()}, lengths)
 
 
 @pytest.fixture(scope="package", autouse=True)

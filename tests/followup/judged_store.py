@@ -31,7 +31,8 @@ def with_trips(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
         INSERT INTO delivered.protocol_version VALUES
             (1, '2026.1', '2000-01', '{}', NULL, NULL, 'demo');
         CREATE TABLE judged.trip_window AS
-            SELECT trip_key, trip_id, month AS service_month, 1 AS protocol_no FROM given;
+            SELECT trip_key, trip_id, month AS service_month, 1 AS protocol_no,
+                   TRUE AS log_complete FROM given;
         CREATE TABLE judged.exposure (trip_key INTEGER, source VARCHAR, humidification VARCHAR,
             cannula VARCHAR, seconds INTEGER);
     """)
@@ -44,7 +45,7 @@ def with_trips(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
     """)
     con.execute("""
         CREATE TEMP TABLE month_case (reading_order INTEGER, trip_id VARCHAR, base VARCHAR,
-            vehicle VARCHAR, cannula VARCHAR, "group" VARCHAR, severity VARCHAR,
+            vehicle VARCHAR, cannula VARCHAR, kind VARCHAR, "group" VARCHAR, severity VARCHAR,
             leading_rule VARCHAR, rules VARCHAR, why VARCHAR)""")
     return con
 
@@ -53,8 +54,8 @@ def cases(con: duckdb.DuckDBPyConnection, month: str) -> None:
     """The month's variances as its cases, as a review would have made them."""
     con.execute("DELETE FROM month_case")
     con.execute(
-        """INSERT INTO month_case (reading_order, trip_id, "group")
-           SELECT row_number() OVER (ORDER BY trip_id), trip_id, 'deviation'
+        """INSERT INTO month_case (reading_order, trip_id, kind, "group")
+           SELECT row_number() OVER (ORDER BY trip_id), trip_id, 'read', 'deviation'
            FROM judged.verdict JOIN judged.trip_window USING (trip_key)
            WHERE verdict = 'deviation' AND service_month = ?""",
         [month],

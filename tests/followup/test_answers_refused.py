@@ -106,8 +106,8 @@ def test_a_miss_rate_needs_ten_readings(readings: int) -> None:
     from pipeline.followup.audit import draw_audit
 
     judged_store.cases(con, MONTH)
-    draw_audit(con, MONTH)
-    drawn = con.execute("SELECT trip_id FROM loop.audit ORDER BY ALL").df().head(readings)
+    draw_audit(con, MONTH, a_year=12 * FEWEST_READINGS)
+    drawn = con.execute("SELECT trip_id FROM loop.audit_trip ORDER BY ALL").df().head(readings)
     judged_store.answered(con, drawn.assign(conclusion=["missed"] + [None] * (readings - 1)))
     row = audit_results(con, MONTH).iloc[0]
     assert (row["read"], row["missed"]) == (readings, 1)

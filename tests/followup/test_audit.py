@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.followup.audit import A_YEAR as A_YEAR_DEFAULT
 from pipeline.followup.audit import add_audit_cases, audit_results, audit_size, draw_audit
 from pipeline.followup.month import miss_rates
 from schemas.followup_outputs import AuditResults
@@ -25,24 +26,28 @@ def one_month(trips: int, flagged: int = 0, month: str = "2026-01") -> pd.DataFr
     })  # fmt: skip
 
 
+A_YEAR = 180
+"""Fifteen a month, so that a month alone has readings enough to tell a rate."""
+
+
 # ---- size
 
 
-def test_size_without_end_of_the_population_is_the_textbook_one() -> None:
-    """n0 = z^2 p (1 - p) / d^2: 0.5 within 0.05 needs 385 (any survey handbook, from memory)."""
-    assert audit_size(10**9, 0.05, 0.5) == 385
-    assert audit_size(10**9, 0.03, 0.5) == 1068
+def test_by_default_no_miss_found_in_a_year_leaves_five_percent_possible() -> None:
+    """Exact (Clopper, Pearson 1934) with none of n: 1 - 0.025^(1/n); 4.99 % at 72 (computed)."""
+    year = 12 * audit_size(A_YEAR_DEFAULT)
+    assert year == 72
+    assert 1 - 0.025 ** (1 / year) == pytest.approx(0.0499, abs=0.0001)
+    assert 1 - 0.025 ** (1 / (year - 1)) > 0.05
 
 
-def test_size_with_the_finite_population_correction() -> None:
-    """385 of 1000 come down to 278: 384.16 / (1 + 383.16 / 1000) = 277.7 (computed)."""
-    assert audit_size(1000, 0.05, 0.5) == 278
+def test_a_month_has_a_twelfth_and_as_much_less_as_is_still_to_come() -> None:
+    assert audit_size(72) == 6
+    assert audit_size(73) == 7
     assert audit_size(0) == 0
-    assert audit_size(1) == 1
-    assert all(audit_size(n) <= n for n in range(200))
-    sizes = [audit_size(n) for n in range(200)]
-    assert sizes == sorted(sizes)
-    assert audit_size(40, 0.05) > audit_size(40, 0.10)
+    assert audit_size(72, received=10, expected=40) == 2
+    assert audit_size(72, received=41, expected=40) == 6
+    assert audit_size(72, received=10, expected=0) == 6
 
 
 # ---- draw
@@ -53,13 +58,13 @@ def test_the_same_month_gives_the_same_draw_and_another_month_another() -> None:
         con = judged_store.with_trips(one_month(80, 5, month))
         judged_store.cases(con, month)
         draw_audit(con, month)
-        rows = con.execute("SELECT trip_id FROM loop.audit ORDER BY mark").fetchall()
+        rows = con.execute("SELECT trip_id FROM loop.audit_trip ORDER BY mark").fetchall()
         return [trip.removeprefix(month) for (trip,) in rows]
 
     first = drawn("2026-01")
     assert drawn("2026-01") == first
     assert drawn("2026-02") != first
-    assert len(first) == audit_size(75)
+    assert len(first) == audit_size(A_YEAR_DEFAULT)
 
 
 def test_flagged_trips_are_never_drawn_and_drawn_ones_become_cases() -> None:
@@ -67,7 +72,7 @@ def test_flagged_trips_are_never_drawn_and_drawn_ones_become_cases() -> None:
     judged_store.cases(con, "2026-01")
     draw_audit(con, "2026-01")
     flagged = {f"2026-01-{n:04d}" for n in range(15)}
-    drawn = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
+    drawn = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit_trip").fetchall()}
     assert drawn
     assert not drawn & flagged
     add_audit_cases(con, "2026-01")
@@ -88,28 +93,111 @@ def test_a_draw_stays_and_late_trips_join_by_the_same_chance() -> None:
     con.execute("DELETE FROM judged.trip_window WHERE trip_key % 2 = 0")
     first = set()
     for month in labels:
-        draw_audit(con, month)
-    first = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
+        draw_audit(con, month, a_year=A_YEAR)
+    first = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit_trip").fetchall()}
     con.execute("DELETE FROM judged.trip_window")
     con.execute("INSERT INTO judged.trip_window FROM all_trips")
     for month in labels:
-        draw_audit(con, month)
-    second = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit").fetchall()}
+        draw_audit(con, month, a_year=A_YEAR)
+    second = {trip for (trip,) in con.execute("SELECT trip_id FROM loop.audit_trip").fetchall()}
     assert first < second
-    n = len(labels) * audit_size(100)
+    n = len(labels) * audit_size(A_YEAR)
     assert len(first) == n
     # drawn and late counts are both about binomial with the same share of 6000
     assert abs(len(second - first) - n) < 4 * math.sqrt(2 * n)
     told = "SELECT count(*) FROM loop.ledger WHERE what = 'audit'"
     entries = con.execute(told).fetchall()
     for month in labels:
-        draw_audit(con, month)
+        draw_audit(con, month, a_year=A_YEAR)
     assert (
         con.execute("SELECT count(*) FROM loop.ledger WHERE what = 'audit'").fetchall() == entries
     )
 
 
+def test_a_draw_of_version_0_1_0_goes_on_as_it_was_made() -> None:
+    """It stays in its own tables, and a late trip joins by its mark alone."""
+    con = judged_store.with_trips(one_month(40))
+    con.execute("UPDATE delivered.trips SET age_months = 1")
+    con.execute("INSERT INTO loop.audit_draw VALUES ('2026-01', 'seed', 30, 5, 0.1, 0.05)")
+    con.execute("""
+        INSERT INTO loop.audit
+        SELECT '2026-01', trip_id, sha256('seed|' || trip_id) AS mark FROM judged.trip_window
+        WHERE trip_key <= 30 ORDER BY mark LIMIT 5""")
+    due = con.execute("""
+        SELECT trip_id FROM judged.trip_window
+        WHERE sha256('seed|' || trip_id) <= (SELECT max(mark) FROM loop.audit)""").fetchall()
+    judged_store.cases(con, "2026-01")
+    draw_audit(con, "2026-01")
+    drawn = con.execute("SELECT trip_id FROM loop.audit").fetchall()
+    assert set(drawn) == set(due)
+    assert len(drawn) > 5, "a late trip joined"
+    for table in ("audit_plan", "audit_trip"):
+        assert con.execute(f"FROM loop.{table}").fetchall() == []
+    add_audit_cases(con, "2026-01")
+    found = con.execute("SELECT trip_id FROM month_case WHERE kind = 'audit'").fetchall()
+    assert set(found) == set(drawn)
+
+
+TWICE = {
+    "an infant under three months": "UPDATE delivered.trips SET age_months = 2",
+    "longer than 90 minutes": "UPDATE delivered.trips SET handover_s = 5401",
+    "no complete log": "UPDATE judged.trip_window SET log_complete = FALSE;"
+    " INSERT INTO judged.exposure SELECT trip_key, 'ventilator', NULL, NULL, 60"
+    " FROM judged.trip_window",
+}
+ONCE = {
+    "three months old": "UPDATE delivered.trips SET age_months = 3",
+    "90 minutes": "UPDATE delivered.trips SET handover_s = 5400",
+    "no log, and no ventilator": "UPDATE judged.trip_window SET log_complete = FALSE;"
+    " INSERT INTO judged.exposure SELECT trip_key, 'wall', NULL, NULL, 60"
+    " FROM judged.trip_window",
+}
+
+
+@pytest.mark.parametrize("what", [*TWICE, *ONCE])
+def test_who_is_drawn_twice_as_often(what: str) -> None:
+    con = judged_store.with_trips(one_month(1))
+    con.execute({**TWICE, **ONCE}[what])
+    draw_audit(con, "2026-01")
+    assert con.execute("SELECT weight FROM unflagged_trip").fetchall() == [
+        (2 if what in TWICE else 1,)
+    ]
+
+
 # ---- miss rate
+
+
+def test_twice_the_chance_is_weighed_back() -> None:
+    """Infants are missed often, others seldom: the rate is that of all trips, not of those drawn.
+
+    Of 200 months with 20 infants among 60 trips, drawn twice as often: half of those drawn are
+    infants (2 * 20 to 40). The rate planted in all is (20 * 0.5 + 40 * 0.05) / 60 = 0.2; of those
+    drawn it is about 0.275.
+    """
+    labels = judged_store.months(200)
+    trips = pd.concat([one_month(60, 0, month) for month in labels], ignore_index=True)
+    con = judged_store.with_trips(trips)
+    con.execute("UPDATE delivered.trips SET age_months = CASE WHEN line % 3 = 0 THEN 1 ELSE 8 END")
+    for month in labels:
+        draw_audit(con, month, a_year=A_YEAR)
+    drawn = con.execute("""
+        SELECT a.month, a.trip_id, t.age_months = 1 AS infant, a.chance
+        FROM loop.audit_trip a JOIN delivered.trips t USING (trip_id) ORDER BY ALL""").df()
+    assert len(drawn) == len(labels) * audit_size(A_YEAR)
+    # binomial, 3 standard errors
+    assert drawn["infant"].mean() == pytest.approx(0.5, abs=3 * 0.5 / math.sqrt(len(drawn)))
+    for of, among in ((True, 20), (False, 40)):
+        weights = 1 / drawn.loc[drawn["infant"] == of, "chance"]
+        assert weights.sum() / len(labels) == pytest.approx(among, rel=0.05), "weighed back"
+    generator = np.random.default_rng(20260301)
+    missed = generator.random(len(drawn)) < np.where(drawn["infant"], 0.5, 0.05)
+    drawn["conclusion"] = ["missed" if m else None for m in missed]
+    judged_store.answered(con, drawn)
+    whole = audit_results(con, labels[-1]).iloc[-1]
+    assert whole["missed"] / whole["read"] > 0.25
+    assert whole["low"] <= 0.2 <= whole["high"]
+    assert whole["miss_rate"] == pytest.approx(0.2, abs=0.03)
+    assert whole["method"].endswith("effective sample size")
 
 
 PLANTED = (0.03, 0.12, 0.30)
@@ -131,8 +219,8 @@ def audited() -> Iterator[duckdb.DuckDBPyConnection]:
     rate = trips["month"].map({month: PLANTED[n % 3] for n, month in enumerate(LABELS)})
     con = judged_store.with_trips(trips)
     for month in LABELS:
-        draw_audit(con, month)
-    drawn = con.execute("SELECT month, trip_id FROM loop.audit ORDER BY ALL").df()
+        draw_audit(con, month, a_year=A_YEAR)
+    drawn = con.execute("SELECT month, trip_id FROM loop.audit_trip ORDER BY ALL").df()
     missed = dict(zip(trips["trip_id"], generator.random(len(trips)) < rate, strict=True))
     drawn["conclusion"] = [("missed" if missed[trip] else None) for trip in drawn["trip_id"]]
     judged_store.answered(con, drawn)
@@ -150,7 +238,7 @@ def months_read(audited: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 def test_the_miss_rate_recovers_the_planted_one(months_read: pd.DataFrame, planted: float) -> None:
     """95 % intervals hold it as often as Wilson's do by enumeration, within 3 standard errors.
 
-    With 13 to 17 trips read these hold 0.03 in 91 to 94 % of months, the others in 94 to 97 %.
+    With 15 trips read these hold 0.03 in 92 % of months, the others in 94 to 96 %.
     """
     single = months_read.iloc[PLANTED.index(planted) :: 3]
     assert len(single) == 120
@@ -168,15 +256,15 @@ def test_the_rate_of_months_together_recovers_it_too(
 ) -> None:
     """Three months of 40, 90 and 200 trips, 120 times: the weighted rate, Kish's interval."""
     con = audited
-    con.execute("CREATE TEMP TABLE every_audit AS FROM loop.audit")
+    con.execute("CREATE TEMP TABLE every_audit AS FROM loop.audit_trip")
     held, wide = [], []
     for n in range(0, len(LABELS), 9):
         for planted in PLANTED:
             first = n + PLANTED.index(planted)
             some = LABELS[first : first + 3 * TOGETHER : 3]
             assert set(months_read.loc[months_read["month"].isin(some), "unflagged"]) == set(SIZES)
-            con.execute("DELETE FROM loop.audit")
-            con.execute("INSERT INTO loop.audit FROM every_audit WHERE month IN ?", [some])
+            con.execute("DELETE FROM loop.audit_trip")
+            con.execute("INSERT INTO loop.audit_trip FROM every_audit WHERE month IN ?", [some])
             whole = audit_results(con, some[-1]).iloc[-1]
             held.append(whole["low"] <= planted <= whole["high"])
             wide.append(whole["high"] - whole["low"])
@@ -217,7 +305,7 @@ def test_unread_trips_are_no_answers_and_nothing_read_is_no_rate() -> None:
     nothing = audit_results(con, "2026-01")
     assert list(nothing["read"]) == [0, 0]
     assert nothing[["miss_rate", "low", "high"]].isna().all(axis=None)
-    ((trip,),) = con.execute("SELECT min(trip_id) FROM loop.audit").fetchall()
+    ((trip,),) = con.execute("SELECT min(trip_id) FROM loop.audit_trip").fetchall()
     judged_store.answered(con, pd.DataFrame({"trip_id": [trip], "conclusion": ["missed"],
                                       "status": ["awaiting_crew"]}))  # fmt: skip
     assert list(audit_results(con, "2026-01")["read"]) == [0, 0]
@@ -231,7 +319,7 @@ def test_a_drawn_trip_that_is_flagged_later_leaves_the_audit() -> None:
     draw_audit(con, "2026-01")
     before = audit_results(con, "2026-01")["drawn"].iloc[0]
     con.execute("""UPDATE judged.verdict SET verdict = 'deviation' WHERE trip_key = (
-        SELECT min(trip_key) FROM judged.trip_window JOIN loop.audit USING (trip_id))""")
+        SELECT min(trip_key) FROM judged.trip_window JOIN loop.audit_trip USING (trip_id))""")
     assert audit_results(con, "2026-01")["drawn"].iloc[0] == before - 1
 
 

@@ -41,7 +41,7 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     assert done.month.trips_with_finding == 0
     assert reviewed_store.flagged(folder, "2026-01")
     assert reviewed_store.sheet(folder / "sheets" / "2026-01.xlsx") == []
-    assert reviewed_store.ask(folder, "FROM loop.audit") == []
+    assert reviewed_store.ask(folder, "FROM loop.audit_trip") == []
     now = review(clean_delivery, folder)
     assert now.month.followup is not None
     assert not now.month.followup.baseline

@@ -17,10 +17,11 @@ COMMANDS = {
     "determine": ["FILE", "--into", "--by"],
     "correct": ["FILE", "--into", "--by"],
     "retrained": ["FILE", "--into", "--by"],
+    "fetch": ["TRIP", "--base", "--month", "--asked", "--not-to-be-had", "--into", "--by"],
     "publish": ["MONTH", "--into", "--by", "--reproduce", "--time"],
     "ledger": ["--into"],
     "whatif": ["--set", "--months", "--all", "--into"],
-    "review": ["--baseline", "--audit-within", "--by"],
+    "review": ["--baseline", "--audits-a-year", "--by"],
 }
 
 
@@ -162,10 +163,12 @@ def test_whatif(run: Run, folder: Path) -> None:
     assert run("whatif", "--into", folder).code == 2
 
 
-def test_review_takes_who_and_how_precise(run: Run, clean_delivery: Path, tmp_path: Path) -> None:
+def test_review_takes_who_and_how_many_audits(
+    run: Run, clean_delivery: Path, tmp_path: Path
+) -> None:
     into = tmp_path / "pages"
-    ran = run("review", clean_delivery, "--into", into, "--by", "C1", "--audit-within", "0.3")
+    ran = run("review", clean_delivery, "--into", into, "--by", "C1", "--audits-a-year", "20")
     assert ran.code == 0
-    ((wanted, width),) = reviewed_store.ask(into, "SELECT wanted, half_width FROM loop.audit_draw")
-    assert (wanted, width) == (2, 0.3)
-    assert run("review", clean_delivery, "--into", into, "--audit-within", "3").code == 2
+    ((wanted, year),) = reviewed_store.ask(into, "SELECT wanted, a_year FROM loop.audit_plan")
+    assert (wanted, year) == (2, 20)
+    assert run("review", clean_delivery, "--into", into, "--audits-a-year", "-1").code == 2

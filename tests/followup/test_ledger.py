@@ -77,7 +77,7 @@ def answered_once(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory)
          "Rows of settings were changed after entry 1"),
         ("UPDATE delivered.trips SET handover_s = handover_s + 60 WHERE trip_key = 5",
          "Rows of trips were changed after entry 1"),
-        ("DELETE FROM loop.audit", "stored of audit is not"),
+        ("DELETE FROM loop.audit_trip", "stored of audit is not"),
         ("INSERT INTO loop.baseline VALUES ('2026-02')", "stored of baseline is not"),
         ("INSERT INTO delivered.receipt VALUES (2, 1)", "deliveries received are not those"),
     ],

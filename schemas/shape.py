@@ -1,0 +1,150 @@
+"""What a table is: its columns with type, codes, range and words, told without any library.
+
+A model is written as a pandera model is, and has as much of its interface as the program reads;
+`to_pandera` makes the pandera schema of it. Importing pandera takes longer than reviewing a month
+a second time, and only what is made of the checks once (`pipeline.ingest.checks`) needs it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, get_type_hints
+
+from schemas.kinds import Kind
+
+CHECKS = {
+    "gt": ("greater_than", "min_value"),
+    "ge": ("greater_than_or_equal_to", "min_value"),
+    "le": ("less_than_or_equal_to", "max_value"),
+    "isin": ("isin", "allowed_values"),
+    "str_matches": ("str_matches", "pattern"),
+}
+"""How a field asks for a check, what pandera calls it, and under what it keeps what was asked."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check of a column's cells: pandera's name of it, and its arguments by name."""
+
+    name: str
+    statistics: dict[str, Any]
+
+    @staticmethod
+    def isin(codes: list[str]) -> Check:
+        """A cell is one of `codes`."""
+        return Check("isin", {"allowed_values": codes})
+
+
+class Column:
+    """One column: `dtype` (None: not checked), `checks`, `nullable`, `description`, `metadata`."""
+
+    def __init__(
+        self,
+        dtype: Kind | None,
+        checks: Check | list[Check] | None = None,
+        *,
+        nullable: bool = False,
+        description: str = "",
+        metadata: dict[str, Any] | None = None,
+        name: str = "",
+    ) -> None:
+        self.dtype, self.nullable, self.name = dtype, nullable, name
+        self.checks = [checks] if isinstance(checks, Check) else list(checks or [])
+        self.description, self.metadata = description, metadata
+
+    def named(self, name: str) -> Column:
+        """The same column under a name."""
+        return Column(self.dtype, self.checks, nullable=self.nullable,
+                      description=self.description, metadata=self.metadata, name=name)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DataFrameSchema:
+    """A table: its columns by name, in order; with `strict` it has no others."""
+
+    columns: dict[str, Column]
+    strict: bool = False
+    description: str = ""
+
+    def __post_init__(self) -> None:
+        named = {name: column.named(name) for name, column in self.columns.items()}
+        object.__setattr__(self, "columns", named)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What a model's field says of its column; the annotation beside it says the type."""
+
+    checks: list[Check]
+    nullable: bool
+    description: str
+    metadata: dict[str, Any] | None = field(default=None)
+
+
+def Field(  # noqa: N802 (it is written as a pandera field is)
+    *,
+    nullable: bool = False,
+    description: str = "",
+    metadata: dict[str, Any] | None = None,
+    **checks: Any,
+) -> Any:
+    """A column of a model; `checks` are some of CHECKS, each with what is asked (None: nothing)."""
+    if unknown := set(checks) - set(CHECKS):
+        raise TypeError(f"unknown check: {sorted(unknown)}")
+    asked = {name: checks[name] for name in CHECKS if checks.get(name) is not None}
+    made = [Check(CHECKS[name][0], {CHECKS[name][1]: asks}) for name, asks in asked.items()]
+    return _Asked(made, nullable, description, metadata)
+
+
+class DataFrameModel:
+    """A table as a class: a field for each column, inherited ones first."""
+
+    class Config:
+        """`strict`: whether it has no other columns."""
+
+        strict = False
+
+    @classmethod
+    def to_schema(cls) -> DataFrameSchema:
+        """The table's columns."""
+        if "_schema" not in cls.__dict__:
+            cls._schema = _schema_of(cls)
+        return cls._schema
+
+    _schema: ClassVar[DataFrameSchema]
+
+
+def _schema_of(model: type[DataFrameModel]) -> DataFrameSchema:
+    columns = {}
+    for name, kind in get_type_hints(model).items():
+        if name == "_schema":
+            continue
+        asked = getattr(model, name)
+        columns[name] = Column(
+            kind.kind,
+            asked.checks,
+            nullable=asked.nullable,
+            description=asked.description,
+            metadata=asked.metadata,
+        )
+    return DataFrameSchema(columns, model.Config.strict, model.__doc__ or "")
+
+
+def to_pandera(schema: DataFrameSchema) -> Any:
+    """The pandera schema (of its ibis kind) with the same columns and checks."""
+    import pandera.ibis as pa
+
+    return pa.DataFrameSchema(
+        {
+            name: pa.Column(
+                column.dtype.type if column.dtype else None,
+                [getattr(pa.Check, check.name)(**check.statistics) for check in column.checks],
+                nullable=column.nullable,
+                description=column.description,
+                metadata=column.metadata,
+            )
+            for name, column in schema.columns.items()
+        },
+        strict=schema.strict,
+        description=schema.description,
+    )
