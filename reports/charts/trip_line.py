@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 State = Literal["kept", "variance", "undecided"]
 HEIGHT, FOOT = 20, 15
 DOT, SMALL = 4.2, 2.6
-LABELS_MOST, NARROW_LABELS_MOST = 6, 4
+LABELS_MOST = 3
 
 
 @dataclass(frozen=True)
@@ -54,17 +54,16 @@ def trip_line(
     def draw(narrow: bool) -> Markup:
         wide = NARROW if narrow else width
         scale = Scale(0, len(months), 5, wide - 5)
-        most = NARROW_LABELS_MOST if narrow else LABELS_MOST
-        parts = [*_months(months, scale, most, axis=axis), *_marks(row, months, scale)]
+        parts = [*_months(months, scale, axis=axis), *_marks(row, months, scale)]
         height = HEIGHT + (FOOT if axis else 0)
         return picture(*parts, width=wide, height=height, title=title, narrow=narrow)
 
     return both(draw)
 
 
-def _months(months: Sequence[str], scale: Scale, most: int, *, axis: bool) -> Iterator[str]:
-    """Every third month or so as a faint line, with its name under it."""
-    step = max(1, -(-len(months) // most))
+def _months(months: Sequence[str], scale: Scale, *, axis: bool) -> Iterator[str]:
+    """Every sixth month or so as a faint line, with its name under it."""
+    step = max(1, -(-len(months) // LABELS_MOST))
     for i in range(0, len(months), step):
         x = scale.at(i)
         yield line((x, 0), (x, HEIGHT), palette.LINE)

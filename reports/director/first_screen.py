@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures, MonthReview
 
-SIGNALS_MOST, TRIPS_NAMED, WAITING_MOST = 3, 4, 5
+SIGNALS_MOST, TRIPS_NAMED, WAITING_MOST = 3, 2, 5
 MONTHS_DRAWN = 18
 SIGNAL_WIDTH, SINGLE_WIDTH = 620, 470
 DIRECTOR = "director"
@@ -127,13 +128,18 @@ def _signal(
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
         what=what,
-        counts=counts,
+        counts=in_cells(counts),
         since=words.month_name(since),
         picture=trip_line(own, months, f"{what}: {counts}", SIGNAL_WIDTH, axis=axis),
         trips=tuple(trips[:TRIPS_NAMED]),
         more=max(0, len(trips) - TRIPS_NAMED),
         read=row["read_words"],
     )
+
+
+def in_cells(counts: str) -> str:
+    """'7 of 13 trips since March 2026, 2 of 31 trips before' as '7/13 since March 2026, ...'."""
+    return re.sub(r"([\d,]+) of ([\d,]+)(?: trips?)?", r"\1/\2", counts)
 
 
 def _singles(
@@ -167,7 +173,10 @@ def since_words(row: Row) -> str:
 
 
 def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
-    """Cases referred to the director, limits to approve, and signals to close; oldest first."""
+    """Cases referred to the director, limits to approve, and signals to close; oldest first.
+
+    Signals stand above with their months, so that here they are one thing, as old as the oldest.
+    """
     now = words.month_number(review.month)
     files = case_files(review)
     found = []
@@ -183,8 +192,8 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
         for p in review.protocol
         if p.approved_by is None
     ]
-    for row in standing(review, "headline"):
-        month = text(row["month"])
-        what = f"Close the signal of {words.month_short(month)}"
-        found.append(Waiting(what, "#signals", "", now - words.month_number(month)))
+    said = [words.month_number(text(r["month"])) for r in standing(review, "headline")]
+    if said:
+        what = f"Close {words.many(len(said), 'signal')}"
+        found.append(Waiting(what, "#signals", "", now - min(said)))
     return tuple(sorted(found, key=lambda w: -w.months))

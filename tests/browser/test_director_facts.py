@@ -185,7 +185,7 @@ def test_what_waits_has_its_age_oldest_first() -> None:
     assert [(w.what, w.months, w.age) for w in found] == [
         ("T9", 4, "4 months"),
         ("Approve limits 2026.2", 3, "3 months"),
-        ("Close the signal of May 2026", 1, "1 month"),
+        ("Close 1 signal", 1, "1 month"),
     ]
     assert found[0].about == "source choice and settings gap"
 
