@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
 
 REVIEWABLE = ["deviation", "borderline"]
+ACTION_STATES = ["open", "overdue", "closed"]
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -150,6 +151,29 @@ class FollowUps(pa.DataFrameModel):
     overdue: dt.Boolean = pa.Field(description="Whether that month has passed")
 
 
+class Referred(pa.DataFrameModel):
+    """Cases that wait for whom they were referred to, as of a month."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    refer_to: dt.String = _code(REFER_TO, "Whose turn it is")
+    reviewer: dt.String = _text("Token of the reviewer")
+
+
+class YearActions(pa.DataFrameModel):
+    """Actions asked for over the twelve months to one, and what became of them."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    action: dt.String = _text("What was to be done")
+    due_month: dt.String = _text("Month by which it should be done", nullable=True)
+    state: dt.String = _code(ACTION_STATES, "Closed by a later answer; or open, or overdue")
+
+
 class Corrections(pa.DataFrameModel):
     """Corrected values in force, beside what was delivered."""
 
@@ -223,6 +247,8 @@ FOLLOWUP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "audit_results": AuditResults,
     "restatements": Restatements,
     "follow_ups": FollowUps,
+    "referred": Referred,
+    "year_actions": YearActions,
     "corrections": Corrections,
     "practice_variances": PracticeVariances,
     "what_if": WhatIf,
@@ -250,6 +276,8 @@ class FollowUpReview:
     audit_results: pd.DataFrame
     restatements: pd.DataFrame
     follow_ups: pd.DataFrame
+    referred: pd.DataFrame
+    year_actions: pd.DataFrame
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
     restated: tuple[RestatedMonth, ...] = ()

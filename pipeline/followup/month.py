@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.followup.actions import follow_ups
+from pipeline.followup.actions import follow_ups, referred, year_actions
 from pipeline.followup.audit import A_YEAR, add_audit_cases, audit_results, draw_audit
 from pipeline.followup.confirmed import (
     agreement,
@@ -105,6 +105,8 @@ def followup_review(
         disagreements=disagreements(con, month),
         left_the_list=left_the_list(con, month),
         follow_ups=follow_ups(con, month),
+        referred=referred(con, month),
+        year_actions=year_actions(con, month),
         corrections=corrections(con, month),
         practice_variances=practice_variances(con, month),
     )

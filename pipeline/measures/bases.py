@@ -167,6 +167,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     import pandas as pd
 
     from pipeline.statistics.before_after import before_after, windows
+    from pipeline.statistics.intervals import wilson
     from pipeline.store.kept_results import kept, made_from_hash
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
@@ -204,7 +205,11 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "warning": found.warning,
             }
         )  # fmt: skip
-    return pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
+    frame = pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
+    for side in ("before", "after"):
+        share = wilson(frame[f"{side}_events"], frame[f"{side}_trips"])
+        frame = frame.assign(**{f"{side}_low": share.lower, f"{side}_high": share.upper})
+    return frame
 
 
 def _read(own: pd.DataFrame, window: Windows) -> dict[str, int]:

@@ -181,6 +181,7 @@ def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
                 severity=parameters.severity,
                 source=parameters.source,
                 fit=rule.fit,
+                goal=parameters.goal_share,
             )
     return tuple(facts[name] for name in sorted(facts))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -13,6 +14,16 @@ if TYPE_CHECKING:
 NAMED_MOST = 3
 KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
+
+
+def signal_parts(sentence: str) -> tuple[str, str]:
+    """What a signal's sentence is about, and its counts: '7 of 13 trips since March 2026, ...'.
+
+    The range of its beginning, how big it is and what is missing are in the sentence alone.
+    """
+    what, _, rest = sentence.partition(": ")
+    counts, before, _ = rest.partition(" before")
+    return what, re.sub(r" \([^)]*\)", "", f"{counts}{before}").rstrip(".")
 
 
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
