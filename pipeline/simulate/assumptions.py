@@ -125,6 +125,7 @@ MAGNITUDES: dict[str, Magnitude] = {
     ),
     "gravest_died": Magnitude(0.3, "1", ASSUMED, "of these"),
     "worse_breaths": Magnitude(14, "1/min", ASSUMED, "more, of children who get worse"),
+    "worse_upset": Magnitude(0.75, "1", ASSUMED, "of observations of children who get worse"),
     "worse_beats": Magnitude(28, "1/min", ASSUMED, "more, of children who get worse"),
 }
 """What is planted, and how often, stands with the plants themselves and is assumed throughout."""

@@ -293,7 +293,7 @@ def _behaviour(seen: _Seen, upset: Upset, worse: Worsening) -> Ints:
     own, order = seen.own, seen.order
     near = upset.events.near(seen.trip, seen.minute * 60, NEAR_S)
     share = np.minimum(of("crying") * (0.6 + upset.own_rate[seen.trip]), 0.6)
-    share = np.where(worse.shows(seen.trip, seen.minute), 0.5, share)
+    share = np.where(worse.shows(seen.trip, seen.minute), of("worse_upset"), share)
     beside = np.where(upset.crying[seen.trip], of("crying_raised"), of("crying_near"))
     cries = own.chance("upset", np.where(near, np.maximum(share, beside), share), order)
     how = np.array([3, 3, 4, 5])[own.whole("upset how", 0, 3, order)]

@@ -171,7 +171,8 @@ def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Seri
     plain = ~rich & ~low & ~np.isin(codes.escalation, CHANGED) & (when.failed >= NEVER)
     plain &= (codes.watch != Watch.CHART_GAP) & ~when.on_wall & (codes.whole == 0)
     # a child who comes to need more support is given more oxygen first
-    sick = plain & np.isin(codes.escalation, WORSENING)
+    cut = np.isin(codes.escalation, CHANGED) & (when.failed >= NEVER) & ~when.on_wall
+    sick = (plain & np.isin(codes.escalation, WORSENING)) | cut
     titrated = plain & ~sick & (own >= 30) & draws.chance("titrated", of("titrated"))
     answered = np.isin(codes.watch, [Watch.LOW_ANSWERED, Watch.LOW_ANSWERED_AT_LIMIT])
     step_at = np.where(titrated, when.departed + draws.whole("titrated", 8, 15), NEVER)
