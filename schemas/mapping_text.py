@@ -127,7 +127,10 @@ def _token_faults(mapping: MappingFile) -> Iterator[Located]:
             if spec is None:
                 continue
             place = f"tables.{name}.columns.{column}"
+            first = column not in kinds  # of the others the same is to be said
             kinds.setdefault(column, set()).add(spec.token)
+            if not first:
+                continue
             assigned = getattr(stated, column) == "assigned"
             if spec.token is None and not assigned:
                 kind = column.partition("_")[0]

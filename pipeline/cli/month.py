@@ -16,6 +16,7 @@ from pipeline.store import owners
 
 
 def month(  # noqa: PLR0917 - options are read from parameters
+    # long: one line an option
     mapping: Annotated[
         Path, typer.Argument(metavar="MAPPING", help="The mapping file, with its [month].")
     ],

@@ -5,13 +5,13 @@
 
 from __future__ import annotations
 
-from pipeline.errors.codes import (
+from pipeline.errors.codes import TABLE
+from pipeline.errors.kinds import (
     DOUBTFUL,
     NOTED,
     NOTHING,
     REFUSED,
     SET_ASIDE,
-    TABLE,
     UNFINISHED,
     USAGE,
     Code,

@@ -1,7 +1,7 @@
 """What a user may do wrong: `codes` has a record for each code, `mistakes` tells and raises it."""
 
-from pipeline.errors.codes import (
-    CODES,
+from pipeline.errors.codes import CODES
+from pipeline.errors.kinds import (
     EXIT_FINE,
     EXIT_NOTHING,
     EXIT_OUR_BUG,

@@ -175,13 +175,10 @@ def view_source(
         if one_name not in optional
     ]:
         raise Refused(problems)
-    cells = []
-    for at, wanted in enumerate(names):
-        column = spelled.get(wanted.lower())
-        text = "null" if column is None else value_as_text(column, kinds[column])
-        if column and view.decimal == "," and kinds[column] in ("DOUBLE", "FLOAT"):
-            text = f"replace({text}, '.', ',')"
-        cells.append(f"{text}::VARCHAR as w{at}")
+    cells = [
+        f"{_text(spelled.get(wanted.lower()), kinds, view.decimal)}::VARCHAR as w{at}"
+        for at, wanted in enumerate(names)
+    ]
     listed = ", ".join(["file_no", f"{LINE}::INTEGER as line", "0::UTINYINT as broken", *cells])
     known = (
         f"(select unnest([{', '.join(map(literal, files))}]::VARCHAR[]) as {FILE_NAME},"
@@ -193,6 +190,15 @@ def view_source(
     if all(plan.into not in ("trips", *OF_THE_SERVICE) for plan in plans):
         _add_broken(con, source, plans, under)
     return source
+
+
+def _text(column: str | None, kinds: dict[str, str], decimal: str) -> str:
+    """SQL for a cell of a view as the text it would be in a file."""
+    if column is None:
+        return "null"
+    text = value_as_text(column, kinds[column])
+    written = decimal == "," and kinds[column] in ("DOUBLE", "FLOAT")
+    return f"replace({text}, '.', ',')" if written else text
 
 
 def _check_files(con: duckdb.DuckDBPyConnection, name: str, source: Source) -> None:

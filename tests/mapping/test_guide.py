@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors.codes import NOTED, NOTHING, REFUSED, SET_ASIDE, TABLE, Code
+from pipeline.errors.codes import TABLE
+from pipeline.errors.kinds import NOTED, NOTHING, REFUSED, SET_ASIDE, Code
 from pipeline.mapping.plan import check_cells
 from pipeline.mapping.read_mapping import shipped
 from schemas.mapping import (

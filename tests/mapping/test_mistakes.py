@@ -225,7 +225,7 @@ MISTAKES = [
     Mistake_("no-such-month", "nothing-found", T, "there are of 2026-02", months=("2026-05",)),
     # ---- the mapping file
     Mistake_("backslashes", "toml-syntax", "mapping.toml, line 12", "backslash",
-             mapping={'path = "trips.csv"': 'path = "C:\\Users\\me\\trips.csv"'}),
+             mapping={'path = "trips.csv"': 'path = "D:\\Units\\trips.csv"'}),
     Mistake_("curly-quotes", "toml-syntax", "mapping.toml, line 12", "typographic",
              mapping={'path = "trips.csv"': "path = \u201ctrips.csv\u201d"}),
     Mistake_("bare-text", "toml-syntax", "mapping.toml, line 2", "double quotes",
