@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from schemas.month_review import MeasureFigures, MonthReview
+    from schemas.work import EquipmentUnit
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,7 @@ class DirectorPage(PageFrame):
     causes: tuple[str, ...]
     what_if: WhatIf
     full_oxygen: tuple[SourceRow, ...]
+    equipment: tuple[EquipmentUnit, ...]
 
 
 def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> DirectorPage:
@@ -91,7 +93,15 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> D
         causes=CAUSES,
         what_if=what_if_data(review),
         full_oxygen=full_oxygen_data(review),
+        equipment=equipment_of_year(review),
     )
+
+
+def equipment_of_year(review: MonthReview) -> tuple[EquipmentUnit, ...]:
+    """The units of the twelve months, those with most trips of trouble first."""
+    units = review.work.equipment if review.work is not None else ()
+    year = (u for u in units if u.months != review.month)
+    return tuple(sorted(year, key=lambda u: (-len(u.trip_ids), u.kind, u.unit)))
 
 
 def singled(figures: MeasureFigures) -> set[str]:

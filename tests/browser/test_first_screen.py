@@ -14,7 +14,7 @@ BUDGETS = {
     "index": (130, 1_600, 4_500),
     "director": (180, 1_400, 4_500),
     "education": (150, 900, 4_500),
-    "year": (180, 900, 2_000),
+    "year": (220, 900, 2_000),
 }
 """Words of the first screen and of the whole page, folds closed, and the page's height in px."""
 
