@@ -136,7 +136,7 @@ VERDICTS = _schema(
     {
         **_columns(Verdicts),
         "severity": pa.Column(
-            dt.string, pa.Check.isin(SEVERITIES), description="Severity in the protocol"
+            dt.string, pa.Check.isin(list(SEVERITIES)), description="Severity in the protocol"
         ),
     },
 )

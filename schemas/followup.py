@@ -324,23 +324,14 @@ def _cell(description: str, pattern: str | None = None, codes: list[str] | None 
 
 
 class DeterminationsSheet(pa.DataFrameModel):
-    """One row an answer. The first columns are filled in already; a reader fills in the rest.
+    """One row an answer: a trip and a rule. Grey columns are filled in; a reader fills in the rest.
 
-    To answer some rules of a trip otherwise than others, copy the row and split the rules.
+    Several rules may stand in one row. Sheets of version 0.1.0 have the columns in another order.
     """
 
     trip_id: dt.String = pa.Field(str_matches=TOKEN_PATTERN, description="Token of the trip")
-    service_month: dt.String = _cell("Its month")
-    base: dt.String = _cell("Token of its base")
-    group: dt.String = _cell("Why it is to be read")
-    severity: dt.String = _cell("Severity of the leading finding")
-    findings: dt.String = _cell("Every rule with a finding")
-    why: dt.String = _cell("The leading finding in a sentence")
-    earlier_answer: dt.String = _cell("What was answered before, where it must be answered again")
-    seen: dt.String = _cell("Tells which state of the trip this row shows; leave it as it is")
-    rules: dt.String = _cell(
-        "The rules this answer is about, separated by spaces; the leading one to begin with"
-    )
+    rules: dt.String = _cell("The rule this answer is about; several are separated by spaces")
+    why: dt.String = _cell("What the rule found, or why the trip is read, in a sentence")
     conclusion: dt.String = _cell("What you concluded", codes=SAID)
     contributed: dt.String = _cell(
         "Where it holds: what contributed, separated by spaces", WORDS_PATTERN
@@ -351,6 +342,14 @@ class DeterminationsSheet(pa.DataFrameModel):
     action: dt.String = _cell("What is to be done, in a few words, naming nobody", WORDS_PATTERN)
     due_month: dt.String = _cell("Month by which it should be done, YYYY-MM", MONTH_PATTERN)
     note: dt.String = _cell("Stays in the store; name nobody", NOTE_PATTERN)
+    earlier_answer: dt.String = _cell("What was answered before, where it must be answered again")
+    case: dt.String = _cell("Opens the page of the trip, where it has one")
+    group: dt.String = _cell("Why it is here")
+    severity: dt.String = _cell("Severity of the rule")
+    findings: dt.String = _cell("Every rule of the trip with a flag")
+    base: dt.String = _cell("Token of its base")
+    service_month: dt.String = _cell("Its month")
+    seen: dt.String = _cell("Tells which state of the trip this row shows; leave it as it is")
 
 
 class CorrectionsSheet(pa.DataFrameModel):
@@ -382,17 +381,8 @@ class RetrainingSheet(pa.DataFrameModel):
     )
 
 
-PREFILLED = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",
-             "earlier_answer", "seen"]  # fmt: skip
-ANSWERS = [
-    "rules",
-    "conclusion",
-    "contributed",
-    "status",
-    "refer_to",
-    "reviewer",
-    "action",
-    "due_month",
-    "note",
-]
-"""Columns of the determinations sheet that the program fills in, and those a reader does."""
+SHEET_COLUMNS = list(DeterminationsSheet.to_schema().columns)
+ANSWERS = ["rules", "conclusion", "contributed", "status", "refer_to", "reviewer", "action",
+           "due_month", "note"]  # fmt: skip
+PREFILLED = [name for name in SHEET_COLUMNS if name not in ANSWERS]
+"""Columns of the determinations sheet that a reader fills in, and those the program does."""

@@ -16,7 +16,10 @@ from schemas.followup import REFER_TO, STATUSES
 if TYPE_CHECKING:
     import pandas as pd
 
+    from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
+
 REVIEWABLE = ["deviation", "borderline"]
+ACTION_STATES = ["open", "overdue", "closed"]
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -98,14 +101,16 @@ class Agreement(pa.DataFrameModel):
 
 
 class AuditResults(pa.DataFrameModel):
-    """What reading trips drawn at random, of those not listed for another reason, found."""
+    """What reading trips drawn at random, of those without a flag, found."""
 
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
-    unflagged: dt.Int32 = _count("Trips not listed for another reason")
+    unflagged: dt.Int32 = _count("Trips without a flag that are not read anyway")
     drawn: dt.Int32 = _count("Of these, drawn for reading")
     read: dt.Int32 = _count("Of these, closed by a reader")
     missed: dt.Int32 = _count("Of these, with a variance that no rule flagged")
-    miss_rate: dt.Float64 = _share("Missed over read, months weighted by their trips")
+    miss_rate: dt.Float64 = _share(
+        "Missed over read; a trip weighs one over its chance, months their trips"
+    )
     low: dt.Float64 = _share("Lower 95 % bound")
     high: dt.Float64 = _share("Upper 95 % bound")
     method: dt.String = _text("Method of the interval")
@@ -148,6 +153,29 @@ class FollowUps(pa.DataFrameModel):
     action: dt.String = _text("What is to be done")
     due_month: dt.String = _text("Month by which it should be done", nullable=True)
     overdue: dt.Boolean = pa.Field(description="Whether that month has passed")
+
+
+class Referred(pa.DataFrameModel):
+    """Cases that wait for whom they were referred to, as of a month."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    refer_to: dt.String = _code(REFER_TO, "Whose turn it is")
+    reviewer: dt.String = _text("Token of the reviewer")
+
+
+class YearActions(pa.DataFrameModel):
+    """Actions asked for over the twelve months to one, and what became of them."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    action: dt.String = _text("What was to be done")
+    due_month: dt.String = _text("Month by which it should be done", nullable=True)
+    state: dt.String = _code(ACTION_STATES, "Closed by a later answer; or open, or overdue")
 
 
 class Corrections(pa.DataFrameModel):
@@ -223,6 +251,8 @@ FOLLOWUP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "audit_results": AuditResults,
     "restatements": Restatements,
     "follow_ups": FollowUps,
+    "referred": Referred,
+    "year_actions": YearActions,
     "corrections": Corrections,
     "practice_variances": PracticeVariances,
     "what_if": WhatIf,
@@ -250,5 +280,10 @@ class FollowUpReview:
     audit_results: pd.DataFrame
     restatements: pd.DataFrame
     follow_ups: pd.DataFrame
+    referred: pd.DataFrame
+    year_actions: pd.DataFrame
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
+    restated: tuple[RestatedMonth, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
+    left_the_list: tuple[LeftTheList, ...] = ()

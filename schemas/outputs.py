@@ -105,6 +105,12 @@ class Occlusions(pa.DataFrameModel):
         nullable=True,
         description="Charted nearest to it; null where none within 2 min either side",
     )
+    spo2_after_pct: dt.Float64 = _value(
+        "%", "Lowest SpO2 charted within 10 min after it; null where none is"
+    )
+    heart_rate_after: dt.Float64 = _value(
+        "1/min", "Lowest heart rate charted within 10 min after it; null where none is"
+    )
     pattern: dt.String = pa.Field(
         isin=PATTERNS,
         description="The first pattern that holds; none_of_these where surely none does",

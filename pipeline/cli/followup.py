@@ -13,7 +13,9 @@ from pipeline.store import owners
 
 def add_followup_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
-    for command in (desk, determine, add, correct, retrained, approve, publish, ledger, whatif):
+    for command in (
+        desk, determine, add, correct, retrained, fetch, approve, publish, ledger, whatif,
+    ):  # fmt: skip
         app.command()(command)
     app.command("map")(map_)
 
@@ -115,6 +117,38 @@ def retrained(
     done = read_in(file, into, by)
     typer.echo(retrained_words(done))
     set_aside(done.problems)
+
+
+def fetch(  # noqa: PLR0917 - options are read from parameters
+    trips: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[TRIP]...", help="Trips whose records it is about."),
+    ] = None,
+    base: Annotated[
+        str | None, typer.Option(metavar="TOKEN", help="Or all on the work list from this base.")
+    ] = None,
+    month: Annotated[
+        str | None, typer.Option(metavar="YYYY-MM", help="With --base: of this month alone.")
+    ] = None,
+    asked: Annotated[bool, typer.Option("--asked", help="They have been asked for.")] = False,
+    gone: Annotated[
+        bool, typer.Option("--not-to-be-had", help="Nobody has them; they leave the list.")
+    ] = False,
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Say what became of records to fetch. That they arrived is seen in the delivery."""
+    from pipeline.errors import usage
+    from pipeline.followup.fetch import said_words, say
+
+    if asked == gone:
+        raise usage("usage", "--asked", "one of --asked and --not-to-be-had is needed",
+                    remedy="Say one of them.")  # fmt: skip
+    if bool(trips) == (base is not None):
+        raise usage("usage", "TRIP", "either trips or a base must be named",
+                    remedy="Name trips, or a base with --base.")  # fmt: skip
+    state = "asked" if asked else "not_to_be_had"
+    typer.echo(said_words(state, say(into, state, trips or (), base=base, month=month, by=by)))
 
 
 def publish(  # noqa: PLR0917 - options are read from parameters

@@ -18,9 +18,9 @@ def desk(
     """
     from pipeline.desk.held import Desk
     from pipeline.desk.server import run
-    from pipeline.month.gather import months_in_store
-    from pipeline.review import tool_version
+    from pipeline.gathered import tool_version
     from pipeline.store.followup_tables import check_judged
+    from pipeline.store.months import months_in_store
 
     check_token(by)
     if month is not None and not re.fullmatch(r"\d{4}-\d{2}", month):

@@ -21,7 +21,7 @@ from pipeline.errors import Mistake
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
 from pipeline.followup.readiness import unfinished
-from pipeline.month.gather import months_in_store
+from pipeline.store.months import months_in_store
 from reports.text import words
 
 if TYPE_CHECKING:

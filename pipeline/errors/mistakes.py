@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.errors.codes import CODES, EXIT_OUR_BUG, Kind
+from pipeline.errors.codes import CODES
+from pipeline.errors.kinds import EXIT_OUR_BUG, Kind
+
+UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Kinds of characters that a terminal acts on instead of showing, as Unicode names them."""
 
 
 @dataclass(frozen=True)
@@ -20,13 +25,21 @@ class Problem:
     remedy: str
 
     def sentence(self) -> str:
-        """Return the problem as one line: place, what is wrong, what to do."""
+        """Return the problem as one line: place, what is wrong, what to do.
+
+        What was typed or delivered may stand in it, so that control characters become "?".
+        """
         place = self.file or ""
         if self.line is not None:
             place += f", line {self.line}"
         if self.column is not None:
             place += f": {self.column}" if place else self.column
-        return f"{place}: {self.what}. {self.remedy}" if place else f"{self.what}. {self.remedy}"
+        line = f"{place}: {self.what}. {self.remedy}" if place else f"{self.what}. {self.remedy}"
+        return line if line.isprintable() else "".join(map(_seen, line))
+
+
+def _seen(character: str) -> str:
+    return "?" if unicodedata.category(character) in UNSEEN else character
 
 
 class Mistake(Exception):  # noqa: N818 - it is the user's, and is shown to them by this name
@@ -55,6 +68,12 @@ class Unfinished(Mistake):
     """What was given is stored, but not all that follows from it could be written."""
 
     exit_code = int(Kind.UNFINISHED)
+
+
+class NothingFound(Mistake):
+    """What was asked for is not there, and nothing was stored."""
+
+    exit_code = int(Kind.NOTHING)
 
 
 def problem(

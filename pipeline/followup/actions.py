@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.store.actions_view import OPEN_ACTIONS
+from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
 
 if TYPE_CHECKING:
     import duckdb
@@ -19,6 +19,41 @@ def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """
     return con.execute(_FOLLOW_UPS, {"month": month}).df()
 
+
+def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Rows of `YearActions` of trips of the twelve months to `month`, the latest first."""
+    year, number = month.split("-")
+    first = f"{int(year) - (number != '12'):04d}-{int(number) % 12 + 1:02d}"
+    return con.execute(_YEAR_ACTIONS, {"month": month, "first": first}).df()
+
+
+def referred(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Rows of `Referred`: answers that hold and refer a case to somebody, and do not close it."""
+    return con.execute(_REFERRED, {"month": month}).df()
+
+
+_YEAR_ACTIONS = f"""
+    SELECT x.trip_id, t.service_month AS month, t.base, x.rule AS rules, x.what AS action,
+           x.due_month,
+           CASE WHEN x.state IN ('done', 'not_pursued') THEN 'closed'
+                WHEN x.due_month < $month THEN 'overdue' ELSE 'open' END AS state
+    FROM ({ACTIONS}) x
+    JOIN delivered.holding h USING (trip_id)
+    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    WHERE t.service_month BETWEEN $first AND $month
+    ORDER BY t.service_month DESC, x.trip_id, x.rule, x.key
+"""
+
+_REFERRED = """
+    SELECT a.trip_id, a.month, t.base, string_agg(a.rule, ' ' ORDER BY a.rule) AS rules,
+           a.refer_to, any_value(a.reviewer ORDER BY a.determination_no DESC) AS reviewer
+    FROM loop.answer a
+    JOIN delivered.holding h USING (trip_id)
+    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    WHERE a.holds AND a.status <> 'closed' AND a.refer_to IS NOT NULL AND a.month <= $month
+    GROUP BY a.trip_id, a.month, t.base, a.refer_to
+    ORDER BY a.month, a.trip_id
+"""
 
 _FOLLOW_UPS = f"""
     WITH answered AS (

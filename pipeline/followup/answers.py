@@ -147,7 +147,7 @@ def _rule_problems(file: str, row: Row, trip: Trip) -> Iterator[Problem]:
     if not rules and conclusion == MISSED:
         what, remedy = "must say which rule should have flagged it", "Name the rule."
         yield in_cell("missing-value", file, row.line, "rules", what, remedy=remedy)
-    findings = trip.findings(concluded=conclusion is not None)
+    findings = trip.flags
     if not rules and findings and conclusion != MISSED:
         what = "must say which of the trip's findings the answer is about"
         remedy = f"Name one or more of {', '.join(findings)}."

@@ -42,8 +42,8 @@ def list_fetch(con: duckdb.DuckDBPyConnection, month: str) -> None:
 def say(
     folder: Path,
     state: str,
-    *,
     trips: Sequence[str] = (),
+    *,
     base: str | None = None,
     month: str | None = None,
     by: str | None = None,
@@ -77,16 +77,15 @@ def _check(
     rows: Sequence[tuple[str, ...]], trips: Sequence[str], base: str | None, month: str | None
 ) -> None:
     """Usage where somebody speaks of a record that nobody waits for."""
-    remedy = "The work list of a review, data/work.csv, has the trips with records to fetch."
     known = {trip for trip, *_ in rows}
     for trip in trips:
         if trip not in known:
-            raise usage("nothing-to-fetch", "TRIP", f"no record of {trip} is missing and asked for",
-                        remedy=remedy)  # fmt: skip
+            what = f"no record of {trip[:64]} is on the list, or it has arrived"
+            raise usage("nothing-to-fetch", "TRIP", what)
     if not rows:
         of = f" in {month}" if month else ""
-        what = f"no record of a trip of {base} is missing and asked for{of}"
-        raise usage("nothing-to-fetch", "--base", what, remedy=remedy)
+        what = f"no record of a trip of {(base or '')[:64]}{of} is on the list, or all have arrived"
+        raise usage("nothing-to-fetch", "--base", what)
 
 
 def said_words(state: str, trips: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 FLAGGED = ("deviation", "borderline", "cannot_tell", "authorised")
-FINDINGS = FLAGGED[:3]
+FINDINGS = FLAGGED[:2]
 
 
 @dataclass(frozen=True)
@@ -60,13 +60,4 @@ class Trip:
     @property
     def flags(self) -> list[str]:
         """Rules that flag it: what is to be concluded before its case is closed."""
-        return [rule for rule, verdict in self.verdicts.items() if verdict in FINDINGS[:2]]
-
-    def findings(self, *, concluded: bool) -> list[str]:
-        """Rules with something to answer.
-
-        Without a conclusion what could not be told asks for none: a trip of the audit may have
-        such a verdict, and is closed as it stands where nothing was missed.
-        """
-        wanted = FINDINGS if concluded else FINDINGS[:2]
-        return [rule for rule, verdict in self.verdicts.items() if verdict in wanted]
+        return [rule for rule, verdict in self.verdicts.items() if verdict in FINDINGS]

@@ -51,7 +51,10 @@ def _words(what: str, detail: dict[str, Any]) -> str:
     if what in ("publication", "shared", "move"):
         return _handed_out(what, detail)
     kept, read = detail["rows_kept"], detail["rows_read"]
-    return f"{what}: {kept} of {read} rows stored, sheet {detail['no']}"
+    if what == "fetch":
+        what = f"records to fetch, {detail['state'].replace('_', ' ')}"
+    sheet = "" if what.startswith("records") else f", sheet {detail['no']}"
+    return f"{what}: {kept} of {read} rows stored{sheet}"
 
 
 def _handed_out(entry: str, detail: dict[str, Any]) -> str:

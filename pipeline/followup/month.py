@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.followup.actions import follow_ups
+from pipeline.followup.actions import follow_ups, referred, year_actions
 from pipeline.followup.audit import A_YEAR, add_audit_cases, audit_results, draw_audit
 from pipeline.followup.confirmed import (
     agreement,
@@ -16,7 +16,8 @@ from pipeline.followup.confirmed import (
     screen_quality,
 )
 from pipeline.followup.fetch import list_fetch
-from pipeline.followup.restate import restatements
+from pipeline.followup.readers import disagreements, left_the_list
+from pipeline.followup.restate import restated_months, restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
 from pipeline.store.database import one, transaction
@@ -89,12 +90,13 @@ def followup_review(
     *,
     publishing: bool = False,
 ) -> FollowUpReview:
-    """Every table of the follow-up for the month's pages; call after `with_confirmed`.
+    """Every table of the follow-up for the month's pages; after `cases` and `with_confirmed`.
 
     `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
     counts as published already.
     """
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
+    restated = restatements(con, month, measures)
     return FollowUpReview(
         baseline=month in baseline_months(con),
         published=int(published) + publishing,
@@ -103,8 +105,13 @@ def followup_review(
         determinations=determinations(con, month),
         agreement=agreement(con, month),
         audit_results=audit_results(con, month),
-        restatements=restatements(con, month, measures),
+        restatements=restated,
+        restated=restated_months(con, restated),
+        disagreements=disagreements(con, month),
+        left_the_list=left_the_list(con, month),
         follow_ups=follow_ups(con, month),
+        referred=referred(con, month),
+        year_actions=year_actions(con, month),
         corrections=corrections(con, month),
         practice_variances=practice_variances(con, month),
     )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from pipeline.store.content_hash import contents
 from pipeline.store.database import one
+from schemas.followup_records import RestatedFigure, RestatedMonth, RestatedTrip
 
 if TYPE_CHECKING:
     import duckdb
@@ -15,8 +17,6 @@ AFTER_DETERMINATIONS = (
     "confirmed-share", "confirmed-deviation-share", "practice-share", "miss-rate",
 )  # fmt: skip
 """The measures that answers change; the screened ones rest on the records alone."""
-
-TRIPS_NAMED = 20
 
 
 def restatements(
@@ -41,6 +41,30 @@ def restatements(
     frame = con.execute(_CHANGED_WHY).df()
     frame["why"] = [_why(row) for row in frame.to_dict("records")]
     return frame.astype(dict.fromkeys(_COUNTS, "int32"))[columns]
+
+
+def restated_months(
+    con: duckdb.DuckDBPyConnection, frame: pd.DataFrame
+) -> tuple[RestatedMonth, ...]:
+    """The published months of `restatements` with every trip behind their change; call after it."""
+    rows = con.execute("""
+        SELECT DISTINCT month, trip_id, cause FROM changed_trip ORDER BY ALL
+    """).fetchall()
+    found = frame.astype(object).where(frame.notna(), None).to_dict("records")
+    return tuple(
+        RestatedMonth(
+            month,
+            tuple(RestatedTrip(trip, cause) for of, trip, cause in rows if of == month),
+            tuple(_figure(row) for row in found if row["month"] == month),
+            max(int(row["determinations"]) for row in found if row["month"] == month),
+        )
+        for month in sorted({row["month"] for row in found})
+    )
+
+
+def _figure(row: dict[Any, Any]) -> RestatedFigure:
+    names = [field.name for field in fields(RestatedFigure)]
+    return RestatedFigure(**{name: row[name] for name in names} | {"unit": row["unit"] or ""})
 
 
 _COUNTS = ("late", "replaced", "corrected", "rejudged", "determinations")
@@ -128,12 +152,15 @@ _CHANGED_TRIPS = """
     CREATE OR REPLACE TEMP TABLE changed_trip AS
     WITH caused AS (
         SELECT c.month, c.publication_no, c.trip_id, c.was_key, c.now_key,
-               CASE WHEN c.was_key IS NULL THEN 'late'
+               CASE WHEN c.was_key IS NULL AND c.trip_id NOT IN (
+                        SELECT trip_id FROM loop.published_verdict) THEN 'late'
                     WHEN c.now_key IN (
                         SELECT d.trip_key FROM loop.corrected d
                         JOIN loop.publication p ON p.publication_no = c.publication_no
                         WHERE d.correction_no > p.last_correction) THEN 'corrected'
-                    WHEN c.now_key IS NULL OR w.content <> n.content THEN 'replaced'
+                    -- without a key then or now the trip was delivered for another month
+                    WHEN c.was_key IS NULL OR c.now_key IS NULL OR w.content <> n.content
+                    THEN 'replaced'
                     ELSE 'rejudged' END AS cause
         FROM compared_trip c
         LEFT JOIN compared_content w ON w.trip_key = c.was_key
@@ -172,8 +199,7 @@ _CHANGED_WHY = f"""
                count(*) FILTER (cause = 'replaced') AS replaced,
                count(*) FILTER (cause = 'corrected') AS corrected,
                count(*) FILTER (cause = 'rejudged') AS rejudged,
-               array_to_string(list(trip_id ORDER BY trip_id)[:{TRIPS_NAMED}], ' ')
-                   || CASE WHEN count(*) > {TRIPS_NAMED} THEN ' ...' ELSE '' END AS trips
+               string_agg(trip_id, ' ' ORDER BY trip_id) AS trips
         FROM trip GROUP BY ALL
     ),
     answered AS (

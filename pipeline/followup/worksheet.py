@@ -1,12 +1,14 @@
-"""The rows of the determinations sheet: the month's cases, with what was answered before."""
+"""The rows of the determinations sheet: the month's work, with what was answered before."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from pipeline.followup.conclusions import in_new_words
 from pipeline.store.content_hash import contents, make_states
-from schemas.followup import ANSWERS, PREFILLED
+from schemas.case_detail import MOST_CASE_PAGES
+from schemas.followup import ANSWERS, PREFILLED, SHEET_COLUMNS
 
 if TYPE_CHECKING:
     import duckdb
@@ -15,49 +17,57 @@ if TYPE_CHECKING:
     from pipeline.followup.sheets import Cells
 
 AnswerCells = tuple[Any, ...]
-ANSWER_CELLS = ("conclusion", "status", "refer_to", "action", "due_month")
+Key = tuple[str, str]
+"""A trip, and a rule or '' for the case as a whole."""
+
+ANSWER_CELLS = ("conclusion", "contributed", "status", "refer_to", "action", "due_month")
 
 
 def determinations_frame(
     con: duckdb.DuckDBPyConnection, month: str, pending: Iterable[Cells] = ()
 ) -> pd.DataFrame:
-    """One row a case of the month, and a case of an earlier month that is still open.
+    """One row a trip and rule of the month's work, and of earlier months what is still open.
 
-    Columns as `schemas.followup.DeterminationsSheet`. Answers in the store are filled in, and those
-    of `pending`, rows of filled sheets that were not read back. Where the trip has changed since,
-    the answer cells are empty and `earlier_answer` says what was said. Call after `cases`.
+    Columns as `schemas.followup.DeterminationsSheet`: trips to read and the audit in their order,
+    then the batches, a rule at a time. Answers in the store are filled in, and those of `pending`,
+    rows of filled sheets that were not read back. Where the trip has changed since, the answer
+    cells are empty and `earlier_answer` says what was said. Call after `make_work`.
     """
     import pandas as pd
 
-    cases = _cases(con, month)
+    given = _given(con, month)
+    asked = {key[0]: row["seen"] for key, row in given.items()}
     answers = _stored(con)
     ever_stored = _ever_stored(con)
     for cells in pending:
-        _carry_over(cells, cases, answers, ever_stored)
+        _carry_over(cells, given, asked, answers, ever_stored)
     rows = []
-    for trip_id, case in cases.items():
-        leading = case.pop("leading_rule")
-        held = answers.get(trip_id, [])
-        stale = [a["earlier_answer"] for a in held if a.get("earlier_answer")]
-        valid = [a for a in held if not a.get("earlier_answer")] or [{"rules": leading}]
-        earlier = " / ".join(dict.fromkeys(stale)) or None
-        rows += [{**case, "earlier_answer": earlier, **answer} for answer in valid]
-    return pd.DataFrame(rows, columns=[*PREFILLED, *ANSWERS], dtype=object)
+    for (trip_id, rule), row in given.items():
+        told = [(trip_id, rule)] if rule or (trip_id, rule) in answers else [
+            key for key in answers if key[0] == trip_id and key not in given
+        ]  # fmt: skip
+        rows += [{**row, "rules": key[1] or None, **answers.pop(key, {})} for key in told] or [row]
+    # what was said of no flag that is left stands below, with its trip
+    by_trip = {row["trip_id"]: {**row, "why": None, "severity": None} for row in rows}
+    rows += [{**by_trip[key[0]], "rules": key[1] or None, **said} for key, said in answers.items()]
+    return pd.DataFrame(rows, columns=SHEET_COLUMNS, dtype=object)
 
 
-def _cases(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, dict[str, Any]]:
-    con.execute(_ASKED, {"month": month})
+def _given(con: duckdb.DuckDBPyConnection, month: str) -> dict[Key, dict[str, Any]]:
+    """What is filled in beforehand, by trip and rule; the rule is empty for a case as a whole."""
+    con.execute(_ASKED, {"month": month, "pages": MOST_CASE_PAGES})
     make_states(con, "sheet_trip")
     found = con.execute("""
-        SELECT a.trip_id, s.month AS service_month, a.base, a."group", a.severity, a.findings,
-               a.why, s.seen, a.leading_rule
-        FROM sheet_trip a JOIN trip_state s USING (trip_id) ORDER BY a.place, a.trip_id
+        SELECT a.trip_id, coalesce(a.rule, '') AS rule, s.month AS service_month, a.base, a."group",
+               a.severity, a.findings, a.why, s.seen, a."case"
+        FROM sheet_trip a JOIN trip_state s USING (trip_id) ORDER BY a.place, a.trip_id, a.rule
     """)
     names = [column[0] for column in found.description or []]
-    return {row[0]: dict(zip(names, row, strict=True)) for row in found.fetchall()}
+    rows = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+    return {(row["trip_id"], row.pop("rule")): row for row in rows}
 
 
-def _stored(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
+def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
     """The answers that hold for the trips of the sheet; a note never leaves the store."""
     con.execute("""
         CREATE OR REPLACE TEMP TABLE answered_key AS
@@ -66,83 +76,92 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[str, list[dict[str, Any]]]:
     """)
     rows = con.execute(f"""
         WITH content AS ({contents("answered_key")})
-        SELECT a.determination_no, a.trip_id, string_agg(a.rule, ' ' ORDER BY a.rule) AS rules,
-               a.conclusion,
-               a.status, a.refer_to, a.reviewer, a.action, a.due_month,
-               bool_or(was.content <> now.content) OR
-               coalesce(bool_or(a.verdict IS DISTINCT FROM v.verdict AND a.rule IS NOT NULL),
-                        FALSE) AS stale
+        SELECT a.trip_id, coalesce(a.rule, ''), a.finding, a.contributed, a.status, a.refer_to,
+               a.reviewer, a.action, a.due_month,
+               was.content <> now.content
+               OR (a.rule IS NOT NULL AND a.verdict IS DISTINCT FROM v.verdict) AS stale
         FROM loop.answer a
         JOIN trip_state s USING (trip_id)
         JOIN content was ON was.trip_key = a.trip_key
         JOIN content now ON now.trip_key = s.trip_key
         LEFT JOIN judged.verdict v ON v.trip_key = s.trip_key AND v.rule = a.rule
         WHERE a.holds
-        GROUP BY ALL ORDER BY a.trip_id, a.determination_no
+        ORDER BY a.trip_id, a.rule, a.determination_no
     """).fetchall()
-    answers: dict[str, list[dict[str, Any]]] = {}
-    names = ("rules", "conclusion", "status", "refer_to", "reviewer", "action", "due_month")
-    for _, trip_id, *cells, stale in rows:
+    answers: dict[Key, dict[str, Any]] = {}
+    names = ("conclusion", "contributed", "status", "refer_to", "reviewer", "action", "due_month")
+    for trip_id, rule, *cells, stale in rows:
         answer = dict(zip(names, cells, strict=True))
         if stale:
             answer = {"earlier_answer": _earlier(answer)}
-        answers.setdefault(trip_id, []).append(answer)
+        answers[trip_id, rule] = answer
     return answers
 
 
 def _earlier(answer: dict[str, Any]) -> str:
-    words = [answer.get("conclusion"), answer.get("status"), answer.get("action")]
+    words = [answer.get(name) for name in ("conclusion", "contributed", "status", "action")]
     summary = ", ".join(str(word).replace("_", " ") for word in words if word)
     who = f" ({answer['reviewer']})" if answer.get("reviewer") else ""
-    return f"{answer.get('rules') or 'the case'}: {summary}{who}; the record has changed since"
+    return f"{summary}{who}; the record has changed since"
 
 
 def _ever_stored(con: duckdb.DuckDBPyConnection) -> set[AnswerCells]:
     """Every answer ever stored for the trips of the sheet, to tell those not read back."""
     rows = con.execute("""
-        SELECT determination_no, trip_id, string_agg(rule, ' ' ORDER BY rule), conclusion, status,
-               refer_to, action, due_month
-        FROM loop.answer SEMI JOIN trip_state USING (trip_id) GROUP BY ALL
+        SELECT trip_id, coalesce(rule, ''), finding, contributed, status, refer_to, action,
+               due_month
+        FROM loop.answer SEMI JOIN trip_state USING (trip_id)
     """).fetchall()
-    return {row[1:] for row in rows}
+    return set(rows)
 
 
 def _carry_over(
     cells: Cells,
-    cases: dict[str, dict[str, Any]],
-    answers: dict[str, list[dict[str, Any]]],
+    given: dict[Key, dict[str, Any]],
+    asked: dict[str, str | None],
+    answers: dict[Key, dict[str, Any]],
     ever_stored: set[AnswerCells],
 ) -> None:
-    """Put an answer that was not read back beside the stored ones, in the place of what it says."""
-    trip_id, rules = str(cells.get("trip_id")), " ".join(sorted((cells.get("rules") or "").split()))
-    given = tuple(cells.get(name) for name in ANSWER_CELLS)
-    if not any(given) or (trip_id, rules or None, *given) in ever_stored:
-        return
-    answer: dict[str, Any] = {name: cells.get(name) for name in ANSWERS}
-    case = cases.get(trip_id)
-    if case is None:
-        # no longer a case: the answer stays where its writer finds it
-        cases[trip_id] = {name: cells.get(name) for name in PREFILLED} | {"leading_rule": None}
-    elif cells.get("seen") not in (None, case["seen"]):
-        answer = {"earlier_answer": _earlier(answer)}
-    named = set(rules.split())
-    kept = [a for a in answers.get(trip_id, []) if set((a.get("rules") or "").split()) != named]
-    answers[trip_id] = [*kept, answer]
+    """Put an answer that was not read back in the place of what is stored of each of its rules."""
+    trip_id = str(cells.get("trip_id"))
+    conclusion = in_new_words(cells.get("conclusion"), cells.get("contributed"))
+    cells = {**cells, **dict(zip(ANSWER_CELLS, conclusion, strict=False))}
+    said = tuple(cells.get(name) for name in ANSWER_CELLS)
+    for rule in (cells.get("rules") or "").split() or [""]:
+        if not any(said) or (trip_id, rule, *said) in ever_stored:
+            continue
+        answer: dict[str, Any] = {name: cells.get(name) for name in ANSWERS if name != "rules"}
+        if trip_id not in asked:
+            # no longer work of the month: the answer stays where its writer finds it
+            kept: dict[str, Any] = {name: cells.get(name) for name in PREFILLED} | {"case": None}
+            given[trip_id, rule] = kept
+        elif cells.get("seen") not in (None, asked[trip_id]):
+            answer = {"earlier_answer": _earlier(answer)}
+        answers[trip_id, rule] = answer
 
 
 _ASKED = """
     CREATE OR REPLACE TEMP TABLE sheet_trip AS
-    SELECT reading_order AS place, trip_id, base, "group", severity, rules AS findings, why,
-           leading_rule
-    FROM month_case
+    SELECT (1, m.reading_order,
+            row_number() OVER (ORDER BY f.severity_rank, f.verdict_rank, f.rule)) AS place,
+           m.trip_id, f.rule, m.base, m."group", coalesce(f.severity, m.severity) AS severity,
+           m.rules AS findings,
+           CASE WHEN f.rule IS DISTINCT FROM m.leading_rule THEN f.reason ELSE m.why END AS why,
+           CASE WHEN m.reading_order <= $pages THEN 'open' END AS "case"
+    FROM month_case m LEFT JOIN flag_state f USING (trip_id) WHERE m.kind <> 'batch'
     UNION ALL
-    SELECT 1000000 + row_number() OVER (ORDER BY min(a.due_month), a.trip_id), a.trip_id, t.base,
-           'follow_up', NULL, string_agg(DISTINCT a.rule, ' ' ORDER BY a.rule),
-           'Still open from ' || any_value(a.month) || '.', min(a.rule)
+    SELECT (2, w.place, 0), m.trip_id, w.rule, m.base, m."group", w.severity, m.rules, w.why,
+           CASE WHEN m.reading_order <= $pages THEN 'open' END
+    FROM month_work w JOIN month_case m USING (trip_id) WHERE w.kind = 'batch'
+    UNION ALL
+    SELECT (3, row_number() OVER (ORDER BY min(a.due_month), a.trip_id, a.rule), 0), a.trip_id,
+           a.rule, t.base, 'follow_up', NULL,
+           string_agg(a.rule, ' ' ORDER BY a.rule),
+           'Still open from ' || any_value(a.month) || '.', NULL
     FROM loop.answer a
     JOIN delivered.holding h USING (trip_id)
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     WHERE a.holds AND a.status <> 'closed' AND a.month < $month
       AND a.trip_id NOT IN (SELECT trip_id FROM month_case)
-    GROUP BY a.trip_id, t.base
+    GROUP BY a.trip_id, a.rule, t.base
 """

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
-from pipeline.ingest.looks import looks, perhaps_person
+from pipeline.ingest.looks import WORD_COLUMNS, perhaps_person, person
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH
 from pipeline.store.sql import literal, quoted
@@ -173,37 +173,38 @@ def _unknown(
 
 def _alike(delivery: Doubted) -> Iterator[str]:
     """Tokens of one kind that differ only in case, spaces or punctuation from a commoner one."""
-    for kind, places in ALIKE.items():
-        tokens = [
-            f"select {literal(delivery.files[table])} as file, {literal(name)} as column_name,"
-            f" {quoted(name)} as token, line from {_good(table)} where {quoted(name)} is not null"
-            for table, name in places
-            if table in delivery.files
-        ]
-        if not tokens:
-            continue
-        bare = "lower(token)"
-        # between digits something is kept: C-1-11 is not C-11-1
-        for _ in range(2):
-            bare = rf"regexp_replace({bare}, '([0-9])[^\p{{L}}0-9#]+([0-9])', '\1#\2', 'g')"
-        if kind == "base":
-            bare = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
-        bare = rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')"
-        what = "this differs only in case, spaces or punctuation from a token that is there as well"
-        yield f"""
-            select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
-                   {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
-            from (
-                select *, min(token) over (partition by bare) as one,
-                    max(token) over (partition by bare) as other
-                from (select file, column_name, token, {bare} as bare, min(line) as line,
-                             count(*) as n, sum(count(*)) over (partition by token) as of_token
-                      from ({" union all ".join(tokens)}) group by file, column_name, token)
-                where bare <> ''
-                qualify one <> other
-                    and token <> first(token) over (
-                        partition by bare order by of_token desc, line, token)
-            ) group by file, column_name, token"""
+    tokens = [
+        f"select {literal(kind)} as kind, {literal(delivery.files[table])} as file,"
+        f" {literal(name)} as column_name, {quoted(name)} as token, line from {_good(table)}"
+        f" where {quoted(name)} is not null"
+        for kind, places in ALIKE.items()
+        for table, name in places
+        if table in delivery.files
+    ]
+    if not tokens:
+        return
+    bare = "lower(token)"
+    # between digits something is kept: C-1-11 is not C-11-1
+    for _ in range(2):
+        bare = rf"regexp_replace({bare}, '([0-9])[^\p{{L}}0-9#]+([0-9])', '\1#\2', 'g')"
+    base = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
+    bare = f"(case when kind = 'base' then {base} else {bare} end)"
+    bare = rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')"
+    what = "this differs only in case, spaces or punctuation from a token that is there as well"
+    yield f"""
+        select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
+               {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
+        from (
+            select *, min(token) over (partition by kind, bare) as one,
+                max(token) over (partition by kind, bare) as other
+            from (select kind, file, column_name, token, {bare} as bare, min(line) as line,
+                         count(*) as n, sum(count(*)) over (partition by kind, token) as of_token
+                  from ({" union all ".join(tokens)}) group by kind, file, column_name, token)
+            where bare <> ''
+            qualify one <> other
+                and token <> first(token) over (
+                    partition by kind, bare order by of_token desc, line, token)
+        ) group by file, column_name, token"""
 
 
 def _jumps(delivery: Doubted) -> Iterator[str]:
@@ -297,19 +298,22 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
 
 def _names(delivery: Doubted) -> Iterator[str]:
     """Two unknown words in a column of the service's own words, which may be a name."""
-    named = looks()["a person's name"]
     own = declared(delivery.export)
-    for table, file in delivery.files.items():
-        for name in TABLES[table].to_schema().columns:
-            if name not in ("base", "role", "diagnosis_group") or name in own:
-                continue
-            what = literal("two words that are known to be neither a name nor anything else")
-            yield (
-                f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
-                f" where {quoted(name)} in (select value from screened where table_name ="
-                f" {literal(table)} and name = {literal(name)} and not {named}"
-                f" and {perhaps_person()}) group by {quoted(name)}"
-            )
+    what = literal("two words that are known to be neither a name nor anything else")
+    selects = [
+        f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
+        f" where {quoted(name)} in (select value from named where table_name = {literal(table)}"
+        f" and name = {literal(name)}) group by {quoted(name)}"
+        for table, file in delivery.files.items()
+        for name in TABLES[table].to_schema().columns
+        if name in WORD_COLUMNS and name not in own
+    ]
+    if selects:
+        # asked once for all columns: to plan so long a condition takes longer than to answer it
+        yield (
+            f"with named as materialized (select * from screened where {perhaps_person()} and not"
+            f" {person()}) {' union all '.join(selects)}"
+        )
 
 
 def _before(month: str) -> str:

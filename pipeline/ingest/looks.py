@@ -64,6 +64,18 @@ INITIALS = r"^(?:\p{Lu}\. ?){1,3}\p{Lu}[\p{L}'-]+$|^\p{Lu}[\p{L}'-]+, *\p{Lu}[\p
 UNCASED = r"^\p{Lo}+(?:[ ,・·]+\p{Lo}+){1,3}$"
 
 
+WORD_LISTS = {
+    "given_names": GIVEN_NAMES,
+    "perhaps_surnames": PERHAPS_SURNAME,
+    "places_and_things": PLACE_OR_THING,
+    "first_of_place": FIRST_OF_PLACE,
+    "ordinary_words": frozenset(
+        [*PLACE_OR_THING, *PERHAPS_SURNAME, *FIRST_OF_PLACE, *NO_NAMES]
+    ),
+}  # fmt: skip
+"""Variables of the connection: written out in each question, they took longest to parse."""
+
+
 def normalised(text: str) -> str:
     """The text as it is looked at; capitals and accents are kept."""
     plain = unicodedata.normalize("NFKC", text).translate(SAME_AS)
@@ -81,14 +93,18 @@ def folded(text: str) -> str:
 
 
 def prepare(con: duckdb.DuckDBPyConnection, table: str) -> None:
-    """Add to the temporary `table`, which has `value`, what `looks` asks of: seen, folded, words.
+    """Add to the temporary `table`, which has `value`, what `looks` asks of: seen, folded,
+    words, and whether these are strong words of the trade.
 
-    Texts of plain ASCII, as nearly all are, stay in SQL.
+    Texts of plain ASCII, as nearly all are, stay in SQL. Sets `WORD_LISTS` on the connection.
     """
+    for name, words in WORD_LISTS.items():
+        con.execute(f"set variable {name} = $1::VARCHAR[]", [sorted(words)])
     con.execute(f"""
         alter table {table} add column seen VARCHAR;
         alter table {table} add column folded VARCHAR;
         alter table {table} add column words VARCHAR[];
+        alter table {table} add column strong BOOLEAN;
         update {table} set seen = value, folded = lower(value)
     """)
     strange = con.execute(
@@ -108,6 +124,7 @@ def prepare(con: duckdb.DuckDBPyConnection, table: str) -> None:
         f"update {table} set words = list_filter(regexp_split_to_array(folded, '[^\\p{{L}}]+'),"
         f" lambda w: w != '') where regexp_matches(seen, {literal(SHAPE_OF_WORDS)})"
     )
+    con.execute(f"update {table} set strong = {_strong()} where words is not null")
 
 
 def looks() -> dict[str, str]:
@@ -143,18 +160,18 @@ def looks() -> dict[str, str]:
 def person() -> str:
     """SQL for whether a prepared row looks like a person's name."""
     personal, words = f"name in ({_columns(PERSONAL)})", f"name in ({_columns(WORD_COLUMNS)})"
-    given = _has(GIVEN_NAMES)
+    given = _has("given_names")
     title = rf"(?:^|\P{{L}})(?:{TITLES})\.? +\p{{Lu}}[\p{{Ll}}'-]"
     return f"""(
         regexp_matches(seen, {literal(title)}) and not {_trade()}
         or case when words is null then false
            when {personal} and (regexp_matches(seen, {literal(ANY_PAIR)}) or {_pair()})
                then not {_trade()}
-           when {personal} and regexp_matches(seen, {literal(HYPHENATED)}) then not {_strong()}
-           when {personal} then {given} and len(words) > 1 and not {_strong()}
-           when len(words) > 4 or {_strong()} then false
+           when {personal} and regexp_matches(seen, {literal(HYPHENATED)}) then not strong
+           when {personal} then {given} and len(words) > 1 and not strong
+           when len(words) > 4 or strong then false
            when {given} then len(words) > 1
-           when {_has(PERHAPS_SURNAME)} then false
+           when {_has("perhaps_surnames")} then false
            when regexp_matches(seen, {literal(INITIALS)}) then true
            when {words} then false
            else {_pair()} end
@@ -168,7 +185,7 @@ def perhaps_person() -> str:
     """
     return f"""(case when name not in ({_columns(WORD_COLUMNS)}) then false
         when regexp_matches(seen, {literal(UNCASED)}) then true
-        when words is null or {_strong()} or {_has(PERHAPS_SURNAME)} then false
+        when words is null or strong or {_has("perhaps_surnames")} then false
         else {_pair()} or regexp_matches(seen, {literal(HYPHENATED)}) end)"""
 
 
@@ -180,12 +197,11 @@ def named_inside() -> str:
     pairs = f"regexp_extract_all(seen, {literal(f'{capital} {capital}')})"
     single = r"regexp_extract_all(seen, '\p{Lu}\p{Ll}+')"
     folded_words = f"list_transform({single}, lambda w: strip_accents(lower(w)))"
-    ordinary = _texts([*PLACE_OR_THING, *PERHAPS_SURNAME, *FIRST_OF_PLACE, *NO_NAMES])
     strange = (
         f"list_filter({pairs}, lambda p: not regexp_matches(p, {literal(TRADE_WORD)}) and not"
-        f" list_has_any(string_split(lower(p), ' '), [{ordinary}]))"
+        f" list_has_any(string_split(lower(p), ' '), getvariable('ordinary_words')))"
     )
-    return f"(list_has_any({folded_words}, [{_texts(GIVEN_NAMES)}]) or len({strange}) > 0)"
+    return f"(list_has_any({folded_words}, getvariable('given_names')) or len({strange}) > 0)"
 
 
 def _pair() -> str:
@@ -204,17 +220,14 @@ def _strong() -> str:
     joined = "array_to_string(words, ' ')"
     phrase = rf"(?:^| )(?:{PHRASES})(?: |$)"
     return (
-        f"({_trade()} or {_has(PLACE_OR_THING)} or words[1] in ({_texts(FIRST_OF_PLACE)})"
+        f"({_trade()} or {_has('places_and_things')}"
+        " or list_contains(getvariable('first_of_place'), words[1])"
         f" or regexp_matches({joined}, {literal(phrase)}))"
     )
 
 
-def _has(words: Iterable[str]) -> str:
-    return f"coalesce(list_has_any(words, [{_texts(words)}]), false)"
-
-
-def _texts(words: Iterable[str]) -> str:
-    return ", ".join(map(literal, sorted(words)))
+def _has(listed: str) -> str:
+    return f"coalesce(list_has_any(words, getvariable('{listed}')), false)"
 
 
 def _columns(names: Iterable[str]) -> str:

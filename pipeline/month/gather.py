@@ -141,17 +141,6 @@ def _every_month(first: str, last: str) -> list[str]:
     return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
 
 
-def months_in_store(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Every service month of the trips whose content holds, sorted."""
-    return [
-        month
-        for (month,) in con.execute(
-            "SELECT DISTINCT service_month FROM delivered.holding"
-            " JOIN delivered.trips USING (trip_key) ORDER BY 1"
-        ).fetchall()
-    ]
-
-
 def _by_month(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, tuple[int, int | None]]:
     rows = con.execute(
         """
@@ -193,6 +182,7 @@ def rule_facts(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
                 severity=parameters.severity,
                 source=parameters.source,
                 fit=rule.fit,
+                goal=parameters.goal_share,
             )
     return tuple(facts[name] for name in sorted(facts))
 
@@ -375,7 +365,8 @@ OUT = {
     "occlusions": """
         SELECT m.trip_id, o.at_s, o.device_at_s, o.logged_events, o.pressure_cmh2o, o.cutoff_s,
                o.source, o.cannula, o.flow_lpm, o.not_counted_because IS NULL AS counted,
-               o.not_counted_because, e.fio2, e.humidification, e.behaviour, e.pattern,
+               o.not_counted_because, e.fio2, e.humidification, e.behaviour,
+               e.spo2_after_pct, e.heart_rate_after, e.pattern,
                e.flow_above_range, e.cannula_small, e.child_unsettled, e.watched, e.next_action,
                e.action_after_s, e.less_flow, e.larger_cannula, e.reseated, e.to_wall, e.contact,
                e.another_within_15_min, e.prolonged, e.restart_logged, e.unrecovered,

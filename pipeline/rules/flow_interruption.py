@@ -84,10 +84,11 @@ RULE = Rule(
     sentences={
         "met": "Occlusions cut the flow for {observed} s at the longest (limit {limit}); all of"
         " them together keep to their limit, too.",
-        "deviation": "One occlusion cut the flow for {observed} s, past the limit of {limit} s."
-        " This is about the equipment, not the crew.",
+        "deviation": "One occlusion cut the flow for {observed} s, past the limit of {limit} s:"
+        " what the child went through, whoever's doing it was.",
         "total_too_long": "Occlusions cut the flow for {observed} s at the longest, and all of them"
-        " together for longer than their limit. This is about the equipment, not the crew.",
+        " together for longer than their limit: what the child went through, whoever's doing it"
+        " was.",
         "cannot_tell": "An occlusion without a logged length could break a limit.",
         "no_settings": "No settings are charted, so the trip has no review window.",
         "log_incomplete": "The device log is missing or incomplete, so occlusions may be missing.",
@@ -99,8 +100,8 @@ RULE = Rule(
     unknown_time="A cut-off without a logged length is unknown: a limit already broken stays"
     " broken, otherwise the answer is cannot tell. An incomplete device log cannot show that"
     " nothing happened.",
-    reason_to_ask="While the flow is cut the child breathes without support; long cut-offs point to"
-    " the equipment or the cannula.",
+    reason_to_ask="While the flow is cut the child breathes without support: SpO2 and heart rate"
+    " after each cut show what it meant. Long cut-offs point to the equipment or the cannula.",
     source="common practice, no source; pauses near 8 s are usual, the limits are local",
     unit="s",
     limit="longest_limit_s",

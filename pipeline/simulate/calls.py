@@ -8,23 +8,24 @@ from pipeline.simulate.assumptions import of
 from pipeline.simulate.draws import Bools, Columns, Draws, Ints
 from pipeline.simulate.lengths import BORDERLINE, DEVIATION, WALL_LIMIT, against
 from pipeline.simulate.pathways import VENTILATOR
-from pipeline.simulate.plants import LOW, Codes, Escalation, Fit, Heat, Wall, Watch, Whole
+from pipeline.simulate.plants import FAILS, LOW, Codes, Escalation, Fit, Heat, Wall, Watch, Whole
 from pipeline.simulate.support import Scene
+from pipeline.simulate.worsening import ARREST, DIED, INTUBATED, MORE_SUPPORT
 from schemas.contract import AUTHORISATIONS
 
 MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
 ABOUT = ("oxygen", "heat", "flow", "cannula", "occlusion", "escalation", "advice")
 CALLS = [Escalation.CALLED, Escalation.CALLED_CHANGED, Escalation.INTUBATED]
 """Children who needed more support, with a call."""
-ARREST, DIED = 5, 6
-"""Positions in OUTCOMES plus one."""
 IN_TIME, NO_CALL, TOO_LATE, AT_LIMIT = 0, 1, 2, 3
 """How a crew answered repeated occlusions."""
 
 
-def answers_to_occlusions(draws: Draws) -> Ints:
-    """Draw how each crew would answer repeated occlusions."""
-    return draws.pick("occlusion call", (0.62, 0.20, 0.08, 0.10))
+def answers_to_occlusions(draws: Draws, scale: float) -> Ints:
+    """Draw how each crew would answer repeated occlusions: in time but where planted."""
+    shares = [of(f"occlusion_{how}") for how in ("no_call", "late_call", "call_at_limit")]
+    otherwise = [share * scale for share in shares]
+    return draws.pick("occlusion call", (1 - sum(otherwise), *otherwise))
 
 
 def _occlusion_call(draws: Draws, trigger_s: Ints, answer: Ints) -> Ints:
@@ -42,7 +43,9 @@ def wall_call(scene: Scene) -> Ints:
     over = np.isin(against(when.wall, WALL_LIMIT), [DEVIATION, BORDERLINE])
     over &= (codes.whole == 0) & ~np.isin(codes.wall, [Wall.SOURCE_LATE, Wall.FAILED_TWICE])
     begin = when.wall[:, 0, 0]
-    in_time, late = of("wall_called"), of("wall_called_late")
+    late = of("wall_called_late")
+    # a ventilator that failed is a reason to call
+    in_time = np.where(np.isin(codes.wall, FAILS), of("failed_called"), of("wall_called"))
     u = np.where(codes.wall == Wall.LONG_CALLED, 0.0, draws.uniform("wall call"))
     found = np.where(u < in_time, begin + draws.whole("wall call", 22, 46), -1)
     later = (u >= in_time) & (u < in_time + late) & (when.wall[:, 0, 1] > begin + 54)
@@ -80,7 +83,15 @@ def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
     plain &= draws.chance("advice", 0.03)
     lead = np.full_like(who, CLINICAL_LEAD)
     parts.append((plain, departed + 7, lead, "advice", ""))
-    return _joined(parts)
+    found = _joined(parts)
+    found["allowed_by"] = _on_duty(draws, codes)[found["trip"]]
+    return found
+
+
+def _on_duty(draws: Draws, codes: Codes) -> Ints:
+    """The number of each trip's medical director, or clinical lead, of three on call."""
+    found = 1 + draws.pick("on duty", (0.6, 0.25, 0.15))
+    return np.where(codes.wall == Wall.LONG_CALLED, 1, found)
 
 
 CODE = {
@@ -112,12 +123,14 @@ def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
 
 def outcomes(draws: Draws, codes: Codes, *, full: bool) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
-    plain = 1 + draws.chance("weaned", 0.15).astype(np.int64)
+    plain = 1 + draws.chance("weaned", of("weaned")).astype(np.int64)
     worse = codes.escalation > 0
-    intubated = draws.chance("intubated", 0.2) | (codes.escalation == Escalation.INTUBATED)
-    found = np.where(worse, np.where(intubated, 4, 3), plain)
-    gravest = np.where(draws.chance("died", 0.3), DIED, ARREST)
-    grave = worse & full & draws.chance("gravest", 0.05)
+    intubated = draws.chance("intubated", of("worse_intubated")) | (
+        codes.escalation == Escalation.INTUBATED
+    )
+    found = np.where(worse, np.where(intubated, INTUBATED, MORE_SUPPORT), plain)
+    gravest = np.where(draws.chance("died", of("gravest_died")), DIED, ARREST)
+    grave = worse & full & draws.chance("gravest", of("worse_gravest"))
     found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
 

@@ -11,7 +11,7 @@ from pipeline.simulate.children import Children
 from pipeline.simulate.draws import Bools, Columns, Draws, Floats, Ints
 from pipeline.simulate.occlusions import Occlusions
 from pipeline.simulate.pathways import NEVER
-from pipeline.simulate.plants import LOW, Wall, Watch, Whole
+from pipeline.simulate.plants import LOW, Fit, Wall, Watch, Whole
 from pipeline.simulate.support import (
     NOT_CHARTED,
     REASON,
@@ -23,14 +23,16 @@ from pipeline.simulate.support import (
     low_readings,
 )
 from pipeline.simulate.times import Times
+from pipeline.simulate.worsening import MORE_SUPPORT, Worsening
 from schemas.contract import SUPPORTS
 
-START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT = 0, 6, 7, 8, 9
+START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT, RESEATED = 0, 6, 7, 8, 9, 10
 RECOVERED = [Watch.LOW_ANSWERED, Watch.LOW_SUCTIONED]
-SUCTION, BAGGED = 1, 3
+SUCTION, REPOSITIONED, BAGGED = 1, 2, 3
 FIELDS = ("source", "flow10", "fio2", "humidification", "cannula")
 """A row of kind k, 1 to 5, is there because the k-th of these changed."""
 OFTEN = ("flow10", "fio2")
+NONINVASIVE, INVASIVE = (SUPPORTS.index(name) + 1 for name in ("noninvasive", "invasive"))
 CHART_GAP_AFTER = 3
 LOST_AFTER = 8
 """Minutes from departure to a planted gap in the settings, and to a lost settings row."""
@@ -69,7 +71,7 @@ def _routine(draws: Draws, when: Times) -> tuple[Ints, Ints, Ints]:
     return trip, minute + draws.rows(trip).whole("chart wobble", 0, 1, order), order
 
 
-def _setting_rows(scene: Scene) -> _Rows:
+def _setting_rows(scene: Scene, trigger_s: Ints) -> _Rows:
     """All rows before the end of the window, and the one that ends it early."""
     codes, when, what = scene.codes, scene.when, scene.what
 
@@ -78,6 +80,7 @@ def _setting_rows(scene: Scene) -> _Rows:
         return trip, minute[trip], kind, np.zeros_like(trip)
 
     parts = [rows(when.start, START), rows(what.reason_at, REASON_ROW)]
+    parts.append(rows(_reseated(scene, trigger_s), RESEATED))
     for kind, field in enumerate(FIELDS, start=1):
         series: Series = getattr(what, field)
         late = np.where(series.charted_from > when.start, series.charted_from, NEVER)
@@ -104,6 +107,15 @@ def _setting_rows(scene: Scene) -> _Rows:
     )
 
 
+def _reseated(scene: Scene, trigger_s: Ints) -> Ints:
+    """When the cannula is charted anew after repeated occlusions; NEVER where it is not."""
+    draws, codes, when = scene.draws, scene.codes, scene.when
+    minute = -(-trigger_s // 60) + draws.whole("reseated", 0, 2)
+    done = (trigger_s >= 0) & (codes.whole == 0) & (minute < when.failed)
+    done &= (codes.watch != Watch.CHART_GAP) & (codes.fit != Fit.CANNULA_NEVER_CHARTED)
+    return np.where(done & draws.chance("reseated", of("reseated")), minute, NEVER)
+
+
 def _charted(own: Draws, rows: _Rows, field: str, series: Series) -> Bools:
     """Whether a row charts a field: always where it changed, flow and FiO2 mostly."""
     kind = rows.kind
@@ -116,13 +128,17 @@ def _charted(own: Draws, rows: _Rows, field: str, series: Series) -> Bools:
     else:
         found |= (kind == ROUTINE) & own.chance(field, 0.15, rows.minute)
     found &= rows.kind != OTHER_SUPPORT
+    found = np.where(rows.kind == RESEATED, field == "cannula", found)
     return np.asarray(found & (rows.minute >= series.charted_from[rows.trip]))
 
 
-def settings(scene: Scene) -> Columns:
-    """Chart the settings of a chunk of trips, in order of trip and time."""
+def settings(scene: Scene, trigger_s: Ints, outcome: Ints) -> Columns:
+    """Chart the settings of a chunk of trips, in order of trip and time.
+
+    `trigger_s` is when occlusions had repeated (-1 never), `outcome` as in `outcomes`.
+    """
     what = scene.what
-    rows = _setting_rows(scene)
+    rows = _setting_rows(scene, trigger_s)
     own = scene.draws.rows(rows.trip)
     found: Columns = {"trip": rows.trip, "minute": rows.minute}
     for field in FIELDS:
@@ -132,7 +148,7 @@ def settings(scene: Scene) -> Columns:
         found[field] = np.where(charted, series.in_force(rows.trip, rows.minute), blank)
     shown = (rows.kind == START) | own.chance("support", 0.1, rows.minute)
     high_flow = np.where(shown, SUPPORTS.index("high_flow") + 1, NOT_CHARTED)
-    other = np.where(own.chance("other support", 0.7), 3, 4)
+    other = np.where(outcome[rows.trip] == MORE_SUPPORT, NONINVASIVE, INVASIVE)
     found["support"] = np.where(rows.kind == OTHER_SUPPORT, other, high_flow)
     reason = _shown_reason(own, rows, what)
     blank = (found["flow10"] < 0) & (found["fio2"] < 0) & (found["support"] == NOT_CHARTED)
@@ -152,6 +168,7 @@ def _shown_reason(own: Draws, rows: _Rows, what: Support) -> Ints:
     found = np.where(checked, REASON["check"], found)
     found = np.where(rows.kind == OTHER_SUPPORT, REASON["clinical"], found)
     found = np.where(rows.kind == REASON_ROW, what.reason[rows.trip], found)
+    found = np.where(rows.kind == RESEATED, REASON["repeated_occlusion"], found)
     return np.where(rows.kind == START, what.start_reason[rows.trip], found)
 
 
@@ -165,7 +182,7 @@ class Upset:
     crying: Bools
 
 
-def observations(scene: Scene, upset: Upset) -> Columns:
+def observations(scene: Scene, upset: Upset, worse: Worsening) -> Columns:
     """Chart the observations."""
     draws, watch, when = scene.draws, scene.codes.watch, scene.when
     exact = np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT, Watch.GAP_AT_LIMIT])
@@ -178,12 +195,12 @@ def observations(scene: Scene, upset: Upset) -> Columns:
     minute = first[trip] + order * step[trip] + wobble
     seen = _Seen(trip, minute, order, own, (first, minute - when.departed[trip]))
     loose = ~exact[trip] & (order % 2 == 1)
-    spo2 = _spo2(scene, seen)
-    spo2 = np.where(loose & own.chance("spo2 missing", 0.06, order), -1, spo2)
+    spo2 = _spo2(scene, seen, worse)
+    spo2 = np.where(loose & own.chance("spo2 missing", of("spo2_missing"), order), -1, spo2)
     found: Columns = {"trip": trip, "minute": minute, "spo2": spo2}
-    found.update(_rates(scene.child, seen, loose))
-    found["behaviour"] = _behaviour(seen, upset)
-    found["care"] = _care(scene, seen)
+    found.update(_rates(scene.child, seen, loose, worse))
+    found["behaviour"] = _behaviour(seen, upset, worse)
+    found["care"] = _care(scene, seen, upset, worse)
     keep = (minute < when.end[trip]) & ~_missed(scene, seen)
     twice = own.chance("observed twice", 0.002, order) & ((spo2 < 0) | (spo2 >= 90)) & ~exact[trip]
     times = keep.astype(np.int64) * (1 + twice)
@@ -219,7 +236,7 @@ def _missed(scene: Scene, seen: _Seen) -> Bools:
     return np.asarray(wide | two)
 
 
-def _spo2(scene: Scene, seen: _Seen) -> Ints:
+def _spo2(scene: Scene, seen: _Seen, worse: Worsening) -> Ints:
     """Saturation in whole per cent: ordinary values, kept clear of what was not planted."""
     draws, when, what = scene.draws, scene.when, scene.what
     trip, minute, order, own = seen.trip, seen.minute, seen.order, seen.own
@@ -229,14 +246,18 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     source = what.source.in_force(trip, minute)
     undiluted = np.isin(source, [SOURCE["wall"], SOURCE["cylinder"]])
     value = np.where(undiluted, np.minimum(value + 2, 100), value)
-    dip = (order % 4 == 2) & own.chance("dip", 0.012, order)
+    dip = (order % 4 == 2) & own.chance("dip", of("spo2_dip"), order)
     value = np.where(dip, 88 + own.whole("dip depth", 0, 1, order), value)
+    # never low twice: that would ask for an answer of its own
+    falls = worse.shows(trip, minute) & (watch == 0)
+    value = np.where(falls, 90 + own.whole("falling", 0, 3, order), value)
+    value = np.where(falls & worse.collapses(trip, minute), 78, value)
     # on much blended oxygen no two high values follow each other by chance
     rich = ~undiluted & (what.fio2.in_force(trip, minute) > 40)
     rich |= scene.codes.wall[trip] == Wall.SOURCE_LATE
     held = rich & (order % 3 > 0)
     held |= np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT]) | (scene.codes.whole[trip] > 0)
-    value = np.where(held, np.clip(value, 91, 97), value)
+    value = np.where(held & ~falls, np.clip(value, 91, 97), value)
     high = np.isin(watch, [Watch.RICH_OXYGEN, Watch.RICH_UNKNOWN]) & (minute > when.moved[trip])
     from_step = order - seen.steps_to(when.moved + 3)[trip]
     high |= (watch == Watch.RICH_AT_LIMIT) & (from_step >= 0) & (from_step <= 3)
@@ -252,11 +273,14 @@ def _spo2(scene: Scene, seen: _Seen) -> Ints:
     return np.where(lost | (watch == Watch.NO_SPO2), -1, value)
 
 
-def _rates(child: Children, seen: _Seen, loose: Bools) -> Columns:
+def _rates(child: Children, seen: _Seen, loose: Bools, worse: Worsening) -> Columns:
     own, order = seen.own, seen.order
+    shows = worse.shows(seen.trip, seen.minute)
     years = child.age[seen.trip] / 12
     breaths = 22 + 22 * np.exp(-years / 1.5) + 5 * own.normal("breaths", order)
     beats = 95 + 50 * np.exp(-years / 2.5) + 9 * own.normal("beats", order)
+    breaths, beats = breaths + of("worse_breaths") * shows, beats + of("worse_beats") * shows
+    beats = np.where(worse.collapses(seen.trip, seen.minute), 62, beats)
     resp = np.clip(np.rint(breaths), 12, 90).astype(np.int64)
     heart = np.clip(np.rint(beats), 60, 220).astype(np.int64)
     no_resp = loose & own.chance("breaths missing", 0.08, order)
@@ -264,11 +288,12 @@ def _rates(child: Children, seen: _Seen, loose: Bools) -> Columns:
     return {"resp": np.where(no_resp, -1, resp), "heart": np.where(no_heart, -1, heart)}
 
 
-def _behaviour(seen: _Seen, upset: Upset) -> Ints:
+def _behaviour(seen: _Seen, upset: Upset, worse: Worsening) -> Ints:
     """Position in the contract's list plus one; 0 where not charted."""
     own, order = seen.own, seen.order
     near = upset.events.near(seen.trip, seen.minute * 60, NEAR_S)
     share = np.minimum(of("crying") * (0.6 + upset.own_rate[seen.trip]), 0.6)
+    share = np.where(worse.shows(seen.trip, seen.minute), of("worse_upset"), share)
     beside = np.where(upset.crying[seen.trip], of("crying_raised"), of("crying_near"))
     cries = own.chance("upset", np.where(near, np.maximum(share, beside), share), order)
     how = np.array([3, 3, 4, 5])[own.whole("upset how", 0, 3, order)]
@@ -277,18 +302,24 @@ def _behaviour(seen: _Seen, upset: Upset) -> Ints:
     return np.where(charted, np.where(cries, how, rest), 0)
 
 
-def _care(scene: Scene, seen: _Seen) -> Ints:
+def _care(scene: Scene, seen: _Seen, upset: Upset, worse: Worsening) -> Ints:
     """Position in CARE plus one; 0 where none is charted. None where it would be an answer."""
     own, order, codes = seen.own, seen.order, scene.codes
     shares = (of("suctioned"), of("repositioned"), 0.0, of("sensor_moved"), 1.0)
     care = (own.pick("care", (*shares[:4], 1 - sum(shares[:4])), order) + 1) % 5
-    worse = (codes.escalation[seen.trip] > 0) & own.chance("bagged", of("bagged"), order)
-    care = np.where(worse, BAGGED, care)
+    blocked = upset.events.near(seen.trip, seen.minute * 60 - CARED_S, CARED_S)
+    cared = blocked & own.chance("cared", of("care_after_occlusion"), order)
+    how = np.where(own.chance("cared how", 0.5, order), SUCTION, REPOSITIONED)
+    care = np.where(cared & (care == 0), how, care)
+    bagged = own.chance("bagged", worse.bagged_share(seen.trip, seen.minute), order)
+    bagged |= worse.collapses(seen.trip, seen.minute)
+    care = np.where(bagged, BAGGED, care)
     low = np.isin(codes.watch, LOW)[seen.trip]
     second = low_readings(scene.draws, scene.when)[1][seen.trip] == seen.minute
     suctioned = (codes.watch[seen.trip] == Watch.LOW_SUCTIONED) & second
     return np.where(suctioned, SUCTION, np.where(low, 0, care))
 
 
-NEAR_S = 120
-"""An occlusion within this of an observation is charted with what the child did."""
+NEAR_S, CARED_S = 120, 90
+"""An occlusion within the first of an observation is charted with what the child did; the crew sees
+to the child within twice the second of one."""

@@ -12,7 +12,7 @@ from pipeline.simulate.charting import LOST_AFTER
 from pipeline.simulate.draws import Bools, Columns, Ints
 from pipeline.simulate.plants import Whole
 from pipeline.simulate.service import CONTRACT_FULL
-from pipeline.simulate.tables import Edit, columns, trip_id
+from pipeline.simulate.tables import OTHERS_FULL, Edit, columns, trip_id
 from pipeline.simulate.times import Times
 
 STRANGER = "X0000001"
@@ -202,8 +202,8 @@ def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times, *, full
     if kind.table == "settings":
         row = low + int(np.searchsorted(rows["minute"][low:high] * 60, at_s, side="right"))
     text = kind.row.format(trip=trip_id(trip), at=at_s)
-    if full and kind.table == "observations" and kind.name != "too few cells":
-        # a cell for care, before the one too many
+    if full and kind.table in OTHERS_FULL and kind.name != "too few cells":
+        # a cell for what the contract gained, before the one too many
         at_end = len(text) - 2 if kind.name == "too many cells" else len(text)
         text = f"{text[:at_end]},{text[at_end:]}"
     return Edit(row, lambda _: text, replaces=False)

@@ -73,7 +73,8 @@ def simulate(
     (each trip's verdict on every rule) and planted_clock.csv (each device clock's true offset).
 
     - `dirt` adds rows that the contract sets aside, listed in planted_dirt.csv.
-    - `plants` scales how often answers are planted; 0 leaves only ordinary trips.
+    - `plants` scales how often answers are planted; 0 leaves the variances that nobody plants:
+      of wall time, where the road or the wait is long, and of pauses of the flow.
     - `rate_ratio` is the true rate of occlusions of a prong size against the next larger one at
       the same place in the flow range; `confounding` is how much further up it the smaller runs.
     - `occlusions_per_100h`, `occlusion_shape` (of the trips' own rates) replace what is assumed.

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.simulate.calls import ABOUT
+from pipeline.simulate.calls import ABOUT, MEDICAL_DIRECTION
 from pipeline.simulate.catalogue import BASE_NAMES, Setup
 from pipeline.simulate.draws import Ints
 from pipeline.simulate.lengths import VERDICTS
@@ -82,6 +82,13 @@ TRIPS_FULL = {
     "outcome_24h": _coded("later", ALL_OUTCOMES),
     "blend_ordered": "CASE blend WHEN 0 THEN 'false' WHEN 1 THEN 'true' END",
 }
+OTHERS_FULL = {
+    "observations": {"care": _coded("care", CARE)},
+    "contacts": {
+        "authorised_by": "CASE WHEN authorised > 0 THEN"
+        f" if(contacted = {MEDICAL_DIRECTION}, 'D', 'L') || allowed_by END"
+    },
+}
 EXPECTED = "expected"
 CANNULA = "cannula"
 OTHER_TABLES: dict[str, dict[str, str]] = {
@@ -138,8 +145,8 @@ def columns(
     found = dict(OTHER_TABLES[table])
     if table == EXPECTED:
         found["service_month"] = _coded("month + 1", months)
-    if table == "observations" and full:
-        found["care"] = _coded("care", CARE)
+    if full:
+        found |= OTHERS_FULL.get(table, {})
     if CANNULA in found:
         found[CANNULA] = _coded(CANNULA, cannulas)
     return found

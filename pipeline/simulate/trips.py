@@ -35,6 +35,7 @@ from pipeline.simulate.pathways import VENTILATOR, pathways
 from pipeline.simulate.plants import Codes, Escalation, Wall, Whole, draw_codes
 from pipeline.simulate.support import Scene, support
 from pipeline.simulate.times import Times, times
+from pipeline.simulate.worsening import worsening
 
 
 @dataclass
@@ -80,7 +81,7 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     cased(codes, index, options.cases)
     child = children(draws, codes, setup, options.confounding)
     exempt = exemptions(draws, codes, FORCED_EXEMPT)
-    against = of("against_order") if options.full else 0.0
+    against = of("against_order") * options.plants if options.full else 0.0
     way = pathways(draws, codes, child, exempt > 0, against)
     when = times(draws, codes, way, options.winter(month))
     scene = Scene(draws, codes, child, when, support(draws, codes, child, when))
@@ -90,7 +91,7 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     # a call about occlusions would answer for the escalation as well
     asks = np.isin(codes.escalation, [Escalation.CALLED, Escalation.NOT_CALLED])
     codes.clear("escalation", asks & (seen.trigger_s >= 0))
-    response = answers_to_occlusions(draws)
+    response = answers_to_occlusions(draws, options.plants)
     order_set = Orders(exempt, orders(draws, exempt), options.full)
     found = answers(scene, log, seen, response, order_set)
     return Laid(scene, place, units, log, events, seen, clock, order_set, response, found)
@@ -101,12 +102,14 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     laid = laid_out(options, index, whole)
     scene = laid.scene
     rate = own_rate(scene.draws, options.truth.shape)
+    upset = Upset(rate, laid.seen, laid.place.raised > 1)
+    outcome = outcomes(scene.draws, scene.codes, full=laid.orders.full)
     tables = {
-        "trips": _trips(laid),
+        "trips": _trips(laid, outcome),
         "crew": _crew(scene.draws, laid.place.base),
-        "settings": settings(scene),
+        "settings": settings(scene, laid.seen.trigger_s, outcome),
         "device_events": laid.events,
-        "observations": observations(scene, Upset(rate, laid.seen, laid.place.raised > 1)),
+        "observations": observations(scene, upset, worsening(scene.codes, scene.when, outcome)),
         "contacts": contacts(scene, laid.seen.trigger_s, laid.response),
     }
     for columns in tables.values():
@@ -114,18 +117,16 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     return Chunk(tables, laid.answers, laid.clock.offset, scene.codes, scene.when)
 
 
-def _trips(laid: Laid) -> Columns:
+def _trips(laid: Laid, outcome: Ints) -> Columns:
     """The trips table of a chunk."""
     scene, place = laid.scene, laid.place
     draws, codes, child, when = scene.draws, scene.codes, scene.child, scene.when
-    vehicle = draws.pick("vehicle", (0.72, 0.20, 0.08))
-    outcome = outcomes(draws, codes, full=laid.orders.full)
     no_departure = codes.wall == Wall.DEPARTURE_MISSING
     return {
         "trip": np.arange(len(place.month)),
         "month": place.month,
         "base": place.base,
-        "vehicle": vehicle,
+        "vehicle": _vehicle(draws, when.arrived - when.departed),
         "age": child.age,
         "weight10": child.weight_shown10,
         "diagnosis": child.diagnosis,
@@ -144,6 +145,13 @@ def _trips(laid: Laid) -> Columns:
         "unit": np.where(when.kind == VENTILATOR, laid.units.ventilator, 0),
         "heater": laid.units.heater,
     }
+
+
+def _vehicle(draws: Draws, road: Ints) -> Ints:
+    """Position in the contract's list: nobody flies a short way."""
+    rotor, wing = of("rotor_share"), of("fixed_wing_share")
+    found = draws.pick("vehicle", (1 - rotor - wing, rotor, wing))
+    return np.where(road < np.array([0, 20, 60])[found], 0, found)
 
 
 def _crew(draws: Draws, base: Ints) -> Columns:

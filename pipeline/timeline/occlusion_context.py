@@ -15,6 +15,8 @@ FOLLOWED_S = 900
 """How long after an occlusion the record is watched."""
 BEHAVIOUR_WITHIN_S = 120
 """How far from an occlusion a charted behaviour may lie, before or after."""
+CHILD_WITHIN_S = 600
+"""How long after an occlusion the child's saturation and heart rate are looked at."""
 UNSETTLED = ("crying", "coughing", "agitated")
 
 
@@ -26,6 +28,7 @@ def stages(cutoff_limits: str) -> Iterator[tuple[str, str]]:
     """
     yield "what crews did", crew_action()
     yield "behaviour at occlusions", behaviour()
+    yield "children after occlusions", child_after()
     yield "restored flow", last_event()
     yield "what followed occlusions", followed()
     yield "occlusions explained", occlusion_context(cutoff_limits)
@@ -104,6 +107,24 @@ def behaviour() -> str:
     JOIN delivered.observations b ON b.trip_key = o.trip_key
         AND b.at_s BETWEEN o.at_s - {BEHAVIOUR_WITHIN_S} AND o.at_s + {BEHAVIOUR_WITHIN_S}
     WHERE b.behaviour IS NOT NULL
+    GROUP BY o.trip_key, o.line
+    """
+
+
+def child_after() -> str:
+    """The lowest SpO2 and heart rate charted soon after each occlusion; null where none is.
+
+    An observation counts as after the occlusion unless its recorded time, truncated as it is,
+    surely lies before.
+    """
+    return f"""
+    CREATE OR REPLACE TEMP TABLE occlusion_child_now AS
+    SELECT o.trip_key, o.line, min(b.spo2_pct) AS spo2_after_pct,
+           min(b.heart_rate) AS heart_rate_after
+    FROM occlusion_now o
+    JOIN trip_window_now w USING (trip_key)
+    JOIN delivered.observations b ON b.trip_key = o.trip_key
+        AND b.at_s > o.at_s - w.r_observations AND b.at_s <= o.at_s + {CHILD_WITHIN_S}
     GROUP BY o.trip_key, o.line
     """
 
@@ -213,6 +234,7 @@ def occlusion_context(cutoff_limits: str) -> str:
     done AS (SELECT f.* EXCLUDE ({", ".join(ACTIONS)}), {did} FROM occlusion_followed_now f),
     explained AS (
         SELECT o.trip_key, o.line, t.fio2, t.humidification, b.behaviour,
+           h.spo2_after_pct, h.heart_rate_after,
            o.flow_lpm > c.flow_max_lpm AS flow_above_range,
            CASE WHEN c.id IS NOT NULL AND x.weight_kg IS NOT NULL
                 THEN coalesce(x.weight_kg > c.weight_max_kg, FALSE) END AS cannula_small,
@@ -238,6 +260,7 @@ def occlusion_context(cutoff_limits: str) -> str:
         JOIN blockage_end_now z ON z.trip_key = o.trip_key AND z.line = o.line
         LEFT JOIN near n ON n.trip_key = o.trip_key AND n.line = o.line
         LEFT JOIN occlusion_behaviour_now b ON b.trip_key = o.trip_key AND b.line = o.line
+        LEFT JOIN occlusion_child_now h ON h.trip_key = o.trip_key AND h.line = o.line
         LEFT JOIN timeline_now t ON t.trip_key = o.trip_key
             AND o.at_s >= t.from_s AND o.at_s < t.until_s
         LEFT JOIN delivered.cannula c ON c.delivery_no = w.delivery_no AND c.id = o.cannula

@@ -220,14 +220,6 @@ def _but_provisional(point: Row) -> str:
     return ", by provisional limits" if point["provisional"] else ""
 
 
-def own_baseline(series: Row) -> str:
-    """The caution that the month under review helped to set its own limits; else empty."""
-    point = series["now"]
-    if point is None or not point["baseline"]:
-        return ""
-    return "The month itself is among those that set the limits, which makes a signal less likely."
-
-
 def limits_words(point: Row, unit: str) -> str:
     """'limits 0–69.4'; says so where there are none."""
     if point["lower"] is None and point["upper"] is None:

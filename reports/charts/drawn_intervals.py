@@ -28,7 +28,9 @@ if TYPE_CHECKING:
 
 LABEL_MOST = 150
 HEAD, FOOT = 18, 22
-WIDE_ROW, WIDE_STEP, NARROW_LINE = 25, 12, 13
+ROWS_HIGH, ROW_MOST, WIDE_STEP, NARROW_LINE = 420, 46, 13, 13
+"""Rows share so much height on a screen, none higher than the second; the next is between dots."""
+
 NONE = "\u2013"
 
 
@@ -69,7 +71,8 @@ def _wide(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
     columns = _columns(rows, plan)
     longest = max((svg.text_width(r.label, TEXT) for r in rows), default=0.0)
     scale = Scale(0, plan.top, 14 + min(LABEL_MOST, longest), plan.width - sum(columns) - 12)
-    height = WIDE_ROW + (len(plan.looks) - 1) * (WIDE_STEP - 2)
+    least = WIDE_STEP * (len(plan.looks) + 1)
+    height = max(least, min(ROW_MOST, ROWS_HIGH // max(1, len(rows))))
     bottom = HEAD + height * len(rows)
     ends = [plan.width - sum(columns[i + 1 :]) for i in range(len(columns))]
     parts = [
@@ -106,7 +109,7 @@ def _columns(rows: list[IntervalRow], plan: IntervalPlan) -> list[float]:
 def _narrow(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
     """Each row's name above its dots, k/n at the end of each dot's line."""
     right = max(_columns(rows, plan), default=0.0)
-    scale = Scale(0, plan.top, 4, NARROW - right - 8)
+    scale = Scale(0, plan.top, 14, NARROW - right - 8)
     height = 20 + NARROW_LINE * len(plan.looks)
     bottom = HEAD + height * len(rows)
     parts = [

@@ -115,8 +115,8 @@ def _level(level: Level, across: Scale, up: Scale) -> str:
     return line((start, y), (end, y), palette.SERVICE, 1.4, "4 3")
 
 
-def _line(points: Sequence[Point], across: Scale, up: Scale) -> str:
-    """The months joined; a month without a figure breaks the line."""
+def _line(points: Sequence[Point], across: Scale, up: Scale, *, every: bool = True) -> str:
+    """The months joined; a month without a figure breaks the line. `every`: each one marked."""
     runs: list[list[str]] = [[]]
     for i, point in enumerate(points):
         if point.value is None:
@@ -132,7 +132,7 @@ def _line(points: Sequence[Point], across: Scale, up: Scale) -> str:
     drawn += [
         mark(across.at(i), up.at(p.value), month_look("") if i == last else _EARLIER,
              filled=p.filled, title=p.said, size=4 if i == last else 2.6)
-        for i, p in enumerate(points) if p.value is not None
+        for i, p in enumerate(points) if p.value is not None and (every or i == last)
     ]  # fmt: skip
     return "".join(drawn)
 
@@ -143,11 +143,17 @@ def _ends(points: Sequence[Point], levels: Sequence[Level], up: Scale, x: float,
               for v in levels]  # fmt: skip
     if points and points[-1].value is not None:
         wanted.append((up.at(points[-1].value), now, palette.NOW, True))
-    parts, before = [], -float(CLOSE)
-    for y, name, color, bold in sorted(wanted):
-        before = max(y, before + CLOSE)
-        parts.append(note(x, before + 4, name, color=color, bold=bold))
-    return "".join(parts)
+    wanted.sort()
+    places, before = [], -float(CLOSE)
+    for n, (y, *_) in enumerate(wanted):
+        # those below must have room above the axis, too
+        lowest = up.start - CLOSE * (len(wanted) - 1 - n)
+        before = max(min(y, lowest), before + CLOSE)
+        places.append(before)
+    return "".join(
+        note(x, place + 4, name, color=color, bold=bold)
+        for place, (_, name, color, bold) in zip(places, wanted, strict=True)
+    )
 
 
 def sparkline(points: Sequence[Point], title: str) -> Markup:
@@ -157,5 +163,5 @@ def sparkline(points: Sequence[Point], title: str) -> Markup:
     low, high = min(known, default=0.0), max(known, default=1.0)
     across = Scale(0, max(len(points) - 1, 1), 4, width - 8)
     up = Scale(low, high if high > low else low + 1, height - HEAD, HEAD)
-    drawn = _line([Point(p.month, p.value, p.filled) for p in points], across, up)
+    drawn = _line(points, across, up, every=False)
     return picture(drawn, width=width, height=height, title=title)

@@ -131,21 +131,21 @@ def trips_by_month(
         slot = (wide - 4) / max(len(months), 1)
         across = max(1, int((slot - 3) // MARK_PITCH))
         rows = max((-(-m.of // across) for m in months), default=1)
-        height = MARK_PITCH * rows + 18
+        height = MARK_PITCH * rows + 20
         since = next((i for i, m in enumerate(months) if m.since), len(months))
         parts = [
-            _month_marks(m, 2 + slot * i, height - 16, across,
+            _month_marks(m, 2 + slot * i, height - 18, across,
                          palette.ACCENT if accent and i >= since else palette.INK)
             for i, m in enumerate(months)
         ]  # fmt: skip
         if 0 < since < len(months):
             x = 1 + slot * since
-            parts.append(line((x, 0), (x, height - 14), palette.MUTED, 1.2, "2 2"))
+            parts.append(line((x, 0), (x, height - 16), palette.MUTED, 1.2, "2 2"))
         parts += (
             [
-                note(2, height - 2, months[0].month, size=TICK, color=palette.MUTED),
+                note(2, height - 4, months[0].month, size=TICK, color=palette.MUTED),
                 note(
-                    wide - 2, height - 2, months[-1].month, end=True, size=TICK, color=palette.MUTED
+                    wide - 2, height - 4, months[-1].month, end=True, size=TICK, color=palette.MUTED
                 ),
             ]
             if months

@@ -21,10 +21,10 @@ from reports.charts.control_figures import control_figure
 from reports.charts.control_sets import chart_set, rate_set
 from reports.charts.funnel_data import funnels, outlying_sentence, window_words
 from reports.charts.funnel_figures import funnel_figure
+from reports.charts.month_sentences import rate_sentences
 from reports.charts.parts import Figure, chart_text
 from reports.charts.rate_data import rates_data
 from reports.charts.rate_figures import rates_figure
-from reports.month.data import rate_sentences
 from reports.text import words
 from reports.text.rows import Row
 from reports.text.sentences import rate_phrase

@@ -14,13 +14,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reports.render.sheet_rows import LONGEST_TEXT, Columns, with_rows
+from reports.text.case_links import FOLDER, case_file
 from reports.text.rows import plain_column
-from schemas.findings import CONCLUSIONS
+from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
 from schemas.followup import (
     ANSWERS,
     CORRECTABLE,
     PREFILLED,
     REFER_TO,
+    SHEET_COLUMNS,
     STATUSES,
     CorrectionsSheet,
     DeterminationsSheet,
@@ -40,20 +42,31 @@ SPARE_ROWS = 200
 # a workbook must say when it was made; the same day for all keeps the bytes the same
 MADE = datetime.datetime(2000, 1, 1)
 
-WIDTHS = {"why": 60, "note": 40, "action": 40, "findings": 34, "rules": 34, "earlier_answer": 34}
+WIDTHS = {"reason": 40}
+ANSWER_WIDTHS = {
+    "trip_id": 10, "rules": 22, "why": 33, "conclusion": 15, "contributed": 12, "status": 13,
+    "refer_to": 11, "reviewer": 9, "action": 28, "due_month": 10, "note": 28, "case": 6,
+    "earlier_answer": 34, "findings": 34,
+}  # fmt: skip
+"""So that a laptop's first screen, some 160 characters, has trip, rule, sentence and answers."""
+
 NARROW, WIDE = 9, 48
-CHOICES = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
+CHOICES = {"conclusion": [*FINDINGS, MISSED], "status": STATUSES, "refer_to": REFER_TO}
 
 HOW = [
-    "One row of the sheet determinations is one answer. Grey columns are filled in; leave them.",
-    "rules: the rules your answer is about, separated by spaces. One cause may explain several;"
-    " copy the row to answer another rule otherwise.",
-    "conclusion: practice, logistics, justified and equipment say that it happened, and why;"
-    " record_gap, protocol_unclear and flag_wrong that the flag cannot stand; missed names a"
-    " variance that no rule flagged.",
+    "One row of the sheet determinations is one rule on one trip. Grey columns are filled in; leave"
+    " them.",
+    "rules: the rule your answer is about; one cause may explain several, separated by spaces.",
+    "conclusion: does it hold? holds, not_documented, does_not_hold or cannot_say; missed names a"
+    " variance that no rule flagged. The words of earlier sheets are read, too.",
+    "contributed: where it holds, what contributed, one or more with spaces between: "
+    + ", ".join(CONTRIBUTED)
+    + ".",
     "An audit trip in which nothing was missed: leave the conclusion empty, and close it.",
-    "status: open, awaiting_crew or closed; needed in every row you answer.",
-    "action and due_month (YYYY-MM): what is to be done, by when; closed by a later sheet.",
+    "status: open, awaiting_crew, referred or closed; needed in every row you answer. A case is"
+    " closed once every finding of it is concluded.",
+    "action and due_month (YYYY-MM): what is to be done, by when; done once a later sheet closes"
+    " its case.",
     "reviewer: your token. Name nobody anywhere. The note stays in the store.",
     "Then read the file back: tailrace determine FILE",
     "Sheet correct: values of charts that cannot be exported again; tailrace correct FILE",
@@ -142,23 +155,42 @@ def _write_tables(
 
 def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
     sheet = book.add_worksheet(DETERMINATIONS)
-    names = [*PREFILLED, *ANSWERS]
+    names = SHEET_COLUMNS
     fields = DeterminationsSheet.to_schema().columns
     _head(sheet, formats, names)
+    sheet.freeze_panes(1, names.index("rules") + 1)
+    sheet.autofilter(0, 0, len(frame), len(names) - 1)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
     last = len(frame) + SPARE_ROWS
     for place, name in enumerate(names):
         kind = "given" if name in PREFILLED else "text"
-        sheet.set_column(place, place, WIDTHS.get(name, 14), formats[kind])
+        sheet.set_column(place, place, ANSWER_WIDTHS.get(name, 12), formats[kind])
         help_text = {"input_title": name, "input_message": fields[name].description[:255]}
         if name in CHOICES:
             rule = {"validate": "list", "source": CHOICES[name], **help_text}
             sheet.data_validation(1, place, last, place, rule)
         elif name in ANSWERS:
             sheet.data_validation(1, place, last, place, {"validate": "any", **help_text})
+    month = names.index("service_month")
     for row, cells in enumerate(_rows(frame[names]), start=1):
         for place, value in enumerate(cells):
             kind = "given" if names[place] in PREFILLED else "text"
+            if names[place] == "case" and value is not None:
+                page = f"../{cells[month]}/{FOLDER}/{case_file(str(cells[0]))}"
+                sheet.write_url(row, place, _beside(page), formats["given"], str(value))
+                continue
             _write_cell(sheet, row, place, None if value is None else str(value), formats[kind])
+
+
+def _beside(page: str) -> Any:
+    """A link to a file beside the workbook; xlsxwriter writes it as Windows alone reads it."""
+    from xlsxwriter.url import Url
+
+    link = Url(f"external:{page}")
+    link._relationship_link = page
+    return link
 
 
 def _write_empty(

@@ -5,6 +5,7 @@ A missing number is said to be withheld, never shown as none.
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING, Any
 
 from reports.charts.rate_data import rate_cell
@@ -38,7 +39,7 @@ def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
     shared = review.shared
     assert shared is not None
     common = common_data(review, Site(SHARED), here)
-    common["nav"]["assets"] = "assets/"
+    common["nav"] = dataclasses.replace(common["nav"], assets="assets/")
     now = shared.latest()
     rules = rules_data(review, _of(shared.rules, now))
     return {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text.rows import records, text
@@ -24,3 +25,16 @@ def case_files(review: MonthReview) -> dict[str, str]:
         return {}
     trips = (text(row["trip_id"]) for row in records(review.details.trips[["trip_id"]]))
     return {trip: case_file(trip) for trip in trips}
+
+
+@dataclass(frozen=True)
+class TripLink:
+    """A trip by its token, and its page beside the month's; empty where it has none."""
+
+    trip: str
+    href: str
+
+
+def trip_link(trip: str, files: dict[str, str]) -> TripLink:
+    """The trip with its page among `case_files`."""
+    return TripLink(trip, f"{FOLDER}/{files[trip]}" if trip in files else "")

@@ -17,13 +17,12 @@ PAGES = {
     "month": ("index.html", "Month"),
     "director": ("director.html", "Director"),
     "education": ("education.html", "Education"),
+    "year": ("year.html", "Year"),
 }
 """Pages of a month that the navigation names, by id: file and label."""
 
 SHARED = ("month", "director", "education")
 """Those of them that the shared edition has, each with a template `shared_<id>.html`."""
-
-MONTHS_LINKED = 12
 
 
 @dataclass(frozen=True)
@@ -52,52 +51,103 @@ def months_written(folder: Path) -> tuple[str, ...]:
     )
 
 
-def common_data(review: MonthReview, site: Site, here: str, up: str = "") -> Row:
-    """What the base template needs of every page.
+@dataclass(frozen=True)
+class Link:
+    """Where a link leads, and its words."""
 
-    `here` is a page's id; `up` leads from the page's folder to the month's, e.g. "../".
+    label: str
+    href: str
+    current: bool = False
+
+
+@dataclass(frozen=True)
+class Navigation:
+    """Links to the month's pages and to other months, later ones first; only to what was written.
+
+    `assets` leads to the folder of style sheet and scripts.
     """
-    return {
-        "month": review.month,
-        "month_name": words.month_name(review.month),
-        "service": review.service,
-        "tool_version": review.tool_version,
-        "protocol": protocol_data(review),
-        "privacy": [(b, words.BASIS_WORDS.get(b, b)) for b in review.privacy_basis],
-        "nav": navigation(review.month, site, here, up),
-    }
+
+    assets: str
+    pages: tuple[Link, ...]
+    months: tuple[Link, ...]
 
 
-def navigation(month: str, site: Site, here: str, up: str = "") -> Row:
+@dataclass(frozen=True)
+class VersionInForce:
+    """A protocol version, and who approved its limits; empty where nobody did."""
+
+    id: str
+    from_month: str
+    approved: bool
+    approved_by: str
+    approved_month: str
+
+
+@dataclass(frozen=True)
+class ProtocolInForce:
+    """The versions that judged the month, those not approved, and trips that none judged."""
+
+    versions: tuple[VersionInForce, ...]
+    unapproved: tuple[str, ...]
+    not_judged: int
+
+
+@dataclass(frozen=True)
+class PageFrame:
+    """What the base template needs of every page; `privacy` is (id, words)."""
+
+    month: str
+    month_name: str
+    service: str
+    tool_version: str
+    protocol: ProtocolInForce
+    privacy: tuple[tuple[str, str], ...]
+    nav: Navigation
+
+
+def page_frame(review: MonthReview, site: Site, here: str, up: str = "") -> PageFrame:
+    """The frame of a page; `here` is its id, `up` leads from its folder to the month's: "../"."""
+    return PageFrame(
+        month=review.month,
+        month_name=words.month_name(review.month),
+        service=review.service,
+        tool_version=review.tool_version,
+        protocol=protocol_in_force(review),
+        privacy=tuple((b, words.BASIS_WORDS.get(b, b)) for b in review.privacy_basis),
+        nav=navigation(review.month, site, here, up),
+    )
+
+
+def common_data(review: MonthReview, site: Site, here: str, up: str = "") -> Row:
+    """The frame of a page whose data are a dict."""
+    return dict(vars(page_frame(review, site, here, up)))
+
+
+def navigation(month: str, site: Site, here: str, up: str = "") -> Navigation:
     """Links to the month's pages and to other months; only to what was written."""
     others = [m for m in sorted(site.months, reverse=True) if m != month]
-    links = [{"name": words.month_name(m), "href": f"{up}../{m}/index.html"} for m in others]
-    return {
-        "assets": f"{up}../assets/",
-        "pages": [
-            {"label": label, "href": f"{up}{file}", "current": page == here}
+    return Navigation(
+        assets=f"{up}../assets/",
+        pages=tuple(
+            Link(label, f"{up}{file}", page == here)
             for page, (file, label) in PAGES.items()
             if page in site.pages
-        ],
-        "months": links[:MONTHS_LINKED],
-        "earlier": links[MONTHS_LINKED:],
-    }
+        ),
+        months=tuple(Link(words.month_name(m), f"{up}../{m}/index.html") for m in others),
+    )
 
 
-def protocol_data(review: MonthReview) -> Row:
+def protocol_in_force(review: MonthReview) -> ProtocolInForce:
     """The protocol versions in force, and what of them is not approved."""
-    versions = [
-        {
-            "id": p.id,
-            "from_month": words.month_name(p.from_month),
-            "approved": p.approved_by is not None,
-            "approved_by": p.approved_by or "",
-            "approved_month": words.month_name(p.approved_month) if p.approved_month else "",
-        }
+    versions = tuple(
+        VersionInForce(
+            id=p.id,
+            from_month=words.month_name(p.from_month),
+            approved=p.approved_by is not None,
+            approved_by=p.approved_by or "",
+            approved_month=words.month_name(p.approved_month) if p.approved_month else "",
+        )
         for p in review.protocol
-    ]
-    return {
-        "versions": versions,
-        "unapproved": [v["id"] for v in versions if not v["approved"]],
-        "not_judged": review.not_judged,
-    }
+    )
+    unapproved = tuple(v.id for v in versions if not v.approved)
+    return ProtocolInForce(versions, unapproved, review.not_judged)

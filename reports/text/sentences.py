@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 DOUBLING = 2.0
 NAMED_MOST = 3
-FIRST_NAMED = 4
 EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
@@ -81,22 +80,6 @@ def need_sentence(review: MonthReview) -> str:
     needs = "needs" if total == 1 else "need"
     rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
     return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"
-
-
-def reasons_sentence(review: MonthReview) -> str:
-    """Which rules are most often the first reason to read a trip; empty where few are read."""
-    cases = review.cases[review.cases["kind"] == "read"]
-    counts = cases["leading_rule"].dropna().value_counts()
-    leading = sorted(counts.items(), key=lambda item: (-item[1], str(item[0])))[:NAMED_MOST]
-    if len(cases) < FIRST_NAMED or not leading:
-        return ""
-    named = [f"{words.rule_title(text(rule)).lower()} ({n:,})" for rule, n in leading]
-    of = f"{len(cases):,} of the {words.many(review.received, 'trip')} received"
-    share = words.percent(len(cases) / review.received)
-    return (
-        f"Without the random audit that is {of} ({share}). Most often the first reason is"
-        f" {words.listed(named)}."
-    )
 
 
 def _were(trips: int) -> str:
@@ -296,58 +279,3 @@ def bounds_sentence(row: Row | None, applicable: int) -> str:
     if low is None or high is None:
         return ""
     return f"{words.percent_range(low, high)} of all {applicable:,}, however the undecided fall"
-
-
-def first_cases(review: MonthReview) -> str:
-    """ ", first T1 and T2": the cases always read, and variances of high severity; or nothing."""
-    cases = review.cases
-    urgent = (cases["group"] == "always_read") | (
-        (cases["group"] == "deviation") & (cases["severity"] == "high")
-    )
-    named = [words.isolated(words.shortened(str(t), 20)) for t in cases["trip_id"][urgent]]
-    more = [f"{len(named) - FIRST_NAMED:,} more"] if len(named) > FIRST_NAMED else []
-    return f", first {words.listed([*named[:FIRST_NAMED], *more])}" if named else ""
-
-
-def next_steps(
-    review: MonthReview, unapproved: bool, left: int | None = None
-) -> list[tuple[str, str]]:
-    # long: a few lines for each step
-    """What the coordinator does next: (sentence, anchor on the page), in order.
-
-    `left`: cases that no reader has closed yet; by default all of them.
-    """
-    steps = []
-    if not review.protocol and review.received:
-        steps.append(("Put a protocol version in force and review the month again", "protocol"))
-    missing, cases = missing_trips(review), int((review.cases["kind"] != "batch").sum())
-    set_aside = review.problems[review.problems["kind"] == "set_aside"]
-    # the rows of a trip that was set aside come back with the trip
-    aside = int((set_aside["problem"] != OF_TRIP_ASIDE).sum())
-    if unapproved:
-        steps.append(("Have the limits approved before anybody acts on them", "protocol"))
-    if missing:
-        trips = "trip" if missing == 1 else f"{missing:,} trips"
-        steps.append((f"Ask for the {trips} not received", "received"))
-    if review.expected is not None and review.received > review.expected:
-        steps.append(("Check the expected number against the dispatch log", "received"))
-    if aside:
-        it = "it" if aside == 1 else "them"
-        steps.append(
-            (f"Correct {words.many(aside, 'row')} set aside and deliver {it} again", "problems")
-        )
-    if left is None or left == cases:
-        read = f"Read {words.many(cases, 'case')} in the order given" if cases else ""
-        read += first_cases(review)
-    else:
-        read = f"Read the {left:,} of {cases:,} cases that nobody has closed" if left else ""
-    if read:
-        steps.append((read, "cases"))
-    if fetch := review.work.count("fetch") if review.work else 0:
-        steps.append((f"Ask for missing records of {words.many(fetch, 'trip')}", "cases"))
-    steps += [
-        (f"Review {words.month_name(month)} again: {words.many(trips, 'trip')} of it came late",
-         "received")
-        for month, trips in sorted(review.late.items())
-    ]  # fmt: skip
-    return steps

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -11,12 +12,23 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
+RECORD = "incomplete-log-share"
 KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
 
 
+def signal_parts(sentence: str) -> tuple[str, str]:
+    """What a signal's sentence is about, and its counts: '7 of 13 trips since March 2026, ...'.
+
+    The range of its beginning, how big it is and what is missing are in the sentence alone.
+    """
+    what, _, rest = sentence.partition(": ")
+    counts, before, _ = rest.partition(" before")
+    return what, re.sub(r" \([^)]*\)", "", f"{counts}{before}").rstrip(".")
+
+
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
-    """The signals of a kind that stand, newest first, the last one of each chart.
+    """The signals of a kind that stand, care before the record, newest first, a chart's last one.
 
     With how many trips are behind each, how many were read, and how many held.
     """
@@ -33,7 +45,7 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
         last.setdefault(_key(row), row)
     trips = records(figures.signal_trips) if figures.signal_trips is not None else []
     found = []
-    for row in last.values():
+    for row in sorted(last.values(), key=lambda row: row["measure"] == RECORD):
         own = [t for t in trips if _key(t) == _key(row)
                and (t["month"], t["kind"]) == (row["month"], kind)]  # fmt: skip
         read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))
@@ -85,7 +97,8 @@ def one_by_one_lines(review: MonthReview) -> list[str]:
     return [text(row["sentence"]) for row in records(frame) if row["came"]]
 
 
-def _charts_now(review: MonthReview) -> list[Row]:
+def charts_now(review: MonthReview) -> list[Row]:
+    """What each chart of the family makes of the month under review."""
     frame = review.figures.signal_charts if review.figures is not None else None
     if frame is None:
         return []
@@ -93,14 +106,14 @@ def _charts_now(review: MonthReview) -> list[Row]:
 
 
 def _none(review: MonthReview) -> str:
-    if not any(words.some(r["threshold"]) is not None for r in _charts_now(review)):
+    if not any(words.some(r["threshold"]) is not None for r in charts_now(review)):
         return "Too few months to say: signals start after six months of the service."
     return "No signal, and none of the graver variances."
 
 
 def _open(review: MonthReview) -> str:
     """How many charts the missing trips leave open; empty where none."""
-    charts = _charts_now(review)
+    charts = charts_now(review)
     depends = sum(r["certainty"] == "depends" for r in charts)
     if not depends:
         return ""
@@ -108,6 +121,16 @@ def _open(review: MonthReview) -> str:
         f"On {depends} of {words.many(len(charts), 'chart')} whether there is a signal depends on"
         " the missing trips."
     )
+
+
+def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
+    """The months of one chart of the family, up to the one under review."""
+    frame = review.figures.signal_charts if review.figures is not None else None
+    if frame is None:
+        return []
+    own = frame[(frame["measure"] == key[0]) & (frame["group_by"] == key[1])
+                & (frame["group_value"] == key[2]) & (frame["month"] <= review.month)]  # fmt: skip
+    return records(own.sort_values("month"))
 
 
 def rate_stands(review: MonthReview) -> str:
@@ -119,20 +142,9 @@ def rate_stands(review: MonthReview) -> str:
     signal = next((r for r in standing(review, "headline") if _key(r) == key), None)
     if signal is not None:
         return f"Above its limit since {words.month_name(text(signal['since']))}."
-    now = next((r for r in _charts_now(review) if _key(r) == key), None)
+    now = next((r for r in charts_now(review) if _key(r) == key), None)
     if now is None or words.some(now["threshold"]) is None:
         return ""
     if now["certainty"] == "depends":
         return "Whether that is ordinary depends on the missing trips."
     return "Ordinary for this service."
-
-
-def signals_data(review: MonthReview) -> Row:
-    """Headlines, watches and what is shown one by one, for the Month page; empty without any."""
-    frame = review.figures.one_by_one if review.figures is not None else None
-    return {
-        "headlines": standing(review, "headline"),
-        "watches": standing(review, "watch"),
-        "one_by_one": [] if frame is None else [text(r["sentence"]) for r in records(frame)],
-        "chance": BY_CHANCE,
-    }

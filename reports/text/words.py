@@ -122,6 +122,21 @@ def month_name(month: str) -> str:
     return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
 
 
+def month_short(month: str) -> str:
+    """'2026-06' as 'Jun 2026', for axes."""
+    name, _, year = month_name(month).partition(" ")
+    return f"{name[:3]} {year}" if year else name
+
+
+def month_tick(month: str) -> str:
+    """'2026-06' as 'Jun', '2026-01' as 'Jan 26'; anything else as it stands."""
+    parts = _month_parts(month)
+    if not parts:
+        return month
+    year = f" {parts[0] % 100:02d}" if parts[1] == 1 else ""
+    return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
+
+
 def month_number(month: str) -> int:
     """Months since year 0, so that differences count months; 0 where it is no month."""
     parts = _month_parts(month)
@@ -198,6 +213,20 @@ def between(low: float | None, high: float | None) -> str:
     return f"{rate(low)}{DASH}{rate(high)}"
 
 
+def signed(value: float | None) -> str:
+    """A whole number with its sign: '+3', '−2', '0'; a dash where there is none."""
+    if value is None:
+        return DASH
+    rounded = round(value)
+    sign = "+" if rounded > 0 else "\N{MINUS SIGN}" if rounded < 0 else ""
+    return f"{sign}{abs(rounded):,}"
+
+
+def ratio(value: float | None, low: float | None, high: float | None) -> str:
+    """'1.74 (0.51–5.9)'; a dash where there is none."""
+    return DASH if value is None else f"{value:.2f} ({between(low, high)})"
+
+
 def many(number: int, noun: str, plural: str | None = None) -> str:
     """'1 trip', '3 trips', '1,204 trips'."""
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
@@ -251,6 +280,11 @@ def age(months: float | None) -> str:
 def capital(text: str) -> str:
     """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
+
+
+def uncapital(text: str) -> str:
+    """The text with a small first letter, for within a sentence."""
+    return text[:1].lower() + text[1:]
 
 
 def after_colon(text: str) -> str:

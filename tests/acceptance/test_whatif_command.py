@@ -1,8 +1,7 @@
-"""`tailrace whatif` on the reviewed sample, with every parameter of every rule a user can set."""
+"""`tailrace whatif` on a reviewed delivery, with every parameter of every rule a user can set."""
 
 from __future__ import annotations
 
-import shutil
 import warnings
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,6 @@ from pipeline.store.session import store_in
 
 from . import command_runs
 
-SAMPLE = Path(__file__).parents[2] / "sample_data"
 PARAMETERS = [f"{name}.{field}" for name, rule in all_rules().items()
               for field in rule.parameters.model_fields]  # fmt: skip
 OTHER_WORDS = {
@@ -35,24 +33,17 @@ OTHER_WORDS = {
 
 
 @pytest.fixture(scope="module")
-def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of a review of the sample, without pages, which a what-if does not read.
-
-    Its protocol is given the one rule that it does not have.
-    """
-    folder = tmp_path_factory.mktemp("sample")
-    sample = shutil.copytree(SAMPLE, folder / "delivery")
-    with (sample / "protocol.toml").open("a", encoding="utf-8") as file:
-        file.write("\n[version.rules.blend-required]\nlimit_min = 5\n")
+def reviewed(tmp_path_factory: pytest.TempPathFactory, clean_delivery: Path) -> Path:
+    """The folder of a review without pages, which a what-if does not read."""
     with command_runs.data_alone():
-        done = command_runs.reviewed_in(folder, sample)
+        done = command_runs.reviewed_in(tmp_path_factory.mktemp("reviewed"), clean_delivery)
     assert done.ran.code == 0, done.ran
     return done.out
 
 
 @pytest.fixture(scope="module")
 def in_force(reviewed: Path) -> dict[str, dict[str, Any]]:
-    """The parameters of every rule of the sample's protocol."""
+    """The parameters of every rule of the invented service's protocol."""
     with store_in(reviewed, read_only=True) as con:
         return {n: p.model_dump() for n, p in versions_in_store(con)[-1].rules.items()}
 
@@ -64,7 +55,7 @@ def values(field: str, now: Any) -> list[str]:
     if isinstance(now, int):
         return [str(now), str(now + 1), str(max(1, now - 1))]
     lower = "0.3" if field == "fio2" else f"{now * 0.6:g}"
-    upper = f"{now + 1:g}" if field != "fio2" else "0.7"
+    upper = "0.7" if field in ("fio2", "goal_share") else f"{now + 1:g}"
     return [f"{now:g}", lower, upper]
 
 

@@ -7,6 +7,8 @@ from typing import Any
 import pandas as pd
 
 from schemas.case_detail import CASE_TABLES, CaseDetails
+from schemas.month_review import RuleFacts
+from schemas.work import MonthWork, WorkItem
 
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -107,6 +109,7 @@ def _fill_rich(rows: Rows, of: dict[str, Any], first: int) -> None:
              "not_counted_because": None if counted else "the flow is unknown",
              "pattern": "child_unsettled", "next_action": "less_flow", "action_after_s": 240,
              "behaviour": "crying", "watched": True, "outside_ventilator": False,
+             "spo2_after_pct": 96.0 if counted else None, "heart_rate_after": None,
              "file": "device_events.csv", "line": line}
         )  # fmt: skip
     rows["contacts"].append(
@@ -168,3 +171,33 @@ def _spoil(rows: Rows, hostile: dict[str, str]) -> None:
         for key in ("about", "reason", "what", "remedy"):
             if key in row:
                 row[key] = values[index % len(values)]
+
+
+def work_of(cases: pd.DataFrame) -> MonthWork:
+    """The cases as work, all of it open, and two records to fetch."""
+    rows = cases.astype(object).where(cases.notna(), "").to_dict("records")
+    items = [
+        WorkItem(c["kind"], c["trip_id"], c["base"], c["why"], c["leading_rule"], c["severity"], n,
+                 "open", tuple(str(c["rules"]).split()))
+        for n, c in enumerate(rows, 1)
+    ]  # fmt: skip
+    missing = [
+        WorkItem("fetch", c["trip_id"], c["base"], "Device log not downloaded.", "",
+                 "high", n, "open")
+        for n, c in enumerate(rows[:2], 1)
+    ]  # fmt: skip
+    return MonthWork((*items, *missing))
+
+
+def rule_facts(rules: list[tuple[str, str, str]]) -> tuple[RuleFacts, ...]:
+    return tuple(
+        RuleFacts(
+            **{"question": asks, "asks": asks},
+            rule=rule,
+            text="As the local protocol words it.",
+            severity=severity,
+            source="local protocol",
+            fit="Outside" if rule in ("cannula-flow-range", "cannula-weight") else "",
+        )
+        for rule, severity, asks in rules
+    )

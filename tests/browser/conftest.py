@@ -11,7 +11,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from pipeline.review import review
+from pipeline.simulate.sample import sample
 from reports import write_pages
+from reports.render import workbook
 from reports.text.case_links import FOLDER, case_file
 from tests.browser import fixture
 
@@ -23,6 +26,11 @@ FLAGS = [
 
 FIGURES_READY = """[...document.querySelectorAll('[data-figure]')].every(
     chart => !chart.hidden && chart.querySelector('.main-svg'))"""
+
+
+OPEN_CHARTS = """for (const fold of document.querySelectorAll('details'))
+    if (fold.querySelector('[data-figure]')) fold.open = true"""
+"""Charts in a fold are drawn when it is opened."""
 
 
 def until(page: Page, expression: str) -> None:
@@ -124,6 +132,7 @@ class Opener:
         if name not in self.loaded:
             self.loaded[name] = self._listen()
             self.loaded[name].page.goto(self.pages[name].as_uri())
+            self.loaded[name].page.evaluate(OPEN_CHARTS)
             until(self.loaded[name].page, FIGURES_READY)
         return self.loaded[name]
 
@@ -139,3 +148,13 @@ class Opener:
         page.on("pageerror", lambda error: result.complaints.append(str(error)))
         page.on("console", lambda line: result.complaints.append(line.text))
         return result
+
+
+@pytest.fixture(scope="session")
+def sample_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The Month page of the sample's last month; the month's other pages lie beside it."""
+    folder = tmp_path_factory.mktemp("sample")
+    sample(folder / "delivery")
+    with pytest.MonkeyPatch.context() as patch:  # the pages alone are looked at
+        patch.setattr(workbook, "_write_tables", lambda *_: None)
+        return review(folder / "delivery", folder / "out").page

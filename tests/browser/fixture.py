@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
+from schemas.month_review import MonthReview, ProtocolInForce
 from schemas.outputs import OUTPUTS
 from tests.browser import case_fixture
 
@@ -233,20 +233,6 @@ def cannulas_frame() -> pd.DataFrame:
     return pd.DataFrame([size[:6] for size in SIZES], columns=names).assign(carried=True)
 
 
-def rule_facts() -> tuple[RuleFacts, ...]:
-    return tuple(
-        RuleFacts(
-            **{"question": asks, "asks": asks},
-            rule=rule,
-            text="As the local protocol words it.",
-            severity=severity,
-            source="local protocol",
-            fit="Outside" if rule in ("cannula-flow-range", "cannula-weight") else "",
-        )
-        for rule, severity, asks in RULES
-    )
-
-
 def counts_frame(counts: Mapping[str, tuple[int, ...]]) -> pd.DataFrame:
     severity = {rule: level for rule, level, _ in RULES}
     rows = [[rule, severity[rule], *numbers] for rule, numbers in counts.items()]
@@ -266,7 +252,7 @@ def month_review(**changes: Any) -> MonthReview:
         privacy_basis=("internal-operations",),
         tool_version="0.1.0",
         protocol=(ProtocolInForce("2026.1", "2026-01", "D1", "2025-12"),),
-        rules=rule_facts(),
+        rules=case_fixture.rule_facts(RULES),
         received=54,
         expected=54,
         expected_by_month=dict(
@@ -283,7 +269,12 @@ def month_review(**changes: Any) -> MonthReview:
         cannulas=cannulas_frame(),
         details=case_fixture.details(cases_frame(20)),
     )
-    return dataclasses.replace(review, **changes)
+    review = dataclasses.replace(review, **changes)
+    return (
+        review
+        if "work" in changes
+        else dataclasses.replace(review, work=case_fixture.work_of(review.cases))
+    )
 
 
 def short_month() -> MonthReview:

@@ -20,17 +20,15 @@ from reports.charts.control_data import (
 from reports.charts.control_figures import control_figure
 from reports.charts.funnel_data import funnels
 from reports.charts.funnel_figures import funnel_figure
-from reports.charts.monthly_panels import months_figure
 from reports.charts.palette import ACCENT, PAPER
 from reports.charts.signal_summary import false_signals_data
 from reports.committee.data import committee_data
 from reports.director.data import director_data
-from reports.education.data import education_data
 from reports.month.data import month_data
 from reports.text.navigation import Site
 from reports.text.signal_lines import lead_lines
 from schemas.month_review import MeasureFigures, MonthReview
-from tests.browser import fixture, fixture_figures
+from tests.browser import fixture_figures
 from tests.browser.fixture_figures import LAST
 
 NBSP = "\u00a0"
@@ -92,8 +90,6 @@ def test_how_a_month_stands_on_its_chart(values: dict[str, Any], kind: str, sent
 def test_a_month_short_of_trips_is_not_called_anything() -> None:
     review = dataclasses.replace(fixture_figures.full(), expected=58)
     assert standing(series_of(review))[0] == "short"
-    unsaid = dataclasses.replace(review, figures=None)
-    assert "not said while 4 trips are missing" in month_data(unsaid)["occlusion_answer"][1]
 
 
 def lead_with(**frames: Any) -> list[str]:
@@ -109,12 +105,10 @@ def test_leads_speak_of_headline_signals_and_what_came_one_by_one() -> None:
         "Escalation call: 1 in June 2026.",
     ]
     assert lead_lines(review) == sentence
-    assert month_data(review)["lead"] == sentence
-    assert director_data(review, figures_of(review), Site())["answer"] == sentence
-    assert committee_data(review, figures_of(review))["finding"][0] == " ".join(sentence)
+    assert committee_data(review, figures_of(review)).signals == tuple(sentence)
     # lower signals are for the coordinator alone
-    watched = month_data(review)["signals"]["watches"]
-    assert [row["sentence"] for row in watched] == ["A lower one."]
+    watched = [row.chart for row in month_data(review).signals.rows if not row.worse]
+    assert watched == ["Unheated time at damson"]
     assert lead_lines(dataclasses.replace(review, figures=None)) == []
     assert lead_lines(dataclasses.replace(review, protocol=())) == []
 
@@ -136,29 +130,6 @@ def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
     assert (
         "On 1 of 2 charts whether there is a signal" in lead_with(**calm, signal_charts=depends)[1]
     )
-
-
-def test_the_month_page_says_how_the_occlusion_rate_stands() -> None:
-    review = fixture_figures.full()
-    sentence = " ".join(month_data(review)["occlusion_answer"])
-    assert "Ordinary for this service." in sentence
-    assert "rate ratio" in sentence
-    figures = figures_of(review)
-    assert figures.signals is not None
-    above = figures.signals.assign(measure="occlusion-rate", group_by="service", group_value="all")
-    high = dataclasses.replace(figures, signals=above)
-    sentence = " ".join(month_data(fixture_figures.review(high))["occlusion_answer"])
-    assert "Above its limit since March 2026." in sentence
-
-
-def test_sizes_of_the_month_page_are_adjusted_with_clustered_intervals() -> None:
-    rows = {r["key"]: r for r in month_data(fixture_figures.full())["rates"]["sizes"]}
-    frame = figures_of(fixture_figures.full()).sizes.set_index("cannula")
-    assert rows["prong-1"]["adjusted"]["estimate"] == frame.loc["prong-1", "adjusted"]
-    assert rows["prong-1"]["all"]["low"] == frame.loc["prong-1", "crude_low"]
-    assert rows["prong-4"]["adjusted"]["estimate"] is None
-    assert rows["soft-2"]["adjusted"]["estimate"] is None  # the frame does not have it
-    assert "adjusted" not in month_data(fixture.month_review())["rates"]["sizes"][0]
 
 
 def test_signals_in_words() -> None:
@@ -215,7 +186,7 @@ def test_the_band_is_made_of_the_frames_limits() -> None:
 )
 def test_a_signal_on_the_better_side_has_a_calmer_mark(signal: str, mark: str, words: str) -> None:
     review = with_last(signal=signal)
-    found = director_data(review, figures_of(review), Site())["charts"]["rates"]
+    found = director_data(review, figures_of(review), Site()).charts["rates"]
     panel = {**found["panels"][0], "points": found["panels"][0]["points"][-1:]}
     drawn = control_figure([panel], columns=1)
     marks = [t["marker"] for t in drawn["data"] if t.get("marker", {}).get("size", 0) in (14, 16)]
@@ -242,28 +213,12 @@ def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, color: str) -
 def test_thin_series_are_named_and_not_charted() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
-    shares = data["charts"]["shares"]
+    shares = data.charts["shares"]
     assert fixture_figures.THIN not in {p["key"] for p in shares["panels"]}
     assert "repeated occlusion call" in shares["thin"]
     # a rule broken on fewer than 1 in 20 trips is charted by its gaps, once
     assert fixture_figures.RARE not in {p["key"] for p in shares["panels"]}
-    assert {p["key"] for p in data["charts"]["gaps"]["panels"]} == {fixture_figures.RARE}
-
-
-def test_outside_bases() -> None:
-    review = fixture_figures.full()
-    data = director_data(review, figures_of(review), Site())
-    assert data["bases"]["outlying"].startswith(
-        "One base stands apart over the last 12 months. Base cedar is above the service on wall"
-        " oxygen time: "
-    )
-    assert data["bases"]["dispersion"] == (
-        f"A base whose occlusion rate were doubled would be told apart in 45{NBSP}% of such years."
-    )
-    calm = fixture_figures.measure_figures()
-    calm = dataclasses.replace(calm, funnels=calm.funnels.assign(outside=0))
-    bases = director_data(fixture_figures.review(calm), calm, Site())["bases"]
-    assert bases["outlying"].startswith("The bases are not told apart on any of the")
+    assert {p["key"] for p in data.charts["gaps"]["panels"]} == {fixture_figures.RARE}
 
 
 def test_false_signals_are_added_up() -> None:
@@ -276,37 +231,12 @@ def test_false_signals_are_added_up() -> None:
     assert f"The other {others} series" in found["caution"]
 
 
-def test_nothing_measured_is_said() -> None:
-    review = fixture_figures.nothing()
-    figures = figures_of(review)
-    director = director_data(review, figures, Site())
-    assert director["answer"] == ["No trip of the month was judged."]
-    assert education_data(review, figures, Site())["answer"] == [
-        "Nothing to compare: no rule was judged at two bases or more."
-    ]
-
-
 def test_small_bases_are_never_outside() -> None:
     figures = fixture_figures.measure_figures()
     few = figures.funnels.assign(denominator=4.0, outside=1)
     found = funnels(fixture_figures.full(), dataclasses.replace(figures, funnels=few))
     assert all(f["thin"] and not f["outlying"] for f in found)
     assert {b["standing"] for f in found for b in f["bases"]} == {"too few to say"}
-
-
-def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
-    review = fixture_figures.half_year()
-    bases = director_data(review, figures_of(review), Site())["bases"]
-    assert "apart over all 6 months. Base cedar" in bases["outlying"]
-
-
-def test_an_adjusted_interval_without_bounds_to_speak_of_says_nothing() -> None:
-    figures = fixture_figures.measure_figures()
-    wide = figures.sizes.assign(adjusted_low=0.4, adjusted_high=9_000_000.0)
-    review = fixture_figures.review(dataclasses.replace(figures, sizes=wide))
-    cells = [r["adjusted"] for r in month_data(review)["rates"]["sizes"]]
-    assert {c["estimate"] for c in cells} == {None}
-    assert cells[0]["note"] == "too few to say"
 
 
 def test_it_is_said_how_many_sizes_could_be_compared() -> None:
@@ -319,16 +249,3 @@ def test_it_is_said_how_many_sizes_could_be_compared() -> None:
         "Adjusted, 1 of the 3 other sizes could be compared with a: its ratio's interval holds"
         " 1, so no difference is shown."
     )
-
-
-@pytest.mark.parametrize("columns", [1, 2, 3])
-def test_panels_of_one_width_have_the_same_month_labels(columns: int) -> None:
-    page = month_data(fixture_figures.full())
-    rates = page["rates"]
-    rows = (rates["sizes"], rates["service"], rates["unit"])
-    series = series_of(fixture_figures.full())
-    panels = [{**series, "points": series["points"][-len(rates["months"]) :]}] * columns
-    plain = months_figure(*rows, columns=columns)["layout"]["xaxis"]
-    control = control_figure(panels, columns=columns)["layout"]["xaxis"]
-    assert plain["ticktext"] == control["ticktext"]
-    assert len(plain["ticktext"]) == (6 if columns < 3 else 4)

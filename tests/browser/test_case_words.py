@@ -17,11 +17,12 @@ from reports.case import tables
 from reports.case.data import case_pages, line_ranges
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.charts import svg
-from reports.month.data import CASES_IN_TABLE, month_data, problems_data
-from reports.text import sentences, words
+from reports.month.cases import CASES_IN_TABLE
+from reports.month.data import month_data
+from reports.month.records import problems
+from reports.text import words
 from reports.text.case_links import case_file, case_files
 from reports.text.navigation import Site, months_written, navigation
-from reports.text.sentences import next_steps
 from schemas.findings import CONCLUSIONS, MISSED
 from schemas.month_review import MonthReview
 from tests.browser import case_fixture, fixture
@@ -230,11 +231,11 @@ def test_a_month_of_many_observations_stays_light(tmp_path: Path) -> None:
 
 def test_only_pages_that_were_written_are_linked(tmp_path: Path) -> None:
     nav = navigation("2026-06", Site(("month",), ("2026-04", "2026-06")), "month")
-    assert [link["label"] for link in nav["pages"]] == ["Month"]
-    assert [link["href"] for link in nav["months"]] == ["../2026-04/index.html"]
+    assert [link.label for link in nav.pages] == ["Month"]
+    assert [link.href for link in nav.months] == ["../2026-04/index.html"]
     nav = navigation("2026-06", Site(("month", "director")), "case", up="../")
-    assert [link["href"] for link in nav["pages"]] == ["../index.html", "../director.html"]
-    assert not any(link["current"] for link in nav["pages"])
+    assert [link.href for link in nav.pages] == ["../index.html", "../director.html"]
+    assert not any(link.current for link in nav.pages)
     assert months_written(tmp_path / "none") == ()
     (tmp_path / "2026-05").mkdir()
     (tmp_path / "2026-05" / "index.html").touch()
@@ -244,15 +245,15 @@ def test_only_pages_that_were_written_are_linked(tmp_path: Path) -> None:
 
 
 def test_the_list_links_to_cases_that_have_a_page(pages: dict[str, Path]) -> None:
-    data = month_data(fixture.large_month())["cases"]
-    assert [bool(row["file"]) for row in data["rows"][:22]] == [True] * 20 + [False] * 2
+    data = month_data(fixture.large_month()).cases
+    assert [bool(row.file) for row in data.rows[:22]] == [True] * 20 + [False] * 2
     html = pages["large"].read_text(encoding="utf-8")
-    assert "Only the first 20 cases have a page of their own." in html
+    assert "Only the first 20 have a page of their own." in html
     assert "Only the first" not in pages["full"].read_text(encoding="utf-8")
     review = fixture.large_month()
     details = case_fixture.details(review.cases.head(502))
-    more = month_data(dataclasses.replace(review, details=details))["cases"]
-    assert more["next_page"] == case_file(str(review.cases["trip_id"][CASES_IN_TABLE]))
+    more = month_data(dataclasses.replace(review, details=details)).cases
+    assert more.next_page == case_file(str(review.cases["trip_id"][CASES_IN_TABLE]))
 
 
 def test_pages_of_trips_that_are_no_case_any_more_go(tmp_path: Path) -> None:
@@ -315,36 +316,22 @@ def test_rows_of_trips_set_aside_are_one_problem() -> None:
     many = [row.assign(line=n, what=f"the row's trip was set aside: line {n % 2} of trips")
             for n in range(5)]  # fmt: skip
     alone = dataclasses.replace(review, problems=pd.concat(many))
-    groups = problems_data(alone)
-    assert [(g["count"], g["problem"]) for g in groups] == [
-        (5, "rows of 2 trips that were set aside")
-    ]
-    assert not any("set aside" in sentence for sentence, _ in next_steps(alone, False))
+    groups = problems(alone)
+    assert [(g.count, g.problem) for g in groups] == [(5, "rows of 2 trips that were set aside")]
+    assert month_data(alone).completeness.rows_aside == 0
     both = dataclasses.replace(review, problems=pd.concat([review.problems, *many]))
-    assert ("Correct 8 rows set aside and deliver them again", "problems") in (
-        next_steps(both, False)
-    )
+    assert month_data(both).completeness.rows_aside == 8
 
 
-def test_late_trips_of_an_earlier_month_ask_for_its_review() -> None:
+def test_late_trips_of_an_earlier_month_are_said() -> None:
     late = fixture.month_review(late={"2026-05": 1, "2026-02": 3})
-    asked = [sentence for sentence, _ in next_steps(late, False)]
-    assert asked[-2:] == [
-        "Review February 2026 again: 3 trips of it came late",
-        "Review May 2026 again: 1 trip of it came late",
-    ]
+    assert month_data(late).late == (("February 2026", 3), ("May 2026", 1))
 
 
-def test_the_cases_to_read_first_are_named() -> None:
+def test_the_cases_to_read_first_are_counted() -> None:
     review = fixture.month_review()
     cases = review.cases.assign(group="deviation", severity="medium")
-    assert sentences.first_cases(dataclasses.replace(review, cases=cases)) == ""
+    assert month_data(dataclasses.replace(review, cases=cases)).work[0].first == 0
     cases.loc[cases.index[1], "severity"] = "high"
     cases.loc[cases.index[4], "group"] = "always_read"
-    one, four = cases["trip_id"].iloc[1], cases["trip_id"].iloc[4]
-    sentence = sentences.first_cases(dataclasses.replace(review, cases=cases))
-    assert sentence == f", first {one} and {four}"
-    all_of_them = sentences.first_cases(
-        dataclasses.replace(review, cases=cases.assign(severity="high"))
-    )
-    assert all_of_them.endswith(f" and {len(cases) - 4} more")
+    assert month_data(dataclasses.replace(review, cases=cases)).work[0].first == 2

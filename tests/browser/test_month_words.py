@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 import json
 import math
 import re
@@ -15,13 +14,10 @@ import pytest
 
 from reports.charts.palette import PAPER
 from reports.charts.parts import nice_ceiling, percent_format, rate_axis_top, tick_step
-from reports.charts.rate_data import rate_cell, rates_data, share_order
+from reports.charts.rate_data import rate_cell, rates_data
 from reports.charts.rate_figures import rates_figure
-from reports.charts.stacked_bars import WIDTH, stacked_bar
-from reports.month.data import month_data
-from reports.render.write import month_figures, safe_json
+from reports.render.write import safe_json
 from reports.text import sentences, words
-from schemas.month_review import MonthReview
 from tests.browser import fixture
 
 NBSP = "\u00a0"
@@ -66,15 +62,6 @@ def test_a_ratio_in_words(row: dict[str, Any], sentence: str) -> None:
 def test_trips_received_in_words(received: int, expected: int | None, sentence: str) -> None:
     review = fixture.month_review(received=received, expected=expected)
     assert sentences.received_sentence(review) == sentence
-
-
-def test_a_month_short_of_trips_shows_no_signal() -> None:
-    data = month_data(fixture.short_month())
-    assert data["occlusion_answer"][1] == (
-        "Whether that is ordinary is not said while 4 trips are missing."
-    )
-    assert "no cannula size is said to stand out" in data["rates"]["sizes_finding"]
-    assert "ighest" not in data["rates"]["sizes_finding"]
 
 
 def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> dict[str, Any]:
@@ -134,49 +121,6 @@ def test_a_bound_that_says_nothing_is_not_printed() -> None:
     assert (wild["range_text"], wild["high"]) == ("too few to say", None)
 
 
-def test_without_a_ratio_nothing_is_said_of_it() -> None:
-    review = fixture.month_review()
-    measures = review.measures[review.measures["measure"] != "occlusion-rate-ratio"]
-    sentence = month_data(dataclasses.replace(review, measures=measures))["occlusion_answer"]
-    assert len(sentence) == 1
-    first = dataclasses.replace(review, months=("2026-06",))
-    assert "no earlier month" in month_data(first)["occlusion_answer"][1]
-
-
-def test_every_case_of_a_long_month_is_on_the_page() -> None:
-    review = fixture.large_month()
-    listed = month_data(review)["cases"]
-    packed = listed["more"]
-    assert [r["n"] for r in listed["rows"]] + [c[0] for c in packed["cases"]] == [*range(1, 901)]
-    assert (listed["listed"], listed["total"], listed["hidden"]) == (900, 900, 0)
-    assert sum(n for _, _, n in listed["filters"]["base"]) == 900
-    case, given = packed["cases"][-1], review.cases.iloc[-1]
-    sentence = packed["words"]
-    assert (case[1], case[9]) == (given["trip_id"], given["why"])
-    assert sentence["base"][case[3]] == (given["base"],)
-    assert sentence["group"][case[6]][0] == given["group"]
-    assert month_data(fixture.month_review())["cases"]["more"] is None
-
-
-def test_without_a_protocol_nothing_is_called_fine() -> None:
-    review = dataclasses.replace(fixture.bare_month(), received=3)
-    data = month_data(review)
-    assert data["answer"][1] == "No trip was judged: no protocol version is in force for June 2026."
-    assert data["next_steps"][0][1] == "protocol"
-
-
-def test_shares_in_words() -> None:
-    rows = {r["rule"]: r for r in month_data(fixture.month_review())["rules"]}
-    # Wilson interval of 3 of 46: 0.0224 to 0.1750, by scipy.stats.binomtest
-    assert rows["wall-oxygen-time"]["share"] == f"3 of 46 trips (7{NBSP}%, 2–18{NBSP}%)"
-    assert rows["wall-oxygen-time"]["bounds"] == (
-        f"6–18{NBSP}% of all 50, however the undecided fall"
-    )
-    assert rows["repeated-occlusion-call"]["share"].endswith("too few to say")
-    assert rows["settings-gap"]["bounds"].startswith(f"22–44{NBSP}% of all 54")
-    assert rows["source-choice"]["bounds"].startswith(f"8–18{NBSP}% of all 51")
-
-
 @pytest.mark.parametrize(
     ("share", "sentence"),
     [
@@ -191,51 +135,6 @@ def test_shares_in_words() -> None:
 )
 def test_a_share_is_never_rounded_onto_none_or_all(share: float, sentence: str) -> None:
     assert words.percent(share) == f"{sentence}{NBSP}%"
-
-
-def test_rules_with_trips_to_read_first_then_by_severity() -> None:
-    rules = [r["rule"] for r in month_data(fixture.month_review())["rules"]]
-    assert rules == [
-        "wall-oxygen-time",
-        "unheated-time",
-        "repeated-occlusion-call",
-        "source-choice",
-        "fallback-reason",
-        "settings-gap",
-        "cannula-weight",
-    ]
-
-
-def test_sizes_in_catalogue_order_and_strangers_last() -> None:
-    review = fixture.month_review()
-    shuffled = review.cannulas.sort_values("label", ascending=False)
-    fewer = shuffled[shuffled["id"] != "prong-2"]
-    sizes = month_data(dataclasses.replace(review, cannulas=fewer))["rates"]["sizes"]
-    assert [s["key"] for s in sizes] == [
-        *("prong-1", "prong-3", "prong-4", "soft-1", "soft-2"),
-        "prong-2",
-    ]
-    assert sizes[-1]["note"] == "not in the catalogue"
-
-
-def test_flow_shares_in_order() -> None:
-    shares = month_data(fixture.month_review())["rates"]["shares"]
-    assert [s["key"] for s in shares] == [*fixture.SHARES]
-    fractions = ["not in the catalogue", "above 2/3", "1/3 to 2/3", "below 1/3"]
-    assert sorted(fractions, key=share_order) == fractions[::-1]
-
-
-@pytest.mark.parametrize(
-    "numbers", [(1, 12, 37, 40, 2890), (0, 0, 0, 0, 1), (1, 1, 1, 1, 1), (3, 0, 0, 0, 0)]
-)
-def test_a_strip_is_full_and_holds_its_numbers(numbers: tuple[int, ...]) -> None:
-    verdicts = ("deviation", "borderline", "cannot_tell", "authorised", "met")
-    parts = stacked_bar(dict(zip(verdicts, numbers, strict=True)))
-    assert sum(p["width"] for p in parts) == pytest.approx(WIDTH, abs=0.05)
-    assert [p["count"] for p in parts] == [f"{n:,}" for n in numbers if n]
-    assert all(p["width"] >= 7 * len(p["count"]) for p in parts)
-    for before, after in itertools.pairwise(parts):
-        assert after["x"] == pytest.approx(before["x"] + before["width"], abs=0.02)
 
 
 def test_an_axis_ends_at_a_round_number_and_is_not_squeezed() -> None:
@@ -258,34 +157,6 @@ def test_missing_numbers_stay_missing() -> None:
     assert (cell["estimate"], cell["low"], cell["high"]) == (None, None, None)
     assert cell["made_from"] == "0 h"
     assert cell["rate_text"] == "–"
-
-
-@pytest.mark.parametrize("name", ["month_review", "one_trip", "large_month", "hostile_month"])
-def test_figures_are_valid_plotly(name: str) -> None:
-    graph_objects = pytest.importorskip("plotly.graph_objects")
-    review: MonthReview = getattr(fixture, name)()
-    figures = month_figures(month_data(review))
-    several = {"rates-by-month"} if len(review.months) > 1 else set()
-    assert set(figures) >= {"rates-by-size", *several}
-    for variants in figures.values():
-        assert variants[0]["least"] == 0
-        for variant in variants:
-            graph_objects.Figure(data=variant["data"], layout=variant["layout"])
-            assert "ventilator hours" in json.dumps(variant["layout"])
-
-
-def test_months_are_drawn_where_several_have_a_rate_and_sizes_where_one_has() -> None:
-    assert "rates-by-month" not in month_figures(month_data(fixture.one_trip()))
-    drawn = month_figures(month_data(fixture.month_review()))["rates-by-month"][0]["layout"]
-    titles = [note["text"] for note in drawn["annotations"]]
-    data = month_data(fixture.month_review())["rates"]
-    bearing = [r for r in data["sizes"] if any(c["estimate"] is not None for c in r["months"])]
-    assert len(titles) == 1 + len(bearing)
-
-
-def test_a_month_without_hours_has_no_figure() -> None:
-    assert month_figures(month_data(fixture.empty_month())) == {}
-    assert month_figures(month_data(fixture.bare_month())) == {}
 
 
 def test_json_cannot_leave_its_element() -> None:
@@ -333,19 +204,6 @@ def test_a_trip_is_counted_under_its_first_reason_only() -> None:
     assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
         "4 trips need a person: 2 with a variance for review, 1 drawn"
     )
-
-
-def test_why_so_many_are_read_is_said_by_their_first_reason() -> None:
-    review = dataclasses.replace(fixture.month_review(), received=20)
-    rules = ["wall-oxygen-time", "heat-ready", "heat-ready", "unheated-time", "heat-ready"]
-    kinds = [*["read"] * 4, "audit"]
-    cases = review.cases.head(5).assign(kind=kinds, leading_rule=rules)
-    sentence = sentences.reasons_sentence(dataclasses.replace(review, cases=cases))
-    assert sentence == (
-        f"Without the random audit that is 4 of the 20 trips received (20{NBSP}%). Most often the"
-        " first reason is heat ready (2), unheated time (1) and wall oxygen time (1)."
-    )
-    assert sentences.reasons_sentence(dataclasses.replace(review, cases=cases[:2])) == ""
 
 
 def test_every_measure_has_its_name_in_words() -> None:

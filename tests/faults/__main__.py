@@ -1,4 +1,8 @@
-"""The long run: `python -m tests.faults --kills N` prints figures for docs/reliability.md."""
+"""The long runs, as tables for docs/reliability.md.
+
+`python -m tests.faults --kills N` kills commands, `--inputs N` spoils inputs, `--races N` begins
+two and three commands at once.
+"""
 
 from __future__ import annotations
 
@@ -8,27 +12,65 @@ import platform
 import tempfile
 from pathlib import Path
 
-from tests.faults import kills, world
+from tests.faults import inputs, kills, races, world
+
+EACH = ("settings files", "mapping files", "source files")
+"""Kinds that are quick: what is left of `--inputs` beyond the least of each kind is theirs."""
 
 
 def main() -> None:
-    """Kill every command in turn, N times in all, and print what was found as a table."""
+    """Attack as the options say, and print what was found."""
     options = argparse.ArgumentParser(prog="python -m tests.faults")
-    options.add_argument("--kills", type=int, default=50, metavar="N")
+    options.add_argument("--kills", type=int, default=0, metavar="N")
+    options.add_argument("--inputs", type=int, default=0, metavar="N")
+    options.add_argument("--least", type=int, default=5000, metavar="N", help="of each kind")
+    options.add_argument("--races", type=int, default=0, metavar="N")
     options.add_argument("--seed", type=int, default=1, metavar="S")
     options.add_argument("--trips", type=int, default=24, metavar="N")
     given = options.parse_args()
-    with tempfile.TemporaryDirectory(prefix="faults-") as top:
-        made = world.make(Path(top), given.trips)
-        found = kills.many(made, Path(top) / "into", given.kills, given.seed)
     print(f"Python {platform.python_version()}, {platform.system()}, {os.cpu_count()} processors;"
-          f" {given.trips} trips, seed {given.seed}")  # fmt: skip
-    print("| command | killed | had ended before | half states and other faults |")
+          f" seed {given.seed}")  # fmt: skip
+    if given.inputs:
+        _inputs(given.inputs, given.least, given.seed)
+    if given.kills or given.races:
+        with tempfile.TemporaryDirectory(prefix="faults-") as top:
+            made = world.make(Path(top), given.trips)
+            if given.kills:
+                _kills(made, Path(top) / "into", given.kills, given.seed)
+            if given.races:
+                _races(made, Path(top) / "into", given.races, given.seed)
+
+
+def _inputs(number: int, least: int, seed: int) -> None:
+    each = min(least, number // len(inputs.KINDS))
+    numbers = dict.fromkeys(inputs.KINDS, each)
+    for kind in EACH:
+        numbers[kind] += (number - each * len(inputs.KINDS)) // len(EACH)
+    found = inputs.many(numbers, seed, os.cpu_count() or 1)
+    print("\n| inputs | tried | read | set aside or doubtful | refused | faults |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    for kind, of_kind in found.items():
+        came = [of_kind.counts[c] for c in ("read", "set aside or doubtful", "refused", "fault")]
+        print(f"| {kind} | {sum(came)} | {' | '.join(map(str, came))} |")
+    for of_kind in found.values():
+        print(*of_kind.faults, sep="\n", end="\n" if of_kind.faults else "")
+
+
+def _kills(made: world.World, into: Path, number: int, seed: int) -> None:
+    found = kills.many(made, into, number, seed)
+    print("\n| command | killed | had ended before | half states and other faults |")
     print("| --- | --- | --- | --- |")
     for name, figures in found.items():
         print(f"| {name} | {figures.kills} | {figures.ended_before} | {len(figures.wrong)} |")
     for figures in found.values():
         print(*figures.wrong, sep="\n", end="\n" if figures.wrong else "")
+
+
+def _races(made: world.World, into: Path, number: int, seed: int) -> None:
+    raced = races.many(made, into, number, seed)
+    ends = ", ".join(f"{count} ended with {code}" for code, count in sorted(raced.ends.items()))
+    print(f"\n{raced.rounds} rounds of two and three at once: {ends}; {len(raced.wrong)} faults")
+    print(*raced.wrong, sep="\n", end="\n" if raced.wrong else "")
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ COMMANDS = {
     "add": ["TRIP", "--why", "--into", "--by"],
     "approve": ["VERSION", "--by", "--into"],
     "desk": ["--into", "--month", "--by", "--port", "--no-open"],
+    "fetch": ["TRIP", "--base", "--month", "--asked", "--not-to-be-had", "--into", "--by"],
     "ledger": ["--into"],
     "whatif": ["--set", "--months", "--all", "--into"],
     "review": ["--baseline", "--audits-a-year", "--by"],

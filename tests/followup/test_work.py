@@ -15,6 +15,7 @@ from pipeline.judging.evaluator import judge
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.cases import cases, month_words
 from pipeline.month.work import WORK_OUT, make_work, month_work
+from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 from pipeline.store.database import open_store
 from schemas.outputs import OUTPUTS
@@ -187,3 +188,37 @@ def test_records_say_what_the_tables_say(services: list[duckdb.DuckDBPyConnectio
     assert bases == sorted(set(bases)), "one request a base"
     assert sum(len(r.lines) for r in work.requests) == len(work.of("fetch"))
     assert sum(map(len, work.batches.values())) == len(work.of("batch"))
+
+
+def test_equipment_is_seen_by_unit(services: list[duckdb.DuckDBPyConnection]) -> None:
+    """Every trip with a charted failure or too long a cut stands under its unit, and no other."""
+    found = together(services, f"FROM ({WORK_OUT['equipment']})")
+    month = found[found["months"] == MONTH]
+    heaters = month[month["kind"] == "heater"]
+    assert not month.duplicated(["service", "kind", "unit"]).any()
+    charted = together(services, """
+        SELECT t.heater_unit AS unit, count(DISTINCT t.trip_id) AS trips
+        FROM delivered.settings s JOIN delivered.trips t USING (trip_key)
+        JOIN judged.trip_window w USING (trip_key)
+        WHERE w.service_month = '2026-02' AND s.reason = 'heater_failed'
+        GROUP BY t.heater_unit
+    """)  # fmt: skip
+    failed = heaters[heaters["heater_failed"] > 0]
+    both = failed.merge(charted, on=["service", "unit"], how="outer")
+    assert len(both) > SERVICES / 2
+    assert (both["heater_failed"] == both["trips_y"]).all()
+    ventilators = month[month["kind"] == "ventilator"]
+    rule = next(rule.id for rule in all_rules().values() if rule.cutoff_limit)
+    flags = together(services, f"""
+        SELECT t.ventilator_unit AS unit, count(*) AS flags, max(v.observed_low) AS longest
+        FROM month_verdict v JOIN delivered.trips t USING (trip_key)
+        WHERE v.rule = '{rule}'
+          AND v.verdict IN ('deviation', 'borderline') GROUP BY t.ventilator_unit
+    """)  # fmt: skip
+    cut = ventilators[ventilators["interruptions"] > 0].merge(
+        flags, on=["service", "unit"], how="outer"
+    )
+    assert len(cut) > 0
+    assert (cut["interruptions"] == cut["flags"]).all()
+    assert set(found["months"]) == {MONTH, f"to {MONTH}"}
+    assert (found["trips"] > 0).all()

@@ -4,25 +4,23 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import itertools
 import shutil
 import zipfile
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from openpyxl import load_workbook
+from openpyxl import Workbook, load_workbook
+from openpyxl.utils import get_column_letter
 
 from pipeline.followup.determine import determine
 from pipeline.review import review
 from reports.render import workbook
 from reports.render.workbook import write_workbook
-from schemas.findings import CONCLUSIONS
-from schemas.followup import (
-    ANSWERS,
-    PREFILLED,
-    REFER_TO,
-    STATUSES,
-)
+from reports.text.case_links import FOLDER, case_file
+from schemas.findings import FINDINGS, MISSED
+from schemas.followup import ANSWERS, REFER_TO, SHEET_COLUMNS, STATUSES
 
 from . import reviewed_store
 from .conftest import TABLES
@@ -37,19 +35,19 @@ def whole_tables(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def no_cases() -> pd.DataFrame:
-    return pd.DataFrame(columns=[*PREFILLED, *ANSWERS], dtype=object)
+    return pd.DataFrame(columns=SHEET_COLUMNS, dtype=object)
 
 
 @pytest.mark.usefixtures("whole_tables")
 def test_text_is_never_a_formula_or_a_link(tmp_path: Path) -> None:
     cases = pd.DataFrame(
         [{"trip_id": text, "why": text, "seen": "s"} for text in HOSTILE],
-        columns=[*PREFILLED, *ANSWERS], dtype=object,
+        columns=SHEET_COLUMNS, dtype=object,
     )  # fmt: skip
     table = pd.DataFrame({"token": HOSTILE, "share": [0.5] * len(HOSTILE)})
     write_workbook({"cases": table}, cases, tmp_path / "a.xlsx")
     book = load_workbook(tmp_path / "a.xlsx")
-    for name, columns in (("cases", [1]), ("determinations", [1, 7])):
+    for name, columns in (("cases", [1]), ("determinations", [1, 3])):
         for row, text in enumerate(HOSTILE, start=2):
             for column in columns:
                 cell = book[name].cell(row, column)
@@ -69,7 +67,7 @@ def test_a_token_comes_back_as_it_was_written(tmp_path: Path) -> None:
     from schemas.followup import DeterminationsSheet
 
     tokens = ["=1+1", "007", "_x0041_", "1e5", "a,b", "<b>"]
-    cases = pd.DataFrame([{"trip_id": t} for t in tokens], columns=[*PREFILLED, *ANSWERS],
+    cases = pd.DataFrame([{"trip_id": t} for t in tokens], columns=SHEET_COLUMNS,
                          dtype=object)  # fmt: skip
     write_workbook({}, cases, tmp_path / "a.xlsx")
     sheet = read_sheet(tmp_path / "a.xlsx", DeterminationsSheet, "determinations")
@@ -127,17 +125,52 @@ def test_the_review_writes_every_table_and_the_cases(reviewed_once: Path) -> Non
         book.sheetnames
     )
     rows = reviewed_store.sheet(path)
-    cases = (
-        (reviewed_once / reviewed_store.MONTH / "data" / "cases.csv")
-        .read_text("utf-8")
-        .splitlines()
-    )
-    assert [row["trip_id"] for row in rows] == [line.split(",")[1] for line in cases[1:]]
+    month = reviewed_once / reviewed_store.MONTH
+    cases = pd.read_csv(month / "data" / "cases.csv", dtype=str, keep_default_na=False)
+    flags = pd.read_csv(month / "data" / "flags.csv", dtype=str)
+    asked = [(row["trip_id"], row["rules"]) for row in rows]
+    whole = cases.loc[cases["rules"] == "", "trip_id"]
+    assert len(asked) == len(set(asked)), "a row for each trip and rule"
+    assert set(asked) == {*zip(flags["trip_id"], flags["rule"], strict=True),
+                          *((trip, "") for trip in whole)}  # fmt: skip
+    read = [row["trip_id"] for row in rows if row["group"] != "batch"]
+    assert list(dict.fromkeys(read)) == list(cases.loc[cases["kind"] != "batch", "trip_id"])
+    batch = [row["rules"] for row in rows if row["group"] == "batch"]
+    assert len([rule for rule, _ in itertools.groupby(batch)]) == len(set(batch)), "rule by rule"
+    assert [row["group"] for row in rows[-len(batch) :]] == ["batch"] * len(batch)
     for row in rows:
-        assert row["rules"] == row["findings"].split(" ")[0]
         assert not any(row[name] for name in ANSWERS if name != "rules")
         assert len(row["seen"]) == 12
     assert {row["group"] for row in rows} >= {"deviation", "audit"}
+
+
+def test_the_sheet_is_made_for_a_laptop_and_leads_to_the_pages(reviewed_once: Path) -> None:
+    """Trip and rule stay in view, answers begin within 160 characters, each trip has its link.
+
+    160 characters of 7 pixels and 5 more a column are some 1,280 (common practice, no source).
+    """
+    path = reviewed_once / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    book = load_workbook(path)
+    assert book.sheetnames[0] == "determinations"
+    tab = book["determinations"]
+    header = [cell.value for cell in tab[1]]
+    assert header[:2] == ["trip_id", "rules"]
+    assert tab.freeze_panes == "C2"
+    widths = {name: tab.column_dimensions[get_column_letter(n)].width
+              for n, name in enumerate(header, start=1)}  # fmt: skip
+    until = header.index("action") + 1
+    assert {"conclusion", "status", "refer_to", "reviewer", "action"} <= set(header[:until])
+    assert sum(widths[name] for name in header[:until]) <= 160
+    assert tab.auto_filter.ref == f"A1:{get_column_letter(len(header))}{tab.max_row}"
+    assert tab.page_setup.orientation == "landscape"
+    place = header.index("case")
+    details = reviewed_once / reviewed_store.MONTH / "data" / "cases.csv"
+    trips = set(pd.read_csv(details, dtype=str)["trip_id"])
+    for row in tab.iter_rows(min_row=2):
+        assert row[0].value in trips
+        assert row[place].hyperlink.target == (
+            f"../{reviewed_store.MONTH}/{FOLDER}/{case_file(row[0].value)}"
+        )
 
 
 def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
@@ -148,7 +181,7 @@ def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
                                                      min(rule.sqref.ranges))
         for rule in tab.data_validations.dataValidation if rule.type == "list"
     }  # fmt: skip
-    wanted = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
+    wanted = {"conclusion": [*FINDINGS, MISSED], "status": STATUSES, "refer_to": REFER_TO}
     assert {name: found[0] for name, found in lists.items()} == wanted
     for _, cells in lists.values():
         assert (cells.min_row, cells.max_row > tab.max_row + 100) == (2, True)
@@ -211,11 +244,14 @@ def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) ->
     assert path.read_bytes() == filled
     rows = {
         row["trip_id"]: row
-        for row in reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
+        for row in reversed(
+            reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
+        )
     }
-    assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("practice", "closed")
+    assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("holds", "closed")
+    assert rows[stored]["contributed"] == "skill_or_knowledge"
     assert rows[stored]["note"] == "", "the stored note does not leave the store"
-    assert (rows[half]["conclusion"], rows[half]["note"]) == ("equipment", "unit two")
+    assert (rows[half]["conclusion"], rows[half]["note"]) == ("holds", "unit two")
     assert again() == [f"{reviewed_store.MONTH}-2.xlsx", f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     assert rule
 
@@ -239,8 +275,8 @@ def test_a_filled_workbook_in_the_months_own_folder_is_read_and_stays(
     reviewed_store.fill(filled, {trip: {"conclusion": "equipment", "note": "unit two"}})
     content = filled.read_bytes()
     assert again() == [f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
-    rows = {row["trip_id"]: row for row in reviewed_store.sheet(own)}
-    assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("equipment", "unit two")
+    rows = {row["trip_id"]: row for row in reversed(reviewed_store.sheet(own))}
+    assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("holds", "unit two")
     assert filled.read_bytes() == content
     assert not untouched.exists()
 
@@ -270,13 +306,70 @@ def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
     review(newer, folder)
     rows = {
         row["trip_id"]: row
-        for row in reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
+        for row in reversed(
+            reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
+        )
     }
     assert rows[one]["conclusion"] == ""
-    assert rows[one]["earlier_answer"].endswith(
-        "practice, closed (R1); the record has changed since"
+    assert rows[one]["earlier_answer"] == (
+        "holds, skill or knowledge, closed (R1); the record has changed since"
     )
-    assert (rows[two]["conclusion"], rows[two]["earlier_answer"]) == ("equipment", "")
+    assert (rows[two]["conclusion"], rows[two]["earlier_answer"]) == ("holds", "")
     stale = determine(path, folder)
     assert [p.code for p in stale.problems] == ["stale-answer"]
     assert (stale.stored, stale.unchanged) == (0, 1)
+
+
+OF_0_1_0 = ["trip_id", "service_month", "base", "group", "severity", "findings", "why",
+            "earlier_answer", "seen", "rules", "conclusion", "status", "refer_to", "reviewer",
+            "action", "due_month", "note"]  # fmt: skip
+"""The determinations sheet's columns as version 0.1.0 wrote them."""
+
+
+@pytest.mark.parametrize("place", ["own folder", "sheets"])
+def test_a_filled_sheet_of_version_0_1_0_is_read_and_carried_over(
+    folder: Path, again: object, place: str
+) -> None:
+    """One row a trip, with several rules in it, in its own order of columns and no link."""
+    own = folder / "sheets" / f"{reviewed_store.MONTH}.xlsx"
+    seen = {row["trip_id"]: row["seen"] for row in reviewed_store.sheet(own)}
+    rules: dict[str, list[str]] = {}
+    for trip, rule in reviewed_store.flagged(folder):
+        rules.setdefault(trip, []).append(rule)
+    several = next(trip for trip, named in rules.items() if len(named) > 1)
+    other = next(trip for trip in rules if trip != several)
+    audited = next(r["trip_id"] for r in reviewed_store.sheet(own) if r["group"] == "audit")
+    path = folder / reviewed_store.MONTH / "review.xlsx" if place == "own folder" else own
+    book = Workbook()
+    tab = book.active
+    assert tab is not None
+    tab.title = "determinations"
+    tab.append(OF_0_1_0)
+    filled = {
+        several: {"rules": " ".join(rules[several]), "conclusion": "practice", "status": "open"},
+        other: {"rules": " ".join(rules[other]), "conclusion": "record_gap", "status": "closed"},
+        audited: {"status": "closed"},
+    }
+    for trip, cells in filled.items():
+        row = {"trip_id": trip, "service_month": reviewed_store.MONTH, "group": "deviation",
+               "seen": seen[trip], "reviewer": "R1", **cells}  # fmt: skip
+        tab.append([row.get(name) for name in OF_0_1_0])
+    book.save(path)
+    again()  # type: ignore[operator]
+    newest = max((folder / "sheets").glob("*.xlsx"), key=lambda p: len(p.name))
+    carried = {(r["trip_id"], r["rules"]): r for r in reviewed_store.sheet(newest)}
+    assert newest != path
+    for rule in rules[several]:
+        assert carried[several, rule]["conclusion"] == "holds", "each rule has its row now"
+    assert carried[audited, ""]["status"] == "closed"
+    done = determine(path, folder)
+    assert (done.answered, done.stored, done.problems) == (3, 3, [])
+    found = reviewed_store.ask(
+        folder,
+        f"SELECT rule FROM loop.answer WHERE trip_id = '{several}' AND holds ORDER BY rule",
+    )
+    assert [rule for (rule,) in found] == rules[several]
+    again()  # type: ignore[operator]
+    same = {(r["trip_id"], r["rules"]): r for r in reviewed_store.sheet(newest)}
+    assert same[several, rules[several][0]]["status"] == "open"
+    assert determine(newest, folder).stored == 0, "what was carried over is known by now"

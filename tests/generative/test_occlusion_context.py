@@ -64,6 +64,24 @@ def test_setting_and_behaviour_in_force_are_beside_it() -> None:
     assert row["pattern"] == "none_of_these"
 
 
+def test_the_lowest_saturation_and_heart_rate_soon_after_it_are_beside_it() -> None:
+    """At 1000 s, observed to the minute: 940 lies before, 960 may be after, 1601 is too late."""
+    low = {"spo2_pct": 71.0, "heart_rate": 60.0}
+    row = explained(
+        observations=[
+            observation(940, **low),
+            observation(960, spo2_pct=93.0, heart_rate=95.0),
+            observation(1300, spo2_pct=84.0, heart_rate=None),
+            observation(1600, spo2_pct=None, heart_rate=96.0),
+            observation(1601, **low),
+        ],
+        resolution=60,
+    )
+    assert (row["spo2_after_pct"], row["heart_rate_after"]) == (84, 95)
+    row = explained(observations=[observation(1100, spo2_pct=None, heart_rate=None)])
+    assert (row["spo2_after_pct"], row["heart_rate_after"]) == (None, None)
+
+
 def test_several_patterns_may_hold_and_all_are_kept() -> None:
     row = explained(
         start={"flow_lpm": 12.5},

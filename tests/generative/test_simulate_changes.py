@@ -14,7 +14,7 @@ from pipeline.simulate import simulate
 from pipeline.simulate.changes import FORMS, Refused
 from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import deliver
-from pipeline.simulate.lengths import MET, against
+from pipeline.simulate.lengths import BORDERLINE, DEVIATION, MET, against
 from pipeline.simulate.options import Options
 from pipeline.simulate.pathways import NEVER
 from pipeline.simulate.simulator import CHUNK, options_of
@@ -165,6 +165,20 @@ def test_wall_overruns_come_of_time_as_it_goes() -> None:
     within = planned & rides
     assert when.planned[within].max() <= 40
     assert (when.wall[~rides, 0, 0] >= NEVER).all()
+
+
+def test_without_plants_only_time_and_the_ventilator_make_variances() -> None:
+    """The road, the wait and the pauses; every crew does what the protocol asks."""
+    found = laid(options_of(20_000, 12, 3, plants=0.0)).answers.by_rule
+    varied = {
+        rule: int(np.isin(verdicts, [DEVIATION, BORDERLINE]).sum())
+        for rule, verdicts in found.items()
+    }
+    assert {rule for rule, count in varied.items() if count} == {
+        "wall-oxygen-time",
+        "flow-interruption",
+    }
+    assert min(varied["wall-oxygen-time"], varied["flow-interruption"]) > 100
 
 
 def test_winters_are_busier() -> None:

@@ -6,7 +6,8 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
   const table = document.getElementById("case-table");
   const filters = document.getElementById("case-filters");
   const FIELDS = ["group", "rule", "base", "cannula"];
-  const PART = 100;
+  const PART = 20;
+  const PRINTED = 100;
 
   /* A row for each case that is on the page as data only: a copy of the first row, refilled. */
   function addRows(body) {
@@ -79,7 +80,8 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
       for (const row of ordered) {
         const fits = FIELDS.every(function (f) { return holds(row, f, selects[f].value); });
         if (fits) fit += 1;
-        row.hidden = !fits || fit > state.most;
+        row.hidden = !fits || fit > Math.max(state.most, PRINTED);
+        row.classList.toggle("later", fits && fit > state.most);
       }
       const all = fit === rows.length;
       const shown = Math.min(fit, state.most);
@@ -123,9 +125,9 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
     function fromHash(move) {
       const hash = location.hash.slice(1);
       const marked = /^case-\d+$/.test(hash) ? document.getElementById(hash) : null;
-      if (marked && marked.hidden) {
+      if (marked && away(marked)) {
         clear();
-        if (marked.hidden) {
+        if (away(marked)) {
           state.most = PART * Math.ceil((ordered.indexOf(marked) + 1) / PART);
           apply();
         }
@@ -149,6 +151,10 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
         heading.scrollIntoView();
         heading.focus({ preventScroll: true });
       }
+    }
+
+    function away(row) {
+      return row.hidden || row.classList.contains("later");
     }
 
     function clear() {

@@ -22,6 +22,10 @@
       layout: Object.assign({}, chosen.layout, { width: width, autosize: false }) };
   }
 
+  function folded(element) {
+    return element.closest("details:not([open])");
+  }
+
   function draw(element, width) {
     undrawn.delete(element);
     const shape = shapeFor(element, width || element.parentElement.clientWidth);
@@ -29,18 +33,25 @@
     element.style.minHeight = "";
   }
 
-  /* Each chart's room is kept from the start, so that nothing moves under the reader. */
+  /* Each chart's room is kept from the start, so that nothing moves under the reader; that of a
+     chart in a fold when it is opened. */
   function keepRoom() {
     for (const element of charts) {
-      const height = shapeFor(element, element.parentElement.clientWidth).layout.height;
       element.hidden = false;
+      const fold = folded(element);
+      if (fold) {
+        fold.addEventListener("toggle", function () { if (undrawn.has(element)) drawNext(); });
+        continue;
+      }
+      const height = shapeFor(element, element.parentElement.clientWidth).layout.height;
       element.style.minHeight = height + "px";
     }
   }
 
   /* Charts in view first; a task each, so that what the reader does comes between. */
   function drawNext() {
-    const [element] = Array.from(undrawn).sort(function (one, other) { return far(one) - far(other); });
+    if (typeof Plotly === "undefined") return;
+    const [element] = Array.from(undrawn).filter(function (e) { return !folded(e); }).sort(function (one, other) { return far(one) - far(other); });
     if (!element) return;
     draw(element);
     window.setTimeout(drawNext);
@@ -62,7 +73,10 @@
 
   function drawAll(width) {
     if (typeof Plotly === "undefined") return;
-    for (const element of charts) draw(element, width);
+    for (const element of charts) {
+      if (folded(element)) undrawn.add(element);
+      else draw(element, width);
+    }
   }
 
   let lastWidth = document.documentElement.clientWidth;

@@ -1,0 +1,203 @@
+"""What the Month page's first screen is drawn from: completeness, four figures, rates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.text import words
+from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, MonthEstimate
+from reports.text.rows import records, text
+from reports.text.sentences import OF_TRIP_ASIDE
+from reports.text.signal_lines import chart_months, charts_now, standing
+
+if TYPE_CHECKING:
+    from reports.text.estimates import Estimate
+    from schemas.month_review import MonthReview
+
+SERVICE = (RATE, "service", "all")
+
+
+@dataclass(frozen=True)
+class Completeness:
+    """Trips received of expected, logs complete of ventilator trips, rows set aside."""
+
+    received: int
+    expected: int | None
+    logs: int
+    ventilator_trips: int
+    rows_aside: int
+
+
+@dataclass(frozen=True)
+class KeyFigures:
+    """The four figures; `rate` and `kept` have their months, `closed` the flags concluded by month.
+
+    `closed` of `cases`: trips listed of which every answer is closed. `overdue` of `actions`.
+    """
+
+    rate: tuple[MonthEstimate, ...]
+    kept: tuple[MonthEstimate, ...]
+    closed: int
+    cases: int
+    concluded: tuple[tuple[str, float | None], ...]
+    overdue: int
+    actions: int
+
+
+@dataclass(frozen=True)
+class SizeRow:
+    """A cannula size, with its rate over all months and in the month."""
+
+    id: str
+    label: str
+    all: Estimate
+    month: Estimate
+
+
+@dataclass(frozen=True)
+class SizeRates:
+    """The sizes in catalogue order, the service as `whole`, and what the title says of them."""
+
+    rows: tuple[SizeRow, ...]
+    whole: SizeRow
+    said: str
+    months: int
+
+
+@dataclass(frozen=True)
+class ServiceRate:
+    """The service's rate through time: its level before, and since a signal, with its month."""
+
+    months: tuple[MonthEstimate, ...]
+    said: str
+    worse: bool
+    level: float | None
+    level_since: float | None
+    since: str
+
+
+def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
+    """What the month's figures rest on."""
+    logs = table.now(RECORD)
+    kinds = review.problems
+    aside = kinds[(kinds["kind"] == "set_aside") & (kinds["problem"] != OF_TRIP_ASIDE)]
+    return Completeness(
+        received=review.received,
+        expected=review.expected,
+        logs=round(logs.denominator - logs.numerator),
+        ventilator_trips=round(logs.denominator),
+        rows_aside=len(aside),
+    )
+
+
+def key_figures(review: MonthReview, table: MeasureTable, closed: int, cases: int) -> KeyFigures:
+    """The four figures with their trend."""
+    followup = review.followup
+    due = [] if followup is None else records(followup.follow_ups[["overdue"]])
+    return KeyFigures(
+        rate=table.by_month(RATE),
+        kept=table.by_month(ALL_RULES),
+        closed=closed,
+        cases=cases,
+        concluded=_concluded(review, table.months),
+        overdue=sum(bool(r["overdue"]) for r in due),
+        actions=len(due),
+    )
+
+
+def _concluded(
+    review: MonthReview, months: tuple[str, ...]
+) -> tuple[tuple[str, float | None], ...]:
+    """Of each month's variances the share that a reader has concluded on."""
+    if review.followup is None:
+        return ()
+    quality = review.followup.screen_quality
+    flags = quality[quality["verdict"] == "deviation"].groupby("month")[["flags", "reviewed"]].sum()
+    found = {text(m): (float(f), float(r)) for m, f, r in flags.itertuples()}
+    shares = ((m, found.get(m, (0.0, 0.0))) for m in months)
+    return tuple((m, read / all_ if all_ else None) for m, (all_, read) in shares)
+
+
+def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
+    """Sizes in catalogue order, then those that the catalogue does not have.
+
+    A size that is not carried and was never used has no row.
+    """
+    measured = table.groups(RATE, "cannula")
+    catalogue = sorted(
+        records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
+    )
+    labels = [text(c["label"]) for c in catalogue]
+    named = {}
+    for entry in catalogue:
+        key, label = text(entry["id"]), text(entry["label"]) or text(entry["id"])
+        if key in measured or entry.get("carried", True):
+            named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
+    named |= {key: key for key in measured if key not in named}
+    return SizeRates(
+        rows=tuple(_size(table, "cannula", key, label) for key, label in named.items()),
+        whole=_size(table, "service", "all", "all sizes"),
+        said=_sizes_said(review, named),
+        months=sum(m <= review.month for m in review.months),
+    )
+
+
+def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
+    return SizeRow(
+        key, label, table.at(RATE, table.to_month, by, key), table.at(RATE, table.month, by, key)
+    )
+
+
+def _sizes_said(review: MonthReview, named: dict[str, str]) -> str:
+    signals = [
+        f"{named.get(text(r['group_value']), text(r['group_value']))} worse since"
+        f" {words.month_short(text(r['since']))}"
+        for r in standing(review, "headline")
+        if (r["measure"], r["group_by"]) == (RATE, "cannula")
+    ]
+    if signals:
+        return words.listed(signals[:2]) if len(signals) < 3 else f"{len(signals)} signals"
+    return _unsignalled(review, "cannula")
+
+
+def _unsignalled(review: MonthReview, by: str) -> str:
+    """What is said of charts of the rate without a signal."""
+    rates = review.measures["denominator"][review.measures["measure"] == RATE]
+    if not (rates > 0).any():
+        return "no ventilator time with a complete log"
+    charts = [r for r in charts_now(review) if (r["measure"], r["group_by"]) == (RATE, by)]
+    if not any(words.some(r["threshold"]) is not None for r in charts):
+        return "too few months for signals"
+    if any(r["certainty"] == "depends" for r in charts):
+        return "depends on the missing trips"
+    return "no signal"
+
+
+def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
+    """The service's months with the level before, and since a headline signal that stands."""
+    months = chart_months(review, SERVICE)
+    signal = next((r for r in standing(review, "headline") if _key(r) == SERVICE), None)
+    by_month = table.by_month(RATE)
+    if signal is None:
+        now = months[-1] if months else None
+        level = words.some(now["level"]) if now else None
+        whole = table.at(RATE, table.to_month).number
+        said = _unsignalled(review, "service")
+        return ServiceRate(by_month, said, False, whole if level is None else 100 * level, None, "")
+    since = text(signal["since"])
+    before = [r for r in months if r["month"] < since]
+    after = [r for r in months if r["month"] >= since]
+    return ServiceRate(
+        by_month, f"above its level since {words.month_name(since)}", True, _rate(before),
+        _rate(after), since,
+    )  # fmt: skip
+
+
+def _key(row: dict[str, object]) -> tuple[str, str, str]:
+    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
+
+
+def _rate(months: list[dict[str, float]]) -> float | None:
+    hours = sum(r["denominator"] for r in months)
+    return 100 * sum(r["numerator"] for r in months) / hours if hours else None

@@ -1,0 +1,101 @@
+"""Signals and watches of the Month page: one mark a trip, since when, which trips."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.text import words
+from reports.text.case_links import TripLink, trip_link
+from reports.text.measure_table import MONTHS_MOST, RATE
+from reports.text.rows import Row, records, text
+from reports.text.signal_lines import chart_months, standing
+from reports.text.verdict import brief
+
+if TYPE_CHECKING:
+    from schemas.month_review import MonthReview
+
+TRIPS_NAMED = 6
+
+
+@dataclass(frozen=True)
+class ChartMonth:
+    """A month of a signal's chart: events or variances, of hours or trips."""
+
+    month: str
+    numerator: float
+    denominator: float
+
+    def cell(self, of_trips: bool) -> str:
+        """'5/38'."""
+        below = words.whole if of_trips else words.hours
+        return f"{words.whole(self.numerator)}/{below(self.denominator)}"
+
+
+@dataclass(frozen=True)
+class SignalRow:
+    """A signal that stands: its chart, since when, the counts, and the trips behind it.
+
+    `worse`: a headline; else a watch. `of_trips`: shares, so that each trip can be drawn.
+    """
+
+    worse: bool
+    chart: str
+    since: str
+    counts: str
+    months: tuple[ChartMonth, ...]
+    of_trips: bool
+    read: str
+    trips: tuple[TripLink, ...]
+    more: int
+    depends: bool
+    noticed: int | None
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Headlines, then watches, each newest first; and what is shown one by one."""
+
+    rows: tuple[SignalRow, ...]
+    one_by_one: tuple[str, ...]
+
+
+def signals(review: MonthReview, files: dict[str, str]) -> Signals:
+    """What stands towards worse; a chart with a headline is not named again for a watch."""
+    frame = review.figures.one_by_one if review.figures is not None else None
+    headlines = standing(review, "headline")
+    named = {_key(row) for row in headlines}
+    watches = [row for row in standing(review, "watch") if _key(row) not in named]
+    rows = [_row(review, row, files, worse=True) for row in headlines]
+    rows += [_row(review, row, files, worse=False) for row in watches]
+    said = () if frame is None else tuple(text(r["sentence"]) for r in records(frame))
+    return Signals(tuple(rows), said)
+
+
+def _key(row: Row) -> tuple[str, str, str]:
+    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
+
+
+def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -> SignalRow:
+    sentence = text(row["sentence"])
+    chart, _, counts = brief(sentence).rpartition(": ")
+    before = sentence.partition(brief(sentence))[2].partition(", ")[2].partition(" before")[0]
+    key = _key(row)
+    months = chart_months(review, key)[-MONTHS_MOST:]
+    trips = row["trips"]
+    return SignalRow(
+        worse=worse,
+        chart=chart,
+        since=text(row["since"]),
+        counts=f"{counts}; {before} before",
+        months=tuple(
+            ChartMonth(text(m["month"]), float(m["numerator"]), float(m["denominator"]))
+            for m in months
+        ),
+        of_trips=key[0] != RATE,
+        read=text(row["read_words"]),
+        trips=tuple(trip_link(t, files) for t in trips[-TRIPS_NAMED:]),
+        more=max(0, len(trips) - TRIPS_NAMED),
+        depends=row["certainty"] == "depends",
+        noticed=None if row["noticed"] is None else round(row["noticed"]),
+    )

@@ -1,0 +1,68 @@
+"""The measures of a review, found by measure, month and group, each as one estimate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.text.estimates import Estimate, estimate
+from reports.text.rows import Row, records, text
+from schemas.units import Unit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from schemas.month_review import MonthReview
+
+RATE = "occlusion-rate"
+ALL_RULES = "all-rules-share"
+RECORD = "incomplete-log-share"
+VARIANCE = "deviation-share"
+MONTHS_MOST = 24
+
+
+@dataclass(frozen=True)
+class MonthEstimate:
+    """A figure of one month."""
+
+    month: str
+    estimate: Estimate
+
+
+class MeasureTable:
+    """Rows of the measures named, by month and group."""
+
+    def __init__(self, review: MonthReview, measures: Iterable[str]) -> None:
+        frame = review.measures
+        chosen = frame[frame["measure"].isin(tuple(measures))]
+        self.month = review.month
+        self.to_month = f"to {review.month}"
+        self.months = tuple(m for m in review.months if m <= review.month)[-MONTHS_MOST:]
+        self.rows: dict[tuple[str, str, str, str], Row] = {
+            (text(r["measure"]), text(r["month"]), text(r["group_by"]), text(r["group_value"])): r
+            for r in records(chosen)
+        }
+
+    def at(self, measure: str, month: str, by: str = "service", value: str = "all") -> Estimate:
+        """One figure; without a row nothing is known of 0 of 0."""
+        unit = Unit.RATE if measure == RATE else Unit.SHARE
+        return estimate(self.rows.get((measure, month, by, value)), unit)
+
+    def now(self, measure: str, by: str = "service", value: str = "all") -> Estimate:
+        """The month under review."""
+        return self.at(measure, self.month, by, value)
+
+    def by_month(self, measure: str) -> tuple[MonthEstimate, ...]:
+        """The service's months up to the one under review, from the first that has a figure."""
+        found = [MonthEstimate(m, self.at(measure, m)) for m in self.months]
+        first = next((i for i, m in enumerate(found) if m.estimate.denominator), len(found) - 1)
+        return tuple(found[max(first, 0) :])
+
+    def groups(self, measure: str, by: str) -> list[str]:
+        """The groups that have a row in any month, sorted by their text."""
+        return sorted({v for m, _, group_by, v in self.rows if (m, group_by) == (measure, by)})
+
+    def left_out(self, measure: str) -> int:
+        """Trips of the month that could not be counted."""
+        row = self.rows.get((measure, self.month, "service", "all"))
+        return int(row["left_out"] or 0) if row else 0

@@ -1,0 +1,104 @@
+"""What the sample month shows before anybody scrolls: words, pictures, and nothing to wait for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.reading import FOLD, first_picture, height, words_first, words_seen
+
+BUDGETS = {
+    "index": (130, 1_600, 4_500),
+    "director": (180, 1_400, 4_500),
+    "education": (150, 900, 4_500),
+    "year": (220, 900, 2_000),
+}
+"""Words of the first screen and of the whole page, folds closed, and the page's height in px."""
+
+LEAST_PICTURES = {"index": 6, "director": 4}
+
+ABOVE = """fold => [...document.querySelectorAll('main svg, main [data-figure]')].filter(e => {
+    const box = e.getBoundingClientRect();
+    return box.height && box.top < fold;
+}).map(e => [e.tagName, e.children.length])"""
+SMALL_TEXT = """[...document.querySelectorAll('main svg.picture text')].filter(t =>
+    t.checkVisibility() && parseFloat(getComputedStyle(t).fontSize) < 11).map(t => t.textContent)"""
+SCALED = """[...document.querySelectorAll('main svg.picture')].filter(e => e.checkVisibility()
+    && Math.abs(e.getBoundingClientRect().width - e.getAttribute('width')) > 0.6)
+    .map(e => e.querySelector('title').textContent)"""
+UNNAMED = """[...document.querySelectorAll('main svg.picture')].filter(e =>
+    e.getAttribute('role') !== 'img' || !e.querySelector('title').textContent.trim()).length"""
+OUTSIDE = """[...document.querySelectorAll('main svg.picture')].filter(e => e.checkVisibility())
+    .flatMap(e => {
+        const room = e.getBoundingClientRect();
+        return [...e.querySelectorAll('text')].filter(t => {
+            const box = t.getBoundingClientRect();
+            return box.left < room.left - 1 || box.right > room.right + 1
+                || box.top < room.top - 3 || box.bottom > room.bottom + 1;
+        }).map(t => t.textContent);
+    })"""
+OVERLAPPING = """[...document.querySelectorAll('main svg.picture')].filter(e => e.checkVisibility())
+    .flatMap(e => {
+        const texts = [...e.querySelectorAll('text')].map(t => [t, t.getBoundingClientRect()]);
+        return texts.flatMap(([one, a], i) => texts.slice(i + 1).filter(([, b]) =>
+            Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1
+            && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 4)
+            .map(([other]) => one.textContent + ' / ' + other.textContent));
+    })"""
+
+
+@pytest.fixture
+def screen(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 1280, "height": FOLD})
+    yield context.new_page()
+    context.close()
+
+
+def without_scripts(page: Page) -> None:
+    page.route("**/*.js", lambda route: route.abort())
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scripts", [True, False])
+@pytest.mark.parametrize("name", BUDGETS)
+def test_a_first_screen_keeps_its_budgets(
+    screen: Page, sample_page: Path, name: str, scripts: bool
+) -> None:
+    if not scripts:
+        without_scripts(screen)
+    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+    first, whole, high = BUDGETS[name]
+    seen = words_first(screen)
+    assert len(seen) <= first, " ".join(seen)
+    assert first_picture(screen) < 300
+    assert len(words_seen(screen)) <= whole
+    assert height(screen) <= high
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", BUDGETS)
+def test_nothing_above_the_fold_waits_for_a_script(
+    screen: Page, sample_page: Path, name: str
+) -> None:
+    without_scripts(screen)
+    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+    found = screen.evaluate(ABOVE, FOLD)
+    assert len(found) > LEAST_PICTURES.get(name, 0)
+    assert all(tag == "svg" and children for tag, children in found)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("name", BUDGETS)
+def test_pictures_are_drawn_for_their_width_and_legible(
+    screen: Page, sample_page: Path, name: str, width: int
+) -> None:
+    screen.set_viewport_size({"width": width, "height": FOLD})
+    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+    for wrong in (SMALL_TEXT, SCALED, OUTSIDE, OVERLAPPING):
+        assert screen.evaluate(wrong) == []
+    assert screen.evaluate(UNNAMED) == 0
+    assert screen.evaluate("document.documentElement.scrollWidth") == width

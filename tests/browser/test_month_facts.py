@@ -1,0 +1,281 @@
+"""The numbers of the Month page, without a browser; its words are in one kept text."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from reports.month.data import MonthPage, month_data
+from reports.month.figures import month_figures, month_pictures
+from reports.month.first_screen import SERVICE
+from reports.text.verdict import WORDS_MOST, brief, verdict
+from schemas.month_review import MeasureFigures, MonthReview
+from schemas.work import MonthWork
+from tests.browser import fixture, fixture_figures, golden
+
+
+@pytest.mark.parametrize("name", golden.PAGES)
+def test_a_page_says_what_it_said(name: str) -> None:
+    assert golden.PAGES[name]() == golden.kept(name), "python -m tests.browser.golden renews it"
+
+
+def page_of(**changes: Any) -> MonthPage:
+    return month_data(dataclasses.replace(golden.month_review(), **changes))
+
+
+def figures_with(review: MonthReview, **frames: Any) -> MonthReview:
+    assert review.figures is not None
+    return dataclasses.replace(review, figures=dataclasses.replace(review.figures, **frames))
+
+
+def figures_of(review: MonthReview) -> MeasureFigures:
+    assert review.figures is not None
+    return review.figures
+
+
+def test_completeness_counts_trips_logs_and_rows() -> None:
+    got = page_of().completeness
+    assert (got.received, got.expected) == (54, 56)
+    assert (got.logs, got.ventilator_trips) == (22, 27)
+    problems = golden.month_review().problems
+    aside = problems[(problems["kind"] == "set_aside") & (problems["problem"] != "trip-set-aside")]
+    assert got.rows_aside == len(aside) > 0
+
+
+def test_the_four_figures_carry_what_they_are_made_of() -> None:
+    review = golden.month_review()
+    key = page_of().key
+    assert key.rate[-1].month == key.kept[-1].month == review.month
+    assert key.kept[-1].estimate.cell == "49/50"
+    measures = review.measures
+    own = measures[(measures["measure"] == "occlusion-rate") & (measures["month"] == review.month)
+                   & (measures["group_by"] == "service")].iloc[0]  # fmt: skip
+    assert key.rate[-1].estimate.number == own["estimate"]
+    assert (key.closed, key.cases) == (0, len(review.cases) + 2)
+    assert (key.overdue, key.actions) == (0, 0)
+
+
+def test_sizes_in_catalogue_order_and_strangers_last() -> None:
+    review = fixture.month_review()
+    shuffled = review.cannulas.sort_values("label", ascending=False)
+    fewer = shuffled[shuffled["id"] != "prong-2"]
+    sizes = month_data(dataclasses.replace(review, cannulas=fewer)).sizes.rows
+    assert [s.id for s in sizes] == [
+        *("prong-1", "prong-3", "prong-4", "soft-1", "soft-2"),
+        "prong-2",
+    ]
+
+
+def test_sizes_say_all_months_and_the_month_with_their_counts() -> None:
+    review = fixture.month_review()
+    rates = review.measures[review.measures["measure"] == "occlusion-rate"].set_index(
+        ["month", "group_value"]
+    )
+    for row in month_data(review).sizes.rows:
+        for found, month in ((row.all, "to 2026-06"), (row.month, "2026-06")):
+            own = rates.loc[(month, row.id)]
+            assert (found.numerator, found.denominator) == (own["numerator"], own["denominator"])
+            assert found.few == (own["trips"] < 10 and own["denominator"] > 0)
+
+
+def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() -> None:
+    review = golden.month_review()
+    said = verdict(review)
+    assert said.worse == "Worse: wall oxygen time at cedar: 7 of 13 trips since March 2026."
+    assert said.rest == "Variances: escalation call 1. Two trips missing."
+    calm = figures_with(
+        review,
+        signals=figures_of(review).signals.iloc[:0],
+        one_by_one=figures_of(review).one_by_one.assign(came=0),
+    )
+    assert verdict(calm).worse == ""
+    assert verdict(calm).rest == "No signal. Two trips missing."
+    assert len(verdict(dataclasses.replace(calm, expected=54)).rest.split()) == 5
+
+
+def signals_named(*groups: str) -> pd.DataFrame:
+    given = figures_of(golden.month_review()).signals.iloc[:1]
+    said = "{}: 7 of 13 trips since March 2026 (January 2026 to April 2026), 2 of 31 before."
+    rows = [given.assign(group_value=g, sentence=said.format(g)) for g in groups]
+    return pd.concat(rows, ignore_index=True)
+
+
+@pytest.mark.parametrize("signals", [0, 1, 2, 3, 9])
+@pytest.mark.parametrize("came", [0, 1, 3])
+@pytest.mark.parametrize("missing", [0, 1, 40])
+def test_the_verdict_has_at_most_25_words(signals: int, came: int, missing: int) -> None:
+    names = [f"Ventilator trips without a complete log at base {n}" for n in range(signals)]
+    one = figures_of(golden.month_review()).one_by_one
+    rules = ["escalation-call", "low-saturation-response", "repeated-occlusion-call"][:came]
+    frame = pd.concat([one.assign(rule=r, came=2) for r in rules] or [one.iloc[:0]])
+    review = golden.month_review()
+    charts = figures_of(review).signal_charts.assign(certainty="depends")
+    review = figures_with(
+        dataclasses.replace(review, expected=review.received + missing),
+        signals=signals_named(*names) if names else figures_of(review).signals.iloc[:0],
+        one_by_one=frame, signal_charts=charts,
+    )  # fmt: skip
+    said = verdict(review)
+    assert 0 < len(f"{said.worse} {said.rest}".split()) <= WORDS_MOST
+    assert bool(said.worse) == bool(signals)
+    assert ("trip missing" in said.rest or "trips missing" in said.rest) == bool(missing)
+
+
+def test_a_signal_is_said_up_to_since_when() -> None:
+    sentence = "Occlusions at x (1.8 mm): 17 in 11 h since January 2026 (July 2025 to"
+    assert brief(sentence) == "Occlusions at x (1.8 mm): 17 in 11 h since January 2026"
+    again = f"As of July 2026, with the trips that came or were corrected since: {sentence}"
+    assert brief(again) == brief(sentence)
+
+
+def test_without_protocol_or_trips_nothing_is_called_fine() -> None:
+    bare = fixture.bare_month()
+    assert "No trip" in verdict(bare).rest
+    assert "no trip was judged" in verdict(dataclasses.replace(bare, received=3)).rest
+
+
+def service_chart(seen: list[float]) -> pd.DataFrame:
+    """The service's months, 50 h each."""
+    measure, by, value = SERVICE
+    frame = figures_of(golden.month_review()).signal_charts.iloc[:1].assign(
+        measure=measure, group_by=by, group_value=value, denominator=50.0
+    )  # fmt: skip
+    months = fixture_figures.month_names(len(seen))
+    rows = [frame.assign(month=m, numerator=n) for m, n in zip(months, seen, strict=True)]
+    return pd.concat(rows, ignore_index=True)
+
+
+def test_the_service_has_its_level_before_and_since_a_signal() -> None:
+    review = golden.month_review()
+    signal = figures_of(review).signals.iloc[:1].assign(
+        **dict(zip(("measure", "group_by", "group_value"), SERVICE, strict=True)), since="2026-04"
+    )  # fmt: skip
+    charts = service_chart([5, 5, 5, 20, 20, 20])
+    rate = month_data(figures_with(review, signals=signal, signal_charts=charts)).rate
+    assert rate.worse
+    assert (rate.level, rate.level_since) == (10.0, 40.0)
+    calm = month_data(
+        figures_with(review, signals=signal.iloc[:0], signal_charts=charts.assign(level=0.1))
+    ).rate
+    assert (calm.worse, calm.level, calm.level_since) == (False, 10.0, None)
+    assert calm.said == "no signal"
+
+
+def test_signals_have_a_mark_a_trip_and_name_the_trips() -> None:
+    row = page_of().signals.rows[0]
+    assert row.worse
+    assert [t.trip for t in row.trips] == ["T1", "T2"]
+    assert row.chart == "Wall oxygen time at cedar"
+    assert row.counts == "7 of 13 trips since March 2026; 2 of 31 before"
+    picture = str(month_pictures(page_of()).signals[0])
+    wide = picture[: picture.index("</svg>")]
+    assert wide.count("<circle") == 9  # the fixture's month: 9 of 60
+    assert wide.count("<circle") + wide.count("<line") == 60
+
+
+def test_a_chart_with_a_headline_is_not_named_again_for_a_watch() -> None:
+    review = golden.month_review()
+    signals = figures_of(review).signals
+    again = pd.concat([signals, signals.iloc[:1].assign(kind="watch")], ignore_index=True)
+    assert [r.worse for r in page_of().signals.rows] == [True, False]
+    rows = month_data(figures_with(review, signals=again)).signals.rows
+    assert [r.worse for r in rows] == [True, False]
+
+
+def test_rules_with_trips_to_read_first_then_by_severity() -> None:
+    rules = [r.rule for r in month_data(fixture.month_review()).rules]
+    assert rules == [
+        "wall-oxygen-time",
+        "unheated-time",
+        "repeated-occlusion-call",
+        "source-choice",
+        "fallback-reason",
+        "settings-gap",
+        "cannula-weight",
+    ]
+
+
+def test_shares_of_rules_with_what_they_are_made_of() -> None:
+    rows = {r.rule: r for r in month_data(fixture.month_review()).rules}
+    # Wilson interval of 3 of 46: 0.0224 to 0.1750, by scipy.stats.binomtest
+    share = rows["wall-oxygen-time"].share
+    assert (share.cell, share.low, share.high) == (
+        "3/46", pytest.approx(0.0224, abs=1e-4), pytest.approx(0.1750, abs=1e-4),
+    )  # fmt: skip
+    assert rows["wall-oxygen-time"].bounds.startswith("6–18")
+    assert rows["repeated-occlusion-call"].share.few
+    assert rows["settings-gap"].bounds.startswith("22–44")
+
+
+@pytest.mark.parametrize("name", ["month_review", "large_month"])
+def test_a_strip_is_as_long_as_its_trips(name: str) -> None:
+    page = month_data(getattr(fixture, name)())
+    most = max(r.applicable for r in page.rules)
+    for row, strip in zip(page.rules, month_pictures(page).rules, strict=True):
+        drawn = [float(w) for w in _widths(str(strip))]
+        assert sum(drawn) == pytest.approx(339 * row.applicable / most, abs=0.3)
+
+
+def _widths(strip: str) -> list[str]:
+    return [part.split('width="')[1].split('"')[0] for part in strip.split("<rect")[1:]
+            if "stroke-width" in part]  # fmt: skip
+
+
+def test_every_case_of_a_long_month_is_on_the_page() -> None:
+    review = fixture.large_month()
+    listed = month_data(review).cases
+    packed = listed.more
+    assert packed is not None
+    assert [r.n for r in listed.rows] + [c[0] for c in packed["cases"]] == [*range(1, 901)]
+    assert (listed.listed, listed.total, listed.hidden) == (900, 900, 0)
+    assert sum(n for _, _, n in listed.filters["base"]) == 900
+    case, given = packed["cases"][-1], review.cases.iloc[-1]
+    sentence = packed["words"]
+    assert (case[1], case[9]) == (given["trip_id"], given["why"])
+    assert sentence["base"][case[3]] == (given["base"],)
+    assert sentence["group"][case[6]][0] == given["group"]
+    assert month_data(fixture.month_review()).cases.more is None
+
+
+def test_work_counts_each_trip_once_a_kind() -> None:
+    for review in (fixture.month_review(), fixture.large_month()):
+        work = month_data(review).work
+        assert sum(k.all for k in work[:3]) == len(review.cases)
+        assert all(k.first <= k.all and k.done <= k.all for k in work)
+        assert work[3].all == 2
+
+
+def test_work_is_done_where_every_answer_is_closed() -> None:
+    review = fixture.month_review()
+    assert review.work is not None
+    shut = [dataclasses.replace(i, state="closed") if i.kind == "read" else i
+            for i in review.work.items]  # fmt: skip
+    page = month_data(dataclasses.replace(review, work=MonthWork(tuple(shut))))
+    assert page.work[0].done == page.work[0].all == page.key.closed > 0
+
+
+def test_each_base_is_asked_once_for_what_is_missing() -> None:
+    review = golden.month_review()
+    asked = month_data(review).requests
+    assert sum(r.open for r in asked) == 2
+    assert [r.base for r in asked] == list(dict.fromkeys(review.cases["base"][:2]))
+
+
+@pytest.mark.parametrize("review", [fixture_figures.full, fixture_figures.half_year])
+def test_figures_of_the_fold_are_valid_plotly(review: Any) -> None:
+    graph_objects = pytest.importorskip("plotly.graph_objects")
+    figures = month_figures(month_data(review()))
+    assert set(figures) == {"rates-by-share", "rates-by-month"}
+    for variants in figures.values():
+        assert variants[0]["least"] == 0
+        for variant in variants:
+            data = variant.get("data") or variants[0]["data"]
+            graph_objects.Figure(data=data, layout=variant["layout"])
+
+
+def test_a_month_without_hours_has_no_figure() -> None:
+    assert month_figures(month_data(fixture.empty_month())) == {}
+    assert month_figures(month_data(fixture.bare_month())) == {}
