@@ -11,6 +11,7 @@ from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.baseline import baseline_months
+from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb
@@ -33,7 +34,7 @@ def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
     A month of the baseline opened no cases, so it has none to read. Call after judging.
     """
     baseline = month in baseline_months(con)
-    trips = f"SELECT trip_id FROM judged.trip_window WHERE service_month = '{month}'"
+    trips = f"SELECT trip_id FROM judged.trip_window WHERE service_month = {literal(month)}"
     make_case_states(con, trips if not baseline else f"{trips} AND FALSE")
     given = {"month": month, "now": month_under_review(con)}
     found = []
