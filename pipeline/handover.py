@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Usage, usage
+from pipeline.store.months import months_drawn
 from pipeline.store.session import store_in
 
 if TYPE_CHECKING:
@@ -24,17 +25,17 @@ def reviewed_month(folder: Path, month: str | None, stage: Stage = lambda _: Non
 
     What was delivered or corrected since the month's pages were written counts, as on new pages.
     """
+    from pipeline.gathered import kept_month
     from pipeline.judging.evaluator import judge
-    from pipeline.review import gathered
 
     with store_in(folder) as con:
-        known = reviewed_months(folder)
+        known = months_drawn(folder)
         if month is None and known:
             month = known[-1]
         if month is None or month not in known:
             raise _not_reviewed(month, known)
         judge(con, stage)
-        return gathered(con, month, stage)
+        return kept_month(con, month, stage)
 
 
 def packed_month(
@@ -80,7 +81,7 @@ def packed_base(
             "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1", [month]
         ).fetchall()
     known = [name for (name,) in rows]
-    if base not in known and month in reviewed_months(folder):
+    if base not in known and month in months_drawn(folder):
         raise unknown("--base", base, "base with trips to that month", known)
     review = reviewed_month(folder, month, stage)
     with store_in(folder, read_only=not act) as con:
@@ -139,12 +140,6 @@ def check_trip(audience: str, trip: str | None) -> None:
         if trip is None:
             what = "a case to teach with needs the trip"
         raise usage("usage", "--trip", what, remedy="Write --for teaching --trip TOKEN.")
-
-
-def reviewed_months(folder: Path) -> list[str]:
-    """Months whose pages lie in the folder, sorted."""
-    pages = folder.glob("*/index.html") if folder.is_dir() else []
-    return sorted(p.parent.name for p in pages if re.fullmatch(r"\d{4}-\d{2}", p.parent.name))
 
 
 def _not_reviewed(month: str | None, known: list[str]) -> Usage:

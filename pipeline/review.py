@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
+from pipeline.gathered import gathered, made_from, month_facts, tool_version, with_curves
 from pipeline.runtime.preload import REGRESSION, importing
-from pipeline.runtime.worker_process import second_process
+from pipeline.runtime.worker_process import processors, second_process
+from pipeline.standing import drawn_before, keep_standing, standing
 
 if TYPE_CHECKING:
     import duckdb
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from pipeline.followup.workbooks import Place
     from pipeline.ingest.load import Loaded
     from pipeline.runtime.worker_process import Submit, Wait
+    from pipeline.store.drawn_files import Drawn
     from schemas.month_review import MonthReview
 
 STORE = "store.duckdb"
@@ -31,6 +34,7 @@ SHARED = "shared"
 EDITION = re.compile(r"(assets|data)/.*").fullmatch
 """Files of a shared edition that go with it; a letter that somebody laid beside them stays."""
 
+INDEX = "index.html"
 MANY_TRIPS = 150
 """From so many trips in a month its workbook takes longer than starting a process for it."""
 
@@ -50,13 +54,6 @@ class Reviewed:
     unread_workbooks: tuple[str, ...] = ()
     shared: Path | None = None
     shared_complete: str = ""
-
-
-def tool_version() -> str:
-    """The version of this program as installed."""
-    from importlib.metadata import version
-
-    return version("tailrace")
 
 
 def review(
@@ -91,8 +88,10 @@ def review(
     with closing(open_waiting(into / STORE, create=True)) as con:
         tidy(con, into)
         stage("look at the files")
-        with importing(REGRESSION, waits=lambda: stage("wait for imports")):
-            staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas, stage=stage)
+        with importing(REGRESSION, waits=lambda: stage("wait for imports")) as begin:
+            staged = read_delivery(
+                con, delivery, protocol=protocol, cannulas=cannulas, stage=stage, new=begin
+            )
             chosen = _chosen_month(con, month, staged.export.months)
             set_aside, doubtful = staged.set_aside_count(con), len(staged.doubtful(con))
             stage("load")
@@ -115,24 +114,33 @@ def _drawn(
     stage: Stage,
     audits_a_year: int | None,
 ) -> tuple[Path, Place, MonthReview]:
-    """Put the month's folder and workbook together, and give them their places, each at once."""
-    from pipeline.followup.workbooks import finish_workbook
+    """Put the month's folder and workbook together, and give them their places, each at once.
+
+    Where nothing they are made from has changed they stand.
+    """
+    from pipeline.followup.workbooks import finish_workbook, workbook_place
     from pipeline.store.whole import drawing
 
+    stage("what is kept")
+    made = made_from(con, month, audits_a_year)
+    place = workbook_place(con, into, month)
+    for month_review in standing(con, into, made, place):
+        return into / month / INDEX, place, month_review
     many = _trips(con, month) >= MANY_TRIPS
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
-        facts = month_facts(con, month, stage, audits_a_year=audits_a_year)
+        facts = month_facts(con, made, stage, audits_a_year=audits_a_year)
         stage("workbook")
         # a killed command's second process may still be writing a workbook of its own
         sheet = aside / f"{os.getpid()}.xlsx"
-        book, written = _begin_workbook(con, into, sheet, facts, submit)
-        month_review = with_curves(con, facts, stage)
-        page = month_pages(con, aside, month_review, stage, into)
+        written = _begin_workbook(con, sheet, facts, place, submit)
+        month_review = with_curves(con, facts, made, stage)
+        drawn = month_pages(con, aside, month_review, stage, into, submit=submit if many else None)
         stage("workbook")
         written()
-        finish_workbook(con, book, month, sheet)
-        _in_place(month, aside, into, book.superseded)
-        return into / page.relative_to(aside), book, month_review
+        finish_workbook(con, place, month, sheet)
+        _in_place(month, aside, into, place.superseded)
+    keep_standing(con, into, made, place, (month_review, drawn))
+    return into / month / INDEX, place, month_review
 
 
 def month_pages(
@@ -141,90 +149,40 @@ def month_pages(
     month_review: MonthReview,
     stage: Stage = lambda _: None,
     beside: Path | None = None,
-) -> Path:
+    *,
+    submit: Submit | None = None,
+) -> Drawn:
     """Write the pages, data files and run.json of the month that was gathered last.
 
-    `beside`: the store folder whose other months they link to, if that is not `into`.
+    `beside`: the store folder whose other months they link to, if that is not `into`; pages that
+    it has made from the same are taken from there. `submit`: other processes draw some of them.
     """
     from pipeline.followup.month import write_followup_data
     from pipeline.month.gather import write_data
-    from reports import write_pages
+    from pipeline.store.drawn_files import DrawnFiles
+    from reports import write_case_part, write_pages
     from reports.text.navigation import Site, months_written, pages_of
 
     assert month_review.followup is not None
     stage("pages")
-    folder = into / month_review.month
+    month = month_review.month
+    folder = into / month
+    site = Site(pages_of(month_review), months_written(beside or into))
+    drawn = DrawnFiles(folder, (beside or into) / month, drawn_before(con, month))
+    shares = processors() if submit else 1
+    given = [
+        submit(write_case_part, month_review, into, site, drawn, (share, shares))
+        for share in range(1, shares)
+        if submit
+    ]
     write_data(con, folder / "data")
     write_followup_data(con, month_review.followup, folder / "data")
-    site = Site(pages_of(month_review), months_written(beside or into))
-    page = write_pages(month_review, into, site)
+    write_pages(month_review, into, site, drawn, (0, shares))
+    for done in given:
+        drawn.now |= done().now
     _write_run(con, folder / "run.json", month_review)
-    return page
-
-
-def gathered(
-    con: duckdb.DuckDBPyConnection,
-    month: str,
-    stage: Stage = lambda _: None,
-    *,
-    publishing: bool = False,
-) -> MonthReview:
-    """What a month's pages, packs and pictures are drawn from; leaves `out_*` for its data files.
-
-    Draws the month's audit where that was not done. `publishing`: pages say that they are
-    published.
-    """
-    return with_curves(con, month_facts(con, month, stage, publishing=publishing), stage)
-
-
-def with_curves(
-    con: duckdb.DuckDBPyConnection, facts: MonthReview, stage: Stage = lambda _: None
-) -> MonthReview:
-    """The month with what other limits would have found."""
-    from dataclasses import replace
-
-    from pipeline.judging.whatif import main_curves
-
-    stage("what if")
-    return replace(facts, what_if=main_curves(con, facts.month))
-
-
-def month_facts(
-    con: duckdb.DuckDBPyConnection,
-    month: str,
-    stage: Stage = lambda _: None,
-    *,
-    audits_a_year: int | None = None,
-    publishing: bool = False,
-) -> MonthReview:
-    """As `gathered`, without what other limits would have found."""
-    from dataclasses import replace
-
-    from pipeline.followup.audit import A_YEAR
-    from pipeline.followup.month import followup_review, join_cases, with_confirmed
-    from pipeline.judging.versions import versions_in_store
-    from pipeline.measures import figures, measure
-    from pipeline.month.cases import cases, month_words
-    from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables
-    from pipeline.month.work import make_work
-
-    stage("cases")
-    versions = versions_in_store(con)
-    month_words(con, versions, month)
-    cases(con, versions, month)
-    join_cases(con, month, a_year=A_YEAR if audits_a_year is None else audits_a_year)
-    make_work(con, month)
-    stage("measures")
-    screened = measure(con, month)
-    measures = with_confirmed(con, month, screened)
-    stage("statistics")
-    measure_figures = figures(con, screened, calendar(con, versions, month), versions)
-    stage("data files")
-    make_tables(con, month, measures, measure_figures)
-    followup = followup_review(con, month, measures, publishing=publishing)
-    gathered_month = gather(con, versions, month, tool_version())
-    stated, late = confidentiality(con), late_trips(con, month)
-    return replace(gathered_month, followup=followup, confidentiality=stated, late=late)
+    drawn.others()
+    return drawn.now
 
 
 def shared_edition(
@@ -283,21 +241,20 @@ def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) ->
 
 def _begin_workbook(
     con: duckdb.DuckDBPyConnection,
-    into: Path,
     sheet: Path,
     facts: MonthReview,
+    place: Place,
     submit: Submit,
-) -> tuple[Place, Wait]:
+) -> Wait:
     """Have the month's workbook written to `sheet`; a filled one's answers are carried over."""
-    from pipeline.followup.workbooks import workbook_place, workbook_tables
+    from pipeline.followup.workbooks import workbook_tables
     from pipeline.followup.worksheet import determinations_frame
     from reports.render.workbook import MOST_ROWS, write_workbook
 
     assert facts.followup is not None
-    place = workbook_place(con, into, facts.month)
     rows = determinations_frame(con, facts.month, place.pending)
     tables, lengths = workbook_tables(con, facts.followup, MOST_ROWS)
-    return place, submit(write_workbook, tables, rows, sheet, lengths)
+    return submit(write_workbook, tables, rows, sheet, lengths)
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:
@@ -334,7 +291,7 @@ def _chosen_month(
 
 def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence[str] = ()) -> None:
     """Usage unless the store, or the delivery about to be loaded, has the month."""
-    from pipeline.month.gather import months_in_store
+    from pipeline.store.months import months_in_store
 
     known = sorted({*months_in_store(con), *delivered})
     if month not in known:

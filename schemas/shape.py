@@ -7,6 +7,7 @@ a second time, and only what is made of the checks once (`pipeline.ingest.checks
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, get_type_hints
 
@@ -30,9 +31,9 @@ class Check:
     statistics: dict[str, Any]
 
     @staticmethod
-    def isin(codes: list[str]) -> Check:
+    def isin(codes: Sequence[str]) -> Check:
         """A cell is one of `codes`."""
-        return Check("isin", {"allowed_values": codes})
+        return Check("isin", {"allowed_values": list(codes)})
 
 
 class Column:

@@ -15,7 +15,7 @@ from reports.render.workbook import write_tables
 
 @pytest.fixture(autouse=True)
 def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(apart, "_processors", lambda: 2)
+    monkeypatch.setattr(apart, "processors", lambda: 2)
 
 
 def test_is_done_in_another_process_and_the_same(tmp_path: Path) -> None:
@@ -49,6 +49,6 @@ def test_is_done_here_if_the_process_was_killed() -> None:
 def test_is_done_here_where_it_is_not_worth_a_process(
     monkeypatch: pytest.MonkeyPatch, *, worth: bool, processors: int
 ) -> None:
-    monkeypatch.setattr(apart, "_processors", lambda: processors)
+    monkeypatch.setattr(apart, "processors", lambda: processors)
     with apart.second_process("reports.render.workbook", worth=worth) as submit:
         assert submit(os.getpid)() == os.getpid()

@@ -97,8 +97,11 @@ def read_delivery(
     protocol: Path | None = None,
     cannulas: Path | None = None,
     stage: Stage = lambda _: None,
+    new: Callable[[], None] = lambda: None,
 ) -> Staged:
     """Read, check and screen the delivery in `directory`; nothing is stored.
+
+    `new` is called once it is known that the store has not these very bytes.
 
     `protocol` and `cannulas` replace the files of that name in the delivery. If `con` is a
     store, the delivery is also held against the earlier ones. Refused lists every reason.
@@ -114,6 +117,7 @@ def read_delivery(
         known = _known_delivery(con, parts.content_hash)
         if known is not None:
             return Staged(parts, files, [], known)
+    new()
     if is_store:
         check_against_store(con, files, parts, findings)
     try:

@@ -220,7 +220,8 @@ def _strong() -> str:
     joined = "array_to_string(words, ' ')"
     phrase = rf"(?:^| )(?:{PHRASES})(?: |$)"
     return (
-        f"({_trade()} or {_has('places_and_things')} or list_contains(getvariable('first_of_place'), words[1])"
+        f"({_trade()} or {_has('places_and_things')}"
+        " or list_contains(getvariable('first_of_place'), words[1])"
         f" or regexp_matches({joined}, {literal(phrase)}))"
     )
 

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.measures.exposures import exposures
 from pipeline.measures.full_oxygen import full_oxygen
-from pipeline.measures.occlusion_rate import occlusion_rates
-from pipeline.measures.rule_shares import rule_shares
+from pipeline.measures.occlusion_rate import occlusion_rates, ventilator_time
+from pipeline.measures.rule_shares import rule_shares, verdict_counts
+from pipeline.store.kept_results import kept
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
     from pipeline.measures.series import Calendar
+    from pipeline.store.made_from import MadeFrom
     from pipeline.store.protocol_versions import VersionInStore
 
 
@@ -33,17 +35,55 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     )
 
 
+def measured(
+    con: duckdb.DuckDBPyConnection,
+    made: MadeFrom,
+    calendar: Calendar,
+    versions: Sequence[VersionInStore],
+) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+    """`measure` and `figures`, or what they gave when made from the same.
+
+    Leaves the counts that flags and signals are held against.
+    """
+    new = []
+
+    def make() -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+        new.append(True)
+        rows = measure(con, made.month)
+        return rows, figures(con, rows, calendar, versions)
+
+    # signals keep in the store what was said for the first time, so it is asked afterwards, too
+    found = kept(con, f"measures {made.month}", made.measured, make)
+    for counts in () if new else (ventilator_time(), verdict_counts()):
+        con.execute(counts, {"month": made.month})
+    return found
+
+
+def answered_figures(
+    con: duckdb.DuckDBPyConnection, found: Mapping[str, pd.DataFrame], month: str
+) -> dict[str, pd.DataFrame]:
+    """The figures with those that answers change; call after the follow-up's `make_flags`."""
+    from pipeline.measures.bases import before_after_training
+    from pipeline.measures.signal_trips import signal_trips
+
+    return {
+        **found,
+        "before_after": before_after_training(con, month),
+        "signal_trips": signal_trips(con, found["signals"]),
+    }
+
+
 def figures(
     con: duckdb.DuckDBPyConnection,
     measures: pd.DataFrame,
     calendar: Calendar,
     versions: Sequence[VersionInStore],
 ) -> dict[str, pd.DataFrame]:
-    """Charts, comparisons and power; call after `measure` and the follow-up's `make_flags`.
+    """Charts, comparisons and power, which no answer changes; call after `measure`.
 
     Frames by the names of `schemas.measure_outputs.MEASURE_OUTPUTS`.
     """
-    from pipeline.measures.bases import before_after_training, funnels
+    from pipeline.measures.bases import funnels
     from pipeline.measures.exploratory import with_exploratory
     from pipeline.measures.one_by_one import one_by_one
     from pipeline.measures.places import places
@@ -64,7 +104,6 @@ def figures(
         "sizes": sizes(con, month),
         "funnels": compared,
         "power": power(measures, points, calendar.months),
-        "before_after": before_after_training(con, month),
         **signalled,
         "one_by_one": one_by_one(con, month),
         "years": years(con, measures, calendar.months),

@@ -168,19 +168,32 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
 
     from pipeline.statistics.before_after import before_after, windows
     from pipeline.statistics.intervals import wilson
+    from pipeline.store.kept_results import kept, made_from_hash
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
     asked = _TRAINED.format(held=held_retraining(con))
     trained = con.execute(asked, {"month": month}).fetchall()
     counts = con.execute(_BY_MONTH).df() if trained else pd.DataFrame()
-    rows: list[dict[str, Any]] = []
+    asked_of = []
     for when, base, rule in trained:
         own = counts[(counts["base"] == base) & (counts["rule"] == rule)]
         at = month_number(when)
         prompted = [at - n for n in range(1, PROMPTED_MONTHS + 1)]
-        window = windows([month_number(m) for m in own["month"]], at, prompted)
-        found = before_after(own["deviation"], own["judged"], window, picked_for_being_bad=True)
+        asked_of.append((own, windows([month_number(m) for m in own["month"]], at, prompted)))
+    # of flags alone, which answers leave as they are
+    flags = [own[["month", "deviation", "judged"]].values.tolist() for own, _ in asked_of]
+    compared = kept(
+        con,
+        f"before and after {month}",
+        made_from_hash(trained, flags),
+        lambda: [
+            before_after(own["deviation"], own["judged"], window, picked_for_being_bad=True)
+            for own, window in asked_of
+        ],
+    )
+    rows: list[dict[str, Any]] = []
+    for (when, base, rule), (own, window), found in zip(trained, asked_of, compared, strict=True):
         rows.append(
             {
                 "month": when, "base": base, "rule": rule,

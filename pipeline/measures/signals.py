@@ -18,7 +18,6 @@ from pipeline.measures.signal_months import (
     thresholds,
     worked,
 )
-from pipeline.measures.signal_trips import signal_trips
 from pipeline.measures.signal_words import Said, revised, sentence
 
 if TYPE_CHECKING:
@@ -66,7 +65,7 @@ class Height:
 def signals(
     con: duckdb.DuckDBPyConnection, calendar: Calendar, versions: Sequence[VersionInStore]
 ) -> dict[str, pd.DataFrame]:
-    """Frames `signals`, `signal_charts` and `signal_trips` up to the calendar's last month.
+    """Frames `signals` and `signal_charts` up to the calendar's last month.
 
     Call after the measures, which leave their counts. What is said for the first time, and what is
     revised, is kept in the store.
@@ -85,7 +84,6 @@ def signals(
     return {
         "signals": rows,
         "signal_charts": _charts(found, done, heights, watched),
-        "signal_trips": signal_trips(con, rows),
     }
 
 

@@ -141,17 +141,6 @@ def _every_month(first: str, last: str) -> list[str]:
     return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
 
 
-def months_in_store(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Every service month of the trips whose content holds, sorted."""
-    return [
-        month
-        for (month,) in con.execute(
-            "SELECT DISTINCT service_month FROM delivered.holding"
-            " JOIN delivered.trips USING (trip_key) ORDER BY 1"
-        ).fetchall()
-    ]
-
-
 def _by_month(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, tuple[int, int | None]]:
     rows = con.execute(
         """

@@ -12,12 +12,15 @@ REGRESSION = "statsmodels.genmod.generalized_linear_model"
 
 
 @contextlib.contextmanager
-def importing(module: str, waits: Callable[[], None] = lambda: None) -> Iterator[None]:
-    """Import `module` in a thread of its own meanwhile; it is there when the block ends.
+def importing(
+    module: str, waits: Callable[[], None] = lambda: None
+) -> Iterator[Callable[[], None]]:
+    """Import `module` in a thread of its own once what is yielded is called.
 
-    The block itself must import nothing that `module` is made of: two threads inside one package
-    could see each other's halves. A failed import is raised where the module is really used.
-    `waits` is called when the block is over and the import perhaps is not.
+    It is there when the block ends. From the call on the block must import nothing that `module` is
+    made of: two threads inside one package could see each other's halves. A failed import is raised
+    where the module is really used. `waits` is called when the block is over and the import perhaps
+    is not.
     """
 
     def run() -> None:
@@ -25,9 +28,10 @@ def importing(module: str, waits: Callable[[], None] = lambda: None) -> Iterator
             importlib.import_module(module)
 
     thread = threading.Thread(target=run, name="import")
-    thread.start()
     try:
-        yield
-        waits()
+        yield thread.start
+        if thread.ident:
+            waits()
     finally:
-        thread.join()
+        if thread.ident:
+            thread.join()

@@ -1,4 +1,4 @@
-"""Python work in a second process, while this one goes on with other work."""
+"""Python work in other processes, while this one goes on with other work."""
 
 from __future__ import annotations
 
@@ -20,11 +20,13 @@ result, or raises the work's error."""
 def second_process(*modules: str, worth: bool) -> Iterator[Submit]:
     """Start a process that imports `modules`, and yield how to give it work.
 
+    Where there are more processors and more work, further processes are started.
+
     Work and arguments must be picklable. Unless it is `worth` it and there is a second processor
     the work is done here, when its result is asked for; so it is, too, if the process was killed.
-    The process has ended when the block is over.
+    The processes have ended when the block is over.
     """
-    if not worth or _processors() < 2:
+    if not worth or processors() < 2:
         yield partial
         return
     from concurrent.futures import ProcessPoolExecutor
@@ -47,7 +49,9 @@ def second_process(*modules: str, worth: bool) -> Iterator[Submit]:
         return result
 
     # a new interpreter: the threads of the database do not survive in a copy of this one
-    pool = ProcessPoolExecutor(1, get_context("spawn"), initializer=_begin, initargs=modules)
+    pool = ProcessPoolExecutor(
+        processors() - 1, get_context("spawn"), initializer=_begin, initargs=modules
+    )
     try:
         pool.submit(_begin)
         yield submit
@@ -62,7 +66,8 @@ def _begin(*modules: str) -> None:
         importlib.import_module(module)
 
 
-def _processors() -> int:
+def processors() -> int:
+    """How many this process may use."""
     try:
         return len(os.sched_getaffinity(0))
     except AttributeError:

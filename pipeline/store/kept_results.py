@@ -1,23 +1,58 @@
 """Results that are heavy to make, kept in the store under what they were made from.
 
-They are no part of the history: a store without them gives the same pages, more slowly.
+    made_from = made_from_hash(state(con, CONTENT), month)
+    frames = kept(con, f"curves {month}", made_from, lambda: curves(con, month))
+
+They are no part of the history: a store without them gives the same pages, more slowly. What they
+are made from is told by hashes: of the store's tables (`state`), of the program (`program`), and of
+plain arguments. A result may be anything of plain values, data frames, and classes of this program.
 """
 
 from __future__ import annotations
 
 import hashlib
+import io
 import json
+import pickle
+import zlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
     import duckdb
 
+Made = TypeVar("Made")
+
+MOST_BYTES = 256 * 2**20
+"""What all results together may take; beyond it the oldest go."""
+
+OWN = ("pipeline.", "reports.", "schemas.")
+PLAIN = {
+    "builtins": ("bytearray", "complex", "frozenset", "range", "set", "slice"),
+    "_codecs": ("encode",),
+    "markupsafe": ("Markup",),
+    "numpy": ("dtype", "ndarray"),
+    "numpy._core.multiarray": ("_reconstruct", "scalar"),
+    "numpy._core.numeric": ("_frombuffer",),
+    "pandas": ("DataFrame", "Series", "Index", "RangeIndex", "StringDtype", "BooleanDtype",
+               "Int32Dtype", "Int64Dtype", "Float64Dtype"),
+    "pandas.arrays": ("StringArray", "BooleanArray", "IntegerArray", "FloatingArray"),
+    "pandas._libs.arrays": ("__pyx_unpickle_NDArrayBacked",),
+    "pandas._libs.internals": ("_unpickle_block",),
+    "pandas._libs.missing": ("_handle_pickle",),
+    "pandas.core.indexes.base": ("_new_Index",),
+    "pandas.core.internals.managers": ("BlockManager", "SingleBlockManager"),
+}  # fmt: skip
+"""What else a result may be made of: a store from elsewhere must not run anything when read."""
+
 _LAYOUT = """
     CREATE SCHEMA IF NOT EXISTS kept;
-    CREATE TABLE IF NOT EXISTS kept.result (
-        name VARCHAR NOT NULL, made_from VARCHAR NOT NULL, content VARCHAR NOT NULL
-    )
+    CREATE TABLE IF NOT EXISTS kept.made (
+        made_no BIGINT NOT NULL, name VARCHAR NOT NULL, made_from VARCHAR NOT NULL,
+        content BLOB NOT NULL);
+    DROP TABLE IF EXISTS kept.result
 """
 
 
@@ -27,31 +62,114 @@ def made_from_hash(*parts: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str, make: Callable[[], Any]) -> Any:
-    """What `make` gives, or what it gave when `name` was made from the same.
+def kept(
+    con: duckdb.DuckDBPyConnection,
+    name: str,
+    made_from: str | Callable[[], str],
+    make: Callable[[], Made],
+) -> Made:
+    """What `make` gives, or what it gave when `name` was made from the same by the same program.
 
-    The result must be what JSON gives back as it was (lists, not tuples; texts as keys). One result
-    is kept under each name, the latest. A store open for reading only keeps nothing.
+    One result is kept under each name, the latest. `made_from` is a function where `make` itself
+    writes into the store what it is made from: a result is kept under what was there afterwards.
+    A store open for reading only keeps nothing.
     """
-    found = _found(con, name, made_from)
-    if found is not None:
-        return json.loads(found)
+
+    def asked() -> str:
+        return made_from() if callable(made_from) else made_from
+
+    for found in found_kept(con, name, asked()):
+        return found  # type: ignore[no-any-return]
     made = make()
-    if writable(con):
-        con.execute(_LAYOUT)
-        con.execute("DELETE FROM kept.result WHERE name = ?", [name])
-        content = json.dumps(made, separators=(",", ":"))
-        con.execute("INSERT INTO kept.result VALUES (?, ?, ?)", [name, made_from, content])
+    keep(con, name, asked(), made)
     return made
 
 
-def _found(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> str | None:
-    there = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'result'"
+def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -> None:
+    """Keep a result that was made already; the oldest go where there are too many."""
+    if not writable(con):
+        return
+    content = zlib.compress(pickle.dumps(made, protocol=5), level=1)
+    con.execute(_LAYOUT)
+    con.execute("DELETE FROM kept.made WHERE name = ?", [name])
+    con.execute(
+        """INSERT INTO kept.made
+           SELECT coalesce(max(made_no), 0) + 1, $1, $2, $3 FROM kept.made""",
+        [name, made_from_hash(program(), made_from), content],
+    )
+    con.execute(
+        """DELETE FROM kept.made WHERE made_no IN (
+               SELECT made_no FROM kept.made
+               QUALIFY sum(octet_length(content)) OVER (ORDER BY made_no DESC) > ?)""",
+        [MOST_BYTES],
+    )
+
+
+def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> list[Any]:
+    """What is kept under `name`, if it was made from the same; an empty list if nothing is."""
+    there = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'made'"
     if not con.execute(there).fetchall():
-        return None
-    asked = "SELECT content FROM kept.result WHERE name = ? AND made_from = ?"
-    rows = con.execute(asked, [name, made_from]).fetchall()
-    return str(rows[0][0]) if rows else None
+        return []
+    asked = "SELECT content FROM kept.made WHERE name = ? AND made_from = ?"
+    rows = con.execute(asked, [name, made_from_hash(program(), made_from)]).fetchall()
+    try:
+        return [_Reader(io.BytesIO(zlib.decompress(content))).load() for (content,) in rows]
+    except (pickle.UnpicklingError, zlib.error, EOFError):
+        # damaged, or made of something that is not read back: it can be made again
+        return []
+
+
+def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[str, str]:
+    """A mark of each table of a schema of the store, but for those left out; changes with any row.
+
+    Where rows stand does not enter. A mark is not proof against somebody who seeks one alike.
+    """
+    names = [
+        name
+        for (name,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE schema_name = ? AND NOT temporary"
+            " ORDER BY table_name",
+            [schema],
+        ).fetchall()
+        if name not in left_out
+    ]
+    if not names:
+        return {}
+    marks = " UNION ALL ".join(
+        f"SELECT '{name}', count(*) || ' ' || coalesce(sum(hash(t)), 0) FROM {schema}.\"{name}\" t"
+        for name in names
+    )
+    return dict(sorted(con.execute(marks).fetchall()))
+
+
+@cache
+def program() -> str:
+    """A mark of this program: its files, the interpreter and every library installed beside it."""
+    import platform
+    import sys
+
+    top = Path(__file__).parents[2]
+    marks = [sys.version, platform.machine()]
+    for room in OWN:
+        for path in sorted((top / room.rstrip(".")).rglob("*")):
+            if path.is_file() and path.parent.name != "__pycache__":
+                digest = hashlib.sha256(path.read_bytes()).hexdigest()
+                marks.append(f"{path.relative_to(top).as_posix()} {digest}")
+    folders = [Path(name) for name in sys.path if name.endswith("site-packages")]
+    marks += sorted(p.name for folder in folders for p in folder.glob("*.dist-info"))
+    return made_from_hash(marks)
+
+
+class _Reader(pickle.Unpickler):
+    """Reads what was kept; of classes only our own data, and what data frames are made of."""
+
+    def find_class(self, module: str, name: str) -> Any:
+        own = module.startswith(OWN) and "." not in name
+        if own or name in PLAIN.get(module, ()):
+            found = super().find_class(module, name)
+            if not own or isinstance(found, type):
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} is no part of a result")
 
 
 def writable(con: duckdb.DuckDBPyConnection) -> bool:

@@ -74,7 +74,7 @@ def _carry(old: Path, new: Path, goes: Goes) -> dict[str, Stamp]:
         if os.path.lexists(new / name) or goes(name):
             continue
         carried[name] = _stamp(path)
-        _link(path, new / name)
+        link(path, new / name)
     return carried
 
 
@@ -95,7 +95,8 @@ def _files(folder: Path) -> list[tuple[str, Path]]:
     return sorted((path.relative_to(folder).as_posix(), path) for path in found)
 
 
-def _link(path: Path, to: Path) -> None:
+def link(path: Path, to: Path) -> None:
+    """Give a file a second name, or a copy where the disk has no such thing."""
     to.parent.mkdir(parents=True, exist_ok=True)
     try:
         os.link(path, to, follow_symlinks=False)
@@ -147,6 +148,24 @@ def new_folder(target: Path, option: str = "--to") -> Iterator[Path]:
     finally:
         remove(beside)
         os.close(held)
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[Path]:
+    """Yield a folder made anew that this process holds, and that is gone in the end.
+
+    What a killed process left there is removed; Usage where a living one holds it.
+    """
+    mine = _own(folder)
+    if mine is None:
+        remedy = "Wait until it has finished."
+        raise usage("folder", None, "another process is working here", file=str(folder),
+                    remedy=remedy)  # fmt: skip
+    try:
+        yield folder
+    finally:
+        remove(folder)
+        os.close(mine)
 
 
 def _own(folder: Path) -> int | None:

@@ -36,8 +36,11 @@ READ = ("deviation", "borderline", "cannot_tell")
 """Verdicts that may need a person."""
 
 
-def case_pages(review: MonthReview, site: Site) -> Iterator[Row]:
-    """The data of each case page in reading order; nothing where the review has no details."""
+def case_pages(review: MonthReview, site: Site, part: tuple[int, int] = (0, 1)) -> Iterator[Row]:
+    """The data of each case page in reading order; nothing where the review has no details.
+
+    `part`: which of how many shares of the pages, dealt out in turn.
+    """
     if review.details is None:
         return
     cases = Cases(review, review.details)
@@ -45,6 +48,8 @@ def case_pages(review: MonthReview, site: Site) -> Iterator[Row]:
     total = len(review.cases)
     answers, corrections = answers_by_trip(review), corrections_by_trip(review)
     for index, trip_facts in enumerate(cases.trips):
+        if index % part[1] != part[0]:
+            continue
         yield {
             **common,
             **case_data(cases.trip(trip_facts), cases),

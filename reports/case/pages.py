@@ -11,6 +11,7 @@ from reports.case.data import case_pages
 from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.text.case_links import FOLDER
+from reports.text.drawing import WHOLE, Draw, Part, mark
 from reports.text.navigation import Site
 from reports.text.rows import Row
 
@@ -21,24 +22,31 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 
-def write_cases(
-    review: MonthReview, folder: Path, site: Site, assets: dict[str, str], environment: Environment
-) -> list[Path]:
-    """Write a page for each case trip that the review has details of; return their paths.
+def write_cases(  # noqa: PLR0917 - as the other pages' writers
+    review: MonthReview,
+    folder: Path,
+    site: Site,
+    assets: dict[str, str],
+    environment: Environment,
+    draw: Draw,
+    part: Part = WHOLE,
+) -> None:
+    """Draw a page for each case trip that the review has details of, or for a part of them.
 
     The pages are `folder/<month>/cases/<name>.html`; a trip's name is the same in every run.
     """
-    target = folder / review.month / FOLDER
-    template = environment.get_template("case.html")
-    written = []
-    for page in case_pages(review, site):
-        target.mkdir(parents=True, exist_ok=True)
-        path = target / page["file"]
+
+    def drawn() -> bytes:
         shown = {**page, "rendered": rendered(page)}
-        path.write_bytes(template.render(page=shown, assets=assets, tables=tables).encode())
-        written.append(path)
-    _remove_others(target, {path.name for path in written})
-    return written
+        template = environment.get_template("case.html")
+        return template.render(page=shown, assets=assets, tables=tables).encode()
+
+    names = set()
+    for page in case_pages(review, site, part):
+        draw(f"{FOLDER}/{page['file']}", mark(page, assets), drawn)
+        names.add(page["file"])
+    if part == WHOLE:
+        _remove_others(folder / review.month / FOLDER, names)
 
 
 def rendered(page: Row) -> dict[str, Markup]:

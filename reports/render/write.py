@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
+import sys
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,11 +17,14 @@ from reports.month.data import month_data
 from reports.month.figures import month_figures, month_pictures
 from reports.render.audience_pages import write_audiences
 from reports.text import words
+from reports.text.drawing import WHOLE, Draw, Part, into, mark
 from reports.text.navigation import Site, months_written, pages_of
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import BytecodeCache, Environment
+    from jinja2.bccache import Bucket
 
+    from reports.month.data import MonthPage
     from schemas.month_review import MonthReview
 
 HERE = Path(__file__).parent
@@ -27,26 +32,45 @@ CHART_LIBRARY = "plotly.min.js"
 OWN_ASSETS = ("page.css", "cases.js", "charts.js")
 
 
-def write_pages(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
-    """Write every page of the month; return the Month page's path.
+def write_pages(
+    review: MonthReview,
+    folder: Path,
+    site: Site | None = None,
+    draw: Draw | None = None,
+    part: Part = WHOLE,
+) -> Path:
+    """Write every page of the month, but of the case pages only a part; the Month page's path.
 
     `folder` is the store folder: pages are in `folder/<month>`, the style sheet and scripts in
-    `folder/assets`. The same review and site give the same bytes.
+    `folder/assets`. The same review and site give the same bytes; `draw` may know them already.
     """
     site = site or Site(pages_of(review), months_written(folder))
-    page = write_month(review, folder, site)
+    draw = draw or into(folder / review.month)
+    page = write_month(review, folder, site, draw)
     assets = write_assets(folder / "assets")
-    write_cases(review, folder, site, assets, environment())
-    write_audiences(review, folder, site, assets, environment())
+    write_cases(review, folder, site, assets, environment(), draw, part)
+    write_audiences(review, folder, site, assets, environment(), draw)
     return page
 
 
-def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> Path:
+def write_case_part(review: MonthReview, folder: Path, site: Site, draw: Draw, part: Part) -> Draw:
+    """Write a part of the case pages in a process of its own; returns `draw` as it is then."""
+    write_cases(review, folder, site, asset_names(), environment(), draw, part)
+    return draw
+
+
+def write_month(
+    review: MonthReview, folder: Path, site: Site | None = None, draw: Draw | None = None
+) -> Path:
     """Write the Month page `folder/<month>/index.html` and, once per folder, what it needs."""
     assets = write_assets(folder / "assets")
     data = month_data(review, site or Site())
-    page = folder / review.month / "index.html"
-    page.parent.mkdir(parents=True, exist_ok=True)
+    draw = draw or into(folder / review.month)
+    draw("index.html", mark(data, assets), lambda: _month_page(data, assets))
+    return folder / review.month / "index.html"
+
+
+def _month_page(data: MonthPage, assets: dict[str, str]) -> bytes:
     figures = month_figures(data)
     html = (
         environment()
@@ -64,8 +88,7 @@ def write_month(review: MonthReview, folder: Path, site: Site | None = None) -> 
             ),
         )
     )
-    page.write_text(html, encoding="utf-8", newline="\n")
-    return page
+    return html.encode()
 
 
 @cache
@@ -89,9 +112,30 @@ def environment() -> Environment:
         finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=_compiled(),
     )
     shared.globals.update(palette=palette, words=words)
     return shared
+
+
+def _compiled() -> BytecodeCache:
+    """Templates as they were compiled before, beside compiled modules and as far as these are.
+
+    The name says what they were compiled by; jinja itself looks whether the template is the same.
+    """
+    import jinja2
+
+    class Beside(jinja2.FileSystemBytecodeCache):
+        def dump_bytecode(self, bucket: Bucket) -> None:
+            if sys.dont_write_bytecode:
+                return
+            with suppress(OSError):
+                folder.mkdir(exist_ok=True)
+                super().dump_bytecode(bucket)
+
+    folder = HERE / "__pycache__"
+    by = hashlib.sha256(Path(__file__).read_bytes() + jinja2.__version__.encode()).hexdigest()[:16]
+    return Beside(str(folder), f"{by}-%s.template")
 
 
 def _shown(value: Any) -> Any:
@@ -110,19 +154,26 @@ def data_files() -> list[str]:
 
 
 def write_assets(folder: Path) -> dict[str, str]:
-    """Write style sheet, script and chart library if not there yet; their names in the folder.
+    """Write style sheet, script and chart library if not there yet; their names in the folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    names = asset_names()
+    _write_if_other(folder / CHART_LIBRARY, chart_library().read_bytes())
+    for name in OWN_ASSETS:
+        _write_if_other(folder / names[name], (HERE / "assets" / name).read_bytes())
+    return names
+
+
+def asset_names() -> dict[str, str]:
+    """What each asset is called in the folder of assets.
 
     Our own files carry a part of their hash in the name, so that the page of an earlier month
     keeps the style sheet and script it was written for.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     names = {CHART_LIBRARY: CHART_LIBRARY}
-    _write_if_other(folder / CHART_LIBRARY, chart_library().read_bytes())
     for name in OWN_ASSETS:
         content = (HERE / "assets" / name).read_bytes()
         stem, _, suffix = name.partition(".")
         names[name] = f"{stem}-{hashlib.sha256(content).hexdigest()[:8]}.{suffix}"
-        _write_if_other(folder / names[name], content)
     return names
 
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
+RECORD = "incomplete-log-share"
 KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
 
@@ -27,7 +28,7 @@ def signal_parts(sentence: str) -> tuple[str, str]:
 
 
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
-    """The signals of a kind that stand, newest first, the last one of each chart.
+    """The signals of a kind that stand, care before the record, newest first, a chart's last one.
 
     With how many trips are behind each, how many were read, and how many held.
     """
@@ -44,7 +45,7 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
         last.setdefault(_key(row), row)
     trips = records(figures.signal_trips) if figures.signal_trips is not None else []
     found = []
-    for row in last.values():
+    for row in sorted(last.values(), key=lambda row: row["measure"] == RECORD):
         own = [t for t in trips if _key(t) == _key(row)
                and (t["month"], t["kind"]) == (row["month"], kind)]  # fmt: skip
         read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))

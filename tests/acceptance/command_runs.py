@@ -73,7 +73,7 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def _page_alone(review: MonthReview, into: Path, _: object = None) -> Path:
+def _page_alone(review: MonthReview, into: Path, *_: object) -> Path:
     return into / review.month / "page"
 
 

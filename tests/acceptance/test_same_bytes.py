@@ -2,7 +2,7 @@
 
 A small delivery would be worked through by one thread and in memory: DuckDB is told to divide even
 that among its threads, and to put its sorting and joining on disk; and with more than one thread
-the workbook is written by a second process, as that of a larger month is.
+other processes write the workbook and some of the pages, as those of a larger month are.
 """
 
 from __future__ import annotations
@@ -35,15 +35,32 @@ def written(
         return con
 
     with monkeypatch.context() as patched:
-        patched.setattr(apart, "_processors", lambda: threads)
+        patched.setattr(apart, "processors", lambda: threads)
+        patched.setattr("pipeline.review.processors", lambda: threads)
         patched.setattr("pipeline.review.MANY_TRIPS", 1)
         patched.setattr(store, "_connect", divided)
         patched.setattr(store, "_config", lambda spill, *_: settings(spill, memory, threads))
+        review(delivery, into)
+        first = hashes(into)
+        review(delivery, into)
+        assert hashes(into) == first
+        # what is kept is taken, and the page drawn from it
+        (into / max(reviewed_in(into)) / "index.html").unlink()
         review(delivery, into)
     with duckdb.connect(into / "store.duckdb", read_only=True) as con:
         kept = con.execute("SELECT count(*) FROM judged.verdict").fetchone()
     assert kept is not None
     assert kept[0] > 0
+    assert hashes(into) == first
+    return first
+
+
+def reviewed_in(into: Path) -> list[str]:
+    return [path.name for path in into.iterdir() if (path / "index.html").exists()]
+
+
+def hashes(into: Path) -> dict[str, str]:
+    """The hash of every file but the store itself, by name."""
     return {
         path.relative_to(into).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted(into.rglob("*"))

@@ -15,6 +15,8 @@ from pathlib import Path
 TAILRACE = (sys.executable, "-m", "pipeline.cli.main")
 TOP = Path(__file__).parents[2]
 PAGE = os.sysconf("SC_PAGE_SIZE")
+COMPILED = {n: v for n, v in os.environ.items() if n != "PYTHONDONTWRITEBYTECODE"}
+"""Modules stay compiled from one command to the next, as those of an installed program do."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ def run(command: Sequence[str | Path], spill: Path | None = None) -> Cost:
     """
     begun = time.perf_counter()
     process = subprocess.Popen(
-        [str(part) for part in command], cwd=TOP, text=True,
+        [str(part) for part in command], cwd=TOP, text=True, env=COMPILED,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     )  # fmt: skip
     assert process.stdout is not None

@@ -76,13 +76,17 @@ def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
                    why="1 trip was corrected.")  # fmt: skip
     review = with_followup(restatements=[same, change(), whole])
     found = restated(review.followup, review)
-    assert [r["figure"] for r in found["first"]] == [
+    assert [r["figure"] for r in found["rows"]] == [
         "Occlusion rate", "Variance share, Wall oxygen time", "Variance share, Unheated time",
     ]  # fmt: skip
-    assert found["first"][0]["then"] == "20.0 (4 events in 20 h)"
-    assert found["first"][1]["now"] == f"16{NBSP}% (5 of 31 trips)"
-    assert found["finding"] == "3 figures as published have changed since (May 2026)."
-    assert found["causes"] == [{"name": "May 2026", "why": "1 trip came late.", "trips": ["T9"]}]
+    assert found["rows"][0]["then"] == "20.0 (4 events in 20 h)"
+    assert found["rows"][1]["now"] == f"16{NBSP}% (5 of 31 trips)"
+    assert found["finding"] == "3 figures of May 2026: 1 trip came late; 1 trip was corrected."
+    assert found["rows"][1]["change"] == "+6.1 points"
+    assert found["rows"][0]["change"] == "+5.0"
+    assert [(c["why"], c["figures"], c["trips"]) for c in found["causes"]] == [
+        ("1 trip came late.", 2, ["T9"]), ("1 trip was corrected.", 1, ["T9"]),
+    ]  # fmt: skip
 
 
 def test_actions_overdue_come_first_and_are_counted() -> None:

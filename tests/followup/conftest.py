@@ -29,7 +29,7 @@ DRAW, FIGURES, CURVES = reports.write_pages, measures.figures, whatif.main_curve
 TABLES = workbook._write_tables
 
 
-def plain_page(review: MonthReview, folder: Path, _: object = None) -> Path:
+def plain_page(review: MonthReview, folder: Path, *_: object) -> Path:
     """A page that holds every figure of the month and every restatement."""
     page = folder / review.month / "index.html"
     page.parent.mkdir(parents=True, exist_ok=True)

@@ -124,7 +124,7 @@ def test_an_audit_trip_with_what_could_not_be_told_is_closed_as_it_stands(folder
 
 def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     from pipeline.followup.month import followup_review
-    from pipeline.month.gather import months_in_store
+    from pipeline.store.months import months_in_store
 
     marked = "saw the heater lamp blink"
     reviewed_store.read_back(folder, [reviewed_store.answer(*one, "equipment", note=marked)])

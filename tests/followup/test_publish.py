@@ -193,7 +193,7 @@ def test_the_frozen_page_says_that_it_is_published(
 ) -> None:
     told: list[int] = []
 
-    def listening(review: MonthReview, folder: Path, _: object) -> Path:
+    def listening(review: MonthReview, folder: Path, *_: object) -> Path:
         assert review.followup is not None
         told.append(review.followup.published)
         return plain_page(review, folder)

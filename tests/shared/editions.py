@@ -71,7 +71,7 @@ def without_full_pages() -> Iterator[None]:
         for name, model in MEASURE_OUTPUTS.items()
     }
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reports, "write_pages", lambda review, folder, _: folder / review.month)
+        patch.setattr(reports, "write_pages", lambda review, folder, *_: folder / review.month)
         patch.setattr(measures, "figures", lambda *_: empty)
         patch.setattr(whatif, "main_curves", lambda *_: None)
         yield

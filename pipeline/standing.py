@@ -1,0 +1,56 @@
+"""A month's folder and workbook as they stand: left alone while they would be drawn the same."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.store.drawn_files import sha256, stands
+from pipeline.store.kept_results import found_kept, keep
+from pipeline.store.months import months_drawn
+from pipeline.store.recovery import COMES_AND_GOES
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.followup.workbooks import Place
+    from pipeline.store.drawn_files import Drawn
+    from pipeline.store.made_from import MadeFrom
+    from schemas.month_review import MonthReview
+
+
+def drawn_before(con: duckdb.DuckDBPyConnection, month: str) -> Drawn:
+    """What the files of the month's folder were made from when they were drawn last."""
+    return {k: v for *_, files in found_kept(con, f"drawn {month}", "") for k, v in files.items()}
+
+
+def standing(
+    con: duckdb.DuckDBPyConnection, into: Path, made: MadeFrom, place: Place
+) -> list[MonthReview]:
+    """The month as its folder and workbook have it, if they stand as they would be drawn now."""
+    if place.pending or place.unreadable or place.superseded:
+        return []
+    for of, workbook, site, files in found_kept(con, f"drawn {made.month}", ""):
+        same = of == made.everything() and site == months_drawn(into, made.month)
+        as_written = same and sha256(place.path) == workbook
+        if as_written and stands(into / made.month, files, COMES_AND_GOES):
+            return found_kept(con, f"month {made.month}", of)
+    return []
+
+
+def keep_standing(
+    con: duckdb.DuckDBPyConnection,
+    into: Path,
+    made: MadeFrom,
+    place: Place,
+    month: tuple[MonthReview, Drawn],
+) -> None:
+    """Keep what the month was drawn from and as; call once all of it has its place."""
+    month_review, drawn = month
+    of = made.everything()
+    keep(con, f"month {made.month}", of, month_review)
+    if place.pending or place.unreadable:
+        # the workbook has more than the store: answers that were not read back
+        of = ""
+    as_it_is = (of, sha256(place.path), months_drawn(into, made.month), drawn)
+    keep(con, f"drawn {made.month}", "", as_it_is)

@@ -1,0 +1,47 @@
+"""Where a page goes, and what it is drawn from, so that one drawn from the same need not be."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+Draw = Callable[[str, str, Callable[[], bytes]], None]
+"""Takes a page's path in the month's folder, the mark of what it is drawn from, and what draws it.
+
+A page without a mark ("") is always drawn."""
+
+Part = tuple[int, int]
+"""Which of how many shares of a month's case pages, dealt out in turn among processes."""
+
+WHOLE: Part = (0, 1)
+
+
+def into(folder: Path) -> Draw:
+    """Draws every page into a folder."""
+
+    def draw(name: str, _: str, make: Callable[[], bytes]) -> None:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(make())
+
+    return draw
+
+
+def mark(*parts: Any) -> str:
+    """One hash of page data; "" where something in them cannot be told from another."""
+    try:
+        text = json.dumps(parts, default=_plain, separators=(",", ":"))
+    except (TypeError, ValueError):
+        return ""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+        return [type(value).__qualname__, fields]
+    raise TypeError(f"{type(value)} has no mark")
