@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
-from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
+from schemas.findings import CONCLUSIONS
+from schemas.followup import REFER_TO, STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,8 +45,9 @@ def _value(unit: str, description: str) -> Any:
 class ScreenQuality(pa.DataFrameModel):
     """Flags of each rule, and what became of them: which rules cry wolf, which miss.
 
-    Confirmed is what readers concluded did happen, whatever the cause: practice, logistics,
-    justified or equipment. An answer counts while the rule's verdict is the one it was given to.
+    Confirmed is what readers concluded holds, whatever contributed; of several contributors each
+    flag counts under the first of practice, equipment, logistics, protocol unclear, justified. An
+    answer counts while the rule's verdict is the one it was given to.
     """
 
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
@@ -63,9 +65,11 @@ class ScreenQuality(pa.DataFrameModel):
     logistics: dt.Int32 = _count("Concluded: circumstances")
     justified: dt.Int32 = _count("Concluded: rightly so")
     equipment: dt.Int32 = _count("Concluded: the equipment")
+    holds: dt.Int32 = _count("Concluded: it holds, and nothing of these was named")
     record_gap: dt.Int32 = _count("Concluded: the record is wrong or has a hole")
     protocol_unclear: dt.Int32 = _count("Concluded: the protocol does not say")
     flag_wrong: dt.Int32 = _count("Concluded: the flag is wrong")
+    cannot_say: dt.Int32 = _count("Concluded: nobody can say")
     outdated: dt.Int32 = _count("Answered, and the verdict has changed since: to be read again")
     missed: dt.Int32 = _count("Variances of this rule found by readers, not by the rule")
 

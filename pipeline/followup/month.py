@@ -38,13 +38,18 @@ def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YE
     months. A month of the baseline opens no work at all.
     """
     with transaction(con):
-        ensure_followup_tables(con)
-        list_fetch(con, month)
-        if month in baseline_months(con):
-            for table in ("month_case", "month_flag", "month_fetch"):
-                con.execute(f"DELETE FROM {table}")
-            return
-        draw_audit(con, month, a_year=a_year)
+        join_cases_within(con, month, a_year=a_year)
+
+
+def join_cases_within(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+    """As `join_cases`, as part of the transaction at hand."""
+    ensure_followup_tables(con)
+    list_fetch(con, month)
+    if month in baseline_months(con):
+        for table in ("month_case", "month_flag", "month_fetch"):
+            con.execute(f"DELETE FROM {table}")
+        return
+    draw_audit(con, month, a_year=a_year)
     add_audit_cases(con, month)
 
 

@@ -15,7 +15,7 @@ from reports.text.rows import Row, records, text
 from reports.text.signal_lines import lead_lines
 from reports.year.data import YearAction, YearData, year_data
 from reports.year.picture import year_picture
-from schemas.followup import HAPPENED, NOT_CONFIRMED
+from schemas.findings import HAPPENED, NOT_CONFIRMED
 from schemas.units import Unit
 
 if TYPE_CHECKING:

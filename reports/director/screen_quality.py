@@ -11,7 +11,7 @@ from reports.director.audit import audit_data
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
-from schemas.followup import HAPPENED, NOT_CONFIRMED
+from schemas.findings import HAPPENED, NOT_CONFIRMED
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:

@@ -74,7 +74,25 @@ CONCLUSION_WORDS = {
     "record_gap": "record gap",
     "equipment": "equipment",
     "protocol_unclear": "protocol unclear",
+    "holds": "holds",
     "flag_wrong": "flag wrong",
+    "cannot_say": "cannot say",
+}
+FINDING_WORDS = {
+    "holds": "holds",
+    "not_documented": "not documented",
+    "does_not_hold": "does not hold",
+    "cannot_say": "cannot say",
+    "missed": "missed by the rule",
+}
+CONTRIBUTED_WORDS = {
+    "skill_or_knowledge": "skill or knowledge",
+    "logistics": "logistics",
+    "equipment": "equipment",
+    "protocol_unclear": "protocol unclear",
+    "reasonable_care": "reasonable care",
+    "child": "the child",
+    "other": "something else",
 }
 VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing"}
 MEASURE_WORDS = {

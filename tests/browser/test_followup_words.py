@@ -36,7 +36,7 @@ def with_followup(month: MonthReview | None = None, **tables: list[dict[str, Any
 def quality(**more: Any) -> dict[str, Any]:
     counts = dict.fromkeys(
         ["reviewed", "confirmed", "practice", "logistics", "justified", "equipment", "record_gap",
-         "protocol_unclear", "flag_wrong", "outdated", "missed"], 0
+         "protocol_unclear", "flag_wrong", "holds", "cannot_say", "outdated", "missed"], 0
     )  # fmt: skip
     row = {"month": f"to {MONTH}", "rule": RULE, "verdict": "deviation", "judged": 100, "flags": 40}
     return {**counts, **row, "method": "Wilson score", **more}

@@ -37,7 +37,8 @@ def full_followup() -> FollowUpReview:
         {"month": fixture.MONTHS[-1], "rule": rule, "verdict": "deviation", "judged": 50,
          "flags": 6, "reviewed": 4, "confirmed": 3, "confirmed_share": 0.75, "low": 0.3,
          "high": 0.95, "method": "Wilson score", "practice": 1, "logistics": 1, "justified": 0,
-         "equipment": 1, "record_gap": 1, "protocol_unclear": 0, "flag_wrong": 0, "outdated": 0,
+         "equipment": 1, "record_gap": 1, "protocol_unclear": 0, "flag_wrong": 0, "holds": 0,
+         "cannot_say": 0, "outdated": 0,
          "missed": 1}
         for rule in rules
     ])  # fmt: skip
