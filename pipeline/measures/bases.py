@@ -167,7 +167,6 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     import pandas as pd
 
     from pipeline.statistics.before_after import before_after, windows
-    from pipeline.statistics.intervals import wilson
     from pipeline.store.kept_results import kept, made_from_hash
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
@@ -205,7 +204,13 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "warning": found.warning,
             }
         )  # fmt: skip
-    frame = pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
+    return _with_shares(pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns)))
+
+
+def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
+    """The rows with Wilson's interval of the share on either side."""
+    from pipeline.statistics.intervals import wilson
+
     for side in ("before", "after"):
         share = wilson(frame[f"{side}_events"], frame[f"{side}_trips"])
         frame = frame.assign(**{f"{side}_low": share.lower, f"{side}_high": share.upper})
