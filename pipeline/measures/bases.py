@@ -166,12 +166,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     """
     import pandas as pd
 
-<<<<<<< HEAD
     from pipeline.statistics.before_after import windows
-=======
-    from pipeline.statistics.before_after import before_after, windows
-    from pipeline.store.kept_results import kept, made_from_hash
->>>>>>> director
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
@@ -202,11 +197,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
 
 
 def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
-<<<<<<< HEAD
     """With the interval of each side's share."""
-=======
-    """The rows with Wilson's interval of the share on either side."""
->>>>>>> director
     from pipeline.statistics.intervals import wilson
 
     for side in ("before", "after"):
