@@ -52,5 +52,7 @@ def keep_standing(
     if place.pending or place.unreadable:
         # the workbook has more than the store: answers that were not read back
         of = ""
-    as_it_is = (of, sha256(place.path), months_drawn(into, made.month), drawn)
+    assets = {f"../assets/{p.name}": ("", sha256(p)) for p in sorted((into / "assets").glob("*"))}
+    months = months_drawn(into, made.month)
+    as_it_is = (of, sha256(place.path), months, {**drawn, **assets})
     keep(con, f"drawn {made.month}", "", as_it_is)

@@ -80,7 +80,12 @@ def test_every_rule_measure_table_and_key_is_documented() -> None:
 
 def test_every_page_and_part_of_a_page_is_documented() -> None:
     page = (DOCS / "pages.md").read_text(encoding="utf-8")
-    templates = [path for path in TEMPLATES.glob("*/*.html") if path.name != "base.html"]
+    # what the desk's pages hold is said by task, in desk.md
+    templates = [
+        path
+        for path in TEMPLATES.glob("*/*.html")
+        if path.name != "base.html" and path.parent.name != "desk"
+    ]
     whole = [path.name for path in templates if not path.name.startswith("_")]
     assert len(whole) >= 5
     assert [name for name in whole if f"`{name}`" not in page] == []
@@ -130,7 +135,7 @@ def test_everything_the_program_reads_is_in_the_wheel() -> None:
         path
         for name in packages
         for path in (TOP / name).rglob("*")
-        if path.is_file() and path.suffix not in (".py", ".pyc")
+        if path.is_file() and path.suffix != ".py" and path.parent.name != "__pycache__"
     ]
     assert len(files) > 20
     assert [str(p) for p in files if not any(p.match(pattern) for pattern in patterns)] == []

@@ -101,10 +101,9 @@ def read_delivery(
 ) -> Staged:
     """Read, check and screen the delivery in `directory`; nothing is stored.
 
-    `new` is called once it is known that the store has not these very bytes.
-
     `protocol` and `cannulas` replace the files of that name in the delivery. If `con` is a
-    store, the delivery is also held against the earlier ones. Refused lists every reason.
+    store, the delivery is also held against the earlier ones, and `new` called once it is known
+    that the store has not these very bytes. Refused lists every reason.
     """
     findings = Findings()
     parts = find_parts(directory, protocol, cannulas, findings)
@@ -128,8 +127,8 @@ def read_delivery(
         raise Refused(findings.refusals)
     stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
-    tables = {table: content.name for table, content in parts.tables.items()}
-    find_doubtful(con, Doubted(tables, files.export, files.catalogue, is_store))
+    names = {table: content.name for table, content in parts.tables.items()}
+    find_doubtful(con, Doubted(names, files.export, files.catalogue, is_store))
     return Staged(parts, files, findings.mentions)
 
 

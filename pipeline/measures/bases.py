@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    from pipeline.statistics.before_after import Windows
+    from pipeline.statistics.before_after import BeforeAfter, Windows
 
     Floats = NDArray[np.float64]
 
@@ -166,9 +166,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
     """
     import pandas as pd
 
-    from pipeline.statistics.before_after import before_after, windows
-    from pipeline.statistics.intervals import wilson
-    from pipeline.store.kept_results import kept, made_from_hash
+    from pipeline.statistics.before_after import windows
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
@@ -181,17 +179,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
         at = month_number(when)
         prompted = [at - n for n in range(1, PROMPTED_MONTHS + 1)]
         asked_of.append((own, windows([month_number(m) for m in own["month"]], at, prompted)))
-    # of flags alone, which answers leave as they are
-    flags = [own[["month", "deviation", "judged"]].values.tolist() for own, _ in asked_of]
-    compared = kept(
-        con,
-        f"before and after {month}",
-        made_from_hash(trained, flags),
-        lambda: [
-            before_after(own["deviation"], own["judged"], window, picked_for_being_bad=True)
-            for own, window in asked_of
-        ],
-    )
+    compared = _compared(con, month, trained, asked_of)
     rows: list[dict[str, Any]] = []
     for (when, base, rule), (own, window), found in zip(trained, asked_of, compared, strict=True):
         rows.append(
@@ -205,11 +193,39 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "warning": found.warning,
             }
         )  # fmt: skip
-    frame = pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
+    return _with_shares(pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns)))
+
+
+def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
+    """With the interval of each side's share."""
+    from pipeline.statistics.intervals import wilson
+
     for side in ("before", "after"):
         share = wilson(frame[f"{side}_events"], frame[f"{side}_trips"])
         frame = frame.assign(**{f"{side}_low": share.lower, f"{side}_high": share.upper})
     return frame
+
+
+def _compared(
+    con: duckdb.DuckDBPyConnection,
+    month: str,
+    trained: list[tuple[str, str, str]],
+    asked_of: list[tuple[pd.DataFrame, Windows]],
+) -> list[BeforeAfter]:
+    """After over before of each retraining, or as it is kept: of flags alone, whatever is read."""
+    from pipeline.statistics.before_after import before_after
+    from pipeline.store.kept_results import kept, made_from_hash
+
+    flags = [own[["month", "deviation", "judged"]].values.tolist() for own, _ in asked_of]
+    return kept(
+        con,
+        f"before and after {month}",
+        made_from_hash(trained, flags),
+        lambda: [
+            before_after(own["deviation"], own["judged"], window, picked_for_being_bad=True)
+            for own, window in asked_of
+        ],
+    )
 
 
 def _read(own: pd.DataFrame, window: Windows) -> dict[str, int]:

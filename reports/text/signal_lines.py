@@ -131,20 +131,3 @@ def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
     own = frame[(frame["measure"] == key[0]) & (frame["group_by"] == key[1])
                 & (frame["group_value"] == key[2]) & (frame["month"] <= review.month)]  # fmt: skip
     return records(own.sort_values("month"))
-
-
-def rate_stands(review: MonthReview) -> str:
-    """How the service's occlusion rate stands: 'Ordinary.', 'Above its limit since March 2026.'
-
-    Empty where no threshold is set, or nothing is known.
-    """
-    key = ("occlusion-rate", "service", "all")
-    signal = next((r for r in standing(review, "headline") if _key(r) == key), None)
-    if signal is not None:
-        return f"Above its limit since {words.month_name(text(signal['since']))}."
-    now = next((r for r in charts_now(review) if _key(r) == key), None)
-    if now is None or words.some(now["threshold"]) is None:
-        return ""
-    if now["certainty"] == "depends":
-        return "Whether that is ordinary depends on the missing trips."
-    return "Ordinary for this service."

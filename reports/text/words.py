@@ -106,6 +106,8 @@ MEASURE_WORDS = {
     "cannot-tell-share": "Trips that could not be judged, of those the rule asks about",
     "all-rules-share": "Trips with every applicable rule met, of the trips with all judged",
     "trips-with-occlusion": "Ventilator trips with an occlusion, of those with a complete log",
+    "worse-outcome": "Trips worse at hand-over, of those with an outcome",
+    "worse-outcome-day-after": "Trips worse a day later, of those with an outcome then",
     "bedside-minutes": "Median minutes from reaching the bedside to departure",
     "full-oxygen-above-97": "Minutes of full oxygen above SpO2 97 %",
     "full-oxygen": "Minutes of full oxygen by source",

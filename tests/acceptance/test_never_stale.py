@@ -176,9 +176,18 @@ SEEN = {
 }
 """What there is to change; each on top of those before it, and each shows somewhere."""
 
+
+def no_style(world: World) -> None:
+    next((world.into / "assets").glob("*.css")).unlink()
+
+
 IN_SHORT = ("settings", "expected", "protocol.toml", "a determination", "a correction",
             "a retraining", "a publication")  # fmt: skip
-MENDED = {"a page changed by hand": by_hand, "a data file taken away": taken_away}
+MENDED = {
+    "a page changed by hand": by_hand,
+    "a data file taken away": taken_away,
+    "the style sheet taken away": no_style,
+}
 
 
 @pytest.fixture(scope="module")

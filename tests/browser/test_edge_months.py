@@ -99,7 +99,8 @@ def test_hostile_tokens_are_text_from_delivery_to_page(
             page.locator("img, b b, main [onerror], main [onload], main script[src]").count() == 0
         )
         assert page.locator("script:not([src]):not([type='application/json'])").count() == 0
-        assert TOKENS["base"] in page.locator("main").inner_text()
+        said = page.locator("main").text_content() or ""
+        assert (TOKENS["base"] in said) == (name != "year")  # the year has no bases
     month = open_edge.with_charts("hostile/index").page
     assert TOKENS["cannula"] in month.locator("#rates-by-size-table").evaluate("e => e.textContent")
     drawn = month.locator("#rates svg.wide").evaluate("e => e.textContent")
