@@ -25,7 +25,7 @@ def ask_second_reading(con: duckdb.DuckDBPyConnection, trip_id: str, by: str) ->
         return False
     (held,) = one(con, "SELECT count(*) FROM delivered.holding WHERE trip_id = ?", [trip_id])
     if not held:
-        raise refused("unknown-trip", None, f'the store has no trip "{trip_id[:64]}"')
+        raise refused("no-such-trip", None, f'the store has no trip "{trip_id[:64]}"')
     return move(con, _asked(con, trip_id, f"asked by {by}", by))
 
 

@@ -116,7 +116,7 @@ def _entry(
     source = made.sources[plan.number]
     kept = delivered(plan, months, unknown=unknown)
     entry = Entry(plan, *_read(con, plan, source))
-    nobody = "p_trip_id = 'no-such-trip'" if belongs_to_a_trip(plan) else "false"
+    nobody = "p_trip_id = 'row-of-no-trip'" if belongs_to_a_trip(plan) else "false"
     total, no_trip, here = one(
         con,
         f"select count(*), count(*) filter ({nobody}), count(*) filter ({kept})"
@@ -137,7 +137,7 @@ def _entry(
     entry.unusable = one(
         con,
         "select count(distinct row_no) from cell_problem"
-        f" where plan = {plan.number} and code <> 'no-such-trip'",
+        f" where plan = {plan.number} and code <> 'row-of-no-trip'",
     )[0]
     entry.without = _without(con, plan, months)
     if earlier:

@@ -101,7 +101,7 @@ def _value_and_problem(plan: TablePlan, column: str) -> tuple[str, str]:
     """SQL for a column's value and for what is wrong with it."""
     spec = plan.specs[column]
     if column == "trip_id" and belongs_to_a_trip(plan):
-        nobody = "case when c.broken = 0 and trip.trip is null then 'no-such-trip' end"
+        nobody = "case when c.broken = 0 and trip.trip is null then 'row-of-no-trip' end"
         return f"c.v_{column}", f"coalesce(c.p_{column}, {nobody})"
     if not spec.time:
         return f"c.v_{column}", f"c.p_{column}"

@@ -184,7 +184,7 @@ def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     rows = con.execute(
         "from (select file, name, code, min(line) as line, count(distinct line)"
         " from cell_problem group by all)"
-        " order by code in ('no-bedside', 'no-such-trip'), file, line, name, code"
+        " order by code in ('no-bedside', 'row-of-no-trip'), file, line, name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
     for file, name, code, line, count in rows:

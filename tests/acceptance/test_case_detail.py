@@ -20,6 +20,7 @@ from pipeline.month.gather import make_tables
 from pipeline.month.work import make_work
 from pipeline.store.database import open_store
 from schemas.case_detail import CASE_TABLES, CaseDetails
+from schemas.stored import CHILD_TABLES
 
 TRIPS, MONTH = 600, "2026-02"
 DURATIONS = {"blend-required", "wall-oxygen-time", "unheated-time", "cannula-flow-range"}
@@ -111,7 +112,7 @@ def test_stretches_are_those_of_the_timeline(details: CaseDetails) -> None:
 
 
 def test_a_lost_row_is_named(details: CaseDetails) -> None:
-    assert set(details.lost["table"]) <= {"settings", "observations", "contacts", "device_events"}
+    assert set(details.lost["table"]) <= {*CHILD_TABLES}
     assert (details.lost["file"] == details.lost["table"] + ".csv").all()
     aside = details.problems[details.problems["kind"] == "set_aside"]
     shared = pd.merge(details.lost, aside, on=["trip_id", "file", "line"])

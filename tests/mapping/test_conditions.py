@@ -253,7 +253,7 @@ def test_rows_of_trips_left_out_go_with_them(tmp_path: Path) -> None:
     mapped = small_source.run(folder := settings(tmp_path, rows, "", trips=trips))
     assert small_source.column(folder, "trip_id", "settings") == ["007"]
     # only the rows of a trip that trips does not have at all are amiss
-    assert small_source.found(mapped) == [("settings.csv", 5, "case", "no-such-trip")]
+    assert small_source.found(mapped) == [("settings.csv", 5, "case", "row-of-no-trip")]
     entry = mapped.account.entries[1]
     assert (entry.read, entry.taken) == (5, 1)
     assert entry.other["of trips left out"] == 2

@@ -214,7 +214,7 @@ MISTAKES = [
     # ---- trips and conditions
     Mistake_("other-numbers", "no-rows", S, "is of a trip that trips has",
              {S: SETTINGS.replace("A1", "01").replace("A2", "02")}),
-    Mistake_("one-strange-number", "no-such-trip", "settings.csv, line 2", "none of the trips",
+    Mistake_("one-strange-number", "row-of-no-trip", "settings.csv, line 2", "none of the trips",
              {S: SETTINGS.replace("A1", "A7")}),
     Mistake_("condition-in-small-letters", "nothing-matches", S, "if case",
              mapping={'is = "SET"': 'is = "set"'}),
