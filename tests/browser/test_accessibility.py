@@ -58,7 +58,7 @@ def test_the_checker_finds_what_is_wrong(open_page: Opener) -> None:
     page = open_page.case("full", RICH).page
     page.evaluate("""() => {
         document.querySelector('h1').outerHTML = '<img src="x.png"><select></select>';
-        document.querySelector('.lead').setAttribute('class', 'bad');
+        document.querySelector('main p').setAttribute('class', 'bad');
     }""")
     page.evaluate(axe_source())
     assert any(issue.startswith("select-name") for issue in serious(page))
