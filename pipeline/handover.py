@@ -45,12 +45,15 @@ def packed_month(
     from dataclasses import replace
 
     review = reviewed_month(folder, month, stage)
-    if audience != "committee" or review.followup is None or review.followup.follow_ups.empty:
+    if audience != "committee" or review.followup is None:
         return review
+    asked = {name: getattr(review.followup, name) for name in ("follow_ups", "year_actions")}
     with store_in(folder, read_only=True) as con:
-        actions = without_tokens(con, list(review.followup.follow_ups["action"]))
-    open_actions = review.followup.follow_ups.assign(action=actions)
-    return replace(review, followup=replace(review.followup, follow_ups=open_actions))
+        told = {
+            name: frame.assign(action=without_tokens(con, list(frame["action"])))
+            for name, frame in asked.items()
+        }
+    return replace(review, followup=replace(review.followup, **told))
 
 
 def packed_base(
@@ -128,6 +131,15 @@ def check_base(
     if by is not None and not act:
         what = "only a hand-over is entered in the ledger"
         raise usage("usage", "--by", what, remedy="Leave --by out, or add --hand-over.")
+
+
+def check_trip(audience: str, trip: str | None) -> None:
+    """Usage unless a trip is named for a case to teach with, and for nothing else."""
+    if (audience == "teaching") != (trip is not None):
+        what = "only a case to teach with names a trip"
+        if trip is None:
+            what = "a case to teach with needs the trip"
+        raise usage("usage", "--trip", what, remedy="Write --for teaching --trip TOKEN.")
 
 
 def _not_reviewed(month: str | None, known: list[str]) -> Usage:

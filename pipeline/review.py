@@ -214,8 +214,18 @@ def shared_edition(
     return into / page.relative_to(aside), handed.words(done=True)
 
 
-def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lambda _: None) -> str:
-    """Draw a month once more, freeze it in the store, and say so."""
+def publish(
+    folder: Path,
+    month: str,
+    by: str | None = None,
+    stage: Stage = lambda _: None,
+    *,
+    anyway: bool = False,
+) -> str:
+    """Draw a month once more, freeze it in the store, and say so.
+
+    `anyway`: also with work left undone, which is refused else.
+    """
     from pipeline.followup.publish import publish as freeze
     from pipeline.followup.publish import published_words
     from pipeline.judging.evaluator import judge
@@ -227,7 +237,21 @@ def publish(folder: Path, month: str, by: str | None = None, stage: Stage = lamb
         month_pages(con, into, month_review, stage, folder)
         return month_review.measures
 
-    return published_words(freeze(folder, month, draw, tool_version(), by))
+    return published_words(freeze(folder, month, draw, tool_version(), by, anyway=anyway))
+
+
+def draw_anew(folder: Path, month: str, stage: Stage = lambda _: None) -> Path:
+    """Draw the pages and the workbook of a month once more from the store; the Month page's path.
+
+    Whole or not at all, as a review does.
+    """
+    from pipeline.judging.evaluator import judge
+    from pipeline.store.session import store_in
+
+    with store_in(folder) as con:
+        judge(con, stage)
+        _check_month(con, month)
+        return _drawn(con, folder, month, stage, None)[0]
 
 
 def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) -> None:

@@ -11,19 +11,11 @@ from typing import Any
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
+from schemas.desk import DESK_TABLES
+from schemas.findings import SAID
 from schemas.signals import SIGNAL_TABLES
 
-HAPPENED = ["practice", "logistics", "justified", "equipment"]
-"""Conclusions that confirm a flag: what it says happened did happen, whatever the cause."""
-
-NOT_CONFIRMED = ["record_gap", "protocol_unclear", "flag_wrong"]
-"""Conclusions that do not confirm it: the record or the rule is at fault, or nobody can say."""
-
-MISSED = "missed"
-"""A variance that no rule flagged."""
-
-CONCLUSIONS = [*HAPPENED, *NOT_CONFIRMED, MISSED]
-STATUSES = ["open", "awaiting_crew", "closed"]
+STATUSES = ["open", "awaiting_crew", "referred", "closed"]
 REFER_TO = ["coordinator", "director", "education"]
 CORRECTABLE = [name for name in TABLES if name not in OF_THE_SERVICE]
 ACTION_PATTERN = r"^[^\x00-\x1f]{1,300}$"
@@ -97,7 +89,7 @@ DETERMINATION = _schema(
         "trip_key": _whole("The content of the trip that was read"),
         "month": _text("Service month of the trip"),
         "conclusion": _text("Null: read and nothing missed, or not concluded yet", nullable=True),
-        "status": _text("open, awaiting_crew or closed"),
+        "status": _text("open, awaiting_crew, referred or closed"),
         "refer_to": _text("Whose turn it is", nullable=True),
         "reviewer": _text("Token of the reviewer"),
         "action": _text("What is to be done", nullable=True),
@@ -322,6 +314,7 @@ FOLLOWUP_TABLES: dict[str, pa.DataFrameSchema] = {
     "workbook": WORKBOOK,
     "shared_period": SHARED_PERIOD,
     **SIGNAL_TABLES,
+    **DESK_TABLES,
 }
 """Schema of every table in `loop`, by name."""
 
@@ -339,7 +332,10 @@ class DeterminationsSheet(pa.DataFrameModel):
     trip_id: dt.String = pa.Field(str_matches=TOKEN_PATTERN, description="Token of the trip")
     rules: dt.String = _cell("The rule this answer is about; several are separated by spaces")
     why: dt.String = _cell("What the rule found, or why the trip is read, in a sentence")
-    conclusion: dt.String = _cell("What you concluded", codes=CONCLUSIONS)
+    conclusion: dt.String = _cell("What you concluded", codes=SAID)
+    contributed: dt.String = _cell(
+        "Where it holds: what contributed, separated by spaces", WORDS_PATTERN
+    )
     status: dt.String = _cell("Where the case stands", codes=STATUSES)
     refer_to: dt.String = _cell("Whose turn it is", codes=REFER_TO)
     reviewer: dt.String = _cell("Your token", TOKEN_PATTERN)
@@ -386,6 +382,7 @@ class RetrainingSheet(pa.DataFrameModel):
 
 
 SHEET_COLUMNS = list(DeterminationsSheet.to_schema().columns)
-ANSWERS = ["rules", "conclusion", "status", "refer_to", "reviewer", "action", "due_month", "note"]
+ANSWERS = ["rules", "conclusion", "contributed", "status", "refer_to", "reviewer", "action",
+           "due_month", "note"]  # fmt: skip
 PREFILLED = [name for name in SHEET_COLUMNS if name not in ANSWERS]
 """Columns of the determinations sheet that a reader fills in, and those the program does."""

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
-from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
+from schemas.findings import CONCLUSIONS
+from schemas.followup import REFER_TO, STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
 
 REVIEWABLE = ["deviation", "borderline"]
+ACTION_STATES = ["open", "overdue", "closed"]
 
 
 def _text(description: str, *, nullable: bool = False) -> Any:
@@ -43,8 +45,9 @@ def _value(unit: str, description: str) -> Any:
 class ScreenQuality(pa.DataFrameModel):
     """Flags of each rule, and what became of them: which rules cry wolf, which miss.
 
-    Confirmed is what readers concluded did happen, whatever the cause: practice, logistics,
-    justified or equipment. An answer counts while the rule's verdict is the one it was given to.
+    Confirmed is what readers concluded holds, whatever contributed; of several contributors each
+    flag counts under the first of practice, equipment, logistics, protocol unclear, justified. An
+    answer counts while the rule's verdict is the one it was given to.
     """
 
     month: dt.String = _text("Month, or 'to YYYY-MM' for all months up to the one reviewed")
@@ -62,9 +65,11 @@ class ScreenQuality(pa.DataFrameModel):
     logistics: dt.Int32 = _count("Concluded: circumstances")
     justified: dt.Int32 = _count("Concluded: rightly so")
     equipment: dt.Int32 = _count("Concluded: the equipment")
+    holds: dt.Int32 = _count("Concluded: it holds, and nothing of these was named")
     record_gap: dt.Int32 = _count("Concluded: the record is wrong or has a hole")
     protocol_unclear: dt.Int32 = _count("Concluded: the protocol does not say")
     flag_wrong: dt.Int32 = _count("Concluded: the flag is wrong")
+    cannot_say: dt.Int32 = _count("Concluded: nobody can say")
     outdated: dt.Int32 = _count("Answered, and the verdict has changed since: to be read again")
     missed: dt.Int32 = _count("Variances of this rule found by readers, not by the rule")
 
@@ -150,6 +155,29 @@ class FollowUps(pa.DataFrameModel):
     overdue: dt.Boolean = pa.Field(description="Whether that month has passed")
 
 
+class Referred(pa.DataFrameModel):
+    """Cases that wait for whom they were referred to, as of a month."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    refer_to: dt.String = _code(REFER_TO, "Whose turn it is")
+    reviewer: dt.String = _text("Token of the reviewer")
+
+
+class YearActions(pa.DataFrameModel):
+    """Actions asked for over the twelve months to one, and what became of them."""
+
+    trip_id: dt.String = _text("Token of the trip")
+    month: dt.String = _text("Service month of the trip")
+    base: dt.String = _text("Token of the base")
+    rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
+    action: dt.String = _text("What was to be done")
+    due_month: dt.String = _text("Month by which it should be done", nullable=True)
+    state: dt.String = _code(ACTION_STATES, "Closed by a later answer; or open, or overdue")
+
+
 class Corrections(pa.DataFrameModel):
     """Corrected values in force, beside what was delivered."""
 
@@ -223,6 +251,8 @@ FOLLOWUP_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "audit_results": AuditResults,
     "restatements": Restatements,
     "follow_ups": FollowUps,
+    "referred": Referred,
+    "year_actions": YearActions,
     "corrections": Corrections,
     "practice_variances": PracticeVariances,
     "what_if": WhatIf,
@@ -250,6 +280,8 @@ class FollowUpReview:
     audit_results: pd.DataFrame
     restatements: pd.DataFrame
     follow_ups: pd.DataFrame
+    referred: pd.DataFrame
+    year_actions: pd.DataFrame
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
     restated: tuple[RestatedMonth, ...] = ()

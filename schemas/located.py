@@ -46,7 +46,7 @@ def parse_toml(text: str, model: type[Model]) -> Model:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise LocatedError([_syntax_problem(error)]) from None
+        raise LocatedError([_syntax_problem(error, text)]) from None
     except RecursionError:
         raise LocatedError([Located("", "not valid TOML: nested too deeply")]) from None
     except ValueError:  # what int() says of thousands of digits
@@ -90,13 +90,31 @@ def _holds(here: Any, part: str | int) -> bool:
     return isinstance(here, list) and isinstance(part, int) and part < len(here)
 
 
-def _syntax_problem(error: tomllib.TOMLDecodeError) -> Located:
-    text = str(error)
-    place = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$", text)
-    what = text[: place.start()] if place else text
+def _syntax_problem(error: tomllib.TOMLDecodeError, text: str) -> Located:
+    said = str(error)
+    place = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$", said)
+    what = said[: place.start()] if place else said
     line = int(place[1]) if place and place[1] else None
     column = int(place[2]) if place and place[2] else None
-    return Located("", f"not valid TOML: {what[:1].lower()}{what[1:]}", line, column)
+    rows = text.splitlines()
+    why = _why(rows[line - 1] if line and line <= len(rows) else "", what)
+    return Located("", f"not valid TOML: {why or what[:1].lower() + what[1:]}", line, column)
+
+
+def _why(row: str, what: str) -> str | None:
+    """The likely cause of a fault in a line of TOML, in the words of who wrote it."""
+    if re.search(r'"[^"]*\\', row):
+        return (
+            "a backslash in double quotes begins a special character; write a path with / or in"
+            " single quotes"
+        )
+    if re.search("[\u2018\u2019\u201c\u201d\u201e]", row):
+        return 'typographic quotation marks; write plain ones, as in "text"'
+    if what.lower().startswith("cannot overwrite") or "twice" in what:
+        return "the key stands there twice"
+    if what.lower().startswith("invalid value"):
+        return 'this is no value; text stands in double quotes, as in "text"'
+    return None
 
 
 _SENTENCES = {

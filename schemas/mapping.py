@@ -27,6 +27,7 @@ CLOCK_UNIT = "h:mm"
 
 UNIT = re.compile(r"(1|[A-Za-zµ%][A-Za-zµ0-9_]{0,30})(/[A-Za-zµ][A-Za-zµ0-9_]{0,30})?")
 DIRECTIVES = "YymdHIMSfpbBaAj"
+SHIFT = re.compile(r"([+-])([0-9]{1,3}):([0-5][0-9])(?::([0-5][0-9]))?")
 SLOT = "{n}"
 MOST_SLOTS = 1000
 
@@ -75,13 +76,63 @@ def _file_text(value: str) -> str:
     return value
 
 
+def _zone(value: str) -> str:
+    if not _zone_exists(value):
+        raise ValueError(
+            f"{shown(value)} is not a time zone; write as in Europe/Berlin or America/Denver"
+        )
+    return value
+
+
+def _zone_exists(name: str) -> bool:
+    from zoneinfo import ZoneInfo
+
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_+-]*(/[A-Za-z0-9_+-]+){0,3}", name):
+        return False
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return False
+    return True
+
+
+def _shift(value: str) -> str:
+    if not SHIFT.fullmatch(value):
+        raise ValueError(f'must be written as in "+1:00" or "-0:01:30", is {shown(value)}')
+    return value
+
+
+def shift_s(shift: str | None) -> int:
+    """A shift of the clock in seconds."""
+    match = SHIFT.fullmatch(shift or "")
+    if not match:
+        return 0
+    seconds = int(match[2]) * 3600 + int(match[3]) * 60 + int(match[4] or 0)
+    return -seconds if match[1] == "-" else seconds
+
+
+def _view_name(value: str) -> str:
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,62}", value):
+        raise ValueError("must be a name of letters, digits, - and _")
+    return value
+
+
 FileName = Annotated[str, AfterValidator(_file_text)]
 Unit = Annotated[str, AfterValidator(_unit)]
 TimeFormat = Annotated[str, AfterValidator(_time_format)]
+Zone = Annotated[str, AfterValidator(_zone)]
+Shift = Annotated[str, AfterValidator(_shift)]
+ViewName = Annotated[str, AfterValidator(_view_name)]
+Rows = Annotated[int, Field(ge=0, le=100_000)] | list[str]
+"""A number of rows, or what the first cell of each begins with or is: "Page*", "Total"."""
 
 
 def _as_list(value: Any) -> Any:
     return [value] if isinstance(value, str) else value
+
+
+def _as_float(value: Any) -> Any:
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
 class SourceFile(Strict):
@@ -95,8 +146,16 @@ class SourceFile(Strict):
         "utf-8"
     )
     decimal: Literal[".", ","] = "."
+    quotes: bool = True
     sheet: str | None = None
     header_line: int = Field(default=1, ge=1, le=100)
+    skip_rows: Rows = 0
+    footer: Rows = 0
+    time_zone: Zone | None = None
+    clock_shift: Shift | None = None
+    columns: list[str] = Field(default_factory=list)
+
+    _lists = field_validator("skip_rows", "footer", "columns", mode="before")(_as_list)
 
     @field_validator("delimiter")
     @classmethod
@@ -109,9 +168,23 @@ class SourceFile(Strict):
     @classmethod
     def _inside(cls, value: str) -> str:
         parts = value.replace("\\", "/").split("/")
+        if re.match("[A-Za-z]:", value):
+            raise ValueError("must be a path inside the source folder, without a drive")
         if value.startswith("/") or ".." in parts or "**" in value:
             raise ValueError("must be a path inside the source folder, without .. and **")
         return value
+
+
+class View(Strict):
+    """A SELECT over the declared files and other views, to be mapped as a file is.
+
+    It carries on file_name and line, so that what is wrong with a row still has a place.
+    """
+
+    sql: str = Field(min_length=1, max_length=100_000)
+    decimal: Literal[".", ","] = "."
+    time_zone: Zone | None = None
+    clock_shift: Shift | None = None
 
 
 class UnitFrom(Strict):
@@ -144,8 +217,10 @@ class ColumnMap(Strict):
             raise ValueError("needs either from, the name of their column, or constant")
         if self.constant is not None and self.model_fields_set - {"constant"}:
             raise ValueError("a constant stands alone")
-        if len(self.from_) > 1 and not self.time:
-            raise ValueError("only a time may be put together from several columns")
+        if len(self.from_) > 1 and not self.time and self.token is None:
+            raise ValueError(
+                "only a time, or a number that is hashed, may be put together from several columns"
+            )
         if any(not name or "\x00" in name for name in self.from_):
             raise ValueError("from must name a column")
         kinds = [
@@ -177,14 +252,33 @@ class Filter(Strict):
     is_: list[str] | None = Field(default=None, alias="is")
     is_not: list[str] | None = None
     empty: bool | None = None
+    from_: float | None = Field(default=None, alias="from")
+    below: float | None = None
 
     _lists = field_validator("is_", "is_not", mode="before")(_as_list)
+    _numbers = field_validator("from_", "below", mode="before")(_as_float)
 
     @model_validator(mode="after")
     def _one_condition(self) -> Filter:
-        if sum(x is not None for x in (self.is_, self.is_not, self.empty)) != 1:
-            raise ValueError("needs one of is, is_not and empty")
+        stated = [x is not None for x in (self.is_, self.is_not, self.empty)]
+        if sum(stated) + self.numeric != 1:
+            raise ValueError("needs one of is, is_not and empty, or from, below or both")
         return self
+
+    @property
+    def numeric(self) -> bool:
+        """Whether the cell must be a number from one bound to below another."""
+        return self.from_ is not None or self.below is not None
+
+    def words(self) -> str:
+        """The condition as the mapping states it, for a message."""
+        parts = []
+        for key, value in self.model_dump(by_alias=True, exclude_none=True).items():
+            texts = ", ".join(f'"{entry}"' for entry in value) if isinstance(value, list) else ""
+            shown_value = f"{value:g}" if isinstance(value, float) else str(value).lower()
+            if key != "column":
+                parts.append(f"{key} = {texts or shown_value}")
+        return f"{self.column}: {' and '.join(parts)}"
 
 
 def _slots(value: Any) -> Any:
@@ -240,10 +334,23 @@ class TableMap(Strict):
 
 
 class Tokens(Strict):
-    """Where the key of the keyed hashes is kept, and the optional list of what was hashed."""
+    """Where the key of the keyed hashes is kept, and the optional list of what was hashed.
 
-    key_file: FileName
+    Columns that hold tokens already say so: of trips, of crew, of ventilators and heaters.
+    """
+
+    key_file: FileName | None = None
     crosswalk: FileName | None = None
+    trip_id: Literal["assigned"] | None = None
+    crew_member: Literal["assigned"] | None = None
+    units: Literal["assigned"] | None = None
+
+
+class ByItself(Strict):
+    """What `tailrace month` works on; paths start from the mapping file's folder."""
+
+    source: FileName = "."
+    into: FileName = "tailrace-out"
 
 
 class MappingFile(Strict):
@@ -253,7 +360,7 @@ class MappingFile(Strict):
     extends: Literal["nemsis-3.5"] | None = None
     service: Token
     privacy_basis: Annotated[str, AfterValidator(_privacy_basis)]
-    time_zone: str | None = None
+    time_zone: Zone | None = None
     not_recorded: list[Table] = Field(default_factory=list)
     nulls: list[str] = Field(default_factory=list)
     protocol: FileName | None = None
@@ -262,30 +369,24 @@ class MappingFile(Strict):
     device_clock: DeviceClock | None = None
     expected_trips: dict[Month, Annotated[int, Field(ge=0)]] = Field(default_factory=dict)
     tokens: Tokens | None = None
+    month: ByItself = Field(default_factory=ByItself)
+    tolerated: dict[Table, Annotated[float, Field(ge=0, le=1)]] = Field(default_factory=dict)
     files: dict[str, SourceFile] = Field(min_length=1)
+    views: dict[ViewName, View] = Field(default_factory=dict)
     tables: dict[str, TableMap] = Field(min_length=1)
 
-    @field_validator("time_zone")
+    @field_validator("tolerated", mode="before")
     @classmethod
-    def _a_zone(cls, value: str | None) -> str | None:
-        if value is not None and not _zone_exists(value):
-            raise ValueError(
-                f"{shown(value)} is not a time zone; write as in Europe/Berlin or America/Denver"
-            )
-        return value
+    def _shares(cls, value: Any) -> Any:
+        return {k: _as_float(v) for k, v in value.items()} if isinstance(value, dict) else value
+
+    @field_validator("views", mode="before")
+    @classmethod
+    def _views_short(cls, value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        return {k: {"sql": v} if isinstance(v, str) else v for k, v in value.items()}
 
     def into(self, name: str) -> str:
         """Name of the contract's table that the entry `name` of tables makes rows for."""
         return self.tables[name].into or name
-
-
-def _zone_exists(name: str) -> bool:
-    from zoneinfo import ZoneInfo
-
-    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9_+-]*(/[A-Za-z0-9_+-]+){0,3}", name):
-        return False
-    try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
-        return False
-    return True

@@ -11,7 +11,10 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from schemas.contract import MAY_BE_ABSENT, TABLES
 from schemas.export_file import TIMED
 from schemas.located import Located, LocatedError, parse_toml, plain_problems
-from schemas.mapping import ISO, MONTHS, TIMES, ColumnMap, MappingFile
+from schemas.mapping import ISO, MONTHS, TIMES, ColumnMap, MappingFile, Tokens
+
+TOKEN_COLUMNS = ("trip_id", "crew_member")
+"""Columns that a delivery may hold as tokens alone."""
 
 
 class _Any(BaseModel):
@@ -53,17 +56,27 @@ def overlaid(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     """Return `under` with every key of `over` put in place; tables are merged, the rest replaced.
 
     How one column is made is replaced as a whole: half of one way and half of another is neither.
+    Conditions are added to those that are there, or take the place of those on the same column.
     """
     merged = dict(under)
     for key, value in over.items():
         below = merged.get(key)
-        if not isinstance(value, dict) or not isinstance(below, dict):
+        if key == "where" and isinstance(below, list):
+            merged[key] = _conditions(below, value)
+        elif not isinstance(value, dict) or not isinstance(below, dict):
             merged[key] = value
         elif key == "columns":
             merged[key] = {**below, **value}
         else:
             merged[key] = overlaid(below, value)
     return merged
+
+
+def _conditions(below: list[Any], over: Any) -> Any:
+    if not isinstance(over, list):
+        return over
+    named = [entry.get("column") for entry in over if isinstance(entry, dict)]
+    return [*(entry for entry in below if entry["column"] not in named), *over]
 
 
 def _faults(mapping: MappingFile) -> Iterator[Located]:
@@ -75,10 +88,13 @@ def _faults(mapping: MappingFile) -> Iterator[Located]:
             yield Located(place, f"is none of {', '.join(TABLES)}; say which with into")
             continue
         into.append(mapping.into(name))
-        if table.from_ not in mapping.files:
-            yield Located(f"{place}.from", f"there is no [files.{table.from_}]")
+        if table.from_ not in mapping.files and table.from_ not in mapping.views:
+            what = f"there is no [files.{table.from_}] and no [views.{table.from_}]"
+            yield Located(f"{place}.from", what)
         for path, what in _table_faults(mapping, name):
             yield Located(f"{place}.{path}", what)
+    yield from _name_faults(mapping)
+    yield from _token_faults(mapping)
     if into.count("trips") != 1:
         yield Located("tables", "exactly one must make trips")
     for name in TABLES:
@@ -90,6 +106,45 @@ def _faults(mapping: MappingFile) -> Iterator[Located]:
             yield Located(
                 f"time_resolution_s.{name}", "must say how finely times were recorded: 1 or 60"
             )
+
+
+def _name_faults(mapping: MappingFile) -> Iterator[Located]:
+    """Files and views that a SELECT could not tell apart: it does not look at case."""
+    seen = {name.lower() for name in mapping.files}
+    for name in mapping.views:
+        if name.lower() in seen:
+            yield Located(f"views.{name}", "is the name of a file or of another view")
+        seen.add(name.lower())
+
+
+def _token_faults(mapping: MappingFile) -> Iterator[Located]:
+    """Numbers of trips and crew that are neither hashed nor said to be tokens already."""
+    stated = mapping.tokens or Tokens()
+    kinds: dict[str, set[str | None]] = {}
+    for name, table in mapping.tables.items():
+        for column in TOKEN_COLUMNS:
+            spec = table.columns.get(column)
+            if spec is None:
+                continue
+            place = f"tables.{name}.columns.{column}"
+            first = column not in kinds  # of the others the same is to be said
+            kinds.setdefault(column, set()).add(spec.token)
+            if not first:
+                continue
+            assigned = getattr(stated, column) == "assigned"
+            if spec.token is None and not assigned:
+                kind = column.partition("_")[0]
+                yield Located(
+                    place,
+                    f'is not hashed: write {{ from = "...", token = "{kind}" }}, or, if these are'
+                    f' tokens already, {column} = "assigned" under [tokens]',
+                )
+            elif spec.token is not None and (assigned or stated.key_file is None):
+                what = "is hashed, and [tokens] says that it is assigned"
+                yield Located(place, what if assigned else "needs [tokens] with key_file")
+    for column, found in kinds.items():
+        if len(found) > 1 and None not in found:
+            yield Located("tables", f"{column} is hashed as {' and as '.join(map(str, found))}")
 
 
 def _table_faults(mapping: MappingFile, name: str) -> Iterator[tuple[str, str]]:
@@ -125,7 +180,7 @@ def _column_faults(mapping: MappingFile, name: str) -> Iterator[tuple[str, str]]
                 yield f"{place}.{at}", what
         if spec.token and str(columns[column].dtype) != "string":
             yield f"{place}.token", "only columns of tokens can be hashed"
-        if spec.token and mapping.tokens is None:
+        if spec.token and column not in TOKEN_COLUMNS and not (mapping.tokens or Tokens()).key_file:
             yield f"{place}.token", "needs [tokens] with key_file"
     for column, field in columns.items():
         by_bedside = column == "service_month" and table.bedside is not None

@@ -11,6 +11,7 @@ from typing import Any
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.signal_outputs import SIGNAL_OUTPUTS
+from schemas.trip_outputs import TRIP_OUTPUTS
 from schemas.units import Unit
 
 
@@ -180,8 +181,12 @@ class BeforeAfterTraining(pa.DataFrameModel):
     rule: dt.String = _text("Id of the rule")
     before_events: dt.Float64 = _value("trips", "Deviations before", nullable=False)
     before_trips: dt.Float64 = _value("trips", "Trips judged before", nullable=False)
+    before_low: dt.Float64 = _value("1", "Lower 95 % bound of the share before")
+    before_high: dt.Float64 = _value("1", "Upper 95 % bound")
     after_events: dt.Float64 = _value("trips", "Deviations after", nullable=False)
     after_trips: dt.Float64 = _value("trips", "Trips judged after", nullable=False)
+    after_low: dt.Float64 = _value("1", "Lower 95 % bound of the share after")
+    after_high: dt.Float64 = _value("1", "Upper 95 % bound")
     before_read: dt.Int32 = _value("trips", "Deviations before that were read", nullable=False)
     before_practice: dt.Int32 = _value("trips", "Of these, put down to practice", nullable=False)
     after_read: dt.Int32 = _value("trips", "Deviations after that were read", nullable=False)
@@ -202,5 +207,6 @@ MEASURE_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "power": Power,
     "before_after": BeforeAfterTraining,
     **SIGNAL_OUTPUTS,
+    **TRIP_OUTPUTS,
 }
 """Every table made from the measures, by name; each is a data file of the month."""

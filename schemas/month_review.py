@@ -30,6 +30,7 @@ class RuleFacts:
     """What a page says of a rule; `asks` has this protocol's limits written in.
 
     `fit`: what a variance says of how the cannula fits, empty where it says nothing of that.
+    `goal`: the share of trips at variance that the service aims at, where it states one.
     """
 
     rule: str
@@ -39,6 +40,7 @@ class RuleFacts:
     severity: str
     source: str
     fit: str = ""
+    goal: float | None = None
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,11 @@ class MeasureFigures:
     signal_trips: pd.DataFrame | None = None
     one_by_one: pd.DataFrame | None = None
     years: pd.DataFrame | None = None
+    trip_marks: pd.DataFrame | None = None
+    apart_trips: pd.DataFrame | None = None
+    wall_places: pd.DataFrame | None = None
+    transit: pd.DataFrame | None = None
+    cannula_use: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)

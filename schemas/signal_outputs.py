@@ -129,7 +129,7 @@ class Years(pa.DataFrameModel):
 
     month: dt.String = _text("Month under review")
     measure: dt.String = _text("Id of the measure")
-    group_by: dt.String = _text("service, cannula or rule")
+    group_by: dt.String = _text("service, cannula, rule or outcome")
     group_value: dt.String = _text("Which group")
     now_numerator: dt.Float64 = _value(
         "see measure", "Numerator of the last twelve", nullable=False

@@ -80,14 +80,21 @@ def test_every_rule_measure_table_and_key_is_documented() -> None:
 
 def test_every_page_and_part_of_a_page_is_documented() -> None:
     page = (DOCS / "pages.md").read_text(encoding="utf-8")
-    templates = [path for path in TEMPLATES.glob("*/*.html") if path.name != "base.html"]
+    # what the desk's pages hold is said by task, in desk.md
+    templates = [
+        path
+        for path in TEMPLATES.glob("*/*.html")
+        if path.name != "base.html" and path.parent.name != "desk"
+    ]
     whole = [path.name for path in templates if not path.name.startswith("_")]
     assert len(whole) >= 5
     assert [name for name in whole if f"`{name}`" not in page] == []
     parts = {
-        part
+        section or fold
         for path in templates
-        for part in re.findall(r'<section id="([\w-]+)"', path.read_text(encoding="utf-8"))
+        for section, fold in re.findall(
+            r'<section id="([\w-]+)"|call fold\("([\w-]+)"', path.read_text(encoding="utf-8")
+        )
     }
     assert parts
     listed = set(re.findall(r"^\| `([\w-]+)` \|", page, flags=re.MULTILINE))

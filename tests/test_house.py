@@ -169,10 +169,14 @@ def test_circles_are_found_also_inside_functions_and_between_rooms(tmp_path: Pat
 # ---- a measure says where it is drawn
 
 
+PART = r'<section id="([\w-]+)"|call fold\("([\w-]+)"'
+"""A section of a page, or a fold, which the macro `fold` makes one."""
+
+
 def sections(template: Path) -> set[str]:
     """The ids of the sections of a template, those it includes among them."""
     text = template.read_text(encoding="utf-8")
-    found = set(re.findall(r'<section id="([\w-]+)"', text))
+    found = {a or b for a, b in re.findall(PART, text)}
     for name in re.findall(r"\{%-? include \"([\w.]+)\"", text):
         (included,) = (TOP / "reports").glob(f"*/{name}")
         found |= sections(included)

@@ -13,9 +13,31 @@ from pipeline.store import owners
 
 def add_followup_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
-    for command in (determine, correct, retrained, fetch, publish, ledger, whatif):
+    for command in (
+        desk, determine, add, correct, retrained, fetch, approve, publish, ledger, whatif,
+    ):  # fmt: skip
         app.command()(command)
     app.command("map")(map_)
+
+
+def desk(
+    into: STORE_FOLDER = Path("tailrace-out"),
+    month: Annotated[
+        str | None, typer.Option(metavar="YYYY-MM", help="Month to open; by default the latest.")
+    ] = None,
+    by: BY = None,
+    port: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=0, max=65535, help="Port on this machine; 0: any free one."),
+    ] = None,
+    no_open: Annotated[
+        bool, typer.Option("--no-open", help="Print a one-time link, and open no browser.")
+    ] = False,
+) -> None:
+    """Do the month's work in the browser of this machine; nothing leaves it."""
+    from pipeline.desk.command import desk as open_desk
+
+    open_desk(into, month, by, port, browser=not no_open)
 
 
 def determine(
@@ -32,6 +54,33 @@ def determine(
     done = read_back(file, into, by)
     typer.echo(determined_words(done))
     set_aside(done.problems)
+
+
+def add(
+    trip: Annotated[str, typer.Argument(metavar="TRIP", help="Token of a trip in the store.")],
+    why: Annotated[
+        str, typer.Option(metavar="WORDS", help="Why it should be read, naming nobody.")
+    ],
+    into: STORE_FOLDER = Path("tailrace-out"),
+    by: BY = None,
+) -> None:
+    """Have a trip read that nothing may be flagged on: a crew's own report, a complaint."""
+    from pipeline.followup.by_hand import add as add_by_hand
+
+    typer.echo(add_by_hand(into, trip, why, by))
+
+
+def approve(
+    version: Annotated[
+        str, typer.Argument(metavar="VERSION", help="Id of a protocol version in the store.")
+    ],
+    by: Annotated[str, typer.Option(metavar="TOKEN", help="Who approves the limits, by token.")],
+    into: STORE_FOLDER = Path("tailrace-out"),
+) -> None:
+    """Approve a protocol version's limits for medical direction; pages say so from then on."""
+    from pipeline.followup.by_hand import approve as approve_limits
+
+    typer.echo(approve_limits(into, version, by))
 
 
 def correct(
@@ -114,9 +163,16 @@ def publish(  # noqa: PLR0917 - options are read from parameters
         int | None,
         typer.Option(metavar="N", help="With --reproduce: as published the N-th time."),
     ] = None,
+    anyway: Annotated[
+        bool,
+        typer.Option("--anyway", help="Publish with work left undone; the ledger keeps what."),
+    ] = False,
     readable_by_group: GROUP = False,
 ) -> None:
-    """Freeze a month's figures and files, or bring a published month back byte for byte."""
+    """Freeze a month's figures and files, or bring a published month back byte for byte.
+
+    Refused with the list of what is unread, open, overdue, restated, missing or undecided.
+    """
     from pipeline import review as steps
     from pipeline.errors import usage
     from pipeline.followup.publish import reproduce as bring_back
@@ -129,7 +185,7 @@ def publish(  # noqa: PLR0917 - options are read from parameters
         what, remedy = "goes with --reproduce only", "Add --reproduce DIR, or leave it out."
         raise usage("usage", "--time", what, remedy=remedy)
     with progress() as stage:
-        words = steps.publish(into, month, by, stage)
+        words = steps.publish(into, month, by, stage, anyway=anyway)
     typer.echo(words)
 
 

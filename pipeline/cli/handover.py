@@ -16,7 +16,11 @@ from pipeline.store import owners
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-AUDIENCES = ("committee", "director", "education", "base")
+AUDIENCES = ("committee", "director", "education", "base", "teaching")
+
+
+TRIPS_NAMED = 12
+"""So many known trips are named where one is unknown."""
 
 
 def add_handover_commands(app: typer.Typer) -> None:
@@ -32,6 +36,14 @@ def pack(  # noqa: PLR0917 - options are read from parameters
     ],
     base: Annotated[
         str | None, typer.Option(metavar="B", help="Which base, with --for base.")
+    ] = None,
+    trip: Annotated[
+        str | None,
+        typer.Option(
+            metavar="T",
+            help="Which trip, with --for teaching: a case of the month. The page holds no token,"
+            " ages in bands, and times since the bedside.",
+        ),
     ] = None,
     into: STORE_FOLDER = Path("tailrace-out"),
     to: Annotated[
@@ -54,18 +66,18 @@ def pack(  # noqa: PLR0917 - options are read from parameters
 ) -> None:
     # long: one line an option
     """Write one HTML file for mail and paper: pictures inside it, no script, nothing to fetch."""
-    from pipeline.handover import check_audience, check_base, packed_month
-    from reports.render.packs import pack as draw
+    from pipeline.handover import check_audience, check_base, check_trip, packed_month
 
     check_audience(audience, AUDIENCES)
     check_base(audience, base, act=hand_over, by=by)
+    check_trip(audience, trip)
     owners.allow(group=readable_by_group)
     with progress() as stage:
         if base is None:
             review = packed_month(into, month, audience, stage)
             stage("pack")
             target, message = to or into / month / f"pack-{audience}.html", ""
-            _write(into, to, target, draw(review, audience).encode("utf-8"))
+            _write(into, to, target, _drawn(review, audience, trip).encode("utf-8"))
         else:
             target = to or into / month / _base_file(base, hand_over=hand_over)
             open_to_all = hand_over or to is not None
@@ -79,6 +91,21 @@ def pack(  # noqa: PLR0917 - options are read from parameters
             "It carries no confidentiality statement of your service: export.toml may hold one,"
             ' confidentiality = "...".'
         )
+
+
+def _drawn(review: MonthReview, audience: str, trip: str | None) -> str:
+    """The pack as HTML; Usage if the trip to teach with is no case of the month with a page."""
+    from pipeline.handover import unknown
+    from reports.education.teaching import trips_to_teach
+    from reports.render.packs import pack as draw
+    from reports.render.packs import teaching_pack
+
+    if trip is None:
+        return draw(review, audience)
+    known = trips_to_teach(review)
+    if trip not in known:
+        raise unknown("--trip", trip, f"case of {review.month} with a page", known[:TRIPS_NAMED])
+    return teaching_pack(review, trip)
 
 
 def _write(into: Path, to: Path | None, target: Path, content: bytes) -> None:

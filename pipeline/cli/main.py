@@ -12,6 +12,7 @@ import typer
 
 from pipeline.cli.followup import add_followup_commands
 from pipeline.cli.handover import add_handover_commands
+from pipeline.cli.month import month
 from pipeline.cli.options import (
     BY,
     CANNULAS,
@@ -36,7 +37,7 @@ app = typer.Typer(
     help="Reviews paediatric high-flow transports after they are over: which trips kept to the"
     " local protocol. For quality review, not for treating a patient. Exit codes: 0 fine, 1 our"
     " own bug, 2 wrong usage, 3 refused, 4 usable but rows set aside or doubtful (check, map,"
-    " determine, correct), 5 stored but not all pages written.",
+    " month, determine, correct), 5 stored but not all pages written, 6 nothing found.",
 )
 
 
@@ -197,6 +198,7 @@ def simulate(  # noqa: PLR0917 - options, given by name
     typer.echo(f"Wrote {trips} invented trips over {months} months to {into}")
 
 
+app.command()(month)
 add_followup_commands(app)
 add_handover_commands(app)
 

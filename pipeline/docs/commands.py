@@ -15,6 +15,7 @@ EXITS = {
     " every reason is listed",
     "EXIT_SET_ASIDE": "usable, but rows were set aside (the command's help says so)",
     "EXIT_UNFINISHED": "stored, but not all pages could be written; the same command again does it",
+    "EXIT_NOTHING": "nothing found: no trip of the month that was asked for, or no file yet",
 }
 CHANGE_FORMS = (
     "A change is one line of words in one of these forms; each with `from` may end in"

@@ -5,12 +5,13 @@
 
 from __future__ import annotations
 
-from pipeline.errors.codes import (
+from pipeline.errors.codes import TABLE
+from pipeline.errors.kinds import (
     DOUBTFUL,
     NOTED,
+    NOTHING,
     REFUSED,
     SET_ASIDE,
-    TABLE,
     UNFINISHED,
     USAGE,
     Code,
@@ -41,6 +42,7 @@ SECTIONS = {
         " many rows, and ends with 0."
     ),
     UNFINISHED: "## Stored, but not all is written (exit code 5)",
+    NOTHING: "## Not there yet: nothing is stored (exit code 6)",
     DOUBTFUL: (
         "## Doubtful: kept and used, and hardly true (`tailrace check` exits with 4)\n\n`tailrace"
         " review` goes on, says how many, and ends with 0."

@@ -1,8 +1,9 @@
 """What a user may do wrong: `codes` has a record for each code, `mistakes` tells and raises it."""
 
-from pipeline.errors.codes import (
-    CODES,
+from pipeline.errors.codes import CODES
+from pipeline.errors.kinds import (
     EXIT_FINE,
+    EXIT_NOTHING,
     EXIT_OUR_BUG,
     EXIT_REFUSED,
     EXIT_SET_ASIDE,
@@ -11,6 +12,7 @@ from pipeline.errors.codes import (
 )
 from pipeline.errors.mistakes import (
     Mistake,
+    NothingFound,
     Problem,
     Refused,
     Unfinished,
@@ -22,7 +24,7 @@ from pipeline.errors.mistakes import (
 )
 
 __all__ = [
-    "CODES", "EXIT_FINE", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE", "EXIT_UNFINISHED",
-    "EXIT_USAGE", "Mistake", "Problem", "Refused", "Unfinished", "Usage", "in_cell", "problem",
-    "refused", "usage",
+    "CODES", "EXIT_FINE", "EXIT_NOTHING", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE",
+    "EXIT_UNFINISHED", "EXIT_USAGE", "Mistake", "NothingFound", "Problem", "Refused", "Unfinished",
+    "Usage", "in_cell", "problem", "refused", "usage",
 ]  # fmt: skip

@@ -6,63 +6,16 @@ To add a code: a record here, and the call that raises it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import IntEnum
-
-EXIT_FINE = 0
-EXIT_OUR_BUG = 1
-EXIT_USAGE = 2
-EXIT_REFUSED = 3
-EXIT_SET_ASIDE = 4
-EXIT_UNFINISHED = 5
-
-
-class Kind(IntEnum):
-    """What becomes of the work; its value is the exit code, but for what is doubtful."""
-
-    NOTED = EXIT_FINE
-    """Nothing is wrong, and nothing is left out that was there."""
-    USAGE = EXIT_USAGE
-    """A command as it was called cannot mean anything."""
-    REFUSED = EXIT_REFUSED
-    """A delivery, source, sheet or store cannot be used; nothing is stored."""
-    SET_ASIDE = EXIT_SET_ASIDE
-    """A row or cell is not used; the rest is."""
-    UNFINISHED = EXIT_UNFINISHED
-    """What was given is stored, but not all that follows from it could be written."""
-    DOUBTFUL = 10 + EXIT_SET_ASIDE
-    """Legal and hardly true: it is used, and a check ends as where a row is set aside."""
-
-
-NOTED, USAGE, REFUSED, SET_ASIDE, UNFINISHED, DOUBTFUL = Kind
-
-
-@dataclass(frozen=True)
-class Code:
-    """One thing a user can be told, with what is always the same about it.
-
-    `place`: where its message points. Files and lines are the user's own; a line is a line of the
-    text, a row of the sheet, or a row's number in a Parquet file. `remedy`: what to do where a
-    message does not say it more narrowly; `in_source`: likewise where a service's own files are
-    mapped. Either is None where such a message cannot be, both for what is only noted. `what`: the
-    message's words, without a full stop, where they are always the same. `in_options`: wrong usage
-    too, where it is an option that holds what it speaks of.
-    """
-
-    id: str
-    kind: Kind
-    place: str
-    meaning: str
-    remedy: str | None = None
-    in_source: str | None = None
-    what: str | None = None
-    in_options: bool = False
-
-    @property
-    def exit_codes(self) -> tuple[int, ...]:
-        """With what a command may end that tells of it, the usual first."""
-        code = EXIT_SET_ASIDE if self.kind is Kind.DOUBTFUL else int(self.kind)
-        return (code, EXIT_USAGE) if self.in_options else (code,)
+from pipeline.errors.kinds import (
+    DOUBTFUL,
+    NOTED,
+    NOTHING,
+    REFUSED,
+    SET_ASIDE,
+    UNFINISHED,
+    USAGE,
+    Code,
+)
 
 
 def _noted(code: str, what: str, who: str = "An element") -> Code:
@@ -134,7 +87,7 @@ TABLE = (
          in_source="Rename one of them in the export."),
     Code("wrong-delimiter", REFUSED, LINE, "The cells are not separated by commas.",
          "Save the file with commas between cells and decimal points.",
-         in_source='State it under the file\'s entry, as in delimiter = ";".'),
+         in_source='State what separates them under the file\'s entry, as in delimiter = "\\t".'),
     Code("wrong-month", REFUSED, CELL, "A month is not among the delivery's months.",
          "Add the month to months in export.toml, or take the rows out.", in_options=True),
     Code("service-changed", REFUSED, SETTING, "The delivery is of another service than the store.",
@@ -169,6 +122,18 @@ TABLE = (
     Code("not-reviewed", REFUSED, STORE, "The store has no judged trips yet.",
          "Run a review first."),
     Code("not-published", REFUSED, MONTH, "The month was never published.", "Publish it first."),
+    Code("no-such-trip", REFUSED, "the trip", "The store does not have the trip that was named.",
+         "Check the trip's token."),
+    Code("no-such-version", REFUSED, "the protocol version",
+         "The store does not have the protocol version that was named.",
+         "Name one that the message lists."),
+    Code("not-read", REFUSED, MONTH,
+         "A month is to be published, and something of it is unread, open, overdue, restated,"
+         " missing or undecided.",
+         "Do what the messages list, or publish with --anyway, which the ledger keeps."),
+    Code("not-a-move", REFUSED, "the thing",
+         "A thing that people look after does not go from where it stands to what was asked.",
+         "Look at where it stands, and try again."),
     Code("baseline-late", REFUSED, MONTH,
          "The cases of a month were opened before it was made baseline.",
          "Review the delivery without --baseline."),
@@ -226,6 +191,30 @@ TABLE = (
          "A column of a Parquet file holds lists, structures or maps.",
          "Export it with one value a cell, or leave the column out.",
          in_source="Export it with one value a cell."),
+    Code("view-fails", REFUSED, KEY, "The SELECT of a view cannot be run.",
+         in_source=("Correct its sql; it reads the declared files and other views alone, and names"
+                    " that hold spaces or are words of SQL go in double quotes.")),
+    Code("view-without-place", REFUSED, KEY,
+         "A view does not carry file_name and line on, or leaves them empty.",
+         in_source="Carry both on, as with min(line) as line where rows are grouped."),
+    Code("not-a-table", REFUSED, FILE, "A file is of a kind that is no table.",
+         in_source="Export the table itself as CSV, Parquet or an XLSX workbook."),
+    Code("no-trips", REFUSED, COLUMN, "No trip could be made of the rows of trips.",
+         in_source="Correct what the message names in the mapping."),
+    Code("nothing-found", NOTHING, FILE,
+         "There is no trip of the month that was asked for, or no file at all yet.",
+         in_source="Look whether the export came, and run the same command again."),
+    Code("nothing-matches", SET_ASIDE, KEY, "A condition is met by none of the rows there are.",
+         in_source="Correct the condition, or take it out."),
+    Code("no-rows", SET_ASIDE, FILE,
+         "A table has no rows, and had some the month before, or lost all there were.",
+         in_source="See whether its export failed, and whether its trips go by the same number."),
+    Code("month-changed", SET_ASIDE, MONTH,
+         "The files say something else of a month than what was delivered of it.",
+         "Run it again with --replace to take the change in."),
+    Code("no-such-trip", SET_ASIDE, CELL, "A row is of none of the trips, so it is left out.",
+         in_source="Correct its number, or see why its trip is missing.",
+         what="the row is of none of the trips, and is left out"),
     Code("not-finished", UNFINISHED, FILE,
          "What was given is stored, but not all the rest could be written.",
          "Make room, or get permission, and run the same command again."),
@@ -250,7 +239,8 @@ TABLE = (
          "Check the value and its unit, or leave the cell empty if it is not known."),
     Code("not-a-code", SET_ASIDE, CELL, "A cell is none of the codes the contract gives.",
          "Map it to one of the codes that the message lists, or leave it empty.",
-         in_source="Add it to codes, or to nulls if it means that nothing is known.",
+         in_source=("Add it to codes, with ignore_case if capitals alone differ, or to nulls if it"
+                    " means that nothing is known."),
          what="the cell is none of the codes that the mapping or the contract names"),
     Code("not-a-token", SET_ASIDE, CELL, "A cell does not have the form the contract asks for.",
          "Write it as the message says, or name another.", in_options=True),
@@ -265,7 +255,8 @@ TABLE = (
          what="the row's trip was set aside"),
     Code("ragged-row", SET_ASIDE, LINE, "A row has more or fewer cells than the header.",
          "Put quotation marks round cells that hold a comma, and export again.",
-         in_source="Put quotation marks round cells that hold the delimiter, and export again.",
+         in_source=("Put quotation marks round cells that hold the delimiter; name what is no row,"
+                    " as a sum at the end, under skip_rows or footer."),
          what="the row has more or fewer cells than the header"),
     Code("bad-quoting", SET_ASIDE, LINE, "A row's quotation marks do not pair up.",
          DOUBLE_THEM, in_source=DOUBLE_THEM, what="the row's quotation marks do not pair up"),
@@ -293,6 +284,12 @@ TABLE = (
     Code("contradictory-answer", SET_ASIDE, CELL,
          "An answer contradicts the verdict, or another answer in the sheet.",
          "Keep one of the rows."),
+    Code("own-trip", SET_ASIDE, CELL,
+         "A reader answers a trip whose crew or authorising call carries the reader's own token.",
+         "Let somebody else read it."),
+    Code("case-move", SET_ASIDE, CELL,
+         "A case cannot go from where it stands to what an answer says of it.",
+         "Leave the case as it is, or let the one do it whose turn it is."),
     Code("not-a-time", SET_ASIDE, CELL,
          "A cell is not a date and time of the format that the mapping names.",
          in_source="Add its format to time, or correct it.",
@@ -308,7 +305,7 @@ TABLE = (
                " say which it is")),
     Code("no-bedside", SET_ASIDE, CELL, "A trip has no time at the bedside to count from.",
          in_source="Fill in the time at the bedside, or correct the trip's number.",
-         what="the trip has no time at the bedside to count from"),
+         what="the trip has no usable time at the bedside to count from"),
     Code("bedside-differs", SET_ASIDE, CELL, "A trip's rows state several times at the bedside.",
          in_source="Correct them at the source.",
          what="the trip's rows state several times at the bedside"),
@@ -316,7 +313,8 @@ TABLE = (
          in_source="Add its spelling to unit.means.",
          what="the row's unit is none of those that the mapping names"),
     Code("several-values", SET_ASIDE, CELL, "An element of a report stands there more than once.",
-         in_source='Say with pick = "first" or pick = "last".',
+         in_source=('Say with pick = "first" or pick = "last", or make a row of each with a'
+                    " condition on it under where."),
          what=("the element stands there more than once, and the mapping does not say"
                " which one counts")),
     Code("looks-like-fractions", DOUBTFUL, CELL,

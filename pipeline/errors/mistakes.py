@@ -6,7 +6,8 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.errors.codes import CODES, EXIT_OUR_BUG, Kind
+from pipeline.errors.codes import CODES
+from pipeline.errors.kinds import EXIT_OUR_BUG, Kind
 
 UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Kinds of characters that a terminal acts on instead of showing, as Unicode names them."""
@@ -67,6 +68,12 @@ class Unfinished(Mistake):
     """What was given is stored, but not all that follows from it could be written."""
 
     exit_code = int(Kind.UNFINISHED)
+
+
+class NothingFound(Mistake):
+    """What was asked for is not there, and nothing was stored."""
+
+    exit_code = int(Kind.NOTHING)
 
 
 def problem(

@@ -8,7 +8,7 @@ Any other goes through Python's reader, which is much slower and knows the line 
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -40,12 +40,20 @@ LONGEST_CELL = 1 << 20
 class Layout:
     """How a delimited file is laid out.
 
-    `lenient`: a quotation mark beside a space may be taken as quoting, spaces left out.
+    `lenient`: a quotation mark beside a space may be taken as quoting, spaces left out. `quotes`:
+    a quotation mark may enclose a cell; else it is a mark like any other.
     """
 
     delimiter: str = ","
     header_line: int = 1
     lenient: bool = False
+    quotes: bool = True
+
+    def reader(self, lines: Iterable[str]) -> CsvReader:
+        """Python's reader of so laid out lines."""
+        if self.quotes:
+            return csv.reader(lines, delimiter=self.delimiter, strict=True)
+        return csv.reader(lines, delimiter=self.delimiter, strict=True, quoting=csv.QUOTE_NONE)
 
 
 COMMAS = Layout()
@@ -66,7 +74,7 @@ def read_header(path: Path, layout: Layout = COMMAS) -> list[str]:
     try:
         with _opened(path) as file:
             lines = islice(file, layout.header_line - 1, None)
-            cells = next(csv.reader(lines, delimiter=layout.delimiter, strict=True), [])
+            cells = next(layout.reader(lines), [])
     except UnicodeDecodeError:
         raise _not_utf8(path) from None
     except csv.Error:
@@ -114,7 +122,8 @@ def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
     """
     text, layout = file.text, file.layout
     pattern = any(mark in str(text.path) for mark in "*?[")
-    loose = text.loose_quotes and not layout.lenient
+    loose = text.loose_quotes and not layout.lenient and layout.quotes
+    mark = '"' if layout.quotes else ""
     if text.line_end is None or loose or pattern or not layout.delimiter.isascii():
         return None
     # columns go by place: those that are not wanted may be called anything, even the same
@@ -124,8 +133,8 @@ def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
     )
     sql = (
         f"select {cells} from read_csv({literal(str(text.path))}, auto_detect=false, header=true,"
-        f" skip={layout.header_line - 1}, delim={literal(layout.delimiter)}, quote='\"',"
-        f" escape='\"', comment='', nullstr='', compression='none', new_line='{text.line_end}',"
+        f" skip={layout.header_line - 1}, delim={literal(layout.delimiter)}, quote='{mark}',"
+        f" escape='{mark}', comment='', nullstr='', compression='none', new_line='{text.line_end}',"
         f" columns={{{every}}})"
     )
     return TextRows(sql, f"rowid + {layout.header_line + 1}")
@@ -155,7 +164,7 @@ def lines_rows(
     lines, quotes = con.execute(
         f"select count(*), coalesce(bool_or(contains(text, '\"')), false) from {relation}"
     ).fetchall()[0]
-    if quotes or lines != text.lines + text.blank_at_end:
+    if (quotes and file.layout.quotes) or lines != text.lines + text.blank_at_end:
         return None
     return TextRows(_cut_lines(relation, file, columns), "line", relation)
 
@@ -206,7 +215,7 @@ def records(
         with _opened(path) as file, _opened(path) as again:
             for _ in range(layout.header_line - 1):
                 file.readline()
-            reader = csv.reader(file, delimiter=layout.delimiter, strict=True)
+            reader = layout.reader(file)
             csv.field_size_limit(LONGEST_LINE)
             next(reader)
             csv.field_size_limit(LONGEST_CELL)

@@ -128,11 +128,11 @@ def parquet_rows(path: Path, kinds: Mapping[str, str], columns: Columns) -> Text
     """
     names = list(kinds)
     for at in columns.values():
-        if at is not None and _is_nested(kinds[names[at]]):
+        if at is not None and is_nested(kinds[names[at]]):
             what = "its cells are lists, structures or maps, not single values"
             raise Unreadable("nested-column", what, column=names[at])
     cells = ", ".join(
-        f"{'null' if at is None else _parquet_cell(names[at], kinds[names[at]])} as {quoted(name)}"
+        f"{'null' if at is None else value_as_text(names[at], kinds[names[at]])} as {quoted(name)}"
         for name, at in columns.items()
     )
     return TextRows(f"select {cells} from {_parquet(path)}", "rowid + 1")
@@ -143,12 +143,13 @@ def _parquet(path: Path) -> str:
     return f"read_parquet({literal(str(path))}, hive_partitioning = false)"
 
 
-def _is_nested(kind: str) -> bool:
+def is_nested(kind: str) -> bool:
+    """Whether a column of this type holds more than one value a cell."""
     return kind.endswith("]") or kind.startswith(("STRUCT", "MAP", "UNION"))
 
 
-def _parquet_cell(name: str, kind: str) -> str:
-    """A cell as text; a whole number kept in a floating-point column is a whole number."""
+def value_as_text(name: str, kind: str) -> str:
+    """SQL for a typed cell as text; a whole number kept as a floating-point one stays whole."""
     cell = quoted(name)
     if kind in ("DOUBLE", "FLOAT"):
         return (

@@ -23,11 +23,33 @@ MOST_RATIO = 200
 """Text packs about tenfold; what is far beyond that was made to fill a disk."""
 
 GZIP = b"\x1f\x8b"
+KINDS = (
+    (b"SQLite format 3", "an SQLite database"),
+    (b"PK\x03\x04", "a workbook or another packed file (ZIP)"),
+    (b"\xd0\xcf\x11\xe0", "a workbook or document of an older kind, or one with a password"),
+    (b"PAR1", "a Parquet file"),
+    (b"%PDF", "a PDF document"),
+    (b"\x89PNG", "a picture"),
+    (b"{\\rtf", "a text document (RTF)"),
+)
+"""How files begin that are no text, by their published formats."""
+
 MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+
+
+def kind_of(path: Path) -> str | None:
+    """What a file is by its first bytes, where that is surely no table of text; else None."""
+    with path.open("rb") as file:
+        head = file.read(256)
+    for begins, kind in KINDS:
+        if head.startswith(begins):
+            return kind
+    text = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    return "a web page (HTML)" if text.startswith((b"<!doctype html", b"<html")) else None
 
 
 def unpacked(path: Path) -> Iterator[bytes]:

@@ -1,8 +1,10 @@
-"""Actions that readers asked for: open, overdue, and closed by a later sheet."""
+"""Actions that readers asked for: open, overdue, done or not pursued."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+
+from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
 
 if TYPE_CHECKING:
     import duckdb
@@ -12,30 +14,61 @@ if TYPE_CHECKING:
 def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """The actions open as of `month`; follows `schemas.followup_outputs.FollowUps`.
 
-    An action stands in its reviewer's last answer to a rule of a trip. It is open until an
-    answer of anybody's, given later or with it, closes that rule of the trip. It is overdue once
-    its due month lies before `month`.
+    An action has a life of its own beside the case, and is overdue once its due month lies before
+    `month`. What the case's answers say stands beside it, as far as they may be seen.
     """
     return con.execute(_FOLLOW_UPS, {"month": month}).df()
 
 
-_FOLLOW_UPS = """
-    WITH closed AS (
-        SELECT trip_id, rule, max(determination_no) AS last_no
-        FROM loop.answer WHERE status = 'closed' GROUP BY ALL
-    )
-    SELECT * EXCLUDE (determination_no) FROM (
-    SELECT a.determination_no, a.trip_id, a.month, t.base,
-           string_agg(a.rule, ' ' ORDER BY a.rule) AS rules, a.conclusion,
-           a.status, a.refer_to, a.reviewer, a.action, a.due_month,
-           coalesce(a.due_month < $month, FALSE) AS overdue
+def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Rows of `YearActions` of trips of the twelve months to `month`, the latest first."""
+    year, number = month.split("-")
+    first = f"{int(year) - (number != '12'):04d}-{int(number) % 12 + 1:02d}"
+    return con.execute(_YEAR_ACTIONS, {"month": month, "first": first}).df()
+
+
+def referred(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """Rows of `Referred`: answers that hold and refer a case to somebody, and do not close it."""
+    return con.execute(_REFERRED, {"month": month}).df()
+
+
+_YEAR_ACTIONS = f"""
+    SELECT x.trip_id, t.service_month AS month, t.base, x.rule AS rules, x.what AS action,
+           x.due_month,
+           CASE WHEN x.state IN ('done', 'not_pursued') THEN 'closed'
+                WHEN x.due_month < $month THEN 'overdue' ELSE 'open' END AS state
+    FROM ({ACTIONS}) x
+    JOIN delivered.holding h USING (trip_id)
+    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    WHERE t.service_month BETWEEN $first AND $month
+    ORDER BY t.service_month DESC, x.trip_id, x.rule, x.key
+"""
+
+_REFERRED = """
+    SELECT a.trip_id, a.month, t.base, string_agg(a.rule, ' ' ORDER BY a.rule) AS rules,
+           a.refer_to, any_value(a.reviewer ORDER BY a.determination_no DESC) AS reviewer
     FROM loop.answer a
     JOIN delivered.holding h USING (trip_id)
     JOIN delivered.trips t ON t.trip_key = h.trip_key
-    LEFT JOIN closed c ON c.trip_id = a.trip_id AND c.rule IS NOT DISTINCT FROM a.rule
-        AND c.last_no >= a.determination_no
-    WHERE a.latest_of_reviewer AND a.action IS NOT NULL AND c.last_no IS NULL
-      AND a.month <= $month
-    GROUP BY ALL)
-    ORDER BY due_month NULLS LAST, trip_id, rules
+    WHERE a.holds AND a.status <> 'closed' AND a.refer_to IS NOT NULL AND a.month <= $month
+    GROUP BY a.trip_id, a.month, t.base, a.refer_to
+    ORDER BY a.month, a.trip_id
+"""
+
+_FOLLOW_UPS = f"""
+    WITH answered AS (
+        SELECT trip_id, arg_max(conclusion, determination_no) AS conclusion,
+               arg_max(status, determination_no) AS status,
+               arg_max(refer_to, determination_no) AS refer_to
+        FROM loop.answer WHERE holds GROUP BY trip_id
+    )
+    SELECT x.trip_id, t.service_month AS month, t.base, x.rule AS rules, a.conclusion,
+           coalesce(a.status, 'open') AS status, a.refer_to, coalesce(x.owner, '') AS reviewer,
+           x.what AS action, x.due_month, coalesce(x.due_month < $month, FALSE) AS overdue
+    FROM ({OPEN_ACTIONS}) x
+    JOIN delivered.holding h USING (trip_id)
+    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    LEFT JOIN answered a USING (trip_id)
+    WHERE t.service_month <= $month
+    ORDER BY x.due_month NULLS LAST, x.trip_id, x.rule, x.key
 """

@@ -4,63 +4,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
+from pipeline.followup.case_rules import case_problems
+from pipeline.followup.conclusions import in_new_words, refused_answer
+from pipeline.followup.given import FLAGGED, Answer, Trip
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems
+from pipeline.followup.states import REFERRED
 from pipeline.store.content_hash import make_states
-from schemas.followup import ANSWERS, MISSED, DeterminationsSheet
+from schemas.findings import MISSED
+from schemas.followup import ANSWERS, DeterminationsSheet
 
 if TYPE_CHECKING:
     import duckdb
 
-FLAGGED = ("deviation", "borderline", "cannot_tell", "authorised")
-FINDINGS = FLAGGED[:2]
 FREE_TEXTS = ("action", "note", "reviewer")
-
-
-@dataclass(frozen=True)
-class Answer:
-    """One row of the sheet that answers something; `rules` is empty for the case as a whole."""
-
-    line: int
-    trip_id: str
-    rules: tuple[str, ...]
-    conclusion: str | None
-    status: str
-    refer_to: str | None
-    reviewer: str
-    action: str | None
-    due_month: str | None
-    note: str | None
-    seen: str | None
-
-    @property
-    def about(self) -> tuple[str | None, ...]:
-        """Every rule it is about, or None once for the case as a whole."""
-        return self.rules or (None,)
-
-    @property
-    def without_note(self) -> tuple[str | None, ...]:
-        """What it says, the note apart, which may be left blank in a later sheet."""
-        return (self.conclusion, self.status, self.refer_to, self.action, self.due_month)
-
-
-@dataclass(frozen=True)
-class Trip:
-    """What the store holds of a trip that is answered: its content, mark and verdicts."""
-
-    trip_key: int
-    month: str
-    seen: str
-    verdicts: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def flags(self) -> list[str]:
-        """Rules with something to answer; what could not be told asks for nothing."""
-        return [rule for rule, verdict in self.verdicts.items() if verdict in FINDINGS]
 
 
 @dataclass(frozen=True)
@@ -90,11 +52,13 @@ def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) 
         problems += found
         if not found:
             answers.append(_answer(row, by))
-    contradictory = list(_contradictions(sheet.file, answers))
-    lines = {problem.line for problem in contradictory}
-    kept = [answer for answer in answers if answer.line not in lines]
-    ordered = sorted([*problems, *contradictory], key=lambda p: (p.line or 0, p.column or ""))
-    return Checked(kept, trips, ordered, len(answered))
+    for refused in (_contradictions, partial(case_problems, con, trips)):
+        late = list(refused(sheet.file, answers))
+        lines = {problem.line for problem in late}
+        answers = [answer for answer in answers if answer.line not in lines]
+        problems += late
+    ordered = sorted(problems, key=lambda p: (p.line or 0, p.column or ""))
+    return Checked(answers, trips, ordered, len(answered))
 
 
 ANSWERING_CELLS = [name for name in ANSWERS if name not in ("rules", "reviewer")]
@@ -123,10 +87,12 @@ def _rules(row: Row) -> tuple[str, ...]:
 
 def _answer(row: Row, by: str | None) -> Answer:
     cells = row.cells
+    conclusion, contributed = in_new_words(cells.get("conclusion"), cells.get("contributed"))
     return Answer(
-        row.line, str(cells["trip_id"]), _rules(row), cells.get("conclusion"),
+        row.line, str(cells["trip_id"]), _rules(row), conclusion,
         str(cells["status"]), cells.get("refer_to"), cells.get("reviewer") or str(by),
         cells.get("action"), cells.get("due_month"), cells.get("note"), cells.get("seen"),
+        contributed, cells.get("basis") or "read",
     )  # fmt: skip
 
 
@@ -148,10 +114,17 @@ def _row_problems(file: str, row: Row, trips: dict[str, Trip], by: str | None) -
         if wanted is None:
             remedy = "Fill it in." if name == "status" else "Fill it in, or name one with --by."
             yield in_cell("missing-value", file, line, name, "must not be empty", remedy=remedy)
+    if cells.get("status") == REFERRED and not cells.get("refer_to"):
+        what, remedy = "must say whom the case is referred to", "Name one."
+        yield in_cell("missing-value", file, line, "refer_to", what, remedy=remedy)
     if cells.get("due_month") and not cells.get("action"):
         what = "a month is due for no action"
         remedy = "Say what is to be done, or take out the month."
         yield in_cell("missing-value", file, line, "action", what, remedy=remedy)
+    said = in_new_words(cells.get("conclusion"), cells.get("contributed"))
+    if cells.get("contributed") and (why := refused_answer(*said)):
+        remedy = "Correct it, or take it out."
+        yield in_cell("contradictory-answer", file, line, "contributed", why, remedy=remedy)
     yield from _rule_problems(file, row, trip)
 
 

@@ -1,16 +1,16 @@
 """Measures as screened beside measures as confirmed: what readers made of the flags.
 
-A flag is confirmed where a reader concluded that what it says did happen (practice, logistics,
-justified, equipment), whatever the cause; a record gap, an unclear protocol and a wrong flag do
-not confirm it. An answer counts for as long as the rule's verdict is the one it was given to; of
-several readers' answers the later holds.
+A flag is confirmed where a reader concluded that it holds, whatever contributed; what is not
+documented, does not hold or cannot be said does not confirm it. An answer counts for as long as
+the rule's verdict is the one it was given to; of several readers' answers the later holds, unless
+a second reading waits or differs.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from schemas.followup import HAPPENED, NOT_CONFIRMED
+from schemas.findings import HAPPENED, NOT_CONFIRMED
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         f"count(*) FILTER (conclusion = '{cause}')::INTEGER AS {cause}" for cause in CAUSES
     )
     parts = [
-        _QUALITY.format(month=at, causes=causes, match=match)
+        _QUALITY.format(month=at, causes=causes, match=match, happened=tuple(HAPPENED))
         for at, match in (("month", "month"), (f"'to {month}'", "'all'"))
     ]
     frame = con.execute(f"FROM ({' UNION ALL '.join(parts)}) ORDER BY month, rule, verdict").df()
@@ -145,7 +145,7 @@ def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     import pandas as pd
 
     from pipeline.statistics.intervals import cohen_kappa
-    from schemas.followup import CONCLUSIONS
+    from schemas.findings import CONCLUSIONS
 
     rows = []
     for label, where in ((month, "month = $month"), (f"to {month}", "month <= $month")):
@@ -203,8 +203,7 @@ _QUALITY = """
     FROM (
         SELECT {month} AS month, {match} AS match, r.rule, k.verdict,
                count(f.trip_id)::INTEGER AS flags, count(conclusion)::INTEGER AS reviewed,
-               count(*) FILTER (conclusion IN ('practice', 'logistics', 'justified', 'equipment'))
-                   ::INTEGER AS confirmed, {causes},
+               count(*) FILTER (conclusion IN {happened})::INTEGER AS confirmed, {causes},
                count(*) FILTER (outdated)::INTEGER AS outdated
         FROM (SELECT DISTINCT month, rule FROM rule_judged) r
         CROSS JOIN (VALUES ('deviation'), ('borderline')) k(verdict)

@@ -7,8 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem
-from pipeline.followup.answers import Answer, Checked, check_answers
-from pipeline.followup.sheets import read_sheet
+from pipeline.followup.answers import Checked, check_answers
+from pipeline.followup.conclusions import in_old_word
+from pipeline.followup.given import Answer
+from pipeline.followup.second_reading import follow_second_readings
+from pipeline.followup.sheets import Sheet, read_sheet
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
@@ -46,30 +49,48 @@ def determine(file: Path, folder: Path, by: str | None = None) -> Determined:
         check_judged(con)
         with transaction(con):
             ensure_followup_tables(con)
-            checked = check_answers(con, sheet, by)
-            new, replaced, differing = _compare(con, checked)
-            if new:
-                _store(con, checked, new, sheet.sha256, by)
+            done = store_answers(con, check_answers(con, sheet, by), sheet, TAB, by)
+    return done
+
+
+def store_answers(
+    con: duckdb.DuckDBPyConnection, checked: Checked, sheet: Sheet, way: str, by: str | None
+) -> Determined:
+    """Store those of the checked answers that are new, with their entry; in a transaction.
+
+    `way`: how they came in, `determinations` for a sheet, `desk` for the desk.
+    """
+    new, replaced, differing = _compare(con, checked)
+    if new:
+        number = next_number(con, "determination", "determination_no")
+        _store(con, checked, new, (way, sheet.sha256), by)
+        follow_second_readings(con, number)
+    waiting = con.execute(
+        "SELECT key FROM loop.standing WHERE thing = 'second_reading' AND state = 'asked'"
+    ).fetchall()
+    # what the first reader said is not to be seen before the second has said all
+    shown = [words for trip_id, words in differing if (trip_id,) not in waiting]
     return Determined(
-        checked.rows, len(new), len(checked.answers) - len(new), replaced, differing,
-        checked.problems,
-    )  # fmt: skip
+        checked.rows, len(new), len(checked.answers) - len(new), replaced, shown, checked.problems
+    )
 
 
 def _compare(
     con: duckdb.DuckDBPyConnection, checked: Checked
-) -> tuple[list[Answer], list[str], list[str]]:
+) -> tuple[list[Answer], list[str], list[tuple[str, str]]]:
     """Answers not stored yet, what each replaces, and where another reader concluded otherwise."""
     held = _held(con, checked)
-    new, replaced, differing = [], [], []
+    new: list[Answer] = []
+    replaced: list[str] = []
+    differing: list[tuple[str, str]] = []
     for answer in checked.answers:
         verdicts = checked.trips[answer.trip_id].verdicts
         before = [held.get((answer.trip_id, rule, answer.reviewer)) for rule in answer.about]
         same = [
             b is not None
-            and b[:5] == answer.without_note
-            and answer.note in (None, b[5])
-            and b[6] == verdicts.get(rule or "")
+            and b[:6] == answer.without_note
+            and answer.note in (None, b[6])
+            and b[7] == verdicts.get(rule or "")
             for b, rule in zip(before, answer.about, strict=True)
         ]
         if all(same):
@@ -81,7 +102,7 @@ def _compare(
             )  # fmt: skip
             if b is not None and not unchanged:
                 replaced.append(_replaced(answer, rule, b))
-        differing += _differing(answer, held)
+        differing += [(answer.trip_id, words) for words in _differing(answer, held)]
     return new, replaced, differing
 
 
@@ -92,19 +113,21 @@ Held = dict[tuple[str, str | None, str], AnswerCells]
 def _held(con: duckdb.DuckDBPyConnection, checked: Checked) -> Held:
     """The last answer of each reviewer to each rule of the trips in the sheet."""
     rows = con.execute("""
-        SELECT trip_id, rule, reviewer, conclusion, status, refer_to, action, due_month, note,
-               verdict
-        FROM loop.answer SEMI JOIN answered_trip USING (trip_id) WHERE latest_of_reviewer
+        SELECT trip_id, rule, reviewer, finding, contributed, status, refer_to, action, due_month,
+               note, verdict
+        FROM loop.reading SEMI JOIN answered_trip USING (trip_id) WHERE latest_of_reviewer
     """).fetchall()
     return {(row[0], row[1], row[2]): row[3:] for row in rows}
 
 
-def _words(conclusion: str | None, status: str) -> str:
-    return f"{conclusion or 'no conclusion'}, {status}".replace("_", " ")
+def _words(conclusion: str | None, contributed: str | None, status: str) -> str:
+    causes = f" ({', '.join(contributed.split())})" if contributed else ""
+    return f"{conclusion or 'no conclusion'}{causes}, {status}".replace("_", " ")
 
 
 def _replaced(answer: Answer, rule: str | None, before: AnswerCells) -> str:
-    now, then = _words(answer.conclusion, answer.status), _words(before[0], before[1])
+    now = _words(answer.conclusion, answer.contributed, answer.status)
+    then = _words(*before[:3])
     more = "" if now != then else " (details)"
     return (
         f"{answer.trip_id}, {rule or 'the case'}: {answer.reviewer} said {then}, now says"
@@ -131,24 +154,30 @@ def _store(
     con: duckdb.DuckDBPyConnection,
     checked: Checked,
     new: list[Answer],
-    sha256: str,
+    way: tuple[str, str],
     by: str | None,
 ) -> None:
+    kind, sha256 = way
     sheet_no = next_number(con, "sheet", "sheet_no")
     number = next_number(con, "determination", "determination_no")
-    insert(con, "sheet", [(sheet_no, TAB, sha256, by, checked.rows, len(new))])
+    insert(con, "sheet", [(sheet_no, kind, sha256, by, checked.rows, len(new))])
     for place, answer in enumerate(new, start=number):
         trip = checked.trips[answer.trip_id]
         insert(con, "determination", [(
             place, sheet_no, answer.line, answer.trip_id, trip.trip_key, trip.month,
-            answer.conclusion, answer.status, answer.refer_to, answer.reviewer, answer.action,
-            answer.due_month, answer.note,
+            in_old_word(answer.conclusion, answer.contributed), answer.status, answer.refer_to,
+            answer.reviewer, answer.action, answer.due_month, answer.note,
         )])  # fmt: skip
+        insert(con, "finding", [
+            (place, rule, answer.conclusion, answer.contributed, answer.basis)
+            for rule in answer.about
+        ])  # fmt: skip
         insert(con, "determination_rule", [
             (place, rule, trip.verdicts.get(rule) if rule else None) for rule in answer.about
         ])  # fmt: skip
     record_stored(con, TAB, sheet_no, {
-        "by": by, "sha256": sha256, "rows_read": checked.rows, "rows_kept": len(new),
+        "by": by, "way": None if kind == TAB else kind, "sha256": sha256,
+        "rows_read": checked.rows, "rows_kept": len(new),
     })  # fmt: skip
 
 

@@ -48,7 +48,7 @@ def _words(what: str, detail: dict[str, Any]) -> str:
         return f"baseline: {', '.join(detail['months'])}"
     if what == "audit":
         return f"audit of {detail['month']}: {len(detail['trips'])} trips drawn"
-    if what in ("publication", "shared"):
+    if what in ("publication", "shared", "move"):
         return _handed_out(what, detail)
     kept, read = detail["rows_kept"], detail["rows_read"]
     if what == "fetch":
@@ -58,8 +58,12 @@ def _words(what: str, detail: dict[str, Any]) -> str:
 
 
 def _handed_out(entry: str, detail: dict[str, Any]) -> str:
+    if entry == "move":
+        return f"{detail['thing']} {detail['key']}: {detail['state']}".replace("_", " ")
     if entry == "publication":
-        return f"{detail['month']} published: {detail['files']} files"
+        over = ", ".join(f"{count} {kind}" for kind, count in detail.get("anyway", {}).items())
+        left = f", anyway: {over}" if over else ""
+        return f"{detail['month']} published: {detail['files']} files{left}"
     periods = ", ".join(detail["periods"])
     first = f", for the first time {periods}" if periods else ", no period for the first time"
     base = detail.get("base")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.followup.actions import follow_ups
+from pipeline.followup.actions import follow_ups, referred, year_actions
 from pipeline.followup.audit import A_YEAR, add_audit_cases, audit_results, draw_audit
 from pipeline.followup.confirmed import (
     agreement,
@@ -38,13 +38,18 @@ def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YE
     months. A month of the baseline opens no work at all.
     """
     with transaction(con):
-        ensure_followup_tables(con)
-        list_fetch(con, month)
-        if month in baseline_months(con):
-            for table in ("month_case", "month_flag", "month_fetch"):
-                con.execute(f"DELETE FROM {table}")
-            return
-        draw_audit(con, month, a_year=a_year)
+        join_cases_within(con, month, a_year=a_year)
+
+
+def join_cases_within(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+    """As `join_cases`, as part of the transaction at hand."""
+    ensure_followup_tables(con)
+    list_fetch(con, month)
+    if month in baseline_months(con):
+        for table in ("month_case", "month_flag", "month_fetch"):
+            con.execute(f"DELETE FROM {table}")
+        return
+    draw_audit(con, month, a_year=a_year)
     add_audit_cases(con, month)
 
 
@@ -105,6 +110,8 @@ def followup_review(
         disagreements=disagreements(con, month),
         left_the_list=left_the_list(con, month),
         follow_ups=follow_ups(con, month),
+        referred=referred(con, month),
+        year_actions=year_actions(con, month),
         corrections=corrections(con, month),
         practice_variances=practice_variances(con, month),
     )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
 from pipeline.errors.disk import after_storing
+from pipeline.followup.readiness import check_ready
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import head, record_stored
@@ -41,9 +42,19 @@ class Published:
     ledger_head: str
 
 
-def publish(folder: Path, month: str, draw: Draw, version: str, by: str | None = None) -> Published:
+def publish(
+    folder: Path,
+    month: str,
+    draw: Draw,
+    version: str,
+    by: str | None = None,
+    *,
+    anyway: bool = False,
+) -> Published:
     """Draw the month's pages once more from the store, and keep their bytes and figures.
 
+    Refused with the list of what is unread, open, overdue, restated, missing and undecided, unless
+    `anyway`, which the ledger keeps.
     Nothing is stored if no figure has changed since the month was last published. The store has it
     in one transaction, then the pages take their place; if a kill comes between, the next command
     that opens the store gives it to them (`pipeline/store/recovery.py`).
@@ -51,12 +62,16 @@ def publish(folder: Path, month: str, draw: Draw, version: str, by: str | None =
     check_token(by)
     with store_in(folder) as con:
         check_judged(con)
+        with transaction(con):
+            ensure_followup_tables(con)
+        over = check_ready(con, month, anyway=anyway)
         with drawing(folder) as aside:
             figures = draw(con, aside, month)
             parts = (aside / month, aside / ASSETS)
             files = sorted(p for part in parts for p in part.rglob("*") if p.is_file())
             with transaction(con):
-                done = _store(con, month, figures, aside=aside, files=files, version=version, by=by)
+                done = _store(con, month, figures, aside=aside, files=files, version=version, by=by,
+                              over=over)  # fmt: skip
                 if done.new:
                     put_assets(aside / ASSETS, folder / ASSETS)
             if done.new:
@@ -110,6 +125,7 @@ def _store(
     files: list[Path],
     version: str,
     by: str | None,
+    over: dict[str, int],
 ) -> Published:
     ensure_followup_tables(con)
     number = next_number(con, "publication", "publication_no")
@@ -142,7 +158,9 @@ def _store(
         if one(con, "SELECT count(*) FROM loop.file_content WHERE sha256 = ?", [name]) == (0,):
             insert(con, "file_content", [(name, zlib.compress(content, 6))])
     (aside / PUBLICATION).write_text(str(number), encoding="ascii")
-    record_stored(con, "publication", number, {"month": month, "by": by, "files": len(files)})
+    record_stored(con, "publication", number, {
+        "month": month, "by": by, "files": len(files), "anyway": over or None,
+    })  # fmt: skip
     return Published(month, times + 1, True, len(files), changed, head(con))
 
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Problem, in_cell
+from pipeline.errors import Problem, in_cell, problem, refused
+from pipeline.errors.mistakes import Refused
 from pipeline.followup.sheets import Row, Sheet
 from pipeline.ingest.looks import looks, named_inside, prepare
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb
+
+LONGEST = 4000
 
 
 def screened(
@@ -49,6 +52,35 @@ def screened(
         )
         for line, name, kind in found
     ]
+
+
+def check_text(con: duckdb.DuckDBPyConnection, texts: dict[str, str | None]) -> None:
+    """Refused (private-content) if a text looks as if it identifies a person, or is too long.
+
+    `texts`: what somebody wrote, by the name of its field or option.
+    """
+    given = {name: text for name, text in texts.items() if text and text.strip()}
+    looks_like = screened_texts(con, given)
+    if looks_like:
+        remedy = "Take it out: tokens and what happened are enough."
+        raise Refused([
+            problem("private-content", None, f"what stands there looks like {kind}", column=name,
+                    remedy=remedy)
+            for name, kind in looks_like.items()
+        ])  # fmt: skip
+    for name, text in given.items():
+        if len(text) > LONGEST:
+            what, remedy = f"it is longer than {LONGEST} characters", "Make it shorter."
+            raise refused("private-content", None, what, column=name, remedy=remedy)
+
+
+def screened_texts(
+    con: duckdb.DuckDBPyConnection, texts: Mapping[str, str | None]
+) -> dict[str, str]:
+    """What each text looks like that looks as if it identifies a person, by its name."""
+    sheet = Sheet("", "", [Row(1, dict(texts))])
+    found = screened(con, sheet, sheet.rows, list(texts))
+    return {str(p.column): p.what.removeprefix("the cell looks like ") for p in found}
 
 
 def _kinds() -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from pipeline.followup.conclusions import in_new_words
 from pipeline.store.content_hash import contents, make_states
 from schemas.case_detail import MOST_CASE_PAGES
 from schemas.followup import ANSWERS, PREFILLED, SHEET_COLUMNS
@@ -19,7 +20,7 @@ AnswerCells = tuple[Any, ...]
 Key = tuple[str, str]
 """A trip, and a rule or '' for the case as a whole."""
 
-ANSWER_CELLS = ("conclusion", "status", "refer_to", "action", "due_month")
+ANSWER_CELLS = ("conclusion", "contributed", "status", "refer_to", "action", "due_month")
 
 
 def determinations_frame(
@@ -75,8 +76,8 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
     """)
     rows = con.execute(f"""
         WITH content AS ({contents("answered_key")})
-        SELECT a.trip_id, coalesce(a.rule, ''), a.conclusion, a.status, a.refer_to, a.reviewer,
-               a.action, a.due_month,
+        SELECT a.trip_id, coalesce(a.rule, ''), a.finding, a.contributed, a.status, a.refer_to,
+               a.reviewer, a.action, a.due_month,
                was.content <> now.content
                OR (a.rule IS NOT NULL AND a.verdict IS DISTINCT FROM v.verdict) AS stale
         FROM loop.answer a
@@ -88,7 +89,7 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
         ORDER BY a.trip_id, a.rule, a.determination_no
     """).fetchall()
     answers: dict[Key, dict[str, Any]] = {}
-    names = ("conclusion", "status", "refer_to", "reviewer", "action", "due_month")
+    names = ("conclusion", "contributed", "status", "refer_to", "reviewer", "action", "due_month")
     for trip_id, rule, *cells, stale in rows:
         answer = dict(zip(names, cells, strict=True))
         if stale:
@@ -98,7 +99,7 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
 
 
 def _earlier(answer: dict[str, Any]) -> str:
-    words = [answer.get("conclusion"), answer.get("status"), answer.get("action")]
+    words = [answer.get(name) for name in ("conclusion", "contributed", "status", "action")]
     summary = ", ".join(str(word).replace("_", " ") for word in words if word)
     who = f" ({answer['reviewer']})" if answer.get("reviewer") else ""
     return f"{summary}{who}; the record has changed since"
@@ -107,7 +108,8 @@ def _earlier(answer: dict[str, Any]) -> str:
 def _ever_stored(con: duckdb.DuckDBPyConnection) -> set[AnswerCells]:
     """Every answer ever stored for the trips of the sheet, to tell those not read back."""
     rows = con.execute("""
-        SELECT trip_id, coalesce(rule, ''), conclusion, status, refer_to, action, due_month
+        SELECT trip_id, coalesce(rule, ''), finding, contributed, status, refer_to, action,
+               due_month
         FROM loop.answer SEMI JOIN trip_state USING (trip_id)
     """).fetchall()
     return set(rows)
@@ -122,6 +124,8 @@ def _carry_over(
 ) -> None:
     """Put an answer that was not read back in the place of what is stored of each of its rules."""
     trip_id = str(cells.get("trip_id"))
+    conclusion = in_new_words(cells.get("conclusion"), cells.get("contributed"))
+    cells = {**cells, **dict(zip(ANSWER_CELLS, conclusion, strict=False))}
     said = tuple(cells.get(name) for name in ANSWER_CELLS)
     for rule in (cells.get("rules") or "").split() or [""]:
         if not any(said) or (trip_id, rule, *said) in ever_stored:

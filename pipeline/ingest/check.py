@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections import Counter
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,15 @@ if TYPE_CHECKING:
     from pipeline.ingest.delivery import Staged
 
 
+@dataclass(frozen=True)
+class Checked:
+    """A report in lines, how many rows of each file would be set aside, and what is doubtful."""
+
+    report: str
+    set_aside: dict[str, int]
+    doubtful: int
+
+
 def check_delivery(
     delivery: Path, protocol: Path | None, cannulas: Path | None, *, shown: int
 ) -> tuple[str, int]:
@@ -19,6 +29,12 @@ def check_delivery(
 
     Refused as `review` would be.
     """
+    found = checked(delivery, protocol, cannulas, shown=shown)
+    return found.report, sum(found.set_aside.values()) + found.doubtful
+
+
+def checked(delivery: Path, protocol: Path | None, cannulas: Path | None, *, shown: int) -> Checked:
+    """As `check_delivery`, with rows set aside by file."""
     from pipeline.ingest.delivery import read_delivery
     from pipeline.store.database import open_scratch
 
@@ -27,8 +43,9 @@ def check_delivery(
             staged = read_delivery(con, delivery, protocol=protocol, cannulas=cannulas)
         except Refused as refused:
             raise Refused([*refused.problems, *_not_looked_at(refused.problems)]) from None
-        count = staged.set_aside_count(con)
-        problems = _by_kind(staged.problems(con))
+        every = staged.problems(con)
+        rows = Counter(file for file, _ in {(p.file or "", p.line) for p in every})
+        problems = _by_kind(every)
         doubtful = staged.doubtful(con)
     lines = [*_not_approved(staged), *(f"{file}: {what}." for file, what in staged.mentions)]
     lines += [problem.sentence() for problem in problems[:shown]]
@@ -37,8 +54,8 @@ def check_delivery(
     lines += [f"Doubtful: {found.sentence()}" for found in doubtful[:shown]]
     if len(doubtful) > shown:
         lines.append(f"... and {len(doubtful) - shown} more that are doubtful.")
-    lines += _end(count, len(doubtful))
-    return "\n".join(lines), count + len(doubtful)
+    lines += _end(rows.total(), len(doubtful))
+    return Checked("\n".join(lines), dict(rows), len(doubtful))
 
 
 def _end(set_aside: int, doubtful: int) -> list[str]:

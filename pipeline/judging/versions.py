@@ -6,10 +6,13 @@ import json
 from typing import TYPE_CHECKING
 
 from pipeline.rules import parameters_of
+from pipeline.store.by_hand import approvals
 from pipeline.store.protocol_versions import VersionInStore
 
 if TYPE_CHECKING:
     import duckdb
+
+    from schemas.protocol import ProtocolVersion
 
 
 def versions_in_store(con: duckdb.DuckDBPyConnection) -> list[VersionInStore]:
@@ -20,4 +23,18 @@ def versions_in_store(con: duckdb.DuckDBPyConnection) -> list[VersionInStore]:
         "SELECT protocol_no, content FROM delivered.protocol ORDER BY from_month"
     ).fetchall()
     read = [(no, ProtocolVersion.model_validate(json.loads(content))) for no, content in rows]
-    return [VersionInStore(no, version, parameters_of(version.rules)) for no, version in read]
+    said = approvals(con)
+    return [
+        VersionInStore(no, _approved(version, said), parameters_of(version.rules))
+        for no, version in read
+    ]
+
+
+def _approved(version: ProtocolVersion, said: dict[str, tuple[str, str]]) -> ProtocolVersion:
+    """The version with the approval that came after its file, where there is one."""
+    if version.approved is not None or version.id not in said:
+        return version
+    from schemas.protocol import Approval
+
+    by, month = said[version.id]
+    return version.model_copy(update={"approved": Approval(by=by, month=month)})

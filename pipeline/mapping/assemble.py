@@ -6,6 +6,7 @@ knows that something was charted. An empty cell would claim that nothing was.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.files import shown
@@ -13,8 +14,10 @@ from pipeline.files.rows import REJECTS
 from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan
 from pipeline.mapping.rows import Source
+from pipeline.mapping.timeline import DAY, zone_of
 from pipeline.store.sql import literal
-from schemas.mapping import MONTHS
+from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE
+from schemas.mapping import MILESTONES, MONTHS
 
 if TYPE_CHECKING:
     import duckdb
@@ -22,9 +25,16 @@ if TYPE_CHECKING:
 UNREADABLE = "unreadable"
 
 
-def make_table(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
-    """Create `made_<n>`: for each column its value `v_` and its problem `p_`."""
+def make_table(con: duckdb.DuckDBPyConnection, plan: TablePlan, home: str | None) -> None:
+    """Create `made_<n>`: for each column its value `v_` and its problem `p_`.
+
+    `home`: the zone in which service months are counted.
+    """
     joins = [f"left join bedside on bedside.trip = {_trip(plan)}"] if plan.timed else []
+    if belongs_to_a_trip(plan):
+        joins.append("left join trip on trip.trip = c.v_trip_id")
+    if BEDSIDE in plan.specs:
+        joins.append(zone_of(replace(plan, time_zone=home), DAY, "home"))
     for place, column in enumerate(plan.timed):
         name = f"t_{column}"
         keys = [f"{name}.{key} = c.{key}" for key in KEY.split(", ")]
@@ -36,11 +46,12 @@ def make_table(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
         value, problem = _value_and_problem(plan, column)
         columns.append(f"{problem} as p_{column}")
         if column != BEDSIDE:
-            columns.append(f"{_or_unreadable(column, value, problem)} as v_{column}")
+            columns.append(f"{_or_unreadable(plan, column, value, problem)} as v_{column}")
         elif "service_month" not in plan.specs:
-            month = _month(_bedside_local())
+            month = _month(_bedside_local(same_clock=plan.time_zone == home))
             none = f"case when {month} is null then 'no-bedside' end"
-            columns.append(f"{_or_unreadable('service_month', month, none)} as v_service_month")
+            month = _or_unreadable(plan, "service_month", month, none)
+            columns.append(f"{month} as v_service_month")
     con.execute(f"""
         create table made_{plan.number} as
         select c.row_no, c.slot, c.file_no, c.line, c.broken, {", ".join(columns)}
@@ -53,15 +64,45 @@ def _trip(plan: TablePlan) -> str:
     return "c.v_trip_id" if "trip_id" in plan.specs else "null"
 
 
-def _or_unreadable(column: str, value: str, problem: str) -> str:
-    """SQL for a cell in the end; of a row that does not fit its header only the trip is taken."""
+def belongs_to_a_trip(plan: TablePlan) -> bool:
+    """Whether a table's rows are those of trips that must be among the delivery's."""
+    return "trip_id" in plan.specs and plan.into not in ("trips", *OF_THE_SERVICE)
+
+
+def list_trips(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
+    """Create `trip` of the trips that were made: each with its service month, null if unknown."""
+    con.execute(f"""
+        create table trip as
+        select v_trip_id as trip,
+            min(case when regexp_full_match(v_service_month, {literal(MONTH_PATTERN)})
+                then v_service_month end) as month
+        from made_{plan.number} where v_trip_id is not null group by v_trip_id
+    """)
+
+
+def _or_unreadable(plan: TablePlan, column: str, value: str, problem: str) -> str:
+    """SQL for a cell in the end; of a row that does not fit its header only the trip is taken.
+
+    A milestone in an hour that came twice is left empty: that costs the one time. It is listed,
+    and unreadable would set aside the trip.
+    """
     broken = "false" if column == "trip_id" else "c.broken > 0"
-    return f"case when {broken} or ({problem}) is not null then '{UNREADABLE}' else ({value}) end"
+    is_open = ""
+    if column in MILESTONES and plan.specs[column].time:
+        doubts = f"t_{column}.doubt is not null or t_{BEDSIDE}.doubt is not null"
+        is_open = f" when c.broken = 0 and ({doubts}) then null"
+    return (
+        f"case{is_open} when {broken} or ({problem}) is not null then '{UNREADABLE}'"
+        f" else ({value}) end"
+    )
 
 
 def _value_and_problem(plan: TablePlan, column: str) -> tuple[str, str]:
     """SQL for a column's value and for what is wrong with it."""
     spec = plan.specs[column]
+    if column == "trip_id" and belongs_to_a_trip(plan):
+        nobody = "case when c.broken = 0 and trip.trip is null then 'no-such-trip' end"
+        return f"c.v_{column}", f"coalesce(c.p_{column}, {nobody})"
     if not spec.time:
         return f"c.v_{column}", f"c.p_{column}"
     local, empty = f"c.l_{column}", f"c.e_{column}"
@@ -79,7 +120,11 @@ def _value_and_problem(plan: TablePlan, column: str) -> tuple[str, str]:
     if column == BEDSIDE:
         problem = f"case when {empty} then 'no-bedside' else {_unless(empty, *doubts)} end"
         return "null", f"coalesce({problem}, {doubt})"
+    if belongs_to_a_trip(plan):  # of a row of no trip that alone is said
+        empty = f"{empty} or trip.trip is null"
     problem = _unless(empty, *doubts, "bedside.origin is null", "no-bedside")
+    if belongs_to_a_trip(plan):
+        doubt = f"case when trip.trip is not null then {doubt} end"
     return f"(t_{column}.utc - bedside.origin)::VARCHAR", f"coalesce({doubt}, {problem})"
 
 
@@ -89,14 +134,13 @@ def _unless(empty: str, *conditions_and_codes: str) -> str:
     return f"case when c.broken > 0 or {empty} then null {arms} end"
 
 
-def _bedside_local() -> str:
-    """SQL for what the clock at home showed; for a time with an offset, if the zone is known."""
-    time = f"t_{BEDSIDE}"
-    offset = f"case when {time}.utc >= {time}.change then {time}.off2 else {time}.off1 end"
-    return (
-        f"case when c.u_{BEDSIDE} is null or {time}.off1 is null then c.l_{BEDSIDE}"
-        f" else {time}.utc + {offset} end"
-    )
+def _bedside_local(*, same_clock: bool) -> str:
+    """SQL for what the clock at home showed; for a time of another clock, if the zone is known."""
+    utc = f"t_{BEDSIDE}.utc"
+    there = f"{utc} + case when {utc} >= home.change then home.off2 else home.off1 end"
+    if same_clock:
+        there = f"case when c.u_{BEDSIDE} is not null then {there} end"
+    return f"coalesce({there}, c.l_{BEDSIDE})"
 
 
 def _month(local: str) -> str:
@@ -105,17 +149,22 @@ def _month(local: str) -> str:
 
 def list_problems(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
     """Add every cell of `made_<n>` that cannot be used, and every broken row, to `cell_problem`."""
-    file = f"[{', '.join(map(literal, source.files))}][file_no + 1]"
     codes = " ".join(f"when {number} then '{code}'" for number, code in REJECTS.items())
     selects = [
-        f"select {file}, line, null, case broken {codes} end from made_{plan.number}"
-        " where broken > 0"
+        f"select row_no, line, file_no, v_trip_id, null as name, case broken {codes} end as code"
+        f" from made where broken > 0"
     ]
     slots = plan.slots_present(source)
     for column in plan.specs:
         names = [literal(shown(plan.their_name(column, slot))) for slot in slots]
         selects.append(
-            f"select {file}, line, [{', '.join(names)}][slot + 1], p_{column}"
-            f" from made_{plan.number} where p_{column} is not null and broken = 0"
+            f"select row_no, line, file_no, v_trip_id, [{', '.join(names)}][slot + 1], p_{column}"
+            f" from made where p_{column} is not null and broken = 0"
         )
-    con.execute(f"insert into cell_problem {' union all '.join(selects)}")
+    trip = "" if "trip_id" in plan.specs else ", null as v_trip_id"
+    con.execute(f"""
+        insert into cell_problem
+        with made as (select *{trip} from made_{plan.number})
+        select {plan.number}, row_no, {source.file_name}, line, name, code, month
+        from ({" union all ".join(selects)}) left join trip on trip.trip = v_trip_id
+    """)

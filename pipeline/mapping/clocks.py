@@ -119,7 +119,7 @@ IN_ORDER = """
                 or coalesce(doubt is not null and l < max(l) filter (doubt is not null)
                     over (partition by stream order by place
                         rows between unbounded preceding and 1 preceding), false) as late_from_here,
-            coalesce(utc < change, false)
+            coalesce(utc < change, false) or coalesce(not_after < change, false)
                 or coalesce(doubt is not null and l > min(l) filter (doubt is not null)
                     over (partition by stream order by place
                         rows between 1 following and unbounded following), false) as early_so_far
@@ -141,5 +141,5 @@ A stream is what one trip's rows say one after the other, so its times do not go
 follows a time after the change, or a time later on the clock, is after the change itself; whatever
 comes before a time from before the change, or before an earlier time on the clock, is from before.
 A time that both or neither says is left undecided, and so is every time of a stream that goes back
-where there is no doubt: its order is not that of time. `placed` also has stream, place (the order)
-and not_before (a moment in UTC that no time of the stream is before, or null)."""
+where there is no doubt: its order is not that of time. `placed` also has stream, place (the order),
+not_before and not_after (moments in UTC that a time is not before, and not after, or null)."""

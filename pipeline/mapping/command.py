@@ -69,7 +69,22 @@ def _asked(wanted: Wanted, shown: int) -> tuple[str, int]:
         months=wanted.months,
         problems=wanted.problems,
     )
-    return mapped.report(shown), mapped.exit_code
+    return f"{mapped.report(shown)}\n{wrote(mapped)}", mapped.exit_code
+
+
+def wrote(mapped: Mapped) -> str:
+    """What was written, in lines."""
+    rows = ", ".join(f"{count} {table}" for table, count in mapped.rows.items())
+    lines = [f"Wrote {mapped.delivery}: {', '.join(mapped.months)}; rows: {rows}."]
+    if mapped.problems:
+        lines.append(
+            "Cells that cannot be used say unreadable there, and their rows will be set aside."
+        )
+    return "\n".join([*lines, f"Next: tailrace check {mapped.delivery}"])
+
+
+def _inside(source: Path) -> Path:
+    return source if source.is_dir() else source.parent
 
 
 def _usage(option: str, what: str) -> Usage:
@@ -94,8 +109,7 @@ def map_source(
     from pipeline.store.whole import new_folder
 
     with disk_errors(delivery):
-        inside = source if source.is_dir() else source.parent
-        read = read_mapping(mapping or inside / MAPPING)
+        read = read_mapping(mapping or _inside(source) / MAPPING)
         request = Request(source, delivery, read, months, problems)
         with new_folder(delivery) as folder:
             return run(request, folder)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,51 +9,38 @@ from pipeline.errors import Refused
 from pipeline.ingest.parts import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.mapping.plan import TablePlan
-from pipeline.mapping.words import refused, toml
+from pipeline.mapping.words import toml
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
 from schemas.contract import CONTRACT_VERSION, MONTH_PATTERN, TABLES
-from schemas.export_file import TIMED
+from schemas.export_file import TIMED, VOCABULARY_COLUMNS
 
 if TYPE_CHECKING:
     import duckdb
 
     from schemas.mapping import MappingFile
 
-
-def pick_months(
-    con: duckdb.DuckDBPyConnection, plans: list[TablePlan], wanted: Sequence[str]
-) -> list[str]:
-    """Create `trip_left_out` and return the months of the trips that are delivered."""
-    trips = next(plan for plan in plans if plan.into == "trips")
-    months = con.execute(
-        f"select distinct v_service_month from made_{trips.number}"
-        f" where regexp_full_match(v_service_month, {literal(MONTH_PATTERN)}) order by 1"
-    ).fetchall()
-    found = [month for (month,) in months if not wanted or month in wanted]
-    if not found:
-        among = f" in {', '.join(wanted)}" if wanted else ""
-        rows = one(con, f"select count(*) from made_{trips.number}")[0]
-        what = f"no trip{among} with a readable service month came out of {rows} rows"
-        raise refused("empty-file", ", ".join(_source_names(trips)), what)
-    listed = ", ".join(map(literal, found))
-    unknown = f"not regexp_full_match(v_service_month, {literal(MONTH_PATTERN)})"
-    con.execute(
-        f"create table trip_left_out as select distinct v_trip_id as trip from made_{trips.number}"
-        f" where v_trip_id is not null and not coalesce({unknown} or v_service_month in ({listed}),"
-        " true)"
-    )
-    return found
+UNITS = VOCABULARY_COLUMNS["units"]
 
 
-def _source_names(plan: TablePlan) -> list[str]:
-    return [plan.map.from_]
+def months_of(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """The service months of the trips that were made."""
+    found = con.execute("select distinct month from trip where month is not null order by 1")
+    return [month for (month,) in found.fetchall()]
 
 
 def write_tables(
-    con: duckdb.DuckDBPyConnection, plans: list[TablePlan], months: list[str], folder: Path
+    con: duckdb.DuckDBPyConnection,
+    plans: list[TablePlan],
+    months: list[str],
+    folder: Path,
+    *,
+    unknown: bool,
 ) -> dict[str, int]:
-    """Write every table that is mapped; return how many rows each has."""
+    """Write every table that is mapped; return how many rows each has.
+
+    `unknown`: also the trips whose month could not be read.
+    """
     counts = {}
     for table in TABLES:
         parts = [plan for plan in plans if plan.into == table]
@@ -62,7 +48,9 @@ def write_tables(
             continue
         specs = {column for plan in parts for column in _columns(plan)}
         columns = [column for column in TABLES[table].to_schema().columns if column in specs]
-        union = " union all by name ".join(f"({_rows(plan, months)})" for plan in parts)
+        union = " union all by name ".join(
+            f"({rows_of(plan, months, unknown=unknown)})" for plan in parts
+        )
         listed = ", ".join(f"v_{column} as {quoted(column)}" for column in columns)
         con.execute(
             f"copy (select {listed} from ({union}) order by part, row_no, slot)"
@@ -77,15 +65,21 @@ def _columns(plan: TablePlan) -> list[str]:
     return [*plan.map.columns, *month]
 
 
-def _rows(plan: TablePlan, months: list[str]) -> str:
-    """SQL for one entry's rows, without those of other months."""
+def delivered(plan: TablePlan, months: list[str], *, unknown: bool) -> str:
+    """SQL that is true for the rows of `made_<n>` that a delivery of these months holds."""
+    listed = ", ".join(map(literal, months)) or "null"
+    month = {"trips": "v_service_month", "expected": "v_service_month", "training": "v_month"}
+    if plan.into in month:
+        own = month[plan.into]
+        other = f"not regexp_full_match({own}, {literal(MONTH_PATTERN)})"
+        return f"({own} in ({listed})" + (f" or coalesce({other}, true))" if unknown else ")")
+    known = f"month in ({listed})" + (" or month is null" if unknown else "")
+    return f"v_trip_id in (select trip from trip where {known})"
+
+
+def rows_of(plan: TablePlan, months: list[str], *, unknown: bool) -> str:
+    """SQL for one entry's rows, without those of other months and of no trip."""
     columns = [f"v_{column}" for column in dict.fromkeys(_columns(plan))]
-    kept = "true"
-    if "trip_id" in plan.specs:
-        kept = "v_trip_id is null or v_trip_id not in (select trip from trip_left_out)"
-    elif "month" in plan.specs:
-        known = ", ".join(map(literal, months))
-        kept = f"v_month is null or v_month = 'unreadable' or v_month in ({known})"
     once = ""
     if plan.map.distinct:
         once = (
@@ -94,7 +88,7 @@ def _rows(plan: TablePlan, months: list[str]) -> str:
         )
     return (
         f"select {plan.number} as part, row_no, slot, {', '.join(columns)}"
-        f" from made_{plan.number} where {kept}{once}"
+        f" from made_{plan.number} where {delivered(plan, months, unknown=unknown)}{once}"
     )
 
 
@@ -126,7 +120,23 @@ def export_text(mapping: MappingFile, months: list[str]) -> str:
     lines += [f"{table} = {value}" for table, value in stated.items() if value is not None]
     if mapping.device_clock:
         lines += ["", "[device_clock]", f"max_offset_s = {mapping.device_clock.max_offset_s}"]
+    stated_tokens = _tokens(mapping)
+    if stated_tokens:
+        lines += ["", "[tokens]", *(f"{name} = {toml(value)}" for name, value in stated_tokens)]
     expected = {m: n for m, n in sorted(mapping.expected_trips.items()) if m in months}
     if expected:
         lines += ["", "[expected_trips]", *(f"{month} = {n}" for month, n in expected.items())]
     return "\n".join(lines) + "\n"
+
+
+def _tokens(mapping: MappingFile) -> list[tuple[str, str]]:
+    """What is known of where the delivery's tokens come from."""
+    found = []
+    for name, columns in (("trip_id", ("trip_id",)), ("crew_member", ("crew_member",)),
+                          ("units", UNITS)):  # fmt: skip
+        specs = [t.columns[c] for t in mapping.tables.values() for c in columns if c in t.columns]
+        if mapping.tokens and getattr(mapping.tokens, name):
+            found.append((name, "assigned"))
+        elif specs and all(spec.token for spec in specs):
+            found.append((name, "hashed"))
+    return found

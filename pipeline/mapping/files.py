@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import os
 import stat
 from dataclasses import dataclass
@@ -57,12 +58,23 @@ def _matching(source: Path, key: str, spec: SourceFile) -> list[Found]:
             paths = sorted(source.glob(spec.path))[: MOST_FILES + 1]
         except (OSError, ValueError, RecursionError) as error:
             raise _unreadable(spec.path, error) from None
+    # spreadsheet programs keep a file so named beside one that is open
+    paths = [path for path in paths if not path.name.startswith("~$") or "*" not in spec.path]
     if not paths:
-        what = f'there is no file "{spec.path}", which [files.{key}] names'
+        what = f'there is no file "{spec.path}", which [files.{key}] names{_near(source, spec)}'
         raise refused("not-found", str(source), what)
     if len(paths) > MOST_FILES:
         raise refused("too-large", str(source), f'more than {MOST_FILES} files match "{spec.path}"')
     return [_checked(source, path, spec) for path in paths]
+
+
+def _near(source: Path, spec: SourceFile) -> str:
+    """The name of a file that may be meant, for the end of a sentence."""
+    names = [path.name for path in present(source)]
+    wanted = Path(spec.path).name
+    same = [name for name in names if name.casefold() == wanted.casefold()]
+    near = same or difflib.get_close_matches(wanted, names, n=1, cutoff=0.7)
+    return f'; there is "{shown(near[0])}"' if near else ""
 
 
 def _checked(source: Path, path: Path, spec: SourceFile) -> Found:

@@ -1,9 +1,10 @@
 """Patient care reports of the NEMSIS standard, version 3.5, streamed into rows of text.
 
 An element is named by its number ("eVitals.12"), a local one by its CustomElementID
-("custom:flow"), the report itself by "UUID". Only elements that are named are looked at. A row is
-made for every report, for every group of a kind (each = "eVitals.VitalGroup"), or for every result
-of a custom element (each = "custom:setting") with the results that refer to it.
+("custom:flow"), an attribute by its element ("eVitals.16@ETCO2Type"), the report itself by "UUID".
+Only elements that are named are looked at. A row is made for every report, for every group of a
+kind (each = "eVitals.VitalGroup"), or for every result of a custom element (each =
+"custom:setting") with the results that refer to it.
 
 What an element says in place of a value is kept apart from saying nothing: NOT values (attribute
 NV), pertinent negatives (PN) and bare nils are noted one by one.
@@ -22,7 +23,7 @@ from pipeline.files.text import unpacked
 from pipeline.files.xml_stream import SEPARATOR, Stream, local
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import TablePlan
-from pipeline.mapping.report import CUSTOM, UUID, Report, Rows, meaning, split_pick
+from pipeline.mapping.report import ATTRIBUTE, CUSTOM, UUID, Report, Rows, meaning
 from pipeline.mapping.rows import Source
 from pipeline.mapping.words import problem, reading, refused
 from pipeline.store.sql import literal
@@ -35,9 +36,12 @@ if TYPE_CHECKING:
 NAMESPACE = "http://www.nemsis.org"
 INSTANCE = "http://www.w3.org/2001/XMLSchema-instance"
 VERSION = "3.5"
-ROOT, REPORT = "EMSDataSet", "PatientCareReport"
+ROOT, HEADER, REPORT = "EMSDataSet", "Header", "PatientCareReport"
 STATED_VERSION = re.compile(r"nemsis_v3/(?:release-)?([0-9]+\.[0-9]+)")
-ELEMENT = re.compile(r"e[A-Z][A-Za-z]*\.[0-9]{2}")
+AGENCY = "dAgency."
+"""Elements that the document's header has, of the agency whose reports follow it."""
+
+ELEMENT = re.compile(r"(e[A-Z][A-Za-z]*|dAgency)\.([0-9]{2}|[A-Za-z]+Group(?=@))(@[A-Za-z0-9]+)?")
 GROUP = re.compile(r"e[A-Z][A-Za-z]*\.[A-Za-z]+Group")
 
 MOST_DEPTH = 200
@@ -71,12 +75,11 @@ def _check_names(plans: list[TablePlan]) -> None:
         names = dict.fromkeys(plan.wanted()[0], ELEMENT)
         each = {plan.map.each: GROUP} if plan.map.each else {}
         for name, pattern in (names | each).items():
-            plain = split_pick(name)[0]
-            if plain == UUID or plain.startswith(CUSTOM) or pattern.fullmatch(plain):
+            if name == UUID or name.startswith(CUSTOM) or pattern.fullmatch(name):
                 continue
-            what = f'"{plain}" is not the number of an element, as eVitals.12 is'
+            what = f'"{name}" is not the number of an element, as eVitals.12 is'
             if pattern is GROUP:
-                what = f'"{plain}" is not the name of a group, as eVitals.VitalGroup is'
+                what = f'"{name}" is not the name of a group, as eVitals.VitalGroup is'
             problems.append(problem("toml-content", "mapping file", what, column=plan.name))
     if problems:
         raise Refused(problems)
@@ -117,7 +120,12 @@ class Document:
         self.report = Report(rows, notes)
         prefix = NAMESPACE + SEPARATOR
         self.elements = {prefix + name: name for name in self.report.elements}
-        self.groups = {prefix + name: name for name in self.report.groups}
+        self.follows_groups = bool(self.report.groups)
+        self.attributes_of: dict[str, list[str]] = {}
+        for named in self.report.names:
+            element, _, attribute = named.partition(ATTRIBUTE)
+            if attribute:
+                self.attributes_of.setdefault(element, []).append(attribute)
         self.depth = 0
         self.inside = False
         self.reading: str | None = None
@@ -137,10 +145,15 @@ class Document:
         if self.depth > MOST_DEPTH:
             raise self._refusal("xml-syntax", "elements are nested too deeply")
         own_id = attributes.get("CorrelationID")
-        if name in self.groups:
-            self.report.enter_group(self.groups[name], self.stream.line, own_id)
+        if self.follows_groups and name.endswith("Group"):
+            kind = local(name)
+            self.report.enter_group(kind, self.stream.line, own_id)
+            self._keep_attributes(kind, attributes)
         elif own_id is not None:
             self.report.refer(own_id)
+        self._read(name, attributes)
+
+    def _read(self, name: str, attributes: dict[str, str]) -> None:
         if name in self.elements:
             self.reading = name
             self.attributes = attributes
@@ -162,8 +175,8 @@ class Document:
             self._keep(self.elements[name], "".join(self.texts).strip())
             self.reading = None
             self.stream.parser.CharacterDataHandler = None
-        if name in self.groups:
-            self.report.leave_group(self.groups[name])
+        if self.inside and self.follows_groups and name.endswith("Group"):
+            self.report.leave_group(local(name))
         elif self.inside and name == f"{NAMESPACE}{SEPARATOR}{REPORT}":
             self.inside = False
             self.report.write()
@@ -175,10 +188,20 @@ class Document:
             attributes = self.attributes
             nil = attributes.get(f"{INSTANCE}{SEPARATOR}nil") in ("true", "1")
             value, why = meaning(text, attributes.get("NV"), attributes.get("PN"), nil=nil)
+            self._keep_attributes(name, attributes)
+        if name.startswith(AGENCY):
+            self.report.keep_agency(name, value)
+            return
         self.report.keep(name, value, self.line, why)
         if self.report.count > MOST_CELLS:
             what = f"one report holds more than {MOST_CELLS:,} of the elements that are read"
             raise self._refusal("too-large", what)
+
+    def _keep_attributes(self, name: str, attributes: dict[str, str]) -> None:
+        """Keep those attributes of an element or group that are named."""
+        for attribute in self.attributes_of.get(name, ()):
+            if attribute in attributes:
+                self.report.keep(f"{name}{ATTRIBUTE}{attribute}", attributes[attribute], 0, None)
 
     def _refusal(self, code: str, what: str) -> Refused:
         return refused(code, self.name, what, line=self.stream.line)
@@ -186,6 +209,10 @@ class Document:
     def _start_outside_a_report(self, name: str, attributes: dict[str, str]) -> None:
         if self.depth == 1:
             self._check_root(name, attributes)
+        elif name == f"{NAMESPACE}{SEPARATOR}{HEADER}":
+            self.report.agency = {}
+        elif local(name).startswith(AGENCY):
+            self._read(name, attributes)
         elif name == f"{NAMESPACE}{SEPARATOR}{REPORT}":
             self.inside = True
             self.report.clear(self.stream.line, attributes.get("UUID"))
@@ -210,7 +237,7 @@ def _note_never_there(
     seen: set[str],
 ) -> None:
     """Note each name that none of the reports has: it may be misspelt."""
-    names = sorted({split_pick(name)[0] for source in sources.values() for name in source.names})
+    names = sorted({name for source in sources.values() for name in source.names})
     for name in _absent(names, seen):
         con.execute(
             "insert into note values (?, null, ?, 'never-there', null)", [files[0].name, name]

@@ -8,19 +8,39 @@ from dataclasses import dataclass
 from pipeline.errors import Problem, Refused
 from pipeline.mapping.clocks import read_date, read_time, read_time_of_day
 from pipeline.mapping.files import format_of
+from pipeline.mapping.lineage import clocks_of
 from pipeline.mapping.rows import Source
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
-from pipeline.mapping.values import Cell, Target, allowed_codes, converted, text_of
+from pipeline.mapping.values import (
+    Cell,
+    Target,
+    allowed_codes,
+    converted,
+    numeric,
+    one_value,
+    parts_of,
+    text_of,
+)
 from pipeline.mapping.words import problem
+from pipeline.mapping.zones import DAY_S
 from pipeline.store.sql import literal
 from schemas.contract import TABLES
-from schemas.mapping import MONTHS, SLOT, ColumnMap, Filter, MappingFile, TableMap, UnitFrom
+from schemas.mapping import (
+    MONTHS,
+    SLOT,
+    ColumnMap,
+    Filter,
+    MappingFile,
+    SourceFile,
+    TableMap,
+    UnitFrom,
+)
 
 BEDSIDE = "bedside"
 """The pseudo-column of the trips table that its other times count from."""
 
-SEVERAL = "\x01several"
-"""What a reader of reports gives for an element that stands there more than once."""
+JOINED = "chr(31)"
+"""SQL for what stands between the numbers that a trip goes by, where it goes by several."""
 
 
 def filled(name: str, slot: str | None) -> str:
@@ -40,6 +60,10 @@ class TablePlan:
     decimal: str
     repeats: bool
     """Whether an element of theirs may stand several times in one row, as in a report."""
+    time_zone: str | None = None
+    """Of times without an offset."""
+    shift_s: int = 0
+    """What makes the clock of these times right."""
 
     @property
     def specs(self) -> dict[str, ColumnMap]:
@@ -64,13 +88,8 @@ class TablePlan:
 
     def names(self, spec: ColumnMap, slot: str | None) -> list[str]:
         """Their columns that one of ours is made from."""
-        names = [self.picked(name, spec, slot) for name in spec.from_]
+        names = [filled(name, slot) for name in spec.from_]
         return names + ([spec.unit.column] if isinstance(spec.unit, UnitFrom) else [])
-
-    def picked(self, name: str, spec: ColumnMap, slot: str | None = None) -> str:
-        """Name under which a source keeps a column; of a report's element also which one counts."""
-        name = filled(name, slot)
-        return f"{name}@{spec.pick}" if self.repeats and spec.pick else name
 
     def wanted(self) -> tuple[list[str], set[str]]:
         """Every column of theirs that is read, and those that only some slots have."""
@@ -109,12 +128,16 @@ class TablePlan:
     def read_time(self, column: str) -> tuple[str, str, str]:
         """SQL for local time, moment in UTC and time of day of a cell; null where not given."""
         spec, text = self.specs[column], text_name(column)
+        shift = f" + ({self.shift_s})" if self.shift_s else ""
         if spec.date:
-            return "null::BIGINT", "null::BIGINT", read_time_of_day(spec, text)
+            of_day = f"({read_time_of_day(spec, text)})"
+            if shift:
+                of_day = f"(({of_day}{shift}) % {DAY_S} + {DAY_S}) % {DAY_S}"
+            return "null::BIGINT", "null::BIGINT", of_day
         if column == "age_months":
             return read_date(spec, text), "null::BIGINT", "null::BIGINT"
         local, utc = read_time(spec, text)
-        return local, utc, "null::BIGINT"
+        return f"({local}){shift}", f"({utc}){shift}", "null::BIGINT"
 
     def raw(self, column: str, source: Source, slot: str | None) -> str:
         """SQL for the text a cell is made from; null where it is empty."""
@@ -123,19 +146,59 @@ class TablePlan:
             return literal(constant_text(spec))
         nulls = [*self.nulls, *spec.nulls]
         cells = [
-            text_of(source.column(self.picked(name, spec, slot)), nulls) for name in spec.from_
+            text_of(self._one(source.column(filled(name, slot)), spec.pick), nulls)
+            for name in spec.from_
         ]
-        return cells[0] if len(cells) == 1 else f"({' || chr(32) || '.join(cells)})"
+        between = " || chr(32) || " if spec.token is None else f" || {JOINED} || "
+        return cells[0] if len(cells) == 1 else f"({between.join(f'({c})' for c in cells)})"
 
     def raw_unit(self, column: str, source: Source) -> str:
         """SQL for the text of the row's own unit."""
         unit = self.specs[column].unit
-        return text_of(source.column(unit.column), []) if isinstance(unit, UnitFrom) else "null"
+        if not isinstance(unit, UnitFrom):
+            return "null"
+        return text_of(self._one(source.column(unit.column), None), [])
 
-    def condition(self, source: Source) -> str:
-        """SQL that is true for the rows this table takes."""
-        parts = [_condition(filter, source, self.nulls) for filter in self.map.where]
-        return " and ".join(parts) or "true"
+    def _one(self, cell: str, pick: str | None) -> str:
+        return one_value(cell, pick) if self.repeats else cell
+
+    def rows(self, source: Source) -> str:
+        """SQL for the source's rows, numbered; one for each value that a condition looks at.
+
+        A trip stays one row, whichever of its values meet a condition.
+        """
+        rows = f"select rowid as row_no, * from {source.relation}"
+        looked_at = dict.fromkeys(condition.column for condition in self.map.where)
+        if not self.repeats or not looked_at or self.into == "trips":
+            return rows
+        for column in map(source.column, looked_at):
+            rows = (
+                f"select * exclude ({column}), unnest({parts_of(column)}) as {column} from ({rows})"
+            )
+        return f"select * replace (row_number() over () as row_no) from ({rows})"
+
+    def conditions(self, source: Source) -> list[str]:
+        """SQL of each condition, true for the rows that meet it."""
+        found = []
+        for filter in self.map.where:
+            cell = source.column(filter.column)
+            if self.repeats and self.into == "trips":
+                met = _condition(filter, text_of("value", self.nulls), self.decimal)
+                met = f"(len(list_filter({parts_of(cell)}, lambda value: {met})) > 0)"
+            else:
+                met = _condition(filter, text_of(cell, self.nulls), self.decimal)
+            found.append(met)
+        return found
+
+    def not_numbers(self, source: Source) -> Iterator[tuple[str, str]]:
+        """Columns that a condition compares, and SQL that is true where a cell is no number."""
+        for filter in self.map.where:
+            if filter.numeric and not (self.repeats and self.into == "trips"):
+                cell = text_of(source.column(filter.column), self.nulls)
+                yield (
+                    filter.column,
+                    f"({cell}) is not null and {numeric(cell, self.decimal)} is null",
+                )
 
     def their_name(self, column: str, slot: str | None) -> str:
         """What a message calls a cell's column."""
@@ -159,8 +222,12 @@ def constant_text(spec: ColumnMap) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _condition(filter: Filter, source: Source, nulls: list[str]) -> str:
-    cell = text_of(source.column(filter.column), nulls)
+def _condition(filter: Filter, cell: str, decimal: str) -> str:
+    if filter.numeric:
+        number = numeric(cell, decimal)
+        bounds = [f"{number} >= {filter.from_!r}"] if filter.from_ is not None else []
+        bounds += [f"{number} < {filter.below!r}"] if filter.below is not None else []
+        return f"coalesce({' and '.join(bounds)}, false)"
     if filter.empty is not None:
         return f"({cell}) is {'' if filter.empty else 'not '}null"
     listed = ", ".join(map(literal, (filter.is_ or filter.is_not or [])))
@@ -178,25 +245,35 @@ def _missing(source: Source, name: str) -> Problem:
 
 def plans(mapping: MappingFile) -> list[TablePlan]:
     """Every table to make, in the mapping's order."""
-    return [
-        TablePlan(
-            name,
-            number,
-            mapping.into(name),
-            table,
-            mapping.nulls,
-            mapping.files[table.from_].decimal,
-            format_of(mapping.files[table.from_]) == "nemsis",
+    found = []
+    for number, (name, table) in enumerate(mapping.tables.items()):
+        source = mapping.files.get(table.from_) or mapping.views[table.from_]
+        found.append(
+            TablePlan(
+                name,
+                number,
+                mapping.into(name),
+                table,
+                mapping.nulls,
+                source.decimal,
+                isinstance(source, SourceFile) and format_of(source) == "nemsis",
+                *min(clocks_of(mapping, table.from_), key=str),
+            )
         )
-        for number, (name, table) in enumerate(mapping.tables.items())
-    ]
+    return found
 
 
 def check_cells(mapping: MappingFile, file: str) -> list[Problem]:
     """What no file could make right: units of another kind, codes the contract does not have."""
+    every = plans(mapping)
+    two_clocks = "is made from files of several clocks: say time_zone, in which its times are"
     return [
+        problem("toml-content", file, two_clocks, column=f"views.{plan.map.from_}")
+        for plan in every
+        if plan.timed and len(clocks_of(mapping, plan.map.from_)) > 1
+    ] + [
         problem("toml-content", file, what, column=f"tables.{plan.name}.columns.{path}")
-        for plan in plans(mapping)
+        for plan in every
         for column, spec in plan.specs.items()
         if column != BEDSIDE
         for path, what in _cell_faults(plan.into, column, spec)

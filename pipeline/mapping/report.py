@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from pipeline.files.rows import Batches
-from pipeline.mapping.plan import SEVERAL
+from pipeline.mapping.values import PART, SEVERAL
 
-CUSTOM, UUID = "custom:", "UUID"
+CUSTOM, UUID, ATTRIBUTE = "custom:", "UUID", "@"
 RESULTS = "eCustomResults.ResultsGroup"
 RESULT, RESULT_OF, REFERS_TO = "eCustomResults.01", "eCustomResults.02", "eCustomResults.03"
 
@@ -34,29 +34,19 @@ PERTINENT_NEGATIVES = {
 """As the data dictionary of version 3.5.1 lists them under eCustomConfiguration.08."""
 
 
-def split_pick(name: str) -> tuple[str, str | None]:
-    """A name as a source keeps it: the element, and which of several counts."""
-    for pick in ("first", "last"):
-        if name.endswith(f"@{pick}"):
-            return name.removesuffix(f"@{pick}"), pick
-    return name, None
-
-
 @dataclass(frozen=True)
 class Name:
-    """One column of a source: an element or custom element, and which of several counts."""
+    """One column of a source: an element, or an attribute of one, or a custom element."""
 
     element: str | None
     custom: str | None
-    pick: str | None
 
 
 def parsed(name: str) -> Name:
     """Read a source's name."""
-    plain, pick = split_pick(name)
-    if plain.startswith(CUSTOM):
-        return Name(None, plain.removeprefix(CUSTOM), pick)
-    return Name(plain, None, pick)
+    if name.startswith(CUSTOM):
+        return Name(None, name.removeprefix(CUSTOM))
+    return Name(name, None)
 
 
 class Rows:
@@ -71,11 +61,20 @@ class Rows:
 
 @dataclass
 class Group:
-    """One instance of a group: its values by element, and the ids by which results refer to it."""
+    """The report, or one instance of a group in it, and what is said in it at any depth.
 
+    A value stands with the kinds of the groups that are open around it.
+    """
+
+    kind: str
     line: int
     ids: list[str]
-    values: dict[str, list[str | None]] = field(default_factory=dict)
+    inside: Group | None = None
+    values: dict[str, list[tuple[str | None, tuple[str, ...]]]] = field(default_factory=dict)
+
+    def outside_of(self, kind: str | None, name: str) -> list[str | None]:
+        """The values of an element, but for those within groups of a kind."""
+        return [value for value, kinds in self.values.get(name, []) if kind not in kinds]
 
 
 @dataclass
@@ -103,22 +102,23 @@ class Report:
         names = [name for kind in rows for name in kind.names]
         self.customs = {name.custom for name in names if name.custom}
         self.customs |= {kind.custom for kind in rows if kind.custom}
-        self.elements = {name.element for name in names if name.element} - {UUID}
+        self.names = {name.element for name in names if name.element} - {UUID}
+        self.elements = {name.partition(ATTRIBUTE)[0] for name in self.names}
         self.groups = {kind.group for kind in rows if kind.group}
         if self.customs:
             self.elements |= {RESULT, RESULT_OF, REFERS_TO}
             self.groups |= {RESULTS}
         self.seen: set[str] = set()
+        self.agency: dict[str, list[tuple[str | None, tuple[str, ...]]]] = {}
         self.clear(0, None)
 
     def clear(self, line: int, uuid: str | None) -> None:
-        """Begin the next report."""
-        self.line = line
+        """Begin the next report; what the document's header says of the agency holds on."""
         self.count = 0
-        self.values: dict[str, list[tuple[str | None, tuple[str, ...]]]] = {UUID: [(uuid, ())]}
-        self.instances: dict[str, list[Group]] = {group: [] for group in self.groups}
-        self.open: list[tuple[str, Group]] = []
+        whole = Group("", line, [], values={UUID: [(uuid, ())], **self.agency})
+        self.open = [whole]
         self.kinds: tuple[str, ...] = ()
+        self.instances: dict[str, list[Group]] = {group: [] for group in self.groups}
         self.result: Result | None = None
         self.results: list[Result] = []
 
@@ -127,21 +127,22 @@ class Report:
         if name == RESULTS:
             self.result = Result(line, own_id)
             self.results.append(self.result)
-        group = Group(line, [own_id] if own_id else [])
-        self.instances[name].append(group)
-        self.open.append((name, group))
-        self.kinds = tuple(kind for kind, _ in self.open)
+        group = Group(name, line, [own_id] if own_id else [], self.open[-1])
+        if name in self.groups:
+            self.instances[name].append(group)
+        self.open.append(group)
+        self.kinds = tuple(group.kind for group in self.open[1:])
 
     def refer(self, own_id: str) -> None:
         """Note an id by which a result may refer to the groups that are open."""
-        for _, group in self.open:
+        for group in self.open:
             group.ids.append(own_id)
 
     def leave_group(self, name: str) -> None:
         """End the instance that is open."""
-        if self.open and self.open[-1][0] == name:
+        if self.open[-1].kind == name:
             self.open.pop()
-            self.kinds = tuple(kind for kind, _ in self.open)
+            self.kinds = self.kinds[:-1]
             if name == RESULTS:
                 self.result = None
 
@@ -154,9 +155,13 @@ class Report:
         self.seen.add(name)
         if why:
             self.notes.add(line, (name, why[0], why[1] or ""))
-        self.values.setdefault(name, []).append((value, self.kinds))
-        for _, group in self.open:
-            group.values.setdefault(name, []).append(value)
+        for group in self.open:
+            group.values.setdefault(name, []).append((value, self.kinds))
+
+    def keep_agency(self, name: str, value: str | None) -> None:
+        """Keep what the document's header says of the agency whose reports follow."""
+        self.seen.add(name)
+        self.agency.setdefault(name, []).append((value, ()))
 
     def _keep_result(
         self, result: Result, name: str, value: str | None, line: int, why: Why | None
@@ -187,51 +192,54 @@ class Report:
 
     def _rows(self, kind: Rows) -> Iterator[tuple[int, list[str]]]:
         """Line and cells of every row of one kind."""
+        whole = self.open[0]
         if kind.custom is not None:
             for result in self.results:
                 if result.of == kind.custom:
                     yield result.line, [self._of_result(name, result) for name in kind.names]
         elif kind.group is not None:
             for group in self.instances[kind.group]:
-                cells = [self._of_group(name, kind.group, group) for name in kind.names]
-                yield group.line, cells
+                yield group.line, [self._of_group(name, group) for name in kind.names]
         else:
-            yield self.line, [self._of_report(name) for name in kind.names]
+            yield whole.line, [self._of_report(name) for name in kind.names]
 
-    def _of_report(self, name: Name, outside_of: str | None = None) -> str:
-        """The value of an element wherever it stands, or outside all groups of one kind."""
+    def _of_report(self, name: Name) -> str:
+        """The value of an element wherever it stands."""
         if name.custom is not None:
-            return one_of(self.found.get((name.custom, ""), []), name.pick)
-        placed = self.values.get(name.element or "", [])
-        return one_of([value for value, kinds in placed if outside_of not in kinds], name.pick)
+            return cell(self.found.get((name.custom, ""), []))
+        return cell(self.open[0].outside_of(None, name.element or ""))
 
-    def _of_group(self, name: Name, kind: str, group: Group) -> str:
-        """The value within a group; where it has none, that of the report around it."""
+    def _of_group(self, name: Name, group: Group) -> str:
+        """The value within a group; where it has none, that of the nearest group around it.
+
+        What groups of its own kind say beside it is theirs, and not looked at.
+        """
         if name.custom is not None:
             return self._referring(name, group.ids)
-        values = group.values.get(name.element or "")
-        return self._of_report(name, kind) if values is None else one_of(values, name.pick)
+        values = group.outside_of(None, name.element or "")
+        around = group.inside
+        while not values and around is not None:
+            values = around.outside_of(group.kind, name.element or "")
+            around = around.inside
+        return cell(values)
 
     def _of_result(self, name: Name, result: Result) -> str:
         if name.custom is None:
             return self._of_report(name)
         if name.custom == result.of:
-            return one_of(result.values, name.pick)
+            return cell(result.values)
         return self._referring(name, [result.own_id] if result.own_id else [])
 
     def _referring(self, name: Name, ids: list[str]) -> str:
         """The value of the custom element's result that refers to one of the ids."""
-        values = [v for one in ids for v in self.found.get((name.custom or "", one), [])]
-        return one_of(values, name.pick)
+        return cell([v for one in ids for v in self.found.get((name.custom or "", one), [])])
 
 
-def one_of(values: list[str | None], pick: str | None) -> str:
-    """The one value there is, "" for none; of several the one that counts, if that is said."""
-    if not values:
-        return ""
-    if len(set(values)) > 1 and pick is None:
-        return SEVERAL
-    return (values[-1] if pick == "last" else values[0]) or ""
+def cell(values: list[str | None]) -> str:
+    """The one value there is, "" for none; of several all, which no report's text looks like."""
+    if len(values) < 2:
+        return (values[0] if values else None) or ""
+    return SEVERAL + PART.join(value or "" for value in values)
 
 
 def meaning(

@@ -6,7 +6,7 @@ Only the columns that the mapping names are read; the others are never put anywh
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,10 +24,11 @@ from pipeline.files.rows import (
     parquet_columns,
     parquet_rows,
 )
-from pipeline.files.text import as_utf8
+from pipeline.files.text import as_utf8, kind_of
 from pipeline.mapping.files import Found, format_of, reachable
 from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
+from pipeline.store.sql import literal
 from schemas.mapping import SourceFile
 
 if TYPE_CHECKING:
@@ -35,7 +36,16 @@ if TYPE_CHECKING:
 
     from pipeline.files.workbook import Sheet
 
-OTHER_DELIMITERS = ";,\t|"
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "upright strokes"}
+LAST_LOOKED_AT = 31
+"""Up to this line headings are looked for that are not where they should be."""
+
+SHELF = "shelf"
+"""The database of its own that rows which views read lie in."""
+
+FIRST_CELL = "\x01first"
+"""The name under which a row's first cell is kept, where the mapping tells by it what is no row."""
+
 READ = "read_now"
 """The table of a file's rows until they are added to those of their source."""
 
@@ -45,6 +55,7 @@ class Source:
     """A table of text in the database: file_no, line, broken, and a column w<i> for each name.
 
     `present` holds the names that at least one file has; the others are null throughout.
+    `mentioned` tells of a heading whether a view names it, and adds it to the names.
     """
 
     relation: str
@@ -52,13 +63,27 @@ class Source:
     optional: frozenset[str] = frozenset()
     files: list[str] = field(default_factory=list)
     present: set[str] = field(default_factory=set)
+    mentioned: Callable[[str], bool] | None = None
+    skipped: int = 0
+    created: bool = False
+
+    @property
+    def bare_relation(self) -> str:
+        """The relation as its own database calls it."""
+        return self.relation.removeprefix(f"{SHELF}.")
 
     def column(self, name: str) -> str:
         """SQL name of the column that holds theirs of this name."""
         return f"w{self.names.index(name)}"
 
+    @property
+    def file_name(self) -> str:
+        """SQL for the name of a row's file."""
+        return f"[{', '.join(map(literal, self.files))}][file_no + 1]"
+
     def create(self, con: duckdb.DuckDBPyConnection) -> None:
         """Make the empty table."""
+        self.created = True
         columns = "".join(f", w{i} VARCHAR" for i in range(len(self.names)))
         con.execute(
             f"create table {self.relation}"
@@ -68,19 +93,23 @@ class Source:
     def columns(self, header: Sequence[str], file: str, line: int) -> Columns:
         """Where each name stands in a header; Refused where one is missing or there twice."""
         names = [name.strip() for name in header]
+        if self.mentioned is not None and not self.created:
+            others = (name for name in names if name and name not in self.names)
+            self.names += filter(self.mentioned, dict.fromkeys(others))
         problems = []
         for name in self.names:
             count = names.count(name)
             if count > 1:
                 what = f"the column is there {count} times"
                 problems.append(problem("repeated-column", file, what, line=line, column=name))
-            elif not count and name not in self.optional:
+            elif not count and name not in self.optional and name != FIRST_CELL:
                 what = f"there is no such column{_alike(name, names)}"
                 problems.append(problem("missing-column", file, what, line=line, column=name))
         if problems:
             raise Refused(problems)
         self.present |= set(names) & set(self.names)
-        at = [names.index(name) if name in names else None for name in self.names]
+        places = {name: at for at, name in reversed(list(enumerate(names)))} | {FIRST_CELL: 0}
+        at = [places.get(name) for name in self.names]
         return {f"w{place}": where for place, where in enumerate(at)}
 
     def add_file(self, name: str) -> int:
@@ -90,7 +119,8 @@ class Source:
 
 
 def _alike(name: str, names: list[str]) -> str:
-    near = difflib.get_close_matches(name, names[:1000], n=1, cutoff=0.8)
+    same = [other for other in names if other.casefold() == name.casefold()]
+    near = same or difflib.get_close_matches(name, names[:1000], n=1, cutoff=0.8)
     return f'; there is "{shown(near[0])}"' if near else ""
 
 
@@ -102,6 +132,8 @@ def read_file(
     read = {"xlsx": _read_sheet, "parquet": _read_parquet}.get(format_of(spec), _read_delimited)
     with reading(found.name):
         rows = read(con, source, found, spec, scratch)
+    if not source.created:
+        source.create(con)
     if rows.relation is None:
         select = f"{rows.line}, 0, * from {READ} order by rowid"
     else:
@@ -113,32 +145,98 @@ def read_file(
         select = f"line, reject_code{cells} from ({rows.sql})"
     con.execute(f"insert into {source.relation} select {number}, {select}")
     con.execute(f"drop table if exists {READ}")
+    source.skipped += _skip(con, source, number, spec)
+
+
+def _skip(con: duckdb.DuckDBPyConnection, source: Source, number: int, spec: SourceFile) -> int:
+    """Take out the rows that the mapping says are none: below the header, and at the end."""
+    own = f"from {source.relation} where file_no = {number}"
+    parts = []
+    if isinstance(spec.skip_rows, int):
+        parts.append(f"select rowid {own} order by rowid limit {spec.skip_rows}")
+    else:
+        parts.append(f"select rowid {own} and {_begins(source, spec.skip_rows)}")
+    if isinstance(spec.footer, int):
+        parts.append(f"select rowid {own} order by rowid desc limit {spec.footer}")
+    else:
+        first = f"(select min(rowid) {own} and {_begins(source, spec.footer)})"
+        parts.append(f"select rowid {own} and rowid >= {first}")
+    if not spec.skip_rows and not spec.footer:
+        return 0
+    gone = " union ".join(f"({part})" for part in parts)
+    (count,) = con.execute(f"delete from {source.relation} where rowid in ({gone})").fetchall()[0]
+    return int(count)
+
+
+def _begins(source: Source, texts: list[str]) -> str:
+    """SQL that is true where a row's first cell is one of the texts, or begins as one with *."""
+    cell = f"trim(coalesce({source.column(FIRST_CELL)}, ''))"
+    tests = [
+        f"starts_with({cell}, {literal(text[:-1])})" if text.endswith("*")
+        else f"{cell} = {literal(text)}"
+        for text in texts
+    ]  # fmt: skip
+    return f"({' or '.join(tests) or 'false'})"
 
 
 def layout_of(spec: SourceFile) -> Layout:
     """How the mapping says that a delimited file is laid out."""
-    return Layout(spec.delimiter, spec.header_line, lenient=True)
+    return Layout(spec.delimiter, spec.header_line, lenient=True, quotes=spec.quotes)
 
 
 def header_of(path: Path, spec: SourceFile) -> list[str]:
     """The column names of a delimited file; Unreadable where its line does not look like them."""
     header = read_header(path, layout_of(spec))
     if not header:
-        raise Unreadable("empty-file", "there is no header row", line=spec.header_line)
-    others = [mark for mark in OTHER_DELIMITERS if mark != spec.delimiter and mark in header[0]]
-    if len(header) == 1 and others:
-        what = "the cells are not separated by the delimiter that the mapping states"
+        what = "there is no header row" if path.stat().st_size else "the file is empty"
+        raise Unreadable("empty-file", what, line=spec.header_line)
+    counts = {mark: header[0].count(mark) for mark in DELIMITERS if mark != spec.delimiter}
+    other = max(counts, key=lambda mark: counts[mark])
+    if len(header) == 1 and counts[other]:
+        stated = DELIMITERS.get(spec.delimiter, f'"{spec.delimiter}"')
+        what = f"the cells are separated by {DELIMITERS[other]}, and the mapping says {stated}"
         raise Unreadable("wrong-delimiter", what, line=spec.header_line)
     return header
+
+
+def _columns(
+    source: Source, header_at: Callable[[int], list[str]], found: Found, at: int
+) -> Columns:
+    """Where each name stands; where the headings stand in another line, that alone is said."""
+    try:
+        return source.columns(header_at(at), found.name, at)
+    except Refused as refusal:
+        missing = {p.column for p in refusal.problems if p.code == "missing-column"}
+        for line in range(1, LAST_LOOKED_AT):
+            if line == at or len(missing) * 2 <= len(source.names):
+                continue
+            try:
+                names = {name.strip() for name in header_at(line)}
+            except Unreadable:
+                continue
+            if missing <= names:
+                what = f"the headings stand in line {line}, and the mapping says line {at}"
+                remedy = f"State header_line = {line} under the file's entry."
+                reason = problem("missing-column", found.name, what, line=at, remedy=remedy)
+                raise Refused(reason) from None
+        raise
 
 
 def _read_delimited(
     con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
 ) -> TextRows:
+    if (kind := kind_of(found.path)) is not None:
+        raise Unreadable("not-a-table", f"this is {kind}, not a table of text")
     text = as_utf8(found.path, spec.encoding, scratch / f"{source.relation}.txt")
     text = replace(text, path=reachable(text.path, scratch, len(source.files) - 1))
     header = header_of(text.path, spec)
-    columns = source.columns(header, found.name, spec.header_line)
+    where = spec.header_line
+
+    def header_at(line: int) -> list[str]:
+        layout = replace(layout_of(spec), header_line=line)
+        return header if line == where else read_header(text.path, layout)
+
+    columns = _columns(source, header_at, found, where)
     file = Delimited(text, header, layout_of(spec))
     return delimited_rows(con, file, columns, READ, lambda rows: _create(con, rows))
 
@@ -172,9 +270,9 @@ def _read_sheet(
 
     with Workbook(found.path) as book:
         sheet = book.sheet(_title(book.titles, spec.sheet))
-        if not (header := sheet.header(spec.header_line)):
+        if not sheet.header(spec.header_line):
             raise Unreadable("empty-file", "there is no header row", line=spec.header_line)
-        columns = source.columns(header, found.name, spec.header_line)
+        columns = _columns(source, sheet.header, found, spec.header_line)
         at = list(columns.values())
         sheet.refuse_misread(spec.header_line, {i + 1 for i in at if i is not None})
         return inserted(con, READ, columns, _sheet_rows(sheet, spec, at))

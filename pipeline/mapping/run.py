@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 import csv
+import re
 import tempfile
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
+from collections.abc import Mapping as Mapping_
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
+from pipeline.files import shown
 from pipeline.mapping import deliver, tokens
-from pipeline.mapping.assemble import list_problems, make_table
-from pipeline.mapping.extract import extract_rows, read_cells
-from pipeline.mapping.plan import TablePlan, plans
+from pipeline.mapping.account import Account, Made, make_account, nothing_found
+from pipeline.mapping.assemble import list_problems, list_trips, make_table
+from pipeline.mapping.extract import (
+    PROBLEMS,
+    extract_rows,
+    follow_trips,
+    leave_out_trips,
+    read_cells,
+)
+from pipeline.mapping.plan import plans
 from pipeline.mapping.sources import read_sources
 from pipeline.mapping.timeline import place_all
 from pipeline.mapping.words import Note
@@ -24,19 +35,28 @@ if TYPE_CHECKING:
 
     from pipeline.mapping.read_mapping import Mapping
 
+Stage = Callable[[str], None]
+NEW, SAME, CHANGED = "new", "same", "changed"
+
 
 @dataclass(frozen=True)
 class Request:
-    """What is mapped: from where to where, how, which months (all if none), and a problem list."""
+    """What is mapped: from where to where, how, which months (all if none), and a problem list.
+
+    `until`: each month up to this one into a folder of its own; those that `delivery` holds
+    already, with the same tables, are left out. `exactly`: there must be trips of this month.
+    """
 
     source: Path
     delivery: Path
     mapping: Mapping
-    months: Sequence[str]
-    problems: Path | None
+    months: Sequence[str] = ()
+    problems: Path | None = None
+    until: str | None = None
+    exactly: str | None = None
 
 
-def run(request: Request, folder: Path) -> Mapped:
+def run(request: Request, folder: Path, stage: Stage = lambda _: None) -> Mapped:
     """Read the source, write the delivery's files into `folder`, and say what came out."""
     import duckdb
 
@@ -46,22 +66,72 @@ def run(request: Request, folder: Path) -> Mapped:
         con = duckdb.connect(config={"memory_limit": MEMORY, "temp_directory": f"{scratch}/spill"})
         with con:
             con.execute("set timezone = 'UTC'")
-            table_plans = _stages(con, request.source, mapping, pads, Path(scratch))
-            found = deliver.pick_months(con, table_plans, request.months)
-            rows = deliver.write_tables(con, table_plans, found, folder)
-            deliver.write_settings(mapping.file, mapping.folder, found, folder)
+            made = _stages(
+                con, request.source, mapping, pads=pads, scratch=Path(scratch), stage=stage
+            )
+            stage("write the delivery")
+            found = _chosen(con, request, made)
+            months, rows = _write(con, request, made, found, folder)
             if crosswalk:
                 hashed = con.execute("select distinct * from crosswalk").fetchall()
                 tokens.add_to_crosswalk(crosswalk, hashed)
+            of = [m for m, state in months.items() if state != SAME] if request.until else found
+            account = make_account(con, made, of, unknown=request.until is None)
             if request.problems:
                 _write_problems(con, request.problems)
-            return Mapped(request.delivery, found, rows, _problems(con), _notes(con))
+            return Mapped(
+                request.delivery, found, rows, _problems(con), _notes(con), account, months,
+                mapping.file.tolerated,
+            )  # fmt: skip
+
+
+def _chosen(con: duckdb.DuckDBPyConnection, request: Request, made: Made) -> list[str]:
+    """The months of trips that are delivered; NothingFound where there are none."""
+    every = deliver.months_of(con)
+    found = [month for month in every if not request.months or month in request.months]
+    if request.until is not None:
+        found = [month for month in every if month <= request.until]
+    if not found or (request.exactly and request.exactly not in found):
+        wanted = request.months or [request.exactly or "any month"]
+        raise nothing_found(con, made, every, wanted, shapes=_shapes(con))
+    return found
+
+
+def _write(
+    con: duckdb.DuckDBPyConnection, request: Request, made: Made, found: list[str], folder: Path
+) -> tuple[dict[str, str], dict[str, int]]:
+    """Write the delivery, or one for each month; the state of each month, and rows by table."""
+    mapping = request.mapping
+    if request.until is None:
+        rows = deliver.write_tables(con, made.plans, found, folder, unknown=True)
+        deliver.write_settings(mapping.file, mapping.folder, found, folder)
+        return dict.fromkeys(found, NEW), rows
+    months = {}
+    total: Counter[str] = Counter()
+    for month in found:
+        into = folder / month
+        into.mkdir()
+        rows = deliver.write_tables(con, made.plans, [month], into, unknown=False)
+        deliver.write_settings(mapping.file, mapping.folder, [month], into)
+        months[month] = state_of(into, request.delivery / month)
+        if months[month] != SAME:
+            total.update(rows)
+    return months, dict(total)
+
+
+def state_of(made: Path, kept: Path) -> str:
+    """Whether a month's tables are new, the same as those kept, or others."""
+    if not kept.is_dir():
+        return NEW
+    tables = {path.name: path.read_bytes() for path in made.glob("*.csv")}
+    known = {path.name: path.read_bytes() for path in kept.glob("*.csv")}
+    return SAME if tables == known else CHANGED
 
 
 def _keys(mapping: Mapping, delivery: Path) -> tuple[dict[str, bytes] | None, Path | None]:
     """The key's pads and where the crosswalk is kept; both checked before anything is read."""
     stated = mapping.file.tokens
-    if stated is None:
+    if stated is None or stated.key_file is None:
         return None, None
     pads = tokens.read_pads(mapping.folder / stated.key_file, delivery)
     crosswalk = mapping.folder / stated.crosswalk if stated.crosswalk else None
@@ -74,39 +144,65 @@ def _stages(
     con: duckdb.DuckDBPyConnection,
     source: Path,
     mapping: Mapping,
+    *,
     pads: dict[str, bytes] | None,
     scratch: Path,
-) -> list[TablePlan]:
-    table_plans = plans(mapping.file)
-    sources = read_sources(con, source, mapping.file, table_plans, scratch)
+    stage: Stage,
+) -> Made:
+    """Make every table's rows, and list what is wrong with their cells."""
+    every = plans(mapping.file)
+    stage("read the files")
+    sources = read_sources(con, source, mapping.file, every, scratch)
+    stage("read the cells")
     con.execute("create table crosswalk (kind VARCHAR, token VARCHAR, number VARCHAR)")
-    for plan in table_plans:
+    con.execute(PROBLEMS)
+    trips = next(plan for plan in every if plan.into == "trips")
+    # which trips there are says which rows of the others are taken
+    ordered = [trips, *(plan for plan in every if plan is not trips)]
+    followed = {}
+    for plan in ordered:
         extract_rows(con, plan, sources[plan.number])
         read_cells(con, plan, pads)
-    stated = mapping.file.time_resolution_s
+        if plan is trips:
+            leave_out_trips(con, plan, sources[plan.number], pads)
+        followed[plan.number] = follow_trips(con, plan)
+    stated, home = mapping.file.time_resolution_s, mapping.file.time_zone
     in_minutes = 60 in [getattr(stated, table) for table in TIMED]
-    place_all(con, table_plans, mapping.file.time_zone, in_minutes=in_minutes)
-    con.execute(
-        "create table cell_problem (file VARCHAR, line INTEGER, name VARCHAR, code VARCHAR)"
-    )
-    for plan in table_plans:
-        make_table(con, plan)
+    stage("place the times")
+    place_all(con, every, home, in_minutes=in_minutes)
+    for plan in ordered:
+        make_table(con, plan, home)
+        if plan is trips:
+            list_trips(con, plan)
         list_problems(con, plan, sources[plan.number])
-    return table_plans
+    return Made(every, sources, followed)
 
 
 def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
     """One problem for each thing wrong with a column of a file: its first line, and how many."""
+    # what only follows from something else comes after it
     rows = con.execute(
-        "select file, name, code, min(line), count(distinct line) from cell_problem"
-        " group by all order by file, min(line), name, code"
+        "from (select file, name, code, min(line) as line, count(distinct line)"
+        " from cell_problem group by all)"
+        " order by code in ('no-bedside', 'no-such-trip'), file, line, name, code"
     ).fetchall()
-    found = []
+    found, shapes = [], _shapes(con)
     for file, name, code, line, count in rows:
         record = CODES[code]
-        what = f"{record.what} (in {count} rows)" if count > 1 else str(record.what)
-        found.append(problem(code, file, what, line=line, column=name, remedy=record.in_source))
+        details = [f"in {count} rows"] if count > 1 else []
+        shape = shapes.get(name, "") if code in ("not-a-time", "not-a-number") else ""
+        details += [f'it looks like "{shown(shape)}"'] if shape else []
+        what = f"{record.what} ({', '.join(details)})" if details else str(record.what)
+        remedy = record.in_source
+        if mark := re.fullmatch("-?9+([.,])9+", shape):
+            remedy = f'State decimal = "{mark[1]}" under the entry of the file.'
+        found.append(problem(code, file, what, line=line, column=name, remedy=remedy))
     return found
+
+
+def _shapes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """What an unreadable time of a column looks like: its digits as 9, its letters as a."""
+    return dict(con.execute("select name, min(shape) from shape group by name").fetchall())
 
 
 def _notes(con: duckdb.DuckDBPyConnection) -> list[Note]:
@@ -126,7 +222,8 @@ def _write_problems(con: duckdb.DuckDBPyConnection, path: Path) -> None:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(["file", "line", "column", "problem", "detail", "what"])
         rows = con.execute(
-            "select *, null as detail from cell_problem union all select * from note order by all"
+            "select file, line, name, code, null as detail from cell_problem"
+            " union all select * from note order by all"
         )
         while batch := rows.fetchmany(10_000):
             writer.writerows((*row, words[row[3]]) for row in batch)
@@ -138,30 +235,30 @@ MEMORY = "600MB"
 
 @dataclass(frozen=True)
 class Mapped:
-    """What came out: the delivery, its months and rows, and every kind of problem and note."""
+    """What came out: the delivery, its months and rows, and every kind of problem and note.
+
+    `states`: of each month, whether it is new, changed or the same as what was kept.
+    """
 
     delivery: Path
     months: list[str]
     rows: dict[str, int]
     problems: list[Problem]
     notes: list[Note]
+    account: Account
+    states: dict[str, str]
+    tolerated: Mapping_[str, float]
 
     @property
     def exit_code(self) -> int:
-        """0, or 4 where some cells could not be used."""
-        return EXIT_SET_ASIDE if self.problems else EXIT_FINE
+        """0, or 4 where more cells could not be used than is tolerated, or a table came empty."""
+        return EXIT_SET_ASIDE if self.account.over(self.tolerated) else EXIT_FINE
 
     def report(self, shown: int) -> str:
-        """The outcome in lines."""
-        lines = [problem.sentence() for problem in self.problems[:shown]]
+        """The outcome in lines, what matters most first."""
+        lines = [problem.sentence() for problem in self.account.first]
+        lines += [problem.sentence() for problem in self.problems[:shown]]
         if len(self.problems) > shown:
             lines.append(f"... and {len(self.problems) - shown} more kinds of problem.")
         lines += [note.sentence() for note in self.notes[:shown]]
-        rows = ", ".join(f"{count} {table}" for table, count in self.rows.items())
-        lines.append(f"Wrote {self.delivery}: {', '.join(self.months)}; rows: {rows}.")
-        if self.problems:
-            lines.append(
-                "Cells that cannot be used say unreadable there, and their rows will be set aside."
-            )
-        lines.append(f"Next: tailrace check {self.delivery}")
-        return "\n".join(lines)
+        return "\n".join([*lines, *self.account.lines()])

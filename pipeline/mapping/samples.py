@@ -12,7 +12,7 @@ from typing import Any
 
 from pipeline.files import Unreadable
 from pipeline.files.delimited import records
-from pipeline.files.text import as_utf8
+from pipeline.files.text import as_utf8, kind_of
 from pipeline.mapping.files import Found, present
 from pipeline.mapping.rows import header_of, layout_of
 from pipeline.mapping.suggest_values import Column
@@ -20,6 +20,9 @@ from pipeline.mapping.words import reading, refused, toml
 from schemas.mapping import SLOT, SourceFile
 
 ROWS = 2000
+LOOKED_AT = 30
+"""Rows in which headings are looked for, below a title."""
+
 MOST_SHEET_COLUMNS = 500
 DELIMITERS = (",", ";", "\t", "|")
 OWN = ("mapping.toml", "protocol.toml", "cannulas.toml", "export.toml")
@@ -34,6 +37,9 @@ class Sample:
     path: Path
     lines: list[str]
     columns: list[Column] = field(default_factory=list)
+    trip: str | None = None
+    """The column that holds the trip's number, where its values tell that."""
+    used: set[str] = field(default_factory=set)
 
 
 def samples(source: Path) -> list[Sample]:
@@ -102,6 +108,8 @@ def _of_file(path: Path, scratch: Path) -> list[Sample]:
 
 def _of_text(found: Found, scratch: Path) -> Sample:
     lines = [f"path = {toml(found.name)}"]
+    if (kind := kind_of(found.path)) is not None:
+        raise Unreadable("not-a-table", f"this is {kind}, not a table of text")
     encoding = "utf-8"
     copy = scratch / "sample.txt"
     try:
@@ -115,11 +123,16 @@ def _of_text(found: Found, scratch: Path) -> Sample:
         )
         text = as_utf8(found.path, encoding, copy)
     with text.path.open(encoding="utf-8-sig", newline="") as file:
-        first = file.readline(1 << 20)
-    mark = max(DELIMITERS, key=first.count)
+        first = [file.readline(1 << 20) for _ in range(LOOKED_AT)]
+    mark = _mark(first)
+    at = _header_at([line.split(mark) for line in first])
+    if at:
+        lines.append(f"header_line = {at + 1}  # CHECK: the lines above it are a title")
     if mark != ",":
         lines.append(f'delimiter = "{mark}"'.replace("\t", "\\t"))
-    spec = SourceFile.model_validate({"path": "x", "delimiter": mark, "encoding": encoding})
+    spec = SourceFile.model_validate(
+        {"path": "x", "delimiter": mark, "encoding": encoding, "header_line": at + 1}
+    )
     header = header_of(text.path, spec)
     every = records(text.path, layout_of(spec), len(header))
     rows = (cells for _, code, cells in every if code == 0)
@@ -131,6 +144,17 @@ def _of_text(found: Found, scratch: Path) -> Sample:
     return sample
 
 
+def _mark(lines: list[str]) -> str:
+    """What separates the cells of most lines."""
+    return max(DELIMITERS, key=lambda mark: sum(line.count(mark) for line in lines))
+
+
+def _header_at(rows: list[list[str]]) -> int:
+    """Which row is that of the headings: a title above it fills fewer cells than it does."""
+    filled = [sum(bool(cell.strip()) for cell in row) for row in rows]
+    return next((i for i, n in enumerate(filled) if n and n * 2 > max(filled)), 0)
+
+
 def _of_book(found: Found) -> Iterator[Sample]:
     from pipeline.files.workbook import Workbook, cell_text
 
@@ -138,11 +162,9 @@ def _of_book(found: Found) -> Iterator[Sample]:
         for title in book.titles:
             read = islice(book.sheet(title).rows(1, MOST_SHEET_COLUMNS), ROWS)
             rows = [[cell_text(cell, ".").strip() for cell in row] for _, row in read]
-            filled = [sum(map(bool, row)) for row in rows[:10]]
-            if not filled or max(filled) < 2:
+            if not rows or max(sum(map(bool, row)) for row in rows[:LOOKED_AT]) < 2:
                 continue
-            # a title above the header fills fewer cells than the header does
-            at = next(i for i, count in enumerate(filled) if count * 2 > max(filled))
+            at = _header_at(rows[:LOOKED_AT])
             header = rows[at]
             while header and not header[-1]:
                 header.pop()

@@ -14,6 +14,7 @@ from pathlib import Path
 from pipeline.files import shown
 from pipeline.ingest.screen import private_name
 from pipeline.mapping.samples import Sample, samples
+from pipeline.mapping.suggest_shapes import mark_trips, views_of
 from pipeline.mapping.suggest_values import Column
 from pipeline.mapping.suggest_words import CODE_WORDS, MARKERS, meant, split_unit
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
@@ -24,6 +25,7 @@ from schemas.export_file import TIMED
 from schemas.mapping import ELAPSED
 
 FILL = "# FILL IN"
+ALREADY = "tokens already"
 IN_WHAT_UNIT = ("s", "min", "months", "kg", "cmH2O")
 """Of these a number does not show its unit: 20 may be pounds, and 5 kilopascals."""
 
@@ -70,13 +72,18 @@ def suggest(source: Path) -> str:
         from pipeline.mapping.suggest_reports import suggest_reports
 
         return suggest_reports(found)
+    mark_trips(found)
+    found += views_of(found)
     tables = {id(sample): _tables(sample) for sample in found}
     tables_filled = Counter(table for names in tables.values() for table in names)
-    parts, hashed, local, fine = [], False, False, False
+    parts: list[str] = []
+    hashed, local, fine = False, False, False
+    assigned: set[str] = set()
     for sample in found:
         text, matches = _sample_text(sample, tables[id(sample)], tables_filled)
         parts.append(text)
         hashed |= any(m.sure and "token =" in m.line for m in matches)
+        assigned |= {m.column for m in matches if m.sure and m.why == ALREADY}
         local |= any("time =" in m.line for m in matches)
         fine |= any(_has_seconds(m.theirs) for m in matches if m.column in (*ELAPSED, "bedside"))
     zone = f'time_zone = ""  {FILL}: as in Europe/Berlin or America/Denver' if local else ""
@@ -88,7 +95,13 @@ def suggest(source: Path) -> str:
         head += "# nothing was found for these: see whether you really do not keep them\n"
         head += f"not_recorded = {toml(absent)}\n"
     head += "\n[time_resolution_s]\n" + _resolutions(tables_filled, fine=fine)
-    return "\n".join([head, *([TOKENS.format(fill=FILL)] if hashed else []), *parts])
+    return "\n".join([head, *_token_lines(assigned, hashed=hashed), *parts])
+
+
+def _token_lines(assigned: set[str], *, hashed: bool) -> list[str]:
+    """What [tokens] says: a key for what is hashed, and which columns hold tokens already."""
+    lines = [TOKENS.format(fill=FILL)] if hashed else ["[tokens]"] if assigned else []
+    return lines + [f'{column} = "assigned"  # {ALREADY}\n' for column in sorted(assigned)]
 
 
 def _resolutions(tables_filled: Counter[str], *, fine: bool) -> str:
@@ -115,8 +128,9 @@ def _tables(sample: Sample) -> list[str]:
 def _sample_text(
     sample: Sample, tables: list[str], tables_filled: Counter[str]
 ) -> tuple[str, list[Match]]:
-    lines = [f"[files.{sample.key}]", *sample.lines]
-    used: set[str] = set()
+    place = "views" if sample.format == "view" else "files"
+    lines = [f"[{place}.{sample.key}]", *sample.lines]
+    used = set(sample.used)
     every: list[Match] = []
     for table in tables:
         matches = _matches(sample, table)
@@ -130,7 +144,7 @@ def _sample_text(
                 f"its name says that it holds {kind}" if kind else "no column of ours by that name"
             )
             lines.append(f"# not used: {toml(shown(column.template))} ({why})")
-    if not tables:
+    if not tables and not used:
         lines.append("# nothing in it goes by a name that is known here")
     return "\n".join([*lines, ""]), every
 
@@ -141,6 +155,8 @@ def _table_lines(sample: Sample, table: str, matches: list[Match], *, several: b
     if several:
         lines.append(f'into = "{table}"')
     lines.append(f'from = "{sample.key}"')
+    if sample.format == "view":
+        lines.append("skip_empty = true  # the same rows may hold what is another table's")
     slots = sorted({slot for match in matches for slot in match.theirs.slots})
     if slots:
         lines.append(f'repeat = "{slots[0]}-{slots[-1]}"  # numbered columns')
@@ -163,7 +179,12 @@ def _matches(sample: Sample, table: str) -> list[Match]:
     found = []
     for column in sample.columns:
         words, unit = split_unit(column.plain)
-        ours = known.get(words)
+        ours: str | None = known.get(words)
+        if sample.trip is not None and "trip_id" in known.values():
+            if column.template == sample.trip:
+                ours = "trip_id"
+            elif ours == "trip_id":
+                continue
         if ours is not None and (not column.slots or table == "observations"):
             found.append(_match(table, ours, column, unit))
     count = Counter(match.column for match in found)
@@ -181,7 +202,7 @@ def _match(table: str, ours: str, column: Column, unit: str | None) -> Match:
         return _time_match(ours, column, name)
     if ours in ("trip_id", "crew_member"):
         if column.are_tokens:
-            return Match(ours, column, f"{ours} = {name}", True, "tokens already")
+            return Match(ours, column, f"{ours} = {name}", True, ALREADY)
         kind = "trip" if ours == "trip_id" else "crew"
         line = f'{ours} = {{ from = {name}, token = "{kind}" }}'
         return Match(ours, column, line, True, "by its name; hashed")

@@ -21,6 +21,10 @@ NUMBER = {
 }
 CLOCK = r"([0-9]{1,3}):([0-5][0-9])(:([0-5][0-9]))?"
 SPACE = "' ' || chr(9) || chr(10) || chr(13) || chr(160)"
+SEVERAL, PART = "\x01", "\x1f"
+"""What begins the cell of an element that stands in a report more than once, and what stands
+between its values there: characters that no XML text may hold."""
+
 DECIMALS = 6
 """Converted numbers are rounded here, so that 29 % is 0.29 and not a binary neighbour."""
 
@@ -56,6 +60,27 @@ def text_of(cell: str, nulls: list[str]) -> str:
     trimmed = f"trim({cell}, {SPACE})"
     spelled = ", ".join(literal(text.strip()) for text in ["", *nulls])
     return f"case when {trimmed} in ({spelled}) then null else {trimmed} end"
+
+
+def parts_of(cell: str) -> str:
+    """SQL for the values of a cell of a report, a list: one, an empty one, or several."""
+    return f"string_split(ltrim(coalesce({cell}, ''), chr(1)), chr(31))"
+
+
+def one_value(cell: str, pick: str | None) -> str:
+    """SQL for the value that counts in a cell of a report; SEVERAL where that is not said."""
+    parts = parts_of(cell)
+    one = {"first": f"{parts}[1]", "last": f"{parts}[-1]"}.get(
+        pick or "", f"case when len(list_distinct({parts})) = 1 then {parts}[1] else chr(1) end"
+    )
+    return f"(case when coalesce(starts_with({cell}, chr(1)), false) then {one} else {cell} end)"
+
+
+def numeric(cell: str, decimal: str) -> str:
+    """SQL for the number in a text; null where it is none."""
+    plain = f"replace({cell}, ',', '.')" if decimal == "," else cell
+    good = f"regexp_full_match({cell}, '{NUMBER[decimal]}')"
+    return f"(case when {good} then try_cast({plain} as DOUBLE) end)"
 
 
 def converted(target: Target, spec: ColumnMap, decimal: str) -> Cell:
@@ -167,9 +192,7 @@ def _parsed(spec: ColumnMap, text: str, decimal: str) -> tuple[str, str]:
             for group, n in ((1, 3600), (2, 60), (4, 1))
         ]
         return good, f"(case when {good} then ({' + '.join(parts)})::DOUBLE end)"
-    good = f"regexp_full_match({text}, '{NUMBER[decimal]}')"
-    plain = f"replace({text}, ',', '.')" if decimal == "," else text
-    return good, f"(case when {good} then try_cast({plain} as DOUBLE) end)"
+    return f"regexp_full_match({text}, '{NUMBER[decimal]}')", numeric(text, decimal)
 
 
 def _shown(number: str) -> str:

@@ -45,15 +45,16 @@ def problem(
     *,
     line: int | None = None,
     column: str | None = None,
+    remedy: str | None = None,
 ) -> Problem:
-    """Return one reason to refuse a source, with the remedy of its record for sources."""
+    """Return one reason to refuse a source, with the remedy of its record unless one is given."""
     return errors.problem(
         code,
         None if file is None else shown(file, LONGEST_PATH),
         shown(what, LONGEST_PATH),
         line=line,
         column=None if column is None else shown(column),
-        remedy=CODES[code].in_source,
+        remedy=remedy or CODES[code].in_source,
     )
 
 

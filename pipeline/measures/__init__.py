@@ -86,21 +86,28 @@ def figures(
     from pipeline.measures.bases import funnels
     from pipeline.measures.exploratory import with_exploratory
     from pipeline.measures.one_by_one import one_by_one
+    from pipeline.measures.places import places
     from pipeline.measures.power import power
     from pipeline.measures.series import charts
     from pipeline.measures.signals import signals
     from pipeline.measures.sizes import sizes
-    from pipeline.measures.years import years
+    from pipeline.measures.trip_marks import apart_trips, trip_marks
+    from pipeline.measures.years import MONTHS, years
 
-    month = calendar.months[-1]
+    month, first = calendar.months[-1], calendar.months[-MONTHS:][0]
     points, runs = charts(con, measures, calendar)
+    signalled = with_exploratory(signals(con, calendar, versions), points)
+    compared = funnels(con, calendar.months)
     return {
         "charts": points,
         "runs": runs,
         "sizes": sizes(con, month),
-        "funnels": funnels(con, calendar.months),
+        "funnels": compared,
         "power": power(measures, points, calendar.months),
-        **with_exploratory(signals(con, calendar, versions), points),
+        **signalled,
         "one_by_one": one_by_one(con, month),
         "years": years(con, measures, calendar.months),
+        "trip_marks": trip_marks(con, signalled["signals"], calendar.months),
+        "apart_trips": apart_trips(con, compared, versions, first),
+        **places(con, first, month, versions),
     }

@@ -193,7 +193,17 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "warning": found.warning,
             }
         )  # fmt: skip
-    return pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns))
+    return _with_shares(pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns)))
+
+
+def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
+    """With the interval of each side's share."""
+    from pipeline.statistics.intervals import wilson
+
+    for side in ("before", "after"):
+        share = wilson(frame[f"{side}_events"], frame[f"{side}_trips"])
+        frame = frame.assign(**{f"{side}_low": share.lower, f"{side}_high": share.upper})
+    return frame
 
 
 def _compared(

@@ -1,4 +1,4 @@
-"""Measures of time: full oxygen with a high saturation, and minutes at the bedside."""
+"""Full oxygen with a high saturation, minutes at the bedside, logs not complete, outcomes."""
 
 from __future__ import annotations
 
@@ -69,6 +69,33 @@ _INCOMPLETE = """
 """
 
 
+# by hand-over and by a day after it: together, and each outcome by itself
+_OUTCOME = """
+    WITH known AS (
+        SELECT w.service_month, u.measure, u.outcome
+        FROM judged.trip_window w JOIN (
+            SELECT trip_key, unnest(['worse-outcome', 'worse-outcome-day-after']) AS measure,
+                   unnest([outcome, outcome_24h]) AS outcome
+            FROM delivered.trips) u USING (trip_key)
+        WHERE w.service_month <= $month
+    ),
+    counted AS (
+        SELECT *, 'service' AS group_by, 'all' AS group_value,
+               outcome IN ('more_support', 'intubated', 'arrest', 'died') AS worse
+        FROM known
+        UNION ALL
+        SELECT k.*, 'outcome', o.code, k.outcome = o.code
+        FROM known k CROSS JOIN (
+            SELECT unnest(['more_support', 'intubated', 'arrest', 'died']) AS code) o
+        WHERE NOT (k.measure = 'worse-outcome-day-after' AND o.code = 'arrest')
+    )
+    SELECT measure, {month} AS month, group_by, group_value,
+           count(*) FILTER (worse)::DOUBLE AS numerator, count(outcome)::DOUBLE AS denominator,
+           count(outcome)::INTEGER AS trips, (count(*) - count(outcome))::INTEGER AS left_out
+    FROM counted GROUP BY ALL
+"""
+
+
 def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd.DataFrame:
     """The rows of each month, and of all months together."""
     import pandas as pd
@@ -81,7 +108,7 @@ def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd
 
 
 def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rows of the four measures up to `month`; call after `occlusion_rates` and `full_oxygen`.
+    """Rows of the measures above up to `month`; call after `occlusion_rates` and `full_oxygen`.
 
     The time measures carry no interval: they are charted as single values (XmR). Bedside minutes
     are medians; their numerator is the sum of minutes.
@@ -97,7 +124,7 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     timed = timed.assign(method="none: charted as single values")
     timed = timed.reindex(columns=list(Measures.to_schema().columns))
     counts = pd.concat(
-        [by_month_and_all(con, sql, month) for sql in (_WITH_OCCLUSION, _INCOMPLETE)],
+        [by_month_and_all(con, sql, month) for sql in (_WITH_OCCLUSION, _INCOMPLETE, _OUTCOME)],
         ignore_index=True,
     )
     shares = with_interval(counts, wilson(counts["numerator"], counts["denominator"]), Unit.SHARE)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE
 from pipeline.rules import all_rules
+from schemas.findings import HAPPENED
 
 if TYPE_CHECKING:
     import duckdb
@@ -47,7 +48,7 @@ _TRIPS = f"""
         SEMI JOIN ventilator_time v ON v.trip_key = w.trip_key
     )
     SELECT e.* EXCLUDE (since, rule), f.conclusion IS NOT NULL AS read,
-           coalesce(f.conclusion IN ('practice', 'logistics', 'justified', 'equipment'), FALSE)
+           coalesce(f.conclusion IN {tuple(HAPPENED)}, FALSE)
                AS held
     FROM (FROM share UNION ALL FROM rate UNION ALL FROM record) e
     LEFT JOIN flag f ON f.trip_id = e.trip_id AND f.rule = e.rule

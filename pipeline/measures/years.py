@@ -10,7 +10,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MONTHS = 12
-SHARES = ("deviation-share", "all-rules-share", "trips-with-occlusion")
+SHARES = (
+    *("deviation-share", "all-rules-share", "trips-with-occlusion"),
+    *("worse-outcome", "worse-outcome-day-after"),
+)
 CELLS = ("numerator", "denominator", "trips")
 
 
@@ -27,7 +30,7 @@ def years(
     from schemas.signal_outputs import Years
 
     known = measures[measures["measure"].isin(["occlusion-rate", *SHARES])]
-    known = known[known["group_by"].isin(["service", "cannula", "rule"])]
+    known = known[known["group_by"].isin(["service", "cannula", "rule", "outcome"])]
     now, before = months[-MONTHS:], months[-2 * MONTHS : -MONTHS]
     sides = []
     for name, span in (("now", now), ("before", before)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
+from pipeline.store.by_hand import added_trips
 from schemas.protocol import TRIGGERS, trigger_of
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
     )
     con.execute(_HAPPENED, {"month": month})
     con.execute(_MONTH_TRIGGER)
+    con.execute(_ADDED, {"month": month, "added": added_trips(con)})
     con.execute(_MONTH_FLAG)
     con.execute(_MONTH_CASE, {"month": month})
 
@@ -176,6 +178,14 @@ _MONTH_TRIGGER = """
     FROM happened h JOIN trigger g USING (protocol_no, code)
     WHERE h.spo2 IS NULL OR h.spo2 < g.below
     GROUP BY trip_key
+"""
+
+# a trip added by hand is read as one with a trigger is, after those with one
+_ADDED = """
+    INSERT INTO month_trigger
+    SELECT trip_key, 1000, 'added by hand' FROM judged.trip_window
+    WHERE service_month = $month AND list_contains($added::VARCHAR[], trip_id)
+      AND trip_key NOT IN (SELECT trip_key FROM month_trigger)
 """
 
 # one flag that asks for reading, or a trigger, puts every flag of its trip before the reader

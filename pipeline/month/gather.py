@@ -42,18 +42,18 @@ def make_tables(
         con.register("frame", frame)
         con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS SELECT * FROM frame")
         con.unregister("frame")
-    con.execute(_MONTH_PROBLEM, {"month": month})
-    con.execute(_MONTH_TRIP, {"month": month})
+    con.execute(MONTH_PROBLEM, {"month": month})
+    con.execute(MONTH_TRIP, {"month": month})
     con.execute(clock_offsets(), {"month": month})
     con.execute(occlusion_patterns(), {"month": month})
-    for name, sql in _OUT.items():
+    for name, sql in OUT.items():
         con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {sql}")
 
 
 def write_data(con: duckdb.DuckDBPyConnection, folder: Path) -> None:
     """Write every data file of the month as CSV (UTF-8, header row, empty cell for null)."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name in (*_OUT, *MEASURE_OUTPUTS):
+    for name in (*OUT, *MEASURE_OUTPUTS):
         target = str(folder / f"{name}.csv").replace("'", "''")
         con.execute(f"COPY (FROM out_{name}) TO '{target}' (FORMAT csv, HEADER)")
 
@@ -66,7 +66,7 @@ def gather(
 ) -> MonthReview:
     """Everything the month's pages are drawn from; call after `make_tables`."""
     # long: one line a field of the review
-    numbers = [no for (no,) in con.execute(_IN_FORCE, {"month": month}).fetchall()]
+    numbers = [no for (no,) in con.execute(IN_FORCE, {"month": month}).fetchall()]
     in_force = [stored for stored in versions if stored.protocol_no in numbers]
     received = _by_month(con, month)
     service = con.execute("SELECT service FROM delivered.delivery LIMIT 1").fetchone()
@@ -77,8 +77,8 @@ def gather(
         months=tuple(sorted(received)),
         privacy_basis=tuple(b for (b,) in con.execute(_BASES, {"month": month}).fetchall()),
         tool_version=tool_version,
-        protocol=tuple(_protocol(stored) for stored in in_force),
-        rules=_rules(in_force),
+        protocol=tuple(protocol_in_force(stored) for stored in in_force),
+        rules=rule_facts(in_force),
         received=received.get(month, (0, None))[0],
         expected=received.get(month, (0, None))[1],
         expected_by_month=received,
@@ -90,7 +90,7 @@ def gather(
         occlusions=con.execute("FROM out_occlusions").df(),
         measures=con.execute("FROM out_measures").df(),
         problems=con.execute("FROM out_problems").df(),
-        cannulas=con.execute(_CANNULAS, {"month": month}).df(),
+        cannulas=con.execute(CANNULAS, {"month": month}).df(),
         figures=MeasureFigures(
             facts=tuple(MEASURES.values()),
             occlusion_patterns=con.execute("FROM out_occlusion_patterns").df(),
@@ -156,7 +156,8 @@ def _by_month(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, tuple[int
     return {name: (int(got), None if due is None else int(due)) for name, got, due in rows}
 
 
-def _protocol(stored: VersionInStore) -> ProtocolInForce:
+def protocol_in_force(stored: VersionInStore) -> ProtocolInForce:
+    """What a page says of a protocol version."""
     version = stored.version
     approved = version.approved
     return ProtocolInForce(
@@ -167,7 +168,7 @@ def _protocol(stored: VersionInStore) -> ProtocolInForce:
     )
 
 
-def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
+def rule_facts(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
     """The rules of the month's version; the latest, should two services' versions meet."""
     facts: dict[str, RuleFacts] = {}
     for stored in in_force:
@@ -181,6 +182,7 @@ def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
                 severity=parameters.severity,
                 source=parameters.source,
                 fit=rule.fit,
+                goal=parameters.goal_share,
             )
     return tuple(facts[name] for name in sorted(facts))
 
@@ -188,18 +190,18 @@ def _rules(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
 def counts(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     """How many rows each data file of the month has."""
     found = {}
-    for name in (*_OUT, *MEASURE_OUTPUTS):
+    for name in (*OUT, *MEASURE_OUTPUTS):
         row = con.execute(f"SELECT count(*) FROM out_{name}").fetchone()
         found[name] = int(row[0]) if row else 0
     return found
 
 
-_MONTH_TRIP = """
+MONTH_TRIP = """
     CREATE OR REPLACE TEMP TABLE month_trip AS
     SELECT trip_key, trip_id, delivery_no FROM judged.trip_window WHERE service_month = $month
 """
 
-_IN_FORCE = """
+IN_FORCE = """
     SELECT DISTINCT protocol_no FROM judged.trip_window WHERE service_month = $month ORDER BY 1
 """
 
@@ -241,7 +243,7 @@ _RULE_COUNTS = """
 """
 
 # the catalogue of the delivery received last among those the month's trips came in
-_CANNULAS = """
+CANNULAS = """
     SELECT c.* EXCLUDE (delivery_no) FROM delivered.cannula c
     JOIN delivered.latest l USING (delivery_no)
     WHERE c.delivery_no IN (
@@ -251,7 +253,7 @@ _CANNULAS = """
     ORDER BY c.family, c.size_rank, c.id
 """
 
-_MONTH_PROBLEM = f"""
+MONTH_PROBLEM = f"""
     CREATE OR REPLACE TEMP TABLE month_problem AS
     WITH held AS (
         SELECT h.trip_key, h.trip_id, h.delivery_no
@@ -343,7 +345,7 @@ _EVIDENCE = """
     FROM wanted v JOIN delivered.lost l ON l.trip_key = v.trip_key
 """
 
-_OUT = {
+OUT = {
     "verdicts": """
         SELECT trip_id, rule, verdict, observed_low, observed_high, "limit", unit, from_s, until_s,
                reason, protocol_version

@@ -41,6 +41,7 @@ class More(TypedDict, total=False):
     curves_place: int
     blended_minutes: Callable[[SqlParameters], str]
     fit: str
+    limits_wall_oxygen: bool
 
 
 def duration_rule(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import Field
 
@@ -60,15 +60,17 @@ def answers(p: SqlParameters) -> str:
         FROM numbered GROUP BY trip_key, episode
     ),
     charted AS (
-        SELECT s.trip_key, s.at_s, FALSE AS lost,
+        SELECT s.trip_key, s.at_s, FALSE AS lost, s.reason,
                coalesce(list_contains({p.accepted_reasons}, s.reason), FALSE) AS accepted
         FROM delivered.settings s SEMI JOIN episodes USING (trip_key)
         UNION ALL
         -- a set-aside row may have held the reason
-        SELECT trip_key, at_s, TRUE, FALSE FROM lost_now WHERE table_name = 'settings'
+        SELECT trip_key, at_s, TRUE, NULL, FALSE FROM lost_now WHERE table_name = 'settings'
     ),
     answered AS (
         SELECT e.trip_key, e.episode, e.from_s, e.until_s,
+               min(c.reason) FILTER (c.accepted) AS first_reason,
+               max(c.reason) FILTER (c.accepted) AS last_reason,
                CASE WHEN bool_or(c.accepted) THEN 'met'
                     WHEN bool_or(c.lost) THEN 'cannot_tell'
                     ELSE 'deviation' END AS answer
@@ -82,7 +84,9 @@ def answers(p: SqlParameters) -> str:
         SELECT w.trip_key, w.open_end OR w.start_s IS NULL OR p.trip_key IS NOT NULL AS perhaps,
                count(a.answer) AS episodes, count(*) FILTER (a.answer = 'deviation') AS unexplained,
                count(*) FILTER (a.answer = 'cannot_tell') AS undecided,
-               min(a.from_s) AS from_s, max(a.until_s) AS until_s
+               min(a.from_s) AS from_s, max(a.until_s) AS until_s,
+               CASE WHEN min(a.first_reason) = max(a.last_reason) THEN min(a.first_reason) END
+                   AS the_reason
         FROM version_trips w
         LEFT JOIN perhaps p USING (trip_key)
         LEFT JOIN answered a USING (trip_key)
@@ -98,6 +102,7 @@ def answers(p: SqlParameters) -> str:
            CASE WHEN episodes > 0 THEN unexplained + undecided END AS observed_high,
            from_s, until_s,
            CASE WHEN verdict = 'cannot_tell' AND undecided > 0 THEN 'reason_set_aside'
+                WHEN verdict = 'met' AND the_reason IS NOT NULL THEN 'by_' || the_reason
                 ELSE verdict END AS why
     FROM judged
     """
@@ -113,6 +118,11 @@ RULE = Rule(
     sentences={
         "met": "Every charted stretch of unheated gas from wall or cylinder has an accepted"
         " reason.",
+        **{
+            f"by_{reason}": "Every charted stretch of unheated gas from wall or cylinder has an"
+            f" accepted reason: {reason.replace('_', ' ')}."
+            for reason in get_args(Reason)
+        },
         "deviation": "Stretches of unheated gas from wall or cylinder without an accepted reason:"
         " {observed}.",
         "cannot_tell": "Source or humidification is unknown for a time that may have been a"

@@ -59,6 +59,10 @@ class Rule:
     asks for, a SELECT of trip_key and minutes over `variances` (trip_key, observed_low)."""
     cutoff_limit: str | None = None
     """The parameter that limits one cut-off, in seconds; of one rule at most."""
+    limits_wall_oxygen: bool = False
+    """Whether it limits the minutes on wall or cylinder oxygen; of one rule at most."""
+    transit_limit: str | None = None
+    """The parameter above which planned transit asks for a blended source; of one rule at most."""
     trigger: str = ""
     """The code of `always_read` under which its deviations are read whatever their severity."""
     within: str | None = None

@@ -99,6 +99,7 @@ RULE = Rule(
     settings_fields=("source", "flow_lpm"),
     evidence=("settings", "contacts"),
     trip_fields=("departed_s",),
+    transit_limit="transit_limit_min",
     curves=("flow_limit_lpm", "transit_limit_min"),
     curves_place=3,
     blended_minutes=blended_minutes,

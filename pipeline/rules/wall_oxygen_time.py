@@ -13,6 +13,7 @@ RULE = duration_rule(
     source="common practice, no source; the limit is the local protocol's",
     authorisation="longer_wall_oxygen",
     settings_fields=("source",),
+    limits_wall_oxygen=True,
     curves=("limit_min",),
     curves_place=1,
     # what is past the limit would have to be on a blended source

@@ -102,6 +102,31 @@ MAGNITUDES: dict[str, Magnitude] = {
     "against_order": Magnitude(0.10, "1", ASSUMED, "of trips within the limits: on the wall"),
     "exempt_share": Magnitude(0.05, "1", ASSUMED, "another saturation target is ordered"),
     "expected_surplus": Magnitude(0.02, "1", ASSUMED, "trips dispatched but never received"),
+    "rotor_share": Magnitude(0.20, "1", ASSUMED, "by helicopter, of 20 min of road or more"),
+    "fixed_wing_share": Magnitude(0.08, "1", ASSUMED, "by aeroplane, of 60 min of road or more"),
+    "not_carried": Magnitude(
+        0.12, "1", ASSUMED, "of children on prongs: found on a kind not carried"
+    ),
+    "flow_step": Magnitude(0.25, "1", ASSUMED, "of trips: the flow changed by 1 L/min"),
+    "titrated": Magnitude(0.35, "1", ASSUMED, "of trips on blended gas: FiO2 lowered by 0.05"),
+    "lost_by_power": Magnitude(
+        0.6, "1", ASSUMED, "of heat lost between bedside and vehicle; else the heater"
+    ),
+    "occlusion_no_call": Magnitude(0.20, "1", ASSUMED, "of repeated occlusions"),
+    "occlusion_late_call": Magnitude(0.08, "1", ASSUMED, "of repeated occlusions"),
+    "occlusion_call_at_limit": Magnitude(0.10, "1", ASSUMED, "of repeated occlusions"),
+    "cutoff_missing": Magnitude(0.03, "1", ASSUMED, "of cut-offs: no length logged"),
+    "spo2_dip": Magnitude(0.012, "1", ASSUMED, "of every fourth observation: 88 or 89 % for once"),
+    "spo2_missing": Magnitude(0.06, "1", ASSUMED, "of every second observation"),
+    "weaned": Magnitude(0.15, "1", ASSUMED, "of children who did not need more support"),
+    "worse_intubated": Magnitude(0.2, "1", ASSUMED, "of children who came to need more support"),
+    "worse_gravest": Magnitude(
+        0.05, "1", ASSUMED, "of children who came to need more support: arrested or died"
+    ),
+    "gravest_died": Magnitude(0.3, "1", ASSUMED, "of these"),
+    "worse_breaths": Magnitude(14, "1/min", ASSUMED, "more, of children who get worse"),
+    "worse_upset": Magnitude(0.75, "1", ASSUMED, "of observations of children who get worse"),
+    "worse_beats": Magnitude(28, "1/min", ASSUMED, "more, of children who get worse"),
 }
 """What is planted, and how often, stands with the plants themselves and is assumed throughout."""
 

@@ -23,7 +23,8 @@ IN_TIME, NO_CALL, TOO_LATE, AT_LIMIT = 0, 1, 2, 3
 
 def answers_to_occlusions(draws: Draws, scale: float) -> Ints:
     """Draw how each crew would answer repeated occlusions: in time but where planted."""
-    otherwise = [share * scale for share in (0.20, 0.08, 0.10)]
+    shares = [of(f"occlusion_{how}") for how in ("no_call", "late_call", "call_at_limit")]
+    otherwise = [share * scale for share in shares]
     return draws.pick("occlusion call", (1 - sum(otherwise), *otherwise))
 
 
@@ -122,12 +123,14 @@ def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
 
 def outcomes(draws: Draws, codes: Codes, *, full: bool) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
-    plain = 1 + draws.chance("weaned", 0.15).astype(np.int64)
+    plain = 1 + draws.chance("weaned", of("weaned")).astype(np.int64)
     worse = codes.escalation > 0
-    intubated = draws.chance("intubated", 0.2) | (codes.escalation == Escalation.INTUBATED)
+    intubated = draws.chance("intubated", of("worse_intubated")) | (
+        codes.escalation == Escalation.INTUBATED
+    )
     found = np.where(worse, np.where(intubated, INTUBATED, MORE_SUPPORT), plain)
-    gravest = np.where(draws.chance("died", 0.3), DIED, ARREST)
-    grave = worse & full & draws.chance("gravest", 0.05)
+    gravest = np.where(draws.chance("died", of("gravest_died")), DIED, ARREST)
+    grave = worse & full & draws.chance("gravest", of("worse_gravest"))
     found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
 

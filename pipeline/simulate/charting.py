@@ -196,7 +196,7 @@ def observations(scene: Scene, upset: Upset, worse: Worsening) -> Columns:
     seen = _Seen(trip, minute, order, own, (first, minute - when.departed[trip]))
     loose = ~exact[trip] & (order % 2 == 1)
     spo2 = _spo2(scene, seen, worse)
-    spo2 = np.where(loose & own.chance("spo2 missing", 0.06, order), -1, spo2)
+    spo2 = np.where(loose & own.chance("spo2 missing", of("spo2_missing"), order), -1, spo2)
     found: Columns = {"trip": trip, "minute": minute, "spo2": spo2}
     found.update(_rates(scene.child, seen, loose, worse))
     found["behaviour"] = _behaviour(seen, upset, worse)
@@ -246,7 +246,7 @@ def _spo2(scene: Scene, seen: _Seen, worse: Worsening) -> Ints:
     source = what.source.in_force(trip, minute)
     undiluted = np.isin(source, [SOURCE["wall"], SOURCE["cylinder"]])
     value = np.where(undiluted, np.minimum(value + 2, 100), value)
-    dip = (order % 4 == 2) & own.chance("dip", 0.012, order)
+    dip = (order % 4 == 2) & own.chance("dip", of("spo2_dip"), order)
     value = np.where(dip, 88 + own.whole("dip depth", 0, 1, order), value)
     # never low twice: that would ask for an answer of its own
     falls = worse.shows(trip, minute) & (watch == 0)
@@ -279,7 +279,7 @@ def _rates(child: Children, seen: _Seen, loose: Bools, worse: Worsening) -> Colu
     years = child.age[seen.trip] / 12
     breaths = 22 + 22 * np.exp(-years / 1.5) + 5 * own.normal("breaths", order)
     beats = 95 + 50 * np.exp(-years / 2.5) + 9 * own.normal("beats", order)
-    breaths, beats = breaths + 14 * shows, beats + 28 * shows
+    breaths, beats = breaths + of("worse_breaths") * shows, beats + of("worse_beats") * shows
     beats = np.where(worse.collapses(seen.trip, seen.minute), 62, beats)
     resp = np.clip(np.rint(breaths), 12, 90).astype(np.int64)
     heart = np.clip(np.rint(beats), 60, 220).astype(np.int64)
@@ -293,7 +293,7 @@ def _behaviour(seen: _Seen, upset: Upset, worse: Worsening) -> Ints:
     own, order = seen.own, seen.order
     near = upset.events.near(seen.trip, seen.minute * 60, NEAR_S)
     share = np.minimum(of("crying") * (0.6 + upset.own_rate[seen.trip]), 0.6)
-    share = np.where(worse.shows(seen.trip, seen.minute), 0.5, share)
+    share = np.where(worse.shows(seen.trip, seen.minute), of("worse_upset"), share)
     beside = np.where(upset.crying[seen.trip], of("crying_raised"), of("crying_near"))
     cries = own.chance("upset", np.where(near, np.maximum(share, beside), share), order)
     how = np.array([3, 3, 4, 5])[own.whole("upset how", 0, 3, order)]

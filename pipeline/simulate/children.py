@@ -104,7 +104,9 @@ def _sending_cannula(
 ) -> Ints:
     """The family is kept, soft ones are converted to prongs; otherwise as planted."""
     prong = setup.prong[cannula]
-    soft = prong & draws.chance("soft", 0.12) & (codes.fit != Fit.CANNULA_NEVER_CHARTED)
+    soft = (
+        prong & draws.chance("soft", of("not_carried")) & (codes.fit != Fit.CANNULA_NEVER_CHARTED)
+    )
     found = np.where(
         soft, np.where(weight10 < 90, setup.place("soft-1"), setup.place("soft-2")), cannula
     )

@@ -214,7 +214,7 @@ def _cutoffs(draws: Draws, trip: Ints, item: Ints) -> Ints:
     usual = np.clip(np.rint(of("cutoff_median") * np.exp(0.2 * own.normal("cutoff", item))), 3, 14)
     long = own.chance("long cutoff", of("cutoff_long_share"), item)
     found = np.where(long, own.whole("long", 17, 40, item), usual).astype(np.int64)
-    return np.where(own.chance("cutoff missing", 0.03, item), -1, found)
+    return np.where(own.chance("cutoff missing", of("cutoff_missing"), item), -1, found)
 
 
 @dataclass

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.simulate.assumptions import of
 from pipeline.simulate.children import Children
 from pipeline.simulate.draws import Draws, Ints
 from pipeline.simulate.pathways import CYLINDER, NEVER
@@ -152,7 +153,7 @@ def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
     plain = ~out & ~np.isin(codes.watch, LOW) & (codes.watch != Watch.CHART_GAP)
     plain &= ~np.isin(codes.escalation, CHANGED) & (codes.whole == 0)
     stepped = child.flow10 + np.where(draws.chance("flow up", 0.5), 10, -10)
-    step = plain & (stepped >= low) & (stepped <= high) & draws.chance("flow step", 0.25)
+    step = plain & (stepped >= low) & (stepped <= high) & draws.chance("flow step", of("flow_step"))
     step_at = when.departed + draws.whole("flow step", 4, 12)
     at = np.where(out, when.departed + 5, np.where(step, step_at, NEVER))
     value = np.where(out, beyond_range, stepped)
@@ -170,8 +171,9 @@ def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Seri
     plain = ~rich & ~low & ~np.isin(codes.escalation, CHANGED) & (when.failed >= NEVER)
     plain &= (codes.watch != Watch.CHART_GAP) & ~when.on_wall & (codes.whole == 0)
     # a child who comes to need more support is given more oxygen first
-    sick = plain & np.isin(codes.escalation, WORSENING)
-    titrated = plain & ~sick & (own >= 30) & draws.chance("titrated", 0.35)
+    cut = np.isin(codes.escalation, CHANGED) & (when.failed >= NEVER) & ~when.on_wall
+    sick = (plain & np.isin(codes.escalation, WORSENING)) | cut
+    titrated = plain & ~sick & (own >= 30) & draws.chance("titrated", of("titrated"))
     answered = np.isin(codes.watch, [Watch.LOW_ANSWERED, Watch.LOW_ANSWERED_AT_LIMIT])
     step_at = np.where(titrated, when.departed + draws.whole("titrated", 8, 15), NEVER)
     step_at = np.where(sick, when.departed + 9, step_at)
@@ -205,7 +207,7 @@ def _reasons(draws: Draws, codes: Codes, when: Times) -> tuple[Ints, Ints, Ints]
     first = np.full_like(departed, REASON["start"])
     first = np.where(codes.fit == Fit.FLOW_CLINICAL, REASON["clinical"], first)
     heater, power = REASON["heater_failed"], REASON["power_lost"]
-    lost = np.where(draws.chance("power lost", 0.6), power, heater)
+    lost = np.where(draws.chance("power lost", of("lost_by_power")), power, heater)
     at = np.full_like(departed, NEVER)
     code = np.zeros_like(departed)
     for where, minute, reason in (

@@ -149,7 +149,8 @@ def _trips(laid: Laid, outcome: Ints) -> Columns:
 
 def _vehicle(draws: Draws, road: Ints) -> Ints:
     """Position in the contract's list: nobody flies a short way."""
-    found = draws.pick("vehicle", (0.72, 0.20, 0.08))
+    rotor, wing = of("rotor_share"), of("fixed_wing_share")
+    found = draws.pick("vehicle", (1 - rotor - wing, rotor, wing))
     return np.where(road < np.array([0, 20, 60])[found], 0, found)
 
 

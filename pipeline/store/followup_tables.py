@@ -7,6 +7,7 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import refused
+from pipeline.store.answers_view import VIEWS
 from pipeline.store.database import one, table_ddl
 
 if TYPE_CHECKING:
@@ -15,16 +16,6 @@ if TYPE_CHECKING:
 
 AT_ONCE = 200
 """Rows put into one statement."""
-
-ANSWER_VIEW = """
-CREATE OR REPLACE VIEW loop.answer AS
-SELECT d.*, r.rule, r.verdict,
-       determination_no = max(determination_no) OVER (PARTITION BY d.trip_id, r.rule, d.reviewer)
-           AS latest_of_reviewer,
-       determination_no = max(determination_no) OVER (PARTITION BY d.trip_id, r.rule) AS holds
-FROM loop.determination d JOIN loop.determination_rule r USING (determination_no)
-"""
-"""Every answer to every rule it is about; the latest holds, the others stay."""
 
 
 def ensure_followup_tables(con: duckdb.DuckDBPyConnection) -> None:
@@ -38,7 +29,8 @@ def ensure_followup_tables(con: duckdb.DuckDBPyConnection) -> None:
         if name in existing:
             continue
         con.execute(table_ddl(f"loop.{name}", schema))
-    con.execute(ANSWER_VIEW)
+    for view in VIEWS:
+        con.execute(view)
 
 
 def has_followup_tables(con: duckdb.DuckDBPyConnection) -> bool:

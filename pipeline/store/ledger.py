@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     import duckdb
 
 FIRST = "0" * 64
+NOTHING = hashlib.sha256(b"").hexdigest()
+"""The digest of no rows."""
 
 STORED_BY = {
     "determinations": {
@@ -26,7 +28,11 @@ STORED_BY = {
         "determination_rule": """
             SELECT r.* FROM loop.determination_rule r JOIN loop.determination USING
             (determination_no) WHERE sheet_no = $1""",
+        "finding": """
+            SELECT f.* FROM loop.finding f JOIN loop.determination USING
+            (determination_no) WHERE sheet_no = $1""",
     },
+    "move": {"move": "SELECT * FROM loop.move WHERE move_no = $1"},
     "corrections": {"correction": "SELECT * FROM loop.correction WHERE sheet_no = $1"},
     "retrainings": {"retraining": "SELECT * FROM loop.retraining WHERE sheet_no = $1"},
     "fetch": {"fetch_said": "SELECT * FROM loop.fetch_said WHERE said_no = $1"},
@@ -256,10 +262,15 @@ def _changed_rows(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]:
     now: dict[str, Any] = {}
     if entry.what == "delivery" and same_engine:
         now = content_digests(con, _of_delivery(number))
-    elif entry.what in STORED_BY and _has_tables(con, entry.what):
-        now = {name: digest(con, sql, number) for name, sql in STORED_BY[entry.what].items()}
+    elif entry.what in STORED_BY:
+        now = {
+            name: digest(con, sql, number)
+            for name, sql in STORED_BY[entry.what].items()
+            if has_table(con, name)
+        }
     rows = detail.get("rows") or {}
-    changed = [name for name in now if rows.get(name) != now[name]]
+    # an entry of a version that did not have a table yet tells that nothing stands there
+    changed = [name for name in now if rows.get(name, NOTHING) != now[name]]
     if same_engine and detail.get("made"):
         judged_rows = detail["made"]
         marks = _corrected_content(con, range(*judged_rows["keys"])) or {"rows": {}}
@@ -271,11 +282,6 @@ def _changed_rows(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]:
         " of them."
         for name in changed
     ]
-
-
-def _has_tables(con: duckdb.DuckDBPyConnection, what: str) -> bool:
-    """Whether the store has the tables of this kind of entry; an older one lacks later kinds."""
-    return all(has_table(con, name) for name in STORED_BY[what])
 
 
 def _not_in_ledger(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
@@ -291,7 +297,7 @@ def _not_in_ledger(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[s
         problems.append("The deliveries received are not those the ledger tells of.")
     for what, sql in _NUMBERS.items():
         recorded = {d.get("no") for w, d in details if w == what}
-        rows = con.execute(sql).fetchall() if _has_tables(con, what) else []
+        rows = con.execute(sql).fetchall() if has_table(con, next(iter(STORED_BY[what]))) else []
         if {no for (no,) in rows} != recorded:
             problems.append(f"What is stored of {what} is not what the ledger tells of.")
     for what, (column, tables) in _LISTS.items():
@@ -321,6 +327,7 @@ _NUMBERS = {
     "corrections": "SELECT DISTINCT sheet_no FROM loop.correction",
     "retrainings": "SELECT DISTINCT sheet_no FROM loop.retraining",
     "publication": "SELECT publication_no FROM loop.publication",
+    "move": "SELECT move_no FROM loop.move",
     "fetch": "SELECT DISTINCT said_no FROM loop.fetch_said",
 }
 

@@ -150,6 +150,24 @@ def new_folder(target: Path, option: str = "--to") -> Iterator[Path]:
         os.close(held)
 
 
+@contextmanager
+def held(folder: Path) -> Iterator[Path]:
+    """Yield a folder made anew that this process holds, and that is gone in the end.
+
+    What a killed process left there is removed; Usage where a living one holds it.
+    """
+    mine = _own(folder)
+    if mine is None:
+        remedy = "Wait until it has finished."
+        raise usage("folder", None, "another process is working here", file=str(folder),
+                    remedy=remedy)  # fmt: skip
+    try:
+        yield folder
+    finally:
+        remove(folder)
+        os.close(mine)
+
+
 def _own(folder: Path) -> int | None:
     """Make `folder` anew and hold it; None if a living process does. A killed one's is removed."""
     while True:

@@ -6,7 +6,14 @@ import itertools
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from reports.case.facts import Cases, clock_sentence, described, facts, window_sentence
+from reports.case.facts import (
+    Cases,
+    clock_sentence,
+    described,
+    facts,
+    trip_line,
+    window_sentence,
+)
 from reports.case.tables import (
     course_table,
     observations_table,
@@ -76,7 +83,8 @@ def case_data(trip: Row, cases: Cases) -> Row:
     anchors = {(row["table"], row["line"]) for name in ("course", "observations", "occlusions")
                for row in tables[name]["rows"] if row["line"] is not None}  # fmt: skip
     flagged = text(case.get("rules")).split()
-    groups = verdict_groups(trip, cases, anchors, flagged)
+    picture = _picture(trip, cases)
+    groups = _numbered(verdict_groups(trip, cases, anchors, flagged), picture["findings"])
     return {
         "n": int(trip["reading_order"]),
         "trip": trip_id,
@@ -91,13 +99,24 @@ def case_data(trip: Row, cases: Cases) -> Row:
         "clock": clock_sentence(trip),
         "heading": _heading(groups, trip_id),
         "described": described(trip, cases),
-        "picture": _picture(trip, cases),
+        "picture": picture,
+        "line": trip_line(trip),
         "groups": groups,
         "to_conclude": _to_conclude(groups, text(case.get("group"))),
         "tables": tables,
         "problems": _problems(trip),
         "record": f"{text(trip['file']) or 'trips'}:{int(trip['line'])}",
     }
+
+
+def _numbered(groups: list[Row], findings: list[Row]) -> list[Row]:
+    """The groups with the number that each row has in the picture, in the order of the numbers."""
+    numbers = {f["rule"]: f["number"] for f in findings}
+    for group in groups:
+        for row in group["rows"]:
+            row["number"] = numbers.get(row["rule"])
+        group["rows"].sort(key=lambda r: r["number"] or len(numbers) + 1)
+    return groups
 
 
 def _picture(trip: Row, cases: Cases) -> Row:

@@ -114,6 +114,26 @@ def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
     return pairs
 
 
+def trip_line(trip: Row) -> str:
+    """'birch, rotor; 22 months, 12.4 kg; transit 121 min, planned 122' as far as it is known."""
+    vehicle = text(trip["vehicle"])
+    weight = words.number(words.some(trip["weight_kg"]))
+    child = [words.age(words.some(trip["age_months"])), f"{weight} kg" if weight else ""]
+    departed, arrived = trip["departed_s"], trip["arrived_s"]
+    planned = words.some(trip["planned_transit_min"])
+    transit = []
+    if departed is not None and arrived is not None:
+        transit.append(f"transit {round((arrived - departed) / 60)} min")
+    if planned is not None:
+        transit.append(f"planned {planned:g}")
+    parts = [
+        f"{words.isolated(text(trip['base']))}, {words.VEHICLE_WORDS.get(vehicle, vehicle)}",
+        ", ".join(filter(None, child)),
+        ", ".join(transit),
+    ]
+    return "; ".join(filter(None, parts))
+
+
 def _child(trip: Row) -> str:
     weight = words.number(words.some(trip["weight_kg"]))
     parts = [

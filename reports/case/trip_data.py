@@ -72,7 +72,7 @@ def _beyond_axis(trip: Row, domain: tuple[int, int]) -> int:
 def findings(trip: Row) -> list[Row]:
     """Verdicts that rest on a stretch or a moment, with when their limit was reached."""
     moments = {text(m["rule"]): m for m in trip["limit_moments"]}
-    rows = []
+    rows: list[Row] = []
     for verdict in trip["verdicts"]:
         rule = text(verdict["rule"])
         stretches = _stretches(verdict, trip)
@@ -90,9 +90,8 @@ def findings(trip: Row) -> list[Row]:
                 "reason": text(verdict["reason"]),
             }
         )
-    return sorted(
-        rows, key=lambda r: (SHOWN.index(r["verdict"]), r["stretches"][0]["from_s"], r["rule"])
-    )
+    rows.sort(key=lambda r: (SHOWN.index(r["verdict"]), r["stretches"][0]["from_s"], r["rule"]))
+    return [{**row, "number": n} for n, row in enumerate(rows, 1)]
 
 
 def _stretches(verdict: Row, trip: Row) -> list[Row]:
@@ -215,15 +214,28 @@ def _occlusion(row: Row, trip: Row) -> Row:
     not_counted = text(row["not_counted_because"])
     because = f"; not in the rates: {not_counted}" if not_counted else ""
     tolerance = words.some(trip["clock_tolerance_s"]) or 0.0
+    after = words.some(row["spo2_after_pct"]), words.some(row["heart_rate_after"])
     return {
+        "after": after,
         "at_s": row["at_s"],
         "tolerance_s": tolerance,
         "pressure": pressure,
         "counted": not not_counted,
         "short": f"{pressure:g}" if pressure is not None else "?",
         "words": label,
-        "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {label}{because}",
+        "title": f"Occlusion at {at} (clock uncertain by {tolerance:g} s): {label}{because};"
+        f" {_after_words(after)}",
     }
+
+
+def _after_words(after: tuple[float | None, float | None]) -> str:
+    """'SpO2 94 % and heart rate 150/min at the lowest within 10 min after'."""
+    spo2, heart = after
+    parts = [] if spo2 is None else [f"SpO2 {spo2:g}{words.NBSP}%"]
+    parts += [] if heart is None else [f"heart rate {heart:g}/min"]
+    if not parts:
+        return "neither SpO2 nor heart rate charted within 10 min after"
+    return f"{words.listed(parts)} at the lowest within 10 min after"
 
 
 def _contact(row: Row, trip: Row) -> Row:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from reports.case.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
 from reports.case.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
 from reports.charts import palette, svg
+from reports.text import words
 from reports.text.rows import Row
 
 FINDINGS_SHOWN = 8
 FINDING_HEIGHT = 27
 CLUSTER = 13
 """Marks closer than this (px) are spoken of together."""
+AFTER_LINE, AFTER_SIZE, AFTER_WIDTH = 13, 11, 48
+AFTER_LINES = 2 * AFTER_LINE + 4
+"""Room under an occlusion for what was charted after it, px."""
+RING = 7.5
 Head = tuple[float, float, Row]
 """Where an occlusion's mark stands, px, and the occlusion."""
 RUN = (
@@ -34,6 +39,7 @@ LIMIT = (
     f'<circle cx="%.1f" cy="%.1f" r="4" fill="%s" stroke="{palette.PAPER}"/>'
 )
 LEVEL = LINE.replace("/>", f' stroke="{palette.LINE}"/>')
+BOXED = ("deviation", "borderline")
 LOOKS = {
     "deviation": palette.ACCENT,
     "borderline": palette.INK,
@@ -73,19 +79,20 @@ def _behaviour(frame: Frame, run: Row) -> str:
 
 def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
     """Each occlusion as a stem up to its pressure; its words beside it where there is room."""
-    height = 58
+    height = 58 + AFTER_LINES
     shown = [o for o in occlusions if frame.holds(o["at_s"])]
     if not shown:
         empty = nothing(frame, notes["occlusions"], 24, known=not notes["log_unknown"])
         return named(frame, "Occlusions", "", empty, 24)
     top = nice_top(max((o["pressure"] or 0.0 for o in shown), default=0.0))
-    y = rising(0, top, height - 8, 14)
+    y = rising(0, top, height - 8 - AFTER_LINES, 14)
     marks = [svg.each(LEVEL, ((frame.left, frame.right, v, v) for v in (y(0), y(top))))]
     if notes["log_unknown"]:
         marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
     heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
     marks += [_occlusion(frame, head, y(0)) for head in heads]
     labels = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
+    labels += _what_followed(frame, heads, y(0) + 17)
     return named(frame, "Occlusions", "cmH2O", ("".join(marks), labels), height)
 
 
@@ -98,14 +105,41 @@ def _occlusion(frame: Frame, head: Head, base: float) -> str:
     return svg.one(OCCLUSION, svg.escaped(o["title"]), *foot, *stem, *mark)
 
 
+def _clusters(heads: list[Head], near: float) -> list[list[Head]]:
+    """The marks, those nearer than `near` px to the one before them together."""
+    found: list[list[Head]] = []
+    for head in heads:
+        if found and head[0] - found[-1][-1][0] < near:
+            found[-1].append(head)
+        else:
+            found.append([head])
+    return found
+
+
+def _what_followed(frame: Frame, heads: list[Head], y: float) -> str:
+    """Under each, or several together, the lowest SpO2 and heart rate charted soon after."""
+    labels = []
+    for cluster in _clusters(heads, AFTER_WIDTH):
+        x = min(max(cluster[0][0], frame.left), frame.right - AFTER_WIDTH)
+        for line, (which, unit) in enumerate(((0, "%"), (1, "/min"))):
+            known = [v for _, _, o in cluster if (v := o["after"][which]) is not None]
+            shown = f"{min(known):g}{unit}" if known else words.DASH
+            ink = palette.INK if known else palette.MUTED
+            labels.append(
+                svg.label(x, y + AFTER_LINE * line, shown, fill=ink, font_size=AFTER_SIZE)
+            )
+    if not frame.narrow:
+        for line, name in enumerate(("SpO2 after", "heart rate after")):
+            labels.append(
+                svg.label(frame.left - 6, y + AFTER_LINE * line, name, text_anchor="end",
+                          fill=palette.MUTED, font_size=AFTER_SIZE)
+            )  # fmt: skip
+    return "".join(labels)
+
+
 def _words_beside(frame: Frame, heads: list[Head]) -> str:
     """What is said of each occlusion, or of several that stand too close to be told apart."""
-    clusters: list[list[Head]] = []
-    for head in heads:
-        if clusters and head[0] - clusters[-1][-1][0] < CLUSTER:
-            clusters[-1].append(head)
-        else:
-            clusters.append([head])
+    clusters = _clusters(heads, CLUSTER)
     labels, taken = [], float(frame.left)
     for index, cluster in enumerate(clusters):
         first, last, y = cluster[0][0], cluster[-1][0], cluster[0][1] + 4
@@ -193,17 +227,56 @@ def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
     left = 0 if frame.narrow else frame.left
     for index, f in enumerate(findings[:FINDINGS_SHOWN]):
         y, ink = FINDING_HEIGHT * index, LOOKS[f["verdict"]]
-        shown = _finding_words(f, frame.right - left, frame.size)
-        width = svg.text_width(shown, frame.size)
+        shown = _finding_words(f, frame.right - left - 2 * RING - 5, frame.size)
+        width = svg.text_width(shown, frame.size) + 2 * RING + 5
         anchor = f["stretches"][0]["from_s"] if f["moment_s"] is None else f["moment_s"]
         start = max(left, min(frame.x(anchor) - width / 2, frame.right - width))
-        labels.append(svg.label(start, y + 12, shown, fill=ink, font_weight=600))
+        labels.append(ring(start + RING, y + 8, f["number"], ink))
+        labels.append(svg.label(start + 2 * RING + 5, y + 12, shown, fill=ink, font_weight=600))
         marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f["stretches"]]
         if f["moment_s"] is not None and frame.holds(f["moment_s"]):
             x = frame.x(f["moment_s"])
             line = (x, x, y + 16, height + below, ink)
             marks.append(svg.one(LIMIT, *line, x, y + 19, ink))
     return Lane("".join(marks), "".join(labels), height)
+
+
+def ring(x: float, y: float, number: int, ink: str) -> str:
+    """A finding's number in a ring, about a point."""
+    circle = svg.tag("circle", cx=float(x), cy=float(y), r=RING - 0.7, fill=palette.PAPER,
+                     stroke=ink, stroke_width=1.3)  # fmt: skip
+    return circle + svg.text(x, y + 3.8, f"{number}", fill=ink, font_size=10.5, font_weight=700,
+                             text_anchor="middle")  # fmt: skip
+
+
+def finding_boxes(frame: Frame, findings: list[Row], top: float, bottom: float) -> tuple[str, str]:
+    """Boxes over all lanes where a rule was not kept, and the numbers in them.
+
+    The box of a borderline finding is broken.
+    """
+    boxes: dict[tuple[float, float], list[Row]] = {}
+    for f in findings[:FINDINGS_SHOWN]:
+        for stretch in f["stretches"] if f["verdict"] in BOXED else []:
+            x, width = frame.span(stretch["from_s"], stretch["until_s"])
+            own = boxes.setdefault((round(x), round(max(width, 4.0))), [])
+            if f not in own:
+                own.append(f)
+    parts, numbers = [], []
+    for place, ((x, width), found) in enumerate(sorted(boxes.items(), key=lambda b: b[0])):
+        sure = any(f["verdict"] == "deviation" for f in found)
+        ink = palette.ACCENT if sure else palette.INK
+        parts.append(
+            svg.tag("rect", x=x, y=float(top), width=width, height=bottom - top, fill=ink,
+                    fill_opacity="0.05", stroke=ink, stroke_width=1.3, pointer_events="none",
+                    stroke_dasharray=None if sure else "4 3")
+        )  # fmt: skip
+        # rings of boxes that begin close to each other stand below one another
+        y = bottom - 10 - 17 * (place % 3)
+        numbers += [
+            ring(min(x + 9 + 16 * n, frame.right - 8), y, f["number"], ink)
+            for n, f in enumerate(found)
+        ]
+    return "".join(parts), "".join(numbers)
 
 
 def _finding_words(f: Row, width: float, size: float) -> str:

@@ -9,6 +9,7 @@ from reports.case.trip_lanes import Lane, band_lane, points_lane, steps_lane
 from reports.case.trip_marks import (
     behaviour_lane,
     contact_lane,
+    finding_boxes,
     finding_rows,
     milestone_rows,
     occlusion_lane,
@@ -21,13 +22,35 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 
-def trip_picture(data: Row, heading: str, described: str, *, narrow: bool) -> Markup:
-    """The picture of one trip, from `picture_data`; `heading` and `described` say it in words."""
+def trip_picture(
+    data: Row, heading: str, described: str, *, narrow: bool, name: str = ""
+) -> Markup:
+    """The picture of one trip, from `picture_data`; `heading` and `described` say it in words.
+
+    `name` begins its ids, so that a page may hold several.
+    """
     from markupsafe import Markup
 
-    name = "narrow" if narrow else "wide"
+    size = "narrow" if narrow else "wide"
     low, high = data["domain"]
-    frame = Frame(low, high, narrow, name)
+    frame = Frame(low, high, narrow, name or size)
+    parts, height = _parts(frame, data)
+    titled = [
+        svg.tag("title", svg.escaped(heading), id=f"{frame.name}-title"),
+        svg.tag("desc", svg.escaped(described), id=f"{frame.name}-desc"),
+    ]
+    picture = svg.tag(
+        "svg", *titled, *parts, xmlns="http://www.w3.org/2000/svg", role="img",
+        class_=f"trip {size}", viewBox=f"0 0 {frame.width} {height:.0f}", width=frame.width,
+        height=f"{height:.0f}", aria_labelledby=f"{frame.name}-title",
+        aria_describedby=f"{frame.name}-desc", font_family=FONT, font_size=frame.size,
+        fill=palette.INK,
+    )  # fmt: skip
+    return Markup(picture)
+
+
+def _parts(frame: Frame, data: Row) -> tuple[list[str], float]:
+    """What is drawn, from the back to the front, and how high it is."""
     support, others = _lanes(frame, data)
     lanes = [*support, *others]
     support_height = sum(lane.height for lane in support)
@@ -36,28 +59,22 @@ def trip_picture(data: Row, heading: str, described: str, *, narrow: bool) -> Ma
     findings = finding_rows(frame, data["findings"], milestones.height + below)
     top = findings.height + milestones.height
     bottom = top + below
+    boxes, numbers = finding_boxes(frame, data["findings"], top, bottom)
     parts = [
-        svg.tag("title", svg.escaped(heading), id=f"{name}-title"),
-        svg.tag("desc", svg.escaped(described), id=f"{name}-desc"),
-        svg.patterns(name),
+        svg.patterns(frame.name),
         gridlines(frame, top, bottom),
         _uncounted(frame, data, top, support_height),
         _stacked([(lane.marks, lane.height) for lane in lanes], top),
         svg.moved(milestones.marks, findings.height),
         findings.marks,
+        boxes,
         _stacked([(lane.words, lane.height) for lane in lanes], top),
         svg.moved(milestones.words, findings.height),
         findings.words,
+        numbers,
         axis(frame, bottom),
     ]
-    height = bottom + 40
-    picture = svg.tag(
-        "svg", *parts, xmlns="http://www.w3.org/2000/svg", class_=f"trip {name}", role="img",
-        viewBox=f"0 0 {frame.width} {height:.0f}", width=frame.width, height=f"{height:.0f}",
-        aria_labelledby=f"{name}-title", aria_describedby=f"{name}-desc", font_family=FONT,
-        font_size=frame.size, fill=palette.INK,
-    )  # fmt: skip
-    return Markup(picture)
+    return parts, bottom + 40
 
 
 def _lanes(frame: Frame, data: Row) -> tuple[list[Lane], list[Lane]]:

@@ -109,7 +109,7 @@ def _columns(rows: list[IntervalRow], plan: IntervalPlan) -> list[float]:
 def _narrow(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
     """Each row's name above its dots, k/n at the end of each dot's line."""
     right = max(_columns(rows, plan), default=0.0)
-    scale = Scale(0, plan.top, 4, NARROW - right - 8)
+    scale = Scale(0, plan.top, 14, NARROW - right - 8)
     height = 20 + NARROW_LINE * len(plan.looks)
     bottom = HEAD + height * len(rows)
     parts = [

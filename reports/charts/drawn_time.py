@@ -143,11 +143,17 @@ def _ends(points: Sequence[Point], levels: Sequence[Level], up: Scale, x: float,
               for v in levels]  # fmt: skip
     if points and points[-1].value is not None:
         wanted.append((up.at(points[-1].value), now, palette.NOW, True))
-    parts, before = [], -float(CLOSE)
-    for y, name, color, bold in sorted(wanted):
-        before = max(y, before + CLOSE)
-        parts.append(note(x, before + 4, name, color=color, bold=bold))
-    return "".join(parts)
+    wanted.sort()
+    places, before = [], -float(CLOSE)
+    for n, (y, *_) in enumerate(wanted):
+        # those below must have room above the axis, too
+        lowest = up.start - CLOSE * (len(wanted) - 1 - n)
+        before = max(min(y, lowest), before + CLOSE)
+        places.append(before)
+    return "".join(
+        note(x, place + 4, name, color=color, bold=bold)
+        for place, (_, name, color, bold) in zip(places, wanted, strict=True)
+    )
 
 
 def sparkline(points: Sequence[Point], title: str) -> Markup:

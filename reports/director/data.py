@@ -1,118 +1,113 @@
-"""The Director page's data: plain dicts, numbers and sentences. No HTML, no figures."""
+"""The Director page's data: records, numbers and sentences. No HTML."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from reports.charts.adjusted_rates import SizeTable, adjusted_finding
 from reports.charts.control_data import ChartTable
 from reports.charts.control_sets import chart_set, rate_set
-from reports.charts.funnel_data import (
-    chance_sentence,
-    few_sentence,
-    funnels,
-    funnels_in_figure,
-    outlying_sentence,
-    power_sentence,
-    window_words,
-)
-from reports.charts.rate_data import rates_data
+from reports.charts.rule_grid import RuleRow, grid_finding, rule_grid
+from reports.charts.rule_rows import rule_rows
 from reports.charts.signal_summary import false_signals_data
-from reports.director.full_oxygen import full_oxygen_data
-from reports.director.outliers import outliers_data
-from reports.director.patterns import clocks_data, patterns_data
-from reports.director.screen_quality import screen_data
-from reports.director.what_if import what_if_data
-from reports.director.years import years_data
-from reports.text.navigation import Site, common_data
-from reports.text.rows import Row
-from reports.text.sentences import few_note, need_sentence, sizes_finding
-from reports.text.signal_lines import lead_lines, standing
+from reports.director.first_screen import FirstScreen, first_screen
+from reports.director.full_oxygen import SourceRow, full_oxygen_data
+from reports.director.outcomes import Outcomes, outcomes_data
+from reports.director.patterns import (
+    FOLLOWED_WORDS,
+    Clocks,
+    Patterns,
+    clocks_data,
+    patterns_data,
+)
+from reports.director.places import PlacesData, places_data
+from reports.director.screen_quality import CAUSES, ScreenData, screen_data
+from reports.director.sizes import SizesCompared, sizes_compared
+from reports.director.what_if import WhatIf, what_if_data
+from reports.text.navigation import PageFrame, Site, page_frame
+from reports.text.rows import Row, records, text
+from reports.text.signal_lines import standing
+from reports.text.verdict import Verdict, verdict
+from schemas.outputs import WHAT_FOLLOWED
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from schemas.month_review import MeasureFigures, MonthReview
+    from schemas.work import EquipmentUnit
 
-NONE_JUDGED = "No trip of the month was judged."
+
+@dataclass(frozen=True)
+class DirectorPage(PageFrame):
+    """Everything the Director page shows; `charts` are the sets of control charts in its fold."""
+
+    verdict: Verdict
+    first: FirstScreen
+    grid: tuple[RuleRow, ...]
+    grid_finding: str
+    grid_picture: Markup | str
+    places: PlacesData
+    outcomes: Outcomes
+    betters: tuple[str, ...]
+    sizes: SizesCompared
+    charts: Row
+    series: int
+    chance: str
+    patterns: Patterns
+    followed: tuple[str, ...]
+    what_followed: str
+    clocks: Clocks
+    screen: ScreenData | None
+    causes: tuple[str, ...]
+    what_if: WhatIf
+    full_oxygen: tuple[SourceRow, ...]
+    equipment: tuple[EquipmentUnit, ...]
 
 
-def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> dict[str, Any]:
+def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> DirectorPage:
     """Everything the Director page shows, ready for figures and the template."""
-    table = ChartTable(review, figures)
-    sizes = sizes_data(review, figures)
-    bases = bases_data(review, figures)
-    charts = charts_data(review, table)
+    # long: a line for each field of the page
     false_signals = false_signals_data(figures)
-    unjudged = "" if review.protocol else need_sentence(review)
-    return {
-        **common_data(review, site, "director"),
-        "answer": [unjudged] if unjudged else (lead_lines(review) or [NONE_JUDGED]),
-        "years": years_data(review, figures),
-        "betters": standing(review, "watch", "better"),
-        "too_few": ""
-        if unjudged
-        else " ".join(filter(None, [charts["shares"]["thin"], bases["few"]])),
-        "sizes": sizes,
-        "bases": bases,
-        "charts": charts,
-        "false_signals": false_signals,
-        "patterns": patterns_data(figures, review.month),
-        "clocks": clocks_data(figures, review.month),
-        "outliers": outliers_data(review),
-        "screen": screen_data(review),
-        "what_if": what_if_data(review),
-        "full_oxygen": full_oxygen_data(review),
-    }
-
-
-def sizes_data(review: MonthReview, figures: MeasureFigures) -> Row:
-    """Occlusion rate by size, crude and adjusted, over all months."""
-    rates = rates_data(review)
-    found = SizeTable(figures)
-    known = [found.joined(row) for row in rates["sizes"]] if found.rows else []
-    labels = {r["key"]: r["label"] for r in known}
-    service = rates["service"]
-    crude = sizes_finding(review, known, service, "cannula size", "cannula sizes") if known else ""
-    adjusted = adjusted_finding(known, found.reference)
-    return {
-        "rows": known,
-        "service": service,
-        "unit": rates["unit"],
-        "finding": f"{crude} {adjusted}".strip(),
-        "reference": labels.get(found.reference, found.reference),
-        "method": found.method,
-        "notes": [s for s in (_spread(known), few_note(known)) if s],
-    }
-
-
-def _spread(rows: list[Row]) -> str:
-    """The over-dispersion found, as a range over the sizes."""
-    found = [r["dispersion"] for r in rows if r.get("dispersion") is not None]
-    if not found:
-        return ""
-    low, high = min(found), max(found)
-    span = f"{low:.1f}" if len(found) == 1 else f"{low:.1f} to {high:.1f}"
-    return (
-        f"Occlusions cluster within trips: their variance is {span} times that of independent"
-        " events. The intervals allow for it; the naive ones, which do not, are in the table."
+    rows = tuple(row for row in rule_rows(review, figures) if row.rule not in singled(figures))
+    finding = grid_finding(rows)
+    return DirectorPage(
+        **vars(page_frame(review, site, "director")),
+        verdict=verdict(review),
+        first=first_screen(review, figures),
+        grid=rows,
+        grid_finding=finding,
+        grid_picture=rule_grid(rows, f"Rules by bases: {finding}") if rows else "",
+        places=places_data(figures),
+        outcomes=outcomes_data(figures),
+        betters=tuple(text(r["sentence"]) for r in standing(review, "watch", "better")),
+        sizes=sizes_compared(review, figures),
+        charts=charts_data(review, ChartTable(review, figures)),
+        series=false_signals["series"],
+        chance=false_signals["caution"],
+        patterns=patterns_data(figures, review.month),
+        followed=tuple(FOLLOWED_WORDS.values()),
+        what_followed=WHAT_FOLLOWED,
+        clocks=clocks_data(figures, review.month),
+        screen=screen_data(review),
+        causes=CAUSES,
+        what_if=what_if_data(review),
+        full_oxygen=full_oxygen_data(review),
+        equipment=equipment_of_year(review),
     )
 
 
-def bases_data(review: MonthReview, figures: MeasureFigures) -> Row:
-    """Funnels by base, what lies outside, and what is known of their spread."""
-    found = funnels(review, figures)
-    in_figure = funnels_in_figure(found)
-    return {
-        "funnels": found,
-        "window": window_words(review),
-        "in_figure": in_figure,
-        "not_in_figure": len([f for f in found if not f["thin"]]) - len(in_figure),
-        "outlying": outlying_sentence(found, window_words(review)),
-        "better": any(b["good"] for f in in_figure for b in f["outlying"]),
-        "dispersion": power_sentence(found),
-        "few": few_sentence(found),
-        "chance": chance_sentence(found),
-    }
+def equipment_of_year(review: MonthReview) -> tuple[EquipmentUnit, ...]:
+    """The units of the twelve months, those with most trips of trouble first."""
+    units = review.work.equipment if review.work is not None else ()
+    year = (u for u in units if u.months != review.month)
+    return tuple(sorted(year, key=lambda u: (-len(u.trip_ids), u.kind, u.unit)))
+
+
+def singled(figures: MeasureFigures) -> set[str]:
+    """The rules shown one by one: they are in no grid."""
+    frame = figures.one_by_one
+    return set() if frame is None else {text(r["rule"]) for r in records(frame)}
 
 
 def charts_data(review: MonthReview, table: ChartTable) -> Row:

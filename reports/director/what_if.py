@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.charts import palette
@@ -27,26 +29,55 @@ LINES = (
 )
 WIDTHS = ((0, 1), (480, 2), (680, 3))
 PANEL_HEIGHT, PANEL_GAP = 150, 96
-CAUTION = (
-    "This counts verdicts on trips that were made under the limit there was. A stricter limit"
-    " finds more; it makes no trip safer by itself, and crews would work otherwise under it."
-)
 
 
-def what_if_data(review: MonthReview) -> Row:
-    """Every limit that was tried, its curve and a sentence; no limits where none was."""
+@dataclass(frozen=True)
+class Tried:
+    """A value of a limit, and the verdicts that the trips would have had."""
+
+    value: float
+    shown: str
+    current: bool
+    judged: int
+    deviation: int
+    borderline: int
+    cannot_tell: int
+    changed: int
+    extra_trips: float | None
+    extra_minutes: float | None
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit of the protocol, as it is and at the other values tried."""
+
+    title: str
+    unit: str
+    trips: int
+    rows: tuple[Tried, ...]
+    now: Tried
+    sentence: str
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """Every limit that was tried, over which trips; empty where none was."""
+
+    limits: tuple[Limit, ...]
+    trips: int
+    span: str
+    said: str
+
+
+def what_if_data(review: MonthReview) -> WhatIf:
+    """Every limit that was tried, its curve and a sentence."""
     rows = [] if review.what_if is None else records(review.what_if)
     names = list(dict.fromkeys(text(r["setting"]) for r in rows))
-    limits = [_limit(name, [r for r in rows if text(r["setting"]) == name]) for name in names]
-    known = [found for found in limits if found is not None]
+    found = [_limit(name, [r for r in rows if text(r["setting"]) == name]) for name in names]
+    limits = tuple(limit for limit in found if limit is not None)
     months = [m for m in review.months if m <= review.month][-MONTHS:]
-    return {
-        "limits": known,
-        "trips": max((found["trips"] for found in known), default=0),
-        "span": _span(months),
-        "finding": " ".join(found["sentence"] for found in known),
-        "caution": CAUTION,
-    }
+    said = f"{words.many(len(limits), 'limit')} tried" if limits else "nothing to try"
+    return WhatIf(limits, max((n.trips for n in limits), default=0), _span(months), said)
 
 
 def _span(months: list[str]) -> str:
@@ -56,85 +87,65 @@ def _span(months: list[str]) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _limit(setting: str, rows: list[Row]) -> Row | None:
+def _limit(setting: str, rows: list[Row]) -> Limit | None:
     rule, _, parameter = setting.partition(".")
     name, unit = PARAMETER_WORDS.get(parameter, (words.plain(parameter), ""))
-    found = sorted((_tried(r) for r in rows), key=lambda r: float(r["value"]))
-    current = next((r for r in found if r["current"]), None)
+    found = tuple(sorted((_tried(r) for r in rows), key=lambda r: r.value))
+    current = next((r for r in found if r.current), None)
     if current is None:
         return None
     title = words.rule_title(rule)
-    limit = {
-        "setting": setting,
-        "title": title if name == "limit" else f"{title}, {name}",
-        "unit": unit,
-        "trips": int(rows[0]["trips"]),
-        "rows": found,
-        "now": current,
-    }
-    return {**limit, "sentence": _sentence(limit)}
+    title = title if name == "limit" else f"{title}, {name}"
+    sentence = _sentence(title, unit, found, current)
+    return Limit(title, unit, int(rows[0]["trips"]), found, current, sentence)
 
 
-def _tried(row: Row) -> Row:
-    counts = {k: int(row[k]) for k in ("deviation", "borderline", "cannot_tell", "changed")}
-    judged = sum(int(row[k]) for k in ("met", "authorised", "borderline", "deviation"))
-    extra = [words.some(row[f"extra_ventilator_{k}"]) for k in ("trips", "minutes")]
-    return {
-        **counts,
-        "value": float(text(row["value"])),
-        "shown": f"{float(text(row['value'])):g}",
-        "current": bool(row["current"]),
-        "judged": judged,
-        "extra_trips": extra[0],
-        "extra_minutes": extra[1],
-        "extra_trips_text": _signed(extra[0]),
-        "extra_minutes_text": _signed(extra[1]),
-    }
+def _tried(row: Row) -> Tried:
+    value = float(text(row["value"]))
+    return Tried(
+        value, f"{value:g}", bool(row["current"]),
+        sum(int(row[k]) for k in ("met", "authorised", "borderline", "deviation")),
+        int(row["deviation"]), int(row["borderline"]), int(row["cannot_tell"]),
+        int(row["changed"]), words.some(row["extra_ventilator_trips"]),
+        words.some(row["extra_ventilator_minutes"]),
+    )  # fmt: skip
 
 
-def _signed(value: float | None) -> str:
-    if value is None:
-        return "not asked for"
-    sign = "+" if value > 0 else "\N{MINUS SIGN}" if value < 0 else ""
-    return f"{sign}{abs(value):,.0f}"
-
-
-def _sentence(limit: Row) -> str:
+def _sentence(title: str, unit: str, rows: tuple[Tried, ...], now: Tried) -> str:
     """The limit as it is, and the nearest lower and higher one that changes a verdict."""
-    rows, now = limit["rows"], limit["now"]
     sentence = (
-        f"{limit['title']}, now {now['shown']}{words.NBSP}{limit['unit']}:"
-        f" {words.many(now['deviation'], 'variance')} of {now['judged']:,} trips judged"
+        f"{title}, now {now.shown}{words.NBSP}{unit}:"
+        f" {words.many(now.deviation, 'variance')} of {now.judged:,} trips judged"
     )
-    lower = [r for r in rows if r["value"] < now["value"] and r["changed"]][-1:]
-    higher = [r for r in rows if r["value"] > now["value"] and r["changed"]][:1]
-    parts = [_other(r, now, limit["unit"]) for r in (*lower, *higher)]
+    lower = [r for r in rows if r.value < now.value and r.changed][-1:]
+    higher = [r for r in rows if r.value > now.value and r.changed][:1]
+    parts = [_other(r, now, unit) for r in (*lower, *higher)]
     if not parts:
-        span = f"{rows[0]['shown']} to {rows[-1]['shown']}{words.NBSP}{limit['unit']}"
+        span = f"{rows[0].shown} to {rows[-1].shown}{words.NBSP}{unit}"
         return f"{sentence}; no verdict changes anywhere from {span}."
     return f"{sentence}; {'; '.join(parts)}."
 
 
-def _other(row: Row, now: Row, unit: str) -> str:
-    change = row["deviation"] - now["deviation"]
+def _other(row: Tried, now: Tried, unit: str) -> str:
+    change = row.deviation - now.deviation
     more = f"{abs(change)} {'more' if change > 0 else 'fewer'}" if change else "as many"
-    sentence = f"at {row['shown']}{words.NBSP}{unit} it would be {row['deviation']} ({more}"
-    if row["extra_trips"]:
-        asked = "asking for" if row["extra_trips"] > 0 else "sparing"
-        trips = words.many(abs(int(row["extra_trips"])), "ventilator trip")
-        sentence += f", {asked} {trips} and {abs(row['extra_minutes'] or 0):,.0f}{words.NBSP}min"
+    sentence = f"at {row.shown}{words.NBSP}{unit} it would be {row.deviation} ({more}"
+    if row.extra_trips:
+        asked = "asking for" if row.extra_trips > 0 else "sparing"
+        trips = words.many(abs(int(row.extra_trips)), "ventilator trip")
+        sentence += f", {asked} {trips} and {abs(row.extra_minutes or 0):,.0f}{words.NBSP}min"
     return f"{sentence})"
 
 
-def what_if_figures(data: Row) -> dict[str, list[Figure]]:
+def what_if_figures(data: WhatIf) -> dict[str, list[Figure]]:
     """The one figure of the section, in layouts for wider screens; none without limits."""
-    limits = data["limits"]
+    limits = data.limits
     if not limits:
         return {}
     return {"what-if": variants(lambda n: what_if_figure(limits, columns=n), WIDTHS)}
 
 
-def what_if_figure(limits: list[Row], *, columns: int) -> Figure:
+def what_if_figure(limits: Sequence[Limit], *, columns: int) -> Figure:
     """Small multiples, one a limit: trips with each verdict over the limit's values.
 
     The vertical line is the limit as it is. Each panel has its own axes, since limits differ.
@@ -148,27 +159,27 @@ def what_if_figure(limits: list[Row], *, columns: int) -> Figure:
         traces += _traces(limit, place["n"])
         figure.update(_axes(limit, place))
         figure["annotations"] += _notes(limit, place)
-        figure["shapes"].append(level_line(place["n"], limit["now"]["value"], upright=True))
+        figure["shapes"].append(level_line(place["n"], limit.now.value, upright=True))
     return {"data": traces, "layout": figure}
 
 
-def _traces(limit: Row, number: str) -> list[Figure]:
-    rows = limit["rows"]
+def _traces(limit: Limit, number: str) -> list[Figure]:
+    rows = limit.rows
     return [
         {
             "type": "scatter",
             "mode": "lines+markers",
             "xaxis": f"x{number}",
             "yaxis": f"y{number}",
-            "x": [r["value"] for r in rows],
-            "y": [r[key] for r in rows],
+            "x": [r.value for r in rows],
+            "y": [getattr(r, key) for r in rows],
             "line": {"width": 1.4, "color": color, **({"dash": dash} if dash else {})},
             "marker": {"symbol": symbol, "size": 7, "color": color, "opacity": 1},
             "cliponaxis": False,
             "hoverinfo": "text",
             "hovertext": [
-                f"{chart_text(limit['title'])} {r['shown']} {limit['unit']}<br>"
-                f"{r[key]} {name} of {r['judged']:,} trips judged"
+                f"{chart_text(limit.title)} {r.shown} {limit.unit}<br>"
+                f"{getattr(r, key)} {name} of {r.judged:,} trips judged"
                 for r in rows
             ],
         }
@@ -176,26 +187,26 @@ def _traces(limit: Row, number: str) -> list[Figure]:
     ]
 
 
-def _axes(limit: Row, place: dict[str, Any]) -> Figure:
-    rows = limit["rows"]
-    top = nice_ceiling(1.1 * max(4, *(r[key] for r in rows for key, *_ in LINES)))
-    spare = 0.05 * (rows[-1]["value"] - rows[0]["value"] or 1.0)
-    ticks = [rows[0], limit["now"], rows[-1]]
+def _axes(limit: Limit, place: dict[str, Any]) -> Figure:
+    rows = limit.rows
+    top = nice_ceiling(1.1 * max(4, *(getattr(r, key) for r in rows for key, *_ in LINES)))
+    spare = 0.05 * (rows[-1].value - rows[0].value or 1.0)
+    ticks = [rows[0], limit.now, rows[-1]]
     x = {
-        "range": [rows[0]["value"] - spare, rows[-1]["value"] + spare],
-        "tickvals": [r["value"] for r in ticks],
-        "ticktext": [r["shown"] for r in ticks],
-        "title": axis_title(f"limit ({limit['unit']})", 4),
+        "range": [rows[0].value - spare, rows[-1].value + spare],
+        "tickvals": [r.value for r in ticks],
+        "ticktext": [r.shown for r in ticks],
+        "title": axis_title(f"limit ({limit.unit})", 4),
     }
     return panel_axes(place, x, {**value_axis(top), "title": axis_title("trips", 4)})
 
 
-def _notes(limit: Row, place: dict[str, Any]) -> list[Figure]:
+def _notes(limit: Limit, place: dict[str, Any]) -> list[Figure]:
     return [
-        panel_title(f"<b>{chart_text(limit['title'], 34)}</b>", place, 5),
+        panel_title(f"<b>{chart_text(limit.title, 34)}</b>", place, 5),
         {
-            "text": f"now {limit['now']['shown']}",
-            "x": limit["now"]["value"],
+            "text": f"now {limit.now.shown}",
+            "x": limit.now.value,
             "y": 1,
             "xref": f"x{place['n']}",
             "yref": f"y{place['n']} domain",

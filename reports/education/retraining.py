@@ -1,71 +1,124 @@
-"""Before and after each retraining, as page data."""
+"""Before and after each retraining of a base: records, honest words, and the drawing."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from reports.charts import palette, svg
+from reports.charts.drawing import (
+    NARROW,
+    TEXT,
+    Look,
+    Scale,
+    both,
+    grid,
+    interval,
+    line,
+    month_look,
+    note,
+    picture,
+    top_of,
+)
 from reports.text import words
+from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
+from schemas.units import Unit
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from schemas.month_review import MeasureFigures
 
 MONTH = re.compile(r"\b\d{4}-\d{2}\b")
 HALVING, DOUBLING = 0.5, 2.0
+WIDTH, ROW, STEP, COUNTS = 406, 52, 14, 60
+DRAWN_MOST = 6
+BEFORE, AFTER = Look("before", palette.MUTED), month_look("after")
 
 
-def retraining_data(figures: MeasureFigures) -> Row:
-    """One row a retraining of a base, the latest first, with its ratio in words."""
-    rows = [_row(r) for r in records(figures.before_after)]
-    rows.sort(key=lambda r: (r["base"], r["rule"]))
-    rows.sort(key=lambda r: r["month"], reverse=True)
-    warnings = sorted({r["warning"] for r in rows if r["warning"]})
-    in_figure = [r for r in rows if r["ratio"]["estimate"] is not None]
-    return {"rows": rows, "in_figure": in_figure, "warnings": warnings, "finding": _finding(rows)}
+@dataclass(frozen=True)
+class Retraining:
+    """A rule retrained at a base: its share before and after, and what their ratio bears."""
+
+    base: str
+    rule: str
+    month: str
+    before: Estimate
+    after: Estimate
+    ratio: tuple[float | None, float | None, float | None]
+    verdict: str
+    read: str
+    window: str
+    warning: str
+
+    @property
+    def label(self) -> str:
+        """'cedar, wall oxygen time, Oct 2025'."""
+        return f"{self.base}, {self.rule.lower()}, {words.month_name(self.month)}"
+
+    @property
+    def ratio_words(self) -> str:
+        """'ratio 0.31 (0.04-1.12)'; empty where too few to say."""
+        value, low, high = self.ratio
+        if value is None or low is None:
+            return ""
+        end = "" if high is None else f"{words.DASH}{high:.2f}"
+        return f"ratio {value:.2f} ({low:.2f}{end or ' or more'})"
 
 
-def _row(row: Row) -> Row:
+def retraining_data(figures: MeasureFigures) -> tuple[Retraining, ...]:
+    """One a retraining of a base, the latest first."""
+    found = [_retraining(r) for r in records(figures.before_after)]
+    found.sort(key=lambda r: (r.base, r.rule))
+    return tuple(sorted(found, key=lambda r: r.month, reverse=True))
+
+
+def _retraining(row: Row) -> Retraining:
     ratio, low, high = (words.some(row[k]) for k in ("ratio", "low", "high"))
-    too_few = bool(row["too_few"]) or ratio is None
-    made = [
-        f"{words.whole(words.some(row[f'{side}_events']))} of"
-        f" {words.many(int(row[f'{side}_trips'] or 0), 'trip')}"
-        for side in ("before", "after")
-    ]
-    rule, base = text(row["rule"]), text(row["base"])
-    month = text(row["month"])
-    shown = words.DASH if ratio is None else f"{ratio:.2f}"
-    span = "no interval"
-    if low is not None and ratio is not None:
-        span = f"{low:.2f}{words.DASH}{high:.2f}" if high is not None else f"{low:.2f} or more"
-    return {
-        "month": month,
-        "name": words.month_name(month),
-        "base": base,
-        "rule": rule,
-        "title": words.rule_title(rule),
-        "label": f"{base}, {words.rule_title(rule).lower()}",
-        "before": made[0],
-        "after": made[1],
-        "read": _read_words(row),
-        "too_few": too_few,
-        "window": MONTH.sub(lambda m: words.month_name(m[0]), text(row["window"])),
-        "warning": text(row["warning"]),
-        "verdict": _verdict(low, high, made, too_few=too_few),
-        "shown": shown,
-        "span": span,
-        "ratio": {
-            "estimate": None if too_few else ratio,
-            "low": low,
-            "high": high,
-            "before": made[0],
-            "after": made[1],
-            "ratio_text": shown,
-            "range_text": span,
-            "line": f"{_short(made[0])} before, {_short(made[1])} after: {shown} ({span})",
-        },
-    }
+    too_few = bool(row["too_few"]) or ratio is None or low is None
+    sides = [_side(row, side) for side in ("before", "after")]
+    return Retraining(
+        base=text(row["base"]),
+        rule=words.rule_title(text(row["rule"])),
+        month=text(row["month"]),
+        before=sides[0],
+        after=sides[1],
+        ratio=(None, None, None) if too_few else (ratio, low, high),
+        verdict="too few to say" if too_few or low is None else verdict_words(low, high),
+        read=_read_words(row),
+        window=MONTH.sub(lambda m: words.month_name(m[0]), text(row["window"])),
+        warning=text(row["warning"]),
+    )
+
+
+def _side(row: Row, side: str) -> Estimate:
+    trips, events = (words.some(row[f"{side}_{k}"]) or 0.0 for k in ("trips", "events"))
+    share = {
+        "estimate": events / trips if trips else None, "low": row[f"{side}_low"],
+        "high": row[f"{side}_high"], "numerator": events, "denominator": trips,
+    }  # fmt: skip
+    return estimate(share, Unit.SHARE)
+
+
+def verdict_words(low: float, high: float | None) -> str:
+    """What the ratio's interval bears; a halving or doubling not ruled out stays open."""
+    if high is not None and high < 1:
+        return "fewer"
+    if low > 1:
+        return "more"
+    open_to = [
+        name
+        for name, inside in (
+            ("halving", low >= HALVING), ("doubling", high is not None and high <= DOUBLING)
+        )
+        if not inside
+    ]  # fmt: skip
+    if open_to:
+        return f"not sure: {' or '.join(open_to)} not ruled out"
+    return "no change shown"
 
 
 def _read_words(row: Row) -> str:
@@ -77,49 +130,33 @@ def _read_words(row: Row) -> str:
     return f"put down to practice: {', '.join(counts)}"
 
 
-def _short(made: str) -> str:
-    """'30 of 129 trips' as '30/129'."""
-    return made.replace(" of ", "/").split(" ")[0]
+def retraining_picture(rows: Sequence[Retraining]) -> Markup:
+    """Each retraining's share before and after, all on one scale, its words above them."""
+    every = [e for r in rows for e in (r.before, r.after)]
+    top = top_of(every, every)
+
+    def draw(narrow: bool) -> Markup:
+        wide = NARROW if narrow else WIDTH
+        scale = Scale(0, top, 12, wide - COUNTS)
+        bottom = ROW * len(rows)
+        parts = [grid(scale, 20, bottom, Unit.SHARE, few=True)]
+        for i, row in enumerate(rows):
+            y = ROW * i
+            parts += [
+                line((0, y), (wide, y), palette.LINE) if i else "",
+                note(0, y + 14, svg.cut(row.label, wide, TEXT)),
+                *_dots(row, scale, wide, y + 26),
+            ]
+        said = "; ".join(f"{r.label}: {r.verdict}" for r in rows)
+        return picture(*parts, width=wide, height=bottom + 18, title=said, narrow=narrow)
+
+    return both(draw)
 
 
-def _verdict(low: float | None, high: float | None, made: list[str], *, too_few: bool) -> str:
-    """What the interval bears; a halving or doubling not ruled out stays open."""
-    if too_few or low is None:
-        return f"too few to say ({made[0]} before, {made[1]} after)"
-    if high is not None and high < 1:
-        return "fewer variances after than before"
-    if low > 1:
-        return "more variances after than before"
-    far = [
-        change
-        for change, inside in (
-            ("halving", low >= HALVING), ("doubling", high is not None and high <= DOUBLING)
-        )
-        if not inside
-    ]  # fmt: skip
-    if far:
-        return f"no change shown, and too little to say: a {' or a '.join(far)} is not ruled out"
-    return "no change shown: the interval holds 1, and a smaller change is not ruled out"
-
-
-def _finding(rows: list[Row]) -> str:
-    """The retrainings in a sentence or two; says so where none was delivered."""
-    if not rows:
-        return "No retraining of a base was delivered: there is no before and after."
-    latest = rows[0]
-    sentence = (
-        f"{words.isolated(latest['base'])}, {latest['title'].lower()}, retrained in"
-        f" {latest['name']}: {latest['verdict']}"
-    )
-    if not latest["too_few"]:
-        sentence += (
-            f" ({latest['before']} before, {latest['after']} after; ratio {latest['shown']},"
-            f" 95{words.NBSP}% {latest['span']})"
-        )
-    if latest["read"]:
-        sentence += f"; {latest['read']}"
-    sentence += f". {latest['window'].rstrip('.')}"
-    if latest["warning"]:
-        sentence += ". Part of any fall may be regression to the mean"
-    more = f" {len(rows) - 1} earlier ones are in the table." if len(rows) > 1 else ""
-    return f"{sentence}.{more}"
+def _dots(row: Retraining, scale: Scale, wide: float, y: float) -> list[str]:
+    parts = []
+    for k, (look, share) in enumerate(((BEFORE, row.before), (AFTER, row.after))):
+        at = y + STEP * k
+        parts.append(interval(share, scale, at, look))
+        parts.append(note(wide, at + 4, share.cell, end=True, color=look.color, bold=k == 1))
+    return parts

@@ -152,7 +152,7 @@ def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
 def _sizes_said(review: MonthReview, named: dict[str, str]) -> str:
     signals = [
         f"{named.get(text(r['group_value']), text(r['group_value']))} worse since"
-        f" {words.month_name(text(r['since']))}"
+        f" {words.month_short(text(r['since']))}"
         for r in standing(review, "headline")
         if (r["measure"], r["group_by"]) == (RATE, "cannula")
     ]

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from schemas.followup_outputs import FollowUpReview
     from schemas.month_review import MonthReview
 
-FIGURES_FIRST = 8
-"""So many restated figures stand open; the others are a click away."""
+WHYS_FIRST = 2
+"""So many causes stand in the line; all of them in the fold."""
 STATUS_WORDS = {"open": "open", "awaiting_crew": "awaiting the crew", "closed": "closed"}
 UNCONCLUDED = "none yet"
 GROUPS_FIRST = {"service": 0, "cannula": 1, "rule": 2, "base": 3}
@@ -74,17 +74,15 @@ def restated(followup: FollowUpReview | None, review: MonthReview) -> Row:
     rows = restated_rows(followup, review)
     rows.sort(key=lambda r: r["month"], reverse=True)
     months = sorted({r["month"] for r in rows})
+    causes = [c for month in reversed(months) for c in _causes(month, rows)]
     finding = ""
     if rows:
         named = words.listed([words.month_name(m) for m in months])
-        are = "figure of a published month has" if len(rows) == 1 else "figures as published have"
-        finding = f"{len(rows):,} {are} changed since ({named})."
-    return {
-        "finding": finding,
-        "causes": [_cause(month, rows) for month in reversed(months)],
-        "first": rows[:FIGURES_FIRST],
-        "more": rows[FIGURES_FIRST:],
-    }
+        whys = list(dict.fromkeys(c["why"].rstrip(".") for c in causes))
+        more = f"; {len(whys) - WHYS_FIRST} more causes" if len(whys) > WHYS_FIRST else ""
+        finding = f"{words.many(len(rows), 'figure')} of {named}: "
+        finding += f"{'; '.join(whys[:WHYS_FIRST])}{more}."
+    return {"finding": finding, "causes": causes, "rows": rows}
 
 
 def restated_rows(followup: FollowUpReview | None, review: MonthReview) -> list[Row]:
@@ -93,15 +91,21 @@ def restated_rows(followup: FollowUpReview | None, review: MonthReview) -> list[
     return sorted(rows, key=lambda r: (r["then_value"] == r["now_value"], r["order"], r["group"]))
 
 
-def _cause(month: str, rows: list[Row]) -> Row:
-    """Why most of a month's figures changed, and the trips behind any of them."""
-    counts: dict[str, int] = {}
+def _causes(month: str, rows: list[Row]) -> list[Row]:
+    """Why a month's figures changed, that of most figures first, each with all of its trips."""
+    found: dict[str, list[Row]] = {}
     for row in rows:
         if row["month"] == month:
-            counts[row["why"]] = counts.get(row["why"], 0) + 1
-    cause = max(sorted(counts), key=lambda why: counts[why])
-    trips = sorted({t for r in rows if r["month"] == month for t in r["trips"]})
-    return {"name": words.month_name(month), "why": cause, "trips": trips}
+            found.setdefault(row["why"], []).append(row)
+    return [
+        {
+            "name": words.month_name(month),
+            "why": why,
+            "figures": len(own),
+            "trips": sorted({t for r in own for t in r["trips"]}),
+        }
+        for why, own in sorted(found.items(), key=lambda item: (-len(item[1]), item[0]))
+    ]
 
 
 def _restated_row(row: Row, review: MonthReview) -> Row:
@@ -123,9 +127,20 @@ def _restated_row(row: Row, review: MonthReview) -> Row:
         **{f"{when}_value": shown(words.some(row[when]), unit) for when in ("then", "now")},
         "then": _figure(row, "then", unit),
         "now": _figure(row, "now", unit),
+        "change": _change(row, unit),
         "why": text(row["why"]),
         "trips": text(row["trips"]).split(),
     }
+
+
+def _change(row: Row, unit: str) -> str:
+    """By how much a figure has changed, a share in points of a hundred; empty without both."""
+    then, now = words.some(row["then"]), words.some(row["now"])
+    if then is None or now is None:
+        return ""
+    if unit == Unit.SHARE:
+        return f"{100 * (now - then):+.1f} points"
+    return f"{now - then:+.1f}"
 
 
 def _figure(row: Row, when: str, unit: str) -> str:

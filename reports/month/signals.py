@@ -61,22 +61,26 @@ class Signals:
 
 
 def signals(review: MonthReview, files: dict[str, str]) -> Signals:
-    """What stands towards worse."""
+    """What stands towards worse; a chart with a headline is not named again for a watch."""
     frame = review.figures.one_by_one if review.figures is not None else None
-    rows = [
-        _row(review, row, files, worse=kind == "headline")
-        for kind in ("headline", "watch")
-        for row in standing(review, kind)
-    ]
+    headlines = standing(review, "headline")
+    named = {_key(row) for row in headlines}
+    watches = [row for row in standing(review, "watch") if _key(row) not in named]
+    rows = [_row(review, row, files, worse=True) for row in headlines]
+    rows += [_row(review, row, files, worse=False) for row in watches]
     said = () if frame is None else tuple(text(r["sentence"]) for r in records(frame))
     return Signals(tuple(rows), said)
+
+
+def _key(row: Row) -> tuple[str, str, str]:
+    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
 
 
 def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -> SignalRow:
     sentence = text(row["sentence"])
     chart, _, counts = brief(sentence).rpartition(": ")
     before = sentence.partition(brief(sentence))[2].partition(", ")[2].partition(" before")[0]
-    key = (text(row["measure"]), text(row["group_by"]), text(row["group_value"]))
+    key = _key(row)
     months = chart_months(review, key)[-MONTHS_MOST:]
     trips = row["trips"]
     return SignalRow(

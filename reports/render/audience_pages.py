@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 from reports.charts.figure_json import has_arrow_heads, safe_json
 from reports.director.data import director_data
 from reports.director.figures import director_figures
-from reports.director.patterns import seconds
-from reports.education.data import briefs_data, education_data
-from reports.education.figures import brief_figures, education_figures, panels_most
+from reports.education.briefs import briefs_data
+from reports.education.data import education_data
 from reports.text.drawing import Draw, mark
-from reports.text.navigation import Site
+from reports.text.navigation import PageFrame, Site
 from reports.text.rows import Row
+from reports.year.page import year_page
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -47,13 +47,13 @@ def write_audiences(  # noqa: PLR0917 - as the other pages' writers
         return
     director = director_data(review, figures, site)
     education = education_data(review, figures, site)
-    education["panels_most"] = panels_most(education["in_figure"])
-    pages: list[tuple[str, str, dict[str, Any], Callable[[Any], Row]]] = [
+    pages: list[tuple[str, str, PageFrame, Callable[[Any], dict[str, list[Row]]]]] = [
         ("director.html", "director.html", director, director_figures),
-        ("education.html", "education.html", education, education_figures),
+        ("education.html", "education.html", education, lambda _: {}),
+        ("year.html", "year.html", year_page(review, figures, site), lambda _: {}),
     ]
     for file, brief in briefs_data(review, figures, site):
-        pages.append((file, "brief.html", brief, brief_figures))
+        pages.append((file, "brief.html", brief, lambda _: {}))
     _remove_briefs(target)
     for file, template, data, page_figures in pages:
         draw(
@@ -66,8 +66,8 @@ def write_audiences(  # noqa: PLR0917 - as the other pages' writers
 def _page(
     environment: Environment,
     template: str,
-    data: dict[str, Any],
-    page_figures: Callable[[Any], Row],
+    data: PageFrame,
+    page_figures: Callable[[Any], dict[str, list[Row]]],
     assets: dict[str, str],
 ) -> bytes:
     figures = page_figures(data)
@@ -78,7 +78,6 @@ def _page(
         data_files=[f"data/{name}.csv" for name in DATA_FILES],
         figure_ids=sorted(figures),
         cut_figures=sorted(n for n, v in figures.items() if has_arrow_heads(v)),
-        seconds=seconds,
     )
     return html.encode()
 

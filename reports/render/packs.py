@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from reports.charts.control_figures import control_figure
 from reports.charts.figure_json import has_arrow_heads
-from reports.charts.rate_figures import rate_rows
 from reports.charts.static_rendering import svg
-from reports.committee.data import committee_data, restated_data
+from reports.committee.data import committee_data, restated_here
 from reports.director.data import director_data
-from reports.director.figures import CRUDE, director_figures
-from reports.director.patterns import seconds
+from reports.director.figures import director_figures
 from reports.education.data import education_data
-from reports.education.figures import education_figures, panels_most
+from reports.education.teaching import teaching_data
 from reports.shared.data import base_data
 from reports.text import words
-from reports.text.navigation import Site
+from reports.text.navigation import PageFrame, Site
 from reports.text.rows import Row
 
 if TYPE_CHECKING:
@@ -26,9 +24,11 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures, MonthReview
 
-PAPER_WIDTH, HALF_WIDTH = 696, 350
+PAPER_WIDTH = 696
 TITLES = {"committee": "for the committee", "director": "for the medical director",
-          "education": "for the education team", "base": "for one base"}  # fmt: skip
+          "education": "for the education team", "base": "for one base",
+         "teaching": "to teach with"}  # fmt: skip
+TEACHING = "High-flow transport: a case to teach with"
 INSIDE = (
     "Stays in the service.",
     "It names trips by their tokens: for quality review inside the service only.",
@@ -51,7 +51,15 @@ def pack(review: MonthReview, audience: str) -> str:
         figure_ids=sorted(page_figures),
         cut_figures=sorted(name for name, v in page_figures.items() if has_arrow_heads(v)),
         data_files=[],
-        seconds=seconds,
+    )  # fmt: skip
+    return unlinked(html)
+
+
+def teaching_pack(review: MonthReview, trip_id: str) -> str:
+    """A trip to teach with, as one HTML document: no token, no month; what was found comes last."""
+    frame = {**_frame(review, "teaching"), "title": TEACHING, "notices": ()}
+    html = _environment().get_template("teaching.html").render(
+        page=teaching_data(review, trip_id), pack=frame, figure_ids=[],
     )  # fmt: skip
     return unlinked(html)
 
@@ -95,34 +103,24 @@ def unlinked(html: str) -> str:
     return re.sub(r'<a [^>]*href="(?!#)[^"]*"[^>]*>(.*?)</a>', r"\1", html, flags=re.DOTALL)
 
 
-def _committee(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
-    page = committee_data(review, figures)
-    rates, page_figures = page["rates"], {}
-    for figure in page["figures"]:
-        if figure["id"] == "sizes":
-            made = rate_rows(
-                rates["sizes"], rates["service"], rates["unit"], (CRUDE,), narrow=False
-            )
-        else:
-            made = control_figure([figure["series"]], columns=1)
-        width = HALF_WIDTH if figure["half"] else PAPER_WIDTH
-        page_figures[figure["id"]] = [{"least": 0, "paper_width": width, **made}]
-    return page, page_figures
+Drawn = tuple[PageFrame, dict[str, list[Row]]]
 
 
-def _director(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
+def _committee(review: MonthReview, figures: MeasureFigures) -> Drawn:
+    return committee_data(review, figures), {}
+
+
+def _director(review: MonthReview, figures: MeasureFigures) -> Drawn:
     page = director_data(review, figures, Site())
     return page, director_figures(page)
 
 
-def _education(review: MonthReview, figures: MeasureFigures) -> tuple[Row, dict[str, list[Row]]]:
-    page = education_data(review, figures, Site())
-    page["panels_most"] = panels_most(page["in_figure"])
-    page["briefs"] = []
-    return page, education_figures(page)
+def _education(review: MonthReview, figures: MeasureFigures) -> Drawn:
+    """Without what leads out of it, and without the token of a trip."""
+    return replace(education_data(review, figures, Site()), briefs=(), to_teach=None), {}
 
 
-AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], tuple[Row, dict[str, list[Row]]]]] = {
+AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], Drawn]] = {
     "committee": _committee,
     "director": _director,
     "education": _education,
@@ -135,7 +133,7 @@ def _frame(review: MonthReview, audience: str) -> Row:
     notices = []
     if audience == "director":
         notices.append(INSIDE)
-    own = restated_data(review)["own"]
+    own = restated_here(review)
     if own:
         notices.append((
             "Restated.",

@@ -21,13 +21,12 @@ from reports.charts.control_figures import control_figure
 from reports.charts.control_sets import chart_set, rate_set
 from reports.charts.funnel_data import funnels, outlying_sentence, window_words
 from reports.charts.funnel_figures import funnel_figure
-from reports.charts.month_sentences import rate_sentences
 from reports.charts.parts import Figure, chart_text
 from reports.charts.rate_data import rates_data
 from reports.charts.rate_figures import rates_figure
 from reports.text import words
 from reports.text.rows import Row
-from reports.text.sentences import rate_phrase
+from reports.text.sentences import chance_note, few_note, rate_phrase, sizes_finding
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -132,12 +131,11 @@ def _by_size(review: MonthReview) -> Picture:
     rates = with_adjusted(review, rates_data(review))
     service, unit, month = rates["service"], rates["unit"], words.month_name(review.month)
     figure = rates_figure(rates["sizes"], service, unit, month, narrow=False)
-    sentences = rate_sentences(review, rates)
     cells = [(f"All months to {month}", service["all"]), (f"{month} alone", service["month"])]
     made = [f"{name}: {rate_phrase(c, unit)}" for name, c in cells if c["estimate"] is not None]
     return Picture(
         _title(review, "occlusion-rate", "size"),
-        sentences["sizes_finding"],
+        sizes_finding(review, rates["sizes"], service, "cannula size", "cannula sizes"),
         figure,
         (
             f"Filled dot: all months to {month}. Hollow dot: adjusted for flow, behaviour and"
@@ -145,8 +143,8 @@ def _by_size(review: MonthReview) -> Picture:
             " in an arrow head runs on past the axis. Dashed line: the whole service.",
             f"Whole service. {'. '.join(made)}." if made else "",
             f"Intervals: {rates['size_methods']}.",
-            sentences["sizes_chance"],
-            sentences["sizes_few"],
+            chance_note(rates["sizes"], "size"),
+            few_note(rates["sizes"]),
         ),
     )
 

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 from reports.render.sheet_rows import LONGEST_TEXT, Columns, with_rows
 from reports.text.case_links import FOLDER, case_file
 from reports.text.rows import plain_column
+from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
 from schemas.followup import (
     ANSWERS,
-    CONCLUSIONS,
     CORRECTABLE,
     PREFILLED,
     REFER_TO,
@@ -44,25 +44,29 @@ MADE = datetime.datetime(2000, 1, 1)
 
 WIDTHS = {"reason": 40}
 ANSWER_WIDTHS = {
-    "trip_id": 10, "rules": 22, "why": 44, "conclusion": 15, "status": 13, "refer_to": 11,
-    "reviewer": 9, "action": 28, "due_month": 10, "note": 28, "earlier_answer": 34, "case": 6,
-    "findings": 34,
+    "trip_id": 10, "rules": 22, "why": 33, "conclusion": 15, "contributed": 12, "status": 13,
+    "refer_to": 11, "reviewer": 9, "action": 28, "due_month": 10, "note": 28, "case": 6,
+    "earlier_answer": 34, "findings": 34,
 }  # fmt: skip
 """So that a laptop's first screen, some 160 characters, has trip, rule, sentence and answers."""
 
 NARROW, WIDE = 9, 48
-CHOICES = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
+CHOICES = {"conclusion": [*FINDINGS, MISSED], "status": STATUSES, "refer_to": REFER_TO}
 
 HOW = [
     "One row of the sheet determinations is one rule on one trip. Grey columns are filled in; leave"
     " them.",
     "rules: the rule your answer is about; one cause may explain several, separated by spaces.",
-    "conclusion: practice, logistics, justified and equipment say that it happened, and why;"
-    " record_gap, protocol_unclear and flag_wrong that the flag cannot stand; missed names a"
-    " variance that no rule flagged.",
+    "conclusion: does it hold? holds, not_documented, does_not_hold or cannot_say; missed names a"
+    " variance that no rule flagged. The words of earlier sheets are read, too.",
+    "contributed: where it holds, what contributed, one or more with spaces between: "
+    + ", ".join(CONTRIBUTED)
+    + ".",
     "An audit trip in which nothing was missed: leave the conclusion empty, and close it.",
-    "status: open, awaiting_crew or closed; needed in every row you answer.",
-    "action and due_month (YYYY-MM): what is to be done, by when; closed by a later sheet.",
+    "status: open, awaiting_crew, referred or closed; needed in every row you answer. A case is"
+    " closed once every finding of it is concluded.",
+    "action and due_month (YYYY-MM): what is to be done, by when; done once a later sheet closes"
+    " its case.",
     "reviewer: your token. Name nobody anywhere. The note stays in the store.",
     "Then read the file back: tailrace determine FILE",
     "Sheet correct: values of charts that cannot be exported again; tailrace correct FILE",

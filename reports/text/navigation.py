@@ -17,6 +17,7 @@ PAGES = {
     "month": ("index.html", "Month"),
     "director": ("director.html", "Director"),
     "education": ("education.html", "Education"),
+    "year": ("year.html", "Year"),
 }
 """Pages of a month that the navigation names, by id: file and label."""
 

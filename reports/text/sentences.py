@@ -1,7 +1,7 @@
-"""The careful sentences of the Month page, computed from the numbers. No HTML.
+"""Careful sentences that pages and pictures share, computed from the numbers. No HTML.
 
-A sentence says what the numbers bear and no more: a comparison is 'ordinary' only where the
-interval also rules out a doubling, and a month whose trips are not all received is not compared.
+A sentence says what the numbers bear and no more: of a month whose trips are not all received, no
+size is said to stand out.
 """
 
 from __future__ import annotations
@@ -9,12 +9,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.rows import Row
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-DOUBLING = 2.0
 NAMED_MOST = 3
 EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
@@ -22,13 +21,6 @@ OF_TRIP_ASIDE = "trip-set-aside"
 """The problem of a row whose trip was set aside; its sentence names the trip's line."""
 TOO_WIDE = 0.4
 """A share's interval wider than this leaves open whether it is rare or common."""
-GROUP_PARTS = {
-    "always_read": "that the protocol has read whatever the rules say",
-    "deviation": "with a variance for review",
-    "borderline": "borderline",
-    "audit": "drawn at random from those without a flag",
-    "batch": "with flags that are concluded in batches",
-}
 
 
 def missing_trips(review: MonthReview) -> int:
@@ -58,34 +50,6 @@ def received_sentence(review: MonthReview) -> str:
     return f"{got:,} of {due:,} trips expected for {name} were received."
 
 
-def need_sentence(review: MonthReview) -> str:
-    """How many trips a person must read, and why; empty where no trip was received."""
-    if not review.received:
-        return ""
-    if not review.protocol:
-        name = words.month_name(review.month)
-        return f"No trip was judged: no protocol version is in force for {name}."
-    counts: dict[str, int] = {}
-    for case in records(review.cases[["group"]]):
-        counts[text(case["group"])] = counts.get(text(case["group"]), 0) + 1
-    total = sum(counts.values())
-    if not total:
-        return "No trip needs a person to read it."
-    known = [g for g in GROUP_PARTS if g in counts] + sorted(set(counts) - set(GROUP_PARTS))
-    # a trip is counted once, under the first reason: one that is always read may have a variance
-    more = {g: " more" for g in known[1:] if g not in ("audit", "batch")}
-    parts = [f"{counts[g]:,}{more.get(g, '')} {GROUP_PARTS.get(g, g)}" for g in known]
-    if known == ["audit"]:
-        parts = [f"{total:,} drawn at random for audit"]
-    needs = "needs" if total == 1 else "need"
-    rest = f" {_were(review.not_judged)} not judged." if review.not_judged else ""
-    return f"{words.many(total, 'trip')} {needs} a person: {words.listed(parts)}.{rest}"
-
-
-def _were(trips: int) -> str:
-    return f"{words.many(trips, 'trip')} {'was' if trips == 1 else 'were'}"
-
-
 def rate_phrase(cell: Row, unit: str) -> str:
     """'4.1 events per 100 h (95 % 3.0–5.5; 61 events in 1,500 h of 210 trips)'."""
     return (
@@ -98,51 +62,6 @@ def rate_phrase(cell: Row, unit: str) -> str:
 def _interval(cell: Row) -> str:
     few = cell.get("few")
     return str(cell["range_text"]) if few else f"95{words.NBSP}% {cell['range_text']}"
-
-
-def ratio_row(review: MonthReview) -> Row | None:
-    """The service's occlusion-rate ratio of the month against the months before."""
-    frame = review.measures
-    chosen = frame[
-        (frame["measure"] == "occlusion-rate-ratio")
-        & (frame["month"] == review.month)
-        & (frame["group_by"] == "service")
-    ]
-    rows = records(chosen)
-    return rows[0] if rows else None
-
-
-def against_before(ratio: Row | None) -> str:
-    """The ratio to the months before, beside what the chart says; empty without one."""
-    if ratio is None:
-        return ""
-    estimate, low, high = (words.some(ratio[k]) for k in ("estimate", "low", "high"))
-    if estimate is None or low is None or high is None:
-        return ""
-    sentence = f"Against the months before the rate ratio is {estimate:.2f} (95{words.NBSP}%"
-    sentence += f" {low:.2f}{words.DASH}{high:.2f})"
-    if low > 1 or high < 1:
-        return f"{sentence}, {'higher' if low > 1 else 'lower'} than before."
-    return f"{sentence}; a doubling is not ruled out." if high > DOUBLING else f"{sentence}."
-
-
-def compare(ratio: Row) -> str:
-    """What a rate ratio with its interval bears; a doubling not ruled out is 'too few to say'."""
-    estimate, low, high = (words.some(ratio[k]) for k in ("estimate", "low", "high"))
-    trips = words.many(int(ratio["trips"] or 0), "trip")
-    if estimate is None or low is None or high is None:
-        return f"Against the months before: too few to say ({trips})."
-    shown = f"rate ratio {estimate:.2f}, 95{words.NBSP}% {low:.2f}{words.DASH}{high:.2f}"
-    if low > 1:
-        return f"That is higher than the months before ({shown})."
-    if high < 1:
-        return f"That is lower than the months before ({shown})."
-    if high > DOUBLING:
-        return (
-            f"Whether that is ordinary: too few to say ({trips}; {shown}, so a doubling is not"
-            " ruled out)."
-        )
-    return f"That is ordinary for this service ({shown})."
 
 
 def sizes_finding(
@@ -237,24 +156,6 @@ def few_note(rows: list[Row]) -> str:
     if not any(r["all"]["few"] for r in rows):
         return ""
     return "Fewer than ten trips (an open square): too few to say, an upper bound alone."
-
-
-def months_finding(rates: Row) -> str:
-    """The range of the service's monthly rates and where the month stands."""
-    cells = [c for c in rates["service"]["months"] if c["estimate"] is not None]
-    if not cells:
-        return "No month has ventilator high-flow hours to make a rate from."
-    now = rates["service"]["month"]
-    least = min(cells, key=lambda c: c["estimate"])
-    most = max(cells, key=lambda c: c["estimate"])
-    sentence = (
-        f"Over {words.many(len(cells), 'month')} the whole service's rate lay between"
-        f" {least['rate_text']} ({least['name']}) and {most['rate_text']} ({most['name']})"
-    )
-    if len(cells) == 1:
-        sentence = f"Only {cells[0]['name']} has a rate: {cells[0]['rate_text']}"
-    here = f"; this month it is {now['rate_text']}" if now["estimate"] is not None else ""
-    return f"{sentence}{here if len(cells) > 1 else ''}."
 
 
 def share_sentence(row: Row | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -11,12 +12,23 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
+RECORD = "incomplete-log-share"
 KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
 
 
+def signal_parts(sentence: str) -> tuple[str, str]:
+    """What a signal's sentence is about, and its counts: '7 of 13 trips since March 2026, ...'.
+
+    The range of its beginning, how big it is and what is missing are in the sentence alone.
+    """
+    what, _, rest = sentence.partition(": ")
+    counts, before, _ = rest.partition(" before")
+    return what, re.sub(r" \([^)]*\)", "", f"{counts}{before}").rstrip(".")
+
+
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
-    """The signals of a kind that stand, newest first, the last one of each chart.
+    """The signals of a kind that stand, care before the record, newest first, a chart's last one.
 
     With how many trips are behind each, how many were read, and how many held.
     """
@@ -33,7 +45,7 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
         last.setdefault(_key(row), row)
     trips = records(figures.signal_trips) if figures.signal_trips is not None else []
     found = []
-    for row in last.values():
+    for row in sorted(last.values(), key=lambda row: row["measure"] == RECORD):
         own = [t for t in trips if _key(t) == _key(row)
                and (t["month"], t["kind"]) == (row["month"], kind)]  # fmt: skip
         read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))
@@ -119,20 +131,3 @@ def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
     own = frame[(frame["measure"] == key[0]) & (frame["group_by"] == key[1])
                 & (frame["group_value"] == key[2]) & (frame["month"] <= review.month)]  # fmt: skip
     return records(own.sort_values("month"))
-
-
-def rate_stands(review: MonthReview) -> str:
-    """How the service's occlusion rate stands: 'Ordinary.', 'Above its limit since March 2026.'
-
-    Empty where no threshold is set, or nothing is known.
-    """
-    key = ("occlusion-rate", "service", "all")
-    signal = next((r for r in standing(review, "headline") if _key(r) == key), None)
-    if signal is not None:
-        return f"Above its limit since {words.month_name(text(signal['since']))}."
-    now = next((r for r in charts_now(review) if _key(r) == key), None)
-    if now is None or words.some(now["threshold"]) is None:
-        return ""
-    if now["certainty"] == "depends":
-        return "Whether that is ordinary depends on the missing trips."
-    return "Ordinary for this service."

@@ -108,9 +108,11 @@ def _missing(review: MonthReview) -> list[str]:
     depends = sum(r["certainty"] == "depends" for r in charts)
     if not depends:
         return [f"{trips}."]
+    hang = "depends" if depends == 1 else "depend"
+    them = "it" if missing == 1 else "them"
     return [
-        f"{trips}: {depends} of {len(charts)} charts depend on {'it' if missing == 1 else 'them'}.",
-        f"{trips}: {depends} charts open.",
+        f"{trips}: {depends} of {len(charts)} charts {hang} on {them}.",
+        f"{trips}: {words.many(depends, 'chart')} {hang} on {them}.",
         f"{trips}.",
     ]
 

@@ -74,7 +74,25 @@ CONCLUSION_WORDS = {
     "record_gap": "record gap",
     "equipment": "equipment",
     "protocol_unclear": "protocol unclear",
+    "holds": "holds",
     "flag_wrong": "flag wrong",
+    "cannot_say": "cannot say",
+}
+FINDING_WORDS = {
+    "holds": "holds",
+    "not_documented": "not documented",
+    "does_not_hold": "does not hold",
+    "cannot_say": "cannot say",
+    "missed": "missed by the rule",
+}
+CONTRIBUTED_WORDS = {
+    "skill_or_knowledge": "skill or knowledge",
+    "logistics": "logistics",
+    "equipment": "equipment",
+    "protocol_unclear": "protocol unclear",
+    "reasonable_care": "reasonable care",
+    "child": "the child",
+    "other": "something else",
 }
 VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing"}
 MEASURE_WORDS = {
@@ -88,6 +106,8 @@ MEASURE_WORDS = {
     "cannot-tell-share": "Trips that could not be judged, of those the rule asks about",
     "all-rules-share": "Trips with every applicable rule met, of the trips with all judged",
     "trips-with-occlusion": "Ventilator trips with an occlusion, of those with a complete log",
+    "worse-outcome": "Trips worse at hand-over, of those with an outcome",
+    "worse-outcome-day-after": "Trips worse a day later, of those with an outcome then",
     "bedside-minutes": "Median minutes from reaching the bedside to departure",
     "full-oxygen-above-97": "Minutes of full oxygen above SpO2 97 %",
     "full-oxygen": "Minutes of full oxygen by source",
@@ -108,6 +128,15 @@ def month_short(month: str) -> str:
     """'2026-06' as 'Jun 2026', for axes."""
     name, _, year = month_name(month).partition(" ")
     return f"{name[:3]} {year}" if year else name
+
+
+def month_tick(month: str) -> str:
+    """'2026-06' as 'Jun', '2026-01' as 'Jan 26'; anything else as it stands."""
+    parts = _month_parts(month)
+    if not parts:
+        return month
+    year = f" {parts[0] % 100:02d}" if parts[1] == 1 else ""
+    return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
 
 
 def month_number(month: str) -> int:
@@ -186,6 +215,20 @@ def between(low: float | None, high: float | None) -> str:
     return f"{rate(low)}{DASH}{rate(high)}"
 
 
+def signed(value: float | None) -> str:
+    """A whole number with its sign: '+3', '−2', '0'; a dash where there is none."""
+    if value is None:
+        return DASH
+    rounded = round(value)
+    sign = "+" if rounded > 0 else "\N{MINUS SIGN}" if rounded < 0 else ""
+    return f"{sign}{abs(rounded):,}"
+
+
+def ratio(value: float | None, low: float | None, high: float | None) -> str:
+    """'1.74 (0.51–5.9)'; a dash where there is none."""
+    return DASH if value is None else f"{value:.2f} ({between(low, high)})"
+
+
 def many(number: int, noun: str, plural: str | None = None) -> str:
     """'1 trip', '3 trips', '1,204 trips'."""
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
@@ -239,6 +282,11 @@ def age(months: float | None) -> str:
 def capital(text: str) -> str:
     """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
+
+
+def uncapital(text: str) -> str:
+    """The text with a small first letter, for within a sentence."""
+    return text[:1].lower() + text[1:]
 
 
 def after_colon(text: str) -> str:

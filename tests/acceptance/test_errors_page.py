@@ -11,7 +11,8 @@ import pytest
 
 from pipeline.docs.errors import errors_page
 from pipeline.errors import CODES, EXIT_USAGE, Problem, Refused, Usage, problem
-from pipeline.errors.codes import TABLE, Kind
+from pipeline.errors.codes import TABLE
+from pipeline.errors.kinds import Kind
 
 TOP = Path(__file__).parents[2]
 PAGE = TOP / "docs" / "errors.md"

@@ -98,3 +98,36 @@ def test_a_picture_goes_where_it_is_sent(run: Run, folder: Path) -> None:
     ran = run("picture", "occlusion-rate", "--into", folder, "--to", "sent.svg")
     assert (ran.code, ran.out) == (0, "Wrote sent.svg\n")
     assert Path("sent.svg").read_bytes().startswith((b"<svg", b"<?xml"))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["--for", "teaching"], "a case to teach with needs the trip"),
+        (["--for", "committee", "--trip", "T1"], "only a case to teach with names a trip"),
+        (["--for", "teaching", "--trip", "nobody"], '"nobody" is no case of'),
+    ],
+)
+def test_a_case_to_teach_with_that_cannot_be_is_refused(
+    run: Run, folder: Path, arguments: list[str], sentence: str
+) -> None:
+    refused(run("pack", MONTH, *arguments, "--into", folder), 2, sentence)
+    assert not list(folder.rglob("pack-*"))
+
+
+def test_a_case_to_teach_with_holds_neither_trip_nor_base(run: Run, folder: Path) -> None:
+    trip, _ = flagged(folder)[0]
+    ran = run(
+        "pack", MONTH, "--for", "teaching", "--trip", trip, "--into", folder, "--to", "t.html"
+    )
+    assert ran.code == 0
+    html = Path("t.html").read_text(encoding="utf-8")
+    with closing(open_store(folder / "store.duckdb", create=False, read_only=True)) as con:
+        row = con.execute(
+            "SELECT base, ventilator_unit, heater_unit FROM delivered.trips WHERE trip_id = ?",
+            [trip],
+        ).fetchone()
+    assert row is not None
+    main = html[html.index("<main") : html.index("</main>")]
+    assert not [token for token in (trip, *row) if token and token in main]
+    assert "What was found" in main

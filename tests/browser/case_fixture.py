@@ -109,6 +109,7 @@ def _fill_rich(rows: Rows, of: dict[str, Any], first: int) -> None:
              "not_counted_because": None if counted else "the flow is unknown",
              "pattern": "child_unsettled", "next_action": "less_flow", "action_after_s": 240,
              "behaviour": "crying", "watched": True, "outside_ventilator": False,
+             "spo2_after_pct": 96.0 if counted else None, "heart_rate_after": None,
              "file": "device_events.csv", "line": line}
         )  # fmt: skip
     rows["contacts"].append(

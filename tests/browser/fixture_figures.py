@@ -12,6 +12,7 @@ from schemas.measure_outputs import MEASURE_OUTPUTS, MeasureFacts
 from schemas.month_review import MeasureFigures, MonthReview
 from schemas.outputs import OUTPUTS
 from tests.browser import fixture
+from tests.browser.fixture_trips import trip_frames
 
 LAST = "2026-06"
 BASES = ("alder", "birch", "cedar", "damson", "elm")
@@ -207,13 +208,22 @@ def power() -> list[dict[str, Any]]:
 
 
 def before_after(bases: tuple[str, ...], month: str) -> list[dict[str, Any]]:
-    counts = {"before_events": 14.0, "before_trips": 90.0, "after_events": 5.0, "after_trips": 80.0}
+    counts = {
+        "before_events": 14.0, "before_trips": 90.0, "before_low": 0.09, "before_high": 0.24,
+        "after_events": 5.0, "after_trips": 80.0, "after_low": 0.03, "after_high": 0.14,
+    }  # fmt: skip
     row = {
         "month": month, "base": bases[1], "rule": "unheated-time", **counts, "ratio": 0.4,
         "low": 0.13, "high": 1.2, "too_few": False, "warning": WARNING,
         "window": "9 months before against 9 months after; the training month left out.",
     }  # fmt: skip
-    few = {"before_events": 0.0, "after_events": 0.0, "ratio": np.nan, "low": 0.0, "high": np.inf}
+    few = {
+        "before_events": 0.0,
+        "after_events": 0.0,
+        "ratio": np.nan,
+        "low": 0.0,
+        "high": np.inf,
+    }
     return [row, {**row, "base": bases[0], "rule": "source-choice", **few, "too_few": True}]
 
 
@@ -254,7 +264,10 @@ def measure_figures(
         ),
         occlusion_patterns=frame("occlusion_patterns", patterns()),
         clock_offsets=frame("clock_offsets", clocks(months)),
-        **{name: frame(name, rows) for name, rows in signal_frames().items()},
+        **{
+            name: frame(name, rows)
+            for name, rows in (signal_frames() | trip_frames(bases, months)).items()
+        },
     )
 
 
@@ -303,7 +316,6 @@ def signal_frames() -> dict[str, list[dict[str, Any]]]:
              "last_month": LAST, "later": 0, "undecided": 0, "watched": True,
              "sentence": "Escalation call: 1 in June 2026."},
         ],
-        "years": [],
     }  # fmt: skip
 
 

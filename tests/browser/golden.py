@@ -9,18 +9,23 @@ import dataclasses
 import sys
 import tempfile
 from collections.abc import Callable
+from functools import cache, partial
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pandas as pd
 
+from reports.text.case_links import FOLDER as FOLDER_OF_CASES
+from reports.text.case_links import case_file
 from reports.text.navigation import Site
+from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
 from schemas.month_review import MonthReview
 from schemas.units import Unit
 from tests.browser import fixture_figures
 from tests.browser.fixture import table
 
 FOLDER = Path(__file__).parent / "golden"
+RULE = "wall-oxygen-time"
 BLOCKS = {
     "address", "article", "caption", "dd", "details", "div", "dl", "dt", "figcaption", "figure",
     "footer", "h1", "h2", "h3", "h4", "header", "li", "main", "nav", "ol", "p", "section",
@@ -40,7 +45,16 @@ class _Text(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         # what is drawn for 390 px says the same once more
-        if self.unread or tag in UNREAD or ("class", "picture narrow") in attrs:
+        if (
+            self.unread
+            or tag in UNREAD
+            or ("class", "picture narrow") in attrs
+            or (
+                "class",
+                "trip narrow",
+            )
+            in attrs
+        ):
             self.unread += [tag] if tag in UNREAD or tag == "svg" else []
             return
         if tag in BLOCKS:
@@ -93,7 +107,52 @@ def month_text() -> str:
         return text_of(page.read_text(encoding="utf-8"))
 
 
-PAGES: dict[str, Callable[[], str]] = {"month": month_text}
+@cache
+def pages_text() -> dict[str, str]:
+    """The month's other pages by name, the first case, the committee's pack, a case to teach."""
+    from reports import write_pages
+    from reports.education.teaching import trips_to_teach
+    from reports.render.packs import pack, teaching_pack
+
+    review = followed_review()
+    with tempfile.TemporaryDirectory() as folder:
+        month = write_pages(review, Path(folder)).parent
+        case = month / FOLDER_OF_CASES / case_file(str(review.cases["trip_id"].iloc[0]))
+        files = {name: month / f"{name}.html" for name in ("director", "education", "year")}
+        files |= {"case": case, "brief": month / "brief-3.html"}
+        found = {name: path.read_text(encoding="utf-8") for name, path in files.items()}
+    found["committee"] = pack(review, "committee")
+    found["teaching"] = teaching_pack(review, trips_to_teach(review)[0])
+    return {name: text_of(html) for name, html in found.items()}
+
+
+def followed_review() -> MonthReview:
+    """The same month with a goal, and with what readers concluded, referred and asked for."""
+    review = month_review()
+    rules = tuple(dataclasses.replace(r, goal=0.05) if r.rule == RULE else r for r in review.rules)
+    trip = str(review.cases["trip_id"].iloc[1])
+    row = {"trip_id": trip, "month": review.month, "base": "cedar", "rules": RULE}
+    frames = {name: pd.DataFrame(columns=list(model.to_schema().columns))
+              for name, model in FOLLOWUP_OUTPUTS.items() if name in MONTH_TABLES}  # fmt: skip
+    practice = {"month": review.month, "rule": RULE, "base": "cedar", "judged": 20, "flags": 4,
+                "reviewed": 3, "practice": 2, "missed": 0}  # fmt: skip
+    frames |= {
+        "practice_variances": pd.DataFrame([practice]),
+        "referred": pd.DataFrame([{**row, "refer_to": "director", "reviewer": "R1"}]),
+        "year_actions": pd.DataFrame([
+            {**row, "action": "check the heater", "due_month": "2026-05", "state": state}
+            for state in ("overdue", "closed")
+        ]),
+    }  # fmt: skip
+    followup = FollowUpReview(baseline=False, published=0, ledger_head="0" * 64, **frames)
+    return dataclasses.replace(review, rules=rules, followup=followup)
+
+
+OTHERS = ("director", "education", "year", "case", "brief", "committee", "teaching")
+PAGES: dict[str, Callable[[], str]] = {
+    "month": month_text,
+    **{name: partial(lambda key: pages_text()[key], name) for name in OTHERS},
+}
 
 
 def kept(name: str) -> str:

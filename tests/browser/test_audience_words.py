@@ -24,7 +24,6 @@ from reports.charts.palette import ACCENT, PAPER
 from reports.charts.signal_summary import false_signals_data
 from reports.committee.data import committee_data
 from reports.director.data import director_data
-from reports.education.data import education_data
 from reports.month.data import month_data
 from reports.text.navigation import Site
 from reports.text.signal_lines import lead_lines
@@ -106,8 +105,7 @@ def test_leads_speak_of_headline_signals_and_what_came_one_by_one() -> None:
         "Escalation call: 1 in June 2026.",
     ]
     assert lead_lines(review) == sentence
-    assert director_data(review, figures_of(review), Site())["answer"] == sentence
-    assert committee_data(review, figures_of(review))["finding"][0] == " ".join(sentence)
+    assert committee_data(review, figures_of(review)).signals == tuple(sentence)
     # lower signals are for the coordinator alone
     watched = [row.chart for row in month_data(review).signals.rows if not row.worse]
     assert watched == ["Unheated time at damson"]
@@ -188,7 +186,7 @@ def test_the_band_is_made_of_the_frames_limits() -> None:
 )
 def test_a_signal_on_the_better_side_has_a_calmer_mark(signal: str, mark: str, words: str) -> None:
     review = with_last(signal=signal)
-    found = director_data(review, figures_of(review), Site())["charts"]["rates"]
+    found = director_data(review, figures_of(review), Site()).charts["rates"]
     panel = {**found["panels"][0], "points": found["panels"][0]["points"][-1:]}
     drawn = control_figure([panel], columns=1)
     marks = [t["marker"] for t in drawn["data"] if t.get("marker", {}).get("size", 0) in (14, 16)]
@@ -215,28 +213,12 @@ def test_a_base_on_the_better_side_has_a_calmer_mark(outside: int, color: str) -
 def test_thin_series_are_named_and_not_charted() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
-    shares = data["charts"]["shares"]
+    shares = data.charts["shares"]
     assert fixture_figures.THIN not in {p["key"] for p in shares["panels"]}
     assert "repeated occlusion call" in shares["thin"]
     # a rule broken on fewer than 1 in 20 trips is charted by its gaps, once
     assert fixture_figures.RARE not in {p["key"] for p in shares["panels"]}
-    assert {p["key"] for p in data["charts"]["gaps"]["panels"]} == {fixture_figures.RARE}
-
-
-def test_outside_bases() -> None:
-    review = fixture_figures.full()
-    data = director_data(review, figures_of(review), Site())
-    assert data["bases"]["outlying"].startswith(
-        "One base stands apart over the last 12 months. Base cedar is above the service on wall"
-        " oxygen time: "
-    )
-    assert data["bases"]["dispersion"] == (
-        f"A base whose occlusion rate were doubled would be told apart in 45{NBSP}% of such years."
-    )
-    calm = fixture_figures.measure_figures()
-    calm = dataclasses.replace(calm, funnels=calm.funnels.assign(outside=0))
-    bases = director_data(fixture_figures.review(calm), calm, Site())["bases"]
-    assert bases["outlying"].startswith("The bases are not told apart on any of the")
+    assert {p["key"] for p in data.charts["gaps"]["panels"]} == {fixture_figures.RARE}
 
 
 def test_false_signals_are_added_up() -> None:
@@ -249,28 +231,12 @@ def test_false_signals_are_added_up() -> None:
     assert f"The other {others} series" in found["caution"]
 
 
-def test_nothing_measured_is_said() -> None:
-    review = fixture_figures.nothing()
-    figures = figures_of(review)
-    director = director_data(review, figures, Site())
-    assert director["answer"] == ["No trip of the month was judged."]
-    assert education_data(review, figures, Site())["answer"] == [
-        "Nothing to compare: no rule was judged at two bases or more."
-    ]
-
-
 def test_small_bases_are_never_outside() -> None:
     figures = fixture_figures.measure_figures()
     few = figures.funnels.assign(denominator=4.0, outside=1)
     found = funnels(fixture_figures.full(), dataclasses.replace(figures, funnels=few))
     assert all(f["thin"] and not f["outlying"] for f in found)
     assert {b["standing"] for f in found for b in f["bases"]} == {"too few to say"}
-
-
-def test_fewer_than_twelve_months_are_not_called_twelve() -> None:
-    review = fixture_figures.half_year()
-    bases = director_data(review, figures_of(review), Site())["bases"]
-    assert "apart over all 6 months. Base cedar" in bases["outlying"]
 
 
 def test_it_is_said_how_many_sizes_could_be_compared() -> None:

@@ -27,6 +27,16 @@ CUT_TEXTS = """[...document.querySelectorAll('svg.trip')].flatMap(svg => {
         return b.width && (b.right > box.right + 1 || b.left < box.left - 1
                            || b.bottom > box.bottom + 1 || b.top < box.top - 1);
     }).map(t => t.textContent)})"""
+BOXED_MINUTES = """(() => {
+    const svg = document.querySelector('svg.trip.wide');
+    const middle = e => { const b = e.getBoundingClientRect(); return b.x + b.width / 2; };
+    const at = n => [...svg.querySelectorAll('text')].filter(t => t.textContent === n).pop();
+    const zero = middle(at('0')), sixty = middle(at('60'));
+    return [...svg.querySelectorAll('rect[fill-opacity]')].map(r => {
+        const b = r.getBoundingClientRect();
+        return [b.left, b.right].map(x => 60 * (x - zero) / (sixty - zero));
+    });
+})()"""
 LIMIT_MINUTE = """(() => {
     const svg = document.querySelector('svg.trip.wide');
     const middle = e => { const b = e.getBoundingClientRect(); return b.x + b.width / 2; };
@@ -60,11 +70,13 @@ def test_the_worst_trip_is_found_from_the_month_and_read(open_page: Opener) -> N
     page.locator("#case-table tbody tr").first.locator("th a").focus()
     page.keyboard.press("Enter")
     page.wait_for_load_state()
-    assert page.locator("h1").inner_text() == f"Trip {RICH}"
+    assert page.locator("h1").inner_text().startswith(f"Trip {RICH}")
     assert "Case 1 of 20" in page.locator("main").inner_text()
     first = page.locator("#verdicts li").first.inner_text()
     assert "Undiluted oxygen for 63 to 67 min, past the limit of 50 min." in first
     assert "Limit of 50 min reached at 65 min." in first
+    assert first.startswith("1 Wall oxygen time")
+    page.locator("#verdicts li").first.locator("summary").press("Enter")
     page.locator("#verdicts li").first.locator("a").first.press("Enter")
     row = page.locator("td:target")
     assert row.inner_text() == "settings.csv:100"
@@ -79,7 +91,7 @@ def test_from_a_case_to_its_neighbours_and_the_filtered_list(open_page: Opener) 
     assert page.locator("a[rel=prev]").count() == 0
     page.locator("a[rel=next]").first.press("Enter")
     page.wait_for_load_state()
-    assert page.locator("h1").inner_text() == f"Trip {TRIPS[1]}"
+    assert page.locator("h1 bdi").inner_text() == TRIPS[1]
     assert page.locator("a[rel=prev]").first.get_attribute("href") == case_file(RICH)
     page.route("**/plotly.min.js", lambda route: route.abort())
     page.locator("nav.neighbours a", has_text="Cases with").first.press("Enter")
@@ -100,6 +112,29 @@ def test_the_limit_stands_at_its_minute(open_page: Opener) -> None:
 
 
 @pytest.mark.browser
+def test_what_was_not_kept_is_boxed_at_its_minutes(open_page: Opener) -> None:
+    """Each box, measured against the drawn axis, gives its stretch back, numbered as the list."""
+    page = open_page.case("full", RICH).page
+    boxes = page.evaluate(BOXED_MINUTES)
+    assert [b[:2] for b in boxes] == [pytest.approx(ends, abs=0.4) for ends in ([3, 33], [45, 80])]
+    numbers = page.locator("#verdicts .ring").all_inner_texts()
+    assert numbers == ["1", "2"]
+    drawn = page.locator("svg.trip.wide circle + text").all_text_contents()
+    # each once above its bar, the variance once more in each of its boxes
+    assert sorted(drawn) == ["1", "1", "1", "2", "3"]
+
+
+@pytest.mark.browser
+def test_after_each_cut_stands_what_was_charted(open_page: Opener) -> None:
+    page = open_page.case("full", RICH).page
+    texts = page.locator("svg.trip.wide text").all_text_contents()
+    at = texts.index("96%")
+    assert texts[at + 1] == "\u2013"  # no heart rate within ten minutes
+    assert "SpO2 after" in texts
+    assert "heart rate after" in texts
+
+
+@pytest.mark.browser
 def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener) -> None:
     page = open_page.case("full", RICH).page
     svg = page.locator("svg.trip.wide")
@@ -108,7 +143,8 @@ def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener) -> None
     for sentence in (
         "Gas source: wall oxygen, 3 to 33 min",
         "Flow not known",
-        "Occlusion at 85 min (clock uncertain by 60 s): 48 cmH2O, flow cut 7 s, crying",
+        "Occlusion at 85 min (clock uncertain by 60 s): 48 cmH2O, flow cut 7 s, crying; SpO2"
+        " 96\u00a0% at the lowest within 10 min after",
         "SpO2 83\u00a0% at 81 min",
         "Call at 90 min to medical direction, about oxygen",
     ):

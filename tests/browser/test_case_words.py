@@ -23,7 +23,7 @@ from reports.month.records import problems
 from reports.text import words
 from reports.text.case_links import case_file, case_files
 from reports.text.navigation import Site, months_written, navigation
-from schemas.followup import CONCLUSIONS, MISSED
+from schemas.findings import CONCLUSIONS, MISSED
 from schemas.month_review import MonthReview
 from tests.browser import case_fixture, fixture
 

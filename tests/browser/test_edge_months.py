@@ -72,18 +72,18 @@ def test_an_unusual_month_makes_a_sensible_page(open_edge: Opener, name: str, pa
 def test_what_an_unusual_month_says(open_edge: Opener) -> None:
     sentences = {
         "no-ventilator/index": "no ventilator time with a complete log",
-        "no-ventilator/director": "No occlusion rate has enough behind it to be charted.",
-        "no-logs/director": "Too few months to say: signals start after six months",
+        "no-ventilator/director": "No ventilator hours with a known cannula.",
+        "no-logs/director": "Too few months for signals.",
         "no-logs/index": "no ventilator time with a complete log",
         "one-trip/index": "1 of 1 trip",
-        "one-trip/director": "too few to say",
+        "one-trip/director": "fewer than two bases to compare",
         "nothing-found/index": "Too few months for signals.",
-        "nothing-found/director": "No trip of January 2026 is always read",
+        "nothing-found/director": "Too few months for signals.",
         "no-protocol/index": "No protocol version is in force: no trip was judged.",
-        "no-protocol/director": "No trip was judged: no protocol version is in force",
+        "no-protocol/director": "No protocol version is in force",
     }
     for name, sentence in sentences.items():
-        assert sentence in open_edge.with_charts(name).page.locator("main").inner_text(), name
+        assert sentence in open_edge.with_charts(name).page.locator("main").text_content(), name
 
 
 @pytest.mark.browser
@@ -99,7 +99,8 @@ def test_hostile_tokens_are_text_from_delivery_to_page(
             page.locator("img, b b, main [onerror], main [onload], main script[src]").count() == 0
         )
         assert page.locator("script:not([src]):not([type='application/json'])").count() == 0
-        assert TOKENS["base"] in page.locator("main").inner_text()
+        said = page.locator("main").text_content() or ""
+        assert (TOKENS["base"] in said) == (name != "year")  # the year has no bases
     month = open_edge.with_charts("hostile/index").page
     assert TOKENS["cannula"] in month.locator("#rates-by-size-table").evaluate("e => e.textContent")
     drawn = month.locator("#rates svg.wide").evaluate("e => e.textContent")

@@ -9,11 +9,8 @@ import pandas as pd
 import pytest
 
 from reports.director.screen_quality import screen_data
-from reports.education.data import education_data
-from reports.education.practice import practice_data
 from reports.month.data import month_data
 from reports.month.followup import answers_by_trip, confirmed_by_rule, followup_data, restated
-from reports.text.navigation import Site
 from reports.text.words import NBSP
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
 from schemas.month_review import MonthReview
@@ -39,7 +36,7 @@ def with_followup(month: MonthReview | None = None, **tables: list[dict[str, Any
 def quality(**more: Any) -> dict[str, Any]:
     counts = dict.fromkeys(
         ["reviewed", "confirmed", "practice", "logistics", "justified", "equipment", "record_gap",
-         "protocol_unclear", "flag_wrong", "outdated", "missed"], 0
+         "protocol_unclear", "flag_wrong", "holds", "cannot_say", "outdated", "missed"], 0
     )  # fmt: skip
     row = {"month": f"to {MONTH}", "rule": RULE, "verdict": "deviation", "judged": 100, "flags": 40}
     return {**counts, **row, "method": "Wilson score", **more}
@@ -79,13 +76,17 @@ def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
                    why="1 trip was corrected.")  # fmt: skip
     review = with_followup(restatements=[same, change(), whole])
     found = restated(review.followup, review)
-    assert [r["figure"] for r in found["first"]] == [
+    assert [r["figure"] for r in found["rows"]] == [
         "Occlusion rate", "Variance share, Wall oxygen time", "Variance share, Unheated time",
     ]  # fmt: skip
-    assert found["first"][0]["then"] == "20.0 (4 events in 20 h)"
-    assert found["first"][1]["now"] == f"16{NBSP}% (5 of 31 trips)"
-    assert found["finding"] == "3 figures as published have changed since (May 2026)."
-    assert found["causes"] == [{"name": "May 2026", "why": "1 trip came late.", "trips": ["T9"]}]
+    assert found["rows"][0]["then"] == "20.0 (4 events in 20 h)"
+    assert found["rows"][1]["now"] == f"16{NBSP}% (5 of 31 trips)"
+    assert found["finding"] == "3 figures of May 2026: 1 trip came late; 1 trip was corrected."
+    assert found["rows"][1]["change"] == "+6.1 points"
+    assert found["rows"][0]["change"] == "+5.0"
+    assert [(c["why"], c["figures"], c["trips"]) for c in found["causes"]] == [
+        ("1 trip came late.", 2, ["T9"]), ("1 trip was corrected.", 1, ["T9"]),
+    ]  # fmt: skip
 
 
 def test_actions_overdue_come_first_and_are_counted() -> None:
@@ -130,20 +131,19 @@ def test_confirmed_shares_stand_beside_screened_ones() -> None:
 
 
 @pytest.mark.parametrize(
-    ("read", "confirmed", "high", "sentence"),
-    [
-        (0, 0, None, "None of 40 flagged variances has been concluded on"),
-        (4, 1, 0.6, "Too few read to say (fewer than 10): wall oxygen time"),
-        (30, 5, 0.34, "More often wrong than right: Wall oxygen time (5 of 30 read)"),
-        (30, 20, 0.8, "No rule with enough flags read is more often wrong than right"),
-    ],
+    ("read", "confirmed", "high", "wolf"),
+    [(0, 0, None, False), (4, 1, 0.3, False), (30, 5, 0.34, True), (30, 20, 0.8, False)],
 )
 def test_a_rule_cries_wolf_only_with_enough_flags_read(
-    read: int, confirmed: int, high: float | None, sentence: str
+    read: int, confirmed: int, high: float | None, wolf: bool
 ) -> None:
     share = None if not read else confirmed / read
     row = quality(reviewed=read, confirmed=confirmed, confirmed_share=share, low=share, high=high)
-    assert sentence in screen_data(with_followup(screen_quality=[row]))["finding"]
+    found = screen_data(with_followup(screen_quality=[row]))
+    assert found is not None
+    assert [r.wolf for r in found.rows] == [wolf]
+    assert ("more often wrong than right: wall oxygen time" in found.said) == wolf
+    assert found.said.startswith(f"{read} of 40 flags read")
 
 
 def test_an_audit_nobody_read_says_nothing_is_known() -> None:
@@ -154,20 +154,3 @@ def test_an_audit_nobody_read_says_nothing_is_known() -> None:
              "method": "Wilson score"}  # fmt: skip
     audit = followup_data(with_followup(audit_results=[found]))["audit"]
     assert f"miss rate 10{NBSP}% (2\u201340{NBSP}%; Wilson score)" in audit["month"]
-
-
-def test_education_leads_with_practice_or_says_that_flags_are_all_there_is() -> None:
-    row = {"month": MONTH, "rule": RULE, "base": "cedar", "judged": 20, "flags": 4,
-           "reviewed": 0, "practice": 0, "missed": 0}  # fmt: skip
-    review = with_followup(practice_variances=[row])
-    assert "all that follows counts flags" in practice_data(review)["finding"]
-    read = with_followup(practice_variances=[
-        {**row, "reviewed": 3, "practice": 2}, {**row, "base": "alder", "flags": 0, "missed": 1},
-        {**row, "month": "2020-01", "reviewed": 4, "practice": 4},
-    ])  # fmt: skip
-    found = practice_data(read)
-    assert found["finding"].endswith("wall oxygen time (2 of 3). 1 not read yet.")
-    assert [b["base"] for b in found["rows"][0]["bases"]] == ["alder", "cedar"]
-    figures = read.figures
-    assert figures is not None
-    assert education_data(read, figures, Site())["answer"][0] == found["finding"]

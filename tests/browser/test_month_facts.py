@@ -176,6 +176,15 @@ def test_signals_have_a_mark_a_trip_and_name_the_trips() -> None:
     assert wide.count("<circle") + wide.count("<line") == 60
 
 
+def test_a_chart_with_a_headline_is_not_named_again_for_a_watch() -> None:
+    review = golden.month_review()
+    signals = figures_of(review).signals
+    again = pd.concat([signals, signals.iloc[:1].assign(kind="watch")], ignore_index=True)
+    assert [r.worse for r in page_of().signals.rows] == [True, False]
+    rows = month_data(figures_with(review, signals=again)).signals.rows
+    assert [r.worse for r in rows] == [True, False]
+
+
 def test_rules_with_trips_to_read_first_then_by_severity() -> None:
     rules = [r.rule for r in month_data(fixture.month_review()).rules]
     assert rules == [

@@ -121,7 +121,7 @@ def test_a_long_list_is_shown_in_parts_and_holds_every_case(open_page: Opener) -
     page = open_page("large").page
     rows = page.locator("#case-table tbody tr:visible")
     count = page.locator("#case-count")
-    assert count.inner_text() == "First 25 of 900 shown"
+    assert count.inner_text() == "First 20 of 900 shown"
     shape = """n => {
         const row = document.getElementById('case-' + n);
         const names = e => [...e.attributes].map(a => a.name).filter(a => a !== 'hidden').sort();
@@ -129,8 +129,8 @@ def test_a_long_list_is_shown_in_parts_and_holds_every_case(open_page: Opener) -
     }"""
     assert page.evaluate(shape, 102) == page.evaluate(shape, 96)
     page.locator("#case-more").press("Enter")
-    assert rows.count() == 50
-    assert count.inner_text() == "First 50 of 900 shown"
+    assert rows.count() == 40
+    assert count.inner_text() == "First 40 of 900 shown"
     page.evaluate("location.hash = '#case-777'")
     until(page, "document.querySelector('tr:target') !== null")
     assert page.locator("#case-777").is_visible()
@@ -138,7 +138,7 @@ def test_a_long_list_is_shown_in_parts_and_holds_every_case(open_page: Opener) -
     until(page, "document.getElementById('filter-base').value === 'base-2'")
     cases = fixture.large_month().cases
     of_base = cases[cases["base"] == "base-2"]
-    assert count.inner_text() == f"First 25 of {len(of_base)} shown, 900 in all"
+    assert count.inner_text() == f"First 20 of {len(of_base)} shown, 900 in all"
     assert rows.first.locator("th").inner_text() == max(of_base["trip_id"])
     assert {base.split(",")[0] for base in rows.locator("td[data-key=base]").all_inner_texts()} == {
         "base-2"

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
-import math
 import re
 from pathlib import Path
 from typing import Any
@@ -21,30 +19,6 @@ from reports.text import sentences, words
 from tests.browser import fixture
 
 NBSP = "\u00a0"
-
-
-def ratio(estimate: float, low: float, high: float, trips: int = 40) -> dict[str, Any]:
-    return {"estimate": estimate, "low": low, "high": high, "trips": trips}
-
-
-@pytest.mark.parametrize(
-    ("row", "sentence"),
-    [
-        (
-            ratio(1.6, 1.1, 2.3),
-            f"higher than the months before (rate ratio 1.60, 95{NBSP}% 1.10–2.30)",
-        ),
-        (
-            ratio(0.5, 0.3, 0.8),
-            f"lower than the months before (rate ratio 0.50, 95{NBSP}% 0.30–0.80)",
-        ),
-        (ratio(1.1, 0.7, 1.6), "That is ordinary for this service"),
-        (ratio(1.1, 0.3, 3.9, 4), "too few to say (4 trips; rate ratio 1.10"),
-        (ratio(math.nan, math.nan, math.nan, 4), "too few to say (4 trips)"),
-    ],
-)
-def test_a_ratio_in_words(row: dict[str, Any], sentence: str) -> None:
-    assert sentence in sentences.compare(row)
 
 
 @pytest.mark.parametrize(
@@ -188,22 +162,6 @@ def test_no_tick_of_a_share_is_rounded_to_another_number(few: bool) -> None:
         step = tick_step(nice_ceiling(value), few)
         digits = int(percent_format(step)[2])
         assert round(100 * step, digits) == pytest.approx(100 * step)
-
-
-def test_a_trip_is_counted_under_its_first_reason_only() -> None:
-    review = fixture.month_review()
-    groups = ["always_read", "deviation", "deviation", "batch", "audit"]
-    kinds = ["read", "read", "read", "batch", "audit"]
-    cases = review.cases.head(5).assign(kind=kinds, group=groups)
-    sentence = sentences.need_sentence(dataclasses.replace(review, cases=cases))
-    assert sentence.startswith(
-        "5 trips need a person: 1 that the protocol has read whatever the rules say, 2 more with a"
-        " variance for review, 1 drawn at random from those without a flag and 1 with flags that"
-        " are concluded in batches."
-    )
-    assert sentences.need_sentence(dataclasses.replace(review, cases=cases.iloc[1:])).startswith(
-        "4 trips need a person: 2 with a variance for review, 1 drawn"
-    )
 
 
 def test_every_measure_has_its_name_in_words() -> None:

@@ -37,7 +37,8 @@ def full_followup() -> FollowUpReview:
         {"month": fixture.MONTHS[-1], "rule": rule, "verdict": "deviation", "judged": 50,
          "flags": 6, "reviewed": 4, "confirmed": 3, "confirmed_share": 0.75, "low": 0.3,
          "high": 0.95, "method": "Wilson score", "practice": 1, "logistics": 1, "justified": 0,
-         "equipment": 1, "record_gap": 1, "protocol_unclear": 0, "flag_wrong": 0, "outdated": 0,
+         "equipment": 1, "record_gap": 1, "protocol_unclear": 0, "flag_wrong": 0, "holds": 0,
+         "cannot_say": 0, "outdated": 0,
          "missed": 1}
         for rule in rules
     ])  # fmt: skip
@@ -46,6 +47,12 @@ def full_followup() -> FollowUpReview:
          "conclusion": "practice", "status": "open", "refer_to": "education", "reviewer": "R77",
          "action": "go through the checklist of the source with the team, and again in a month",
          "due_month": fixture.MONTHS[0], "overdue": n % 2 == 0}
+        for n in range(12)
+    ])  # fmt: skip
+    frames["year_actions"] = pd.DataFrame([
+        {"trip_id": f"T{n:03d}", "month": fixture.MONTHS[-1], "base": "alder", "rules": rules[0],
+         "action": "go through the checklist of the source with the team, and again in a month",
+         "due_month": fixture.MONTHS[0], "state": ("overdue", "open", "closed")[n % 3]}
         for n in range(12)
     ])  # fmt: skip
     frames["restatements"] = pd.DataFrame([
@@ -83,8 +90,13 @@ def test_a_pack_is_one_file_without_script_or_link(packs: dict[str, str]) -> Non
 
 
 def test_only_the_directors_pack_names_trips(packs: dict[str, str], review: MonthReview) -> None:
-    tokens = [*review.cases["trip_id"], *review.followup.follow_ups["trip_id"], "R77"]  # type: ignore[union-attr]
-    assert not [t for t in tokens if re.search(rf"\b{re.escape(t)}\b", packs["committee"])]
+    assert review.followup is not None
+    assert review.figures is not None
+    assert review.figures.trip_marks is not None
+    tokens = {*review.cases["trip_id"], *review.followup.follow_ups["trip_id"], "R77",
+              *review.figures.trip_marks["trip_id"]}  # fmt: skip
+    for who in ("committee", "education"):
+        assert not [t for t in tokens if re.search(rf"\b{re.escape(t)}\b", packs[who])]
     assert [t for t in tokens if t in packs["director"]]
     assert "Stays in the service." in packs["director"]
 
@@ -92,9 +104,10 @@ def test_only_the_directors_pack_names_trips(packs: dict[str, str], review: Mont
 def test_the_committee_reads_what_was_confirmed_and_what_is_open(packs: dict[str, str]) -> None:
     text = re.sub(r"<[^>]+>", " ", packs["committee"])
     n = len(fixture.COUNTS)
-    assert f"Readers concluded on {4 * n} of {6 * n} flags and confirmed {3 * n}." in text
-    assert "12 actions are open, 6 overdue." in text
-    assert packs["committee"].count('class="drawing"') == 3
+    assert f"{4 * n} of {6 * n} flags read, {3 * n} confirmed; {n} found by readers only" in text
+    assert "12 asked for: 4 closed, 4 open, 4 overdue" in text
+    assert fixture_figures.SAID in text
+    assert packs["committee"].count('class="picture wide"') >= 3
     assert all(word in text for word in ("Date", "Name", "Signature"))
 
 
@@ -181,7 +194,7 @@ def test_no_page_is_empty_and_no_chart_is_higher_than_paper(
     from reports import write_pages
 
     month = write_pages(review, tmp_path).parent
-    chosen = ["index.html", "director.html", "education.html", "brief-1.html"]
+    chosen = ["index.html", "director.html", "education.html", "brief-1.html", "year.html"]
     chosen.append(next(month.glob("cases/*.html")).relative_to(month).as_posix())
     for name in chosen:
         opened = browser.new_page(viewport={"width": 1280, "height": 900})

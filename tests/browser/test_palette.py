@@ -83,7 +83,7 @@ def test_the_contrast_formula() -> None:
 
 
 def test_text_has_contrast() -> None:
-    for text in (palette.INK, palette.MUTED, palette.ACCENT):
+    for text in (palette.INK, palette.MUTED, palette.ACCENT, palette.NOW):
         for ground in (palette.PAPER, palette.PANEL):
             assert contrast(text, ground) >= 4.5
     for verdict, fill in palette.VERDICT_FILLS.items():

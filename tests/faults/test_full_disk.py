@@ -15,6 +15,7 @@ import pytest
 from tests.faults import world
 from tests.faults.commands import Ended
 from tests.followup import reviewed_store
+from tests.mapping import small_source
 
 SIZE_MB = 64
 
@@ -67,6 +68,33 @@ def check(ended: Ended, into: Path) -> None:
         assert "run the same command again" in ended.err
         assert world.dangling(into) == []
         assert not (into / "2026-02").exists(), "a folder comes whole or not"
+
+
+def test_a_month_by_itself(disk: Path, delivery: Path, tmp_path: Path) -> None:
+    """Without room nothing is stored or kept as delivered; with room the same command does."""
+    mapping = small_month(tmp_path / "own", disk / "into", delivery)
+    for kib, code in ((64, 3), (300, 3), (None, 0)):
+        if kib is None:
+            (disk / "filler").unlink()
+        else:
+            leave_room(disk, kib)
+        ended = world.run("month", mapping)
+        assert "Traceback" not in ended.err
+        assert ended.code == code, ended
+        assert deliveries(disk / "into") == (code == 0)
+        kept = disk / "into" / "deliveries"
+        assert [path.name for path in kept.glob("2*")] == (["2026-03"] if code == 0 else [])
+        assert not list(kept.glob(".*"))
+    assert world.dangling(disk / "into") == []
+
+
+def small_month(folder: Path, into: Path, delivery: Path) -> Path:
+    """A mapping of two trips for `tailrace month` that keeps its store there."""
+    stated = f'protocol = "protocol.toml"\ncannulas = "cannulas.toml"\nmonth.into = "{into}"'
+    small_source.source(folder, columns='weight_kg = "kg"', top=stated)
+    for name in ("protocol.toml", "cannulas.toml"):
+        (folder / name).write_bytes((delivery / name).read_bytes())
+    return folder / "mapping.toml"
 
 
 def test_the_code_says_what_is_stored(disk: Path, delivery: Path) -> None:

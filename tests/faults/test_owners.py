@@ -81,7 +81,7 @@ def test_a_store_made_open_is_closed_and_a_group_is_let_in_where_it_is_told(
     assert {name: oct(m) for name, m in found.items() if not m & 0o040 or m & 0o027} == {}
     assert {oct(m) for name, m in found.items() if (into / name).is_dir()} == {"0o750"}
     run_("ledger")
-    run_("publish", "2026-02")
+    run_("publish", "2026-02", "--anyway")
     assert modes(into)["store.duckdb"] == 0o640, "what was given to the group stays with it"
 
 

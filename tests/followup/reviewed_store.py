@@ -93,6 +93,23 @@ def flagged(folder: Path, month: str = MONTH, verdict: str = "deviation") -> lis
     return [(trip, rule) for trip, rule in rows]
 
 
+def drawn_for_a_second(folder: Path) -> list[str]:
+    """The trips of the month that a second reader would be drawn for, by the draw's definition."""
+    rows = ask(folder, f"""
+        SELECT w.trip_id FROM judged.trip_window w SEMI JOIN (
+            SELECT trip_key FROM judged.verdict WHERE verdict = 'deviation') USING (trip_key)
+        WHERE w.service_month = '{MONTH}'
+        ORDER BY sha256((SELECT min(service) FROM delivered.delivery) || '|second|{MONTH}|'
+                        || w.trip_id)""")  # fmt: skip
+    return [trip for (trip,) in rows][: max(2, -(-len(rows) // 10))]
+
+
+def flags(folder: Path, trip: str) -> list[str]:
+    """The rules that flag a trip, sorted."""
+    both = [*flagged(folder, "%"), *flagged(folder, "%", "borderline")]
+    return sorted(rule for t, rule in both if t == trip)
+
+
 def trips_of(delivery: Path) -> list[tuple[str, str]]:
     """Each delivered trip with its service month."""
     table = pd.read_csv(delivery / "trips.csv", dtype=str)

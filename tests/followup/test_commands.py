@@ -17,8 +17,11 @@ COMMANDS = {
     "determine": ["FILE", "--into", "--by"],
     "correct": ["FILE", "--into", "--by"],
     "retrained": ["FILE", "--into", "--by"],
+    "publish": ["MONTH", "--into", "--by", "--reproduce", "--time", "--anyway"],
+    "add": ["TRIP", "--why", "--into", "--by"],
+    "approve": ["VERSION", "--by", "--into"],
+    "desk": ["--into", "--month", "--by", "--port", "--no-open"],
     "fetch": ["TRIP", "--base", "--month", "--asked", "--not-to-be-had", "--into", "--by"],
-    "publish": ["MONTH", "--into", "--by", "--reproduce", "--time"],
     "ledger": ["--into"],
     "whatif": ["--set", "--months", "--all", "--into"],
     "review": ["--baseline", "--audits-a-year", "--by"],
@@ -123,7 +126,7 @@ def test_retrained_exits_as_determine(run: Run, folder: Path, tmp_path: Path) ->
 
 
 def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
-    ran = run("publish", reviewed_store.MONTH, "--into", folder, "--by", "D1")
+    ran = run("publish", reviewed_store.MONTH, "--into", folder, "--by", "D1", "--anyway")
     assert (ran.code, ran.err) == (0, "")
     assert ran.out.startswith(f"{reviewed_store.MONTH} is published: ")
     back = tmp_path / "back"

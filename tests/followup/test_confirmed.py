@@ -17,7 +17,7 @@ from pipeline.followup.confirmed import (
     practice_variances,
     screen_quality,
 )
-from schemas.followup import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
+from schemas.findings import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 from schemas.outputs import Measures
 
@@ -47,23 +47,23 @@ def columns(name: str) -> list[str]:
 
 
 def test_flags_reviewed_and_confirmed_are_counted_by_what_was_concluded() -> None:
-    """8 variances, 2 borderline, 10 met; 7 variances answered, one of each conclusion."""
+    """10 variances, 2 borderline, 10 met; 9 variances answered, one of each conclusion."""
     con = judged_store.with_trips(
-        trips({"deviation": 8, "borderline": 2, "met": 10, "cannot_tell": 3})
+        trips({"deviation": 10, "borderline": 2, "met": 10, "cannot_tell": 3})
     )
     causes = [*HAPPENED, *NOT_CONFIRMED]
     answers: dict[int, str | None] = dict(enumerate(causes))
-    judged_store.answered(con, sentence({**answers, 8: "practice", 12: "missed"}))
+    judged_store.answered(con, sentence({**answers, 10: "practice", 14: "missed"}))
     make_flags(con, MONTH)
     found = screen_quality(con, MONTH)
     assert list(found.columns) == columns("screen_quality")
     assert list(found["month"]) == [MONTH, MONTH, f"to {MONTH}", f"to {MONTH}"]
     row = found[(found["month"] == MONTH) & (found["verdict"] == "deviation")].iloc[0]
     assert [row[name] for name in ("judged", "flags", "reviewed", "confirmed", "missed")] == [
-        20, 8, 7, 4, 1,
+        22, 10, 9, 6, 1,
     ]  # fmt: skip
-    assert [row[cause] for cause in causes] == [1] * 7
-    assert row[["confirmed_share", "low", "high"]].isna().all(), "seven are too few for a share"
+    assert [row[cause] for cause in causes] == [1] * 9
+    assert row[["confirmed_share", "low", "high"]].isna().all(), "nine are too few for a share"
     borderline = found[(found["month"] == MONTH) & (found["verdict"] == "borderline")].iloc[0]
     assert [borderline[name] for name in ("flags", "reviewed", "confirmed", "missed")] == [
         2, 1, 1, 0,
@@ -109,18 +109,18 @@ def test_an_answer_counts_only_while_the_verdict_is_the_one_it_was_given_to() ->
     assert (borderline["flags"], borderline["reviewed"], borderline["outdated"]) == (1, 0, 1)
 
 
-def test_a_later_answer_holds_and_an_unconcluded_one_is_not_reviewed() -> None:
+def test_a_later_answer_holds_and_an_empty_one_overrides_nothing() -> None:
     con = judged_store.with_trips(trips({"deviation": 3}))
     judged_store.answered(con, sentence({0: "practice", 1: "practice"}))
     judged_store.answered(con, sentence({0: "flag_wrong"}, reviewer="R2"))
     judged_store.answered(con, sentence({1: None}, status="awaiting_crew"))
     make_flags(con, MONTH)
     row = screen_quality(con, MONTH).iloc[1]
-    assert (row["verdict"], row["reviewed"], row["confirmed"]) == ("deviation", 1, 0)
+    assert (row["verdict"], row["reviewed"], row["confirmed"]) == ("deviation", 2, 1)
     shown = determinations(con, MONTH)
     assert list(shown.columns) == columns("determinations")
-    assert list(shown["conclusion"].fillna("")) == ["flag_wrong", ""]
-    assert list(shown["readers"]) == [2, 0]
+    assert list(shown["conclusion"].fillna("")) == ["flag_wrong", "practice"]
+    assert list(shown["readers"]) == [2, 1]
     assert list(shown["agreed"]) == [False, True]
 
 
@@ -221,12 +221,14 @@ def test_actions_are_open_until_a_later_sheet_closes_them() -> None:
     ask_for(con, 5, 4, "open")
     found = follow_ups(con, "2026-03")
     assert list(found.columns) == columns("follow_ups")
-    assert list(found["action"]) == ["train", "buy a heater", "ask the crew"]
-    assert list(found["overdue"]) == [True, False, False]
-    assert list(follow_ups(con, "2026-04")["overdue"]) == [True, True, False]
+    assert list(found["action"]) == ["train", "buy a heater", "ask the crew", "was told"]
+    assert list(found["overdue"]) == [True, False, False, False]
+    assert list(follow_ups(con, "2026-04")["overdue"]) == [True, True, False, False]
     assert follow_ups(con, "2025-12").empty
     ask_for(con, 6, 2, "closed", reviewer="C1")
     ask_for(con, 7, 1, "open", action="ask the crew again", due="2026-05")
-    assert list(follow_ups(con, "2026-03")["action"]) == ["buy a heater", "ask the crew again"]
+    assert list(follow_ups(con, "2026-03")["action"]) == [
+        "buy a heater", "ask the crew again", "was told",
+    ]  # fmt: skip
     ask_for(con, 8, 2, "open", action="train once more")
     assert "train once more" in list(follow_ups(con, "2026-03")["action"])

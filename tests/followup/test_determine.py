@@ -10,7 +10,8 @@ from pipeline.errors import CODES, EXIT_REFUSED, EXIT_USAGE, Refused, Usage
 from pipeline.followup.determine import determine, determined_words
 from pipeline.followup.month import with_confirmed
 from pipeline.store.database import open_store
-from schemas.followup import CONCLUSIONS, REFER_TO, STATUSES
+from schemas.findings import CONTRIBUTED, FINDINGS, SAID
+from schemas.followup import REFER_TO, STATUSES
 
 from . import reviewed_store
 from .test_work import with_work
@@ -74,7 +75,7 @@ def test_a_later_answer_replaces_and_both_are_kept(folder: Path, one: tuple[str,
     )
     done = reviewed_store.read_back(folder, [reviewed_store.answer(*one, "logistics")])
     assert done.replaced == [
-        f"{one[0]}, {one[1]}: R1 said no conclusion, open, now says logistics, closed."
+        f"{one[0]}, {one[1]}: R1 said no conclusion, open, now says holds (logistics), closed."
     ]
     assert reviewed_store.ask(folder, SHORT) == [
         (*one, None, "open", "R1", False, False),
@@ -92,7 +93,7 @@ def test_two_readers_may_differ_and_it_is_said(folder: Path, one: tuple[str, str
         folder, [reviewed_store.answer(*one, "record_gap", reviewer="")], by="R2"
     )
     assert done.replaced == []
-    assert done.differing == [f"{one[0]}, {one[1]}: R2 concluded record gap, R1 practice."]
+    assert done.differing == [f"{one[0]}, {one[1]}: R2 concluded not documented, R1 holds."]
     assert "Two readers differ" in determined_words(done)
     assert reviewed_store.ask(folder, SHORT) == [
         (*one, "practice", "closed", "R1", True, False),
@@ -200,7 +201,7 @@ def test_rows_that_contradict_each_other_are_all_set_aside(
     done = reviewed_store.read_back(folder, [
         reviewed_store.answer(trip, " ".join(rules), "practice"),
         reviewed_store.answer(trip, rules[0], "justified"),
-        reviewed_store.answer(trip, rules[1], "justified", reviewer="R2"),
+        reviewed_store.answer(trip, rules[1], "justified", reviewer="R2", status="open"),
     ])  # fmt: skip
     assert done.stored == 1
     assert codes(done) == [
@@ -296,7 +297,11 @@ def test_a_folder_without_store_or_a_strange_token_is_told(tmp_path: Path, folde
 
 
 def test_codes_are_those_a_reader_may_choose() -> None:
-    assert CONCLUSIONS == ["practice", "logistics", "justified", "equipment", "record_gap",
-                           "protocol_unclear", "flag_wrong", "missed"]  # fmt: skip
-    assert STATUSES == ["open", "awaiting_crew", "closed"]
+    assert FINDINGS == ["holds", "not_documented", "does_not_hold", "cannot_say"]
+    assert CONTRIBUTED == ["skill_or_knowledge", "logistics", "equipment", "protocol_unclear",
+                           "reasonable_care", "child", "other"]  # fmt: skip
+    of_0_1_0 = ["practice", "logistics", "justified", "equipment", "record_gap",
+                "protocol_unclear", "flag_wrong", "missed"]  # fmt: skip
+    assert set(SAID) == {*of_0_1_0, *FINDINGS}
+    assert STATUSES == ["open", "awaiting_crew", "referred", "closed"]
     assert REFER_TO == ["coordinator", "director", "education"]

@@ -19,7 +19,8 @@ from pipeline.review import review
 from reports.render import workbook
 from reports.render.workbook import write_workbook
 from reports.text.case_links import FOLDER, case_file
-from schemas.followup import ANSWERS, CONCLUSIONS, REFER_TO, SHEET_COLUMNS, STATUSES
+from schemas.findings import FINDINGS, MISSED
+from schemas.followup import ANSWERS, REFER_TO, SHEET_COLUMNS, STATUSES
 
 from . import reviewed_store
 from .conftest import TABLES
@@ -180,7 +181,7 @@ def test_allowed_answers_are_drop_downs(reviewed_once: Path) -> None:
                                                      min(rule.sqref.ranges))
         for rule in tab.data_validations.dataValidation if rule.type == "list"
     }  # fmt: skip
-    wanted = {"conclusion": CONCLUSIONS, "status": STATUSES, "refer_to": REFER_TO}
+    wanted = {"conclusion": [*FINDINGS, MISSED], "status": STATUSES, "refer_to": REFER_TO}
     assert {name: found[0] for name, found in lists.items()} == wanted
     for _, cells in lists.values():
         assert (cells.min_row, cells.max_row > tab.max_row + 100) == (2, True)
@@ -247,9 +248,10 @@ def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) ->
             reviewed_store.sheet(folder / "sheets" / f"{reviewed_store.MONTH}-2.xlsx")
         )
     }
-    assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("practice", "closed")
+    assert (rows[stored]["conclusion"], rows[stored]["status"]) == ("holds", "closed")
+    assert rows[stored]["contributed"] == "skill_or_knowledge"
     assert rows[stored]["note"] == "", "the stored note does not leave the store"
-    assert (rows[half]["conclusion"], rows[half]["note"]) == ("equipment", "unit two")
+    assert (rows[half]["conclusion"], rows[half]["note"]) == ("holds", "unit two")
     assert again() == [f"{reviewed_store.MONTH}-2.xlsx", f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     assert rule
 
@@ -274,7 +276,7 @@ def test_a_filled_workbook_in_the_months_own_folder_is_read_and_stays(
     content = filled.read_bytes()
     assert again() == [f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     rows = {row["trip_id"]: row for row in reversed(reviewed_store.sheet(own))}
-    assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("equipment", "unit two")
+    assert (rows[trip]["conclusion"], rows[trip]["note"]) == ("holds", "unit two")
     assert filled.read_bytes() == content
     assert not untouched.exists()
 
@@ -309,8 +311,10 @@ def test_answers_to_a_changed_trip_are_shown_and_asked_for_again(
         )
     }
     assert rows[one]["conclusion"] == ""
-    assert rows[one]["earlier_answer"] == "practice, closed (R1); the record has changed since"
-    assert (rows[two]["conclusion"], rows[two]["earlier_answer"]) == ("equipment", "")
+    assert rows[one]["earlier_answer"] == (
+        "holds, skill or knowledge, closed (R1); the record has changed since"
+    )
+    assert (rows[two]["conclusion"], rows[two]["earlier_answer"]) == ("holds", "")
     stale = determine(path, folder)
     assert [p.code for p in stale.problems] == ["stale-answer"]
     assert (stale.stored, stale.unchanged) == (0, 1)
@@ -356,7 +360,7 @@ def test_a_filled_sheet_of_version_0_1_0_is_read_and_carried_over(
     carried = {(r["trip_id"], r["rules"]): r for r in reviewed_store.sheet(newest)}
     assert newest != path
     for rule in rules[several]:
-        assert carried[several, rule]["conclusion"] == "practice", "each rule has its row now"
+        assert carried[several, rule]["conclusion"] == "holds", "each rule has its row now"
     assert carried[audited, ""]["status"] == "closed"
     done = determine(path, folder)
     assert (done.answered, done.stored, done.problems) == (3, 3, [])

@@ -49,6 +49,7 @@ diagnosis_group = "dx"
 
 {more}
 """
+ASSIGNED = '[tokens]\ntrip_id = "assigned"\ncrew_member = "assigned"'
 OTHERS = ("crew", "settings", "device_events", "observations", "contacts", "training")
 
 
@@ -70,6 +71,7 @@ def source(
     if "service_month" not in parts.get("columns", "") and "bedside" not in parts.get("trips", ""):
         parts["columns"] = 'service_month = "month"\n' + parts.get("columns", "")
     every = dict.fromkeys(("tokens", "trips_file", "trips", "columns", "more"), "") | parts
+    every["tokens"] = every["tokens"] or ASSIGNED
     (folder / "mapping.toml").write_text(MAPPING.format(top=top, **every), encoding="utf-8")
     return folder
 
@@ -95,7 +97,8 @@ def found(mapped: Mapped) -> list[tuple[str | None, int | None, str | None, str]
     """Place and code of everything that could not be used."""
     for problem in mapped.problems:
         record = CODES[problem.code]
-        assert (problem.what.split(" (in ")[0], problem.remedy) == (record.what, record.in_source)
+        assert problem.what.startswith(str(record.what))
+        assert problem.remedy == record.in_source
     for note in mapped.notes:
         assert CODES[note.code].kind == EXIT_FINE
     return [(p.file, p.line, p.column, p.code) for p in mapped.problems]

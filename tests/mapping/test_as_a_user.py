@@ -93,7 +93,8 @@ def without_permission(tmp_path: Path, what: str, command: Command) -> None:
     # what nobody may not read of the installation is read before
     assert command(folder, tmp_path / "warm").code == 0
     if what == "key":
-        text = (folder / "mapping.toml").read_text() + '[tokens]\nkey_file = "key"\n'
+        text = (folder / "mapping.toml").read_text()
+        text = text.replace("[tokens]", '[tokens]\nkey_file = "key"')
         (folder / "mapping.toml").write_text(text)
         (folder / "key").write_text(direct.KEY)
     place = {

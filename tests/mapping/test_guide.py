@@ -7,10 +7,21 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors.codes import NOTED, REFUSED, SET_ASIDE, TABLE, Code
+from pipeline.errors.codes import TABLE
+from pipeline.errors.kinds import NOTED, NOTHING, REFUSED, SET_ASIDE, Code
 from pipeline.mapping.plan import check_cells
 from pipeline.mapping.read_mapping import shipped
-from schemas.mapping import ColumnMap, Filter, MappingFile, SourceFile, TableMap, Tokens, UnitFrom
+from schemas.mapping import (
+    ByItself,
+    ColumnMap,
+    Filter,
+    MappingFile,
+    SourceFile,
+    TableMap,
+    Tokens,
+    UnitFrom,
+    View,
+)
 from schemas.mapping_text import parse_mapping
 
 MODULES = Path(__file__).parents[2] / "pipeline" / "mapping"
@@ -26,12 +37,14 @@ def capital(text: str) -> str:
 
 
 REFUSALS = [code for code in TABLE if code.kind == REFUSED and code.in_source]
-CELLS = [code for code in TABLE if code.kind == SET_ASIDE and code.in_source]
+NOTHING_THERE = [code for code in TABLE if code.kind == NOTHING]
+FIRST = [code for code in TABLE if code.kind == SET_ASIDE and code.in_source and not code.what]
+CELLS = [code for code in TABLE if code.kind == SET_ASIDE and code.in_source and code.what]
 NOTES = [code for code in TABLE if code.kind == NOTED]
-EVERY = {code.id for code in [*REFUSALS, *CELLS, *NOTES]}
+EVERY = {code.id for code in [*REFUSALS, *NOTHING_THERE, *FIRST, *CELLS, *NOTES]}
 
 
-@pytest.mark.parametrize("code", REFUSALS, ids=lambda code: code.id)
+@pytest.mark.parametrize("code", [*REFUSALS, *NOTHING_THERE, *FIRST], ids=lambda code: code.id)
 def test_every_refusal(code: Code) -> None:
     assert row(f"`{code.id}`", code.meaning, str(code.in_source)) in GUIDE
 
@@ -64,7 +77,8 @@ def test_every_code_that_is_raised_is_one_of_a_source() -> None:
 
 
 @pytest.mark.parametrize(
-    "model", [MappingFile, SourceFile, TableMap, ColumnMap, Filter, Tokens, UnitFrom]
+    "model",
+    [MappingFile, SourceFile, View, TableMap, ColumnMap, Filter, Tokens, ByItself, UnitFrom],
 )
 def test_every_key(model: type) -> None:
     for name, field in model.model_fields.items():  # type: ignore[attr-defined]

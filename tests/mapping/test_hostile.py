@@ -303,7 +303,7 @@ def test_a_list_of_problems_that_cannot_be_written(tmp_path: Path, place: str) -
 
 
 def test_a_crosswalk_without_its_folder(tmp_path: Path) -> None:
-    tokens = '[tokens]\nkey_file = "key"\ncrosswalk = "nowhere/list.csv"'
+    tokens = '[tokens]\nkey_file = "key"\ncrosswalk = "nowhere/list.csv"\ntrip_id = "assigned"'
     folder = small_source.source(tmp_path / "in", tokens=tokens)
     (folder / "key").write_text(direct.KEY)
     (folder / "key").chmod(0o600)

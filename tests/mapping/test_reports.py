@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -366,3 +367,33 @@ def test_names_that_no_report_has(tmp_path: Path, settings: str, each: str, word
     problem = small_source.refusal(folder)
     assert problem.code == "toml-content"
     assert word in problem.what
+
+
+@pytest.mark.skipif(not SAMPLES.is_dir(), reason="the standard's sample documents are not here")
+@pytest.mark.parametrize("path", sorted(SAMPLES.glob("*.xml")), ids=lambda path: path.stem[:24])
+def test_every_document_of_the_standard_maps(tmp_path: Path, path: Path) -> None:
+    """As its elements say, with the shipped mapping: one trip, its crew, and its vital signs."""
+    folder = mapping(
+        tmp_path / "in", "in.xml", each="eVitals.VitalGroup",
+        settings='at_s = { from = "eVitals.01", time = "iso" }',
+        columns='base = "eResponse.14"',
+    )  # fmt: skip
+    text = (folder / "mapping.toml").read_text().replace('base = "eResponse.13"\n', "")
+    (folder / "mapping.toml").write_text(text)
+    (folder / "in.xml").write_bytes(path.read_bytes())
+    mapped = small_source.run(folder)
+    root = ElementTree.parse(path).getroot()
+    name = "{http://www.nemsis.org}"
+    vitals = root.findall(f".//{name}eVitals.VitalGroup")
+    prior = [group.findtext(f"{name}eVitals.02") == "9923003" for group in vitals]
+    assert mapped.rows["trips"] == len(root.findall(f".//{name}PatientCareReport")) == 1
+    assert mapped.rows["crew"] == len(root.findall(f".//{name}eCrew.CrewGroup"))
+    assert mapped.rows["settings"] == len(vitals)
+    assert mapped.rows["observations"] == len(vitals) - sum(prior)
+    expected = [
+        (group.findtext(f"{name}eVitals.12") or "")
+        for group, before in zip(vitals, prior, strict=True) if not before
+    ]  # fmt: skip
+    found = small_source.column(folder, "spo2_pct", "observations")
+    noted = [note for note in mapped.notes if note.column == "eVitals.12"]
+    assert found == expected or noted

@@ -16,7 +16,15 @@ from pipeline.mapping.read_mapping import shipped
 from pipeline.simulate import simulate
 from schemas.mapping import MappingFile
 from schemas.mapping_text import parse_mapping
-from tests.mapping import direct, reports_system, small_source, wide_csv, workbook_system
+from tests.mapping import (
+    direct,
+    junk_system,
+    log_system,
+    reports_system,
+    small_source,
+    wide_csv,
+    workbook_system,
+)
 
 
 @pytest.fixture(scope="module")
@@ -180,3 +188,64 @@ def test_names_and_values_that_would_break_out_of_the_draft(tmp_path: Path) -> N
     quoted = '"' + name.replace('"', '""') + '"'
     (tmp_path / "a.csv").write_text(f'Trip,Time,SpO2,{quoted}\n1,"]\n",97,"\x7f"\n')
     assert "evil" not in tomllib.loads(draft(tmp_path))
+
+
+# ---- what is seen in the files as a whole
+
+
+def test_titles_above_the_headings_are_found(tmp_path: Path) -> None:
+    folder = junk_system.write(tmp_path / "in", junk_system.truth())
+    data = tomllib.loads(draft(folder))
+    (file,) = data["files"].values()
+    assert (file["header_line"], file["delimiter"]) == (4, "\t")
+
+
+def test_a_log_of_facts_becomes_a_view_that_maps(tmp_path: Path) -> None:
+    """With what only the service knows filled in, the draft's numbers are those of the log."""
+    truth = log_system.truth()
+    folder = log_system.write(tmp_path / "in", truth)
+    text = draft(folder)
+    for old, new in {
+        'service = ""': 'service = "x"', 'privacy_basis = ""': 'privacy_basis = "limited-data-set"',
+        'time_zone = ""': 'time_zone = "Europe/Berlin"', 'key_file = ""': 'key_file = "keep/key"',
+        '# vehicle = ""': 'vehicle = { constant = "ground" }',
+        # where the log numbers its entries, group by that, too, as the draft says
+        'group by "run", "at"': 'group by "run", "at", "entry"',
+    }.items():  # fmt: skip
+        assert old in text, old
+        text = text.replace(old, new)
+    (folder / "mapping.toml").write_text(text)
+    (folder / "keep").mkdir()
+    (folder / "keep" / "key").write_text(direct.KEY)
+    (folder / "keep" / "key").chmod(0o600)
+    small_source.run(folder)
+    found = small_source.rows(folder, "observations")
+    expected = sorted(
+        (direct.token("trip", row["trip_id"]), row["at_s"], row["spo2_pct"], row["heart_rate"])
+        for row in truth["observations"]
+    )
+    keys = ("trip_id", "at_s", "spo2_pct", "heart_rate")
+    assert sorted(tuple(row[key] for key in keys) for row in found) == expected
+
+
+def test_the_trips_number_is_known_by_its_values(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    (folder / "a.csv").write_text(
+        "Vorgang,base,vehicle,weight kg\n" + "".join(f"Z{n}9,b1,ground,{n}\n" for n in range(3, 9))
+    )
+    rows = "".join(f"{n % 4 + 90},Z{3 + n % 6}9,{n},{100 + n}\n" for n in range(24))
+    (folder / "b.csv").write_text("spo2,Akte,minute,heart rate\n" + rows)
+    tables = tomllib.loads(draft(folder))["tables"]
+    assert tables["trips"]["columns"]["trip_id"] == {"from": "Vorgang", "token": "trip"}
+    assert tables["observations"]["columns"]["trip_id"] == {"from": "Akte", "token": "trip"}
+
+
+def test_columns_that_only_look_alike_are_not_the_trips_number(tmp_path: Path) -> None:
+    """Small numbers and dates stand in many files, and tell no trip."""
+    folder = tmp_path / "in"
+    folder.mkdir()
+    (folder / "a.csv").write_text("nr,base,vehicle,weight kg\n" + "4,b,ground,5\n" * 9)
+    (folder / "b.csv").write_text("spo2,count\n" + "".join(f"9{n},{n}\n" for n in range(9)))
+    text = draft(folder)
+    assert "token" not in tomllib.loads(text)["tables"]["trips"]["columns"].get("trip_id", {})

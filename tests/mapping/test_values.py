@@ -139,7 +139,7 @@ def test_ids_keep_their_zeros_and_lose_their_outer_spaces(tmp_path: Path) -> Non
         ('weight_kg = { form = "kg" }', "not a key"),
         ("weight_kg = { }", "needs either from"),
         ('crew = { from = "kg", token = "trip" }', "no such column"),
-        ('trip_id = { from = "case", token = "trip" }', r"needs \[tokens\]"),
+        ('trip_id = { from = "case", token = "trip" }', r"says that it is assigned"),
         ('weight_kg = { from = "kg", time = "iso" }', "is only for"),
         ('departed_s = { from = "kg", time = "iso" }', "needs bedside"),
     ],

@@ -28,6 +28,10 @@ nulls = ["k. A.", "-"]
 """
     + STATED
     + r"""
+[tokens]
+trip_id = "assigned"
+crew_member = "assigned"
+
 [files.fahrten]
 path = "Fahrten *.csv"
 delimiter = ";"

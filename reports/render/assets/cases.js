@@ -6,7 +6,7 @@ A long list is shown in parts, so that a month of thousands of trips stays quick
   const table = document.getElementById("case-table");
   const filters = document.getElementById("case-filters");
   const FIELDS = ["group", "rule", "base", "cannula"];
-  const PART = 25;
+  const PART = 20;
   const PRINTED = 100;
 
   /* A row for each case that is on the page as data only: a copy of the first row, refilled. */

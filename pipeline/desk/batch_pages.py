@@ -1,0 +1,125 @@
+"""Findings of one rule in one month, concluded together or by a sample that was read."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.save_case import FORM
+from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.errors import Mistake
+from pipeline.errors.mistakes import Refused
+from pipeline.followup.answers import check_answers
+from pipeline.followup.case_states import cases_now, make_case_states
+from pipeline.followup.conclusions import together
+from pipeline.followup.determine import store_answers
+from pipeline.followup.sheets import Row, Sheet
+from pipeline.store.sql import literal
+from reports.text import words
+from schemas.findings import CONTRIBUTED, FINDINGS
+
+if TYPE_CHECKING:
+    import duckdb
+
+SAMPLE = 5
+"""So many of a batch are marked to be read, where it is concluded by a sample."""
+
+
+def show_batch(request: Request) -> Response:
+    """A batch: its trips, and one form for all that are chosen."""
+    month, rule = (request.query_params.get(n, "")[:64] for n in ("month", "rule"))
+    if not visitor(request).by:
+        return go_to("/who")
+    with rooms(request).desk.reading() as con:
+        trips = _left(con, month, rule)
+    if not trips:
+        return nothing_there(request)
+    title = f"{words.rule_title(rule)}, {words.month_name(month)}"
+    fields: list[dict[str, Any]] = [
+        {"kind": "hidden", "name": "month", "value": month},
+        {"kind": "hidden", "name": "rule", "value": rule},
+        *[{"kind": "check", "name": "trip", "value": trip, "checked": True,
+           "label": f"{trip}, base {base}: {why}{' (of the sample)' if sampled else ''}"}
+          for trip, base, why, sampled in trips],
+        {"kind": "choice", "name": "conclusion", "label": "Does it hold?", "value": "holds",
+         "options": [{"value": f, "word": words.FINDING_WORDS[f]} for f in FINDINGS]},
+        *[{"kind": "check", "name": "contributed", "value": c, "checked": False,
+           "label": words.CONTRIBUTED_WORDS[c]} for c in CONTRIBUTED],
+        {"kind": "choice", "name": "basis", "label": "Concluded", "value": "together",
+         "options": [{"value": "together", "word": "together, from their sentences"},
+                     {"value": "sample", "word": "by the sample, which was read"}]},
+    ]  # fmt: skip
+    links = [{"href": f"/case?{urlencode({'trip': trip})}", "label": trip, "more": "of the sample"}
+             for trip, _, _, sampled in trips if sampled]  # fmt: skip
+    lines = [f"{words.many(len(trips), 'finding')} of one rule, none of which asks for reading."]
+    forms = [form(request, "/batch", "Conclude those chosen", fields=fields)]
+    return answer(request, "desk_form.html", title, lines=lines, facts=[], links=links, forms=forms)
+
+
+def save_batch(request: Request, fields: Fields) -> Response:
+    """Store one conclusion on every trip chosen: all of them or none."""
+    by, month, rule = visitor(request).by, one(fields, "month"), one(fields, "rule")
+    if not by:
+        return go_to("/who")
+    try:
+        with rooms(request).desk.writing() as con:
+            stored = conclude_together(con, fields, by)
+    except Mistake as mistake:
+        return not_done(request, mistake, f"/batch?{urlencode({'month': month, 'rule': rule})}")
+    return go_to(f"/?{urlencode({'said': f'{stored} kept.'})}")
+
+
+def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -> int:
+    """Store the answers; in a transaction. How many were new; Refused if one cannot stand."""
+    month, rule = one(fields, "month"), one(fields, "rule")
+    known = {trip for trip, *_ in _left(con, month, rule)}
+    chosen = [trip for trip in dict.fromkeys(fields.get("trip", [])) if trip in known]
+    listed = ", ".join(map(literal, chosen)) or "NULL"
+    now = cases_now(con, f"SELECT unnest([{listed}]) AS trip_id")
+    basis = "sample" if one(fields, "basis") == "sample" else "together"
+    rows = [
+        Row(line, {
+            "trip_id": trip, "rules": rule, "conclusion": one(fields, "conclusion") or None,
+            "contributed": together(fields.get("contributed", [])), "reviewer": by,
+            "status": "open" if set(now[trip].open_findings) - {rule} else "closed",
+            "basis": basis,
+        })
+        for line, trip in enumerate(chosen, start=1)
+    ]  # fmt: skip
+    mark = hashlib.sha256(repr([row.cells for row in rows]).encode()).hexdigest()
+    sheet = Sheet(FORM, mark, rows)
+    checked = check_answers(con, sheet, by)
+    if checked.problems:
+        raise Refused(checked.problems)
+    return store_answers(con, checked, sheet, "desk", by).stored
+
+
+def _left(
+    con: duckdb.DuckDBPyConnection, month: str, rule: str
+) -> list[tuple[str, str, str, bool]]:
+    """Trips of a batch that are not concluded: token, base, sentence, whether of the sample."""
+    make_case_states(
+        con, f"SELECT trip_id FROM judged.work WHERE kind = 'batch' AND month = {literal(month)}"
+             f" AND rule = {literal(rule)}",
+    )  # fmt: skip
+    rows = con.execute("""
+        SELECT w.trip_id, w.base, w.why FROM judged.work w
+        JOIN finding_state f ON f.trip_id = w.trip_id AND f.rule = w.rule
+            AND f.state <> 'concluded'
+        WHERE w.kind = 'batch' AND w.month = $1 AND w.rule = $2
+          AND w.trip_id NOT IN (SELECT trip_id FROM case_state WHERE second IN ('asked', 'differs'))
+        ORDER BY w.place
+    """, [month, rule]).fetchall()  # fmt: skip
+    marks = sorted(hashlib.sha256(f"{rule}|{trip}".encode()).hexdigest() for trip, *_ in rows)
+    last = marks[min(SAMPLE, len(marks)) - 1] if marks else ""
+    return [
+        (trip, base or "", why,
+         len(rows) > SAMPLE and hashlib.sha256(f"{rule}|{trip}".encode()).hexdigest() <= last)
+        for trip, base, why in rows
+    ]  # fmt: skip

@@ -1,0 +1,194 @@
+"""The pages of one case and of a batch: what is shown, and what their forms store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.case import CaseView, case_view, drawn_case
+from pipeline.desk.doors import form_token
+from pipeline.desk.drafts import Fields, draft_of, keep_draft
+from pipeline.desk.frame import answer, go_to, one, rooms, visitor
+from pipeline.desk.open_work import open_work
+from pipeline.desk.save_case import CaseForm, NotSaved, save_case
+from pipeline.followup.given import FINDINGS as FLAGS
+from reports.text import words
+from schemas.findings import CONTRIBUTED, FINDINGS
+from schemas.followup import REFER_TO, STATUSES
+
+if TYPE_CHECKING:
+    import duckdb
+
+CAUSE_KEYS = "QWETYUI"
+STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))
+TO_READ = ("read", "audit", "second")
+
+
+def show_case(request: Request) -> Response:
+    """A case to be read."""
+    trip = request.query_params.get("trip", "")[:64]
+    return _case(request, trip)
+
+
+def save(request: Request, fields: Fields) -> Response:
+    """Store a case's form, and go on to the next or stay."""
+    own, by = rooms(request), visitor(request).by
+    form = CaseForm(one(fields, "trip")[:64], one(fields, "mark"), fields)
+    if not by:
+        return go_to("/who")
+    try:
+        with own.desk.writing() as con:
+            save_case(con, form, by)
+    except NotSaved as refused:
+        with own.desk.writing() as con:
+            keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
+        problems = [problem.sentence() for problem in refused.problems]
+        return _case(request, form.trip_id, problems=problems, status=409)
+    said = {"said": f"Kept: {form.trip_id}."}
+    if one(fields, "go") == "stay":
+        return go_to(f"/case?{urlencode({'trip': form.trip_id, **said})}")
+    with own.desk.reading() as con:
+        following = _next(con, by, form.trip_id)
+    return go_to(f"{following}&{urlencode(said)}" if following else f"/?{urlencode(said)}")
+
+
+def draft(request: Request, fields: Fields) -> Response:
+    """Keep what stands in a case's form."""
+    own, by = rooms(request), visitor(request).by
+    if by and (trip := one(fields, "trip")[:64]):
+        with own.desk.writing() as con:
+            form = CaseForm(trip, one(fields, "mark"), fields)
+            keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
+    return Response(status_code=204)
+
+
+def _worth_keeping(fields: Fields) -> Fields:
+    return {k: v for k, v in fields.items() if k not in ("form", "mark", "go", "place")}
+
+
+def _case(
+    request: Request, trip: str, problems: list[str] | None = None, status: int = 200
+) -> Response:
+    own, by = rooms(request), visitor(request).by
+    if not by:
+        return go_to("/who")
+    with own.desk.reading() as con:
+        view = case_view(con, trip, by)
+        drawn = drawn_case(con, trip, own.version) if view else None
+        kept = draft_of(con, by, f"case {trip}")
+        following = _next(con, by, trip)
+        queries = con.execute(
+            "SELECT key, what, state FROM loop.standing WHERE thing = 'query' AND trip_id = ?"
+            " ORDER BY move_no", [trip],
+        ).fetchall()  # fmt: skip
+        added = con.execute(
+            "SELECT what FROM loop.standing WHERE thing = 'added' AND key = ?", [trip]
+        ).fetchall()
+    if view is None or drawn is None:
+        lines = ["The store has no such trip, or no protocol version judged it."]
+        return answer(request, "desk_form.html", "No such trip", lines=lines, forms=[], facts=[],
+                      links=[], status=404)  # fmt: skip
+    fields = kept[1] if kept else {}
+    return answer(
+        request, "desk_case.html", f"Trip {trip}", status=status, problems=problems or [],
+        service=drawn["service"], protocol=drawn["protocol"], case=drawn,
+        state=words.plain(view.now.state), refer_to=view.now.refer_to or "",
+        second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
+        place=f"case {trip}", draft=_of_draft(kept, view, problems), next=following,
+        flags=_flags(drawn, view, fields, drafted=kept is not None),
+        said_of_case=[_said(row) for row in view.said.get("", [])],
+        may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),
+        refer=_choices(REFER_TO, fields.get("refer_to", [view.now.refer_to or ""])),
+        fields={n: one(fields, n) for n in ("note", "action", "owner", "due_month", "query",
+                                            "query_due", "second")},
+        form_token=form_token(visitor(request), "/case"),
+        draft_token=form_token(visitor(request), "/draft"),
+        queries=[dict(zip(("key", "what", "state"), row, strict=True)) for row in queries],
+        added=added[0][0] if added else "",
+    )  # fmt: skip
+
+
+def _next(con: duckdb.DuckDBPyConnection, by: str, trip: str) -> str:
+    """The address of the case to read after this one; empty if there is none."""
+    pieces = [p for p in open_work(con, by) if p.kind in TO_READ]
+    trips = [piece.trip for piece in pieces]
+    after = trips.index(trip) + 1 if trip in trips else 0
+    others = [piece for piece in (*pieces[after:], *pieces[:after]) if piece.trip != trip]
+    return others[0].href if others else ""
+
+
+def _of_draft(kept: tuple[str, Fields] | None, view: CaseView, problems: list[str] | None) -> str:
+    if kept is None or problems:
+        return ""
+    if kept[0] != view.mark:
+        return (
+            "Your draft is of an earlier state: the trip, its verdicts or an answer has changed"
+            " since. What stands now is shown beside it."
+        )
+    return "A draft that you did not save yet."
+
+
+def _flags(drawn: dict[str, Any], view: CaseView, fields: Fields, *, drafted: bool) -> list[Any]:
+    """The findings with what was said of each and the form's choices."""
+    found = []
+    for group in drawn["groups"]:
+        for row in group["rows"]:
+            if group["verdict"] not in FLAGS[:2]:
+                continue
+            rule = row["rule"]
+            own = view.own.get(rule, {})
+            chosen = fields.get(f"finding {rule}", []) if drafted else [own.get("conclusion")]
+            causes = (
+                fields.get(f"contributed {rule}", [])
+                if drafted else (own.get("contributed") or "").split()
+            )  # fmt: skip
+            found.append({
+                **row, "said": [_said(a) for a in view.said.get(rule, [])],
+                "options": _choices(FINDINGS, chosen, words.FINDING_WORDS, "1234"),
+                "causes": _choices(CONTRIBUTED, causes, words.CONTRIBUTED_WORDS, CAUSE_KEYS),
+            })  # fmt: skip
+    return found
+
+
+def _said(row: dict[str, Any]) -> dict[str, str]:
+    conclusion = words.FINDING_WORDS.get(row["conclusion"] or "", "nothing missed")
+    if row["conclusion"] is None and row["status"] != "closed":
+        conclusion = "not concluded"
+    causes = [words.CONTRIBUTED_WORDS.get(c, c) for c in (row["contributed"] or "").split()]
+    return {
+        "words": f"{conclusion}{': ' + ', '.join(causes) if causes else ''}",
+        "reviewer": row["reviewer"],
+        "stale": "; the record has changed since" if row["stale"] else "",
+    }
+
+
+def _may_miss(drawn: dict[str, Any], view: CaseView, fields: Fields) -> list[dict[str, Any]]:
+    """Rules that did not flag the trip, and may have missed something."""
+    chosen = one(fields, "missed")
+    return [
+        {"rule": row["rule"], "title": row["title"], "chosen": row["rule"] == chosen}
+        for group in drawn["groups"] if group["verdict"] not in FLAGS[:2]
+        for row in group["rows"]
+    ]  # fmt: skip
+
+
+def _states(view: CaseView, fields: Fields) -> list[dict[str, Any]]:
+    chosen = fields.get("status") or ["closed" if view.now.state == "open" else view.now.state]
+    return _choices(STATUSES, chosen, {}, "".join(STATE_KEYS.values()))
+
+
+def _choices(
+    values: list[str], chosen: list[Any], called: dict[str, str] | None = None, keys: str = ""
+) -> list[dict[str, Any]]:
+    return [
+        {
+            "value": value,
+            "word": (called or {}).get(value, words.plain(value)),
+            "checked": value in chosen,
+            "key": keys[place] if place < len(keys) else "",
+        }
+        for place, value in enumerate(values)
+    ]

@@ -1,0 +1,109 @@
+"""Words to a crew: the query, its answer in the crew's own words, and what can be printed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.letters import NAMES, PURPOSE, letter
+from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.errors import Mistake
+from pipeline.followup.by_hand import approved_everything
+from pipeline.followup.moves import Move, month_under_review, move, standing
+from pipeline.followup.screen_text import check_text
+from pipeline.month.gather import confidentiality
+from reports.text import words
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def show_query(request: Request) -> Response:
+    """A query with its answer so far, its letter, and the forms for what comes next."""
+    key = request.query_params.get("key", "")
+    with rooms(request).desk.reading() as con:
+        now = standing(con, "query", key)
+    if now is None:
+        return nothing_there(request)
+    forms = []
+    hidden = {"kind": "hidden", "name": "key", "value": key}
+    if now.state == "asked":
+        said = {"kind": "long", "name": "why", "value": "", "required": True,
+                "label": "What the crew answered, in its own words; take out names"}  # fmt: skip
+        forms = [form(request, "/query", "Keep the answer", fields=[hidden, said])]
+    if now.state == "answered":
+        forms = [form(request, "/query", "A closing reply was sent", fields=[hidden], go="reply")]
+    facts = [("Trip", now.trip_id or ""), ("State", words.plain(now.state)),
+             ("Due", now.due_month or "no month"), ("Answer", now.why or "none yet")]  # fmt: skip
+    asked = urlencode({"key": key})
+    case = f"/case?{urlencode({'trip': now.trip_id})}"
+    links = [
+        {"href": f"/letter?{asked}&name=query", "label": "The query, to be printed"},
+        {"href": case, "label": "The case"},
+    ]
+    if now.state != "asked":
+        links.insert(1, {"href": f"/letter?{asked}&name=reply", "label": "A closing reply"})
+    return answer(request, "desk_form.html", "A query to a crew", lines=[now.what], facts=facts,
+                  links=links, forms=forms)  # fmt: skip
+
+
+def save_query(request: Request, fields: Fields) -> Response:
+    """Store a crew's answer, or that a closing reply was sent."""
+    key = one(fields, "key")
+    try:
+        with rooms(request).desk.writing() as con:
+            if standing(con, "query", key) is None:
+                return nothing_there(request)
+            check_text(con, {"answer": one(fields, "why")})
+            state = "replied" if one(fields, "go") == "reply" else "answered"
+            move(con, Move("query", key, state, month_under_review(con), visitor(request).by,
+                           why=one(fields, "why") or None))  # fmt: skip
+    except Mistake as mistake:
+        return not_done(request, mistake, f"/query?{urlencode({'key': key})}")
+    return go_to(f"/query?{urlencode({'key': key, 'said': 'Kept.'})}")
+
+
+def show_letter(request: Request) -> Response:
+    """A letter as it is printed; none under limits that nobody has approved."""
+    own, asked = rooms(request), request.query_params
+    name = asked.get("name", "query")
+    with own.desk.reading() as con:
+        now = standing(con, "query", asked.get("key", ""))
+        trip = now.trip_id if now else asked.get("trip", "")
+        month = _month_of(con, trip or "")
+        if name not in NAMES or not month or (now is None and name != "good-care"):
+            return nothing_there(request)
+        approved = approved_everything(con, month)
+        kept = confidentiality(con)
+        base = now.base if now else None
+    if not approved:
+        return answer(
+            request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
+            lines=["Nobody has approved the limits this trip was judged by, so nothing is sent to"
+                   " a crew under them."],
+            links=[{"href": "/decisions", "label": "Decisions"}],
+        )  # fmt: skip
+    rules = [words.rule_title(r) for r in (now.rule or "").split()] if now else []
+    facts = {
+        "trip": trip or "", "month": words.month_name(month), "base": base or "",
+        "finding": words.listed(rules) or "the care of this child",
+        "asked": (now and now.what) or "",
+        "due": words.month_name(now.due_month) if now and now.due_month else "the next review",
+        "answer": (now and now.why) or "",
+    }  # fmt: skip
+    return answer(
+        request, "desk_letter.html", NAMES[name], lines=letter(own.desk.folder, name, facts),
+        confidential=f"{kept + ' ' if kept else ''}{PURPOSE}",
+    )  # fmt: skip
+
+
+def _month_of(con: duckdb.DuckDBPyConnection, trip: str) -> str:
+    rows = con.execute(
+        "SELECT service_month FROM judged.trip_window WHERE trip_id = ?", [trip]
+    ).fetchall()
+    return str(rows[0][0]) if rows else ""

@@ -1,0 +1,264 @@
+"""Decisions: approving limits, corrections, retraining held, deliveries, publishing, pages anew."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.errors import Mistake
+from pipeline.errors.mistakes import Refused
+from pipeline.followup.by_hand import approve_version, versions_to_approve
+from pipeline.followup.readiness import unfinished
+from pipeline.store.months import months_in_store
+from reports.text import words
+
+if TYPE_CHECKING:
+    import duckdb
+
+PAGE = re.compile(
+    r"(?:assets/[A-Za-z0-9._-]+\.(?:js|css)"
+    r"|\d{4}-\d{2}/(?:cases/|data/)?[A-Za-z0-9_-]+\.(?:html|csv|json))"
+)
+"""What is served of a store's folder: its pages and data files, by names without a way out."""
+
+
+# ---- who
+
+
+def show_who(request: Request) -> Response:
+    """Who works in this browser."""
+    fields = [{"kind": "text", "name": "by", "label": "Your token", "most": 64, "required": True,
+               "value": visitor(request).by or ""}]  # fmt: skip
+    lines = ["A token, never a name. Nothing is recorded of how long or how often you work."]
+    return answer(request, "desk_form.html", "Who are you?", lines=lines, facts=[], links=[],
+                  forms=[form(request, "/who", "Begin", fields=fields)])  # fmt: skip
+
+
+def save_who(request: Request, fields: Fields) -> Response:
+    """Remember it for this browser, as long as the desk runs."""
+    from pipeline.store.session import check_token
+
+    by = one(fields, "by")
+    try:
+        check_token(by or "=")
+    except Mistake as mistake:
+        return not_done(request, mistake, "/who")
+    visitor(request).by = by
+    return go_to("/")
+
+
+# ---- decisions
+
+
+def show_decisions(request: Request) -> Response:
+    """What waits for a decision, and forms for what is told the store."""
+    with rooms(request).desk.reading() as con:
+        waiting = versions_to_approve(con)
+    forms = [
+        form(request, "/approve", "Approve these limits", title=f"Protocol version {version}",
+             fields=[{"kind": "hidden", "name": "version", "value": version}])
+        for version in waiting
+    ]  # fmt: skip
+    forms += [
+        form(request, "/retrained", "Keep", title="A retraining was held", fields=_texts(
+            ("month", "Month, YYYY-MM"), ("base", "Token of the base"),
+            ("crew_member", "Or token of the one crew member"), ("rule", "Id of the rule"))),
+        form(request, "/correct", "Correct", title="A value that cannot be exported again",
+             fields=_texts(("trip_id", "Token of the trip"), ("table", "Table of the row"),
+                           ("line", "Line of the row in the delivered file"),
+                           ("at_s", "Or its recorded time, s"), ("column", "The wrong column"),
+                           ("value", "What it should be; empty: known to be empty"),
+                           ("reason", "Why, in a few words, naming nobody"))),
+        form(request, "/deliver", "Check this folder", title="A delivery",
+             fields=_texts(("folder", "Folder of the delivery")), go="check"),
+    ]  # fmt: skip
+    lines = [] if waiting else ["All limits are approved."]
+    return answer(request, "desk_form.html", "Decisions", lines=lines, facts=[], links=[],
+                  forms=forms)  # fmt: skip
+
+
+def _texts(*named: tuple[str, str]) -> list[dict[str, Any]]:
+    return [{"kind": "text", "name": n, "label": label, "value": ""} for n, label in named]
+
+
+def save_approve(request: Request, fields: Fields) -> Response:
+    """Approve a version's limits."""
+    by = visitor(request).by
+    if not by:
+        return go_to("/who")
+    try:
+        with rooms(request).desk.writing() as con:
+            approve_version(con, one(fields, "version"), by)
+    except Mistake as mistake:
+        return not_done(request, mistake, "/decisions")
+    return go_to(f"/decisions?{urlencode({'said': 'Approved.'})}")
+
+
+def save_correct(request: Request, fields: Fields) -> Response:
+    """Store a corrected value, as a sheet of one row."""
+    from pipeline.followup.correct import correct
+    from pipeline.followup.correct import corrected_words as said
+
+    names = ("trip_id", "table", "line", "at_s", "column", "value", "reason")
+    return _as_sheet(request, fields, names, correct, said)
+
+
+def save_retrained(request: Request, fields: Fields) -> Response:
+    """Store a retraining, as a sheet of one row."""
+    from pipeline.followup.retraining import retrained
+    from pipeline.followup.retraining import retrained_words as said
+
+    return _as_sheet(request, fields, ("month", "base", "crew_member", "rule"), retrained, said)
+
+
+def _as_sheet(
+    request: Request,
+    fields: Fields,
+    names: tuple[str, ...],
+    read_in: Callable[[Path, Path, str | None], Any],
+    said: Callable[[Any], str],
+) -> Response:
+    """What a form says, read in as a sheet would be: the same rules, the same entry."""
+    own = rooms(request)
+    try:
+        with own.desk.apart(), tempfile.TemporaryDirectory(prefix="tailrace-") as private:
+            sheet = Path(private, "form.csv")
+            with sheet.open("w", encoding="utf-8", newline="") as file:
+                writer = csv.writer(file)
+                writer.writerow(names)
+                writer.writerow([one(fields, name) for name in names])
+            done = read_in(sheet, own.desk.folder, visitor(request).by)
+        if done.problems:
+            raise Refused(done.problems)
+    except Mistake as mistake:
+        return not_done(request, mistake, "/decisions")
+    return go_to(f"/decisions?{urlencode({'said': said(done).splitlines()[0]})}")
+
+
+def save_deliver(request: Request, fields: Fields) -> Response:
+    """Check a delivery's folder, and review it once it was looked at."""
+    from pipeline import review as steps
+    from pipeline.ingest.check import check_delivery
+
+    own, folder = rooms(request), Path(one(fields, "folder") or ".").expanduser()
+    try:
+        if one(fields, "go") == "check":
+            report, aside = check_delivery(folder, None, None, shown=30)
+            hidden = [{"kind": "hidden", "name": "folder", "value": str(folder)}]
+            receive = "Receive it and draw its pages"
+            button = form(request, "/deliver", receive, go="receive", fields=hidden)
+            lines = [*report.splitlines(), "Rows would be set aside." if aside else ""]
+            return answer(request, "desk_form.html", "A delivery, checked", facts=[], links=[],
+                          lines=[line for line in lines if line], forms=[button])  # fmt: skip
+        with own.desk.apart():
+            done = steps.review(folder, own.desk.folder, by=visitor(request).by)
+    except Mistake as mistake:
+        return not_done(request, mistake, "/decisions")
+    return go_to(f"/months?{urlencode({'said': f'{done.month.month} is drawn.'})}")
+
+
+# ---- publishing
+
+
+def show_publish(request: Request) -> Response:
+    """What stands against publishing a month, and the form that asks once more."""
+    own = rooms(request)
+    with own.desk.reading() as con:
+        months = months_in_store(con)
+        month = request.query_params.get("month", "") or own.desk.month or months[-1]
+        if month not in months:
+            return nothing_there(request)
+        left = unfinished(con, month)
+        times = _published(con, month)
+    said = f"It has been published {words.many(times, 'time')}." if times else "Not published yet."
+    lines = [said, *[f"{line.kind.capitalize()}: {line.words}." for line in left]]
+    if not left:
+        lines.append("Nothing is unread, open, overdue, restated, missing or undecided.")
+    sure = {"kind": "check", "name": "sure", "value": "yes", "checked": False,
+            "label": "I have read this list. Publish anyway; the ledger keeps what was left."
+            if left else "Yes, publish it."}  # fmt: skip
+    hidden = {"kind": "hidden", "name": "month", "value": month}
+    links = [{"href": f"/publish?{urlencode({'month': m})}", "label": words.month_name(m)}
+             for m in reversed(months) if m != month]  # fmt: skip
+    return answer(
+        request, "desk_form.html", f"Publish {words.month_name(month)}", lines=lines, facts=[],
+        links=links[:24], forms=[form(request, "/publish", "Publish", fields=[hidden, sure])],
+    )  # fmt: skip
+
+
+def _published(con: duckdb.DuckDBPyConnection, month: str) -> int:
+    rows = con.execute("SELECT count(*) FROM loop.publication WHERE month = ?", [month]).fetchall()
+    return int(rows[0][0])
+
+
+def save_publish(request: Request, fields: Fields) -> Response:
+    """Publish a month, if the form was ticked; refused with the list else."""
+    from pipeline import review as steps
+
+    own, month = rooms(request), one(fields, "month")
+    back = f"/publish?{urlencode({'month': month})}"
+    if not one(fields, "sure"):
+        return go_to(f"{back}&{urlencode({'said': 'Not published: tick the box to do it.'})}")
+    try:
+        with own.desk.apart():
+            told = steps.publish(own.desk.folder, month, visitor(request).by, anyway=True)
+    except Mistake as mistake:
+        return not_done(request, mistake, back)
+    return go_to(f"{back}&{urlencode({'said': told.splitlines()[0]})}")
+
+
+# ---- the months' pages
+
+
+def show_months(request: Request) -> Response:
+    """The pages of each month that were drawn, and a button to draw one anew."""
+    from reports.text.navigation import months_written
+
+    own = rooms(request)
+    months = list(reversed(months_written(own.desk.folder)))
+    links = [{"href": f"/pages/{m}/index.html", "label": words.month_name(m)} for m in months]
+    options = [{"value": m, "word": words.month_name(m)} for m in months]
+    fields = [{"kind": "choice", "name": "month", "label": "Month", "options": options,
+               "value": months[0] if months else ""}]  # fmt: skip
+    forms = [form(request, "/draw", "Draw anew", title="Draw a month's pages anew",
+                  fields=fields)] if months else []  # fmt: skip
+    return answer(request, "desk_form.html", "Months' pages", lines=[], facts=[], links=links,
+                  forms=forms)  # fmt: skip
+
+
+def save_draw(request: Request, fields: Fields) -> Response:
+    """Draw a month's pages and workbook anew, whole or not at all."""
+    from pipeline import review as steps
+
+    own, month = rooms(request), one(fields, "month")
+    try:
+        with own.desk.apart():
+            steps.draw_anew(own.desk.folder, month)
+    except Mistake as mistake:
+        return not_done(request, mistake, "/months")
+    return go_to(f"/months?{urlencode({'said': f'{month} is drawn anew.'})}")
+
+
+def show_page(request: Request) -> Response:
+    """A page or data file of the store's folder, as it lies there."""
+    own, name = rooms(request), request.path_params["name"]
+    path = own.desk.folder / name
+    if not PAGE.fullmatch(name) or not path.is_file() or _leads_out(path, own.desk.folder):
+        return nothing_there(request)
+    return FileResponse(path)
+
+
+def _leads_out(path: Path, folder: Path) -> bool:
+    return not os.path.realpath(path).startswith(os.path.realpath(folder) + os.sep)

@@ -1,0 +1,106 @@
+"""What every page of the desk shares: its data for the base template, forms, and its answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import parse_qs
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse
+
+from pipeline.desk.doors import Doors, Visitor, form_token, is_form_token
+from pipeline.desk.drafts import Fields
+from pipeline.desk.held import Desk
+from reports.desk import asset_names, desk_page
+
+NAV = (
+    ("/", "Open work"), ("/add", "Add a trip"), ("/actions", "Actions"), ("/signals", "Signals"),
+    ("/decisions", "Decisions"), ("/publish", "Publish"), ("/months", "Months' pages"),
+)  # fmt: skip
+
+MOST_FIELDS = 600
+A_FIELD: dict[str, Any] = {
+    "value": "", "most": 300, "required": False, "checked": False, "options": [],
+}  # fmt: skip
+"""What a field of a form is unless it says otherwise."""
+
+
+@dataclass
+class Rooms:
+    """What the pages work with: the store's folder, the doors, and the program's version."""
+
+    desk: Desk
+    doors: Doors
+    version: str
+    assets: dict[str, str] = field(default_factory=asset_names)
+
+
+def rooms(request: Request) -> Rooms:
+    """The rooms of the app that is asked."""
+    found: Rooms = request.app.state.rooms
+    return found
+
+
+def visitor(request: Request) -> Visitor:
+    """Whose request it is; the guard let it through."""
+    found: Visitor = request.scope["visitor"]
+    return found
+
+
+def answer(
+    request: Request, template: str, title: str, *, status: int = 200, **more: Any
+) -> HTMLResponse:
+    """A page as HTML."""
+    own = rooms(request)
+    path = request.url.path
+    page = {
+        "title": f"{title} · Tailrace desk",
+        "service": more.pop("service", ""),
+        "by": visitor(request).by or "",
+        "said": request.query_params.get("said", "")[:200],
+        "problems": [],
+        "month_name": "desk",
+        "tool_version": own.version,
+        "privacy": [],
+        "protocol": {"unapproved": [], "versions": ["any"], "not_judged": 0},
+        "assets": own.assets,
+        "nav": {
+            "assets": "/assets/",
+            "pages": [{"href": h, "label": w, "current": h == path} for h, w in NAV],
+            "months": [],
+            "earlier": [],
+        },
+        **more,
+    }
+    return HTMLResponse(desk_page(template, page), status_code=status)
+
+
+def form(request: Request, action: str, button: str, **more: Any) -> dict[str, Any]:
+    """A form of `desk_form.html` with its token; `fields` are described there."""
+    own = {
+        "action": action, "button": button, "token": form_token(visitor(request), action),
+        "title": "", "lines": [], "fields": [], "go": "", **more,
+    }  # fmt: skip
+    return {**own, "fields": [{**A_FIELD, **one_field} for one_field in own["fields"]]}
+
+
+def given(request: Request, body: bytes) -> Fields:
+    """The fields of a form, each with its values in order; too many are cut."""
+    text = body.decode("utf-8", "replace").replace("\x00", "")
+    return parse_qs(text, keep_blank_values=False, max_num_fields=MOST_FIELDS)
+
+
+def one(fields: Fields, name: str) -> str:
+    """The one value of a field, stripped; empty without one."""
+    return next((v.strip() for v in fields.get(name, []) if v.strip()), "")
+
+
+def is_own_form(request: Request, fields: Fields) -> bool:
+    """Whether the form that was sent carries its token."""
+    return is_form_token(visitor(request), request.url.path, one(fields, "form"))
+
+
+def go_to(path: str) -> RedirectResponse:
+    """On to another page, after a change."""
+    return RedirectResponse(path, status_code=303)

@@ -1,0 +1,65 @@
+"""The store as the desk uses it: opened for what is asked, and let go again."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.store.database import transaction
+from pipeline.store.followup_tables import ensure_followup_tables
+from pipeline.store.session import STORE, open_waiting
+
+if TYPE_CHECKING:
+    import duckdb
+
+PATIENCE_S = 3.0
+"""So long a page waits for another command that holds the store; then it says who does."""
+
+
+@dataclass
+class Desk:
+    """The folder of pages whose store the desk works on, and the month it opens with."""
+
+    folder: Path
+    month: str | None = None
+    _turn: threading.Lock = field(default_factory=threading.Lock)
+
+    @contextmanager
+    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """The store for reading; one request of the desk after another."""
+        with self._turn:
+            con = open_waiting(self.folder / STORE, read_only=True, patience_s=PATIENCE_S)
+            try:
+                yield con
+            finally:
+                con.close()
+
+    @contextmanager
+    def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """The store in one transaction: all that the block stores, or nothing of it."""
+        with self._turn:
+            con = open_waiting(self.folder / STORE, patience_s=PATIENCE_S)
+            try:
+                with transaction(con):
+                    yield con
+            finally:
+                con.close()
+
+    @contextmanager
+    def apart(self) -> Iterator[None]:
+        """The turn alone, for steps that open the store themselves."""
+        with self._turn:
+            yield
+
+    def begin(self) -> None:
+        """Make what tables are missing, and work out what each month asks for, before the pages."""
+        from pipeline.desk.kept_work import keep_work
+        from pipeline.store.session import store_in
+
+        with self._turn, store_in(self.folder) as con, transaction(con):
+            ensure_followup_tables(con)
+            keep_work(con)

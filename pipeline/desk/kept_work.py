@@ -1,0 +1,94 @@
+"""What every month asks of people, kept in the store and made again where a month has changed.
+
+Only what the record asks for is kept: where each piece stands is looked up when it is shown.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.store.followup_tables import has_table
+
+if TYPE_CHECKING:
+    import duckdb
+
+WORKED_OUT = "1"
+"""Raised when what is kept is worked out otherwise."""
+
+
+def outdated_months(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """The months whose work is not kept as it would be now, each with the mark it would get."""
+    now = con.execute(_MARKS).fetchall()
+    kept = set(con.execute("FROM judged.work_mark").fetchall()) if _is_kept(con) else set()
+    return {month: mark for month, mark in now if (month, mark) not in kept}
+
+
+def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Work out again the months that have changed; in a transaction. Which they were."""
+    from pipeline.followup.audit import A_YEAR
+    from pipeline.followup.month import join_cases_within
+    from pipeline.judging.versions import versions_in_store
+    from pipeline.month.cases import cases, month_words
+    from pipeline.month.work import make_work
+
+    con.execute(_TABLES)
+    changed = outdated_months(con)
+    versions = versions_in_store(con)
+    for month in changed:
+        month_words(con, versions, month)
+        cases(con, versions, month)
+        join_cases_within(con, month, a_year=A_YEAR)
+        make_work(con, month)
+        con.execute("DELETE FROM judged.work WHERE month = ?", [month])
+        con.execute("INSERT INTO judged.work SELECT ?, * FROM month_work", [month])
+        con.execute("DELETE FROM judged.work_mark WHERE month = ?", [month])
+    # drawing the audit is part of what a mark tells of
+    for month, mark in con.execute(_MARKS).fetchall():
+        if month in changed:
+            con.execute("INSERT INTO judged.work_mark VALUES (?, ?)", [month, mark])
+    return sorted(changed)
+
+
+def _is_kept(con: duckdb.DuckDBPyConnection) -> bool:
+    rows = con.execute(
+        "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'judged' AND table_name = 'work_mark'"
+    ).fetchall()
+    return bool(rows) and has_table(con, "move")
+
+
+_TABLES = """
+    CREATE TABLE IF NOT EXISTS judged.work (
+        month VARCHAR, order_of_kind INTEGER, kind VARCHAR, trip_id VARCHAR, base VARCHAR,
+        why VARCHAR, rule VARCHAR, severity VARCHAR, place INTEGER, state VARCHAR,
+        rules VARCHAR);
+    CREATE TABLE IF NOT EXISTS judged.work_mark (month VARCHAR, mark VARCHAR)
+"""
+
+_MARKS = f"""
+    WITH opened AS (
+        SELECT month FROM loop.audit_plan UNION SELECT month FROM loop.audit_draw
+        UNION SELECT month FROM loop.determination UNION SELECT month FROM loop.publication
+        UNION SELECT max(service_month) FROM judged.trip_window
+    ),
+    trip AS (
+        SELECT w.trip_key, w.trip_id, w.protocol_no, w.service_month AS month
+        FROM judged.trip_window w SEMI JOIN opened o ON o.month = w.service_month
+    ),
+    verdict AS (
+        SELECT t.month, count(*) AS n,
+               bit_xor(hash(t.trip_id, t.trip_key, t.protocol_no, v.rule, v.verdict, v.why)) AS x
+        FROM trip t LEFT JOIN judged.verdict v USING (trip_key) GROUP BY 1
+    ),
+    said AS (
+        SELECT t.month, count(*) AS n FROM (
+            SELECT key AS trip_id FROM loop.move WHERE thing = 'added'
+            UNION ALL SELECT trip_id FROM loop.fetch_said
+            UNION ALL SELECT trip_id FROM loop.audit_trip
+            UNION ALL SELECT trip_id FROM loop.audit)
+        JOIN trip t USING (trip_id) GROUP BY 1
+    )
+    SELECT v.month, concat_ws('|', '{WORKED_OUT}', v.n, v.x, s.n, b.month IS NOT NULL) AS mark
+    FROM verdict v LEFT JOIN said s USING (month) LEFT JOIN loop.baseline b USING (month)
+    ORDER BY 1
+"""
+"""Of each month whose work was ever opened, a mark of all that its work is made from."""

@@ -1,0 +1,112 @@
+"""The list: all open work of every month, late first."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.frame import answer, go_to, rooms, visitor
+from pipeline.desk.kept_work import keep_work, outdated_months
+from pipeline.desk.open_work import KINDS, Piece, open_work
+from reports.text import words
+
+SHOWN = 200
+"""Rows of the list on a page; the rest are behind a link."""
+SQUARES = 24
+
+
+def show_list(request: Request) -> Response:
+    """All open work, or what of it a kind, month or owner is asked for."""
+    by = visitor(request).by
+    if not by:
+        return go_to("/who")
+    pieces = _pieces(request)
+    wanted = {n: request.query_params.get(n, "") for n in ("kind", "month", "owner")}
+    rows = [p for p in pieces if _fits(p, wanted)]
+    first = int(request.query_params.get("from", "0") or 0) if _is_number(request) else 0
+    late = sum(p.late for p in pieces)
+    months = sorted({p.opened for p in pieces})[-6:]
+    title = "Open work"
+    return answer(
+        request, "desk_list.html", title, sentence=_sentence(len(pieces), late, pieces),
+        heading=title if rows == pieces else f"{len(rows)} of {len(pieces)}",
+        filtered=rows != pieces, months=[{"name": words.month_name(m)} for m in months],
+        kinds=[_by_kind(kind, pieces, months) for kind in KINDS if any(
+            p.kind == kind for p in pieces)],
+        rows=[_row(p) for p in rows[first : first + SHOWN]],
+        next=next((p.href for p in rows if p.kind in ("read", "audit", "second")), ""),
+        more=_more(rows, first, wanted),
+    )  # fmt: skip
+
+
+def _pieces(request: Request) -> list[Piece]:
+    """All open work; what a month asks for is worked out again first where the month changed."""
+    desk, by = rooms(request).desk, visitor(request).by
+    with desk.reading() as con:
+        if not outdated_months(con):
+            return open_work(con, by)
+    with desk.writing() as con:
+        keep_work(con)
+    with desk.reading() as con:
+        return open_work(con, by)
+
+
+def _is_number(request: Request) -> bool:
+    text = request.query_params.get("from", "")
+    return text.isascii() and text.isdigit() and len(text) < 9
+
+
+def _fits(piece: Piece, wanted: dict[str, str]) -> bool:
+    return (
+        wanted["kind"] in ("", piece.kind)
+        and wanted["month"] in ("", piece.opened)
+        and wanted["owner"] in ("", piece.owner)
+    )
+
+
+def _sentence(count: int, late: int, pieces: list[Piece]) -> str:
+    if not count:
+        return "Nothing is open."
+    pieces_of_work = f"{words.many(count, 'open piece')} of work"
+    if not late:
+        return f"None of {pieces_of_work} is late."
+    oldest = max(p.age for p in pieces if p.late)
+    return (
+        f"{late} of {pieces_of_work} {'is' if late == 1 else 'are'} late,"
+        f" the oldest {words.many(oldest, 'month')} old."
+    )
+
+
+def _by_kind(kind: str, pieces: list[Piece], months: list[str]) -> dict[str, Any]:
+    own = [p for p in pieces if p.kind == kind]
+    cells = []
+    for month in months:
+        those = [p for p in own if p.opened == month]
+        late = sum(p.late for p in those)
+        cells.append({"n": len(those), "late": min(late, SQUARES), "more": len(those) > SQUARES,
+                      "rest": max(0, min(len(those), SQUARES) - late)})  # fmt: skip
+    return {"word": KINDS[kind], "n": len(own), "cells": cells, "href": f"/?kind={kind}"}
+
+
+def _row(piece: Piece) -> dict[str, Any]:
+    many = f"{piece.n} flags" if piece.kind == "batch" else words.many(piece.n, "trip")
+    if not piece.trip and piece.kind in ("signal", "action"):
+        many = KINDS[piece.kind]
+    return {
+        **{n: getattr(piece, n) for n in ("trip", "why", "owner", "state", "age", "late", "href")},
+        "many": many, "kind": KINDS[piece.kind],
+        "opened": words.month_name(piece.opened),
+        "due": words.month_name(piece.due) if piece.due else "",
+    }  # fmt: skip
+
+
+def _more(rows: list[Piece], first: int, wanted: dict[str, str]) -> dict[str, str] | None:
+    left = len(rows) - first - SHOWN
+    if left <= 0:
+        return None
+    asked = {name: value for name, value in wanted.items() if value}
+    href = f"/?{urlencode({**asked, 'from': first + SHOWN})}"
+    return {"href": href, "words": f"{left} more"}

@@ -1,0 +1,157 @@
+"""All open work, whatever its month: one row a thing, late first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from pipeline.followup.case_states import make_case_states
+from pipeline.followup.moves import month_under_review
+from pipeline.measures.bases import month_number
+from pipeline.store.actions_view import OPEN_ACTIONS
+
+if TYPE_CHECKING:
+    import duckdb
+
+KINDS = {
+    "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",
+    "fetch": "Fetch", "query": "Ask the crew", "signal": "Signal", "action": "Action",
+}  # fmt: skip
+"""Kinds of open work and what they are called, in the order they are listed."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One open thing; months are YYYY-MM, `age` in months, `trip` empty where it is of several.
+
+    `late`: its due month has passed. Work of a month is due the month after, with its review.
+    """
+
+    kind: str
+    trip: str
+    n: int
+    why: str
+    owner: str
+    state: str
+    opened: str
+    due: str
+    age: int
+    late: bool
+    href: str
+
+
+def open_work(con: duckdb.DuckDBPyConnection, by: str | None = None) -> list[Piece]:
+    """Every open piece, late first, then by kind and place; `by`: whose own trips are left out.
+
+    Readers do not see trips that carry their token, nor a second reading of a trip they have read.
+    """
+    now = month_under_review(con)
+    make_case_states(
+        con, "SELECT trip_id FROM judged.work WHERE kind <> 'fetch' UNION "
+        "SELECT trip_id FROM loop.determination",
+    )  # fmt: skip
+    rows = con.execute(_OPEN_WORK, {"by": by or ""}).fetchall()
+    pieces = [_piece(row, now) for row in rows]
+    order = list(KINDS)
+    placed = sorted(
+        enumerate(pieces),
+        key=lambda at: (not at[1].late, at[1].due or "9999", order.index(at[1].kind), at[0]),
+    )
+    return [piece for _, piece in placed]
+
+
+def _piece(row: tuple[object, ...], now: str) -> Piece:
+    kind, trip, n, why, owner, state, opened, due, key = row
+    month = str(opened)
+    due_month = str(due) if due else ""
+    if not due_month and kind in ("read", "audit", "batch", "fetch", "second"):
+        due_month = after(month)
+    return Piece(
+        str(kind), str(trip or ""), int(str(n)), str(why or ""), str(owner or ""),
+        str(state).replace("_", " "), month, due_month,
+        max(0, month_number(now) - month_number(month)),
+        bool(due_month) and due_month < now, _href(str(kind), str(key or ""), month),
+    )  # fmt: skip
+
+
+def after(month: str) -> str:
+    """The month after."""
+    number = month_number(month) + 1
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+
+
+def _href(kind: str, key: str, month: str) -> str:
+    if kind in ("read", "audit", "second"):
+        return f"/case?{urlencode({'trip': key})}"
+    if kind == "batch":
+        return f"/batch?{urlencode({'month': month, 'rule': key})}"
+    if kind == "fetch":
+        return f"/fetch?{urlencode({'base': key})}"
+    return f"/{kind}?{urlencode({'key': key})}"
+
+
+_OPEN_WORK = f"""
+    WITH own AS (
+        SELECT h.trip_id FROM delivered.crew c JOIN delivered.holding h USING (trip_key)
+        WHERE c.crew_member = $by
+        UNION SELECT h.trip_id FROM delivered.contacts c JOIN delivered.holding h USING (trip_key)
+        WHERE c.authorised_by = $by
+    ),
+    mine AS (SELECT DISTINCT trip_id FROM loop.determination WHERE reviewer = $by),
+    trips AS (
+        SELECT w.kind, c.trip_id, w.why, w.place, c.month, c.refer_to, c.unread, c.stale,
+               c.state, c.readings, c.second
+        FROM case_state c LEFT JOIN judged.work w ON w.trip_id = c.trip_id AND w.kind <> 'fetch'
+        WHERE c.trip_id NOT IN (FROM own)
+        QUALIFY row_number() OVER (PARTITION BY c.trip_id ORDER BY w.order_of_kind) = 1
+    )
+    SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n, coalesce(why, 'Still open.') AS why,
+           CASE WHEN state = 'referred' THEN refer_to END AS owner,
+           CASE WHEN stale > 0 THEN 'stale' ELSE state END AS state, month AS opened,
+           NULL AS due, trip_id AS key, place
+    FROM trips
+    WHERE coalesce(kind, 'read') <> 'batch' AND coalesce(second, '') <> 'asked'
+      AND (unread + stale > 0 OR state NOT IN ('closed', 'withdrawn'))
+      AND NOT (coalesce(second, '') = 'differs')
+      AND (kind IS NOT NULL OR readings > 0)
+    UNION ALL
+    SELECT 'batch', NULL, count(*), any_value(w.why), NULL, 'open', w.month, NULL, w.rule,
+           min(w.place)
+    FROM judged.work w
+    JOIN finding_state f ON f.trip_id = w.trip_id AND f.rule = w.rule AND f.state <> 'concluded'
+    WHERE w.kind = 'batch' AND w.trip_id NOT IN (FROM own)
+      AND w.trip_id NOT IN (SELECT trip_id FROM case_state WHERE second IN ('asked', 'differs'))
+    GROUP BY w.month, w.rule
+    UNION ALL
+    SELECT 'second', s.key, 1,
+           CASE s.state WHEN 'differs' THEN 'Two readers differ: a third settles it.'
+                        ELSE 'To be read without the first reading (' || s.what || ').' END,
+           NULL, s.state, s.opened, NULL, s.key, 0
+    FROM loop.standing s
+    WHERE s.thing = 'second_reading' AND s.state IN ('asked', 'differs')
+      AND s.key NOT IN (FROM mine) AND s.key NOT IN (FROM own)
+    UNION ALL
+    SELECT 'fetch', NULL, count(*), string_agg(DISTINCT w.why, ' '), NULL,
+           CASE WHEN bool_or(w.state = 'open') THEN 'open' ELSE 'asked' END, min(w.month), NULL,
+           w.base, min(w.place)
+    FROM judged.work w WHERE w.kind = 'fetch' AND w.state <> 'arrived' GROUP BY w.base
+    UNION ALL
+    SELECT 'query', trip_id, 1, what, owner, state, opened, due_month, key, move_no
+    FROM loop.standing WHERE thing = 'query' AND state = 'asked'
+    UNION ALL
+    SELECT 'signal', NULL, 1, s.sentence, m.owner, coalesce(m.state, 'open'), s.month,
+           m.due_month, s.key, 0
+    FROM (SELECT concat_ws('|', month, measure, group_by, group_value) AS key, month, sentence
+          FROM loop.signal WHERE side = 'worse'
+          QUALIFY signal_no = max(signal_no) OVER (PARTITION BY month, measure, group_by,
+                                                   group_value) AND found) s
+    LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
+    WHERE coalesce(m.state, 'open') <> 'closed'
+    UNION ALL
+    SELECT 'action', trip_id, 1, what, owner, state, opened, due_month, key, 0
+    FROM ({OPEN_ACTIONS})
+    ORDER BY opened, place, key
+"""
+# the row is named in the union's first part; the place is only for the order
+_OPEN_WORK = f"SELECT * EXCLUDE (place) FROM ({_OPEN_WORK})"

@@ -1,0 +1,145 @@
+"""A case's form as saved: answers, an action, a query, a second reading; all of it or nothing."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.desk.case import case_view
+from pipeline.desk.drafts import Fields, drop_draft
+from pipeline.errors import Problem
+from pipeline.followup.answers import check_answers
+from pipeline.followup.by_hand import approved_everything
+from pipeline.followup.determine import store_answers
+from pipeline.followup.moves import Move, month_under_review, move, new_key
+from pipeline.followup.screen_text import screened_texts
+from pipeline.followup.second_reading import ask_second_reading
+from pipeline.followup.sheets import Cells, Row, Sheet
+from pipeline.store.sql import literal
+from schemas.findings import MISSED
+
+if TYPE_CHECKING:
+    import duckdb
+
+FORM = "the form"
+TEXTS = ("note", "action", "query", "answer")
+"""Fields of free text, which are screened."""
+
+
+class NotSaved(Exception):  # noqa: N818 - it is what the form is
+    """Nothing was stored: the trip or its answers changed, or something cannot stand."""
+
+    def __init__(self, problems: list[Problem], *, changed: bool = False) -> None:
+        self.problems, self.changed = problems, changed
+        super().__init__("; ".join(problem.sentence() for problem in problems))
+
+
+@dataclass(frozen=True)
+class CaseForm:
+    """What stands in a case's form."""
+
+    trip_id: str
+    mark: str
+    fields: Fields
+
+    def one(self, name: str) -> str | None:
+        """The one value of a field, stripped; None where it is empty."""
+        return next((v.strip() for v in self.fields.get(name, []) if v.strip()), None)
+
+    @property
+    def rules(self) -> list[str]:
+        """Every rule the form has a question on, in its order."""
+        return self.fields.get("rule", [])
+
+    @property
+    def place(self) -> str:
+        """Where its draft is kept."""
+        return f"case {self.trip_id}"
+
+    def rows(self, by: str, flags: list[str]) -> list[Row]:
+        """The form as rows of a sheet: one for each group of rules that is answered alike."""
+        said: dict[tuple[str, str], list[str]] = {}
+        for rule in self.rules:
+            if conclusion := self.one(f"finding {rule}"):
+                causes = " ".join(self.fields.get(f"contributed {rule}", []))
+                said.setdefault((conclusion, causes), []).append(rule)
+        if missed := self.one("missed"):
+            said.setdefault((MISSED, ""), []).append(missed)
+        if not said:
+            # nothing is concluded: what is said is of the case alone
+            said["", ""] = flags
+        case: Cells = {
+            "trip_id": self.trip_id, "status": self.one("status"), "reviewer": by,
+            "refer_to": self.one("refer_to"), "note": self.one("note"),
+        }  # fmt: skip
+        return [
+            Row(line, {**case, "rules": " ".join(rules) or None, "conclusion": conclusion or None,
+                       "contributed": causes or None})
+            for line, ((conclusion, causes), rules) in enumerate(said.items(), start=1)
+        ]  # fmt: skip
+
+
+def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> None:
+    """Store what the form says; in a transaction, which NotSaved must end.
+
+    The same rules as for a sheet: `pipeline.followup.answers` and `case_rules`.
+    """
+    view = case_view(con, form.trip_id, by)
+    if view is None:
+        raise NotSaved([Problem(None, None, "trip", "unknown-trip",
+                                "the store has no such trip", "Look at the list.")])  # fmt: skip
+    if form.mark != view.mark:
+        raise NotSaved([Problem(
+            None, None, form.trip_id, "stale-answer",
+            "the trip, its verdicts or an answer to it changed after this form was opened",
+            "What stands now is shown beside what you wrote. Look at both, and save again.",
+        )], changed=True)  # fmt: skip
+    if view.kept_from:
+        raise NotSaved([Problem(None, None, form.trip_id, "own-trip",
+                                view.kept_from.rstrip("."), "")])  # fmt: skip
+    rows = form.rows(by, view.trip.flags)
+    text = json.dumps([row.cells for row in rows], sort_keys=True, ensure_ascii=False)
+    sheet = Sheet(FORM, hashlib.sha256(text.encode()).hexdigest(), rows)
+    checked = check_answers(con, sheet, by)
+    problems = [*checked.problems, *_text_problems(con, form)]
+    if problems:
+        raise NotSaved(problems)
+    store_answers(con, checked, sheet, "desk", by)
+    _beside(con, form, by, view.trip.month)
+    drop_draft(con, by, form.place)
+
+
+def _text_problems(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[Problem]:
+    remedy = "Take it out: tokens and what happened are enough."
+    texts = {name: form.one(name) for name in TEXTS[1:] if form.one(name)}
+    return [
+        Problem(FORM, None, name, "private-content", f"it looks like {kind}", remedy)
+        for name, kind in screened_texts(con, texts).items()
+    ]
+
+
+def _beside(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str, month: str) -> None:
+    """What the form asks for beside the answers: an action, a query, a second reading."""
+    rules = " ".join(form.rules) or None
+    now = month_under_review(con)
+    (base,) = con.execute(
+        "SELECT base FROM delivered.holding h JOIN delivered.trips USING (trip_key)"
+        f" WHERE h.trip_id = {literal(form.trip_id)}"
+    ).fetchall()[0]
+    if action := form.one("action"):
+        key = new_key(con, "action", "A")
+        move(con, Move("action", key, "proposed", now, by, trip_id=form.trip_id, rule=rules,
+                       base=base, owner=form.one("owner") or by,
+                       due_month=form.one("due_month"), what=action))  # fmt: skip
+    if query := form.one("query"):
+        if not approved_everything(con, month):
+            raise NotSaved([Problem(FORM, None, "query", "not-approved",
+                                    "nothing is sent to a crew under limits nobody has approved",
+                                    "Have the limits approved first.")])  # fmt: skip
+        key = new_key(con, "query", "Q")
+        move(con, Move("query", key, "asked", now, by, trip_id=form.trip_id, rule=rules, base=base,
+                       owner=by, due_month=form.one("query_due"), what=query))  # fmt: skip
+    if form.one("second"):
+        ask_second_reading(con, form.trip_id, by)

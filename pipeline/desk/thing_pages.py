@@ -1,0 +1,308 @@
+"""Pages of what people look after beside cases: actions, signals, records, trips by hand."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.open_work import after
+from pipeline.errors import Mistake
+from pipeline.followup.by_hand import add_trip
+from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
+from pipeline.followup.screen_text import check_text
+from pipeline.followup.states import THINGS
+from pipeline.store.actions_view import ACTIONS
+from reports.text import words
+
+if TYPE_CHECKING:
+    import duckdb
+
+SIGNAL = """
+    SELECT concat_ws('|', month, measure, group_by, group_value) AS key, month, since, measure,
+           group_by, group_value, sentence
+    FROM loop.signal WHERE side = 'worse'
+    QUALIFY signal_no = max(signal_no) OVER (PARTITION BY month, measure, group_by, group_value)
+        AND found
+"""
+SIGNAL_TRIPS = f"""
+    SELECT DISTINCT w.trip_id, w.service_month FROM ({SIGNAL}) s
+    JOIN judged.trip_window w ON w.service_month BETWEEN s.since AND s.month
+    JOIN delivered.trips t USING (trip_key)
+    JOIN judged.verdict v ON v.trip_key = w.trip_key AND v.verdict = 'deviation'
+        AND v.rule = split_part(s.group_value, ' at ', 1)
+    WHERE s.key = $key
+      AND (NOT contains(s.group_value, ' at ') OR split_part(s.group_value, ' at ', 2) = t.base)
+    ORDER BY 2, 1 LIMIT 200
+"""
+
+
+def nothing_there(request: Request) -> Response:
+    """The page where what was asked for is not there."""
+    lines = ["There is nothing of that name. It may have been closed by somebody else."]
+    return answer(request, "desk_form.html", "Not there", lines=lines, forms=[], facts=[],
+                  links=[], status=404)  # fmt: skip
+
+
+def not_done(request: Request, mistake: Mistake, back: str) -> Response:
+    """The page that says why nothing was stored."""
+    return answer(
+        request, "desk_form.html", "Not done", status=409, forms=[], facts=[],
+        problems=[problem.sentence() for problem in mistake.problems], lines=[],
+        links=[{"href": back, "label": "Back"}],
+    )  # fmt: skip
+
+
+# ---- actions
+
+
+def show_actions(request: Request) -> Response:
+    """Every action, the open ones first, and a form for a new one."""
+    with rooms(request).desk.reading() as con:
+        rows = con.execute(f"""
+            SELECT key, state, what, owner, due_month, trip_id FROM ({ACTIONS})
+            ORDER BY state NOT IN ('proposed', 'under_way'), due_month NULLS LAST, key LIMIT 500
+        """).fetchall()
+    links = [
+        {"href": f"/action?{urlencode({'key': key})}", "label": what,
+         "more": ", ".join(filter(None, [words.plain(state), owner, due and f"due {due}", trip]))}
+        for key, state, what, owner, due, trip in rows
+    ]  # fmt: skip
+    new = form(request, "/action", "Keep", title="A new action", fields=_action_fields({}))
+    return answer(request, "desk_form.html", "Actions", lines=[], facts=[], links=links,
+                  forms=[new])  # fmt: skip
+
+
+def show_action(request: Request) -> Response:
+    """One action, and where it may go."""
+    key = request.query_params.get("key", "")
+    with rooms(request).desk.reading() as con:
+        found = _action(con, key)
+    if not found:
+        return nothing_there(request)
+    state = found["state"]
+    ends = [after_ for (before, after_) in THINGS["action"].moves if before == state]
+    fields = [
+        {"kind": "hidden", "name": "key", "value": key},
+        {"kind": "choice", "name": "state", "label": "It is", "value": state,
+         "options": _options([state, *ends])},
+        *_action_fields(found)[1:],
+        {"kind": "long", "name": "why", "label": "What came of it, or why it is not pursued",
+         "value": found["why"] or ""},
+    ]  # fmt: skip
+    facts = [("State", words.plain(state)), ("Opened", words.month_name(found["opened"]))]
+    links = [{"href": f"/case?{urlencode({'trip': found['trip_id']})}", "label": found["trip_id"]}
+             ] if found["trip_id"] else []  # fmt: skip
+    return answer(request, "desk_form.html", "An action", lines=[found["what"]], facts=facts,
+                  links=links, forms=[form(request, "/action", "Keep", fields=fields)])  # fmt: skip
+
+
+def save_action(request: Request, fields: Fields) -> Response:
+    """Store a new action, or where one goes."""
+    key, what = one(fields, "key"), one(fields, "what")
+    try:
+        with rooms(request).desk.writing() as con:
+            check_text(con, {n: one(fields, n) for n in ("what", "why", "owner", "due_month")})
+            by, now = visitor(request).by, month_under_review(con)
+            found = _action(con, key) if key else None
+            if key and not found:
+                return nothing_there(request)
+            given = Move(
+                "action", key or new_key(con, "action", "A"),
+                one(fields, "state") or "proposed", now, by,
+                owner=one(fields, "owner") or None, due_month=_month(one(fields, "due_month")),
+                what=what or None, why=one(fields, "why") or None,
+            )  # fmt: skip
+            if found and standing(con, "action", key) is None:
+                given = _of_a_sheet(con, given, found)
+            move(con, given)
+    except Mistake as mistake:
+        return not_done(request, mistake, f"/action?{urlencode({'key': key})}" if key else
+                        "/actions")  # fmt: skip
+    return go_to(f"/actions?{urlencode({'said': 'Kept.'})}")
+
+
+def _of_a_sheet(con: duckdb.DuckDBPyConnection, given: Move, found: dict[str, Any]) -> Move:
+    """The move of an action that a sheet asked for: as it stood there it is stored first."""
+    move(con, Move("action", given.key, "proposed", found["opened"], None,
+                   trip_id=found["trip_id"], rule=found["rule"], owner=found["owner"],
+                   due_month=found["due_month"], what=found["what"]))  # fmt: skip
+    return given
+
+
+def _action(con: duckdb.DuckDBPyConnection, key: str) -> dict[str, Any]:
+    found = con.execute(f"SELECT * FROM ({ACTIONS}) WHERE key = ?", [key])
+    names = [column[0] for column in found.description or []]
+    rows = found.fetchall()
+    return dict(zip(names, rows[0], strict=True)) if rows else {}
+
+
+def _action_fields(found: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {"kind": "text", "name": "what", "label": "What is to be done, naming nobody",
+         "value": found.get("what") or "", "required": True},
+        {"kind": "text", "name": "owner", "label": "For whom, by token", "most": 64,
+         "value": found.get("owner") or ""},
+        {"kind": "text", "name": "due_month", "label": "Due, YYYY-MM", "most": 7,
+         "value": found.get("due_month") or ""},
+    ]  # fmt: skip
+
+
+def _month(text: str) -> str | None:
+    """A month as written; a Mistake for anything else."""
+    import re
+
+    from pipeline.errors import refused
+    from schemas.contract import MONTH_PATTERN
+
+    if text and not re.fullmatch(MONTH_PATTERN, text):
+        raise refused("not-a-move", None, "a month is written YYYY-MM", column="due_month")
+    return text or None
+
+
+def _options(values: list[str]) -> list[dict[str, str]]:
+    return [{"value": v, "word": words.plain(v)} for v in dict.fromkeys(values)]
+
+
+# ---- signals
+
+
+def show_signals(request: Request) -> Response:
+    """Every signal that stands, with whose it is."""
+    with rooms(request).desk.reading() as con:
+        rows = con.execute(f"""
+            SELECT s.key, s.sentence, coalesce(m.state, 'open'), m.owner FROM ({SIGNAL}) s
+            LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
+            ORDER BY m.state = 'closed', s.month DESC, s.key
+        """).fetchall()
+    links = [{"href": f"/signal?{urlencode({'key': key})}", "label": sentence,
+              "more": ", ".join(filter(None, [words.plain(state), owner]))}
+             for key, sentence, state, owner in rows]  # fmt: skip
+    return answer(request, "desk_form.html", "Signals", facts=[], forms=[], links=links,
+                  lines=[] if links else ["No signal stands."])  # fmt: skip
+
+
+def show_signal(request: Request) -> Response:
+    """One signal with its trips, to be looked into and closed."""
+    key = request.query_params.get("key", "")
+    with rooms(request).desk.reading() as con:
+        rows = con.execute(f"SELECT * FROM ({SIGNAL}) WHERE key = $key", {"key": key}).fetchall()
+        now = standing(con, "signal", key)
+        trips = con.execute(SIGNAL_TRIPS, {"key": key}).fetchall() if rows else []
+    if not rows:
+        return nothing_there(request)
+    state = now.state if now else "open"
+    fields = [
+        {"kind": "hidden", "name": "key", "value": key},
+        {"kind": "choice", "name": "state", "label": "It is", "value": "looked_into",
+         "options": _options([s for s in ("looked_into", "closed")
+                              if s == "looked_into" or state == "looked_into"])},
+        {"kind": "text", "name": "owner", "label": "Whose it is, by token", "most": 64,
+         "value": (now.owner if now else "") or ""},
+        {"kind": "long", "name": "why", "label": "What was found, or the conclusion",
+         "value": (now.why if now else "") or ""},
+    ]  # fmt: skip
+    links = [{"href": f"/case?{urlencode({'trip': trip})}", "label": trip,
+              "more": words.month_name(month)} for trip, month in trips]  # fmt: skip
+    lines = [str(rows[0][6]), f"It is {words.plain(state)}."]
+    if links:
+        lines.append("Its trips, to be read together:")
+    forms = [] if state == "closed" else [form(request, "/signal", "Keep", fields=fields)]
+    return answer(request, "desk_form.html", "A signal", lines=lines, facts=[], links=links,
+                  forms=forms)  # fmt: skip
+
+
+def save_signal(request: Request, fields: Fields) -> Response:
+    """Store that a signal was looked into, or is closed."""
+    key = one(fields, "key")
+    try:
+        with rooms(request).desk.writing() as con:
+            if not con.execute(f"SELECT 1 FROM ({SIGNAL}) WHERE key = ?", [key]).fetchall():
+                return nothing_there(request)
+            check_text(con, {n: one(fields, n) for n in ("why", "owner")})
+            move(con, Move("signal", key, one(fields, "state"), month_under_review(con),
+                           visitor(request).by, owner=one(fields, "owner") or None,
+                           why=one(fields, "why") or None))  # fmt: skip
+    except Mistake as mistake:
+        return not_done(request, mistake, f"/signal?{urlencode({'key': key})}")
+    return go_to(f"/signals?{urlencode({'said': 'Kept.'})}")
+
+
+# ---- a trip by hand
+
+
+def show_add(request: Request) -> Response:
+    """A form for a case by hand."""
+    fields = [
+        {"kind": "text", "name": "trip", "label": "Token of the trip", "value": "", "most": 64,
+         "required": True},
+        {"kind": "text", "name": "why", "label": "Why it should be read, naming nobody",
+         "value": "", "required": True},
+    ]  # fmt: skip
+    lines = ["A crew's own report, a complaint, a debrief: the trip is read with the month's."]
+    return answer(request, "desk_form.html", "Add a trip", lines=lines, facts=[], links=[],
+                  forms=[form(request, "/add", "Add", fields=fields)])  # fmt: skip
+
+
+def save_add(request: Request, fields: Fields) -> Response:
+    """Store that a trip is to be read."""
+    trip = one(fields, "trip")
+    try:
+        with rooms(request).desk.writing() as con:
+            add_trip(con, trip, one(fields, "why") or "added by hand", visitor(request).by)
+    except Mistake as mistake:
+        return not_done(request, mistake, "/add")
+    return go_to(f"/case?{urlencode({'trip': trip, 'said': f'{trip} is to be read.'})}")
+
+
+# ---- records to fetch
+
+
+def show_fetch(request: Request) -> Response:
+    """What one base is asked for, a line a trip."""
+    base = request.query_params.get("base", "")
+    with rooms(request).desk.reading() as con:
+        rows = con.execute(
+            "SELECT trip_id, why, state, month FROM judged.work WHERE kind = 'fetch' AND base = ?"
+            " AND state <> 'arrived' ORDER BY place", [base],
+        ).fetchall()  # fmt: skip
+    if not rows:
+        return nothing_there(request)
+    options = [{"value": "asked", "word": "asked for"},
+               {"value": "not_to_be_had", "word": "not to be had"}]  # fmt: skip
+    fields: list[dict[str, Any]] = [
+        {"kind": "check", "name": "trip", "value": trip, "checked": False,
+         "label": f"{trip}, {words.month_name(month)}: {why} ({words.plain(state)})"}
+        for trip, why, state, month in rows
+    ]  # fmt: skip
+    fields.append({"kind": "choice", "name": "state", "label": "The records chosen are",
+                   "value": "asked", "options": options})  # fmt: skip
+    fields.append({"kind": "hidden", "name": "base", "value": base})
+    lines = ["A record that arrives with a delivery leaves the list by itself."]
+    return answer(request, "desk_form.html", f"Records to fetch, base {base}", lines=lines,
+                  facts=[], links=[],
+                  forms=[form(request, "/fetch", "Keep", fields=fields)])  # fmt: skip
+
+
+def save_fetch(request: Request, fields: Fields) -> Response:
+    """Store that records were asked for, or are not to be had."""
+    from pipeline.followup.fetch import say
+    from schemas.work import SAID_OF_FETCH
+
+    own, trips, state = rooms(request), fields.get("trip", []), one(fields, "state")
+    if trips and state in SAID_OF_FETCH:
+        try:
+            with own.desk.apart():
+                say(own.desk.folder, state, trips=trips, by=visitor(request).by)
+        except Mistake as mistake:
+            return not_done(request, mistake, "/?kind=fetch")
+    return go_to(f"/?{urlencode({'kind': 'fetch', 'said': 'Kept.' if trips else ''})}")
+
+
+def next_month_of(con: duckdb.DuckDBPyConnection) -> str:
+    """The month after the one under review: what is asked for is usually due then."""
+    return after(month_under_review(con))

@@ -1,0 +1,79 @@
+"""What may be said of a case, asked of every way in: who may read it, and when it is closed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.errors import Problem, in_cell
+from pipeline.followup.case_states import CaseNow, cases_now
+from pipeline.followup.given import Answer, Trip
+from pipeline.followup.states import CLOSED, DIFFERS, OPEN, WITHDRAWN, Facts, refusal
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def case_problems(
+    con: duckdb.DuckDBPyConnection, trips: Mapping[str, Trip], file: str, answers: Sequence[Answer]
+) -> Iterator[Problem]:
+    """Why answers that are sound by themselves cannot stand beside what the store holds.
+
+    All answers to one trip are taken together: a case is closed with its last finding.
+    """
+    kept_from = own_trips(con, "SELECT trip_id FROM answered_trip")
+    now = cases_now(con, "SELECT trip_id FROM answered_trip")
+    heads = directors(con)
+    for trip_id in dict.fromkeys(answer.trip_id for answer in answers):
+        same = [answer for answer in answers if answer.trip_id == trip_id]
+        case = now[trip_id]
+        left = _left_open(case, trips[trip_id], same)
+        for answer in same:
+            if (trip_id, answer.reviewer) in kept_from:
+                what = "its crew or its authorising call carries this reader's token"
+                yield in_cell("own-trip", file, answer.line, "reviewer", what)
+            elif case.second == DIFFERS and answer.conclusion and answer.reviewer in case.readers:
+                what = str(refusal("second_reading", DIFFERS, "settled",
+                                   Facts(by=answer.reviewer, readers=case.readers)))  # fmt: skip
+                yield in_cell("case-move", file, answer.line, "reviewer", what)
+            else:
+                facts = Facts(open_findings=len(left), by=answer.reviewer, directors=heads)
+                # what is said of a withdrawn case is kept, and withdrawn it stays
+                before = OPEN if case.state == WITHDRAWN else case.state
+                if why := refusal("case", before, answer.status, facts):
+                    remedy = _remedy(answer, left)
+                    yield in_cell("case-move", file, answer.line, "status", why, remedy=remedy)
+
+
+def _left_open(case: CaseNow, trip: Trip, answers: Sequence[Answer]) -> list[str]:
+    """Findings that would still be open with these answers."""
+    concluded = {rule for a in answers if a.conclusion for rule in a.rules}
+    return [rule for rule in case.open_findings if rule in trip.flags and rule not in concluded]
+
+
+def _remedy(answer: Answer, left: Sequence[str]) -> str:
+    if answer.status == CLOSED and left:
+        return f"Conclude {', '.join(left)} too, or leave the case open."
+    return "Leave the case as it is, or let the one do it whose turn it is."
+
+
+def own_trips(con: duckdb.DuckDBPyConnection, asked: str) -> set[tuple[str, str]]:
+    """Trips among `asked` with each token that is kept from reading them: crew and authorisers."""
+    return set(
+        con.execute(f"""
+            WITH held AS (SELECT trip_id, trip_key FROM delivered.holding
+                          WHERE trip_id IN ({asked}))
+            SELECT trip_id, crew_member FROM held JOIN delivered.crew USING (trip_key)
+            UNION SELECT trip_id, authorised_by FROM held JOIN delivered.contacts USING (trip_key)
+            WHERE authorised_by IS NOT NULL
+        """).fetchall()
+    )
+
+
+def directors(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """Who has approved limits of this store, by token, sorted."""
+    rows = con.execute("""
+        SELECT approved_by FROM delivered.protocol_version WHERE approved_by IS NOT NULL
+        UNION SELECT recorded_by FROM loop.move WHERE thing = 'approval' ORDER BY 1
+    """).fetchall()
+    return tuple(token for (token,) in rows if token)

@@ -1,0 +1,133 @@
+"""Where each finding and each case stands: read, stale or not, and what was last said of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.store.content_hash import contents
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+@dataclass(frozen=True)
+class CaseNow:
+    """A case as it stands; `open_findings`: those still flagged that nobody has concluded."""
+
+    state: str
+    refer_to: str | None
+    open_findings: tuple[str, ...]
+    second: str | None
+    readers: tuple[str, ...]
+
+
+def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
+    """Make `finding_state` and `case_state` for the held trips among `asked`, with trip_id.
+
+    finding_state: trip_id, rule, verdict, state, one row a flag. case_state: trip_id, month, base,
+    flags, unread, stale, state, refer_to, second (how its second reading stands), readings.
+    First readings that a second one waits for count as read here: what they say does not come out.
+    """
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE case_asked AS SELECT DISTINCT trip_id FROM ({asked})"
+    )
+    con.execute(_COMPARED)
+    con.execute(f"CREATE OR REPLACE TEMP TABLE case_content AS ({contents('case_key')})")
+    con.execute(_FINDING_STATE)
+    con.execute(_CASE_STATE)
+
+
+def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
+    """The cases of the held trips among `asked`, by trip_id."""
+    make_case_states(con, asked)
+    rows = con.execute("""
+        SELECT c.trip_id, c.state, c.refer_to, c.second,
+               (SELECT coalesce(list(f.rule ORDER BY f.rule), []) FROM finding_state f
+                WHERE f.trip_id = c.trip_id AND f.state <> 'concluded'),
+               (SELECT coalesce(list(DISTINCT r.reviewer ORDER BY r.reviewer), [])
+                FROM loop.reading r WHERE r.trip_id = c.trip_id
+                    AND (r.conclusion IS NOT NULL OR r.status = 'closed'))
+        FROM case_state c ORDER BY c.trip_id
+    """).fetchall()
+    return {
+        trip: CaseNow(state, refer_to, tuple(left), second, tuple(readers))
+        for trip, state, refer_to, second, left, readers in rows
+    }
+
+
+_COMPARED = """
+    CREATE OR REPLACE TEMP TABLE case_compared AS
+    SELECT DISTINCT r.trip_id, r.trip_key AS was_key, h.trip_key AS now_key
+    FROM loop.determination r SEMI JOIN case_asked USING (trip_id)
+    JOIN delivered.holding h USING (trip_id)
+    WHERE r.trip_key <> h.trip_key;
+    CREATE OR REPLACE TEMP TABLE case_key AS
+    SELECT was_key AS trip_key FROM case_compared UNION SELECT now_key FROM case_compared
+"""
+
+_FINDING_STATE = """
+    CREATE OR REPLACE TEMP TABLE finding_state AS
+    WITH flag AS (
+        SELECT w.trip_id, w.trip_key, v.rule, v.verdict
+        FROM judged.trip_window w JOIN judged.verdict v USING (trip_key)
+        SEMI JOIN case_asked a ON a.trip_id = w.trip_id
+        WHERE v.verdict IN ('deviation', 'borderline')
+    ),
+    other AS (
+        SELECT c.trip_id, c.was_key FROM case_compared c
+        JOIN case_content w ON w.trip_key = c.was_key
+        JOIN case_content n ON n.trip_key = c.now_key
+        WHERE w.content <> n.content
+    ),
+    answered AS (
+        SELECT r.trip_id, r.rule, r.verdict,
+               o.was_key IS NOT NULL AS changed,
+               coalesce(r.disputed, FALSE) AND coalesce(s.state, '') = 'differs' AS undecided
+        FROM loop.reading r SEMI JOIN case_asked a ON a.trip_id = r.trip_id
+        LEFT JOIN other o ON o.trip_id = r.trip_id AND o.was_key = r.trip_key
+        LEFT JOIN loop.standing s ON s.thing = 'second_reading' AND s.key = r.trip_id
+        WHERE r.holds AND r.conclusion IS NOT NULL AND r.conclusion <> 'missed'
+    )
+    SELECT f.trip_id, f.rule, f.verdict,
+           CASE WHEN a.trip_id IS NULL OR a.undecided THEN 'unread'
+                WHEN a.changed OR a.verdict IS DISTINCT FROM f.verdict THEN 'stale'
+                ELSE 'concluded' END AS state
+    FROM flag f LEFT JOIN answered a ON a.trip_id = f.trip_id AND a.rule = f.rule
+"""
+
+_CASE_STATE = """
+    CREATE OR REPLACE TEMP TABLE case_state AS
+    WITH said AS (
+        SELECT trip_id, arg_max(status, determination_no) AS status,
+               arg_max(refer_to, determination_no) AS refer_to,
+               count(DISTINCT reviewer) FILTER (
+                   conclusion IS NOT NULL OR status = 'closed') AS readings
+        FROM loop.determination SEMI JOIN case_asked USING (trip_id) GROUP BY trip_id
+    ),
+    was_flagged AS (
+        SELECT DISTINCT trip_id FROM loop.reading SEMI JOIN case_asked USING (trip_id)
+        WHERE verdict IN ('deviation', 'borderline')
+    ),
+    counted AS (
+        SELECT trip_id, count(*) AS flags,
+               count(*) FILTER (state = 'unread') AS unread,
+               count(*) FILTER (state = 'stale') AS stale
+        FROM finding_state GROUP BY trip_id
+    )
+    SELECT h.trip_id, t.service_month AS month, t.base,
+           coalesce(c.flags, 0)::INTEGER AS flags, coalesce(c.unread, 0)::INTEGER AS unread,
+           coalesce(c.stale, 0)::INTEGER AS stale,
+           CASE WHEN c.flags IS NULL AND w.trip_id IS NOT NULL THEN 'withdrawn'
+                WHEN s.status = 'closed' AND coalesce(c.unread + c.stale, 0) > 0 THEN 'open'
+                ELSE coalesce(s.status, 'open') END AS state,
+           s.refer_to, coalesce(s.readings, 0)::INTEGER AS readings,
+           r.state AS second
+    FROM case_asked a
+    JOIN delivered.holding h USING (trip_id)
+    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    LEFT JOIN counted c ON c.trip_id = h.trip_id
+    LEFT JOIN said s ON s.trip_id = h.trip_id
+    LEFT JOIN was_flagged w ON w.trip_id = h.trip_id
+    LEFT JOIN loop.standing r ON r.thing = 'second_reading' AND r.key = h.trip_id
+"""

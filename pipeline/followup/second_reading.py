@@ -1,0 +1,119 @@
+"""The second reading: asked for or drawn, blind to the first, compared once both are there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.errors import refused
+from pipeline.followup.moves import Move, month_under_review, move, standing
+from pipeline.followup.states import AGREED, ASKED, DIFFERS, SETTLED, Facts
+from pipeline.store.database import one
+from pipeline.store.followup_tables import service_of
+
+if TYPE_CHECKING:
+    import duckdb
+
+ONE_IN, AT_LEAST = 10, 2
+"""Of a month's trips with a variance one in ten is drawn, and two at least."""
+
+DRAWN = "drawn"
+
+
+def ask_second_reading(con: duckdb.DuckDBPyConnection, trip_id: str, by: str) -> bool:
+    """Ask for a second reading of a trip; in a transaction. False if one was asked for before."""
+    if standing(con, "second_reading", trip_id):
+        return False
+    (held,) = one(con, "SELECT count(*) FROM delivered.holding WHERE trip_id = ?", [trip_id])
+    if not held:
+        raise refused("unknown-trip", None, f'the store has no trip "{trip_id[:64]}"')
+    return move(con, _asked(con, trip_id, f"asked by {by}", by))
+
+
+def follow_second_readings(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
+    """Draw, compare and settle second readings after answers from number `first_new` on.
+
+    Part of the transaction that stores the answers. Drawn are, of the month's trips with a
+    variance, those with the lowest hashes over service, month and trip; it is said once the first
+    reading is there. A trip with two readers already is not drawn.
+    """
+    _compare(con, first_new)
+    for (trip_id,) in con.execute(_DRAWN, [service_of(con), first_new]).fetchall():
+        move(con, _asked(con, trip_id, DRAWN, None))
+
+
+def _asked(con: duckdb.DuckDBPyConnection, trip_id: str, what: str, by: str | None) -> Move:
+    month = month_under_review(con)
+    (base,) = one(
+        con,
+        "SELECT base FROM delivered.holding JOIN delivered.trips USING (trip_key)"
+        " WHERE delivered.holding.trip_id = ?",
+        [trip_id],
+    )
+    return Move(
+        "second_reading", trip_id, ASKED, month, by, trip_id=trip_id, base=base, what=what
+    )  # fmt: skip
+
+
+def _compare(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
+    """What the new answers make of second readings that wait for one, or for a third."""
+    month = month_under_review(con)
+    for trip_id, state, readers, whole, disputed, new_reader in con.execute(
+        _WAITING, [first_new]
+    ).fetchall():
+        if state == ASKED and readers >= 2 and whole:
+            end = DIFFERS if disputed else AGREED
+            move(con, Move("second_reading", trip_id, end, month), Facts(worked_out=True))
+        elif state == DIFFERS and readers >= 3:
+            move(
+                con,
+                Move("second_reading", trip_id, SETTLED, month, new_reader, owner=new_reader),
+                Facts(by=new_reader),
+            )
+
+
+# of a reader counts what was concluded; whole: the two of them concluded on the same flags
+_WAITING = """
+    WITH waits AS (
+        SELECT key AS trip_id, state FROM loop.standing
+        WHERE thing = 'second_reading' AND state IN ('asked', 'differs')
+    ),
+    new_answer AS (
+        SELECT DISTINCT trip_id FROM loop.determination WHERE determination_no >= $1
+    ),
+    own AS (
+        SELECT r.trip_id, r.reviewer, max(determination_no) AS last_no,
+               coalesce(list(r.rule ORDER BY r.rule) FILTER (
+                   r.verdict IN ('deviation', 'borderline')), []) AS rules,
+               list(coalesce(r.rule, '') || '=' || coalesce(r.finding, '') ORDER BY r.rule) AS said
+        FROM loop.reading r SEMI JOIN waits USING (trip_id)
+        WHERE r.latest_of_reviewer AND (r.conclusion IS NOT NULL OR r.status = 'closed')
+        GROUP BY r.trip_id, r.reviewer
+    )
+    SELECT w.trip_id, w.state, count(*) AS readers, count(DISTINCT o.rules) = 1 AS whole,
+           count(DISTINCT o.said) > 1 AS disputed, arg_max(o.reviewer, o.last_no) AS new_reader
+    FROM waits w JOIN own o USING (trip_id) SEMI JOIN new_answer n ON n.trip_id = w.trip_id
+    GROUP BY ALL ORDER BY w.trip_id
+"""
+
+_DRAWN = f"""
+    WITH touched AS (
+        SELECT DISTINCT month, trip_id FROM loop.determination
+        WHERE determination_no >= $2 AND conclusion IS NOT NULL
+    ),
+    flagged AS (
+        SELECT w.service_month AS month, w.trip_id,
+               row_number() OVER month AS place, count(*) OVER (PARTITION BY month) AS trips
+        FROM judged.trip_window w
+        WHERE w.service_month IN (SELECT month FROM touched) AND EXISTS (
+            SELECT 1 FROM judged.verdict v
+            WHERE v.trip_key = w.trip_key AND v.verdict = 'deviation')
+        WINDOW month AS (PARTITION BY service_month ORDER BY
+            sha256($1 || '|second|' || w.service_month || '|' || w.trip_id))
+    )
+    SELECT f.trip_id FROM flagged f SEMI JOIN touched t ON t.trip_id = f.trip_id
+    WHERE f.place <= greatest({AT_LEAST}, ceil(f.trips / {ONE_IN}.0))
+      AND f.trip_id NOT IN (SELECT key FROM loop.standing WHERE thing = 'second_reading')
+      AND (SELECT count(DISTINCT reviewer) FROM loop.determination d
+           WHERE d.trip_id = f.trip_id AND d.conclusion IS NOT NULL) = 1
+    ORDER BY f.trip_id
+"""

@@ -1,0 +1,125 @@
+"""The trips behind signals, what is shown one by one, and bases that may be named; in order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE, one_by_one_rules
+from pipeline.rules import all_rules
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from pipeline.store.protocol_versions import VersionInStore
+
+ONE_BY_ONE = "one-by-one"
+MONTHS = 24
+"""Marks go so far back: the twelve months and the twelve before."""
+
+# place: as `one_by_one` orders trips
+_ORDERED = """
+    CREATE OR REPLACE TEMP TABLE ordered_trip AS
+    SELECT w.trip_key, w.trip_id, w.service_month AS trip_month, w.log_complete, w.protocol_no,
+           t.base,
+           row_number() OVER (ORDER BY w.service_month, t.service_seq NULLS LAST, w.trip_key)
+               AS in_order
+    FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
+    WHERE w.service_month BETWEEN $first AND $month
+"""
+
+_STATE = """CASE v.verdict WHEN 'deviation' THEN 'variance' WHEN 'met' THEN 'kept'
+                WHEN 'authorised' THEN 'kept' ELSE 'undecided' END"""
+
+_MARKS = f"""
+    WITH verdicts AS (
+        SELECT o.*, v.rule, {_STATE} AS state
+        FROM ordered_trip o JOIN judged.verdict v USING (trip_key)
+        WHERE v.verdict <> 'not_applicable'
+    ),
+    ventilated AS (
+        SELECT trip_key, cannula, bool_or(counted) AS counted,
+               sum(events) FILTER (counted) AS events
+        FROM ventilator_time GROUP BY ALL
+    ),
+    marks AS (
+        SELECT a.*, v.trip_id, v.trip_month, v.state, v.in_order
+        FROM asked_chart a JOIN verdicts v
+            ON a.measure IN ('{SHARE}', '{ONE_BY_ONE}')
+            AND v.rule = split_part(a.group_value, ' at ', 1)
+            AND (a.group_by <> '{AT_BASE}' OR a.group_value = v.rule || ' at ' || v.base)
+        UNION ALL
+        SELECT a.*, o.trip_id, o.trip_month,
+               CASE WHEN sum(v.events) > 0 THEN 'variance' ELSE 'kept' END, o.in_order
+        FROM asked_chart a
+        JOIN ventilated v ON a.measure = '{RATE}' AND v.counted
+            AND (a.group_by = 'service' OR v.cannula = a.group_value)
+        JOIN ordered_trip o USING (trip_key)
+        GROUP BY ALL
+        UNION ALL
+        SELECT DISTINCT a.*, o.trip_id, o.trip_month,
+               CASE WHEN o.log_complete THEN 'kept' ELSE 'variance' END, o.in_order
+        FROM asked_chart a
+        JOIN ordered_trip o ON a.measure = '{RECORD}' AND o.base = a.group_value
+        SEMI JOIN ventilated v ON v.trip_key = o.trip_key
+    )
+    SELECT measure, group_by, group_value, row_number() OVER (
+               PARTITION BY measure, group_by, group_value ORDER BY in_order)::INTEGER AS place,
+           trip_id, trip_month, state
+    FROM marks ORDER BY ALL
+"""
+
+_APART = """
+    SELECT f.rule, f.base, o.trip_id, o.trip_month, v.verdict = 'deviation' AS variance,
+           v.observed_low AS observed, l."limit", l.unit
+    FROM apart f
+    JOIN ordered_trip o ON o.base = f.base AND o.trip_month >= $first
+    JOIN judged.verdict v ON v.trip_key = o.trip_key AND v.rule = f.rule
+    LEFT JOIN rule_limit l ON l.protocol_no = o.protocol_no AND l.rule = f.rule
+    WHERE v.verdict IN ('met', 'authorised', 'borderline', 'deviation')
+    ORDER BY f.rule, f.base, o.in_order
+"""
+
+
+def trip_marks(
+    con: duckdb.DuckDBPyConnection, signals: pd.DataFrame, months: Sequence[str]
+) -> pd.DataFrame:
+    """Rows of `TripMarks`; call after the measures: reads their ventilator time.
+
+    Leaves `ordered_trip` for `apart_trips`.
+    """
+    own = signals[(signals["standing"] == "stands") & (signals["side"] == "worse")]
+    own = own[own["kind"].isin(["headline", "watch"])]
+    keys = own[["measure", "group_by", "group_value"]].drop_duplicates().to_numpy().tolist()
+    keys += [[ONE_BY_ONE, "rule", rule] for rule in one_by_one_rules()]
+    con.execute("""CREATE OR REPLACE TEMP TABLE asked_chart
+        (measure VARCHAR, group_by VARCHAR, group_value VARCHAR)""")
+    con.executemany("INSERT INTO asked_chart VALUES (?, ?, ?)", keys)
+    con.execute(_ORDERED, {"first": months[-MONTHS:][0], "month": months[-1]})
+    return con.execute(_MARKS).df()
+
+
+def apart_trips(
+    con: duckdb.DuckDBPyConnection,
+    funnels: pd.DataFrame,
+    versions: Sequence[VersionInStore],
+    first: str,
+) -> pd.DataFrame:
+    """Rows of `ApartTrips` from the month `first` on; call after `trip_marks`."""
+    named = funnels[(funnels["outside"] > 0) & funnels["rule"].notna()]
+    con.execute("CREATE OR REPLACE TEMP TABLE apart (rule VARCHAR, base VARCHAR)")
+    con.execute("""CREATE OR REPLACE TEMP TABLE rule_limit
+        (protocol_no INTEGER, rule VARCHAR, "limit" DOUBLE, unit VARCHAR)""")
+    pairs = named[["rule", "base"]].to_numpy().tolist()
+    if pairs:
+        con.executemany("INSERT INTO apart VALUES (?, ?)", pairs)
+    limits = [
+        (stored.protocol_no, name, getattr(parameters, limit), all_rules()[name].unit)
+        for stored in versions
+        for name, parameters in stored.rules.items()
+        if (limit := all_rules()[name].limit)
+    ]
+    if limits:
+        con.executemany("INSERT INTO rule_limit VALUES (?, ?, ?, ?)", limits)
+    return con.execute(_APART, {"first": first}).df()

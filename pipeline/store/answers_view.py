@@ -1,0 +1,68 @@
+"""The views on what people said: answers in the old words and the new, and where things stand."""
+
+from __future__ import annotations
+
+from schemas.findings import OLD_WORDS
+
+_NEW = " ".join(f"WHEN '{old}' THEN '{new}'" for old, (new, _) in OLD_WORDS.items())
+_CAUSE = " ".join(f"WHEN '{old}' THEN '{cause}'" for old, (_, cause) in OLD_WORDS.items() if cause)
+
+STANDING_VIEW = """
+CREATE OR REPLACE VIEW loop.standing AS
+SELECT *, min(month) OVER (PARTITION BY thing, key) AS opened
+FROM loop.move
+QUALIFY move_no = max(move_no) OVER (PARTITION BY thing, key)
+"""
+"""Each thing as it stands now, and the month it was opened in."""
+
+# an empty answer never overrides: a reader's last conclusion stays, whatever is said of the case
+READING_VIEW = f"""
+CREATE OR REPLACE VIEW loop.reading AS
+WITH said AS (
+    SELECT d.*, r.rule, r.verdict,
+           CASE WHEN f.determination_no IS NOT NULL THEN f.conclusion
+                ELSE CASE d.conclusion {_NEW} ELSE d.conclusion END END AS finding,
+           CASE WHEN f.determination_no IS NOT NULL THEN f.contributed
+                ELSE CASE d.conclusion {_CAUSE} END END AS contributed,
+           coalesce(f.basis, 'read') AS basis
+    FROM loop.determination d
+    JOIN loop.determination_rule r USING (determination_no)
+    LEFT JOIN loop.finding f ON f.determination_no = d.determination_no
+        AND f.rule IS NOT DISTINCT FROM r.rule
+),
+ranked AS (
+    SELECT *,
+           determination_no = coalesce(
+               max(determination_no) FILTER (conclusion IS NOT NULL) OVER own,
+               max(determination_no) OVER own) AS latest_of_reviewer,
+           determination_no = coalesce(
+               max(determination_no) FILTER (conclusion IS NOT NULL) OVER anyone,
+               max(determination_no) OVER anyone) AS latest,
+           arg_max(status, determination_no) OVER own AS last_status
+    FROM said
+    WINDOW own AS (PARTITION BY trip_id, rule, reviewer), anyone AS (PARTITION BY trip_id, rule)
+)
+SELECT * EXCLUDE (status, latest, last_status),
+       CASE WHEN latest_of_reviewer THEN last_status ELSE status END AS status,
+       latest AS holds,
+       min(finding) FILTER (latest_of_reviewer) OVER (PARTITION BY trip_id, rule)
+           <> max(finding) FILTER (latest_of_reviewer) OVER (PARTITION BY trip_id, rule)
+           AS disputed
+FROM ranked
+"""
+"""Every answer to every rule it is about, in the words of 0.1.0 (`conclusion`) and in those of the
+desk (`finding`, `contributed`). For who may see first readings that a second waits for."""
+
+ANSWER_VIEW = """
+CREATE OR REPLACE VIEW loop.answer AS
+SELECT r.* EXCLUDE (holds),
+       r.holds AND NOT (coalesce(r.disputed, FALSE) AND coalesce(s.state, '') = 'differs') AS holds
+FROM loop.reading r
+LEFT JOIN loop.standing s ON s.thing = 'second_reading' AND s.key = r.trip_id
+WHERE s.state IS DISTINCT FROM 'asked'
+"""
+"""As `loop.reading`, without the first reading of a trip that a second one waits for; of what two
+readers differ on nothing holds until it is settled."""
+
+VIEWS = (STANDING_VIEW, READING_VIEW, ANSWER_VIEW)
+"""In the order they rest on each other."""

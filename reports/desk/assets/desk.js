@@ -1,0 +1,95 @@
+// Keys for what the pages can do without them, and drafts sent while somebody writes.
+"use strict";
+const form = document.querySelector(".case-form");
+const problems = document.getElementById("problems");
+if (problems) problems.focus();
+
+const findings = form ? [...form.querySelectorAll(".finding")] : [];
+let at = 0;
+function show(next) {
+  if (!findings.length) return;
+  findings[at].classList.remove("now");
+  at = Math.max(0, Math.min(findings.length - 1, next));
+  findings[at].classList.add("now");
+}
+function visit(next) {
+  show(next);
+  const first = findings[at] && findings[at].querySelector("input[type=radio]");
+  if (first) first.focus();
+}
+show(0);
+
+const CAUSES = "qwetyui";
+const STATES = { o: "open", a: "awaiting_crew", r: "referred", c: "closed" };
+
+function caseKey(key) {
+  if (key >= "1" && key <= "4" && findings.length) {
+    const radio = findings[at].querySelectorAll("input[type=radio]")[key - 1];
+    radio.checked = true;
+    radio.focus();
+  } else if (CAUSES.includes(key) && findings.length) {
+    const box = findings[at].querySelectorAll("input[type=checkbox]")[CAUSES.indexOf(key)];
+    box.checked = !box.checked;
+    box.focus();
+  } else if (key === "n") visit(at + 1);
+  else if (key === "p") visit(at - 1);
+  else if (key in STATES) return stateKey(key);
+  else if (key === "s") form.requestSubmit(form.querySelector(".main-button"));
+  else if (key === "j") return follow("next-case");
+  else if (key === "l") location.href = "/";
+  else return false;
+  changed();
+  return true;
+}
+function stateKey(key) {
+  const radio = form.querySelector(`input[name=status][value=${STATES[key]}]`);
+  if (radio) { radio.checked = true; radio.focus(); changed(); }
+  return Boolean(radio);
+}
+function follow(id) {
+  const link = document.getElementById(id);
+  if (link) location.href = link.href;
+  return Boolean(link);
+}
+function listKey(key) {
+  const pieces = [...document.querySelectorAll("a.piece")];
+  const here = pieces.indexOf(document.activeElement);
+  if (key === "j" && pieces.length) pieces[Math.min(pieces.length - 1, here + 1)].focus();
+  else if (key === "k" && pieces.length) pieces[Math.max(0, here - 1)].focus();
+  else if (key === "b") return follow("begin");
+  else return false;
+  return true;
+}
+document.addEventListener("keydown", (event) => {
+  if (form && event.key === "Enter" && event.ctrlKey) {
+    event.preventDefault();
+    form.requestSubmit(form.querySelector(".main-button"));
+    return;
+  }
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const inside = event.target;
+  if (inside.matches("textarea, select, input:not([type=radio]):not([type=checkbox])")) return;
+  const key = event.key.toLowerCase();
+  if (form ? caseKey(key) : listKey(key)) event.preventDefault();
+});
+
+let waiting = 0;
+function changed() {
+  if (!form) return;
+  clearTimeout(waiting);
+  waiting = setTimeout(sendDraft, 600);
+}
+function sendDraft() {
+  const given = new FormData(form);
+  given.set("place", form.dataset.place);
+  given.set("form", form.dataset.draftToken);
+  fetch(form.dataset.draft, { method: "POST", body: new URLSearchParams(given) }).catch(() => {});
+}
+if (form) {
+  form.addEventListener("input", changed);
+  form.addEventListener("submit", () => clearTimeout(waiting));
+  form.addEventListener("focusin", (event) => {
+    const inside = event.target.closest(".finding");
+    if (inside) show(findings.indexOf(inside));
+  });
+}

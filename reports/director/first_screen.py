@@ -1,0 +1,199 @@
+"""The Director's first screen: signals, what came one by one, and what waits for a decision."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.charts.trip_line import Mark, TripLine, trip_line
+from reports.text import words
+from reports.text.case_links import FOLDER, case_files
+from reports.text.rows import Row, records, text
+from reports.text.signal_lines import signal_parts, standing
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from schemas.month_review import MeasureFigures, MonthReview
+
+SIGNALS_MOST, TRIPS_NAMED, WAITING_MOST = 3, 2, 5
+MONTHS_DRAWN = 18
+SIGNAL_WIDTH, SINGLE_WIDTH = 620, 470
+DIRECTOR = "director"
+
+
+@dataclass(frozen=True)
+class TripLink:
+    """A trip's token, and its page where it has one."""
+
+    trip: str
+    href: str
+
+
+@dataclass(frozen=True)
+class SignalRow:
+    """A headline signal that stands: what, its counts, a mark a trip, and the trips behind it."""
+
+    what: str
+    counts: str
+    since: str
+    picture: Markup | str
+    trips: tuple[TripLink, ...]
+    more: int
+    read: str
+
+
+@dataclass(frozen=True)
+class SingleRow:
+    """A rule shown one by one: its trips on a line, and those since the last or why not."""
+
+    label: str
+    since: str
+    came: bool
+    picture: Markup | str
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """What waits for the director's decision, and for how many months."""
+
+    what: str
+    href: str
+    about: str
+    months: int
+
+    @property
+    def age(self) -> str:
+        """'3 months'; 'new' in its first month."""
+        return words.many(self.months, "month") if self.months else "new"
+
+
+@dataclass(frozen=True)
+class FirstScreen:
+    """What stands above the fold, but for the grid."""
+
+    signals: tuple[SignalRow, ...]
+    more_signals: tuple[str, ...]
+    singles: tuple[SingleRow, ...]
+    waiting: tuple[Waiting, ...]
+    later: tuple[Waiting, ...]
+
+
+def first_screen(review: MonthReview, figures: MeasureFigures) -> FirstScreen:
+    """Everything of the first screen that is drawn from signals, answers and the protocol."""
+    marks, months = _marks(figures), _months(review)
+    own = standing(review, "headline")
+    files = case_files(review)
+    shown = tuple(
+        _signal(r, marks, months, files, axis=n == len(own[:SIGNALS_MOST]) - 1)
+        for n, r in enumerate(own[:SIGNALS_MOST])
+    )
+    singles = _singles(review, figures, marks, months)
+    waiting = waiting_data(review)
+    return FirstScreen(
+        shown, tuple(text(r["sentence"]) for r in own[SIGNALS_MOST:]), singles,
+        waiting[:WAITING_MOST], waiting[WAITING_MOST:],
+    )  # fmt: skip
+
+
+def _months(review: MonthReview) -> list[str]:
+    return [m for m in sorted(review.months) if m <= review.month][-MONTHS_DRAWN:]
+
+
+def _marks(figures: MeasureFigures) -> dict[tuple[str, str, str], tuple[Mark, ...]]:
+    found: dict[tuple[str, str, str], list[Mark]] = {}
+    frame = figures.trip_marks
+    for row in records(frame) if frame is not None else []:
+        key = (text(row["measure"]), text(row["group_by"]), text(row["group_value"]))
+        mark = Mark(text(row["trip_id"]), text(row["trip_month"]), row["state"])
+        found.setdefault(key, []).append(mark)
+    return {key: tuple(marks) for key, marks in found.items()}
+
+
+def _signal(
+    row: Row,
+    marks: dict[tuple[str, str, str], tuple[Mark, ...]],
+    months: list[str],
+    files: dict[str, str],
+    *,
+    axis: bool,
+) -> SignalRow:
+    what, counts = signal_parts(text(row["sentence"]))
+    key = (text(row["measure"]), text(row["group_by"]), text(row["group_value"]))
+    since = text(row["since"])
+    own = TripLine(marks.get(key, ()), since=since, worse=True)
+    # the newest are on this month's pages
+    trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in row["trips"]]
+    trips.sort(key=lambda link: not link.href)
+    return SignalRow(
+        what=what,
+        counts=in_cells(counts),
+        since=words.month_name(since),
+        picture=trip_line(own, months, f"{what}: {counts}", SIGNAL_WIDTH, axis=axis),
+        trips=tuple(trips[:TRIPS_NAMED]),
+        more=max(0, len(trips) - TRIPS_NAMED),
+        read=row["read_words"],
+    )
+
+
+def in_cells(counts: str) -> str:
+    """'7 of 13 trips since March 2026, 2 of 31 trips before' as '7/13 since March 2026, ...'."""
+    return re.sub(r"([\d,]+) of ([\d,]+)(?: trips?)?", r"\1/\2", counts)
+
+
+def _singles(
+    review: MonthReview,
+    figures: MeasureFigures,
+    marks: dict[tuple[str, str, str], tuple[Mark, ...]],
+    months: list[str],
+) -> tuple[SingleRow, ...]:
+    frame = figures.one_by_one
+    rows = records(frame) if frame is not None else []
+    found = []
+    for n, row in enumerate(rows):
+        own = marks.get(("one-by-one", "rule", text(row["rule"])), ())
+        label, came = words.rule_title(text(row["rule"])), int(row["came"] or 0)
+        drawn = TripLine(own, now=review.month)
+        axis = n == len(rows) - 1
+        shown = trip_line(drawn, months, text(row["sentence"]), SINGLE_WIDTH, axis=axis)
+        found.append(SingleRow(label, since_words(row), bool(came), shown))
+    return tuple(found)
+
+
+def since_words(row: Row) -> str:
+    """'2 this month', '120 trips since', 'cannot be watched: 59 of 62 undecided'."""
+    came, later, undecided = (int(row[k] or 0) for k in ("came", "later", "undecided"))
+    if came:
+        return f"{came} this month"
+    if not row["watched"]:
+        return f"cannot be watched: {undecided:,} of {later:,} undecided"
+    trips = words.many(later, "trip")
+    return f"{trips} since" if row["last_month"] else f"none in {trips}"
+
+
+def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
+    """Cases referred to the director, limits to approve, and signals to close; oldest first.
+
+    Signals stand above with their months, so that here they are one thing, as old as the oldest.
+    """
+    now = words.month_number(review.month)
+    files = case_files(review)
+    found = []
+    for row in records(review.followup.referred) if review.followup is not None else []:
+        if text(row["refer_to"]) != DIRECTOR:
+            continue
+        trip, rules = text(row["trip_id"]), text(row["rules"]).split()
+        about = words.listed([words.rule_title(r).lower() for r in rules]) or "the whole case"
+        href = f"{FOLDER}/{files[trip]}" if trip in files else ""
+        found.append(Waiting(trip, href, about, now - words.month_number(text(row["month"]))))
+    found += [
+        Waiting(f"Approve limits {p.id}", "", "", now - words.month_number(p.from_month))
+        for p in review.protocol
+        if p.approved_by is None
+    ]
+    said = [words.month_number(text(r["month"])) for r in standing(review, "headline")]
+    if said:
+        what = f"Close {words.many(len(said), 'signal')}"
+        found.append(Waiting(what, "#signals", "", now - min(said)))
+    return tuple(sorted(found, key=lambda w: -w.months))

@@ -1,0 +1,93 @@
+"""Outcomes of the twelve months against the twelve before: records and their drawing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.charts import palette
+from reports.charts.drawing import Look, month_look, top_of
+from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
+from reports.text import words
+from reports.text.estimates import Estimate, estimate
+from reports.text.rows import Row, records, text
+from schemas.units import Unit
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from schemas.month_review import MeasureFigures
+
+WORSE, DAY_AFTER = "worse-outcome", "worse-outcome-day-after"
+NAMES = {WORSE: "worse by hand-over", DAY_AFTER: "worse a day later"}
+BEFORE = Look("twelve before", palette.MUTED, stroke=1.3)
+WIDTH = 690
+
+
+@dataclass(frozen=True)
+class OutcomeRow:
+    """One outcome, of the last twelve months and of those before; `ratio` with its bounds."""
+
+    label: str
+    whole: bool
+    now: Estimate
+    before: Estimate
+    ratio: tuple[float | None, float | None, float | None]
+
+
+@dataclass(frozen=True)
+class Outcomes:
+    """Every outcome worse than the start, its picture, and what it shows."""
+
+    rows: tuple[OutcomeRow, ...]
+    finding: str
+    picture: Markup | str
+
+
+def outcomes_data(figures: MeasureFigures) -> Outcomes:
+    """By hand-over, then by a day later; each together, then by kind."""
+    rows = records(figures.years) if figures.years is not None else []
+    own = [r for r in rows if text(r["measure"]) in NAMES]
+    own.sort(key=lambda r: (text(r["measure"]), text(r["group_by"]) != "service"))
+    found = tuple(_outcome(r) for r in own)
+    return Outcomes(found, _finding(found), _picture(found) if found else "")
+
+
+def year_estimate(row: Row, side: str, unit: Unit) -> Estimate:
+    """The figure of `now` or `before` of a row of the years."""
+    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
+    return estimate(row, unit, estimate=side, **names)
+
+
+def ratio_of(row: Row) -> tuple[float | None, float | None, float | None]:
+    """The ratio of both years with its bounds."""
+    return words.some(row["ratio"]), words.some(row["ratio_low"]), words.some(row["ratio_high"])
+
+
+def _outcome(row: Row) -> OutcomeRow:
+    measure, whole = text(row["measure"]), text(row["group_by"]) == "service"
+    label = NAMES[measure] if whole else words.plain(text(row["group_value"]))
+    now, before = (year_estimate(row, side, Unit.SHARE) for side in ("now", "before"))
+    return OutcomeRow(words.capital(label) if whole else label, whole, now, before, ratio_of(row))
+
+
+def _finding(rows: tuple[OutcomeRow, ...]) -> str:
+    """What the two years bear, from the outcomes taken together."""
+    if not rows:
+        return "no twelve months before to compare with"
+    apart = []
+    for row in rows:
+        _, low, high = row.ratio
+        if row.whole and low is not None and high is not None and (low > 1 or high < 1):
+            apart.append(f"{row.label.lower()} {'more' if low > 1 else 'less'} often")
+    return words.listed(apart) or "no change told from the twelve months before"
+
+
+def _picture(rows: tuple[OutcomeRow, ...]) -> Markup:
+    looks = (month_look("last twelve"), BEFORE)
+    every = [e for r in rows for e in (r.now, r.before)]
+    plan = IntervalPlan(
+        looks, ("last 12", "12 before"), Unit.SHARE, top_of(every, every),
+        "Outcomes worse than at the start, of two times twelve months", width=WIDTH,
+    )  # fmt: skip
+    return interval_rows([IntervalRow(r.label, (r.now, r.before), r.whole) for r in rows], plan)

@@ -1,0 +1,252 @@
+"""The twelve months to one against the twelve before: figures, signals, actions, trips received."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports.text import words
+from reports.text.estimates import Estimate, estimate
+from reports.text.rows import Row, records, text
+from reports.text.signal_lines import signal_parts
+from schemas.units import Unit, severity_rank
+
+if TYPE_CHECKING:
+    from schemas.month_review import MeasureFigures, MonthReview
+
+MONTHS = 12
+RATE, RULES, KEPT = "occlusion-rate", "deviation-share", "all-rules-share"
+OCCLUDED, WORSE, DAY_AFTER = "trips-with-occlusion", "worse-outcome", "worse-outcome-day-after"
+FIRST = (KEPT, RATE, OCCLUDED)
+NAMED_MOST = 3
+ENDS = {
+    "stands": "open",
+    "ended": "ended: twelve months at the level before",
+    "found no more": "withdrawn: not found in what came since",
+}
+"""How a signal stands, in words; those said again since are said once."""
+
+
+@dataclass(frozen=True)
+class YearFigure:
+    """A measure of both years; `ratio` is now over before, `goal` a share the service aims at.
+
+    `lower` tells whether less is better; None where neither is.
+    """
+
+    label: str
+    group: str
+    now: Estimate
+    before: Estimate
+    ratio: tuple[float | None, float | None, float | None]
+    goal: float | None
+    lower: bool | None
+    high: bool = False
+
+    @property
+    def moved(self) -> int:
+        """1 where the whole interval of the ratio is above 1, -1 below, else 0."""
+        _, low, high = self.ratio
+        if low is None or high is None:
+            return 0
+        return int(low > 1) - int(high < 1)
+
+    @property
+    def worse(self) -> bool:
+        """Whether it moved to the worse side."""
+        return self.lower is not None and self.moved == (1 if self.lower else -1)
+
+    @property
+    def above_goal(self) -> bool:
+        """Whether the whole interval of the last twelve months lies above the goal."""
+        return self.goal is not None and (self.now.low or 0.0) > self.goal
+
+
+@dataclass(frozen=True)
+class YearSignal:
+    """A headline signal that was said within the twelve months, and how it stands."""
+
+    month: str
+    what: str
+    counts: str
+    standing: str
+    worse: bool
+
+
+@dataclass(frozen=True)
+class YearAction:
+    """An action asked for within the twelve months, and what became of it."""
+
+    action: str
+    about: str
+    base: str
+    state: str
+    due: str
+
+
+@dataclass(frozen=True)
+class Received:
+    """Trips of so many months, and how many were expected where that is known of all of them."""
+
+    months: int
+    trips: int
+    expected: int | None
+
+    def __str__(self) -> str:
+        """'702 of 712 in 12 months'."""
+        of = "" if self.expected is None else f" of {self.expected:,}"
+        return f"{self.trips:,}{of} in {words.many(self.months, 'month')}"
+
+
+@dataclass(frozen=True)
+class YearData:
+    """Everything the year shows."""
+
+    finding: str
+    worse: str
+    figures: tuple[YearFigure, ...]
+    signals: tuple[YearSignal, ...]
+    actions: tuple[YearAction, ...]
+    now: Received
+    before: Received
+
+    @property
+    def actions_said(self) -> str:
+        """'12 asked for: 7 closed, 3 open, 2 overdue'."""
+        return action_words(self.actions)
+
+
+def year_data(review: MonthReview, figures: MeasureFigures) -> YearData:
+    """The year of a month under review; without figures of a year before they are empty."""
+    found = year_figures(review, figures)
+    worse, rest = year_words(found)
+    now, before = received(review)
+    return YearData(
+        rest, worse, found, year_signals(review, figures), year_actions(review), now, before
+    )
+
+
+def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigure, ...]:
+    """The service's own, the sizes, the rules by severity, then outcomes."""
+    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    order = {key: i for i, key in enumerate(labels)}
+    rules = {f.rule: f for f in review.rules}
+    names = {f.id: f.name for f in figures.facts}
+    found: list[tuple[tuple[int, int, str], YearFigure]] = []
+    for row in records(figures.years) if figures.years is not None else []:
+        measure, by, value = (text(row[k]) for k in ("measure", "group_by", "group_value"))
+        if by == "outcome":
+            continue
+        facts = rules.get(value) if by == "rule" else None
+        rank = severity_rank(facts.severity if facts else None)
+        place = {
+            "service": (0 if measure in FIRST else 3, _first(measure), measure),
+            "cannula": (1, order.get(value, 99), value),
+            "rule": (2, rank, value),
+        }[by]
+        name = words.rule_title(value) if by == "rule" else names.get(measure, measure)
+        figure = YearFigure(
+            label=labels.get(value, value) if by == "cannula" else name,
+            group=by,
+            now=_side(row, "now"),
+            before=_side(row, "before"),
+            ratio=(words.some(row["ratio"]), words.some(row["ratio_low"]),
+                   words.some(row["ratio_high"])),
+            goal=facts.goal if facts else None,
+            lower=measure != KEPT,
+            high=facts is not None and facts.severity == "high",
+        )  # fmt: skip
+        found.append((place, figure))
+    return tuple(figure for _, figure in sorted(found, key=lambda both: both[0]))
+
+
+def _first(measure: str) -> int:
+    return FIRST.index(measure) if measure in FIRST else len(FIRST)
+
+
+def _side(row: Row, side: str) -> Estimate:
+    unit = Unit.RATE if text(row["measure"]) == RATE else Unit.SHARE
+    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
+    return estimate(row, unit, estimate=side, **names)
+
+
+def year_words(figures: Sequence[YearFigure]) -> tuple[str, str]:
+    """What moved to the worse side, and the rest: better, unmoved, above its goal."""
+    if not figures:
+        return "", "No twelve months before to compare with."
+    moved = [f for f in figures if f.moved and f.lower is not None]
+    worse = [f.label.lower() for f in moved if f.worse]
+    better = [f.label.lower() for f in moved if not f.worse]
+    above = [f.label.lower() for f in figures if f.above_goal]
+    parts = [f"Better: {_named(better)}." if better else ""]
+    if not moved:
+        parts = [f"None of {words.many(len(figures), 'figure')} moved."]
+    parts.append(f"Above goal: {_named(above)}." if above else "")
+    return f"Worse: {_named(worse)}." if worse else "", " ".join(filter(None, parts))
+
+
+def _named(labels: list[str]) -> str:
+    more = len(labels) - NAMED_MOST
+    if more > 0:
+        return f"{', '.join(labels[:NAMED_MOST])} and {more} more"
+    return words.listed(labels)
+
+
+def year_signals(review: MonthReview, figures: MeasureFigures) -> tuple[YearSignal, ...]:
+    """Headline signals said within the twelve months, the latest first."""
+    first = words.month_number(review.month) - MONTHS
+    found = []
+    for row in records(figures.signals) if figures.signals is not None else []:
+        standing, month = text(row["standing"]), text(row["month"])
+        if text(row["kind"]) != "headline" or standing not in ENDS:
+            continue
+        if words.month_number(month) > first:
+            what, counts = signal_parts(text(row["sentence"]))
+            worse = text(row["side"]) == "worse"
+            found.append(YearSignal(month, what, counts, ENDS[standing], worse))
+    return tuple(sorted(found, key=lambda s: (s.month, s.what), reverse=True))
+
+
+def year_actions(review: MonthReview) -> tuple[YearAction, ...]:
+    """Actions asked for within the twelve months: overdue, then open, then closed."""
+    rows = [] if review.followup is None else records(review.followup.year_actions)
+    order = ("overdue", "open", "closed")
+    rows.sort(key=lambda r: (order.index(text(r["state"])), text(r["due_month"]) or "9"))
+    return tuple(
+        YearAction(
+            action=text(r["action"]),
+            about=words.listed([words.rule_title(x).lower() for x in text(r["rules"]).split()]),
+            base=text(r["base"]),
+            state=text(r["state"]),
+            due=words.month_name(text(r["due_month"])) if r["due_month"] else "",
+        )
+        for r in rows
+    )
+
+
+def action_words(actions: Sequence[YearAction]) -> str:
+    """'12 asked for: 7 closed, 3 open, 2 overdue'."""
+    if not actions:
+        return "none asked for"
+    counts = {s: sum(a.state == s for a in actions) for s in ("closed", "open", "overdue")}
+    parts = [f"{n} {state}" for state, n in counts.items() if n]
+    return f"{len(actions)} asked for: {', '.join(parts)}"
+
+
+def received(review: MonthReview) -> tuple[Received, Received]:
+    """Trips of the last twelve months, and of the twelve before."""
+    last = words.month_number(review.month)
+    sides: tuple[list[tuple[int, int | None]], ...] = ([], [])
+    for month, counts in review.expected_by_month.items():
+        ago = last - words.month_number(month)
+        if 0 <= ago < 2 * MONTHS:
+            sides[ago // MONTHS].append(counts)
+    now, before = (_received(side) for side in sides)
+    return now, before
+
+
+def _received(months: list[tuple[int, int | None]]) -> Received:
+    due = [expected for _, expected in months]
+    expected = None if None in due or not due else sum(d for d in due if d is not None)
+    return Received(len(months), sum(got for got, _ in months), expected)

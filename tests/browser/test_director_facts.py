@@ -1,0 +1,240 @@
+"""What the Director page is drawn from: marks, bases, places, outcomes, what waits."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import pandas as pd
+import pytest
+
+from reports.charts.rule_grid import apart_cells, grid_finding, rule_grid
+from reports.charts.rule_rows import rule_rows
+from reports.charts.trip_line import Mark, TripLine, trip_line
+from reports.director.data import DirectorPage, director_data
+from reports.director.first_screen import since_words, waiting_data
+from reports.director.places import LEAST_BAR
+from reports.text.navigation import Site
+from reports.text.signal_lines import signal_parts
+from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
+from tests.browser import fixture, fixture_figures
+from tests.browser.test_audience_words import figures_of
+from tests.browser.test_followup_words import with_followup
+
+
+def page(review: MonthReview | None = None) -> DirectorPage:
+    found = review or fixture_figures.full()
+    return director_data(found, figures_of(found), Site())
+
+
+def changed(**frames: pd.DataFrame) -> tuple[MonthReview, MeasureFigures]:
+    figures = dataclasses.replace(fixture_figures.measure_figures(), **frames)
+    return fixture_figures.review(figures), figures
+
+
+def funnels() -> pd.DataFrame:
+    return fixture_figures.measure_figures().funnels
+
+
+# ---- rules by bases
+
+
+def test_only_a_base_that_may_be_named_is_boxed() -> None:
+    found = apart_cells(page().grid)
+    assert [(row.rule, cell.base) for row, cell in found] == [("wall-oxygen-time", "cedar")]
+    assert found[0][1].unread
+    assert not found[0][1].acted
+    review, figures = changed(funnels=funnels().assign(outside=0))
+    assert apart_cells(rule_rows(review, figures)) == []
+    assert grid_finding(rule_rows(review, figures)) == "no base is told apart"
+
+
+def test_a_base_with_few_trips_is_never_named_and_shows_counts_alone() -> None:
+    review, figures = changed(funnels=funnels().assign(denominator=4.0, outside=1))
+    rows = rule_rows(review, figures)
+    assert apart_cells(rows) == []
+    assert all(row.few for row in rows if row.rule)
+    drawn = str(rule_grid([r for r in rows if r.rule], "Rules by bases"))
+    assert "<circle" not in drawn
+    assert "/4<" in drawn
+
+
+def test_a_base_below_the_service_is_not_asked_to_retrain() -> None:
+    below = funnels().assign(outside=lambda f: -f["outside"])
+    review, figures = changed(funnels=below)
+    assert apart_cells(rule_rows(review, figures)) == []
+
+
+def test_a_base_retrained_within_the_months_is_acted_on() -> None:
+    figures = fixture_figures.measure_figures()
+    trained = figures.before_after.assign(base="cedar", rule="wall-oxygen-time")
+    review, figures = changed(before_after=trained)
+    assert [c.acted for _, c in apart_cells(rule_rows(review, figures))] == [True]
+    review, figures = changed(before_after=trained.assign(month="2025-06"))
+    assert [c.acted for _, c in apart_cells(rule_rows(review, figures))] == [False]
+
+
+@pytest.mark.parametrize(("goal", "above"), [(0.02, True), (0.5, False), (None, False)])
+def test_a_rule_is_above_its_goal_only_with_its_whole_interval(
+    goal: float | None, above: bool
+) -> None:
+    review = fixture_figures.full()
+    rules = tuple(
+        dataclasses.replace(r, goal=goal) if r.rule == "wall-oxygen-time" else r
+        for r in review.rules
+    )
+    rows = rule_rows(dataclasses.replace(review, rules=rules), figures_of(review))
+    row = next(r for r in rows if r.rule == "wall-oxygen-time")
+    assert (row.goal, row.above_goal) == (goal, above)
+    assert ("above goal" in grid_finding(rows)) == above
+
+
+def test_the_grid_holds_a_cell_for_each_rule_and_base_with_its_counts() -> None:
+    rows = page().grid
+    singled = {"escalation-call"}
+    assert {r.rule for r in rows} == {"", *(r for r, _, _ in fixture.RULES)} - singled
+    drawn = str(page().grid_picture)
+    for row in rows:
+        assert [c.base for c in row.cells] == list(fixture_figures.BASES)
+        for cell in row.cells:
+            assert f">{cell.share.cell}</text>" in drawn
+
+
+def test_twelve_bases_stand_in_one_block_and_more_in_two() -> None:
+    for many, blocks in ((12, 1), (14, 2)):
+        bases = tuple(f"base-{n}" for n in range(many))
+        figures = fixture_figures.measure_figures(14, bases)
+        rows = rule_rows(fixture_figures.review(figures), figures)
+        wide, _ = str(rule_grid(rows, "Rules")).split('class="picture narrow"')
+        assert wide.count(">all<") == blocks
+        assert wide.count(">Occlusion rate<") == blocks
+
+
+# ---- trips on a line
+
+
+def test_a_line_has_a_mark_for_each_trip_and_the_month_of_the_change() -> None:
+    marks = tuple(
+        Mark(f"T{n}", month, state)
+        for n, (month, state) in enumerate([
+            ("2026-01", "variance"), ("2026-02", "kept"), ("2026-03", "undecided"),
+            ("2026-04", "variance"), ("2026-04", "variance"), ("2025-01", "variance"),
+        ])
+    )  # fmt: skip
+    row = TripLine(marks, since="2026-04", worse=True)
+    wide, _ = str(trip_line(row, fixture.MONTHS, "Trips", 400)).split('class="picture narrow"')
+    filled = re.findall(r'r="4.2" fill="(#\w+)"', wide)
+    assert len(filled) == 3  # the one of an earlier month is off the line
+    assert len(set(filled)) == 2  # what came since asks for somebody
+    assert wide.count('r="2.6"') == 1
+    assert wide.count("v8") == 1
+    assert wide.count('stroke-dasharray="2 2"') == 1
+
+
+def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
+    marks = tuple(Mark(f"T{n}", "2026-01", "kept") for n in range(3_000))
+    wide, _ = str(trip_line(TripLine(marks), ["2026-01"], "Trips", 400)).split("narrow")[:2]
+    assert 300 < wide.count("v8") <= 400
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ({"came": 2, "later": 0, "undecided": 0, "watched": True}, "2 this month"),
+        ({"came": 0, "later": 62, "undecided": 59, "watched": False},
+         "cannot be watched: 59 of 62 undecided"),
+        ({"came": 0, "later": 120, "undecided": 3, "watched": True, "last_month": "2026-03"},
+         "120 trips since"),
+        ({"came": 0, "later": 40, "undecided": 0, "watched": True, "last_month": None},
+         "none in 40 trips"),
+    ],
+)  # fmt: skip
+def test_trips_since_the_last_or_why_not(row: dict[str, object], said: str) -> None:
+    assert since_words(row) == said
+
+
+def test_a_signals_sentence_in_parts() -> None:
+    sentence = (
+        "Logs at elm: 6 of 6 trips since March 2026 (July 2025 to April 2026), 7 of 42 trips"
+        " before, 6.0 times (3.1-11.8). It depends on the missing trip."
+    )
+    assert signal_parts(sentence) == (
+        "Logs at elm", "6 of 6 trips since March 2026, 7 of 42 trips before",
+    )  # fmt: skip
+
+
+def test_the_signal_is_named_with_the_trips_behind_it() -> None:
+    (signal,) = page().first.signals
+    assert signal.what == "Wall oxygen time at cedar"
+    assert [t.trip for t in signal.trips] == ["T1", "T2"]
+    assert page(fixture_figures.nothing()).first.signals == ()
+
+
+# ---- what waits
+
+
+def test_what_waits_has_its_age_oldest_first() -> None:
+    review = with_followup(fixture_figures.full(), referred=[
+        {"trip_id": "T9", "month": "2026-02", "base": "elm", "rules": "source-choice settings-gap",
+         "refer_to": "director", "reviewer": "R1"},
+        {"trip_id": "T8", "month": "2026-06", "base": "elm", "rules": None,
+         "refer_to": "education", "reviewer": "R1"},
+    ])  # fmt: skip
+    draft = ProtocolInForce("2026.2", "2026-03", None, None)
+    found = waiting_data(dataclasses.replace(review, protocol=(draft,)))
+    assert [(w.what, w.months, w.age) for w in found] == [
+        ("T9", 4, "4 months"),
+        ("Approve limits 2026.2", 3, "3 months"),
+        ("Close 1 signal", 1, "1 month"),
+    ]
+    assert found[0].about == "source choice and settings gap"
+
+
+# ---- below
+
+
+def test_wall_minutes_have_no_bar_under_five_trips() -> None:
+    places = page().places
+    assert {w.past_trips for w in places.wall} == {4}
+    assert places.limit == 50
+    assert str(places.wall_picture).count("too few for a bar") == 2 * len(places.wall)
+    figures = fixture_figures.measure_figures()
+    assert figures.wall_places is not None
+    many = figures.wall_places.assign(trips=LEAST_BAR)
+    review, _ = changed(wall_places=many)
+    assert "too few for a bar" not in str(page(review).places.wall_picture)
+    assert page(review).places.wall_finding == "past the limit, most were spent in transit"
+
+
+def test_transit_says_how_many_ran_past_the_limit() -> None:
+    assert page().places.transit_finding == (
+        "10 of 250 planned within the limit ran past it, 70 min more on the wall"
+    )
+
+
+def test_outcomes_are_said_to_change_only_clear_of_one() -> None:
+    assert page().outcomes.finding == "no change told from the twelve months before"
+    figures = fixture_figures.measure_figures()
+    assert figures.years is not None
+    review, _ = changed(years=figures.years.assign(ratio_low=1.1))
+    assert page(review).outcomes.finding == (
+        "worse by hand-over more often and worse a day later more often"
+    )
+    assert [r.label for r in page().outcomes.rows] == [
+        "Worse by hand-over", "intubated", "Worse a day later",
+    ]  # fmt: skip
+
+
+def test_sizes_that_could_not_be_adjusted_have_no_mark() -> None:
+    sizes = page().sizes
+    assert {r.id: r.adjusted is None for r in sizes.rows} == {
+        size[0]: size[0] == "prong-4" for size in fixture.SIZES[:5]
+    }
+    assert sizes.said.startswith("adjusted, ")
+
+
+def test_nothing_measured_is_said() -> None:
+    empty = page(fixture_figures.nothing())
+    assert "No trip" in empty.verdict.rest
+    assert (empty.grid, empty.grid_picture) == ((), "")
+    assert empty.places.wall_picture == empty.outcomes.picture == empty.sizes.picture == ""

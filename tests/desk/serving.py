@@ -1,0 +1,66 @@
+"""The desk as a process of its own, for what only a real one can show."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+
+TAILRACE = "import sys; from pipeline.cli.main import main; sys.argv[0] = 'tailrace'; main()"
+
+
+@dataclass
+class Serving:
+    """A desk that runs; `link` is used up by `browser`."""
+
+    process: subprocess.Popen[str]
+    link: str
+
+    @property
+    def origin(self) -> str:
+        return self.link.partition("/enter")[0]
+
+    @property
+    def port(self) -> int:
+        return int(self.origin.rpartition(":")[2])
+
+    def browser(self) -> httpx.Client:
+        """A browser that was let in with the first link."""
+        client = httpx.Client(base_url=self.origin, timeout=60)
+        assert client.get(self.link).status_code == 200
+        return client
+
+
+def begin(folder: Path, *more: str, **options: object) -> subprocess.Popen[str]:
+    """Start the desk of a folder."""
+    command = [sys.executable, "-c", TAILRACE, "desk", "--into", str(folder), "--no-open", *more]
+    return subprocess.Popen(  # type: ignore[call-overload,no-any-return]
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}, **options,
+    )  # fmt: skip
+
+
+@contextmanager
+def serving(folder: Path, *more: str) -> Iterator[Serving]:
+    """A desk that runs while the block does; ended with SIGTERM if it still does."""
+    process = begin(folder, "--port", "0", *more)
+    try:
+        assert process.stdout is not None
+        first = process.stdout.readline()
+        assert first.startswith("Desk: http://127.0.0.1:"), first
+        yield Serving(process, first.split()[1])
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+        try:
+            process.communicate(timeout=60)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()

@@ -1,0 +1,217 @@
+"""The running desk: where it listens, how it ends, and what it does with bad manners."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import socket
+import stat
+import subprocess
+import time
+from pathlib import Path
+
+import httpx
+import pytest
+
+from pipeline.desk import server
+from pipeline.desk.doors import Doors
+from pipeline.followup.ledger_words import ledger
+from tests.followup.reviewed_store import ask
+
+from .serving import begin, serving
+from .visiting import words
+
+LISTENING = "0A"
+
+
+def listening_on(port: int) -> set[str]:
+    """The local addresses, as the system writes them, on which something listens at a port."""
+    found = set()
+    for table in ("/proc/net/tcp", "/proc/net/tcp6"):
+        if Path(table).exists():
+            for line in Path(table).read_text().splitlines()[1:]:
+                _, local, _, state, *_ = line.split()
+                if state == LISTENING and int(local.rpartition(":")[2], 16) == port:
+                    found.add(local.rpartition(":")[0])
+    return found
+
+
+def test_manners_of_a_running_desk(folder: Path) -> None:
+    """One process for all of it: starting one takes longer than trying it."""
+    with serving(folder, "--by", "R1") as desk:
+        # on this machine alone
+        if Path("/proc/net/tcp").exists():
+            assert listening_on(desk.port) == {"0100007F"}
+        # nothing secret among the arguments
+        shown = Path(f"/proc/{desk.process.pid}/cmdline")
+        if shown.exists():
+            assert desk.link.partition("token=")[2] not in shown.read_text()
+        browser = desk.browser()
+        assert browser.get("/").status_code == 200
+        assert httpx.get(desk.link).status_code == 403
+        # another link for each Enter
+        assert desk.process.stdin is not None
+        assert desk.process.stdout is not None
+        desk.process.stdin.write("\n")
+        desk.process.stdin.flush()
+        second = desk.process.stdout.readline().split()[1]
+        assert httpx.get(second).status_code == 200
+        # 1,000 quick requests: all are answered, by sentences or by pages
+        begun = time.monotonic()
+        with httpx.Client(base_url=desk.origin, timeout=60) as quick:
+            assert {quick.get("/").status_code for _ in range(1000)} == {403}
+        assert time.monotonic() - begun < 120
+        # 100 MB is not read
+        with socket.create_connection(("127.0.0.1", desk.port), timeout=30) as large:
+            head = (f"POST /add HTTP/1.1\r\nHost: 127.0.0.1:{desk.port}\r\n"
+                    f"Origin: {desk.origin}\r\nContent-Length: {100 << 20}\r\n\r\n")  # fmt: skip
+            large.sendall(head.encode())
+            assert b"413" in large.recv(4096)
+        # who never sends a whole request is let go
+        slow = socket.create_connection(("127.0.0.1", desk.port), timeout=60)
+        slow.sendall(b"GET / HTTP/1.1\r\nHost: ")
+        assert browser.get("/").status_code == 200
+        slow.settimeout(server.SLOWEST_HEAD_S + 30)
+        assert slow.recv(10) == b""
+        slow.close()
+        assert browser.get("/").status_code == 200
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_it_ends_cleanly(folder: Path, number: signal.Signals) -> None:
+    with serving(folder) as desk:
+        browser = desk.browser()
+        browser.get("/")
+        desk.process.send_signal(number)
+        out, err = desk.process.communicate(timeout=60)
+    assert desk.process.returncode == 0
+    assert "Traceback" not in out + err
+    assert "closed" in err
+
+
+def test_a_port_in_use_gets_a_sentence_and_another_number(folder: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        process = begin(folder, "--port", str(port))
+        assert process.stdout is not None
+        link = process.stdout.readline().split()[1]
+        assert f":{port}/" not in link
+        process.send_signal(signal.SIGTERM)
+        _, err = process.communicate(timeout=60)
+    assert f"Port {port} is in use" in err
+
+
+def test_without_a_store_it_says_so(tmp_path: Path) -> None:
+    process = begin(tmp_path)
+    out, err = process.communicate(timeout=120)
+    assert (process.returncode, out) == (3, "")
+    assert "there is no store here" in err
+
+
+def test_the_opened_file_is_its_owners_alone(tmp_path: Path) -> None:
+    link = Doors(1).new_link()
+    path = server._private_file(tmp_path, link)
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert link in path.read_text()
+    with pytest.raises(FileExistsError):
+        server._private_file(tmp_path, link)
+
+
+KILLS = int(os.environ.get("TAILRACE_DESK_KILLS", "6"))
+"""How often the desk is killed while it saves; a hundred times by hand."""
+
+
+def test_killed_between_request_and_answer_a_save_is_whole_or_not_there(folder: Path) -> None:
+    """The draft was kept before; after it the ledger verifies, and one of two states holds."""
+    flagged = ask(
+        folder,
+        """SELECT DISTINCT trip_id FROM judged.trip_window
+        JOIN judged.verdict USING (trip_key) WHERE verdict = 'deviation' ORDER BY 1""",
+    )
+    whole = 0
+    for turn in range(KILLS):
+        trip = str(flagged[turn % len(flagged)][0])
+        reader = f"K{turn}"
+        with serving(folder, "--by", reader) as desk:
+            browser = desk.browser()
+            fields = _filled(browser, trip)
+            headers = {"origin": desk.origin}
+            token = re.search(r'data-draft-token="(\w+)"', fields.pop("page"))
+            assert token is not None
+            body = {**fields, "form": token[1]}
+            assert browser.post("/draft", data=body, headers=headers).status_code == 204
+            sending = socket.create_connection(("127.0.0.1", desk.port))
+            sending.sendall(_request(desk.origin, browser, fields))
+            time.sleep(turn * 0.4 / max(1, KILLS))
+            desk.process.kill()
+            desk.process.wait(timeout=60)
+            sending.close()
+        answers = ask(
+            folder,
+            f"""SELECT count(*) FROM loop.determination_rule JOIN
+            loop.determination USING (determination_no) WHERE reviewer = '{reader}'""",
+        )
+        drafts = ask(folder, f"SELECT fields FROM loop.draft WHERE recorded_by = '{reader}'")
+        told = ask(folder, "SELECT count(*) FROM loop.ledger WHERE what = 'determinations'")
+        sheets = ask(folder, "SELECT count(*) FROM loop.sheet")
+        assert told == sheets
+        assert answers[0][0] in (0, len(fields["rule"]))
+        if answers[0][0]:
+            whole += 1
+            assert drafts == []
+        else:
+            assert json.loads(drafts[0][0])["note"] == ["a note"]
+        assert ledger(folder)[1] == []
+    assert 0 <= whole <= KILLS
+
+
+def _filled(browser: httpx.Client, trip: str) -> dict[str, object]:
+    page = browser.get(f"/case?trip={trip}").text
+    rules = re.findall(r'name="rule" value="([^"]*)"', page)
+    found = {name: re.search(rf'name="{name}" value="([^"]*)"', page) for name in ("form", "mark")}
+    assert rules, words(page)[:300]
+    values = {name: match[1] for name, match in found.items() if match}
+    said = {f"finding {rule}": "holds" for rule in rules}
+    return {**values, **said, "trip": trip, "rule": rules, "status": "open", "note": "a note",
+            "go": "stay", "page": page}  # fmt: skip
+
+
+def _request(origin: str, browser: httpx.Client, fields: dict[str, object]) -> bytes:
+    made = browser.build_request("POST", "/case", data=fields, headers={"origin": origin})
+    made.read()
+    lines = ["POST /case HTTP/1.1", *[f"{k}: {v}" for k, v in made.headers.items()], "", ""]
+    return "\r\n".join(lines).encode() + made.content
+
+
+def test_a_sheet_is_read_while_the_desk_is_open(folder: Path, tmp_path: Path) -> None:
+    from tests.followup.reviewed_store import answer, drawn_for_a_second, flagged, write_csv
+
+    apart = drawn_for_a_second(folder)
+    trip, rule = next(pair for pair in flagged(folder) if pair[0] not in apart)
+    sheet = write_csv(tmp_path / "a.csv", [answer(trip, rule, "holds", status="open")])
+    with serving(folder, "--by", "R2") as desk:
+        browser = desk.browser()
+        fields = _filled(browser, trip)
+        fields.pop("page")
+        done = subprocess.run(
+            [*_tailrace(), "determine", str(sheet), "--into", str(folder)],
+            capture_output=True, text=True, check=False, timeout=240,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        saved = browser.post("/case", data=fields, headers={"origin": desk.origin})
+        assert saved.status_code == 409
+        assert "changed after this form was opened" in words(saved.text)
+    assert ask(folder, "SELECT DISTINCT reviewer FROM loop.determination") == [("R1",)]
+    assert ledger(folder)[1] == []
+
+
+def _tailrace() -> list[str]:
+    import sys
+
+    from .serving import TAILRACE
+
+    return [sys.executable, "-c", TAILRACE]

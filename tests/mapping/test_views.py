@@ -1,0 +1,173 @@
+"""Views: what they may reach, what they must carry, and what becomes of rows they cannot take."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.mapping import small_source
+
+SETTINGS = "case,at,flow,oxygen,name\n007,1,8,40,SECRET\n007,2,9,,SECRET\nT2,3,7,35,SECRET\n"
+MORE = """
+[files.chart]
+path = "chart.csv"
+{file}
+[views]
+seen = '''{sql}'''
+{view}
+[tables.settings]
+from = "seen"
+[tables.settings.columns]
+trip_id = "case"
+at_s = {{ from = "at", unit = "min" }}
+{columns}
+"""
+FLOW = 'flow_lpm = "flow"'
+
+
+def source(
+    folder: Path, sql: str, *, chart: str = SETTINGS, file: str = "", view: str = "",
+    columns: str = FLOW, top: str = "", trips: str = "",
+) -> Path:  # fmt: skip
+    more = MORE.format(file=file, sql=sql, view=view, columns=columns)
+    return small_source.source(
+        folder, {"chart.csv": chart}, mapped=("settings",), more=more, top=top, trips=trips
+    )
+
+
+def settings(folder: Path) -> list[tuple[str, ...]]:
+    rows = small_source.rows(folder, "settings")
+    return [(row["trip_id"], row["at_s"], row["flow_lpm"]) for row in rows]
+
+
+def test_rows_come_in_the_order_of_their_places(tmp_path: Path) -> None:
+    sql = 'select "case", "at", flow, line, file_name from chart order by flow'
+    folder = source(tmp_path / "in", sql)
+    small_source.run(folder)
+    assert settings(folder) == [("007", "60", "8"), ("007", "120", "9"), ("T2", "180", "7")]
+
+
+def test_a_row_that_does_not_fit_still_comes_with_its_trip(tmp_path: Path) -> None:
+    """It cannot go through a SELECT, and must not look as if nothing had been charted."""
+    chart = SETTINGS + "T2,4,8\nT9,4\n"
+    folder = source(tmp_path / "in", "select * from chart", chart=chart)
+    mapped = small_source.run(folder)
+    assert small_source.found(mapped) == [("chart.csv", 5, None, "ragged-row")] * 1
+    assert settings(folder)[-1] == ("T2", "unreadable", "unreadable")
+    assert mapped.exit_code == 4
+
+
+@pytest.mark.parametrize(("file", "seen"), [("", False), ('columns = ["nam*"]', True)])
+def test_a_view_sees_only_columns_that_are_named(tmp_path: Path, file: str, seen: bool) -> None:
+    sql = "select *, concat_ws('-', *columns(*)) as every from chart"
+    folder = source(tmp_path / "in", sql, file=file, columns='cannula = "every"')
+    small_source.run(folder)
+    found = small_source.column(folder, "cannula", "settings")
+    assert all("007" in text or "T2" in text for text in found)
+    assert ("SECRET" in "".join(found)) == seen
+
+
+def test_a_column_that_is_nowhere_is_said(tmp_path: Path) -> None:
+    problem = small_source.refusal(source(tmp_path / "in", "select * from chart where rate = 1"))
+    assert problem.code == "view-fails"
+    assert "rate" in problem.what
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "select * from read_csv('/etc/hostname')",
+        "select * from '/etc/hostname'",
+        "select *, (select content from read_text('/etc/hostname')) as x from chart",
+        "attach 'x.duckdb'",
+        "set enable_external_access = true",
+        "copy chart to 'chart.csv'",
+        "install httpfs",
+        "select 1; select 2",
+        "pragma database_list",
+        "create table x as select 1",
+        "select * from glob('/*'), chart",
+    ],
+)
+def test_nothing_but_the_files_can_be_reached(tmp_path: Path, sql: str) -> None:
+    folder = source(tmp_path / "in", sql)
+    problem = small_source.refusal(folder)
+    assert problem.code == "view-fails"
+    assert problem.column == "views.seen"
+
+
+def test_a_message_never_shows_a_cell(tmp_path: Path) -> None:
+    for number, sql in enumerate([
+        'select *, cast(name as INTEGER) as x from chart',
+        "select *, strptime(name, '%Y') as x from chart",
+        'select *, cast(name as DATE) as x from chart',
+        'select *, error(name) as x from chart',
+    ]):  # fmt: skip
+        problem = small_source.refusal(source(tmp_path / str(number), sql))
+        assert problem.code == "view-fails"
+        assert "SECRET" not in problem.sentence()
+
+
+def test_typed_columns_are_read_as_what_they_are(tmp_path: Path) -> None:
+    sql = (
+        'select "case", "at"::DOUBLE as "at", flow::DOUBLE / 4 as flow, line, file_name from chart'
+    )
+    for number, view in enumerate(("", 'views.seen.decimal = ","')):
+        folder = source(tmp_path / str(number), sql)
+        if view:
+            text = (folder / "mapping.toml").read_text()
+            text = text.replace("seen = '''", "[views.seen]\ndecimal = ','\nsql = '''")
+            (folder / "mapping.toml").write_text(text.replace("[views]\n", ""))
+        small_source.run(folder)
+        assert settings(folder) == [
+            ("007", "60", "2"),
+            ("007", "120", "2.25"),
+            ("T2", "180", "1.75"),
+        ]
+
+
+def test_a_view_over_views_and_over_several_files(tmp_path: Path) -> None:
+    sql = "select * from both_charts where flow is not null"
+    folder = source(tmp_path / "in", sql, file='columns = []', view="""
+both_charts = '''
+  select "case", "at", flow, line, file_name from chart
+  union all select run, minute, lpm, line, file_name from other
+'''
+[files.other]
+path = "other *.csv"
+""")  # fmt: skip
+    for name in "ab":
+        (folder / f"other {name}.csv").write_text(f"run,minute,lpm\nT2,{ord(name)},12\nT2,1,\n")
+    mapped = small_source.run(folder)
+    assert mapped.problems == []
+    assert settings(folder)[-2:] == [("T2", "5820", "12"), ("T2", "5880", "12")]
+
+
+def test_files_of_two_clocks_need_one_stated(tmp_path: Path) -> None:
+    sql = "select c.*, o.lpm from chart c join other o on c.flow = o.lpm"
+    view = '[files.other]\npath = "other.csv"\ntime_zone = "UTC"'
+    folder = source(
+        tmp_path / "in", sql, view=view, top='time_zone = "Europe/Berlin"',
+        trips='bedside = { from = "month", time = "iso" }',
+        columns='flow_lpm = "lpm"',
+    )  # fmt: skip
+    text = (folder / "mapping.toml").read_text()
+    text = text.replace(
+        'at_s = { from = "at", unit = "min" }', 'at_s = { from = "at", time = "iso" }'
+    )
+    (folder / "mapping.toml").write_text(text)
+    problem = small_source.refusal(folder)
+    assert (problem.code, problem.column) == ("toml-content", "views.seen")
+    assert "time_zone" in problem.what
+
+
+def test_a_place_that_is_no_files(tmp_path: Path) -> None:
+    for number, (sql, word) in enumerate([
+        ("select * replace ('x' as file_name) from chart", "none of the files"),
+        ("select * replace (null as line) from chart", "no file_name or no line"),
+        ("select * exclude (line, file_name) from chart", "no column"),
+    ]):  # fmt: skip
+        problem = small_source.refusal(source(tmp_path / str(number), sql))
+        assert problem.code == "view-without-place"
+        assert word in problem.what
