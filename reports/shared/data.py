@@ -42,6 +42,7 @@ def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
     common["nav"] = dataclasses.replace(common["nav"], assets="assets/")
     now = shared.latest()
     rules = rules_data(review, _of(shared.rules, now))
+    one_by_one = [r for r in rules if r["rule"] != ALL_RULES]
     return {
         **common,
         "period": period_words(now),
@@ -49,7 +50,8 @@ def shared_data(review: MonthReview, here: str) -> dict[str, Any]:
         "trips": _trips(shared, now),
         "received": _received(shared, now),
         "whole": next((r for r in rules if r["rule"] == ALL_RULES), None),
-        "rules": [r for r in rules if r["rule"] != ALL_RULES],
+        "rules": one_by_one,
+        "asked": sorted(one_by_one, key=lambda r: str(r["rule"])),
         "sizes": sizes_data(review, _of(shared.sizes, now)),
         "bases": bases_data(_of(shared.bases, now)),
         "periods": periods_data(shared),

@@ -202,7 +202,7 @@ def test_prints_on_two_pages_with_a_whole_picture(
     assert "departure 40" in texts[0]
     whole = "\n".join(texts)
     for sentence in (
-        "practice",
+        "skill or knowledge",
         "protocol unclear",
         "Reviewer (token)",
         "not for treating a patient",
