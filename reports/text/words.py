@@ -7,8 +7,6 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
-from schemas.findings import CONTRIBUTED, FINDINGS
-
 MONTH_NAMES = [
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
@@ -345,8 +343,3 @@ def _visible_char(char: str) -> str:
 def shortened(text: str, most: int) -> str:
     """The text cut to `most` characters, with an ellipsis where something was cut."""
     return text if len(text) <= most else text[: most - 1].rstrip() + "\u2026"
-
-
-FINDING_WORDS = [plain(word) for word in FINDINGS]
-CONTRIBUTED_WORDS = [plain(word) for word in CONTRIBUTED]
-"""What a reader is asked of a finding: does it hold, and what contributed."""
