@@ -119,12 +119,15 @@ def _drawn(
     Where nothing they are made from has changed they stand.
     """
     from pipeline.followup.workbooks import finish_workbook, workbook_place
+    from pipeline.store.owners import close_to_others
     from pipeline.store.whole import drawing
 
     stage("what is kept")
     made = made_from(con, month, audits_a_year)
     place = workbook_place(con, into, month)
     for month_review in standing(con, into, made, place):
+        for path in (place.path, *(into / month).rglob("*")):
+            close_to_others(path)
         return into / month / INDEX, place, month_review
     many = _trips(con, month) >= MANY_TRIPS
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:

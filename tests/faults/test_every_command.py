@@ -19,6 +19,7 @@ from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 from schemas.contract import TABLES
 from tests.faults.typed import typed
+from tests.followup import reviewed_store
 
 MONTHS = ("2026-01", "2026-02")
 BASES = ("alder", "birch", "nobody")
@@ -131,10 +132,12 @@ def gathered_once() -> Iterator[None]:
 def test_a_pack_for_each_audience_and_month(
     audience: str, month: str, reviewed: Path, tmp_path: Path
 ) -> None:
-    for base in BASES if audience == "base" else (None,):
-        target = tmp_path / f"{base}.html"
-        options = ["--for", audience, "--to", target, "--into", reviewed]
-        ended = typed("pack", month, *options, *(["--base", base] if base else []))
+    trips = reviewed_store.ask(reviewed, "select min(trip_id) from delivered.trips")[0]
+    named = {"base": [("--base", base) for base in BASES],
+             "teaching": [("--trip", trip) for trip in (*trips, "nobody")]}  # fmt: skip
+    for place, more in enumerate(named.get(audience, [()])):
+        target = tmp_path / f"{place}.html"
+        ended = typed("pack", month, "--for", audience, "--to", target, "--into", reviewed, *more)
         wrong = month not in MONTHS or audience == "nobody"
         assert ended.code in ((2,) if wrong else (0, 2)), ended
         assert target.exists() == (ended.code == 0)

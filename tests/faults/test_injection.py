@@ -108,14 +108,18 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ended = typed("review", delivery, "--into", into, "--edition", "shared", "--by", TOKENS[3])
     assert ended.code in (0, 4), ended
     for audience in AUDIENCES:
-        base = ["--base", ask_base(into)] if audience == "base" else []
-        packed = typed("pack", "2026-02", "--for", audience, "--into", into, *base)
+        more = {
+            "base": ["--base", ask(into, "min(base)")],
+            "teaching": ["--trip", ask(into, "min(trip_id)")],
+        }.get(audience, [])
+        packed = typed("pack", "2026-02", "--for", audience, "--into", into, *more)
         assert packed.code == 0, packed
     return into
 
 
-def ask_base(into: Path) -> str:
-    return str(reviewed_store.ask(into, "select min(base) from delivered.trips")[0][0])
+def ask(into: Path, what: str) -> str:
+    month = "where service_month = '2026-02'"
+    return str(reviewed_store.ask(into, f"select {what} from delivered.trips {month}")[0][0])
 
 
 def test_no_page_or_pack_has_markup_of_theirs(reviewed: Path) -> None:

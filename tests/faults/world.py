@@ -109,7 +109,9 @@ def make(top: Path, trips: int = 24) -> World:
     reviewed_store.delivery_like(
         top / "delivery", top / "replaced", edits={("trips", other): {"weight_kg": "7.7"}}
     )
-    reviewed_store.write_csv(top / "answers.csv", [reviewed_store.answer(trip, rule, "practice")])
+    reviewed_store.write_csv(
+        top / "answers.csv", [reviewed_store.answer(trip, rule, "practice", status="open")]
+    )
     line = _line_of(top / "delivery" / "trips.csv", other)
     fix = {"trip_id": other, "table": "trips", "line": f"{line}", "at_s": ""}
     reviewed_store.write_csv(top / "fixes.csv", [

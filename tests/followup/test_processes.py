@@ -135,7 +135,10 @@ def test_two_readers_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
     )
     processes = []
     for reader in ("R1", "R2", "R3"):
-        rows = [reviewed_store.answer(*pair, "practice", reviewer=reader) for pair in pairs]
+        rows = [
+            reviewed_store.answer(*pair, "practice", reviewer=reader, status="open")
+            for pair in pairs
+        ]
         sheet = reviewed_store.write_csv(tmp_path / f"{reader}.csv", rows)
         processes.append(started(code, sheet, folder))
     for process in processes:
