@@ -154,7 +154,7 @@ def grids_data(review: MonthReview, rows: Sequence[RuleRow]) -> Grids:
         tuple(confirmed), tuple(unread),
         read=sum(own["reviewed"] for own in sums.values()),
         flags=sum(own["flags"] for own in sums.values()),
-        practice=sum(own["practice"] + own["missed"] for own in sums.values()),
+        practice=sum(own["practice"] for own in sums.values()),
         confirmed_picture=_grid(confirmed, "put down to practice by readers", "practice/read"),
         unread_picture=_grid(unread, "flags that no reader has confirmed", "read/flags"),
     )  # fmt: skip
