@@ -18,14 +18,12 @@ from reports.text.case_links import FOLDER, case_file
 
 TOP = Path(__file__).parent.parent
 PICTURES = TOP / "docs" / "pictures"
-WIDTH, COLOURS, MOST_BYTES = 1100, 48, 150_000
+WIDTH, COLOURS, MOST_BYTES = 1280, 48, 150_000
 
 FLAGS = [
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
 ]
-FIGURES_READY = """[...document.querySelectorAll('[data-figure]')].every(
-    chart => chart.hidden || chart.querySelector('.main-svg'))"""
 
 
 def main() -> None:
@@ -45,9 +43,9 @@ def taken(done: Reviewed) -> dict[str, tuple[Path, int]]:
     cases = done.month.cases
     trip = cases[(cases["group"] == "deviation") & (cases["severity"] == "high")]["trip_id"].iloc[0]
     return {
-        "month": (done.page, 1330),
-        "case": (month / FOLDER / case_file(trip), 1330),
-        "education": (month / "education.html", 1000),
+        "month": (done.page, 800),
+        "case": (month / FOLDER / case_file(trip), 1000),
+        "education": (month / "education.html", 800),
     }
 
 
@@ -55,7 +53,6 @@ def screenshot(browser: Browser, page: Path, height: int, picture: Path) -> None
     """Draw the top of a page, and keep it with few colours."""
     opened = browser.new_page(viewport={"width": WIDTH, "height": height}, bypass_csp=True)
     opened.goto(page.as_uri())
-    opened.wait_for_function(FIGURES_READY)
     opened.screenshot(path=picture)
     opened.close()
     few = ["+dither", "-colors", str(COLOURS), "-strip", f"png8:{picture}"]
