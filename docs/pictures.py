@@ -1,16 +1,16 @@
 """Take the pictures in docs/pictures anew, from sample_data: `python docs/pictures.py`.
 
 Reviews the sample month in a folder of its own, opens its pages in chromium at one width, and keeps
-each picture as a small PNG. Needs the extra `test`, chromium, and ImageMagick's `convert`.
+each picture as a small PNG. Needs the extra `test` and chromium.
 """
 
 from __future__ import annotations
 
 import shutil
-import subprocess
 import tempfile
 from pathlib import Path
 
+from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
 from pipeline.review import Reviewed, review
@@ -55,8 +55,8 @@ def screenshot(browser: Browser, page: Path, height: int, picture: Path) -> None
     opened.goto(page.as_uri())
     opened.screenshot(path=picture)
     opened.close()
-    few = ["+dither", "-colors", str(COLOURS), "-strip", f"png8:{picture}"]
-    subprocess.run(["convert", str(picture), *few], check=True)
+    few = Image.open(picture).convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
+    few.save(picture, optimize=True)
     if picture.stat().st_size > MOST_BYTES:
         raise SystemExit(f"{picture.name} is larger than {MOST_BYTES} bytes: take less of the page")
 
