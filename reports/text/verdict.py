@@ -56,7 +56,12 @@ def _signals(review: MonthReview) -> list[list[str]]:
         more = len(found) - named
         rest = f"; {words.many(more, 'more signal')}" if more else ""
         long = "; ".join(_lowered(f) for f in found[:named])
-        forms.append([f"Worse: {said}{rest}." for said in (long, _shorter(long, review.month))])
+        short = _shorter(long, review.month)
+        # the others by their names alone: their counts stand in the pictures below
+        names = [f.partition(":")[0] for f in found[1:named]]
+        first = _shorter(_lowered(found[0]), review.month)
+        brief_ = "; ".join([first, *map(_lowered, names)])
+        forms.append([f"Worse: {said}{rest}." for said in dict.fromkeys((long, short, brief_))])
     return [*forms, [f"Worse: {words.many(len(found), 'signal')}."]] if found else []
 
 
