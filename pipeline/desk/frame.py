@@ -62,7 +62,7 @@ def answer(
         "problems": [],
         "month_name": "desk",
         "tool_version": own.version,
-        "privacy": [],
+        "privacy": None,
         "protocol": {"unapproved": [], "versions": ["any"], "not_judged": 0},
         "assets": own.assets,
         "nav": {
