@@ -24,6 +24,8 @@ def typed(*arguments: object) -> Ran:
         pytest.MonkeyPatch.context() as patch,
     ):
         warnings.simplefilter("error")
+        # of what other tests of this process left, found whenever memory is looked through
+        warnings.simplefilter("ignore", ResourceWarning)
         patch.setattr(sys, "argv", ["tailrace", *map(str, arguments)])
         try:
             cli.main()
