@@ -10,7 +10,6 @@ from starlette.responses import Response
 
 from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
-from pipeline.desk.open_work import after
 from pipeline.errors import Mistake
 from pipeline.followup.by_hand import add_trip
 from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
@@ -301,8 +300,3 @@ def save_fetch(request: Request, fields: Fields) -> Response:
         except Mistake as mistake:
             return not_done(request, mistake, "/?kind=fetch")
     return go_to(f"/?{urlencode({'kind': 'fetch', 'said': 'Kept.' if trips else ''})}")
-
-
-def next_month_of(con: duckdb.DuckDBPyConnection) -> str:
-    """The month after the one under review: what is asked for is usually due then."""
-    return after(month_under_review(con))

@@ -127,15 +127,6 @@ def _standing(base: Row) -> str:
     return f"{side} the 95{words.NBSP}% limits; the bases are not told apart"
 
 
-def funnels_in_figure(found: list[Row]) -> list[Row]:
-    """The funnels worth a picture: those with a base outside, then by severity, at most nine."""
-    chosen = [f for f in found if not f["thin"]]
-    ranked = sorted(
-        chosen, key=lambda f: (f["order"] >= 0, not f["outlying"], f["order"], f["rule"])
-    )
-    return ranked[:FUNNELS_MOST]
-
-
 def outlying_sentence(found: list[Row], window: str) -> str:
     """Which bases stand apart, each with its counts; else that they are not told apart."""
     outlying = [(f, b) for f in found for b in f["outlying"] if not f["thin"]]
@@ -165,40 +156,3 @@ def outlying_words(funnel: Row, base: Row) -> str:
         f" ({base['value_text']}{unit_words(unit)}), drawn towards the others"
         f" {base['shrunk_range']}; all bases have {funnel['target_text']}.{since}"
     )
-
-
-def power_sentence(found: list[Row]) -> str:
-    """What the comparison of occlusion rates can notice; empty where it is not known."""
-    rate = next((f for f in found if f["measure"] == RATE and not f["thin"]), None)
-    if rate is None or rate["power"] is None:
-        return ""
-    return (
-        "A base whose occlusion rate were doubled would be told apart in"
-        f" {words.percent(rate['power'])} of such years."
-    )
-
-
-def chance_sentence(found: list[Row]) -> str:
-    """How often some base would be named by chance alone, over everything compared."""
-    looked = sum(not f["thin"] for f in found)
-    if not looked:
-        return ""
-    return (
-        f"{words.many(looked, 'figure')} compared between bases: by chance alone bases would"
-        f" differ, with p below 0.05, on at most about {words.rate(0.05 * looked)} of them."
-    )
-
-
-def few_sentence(found: list[Row]) -> str:
-    """Which figures have too few trips at too many bases to compare; empty where none."""
-    thin = [f for f in found if f["thin"]]
-    if not thin:
-        return ""
-    named = [
-        f"{f['label'].lower()} ({words.whole(f['denominator'])} {_noun(f)} in all)" for f in thin
-    ]
-    return f"Too few to compare bases: {words.listed(named)}."
-
-
-def _noun(funnel: Row) -> str:
-    return "hours" if funnel["measure"] == RATE else "trips"

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.charts.control_data import shown
 from reports.text import words
-from reports.text.rows import Row, records, text
-from schemas.units import Unit, severity_rank
+from reports.text.rows import Row, records
 
 if TYPE_CHECKING:
-    from schemas.measure_outputs import MeasureFacts
-    from schemas.month_review import MeasureFigures, MonthReview
+    from schemas.month_review import MeasureFigures
 
 CHANGES = ("doubling", "halving")
 GAPS = "trips-between-deviations"
@@ -59,83 +56,10 @@ def false_signals_data(figures: MeasureFigures) -> Row:
     }
 
 
-def power_data(review: MonthReview, figures: MeasureFigures) -> Row:
-    """Months needed to see a doubling and a halving, the occlusion rate first, then by severity.
-
-    Shares that could not be told are the record's quality, not practice: they are in the data file.
-    `sets` has the rows in two, each short enough for a page: figures of months, and gaps between
-    variances, each with a finding of its own.
-    """
-    severity = {f.rule: severity_rank(f.severity) for f in review.rules}
-    facts = {f.id: f for f in figures.facts}
-    practice = figures.power[figures.power["measure"] != "cannot-tell-share"]
-    rows = [_power_row(r, facts) for r in records(practice)]
-    rows.sort(
-        key=lambda r: (
-            r["is_rule"],
-            severity.get(r["key"], 3) if r["is_rule"] else r["measure"] != "occlusion-rate",
-            r["key"],
-            r["label"],
-        )
-    )
-    horizon = max((r["horizon"] for r in rows), default=0)
-    sets = [
-        {"id": id_, "heading": heading, "rows": chosen, "horizon": horizon,
-         "finding": _finding(chosen, horizon)}
-        for id_, heading, gaps in (
-            ("power", "Rates and shares of a month", False),
-            ("power-gaps", "Trips between variances, for what is rare", True),
-        )
-        if (chosen := [_named(r) for r in rows if (r["measure"] == GAPS) == gaps])
-    ]  # fmt: skip
-    return {"rows": rows, "sets": sets, "horizon": horizon, "finding": _finding(rows, horizon)}
-
-
 def _named(row: Row) -> Row:
     """The row as it is called under a heading that says which measure it is."""
     gap = row["measure"] == GAPS and row["is_rule"]
     return {**row, "label": words.rule_title(row["key"])} if gap else row
-
-
-def _power_row(row: Row, facts: dict[str, MeasureFacts]) -> Row:
-    measure, key = text(row["measure"]), text(row["group_value"])
-    fact = facts.get(measure)
-    # the level of a gap between variances is the share they come at
-    levelled = facts.get("deviation-share") if measure == GAPS else fact
-    monthly = words.some(row["monthly"]) or 0.0
-    horizon = int(row["horizon"] or 0)
-    is_rule = text(row["group_by"]) == "rule"
-    in_hours = measure in BY_HOURS
-    return {
-        "measure": measure,
-        "key": key,
-        "is_rule": is_rule,
-        "label": _power_label(measure, key, fact, is_rule=is_rule),
-        "level": shown(words.some(row["level"]), levelled.unit if levelled else ""),
-        "monthly": f"{words.hours(monthly) if in_hours else words.rate(monthly)}"
-        f"{words.NBSP}{'h' if in_hours else 'trips'}",
-        "few": fact is not None and monthly < fact.minimum,
-        "horizon": horizon,
-        "false_alarms": words.rate(words.some(row["false_alarms"])),
-        **{change: _months(row, change, horizon) for change in CHANGES},
-        **({"doubling": CANNOT_DOUBLE} if _past_half(row, levelled) else {}),
-    }
-
-
-def _past_half(row: Row, fact: MeasureFacts | None) -> bool:
-    """Whether the level is a share above one half, which nothing can double."""
-    level = words.some(row["level"])
-    return fact is not None and fact.unit == Unit.SHARE and level is not None and level > 0.5
-
-
-def _power_label(measure: str, key: str, fact: MeasureFacts | None, *, is_rule: bool) -> str:
-    """The rule where it is its variance share, else the measure's own name."""
-    if not is_rule:
-        return fact.name if fact else words.plain(measure)
-    title = words.rule_title(key)
-    if measure == "deviation-share" or fact is None:
-        return title
-    return f"{title}, {fact.name.lower()}"
 
 
 def _months(row: Row, change: str, horizon: int) -> Row:
