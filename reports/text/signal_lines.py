@@ -51,11 +51,25 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
         read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))
         found.append({
             **row,
+            "sentence": _until(row, review.month),
             "trips": [text(t["trip_id"]) for t in own],
             "read_words": _read(len(own), read, held),
             "noticed": words.some(row["noticed_in_100"]),
         })  # fmt: skip
     return found
+
+
+def _until(row: Row, now: str) -> str:
+    """The sentence of a signal, which stays as first said: an earlier month's says how far it goes.
+
+    Else its counts would be read as those of all months since.
+    """
+    sentence, month, since = (text(row[name]) for name in ("sentence", "month", "since"))
+    if month >= now or not since:
+        return sentence
+    begun, ended = words.month_name(since), words.month_name(month)
+    span = f"in {begun}" if since == month else f"from {begun} to {ended}"
+    return sentence.replace(f" since {begun}", f" {span}", 1)
 
 
 def _key(row: Row) -> tuple[str, ...]:

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 
 WORDS_MOST = 25
 SIGNALS_NAMED = 2
+SPAN = re.compile(
+    r"(?:As of .*?: )?(.*?\d (?:trips?|h) (?:since|in|from [A-Z][a-z]+ \d{4} to) [A-Z][a-z]+ \d{4})"
+)
+"""A signal's sentence up to the months it counts."""
 NO_SIGNAL = "No signal."
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
@@ -68,7 +72,8 @@ def _signals(review: MonthReview) -> list[list[str]]:
 def _shorter(said: str, month: str) -> str:
     """Without what goes without saying: that trips are counted, and the year under review."""
     year = month[:4]
-    return re.sub(rf"(\d) trips?( since \w+) {year}\b", r"\1\2", said)
+    said = re.sub(rf"(\d) trips?( (?:since|in) \w+) {year}\b", r"\1\2", said)
+    return re.sub(rf"(\d) trips?( from \w+) {year}( to \w+) {year}\b", r"\1\2\3", said)
 
 
 def _none(review: MonthReview) -> str:
@@ -79,7 +84,7 @@ def _none(review: MonthReview) -> str:
 
 def brief(sentence: str) -> str:
     """A signal's sentence up to since when: 'Unheated time at damson: 7 of 13 trips since ...'."""
-    found = re.match(r"(?:As of .*?: )?(.*? since [A-Z][a-z]+ \d{4})", sentence)
+    found = SPAN.match(sentence)
     return found[1] if found else sentence
 
 

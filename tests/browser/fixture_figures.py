@@ -273,6 +273,8 @@ def measure_figures(
 
 LOWER = "Unheated time at damson: 3 of 9 trips since April 2026, 2 of 31 before."
 SAID = "Wall oxygen time at cedar: 7 of 13 trips since March 2026, 2 of 31 before."
+SHOWN = SAID.replace("since March 2026", "from March 2026 to May 2026")
+"""As pages of June show it, since it was said of May."""
 
 
 def signal_frames() -> dict[str, list[dict[str, Any]]]:

@@ -100,7 +100,7 @@ def lead_with(**frames: Any) -> list[str]:
 def test_leads_speak_of_headline_signals_and_what_came_one_by_one() -> None:
     review = fixture_figures.full()
     sentence = [
-        f"{fixture_figures.SAID} 2 trips: 1 read, 1 confirmed.",
+        f"{fixture_figures.SHOWN} 2 trips: 1 read, 1 confirmed.",
         "About one such signal a year comes with nothing changed.",
         "Escalation call: 1 in June 2026.",
     ]

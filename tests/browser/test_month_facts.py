@@ -84,7 +84,9 @@ def test_sizes_say_all_months_and_the_month_with_their_counts() -> None:
 def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() -> None:
     review = golden.month_review()
     said = verdict(review)
-    assert said.worse == "Worse: wall oxygen time at cedar: 7 of 13 trips since March 2026."
+    assert (
+        said.worse == "Worse: wall oxygen time at cedar: 7 of 13 trips from March 2026 to May 2026."
+    )
     assert said.rest == "Variances: escalation call 1. Two trips missing."
     calm = figures_with(
         review,
@@ -169,7 +171,7 @@ def test_signals_have_a_mark_a_trip_and_name_the_trips() -> None:
     assert row.worse
     assert [t.trip for t in row.trips] == ["T1", "T2"]
     assert row.chart == "Wall oxygen time at cedar"
-    assert row.counts == "7 of 13 trips since March 2026; 2 of 31 before"
+    assert row.counts == "7 of 13 trips from March 2026 to May 2026; 2 of 31 before"
     picture = str(month_pictures(page_of()).signals[0])
     wide = picture[: picture.index("</svg>")]
     assert wide.count("<circle") == 9  # the fixture's month: 9 of 60

@@ -106,7 +106,7 @@ def test_the_committee_reads_what_was_confirmed_and_what_is_open(packs: dict[str
     n = len(fixture.COUNTS)
     assert f"{4 * n} of {6 * n} flags read, {3 * n} confirmed; {n} found by readers only" in text
     assert "12 asked for: 4 closed, 4 open, 4 overdue" in text
-    assert fixture_figures.SAID in text
+    assert fixture_figures.SHOWN in text
     assert packs["committee"].count('class="picture wide"') >= 3
     assert all(word in text for word in ("Date", "Name", "Signature"))
 
