@@ -15,7 +15,7 @@ from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.service_dispersion import dispersion_before
 from pipeline.statistics.signal_family import QUIET_MONTHS, rate_charts, share_charts
 from pipeline.statistics.signal_futures import RateMonths, ShareMonths, draw_futures
-from pipeline.statistics.signal_sums import begun_again, signal_sums, since
+from pipeline.statistics.signal_sums import signal_sums, since
 from pipeline.statistics.signal_thresholds import by_chart, heights
 from tests.bench.services import BASE_MIX, SIZE_MIX, SIZE_RATE, Service, invented_service
 
@@ -64,8 +64,7 @@ def first_after(found: Watched, chart: int) -> tuple[float, float]:
     if not len(at):
         return float("inf"), float("nan")
     month = CHANGE_AT + int(at[0])
-    again = begun_again(found.headline[:, chart])
-    when = since(found.increments[:, chart], found.sums[:, chart], month, again)
+    when = since(found.increments[:, chart], month)
     return month - CHANGE_AT + 1.0, float(when.month - CHANGE_AT)
 
 
