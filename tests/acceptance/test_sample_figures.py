@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import shutil
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.followup.moves import Move, move
 from pipeline.judging.versions import versions_in_store
 from pipeline.measures import measure
 from pipeline.measures.signal_certainty import Completions
@@ -18,7 +20,8 @@ from pipeline.measures.signal_counts import family
 from pipeline.measures.signal_months import Clustering, thresholds, worked
 from pipeline.month.gather import calendar
 from pipeline.statistics.signal_sums import signal_sums
-from pipeline.store.database import open_store
+from pipeline.store.database import open_store, transaction
+from pipeline.store.session import store_in
 
 from .command_runs import command_in, data_alone
 
@@ -119,6 +122,29 @@ def test_a_change_that_is_signalled_again_keeps_its_beginning(
     seen, of = (int(months[name].sum()) for name in ("numerator", "denominator"))
     assert own["so_far"].tolist()[0] == f"Up to June 2026: {seen} of {of} trips since March 2026."
     assert f" {seen} of {of} trips since March 2026 " in own["sentence"].iloc[1]
+
+
+def test_a_signal_that_a_person_closed_stands_no_more(out: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "again"
+    shutil.copytree(out, folder / "tailrace-out")
+    key = f"{LAST}|incomplete-log-share|base|elm"
+    with store_in(folder / "tailrace-out") as con, transaction(con):
+        for state, why in (("looked_into", None), ("closed", "loggers were replaced")):
+            move(con, Move("signal", key, state, LAST, "D1", why=why))
+    with data_alone():
+        ran = command_in(folder, "review", SAMPLE)
+    assert ran.code == 0, ran.err
+    assert "without a complete log" not in ran.out
+    signals = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signals.csv")
+    own = signals[signals["group_value"] == "elm"]
+    # the one said in April is of the same change
+    assert own["standing"].tolist() == ["closed"] * 2
+    assert own["conclusion"].tolist() == ["loggers were replaced"] * 2
+    assert own["so_far"].isna().all()
+    others = signals[(signals["kind"] == "headline") & (signals["group_value"] != "elm")]
+    assert (others["standing"] == "stands").all()
+    trips = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signal_trips.csv")
+    assert "elm" not in set(trips["group_value"])
 
 
 def test_one_missing_trip_leaves_almost_every_chart_settled(out: Path) -> None:
