@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.states import CLOSED, OPEN, Facts
-from pipeline.store.database import together
+from pipeline.store.database import transaction
 
 if TYPE_CHECKING:
     import duckdb
@@ -51,7 +51,7 @@ def close_ended(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> int:
     """
     ended = signals[(signals["standing"] == "ended") & (signals["side"] == "worse")]
     closed = 0
-    with together(con):
+    with transaction(con):
         now = month_under_review(con)
         for row in ended[list(_KEY)].drop_duplicates().itertuples(index=False):
             key = "|".join(map(str, row))
