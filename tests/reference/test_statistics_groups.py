@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
+from pipeline.statistics.counts import binomial, negative_binomial, poisson
 from pipeline.statistics.funnels import (
     binomial_limits,
     dispersion,
@@ -232,3 +233,21 @@ def test_mistakes_of_the_caller_are_errors() -> None:
     for call in calls:
         with pytest.raises(ValueError, match=r"."):
             call()
+
+
+@pytest.mark.parametrize("tail", [0.001, 0.025, 0.5, 0.975, 0.999])
+def test_quantiles_of_counts_are_those_of_scipy(tail: float) -> None:
+    rng = np.random.default_rng(11)
+    n, share = np.floor(10 ** rng.uniform(0, 6, 500)), rng.beta(0.3, 0.3, 500)
+    mean, k = 10 ** rng.uniform(-2, 5, 500), 10 ** rng.uniform(-1, 6, 500)
+    for ours, theirs in (
+        (binomial(n, share), stats.binom(n, share)),
+        (binomial(n, np.round(share)), stats.binom(n, np.round(share))),
+        (poisson(mean), stats.poisson(mean)),
+        (negative_binomial(k, k / (k + mean)), stats.nbinom(k, k / (k + mean))),
+    ):
+        count = ours.quantile(tail)
+        assert (count == theirs.ppf(tail)).all()
+        assert_allclose(ours.below(count), theirs.cdf(count), rtol=1e-9)
+        assert_allclose(ours.below(count - 1), theirs.cdf(count - 1), rtol=1e-9)
+    assert np.isnan(binomial([np.nan, 3], [0.5, np.nan]).quantile(tail)).all()
