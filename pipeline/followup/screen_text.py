@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem, in_cell, problem, refused
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.sheets import Row, Sheet
-from pipeline.ingest.looks import looks, named_inside, prepare
+from pipeline.ingest.looks import alphabet, looks, named_inside, prepare
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def screened(
                             [row.line, column, name, row.cells[column]])  # fmt: skip
     prepare(con, "sheet_text")
     found = con.execute(f"""
-        SELECT line, place, CASE {_kinds()} END AS looks_like
+        SELECT line, place, CASE {alphabet(con, "sheet_text")(_kinds())} END AS looks_like
         FROM sheet_text WHERE looks_like IS NOT NULL ORDER BY ALL
     """).fetchall()
     remedy = "Take it out: tokens and what happened are enough."
