@@ -98,6 +98,7 @@ _CLOSED = """
         SELECT split_part(key, '|', 1) AS month, split_part(key, '|', 2) AS measure,
                split_part(key, '|', 3) AS group_by, split_part(key, '|', 4) AS group_value, why
         FROM loop.standing WHERE thing = 'signal' AND state = 'closed' AND month <= $month
+          AND recorded_by IS NOT NULL
     )
     SELECT s.row_no, arg_min(c.why, c.month) AS conclusion
     FROM signals_frame s JOIN closed c USING (measure, group_by, group_value)
