@@ -290,38 +290,27 @@ def plans(mapping: MappingFile) -> list[TablePlan]:
 
 def check_cells(mapping: MappingFile, file: str) -> list[Problem]:
     """What no file could make right: units of another kind, codes the contract does not have."""
+    return [
+        problem("toml-content", file, what, column=place) for place, what in _plan_faults(mapping)
+    ]
+
+
+def _plan_faults(mapping: MappingFile) -> Iterator[tuple[str, str]]:
     every = plans(mapping)
-    no_reports = "is for files of reports alone, which have groups"
-    two_clocks = "is made from files of several clocks: say time_zone, in which its times are"
-    return (
-        [
-            problem("toml-content", file, two_clocks, column=f"views.{plan.map.from_}")
-            for plan in every
-            if plan.timed and len(clocks_of(mapping, plan.map.from_)) > 1
-        ]
-        + [
-            problem("toml-content", file, no_reports, column=place)
-            for place in [
-                *(
-                    f"tables.{plan.name}.each"
-                    for plan in every
-                    if plan.map.each and not plan.repeats
-                ),
-                *(
-                    f"files.{n}.each"
-                    for n, f in mapping.files.items()
-                    if f.each and not _holds_reports(f)
-                ),
-            ]
-        ]
-        + [
-            problem("toml-content", file, what, column=f"tables.{plan.name}.columns.{path}")
-            for plan in every
-            for column, spec in plan.specs.items()
-            if column != BEDSIDE
-            for path, what in _cell_faults(plan.into, column, spec)
-        ]
-    )
+    for plan in every:
+        if plan.timed and len(clocks_of(mapping, plan.map.from_)) > 1:
+            what = "is made from files of several clocks: say time_zone, in which its times are"
+            yield f"views.{plan.map.from_}", what
+    grouped = [f"tables.{plan.name}" for plan in every if plan.map.each and not plan.repeats]
+    for name, spec in mapping.files.items():
+        grouped += [f"files.{name}"] if spec.each and not _holds_reports(spec) else []
+    for place in grouped:
+        yield f"{place}.each", "is for files of reports alone, which have groups"
+    for plan in every:
+        for column, column_map in plan.specs.items():
+            if column != BEDSIDE:
+                for path, what in _cell_faults(plan.into, column, column_map):
+                    yield f"tables.{plan.name}.columns.{path}", what
 
 
 def _cell_faults(table: str, column: str, spec: ColumnMap) -> Iterator[tuple[str, str]]:
