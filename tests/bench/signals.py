@@ -224,8 +224,8 @@ def main() -> None:
     volumes = {60: (given.services, list(SCENARIOS))}
     volumes |= {v: (given.beside, list(SCENARIOS)[:2]) for v in (20, 250) if given.beside}
     seeds = {v: range(given.first_seed, given.first_seed + n) for v, (n, _) in volumes.items()}
-    asked = [(v, name, seed) for v, (_, names) in volumes.items() for name in names
-             for seed in seeds[v]]  # fmt: skip
+    asked = [(v, name, seed) for v, (_, names) in volumes.items() for seed in seeds[v]
+             for name in names]  # fmt: skip
     found = all_heard(asked, given)
     for volume, (number, names) in volumes.items():
         print(f"\n{volume} trips a month, {given.months} months, {number} services")
