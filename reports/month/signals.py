@@ -43,6 +43,7 @@ class SignalRow:
     chart: str
     since: str
     counts: str
+    earlier: str
     months: tuple[ChartMonth, ...]
     of_trips: bool
     read: str
@@ -85,6 +86,7 @@ def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -
         chart=said.title,
         since=said.since,
         counts=said.counts_beside,
+        earlier=row["earlier"],
         months=tuple(
             ChartMonth(text(m["month"]), float(m["numerator"]), float(m["denominator"]))
             for m in months
