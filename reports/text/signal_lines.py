@@ -58,6 +58,7 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
             "trips": [text(t["trip_id"]) for t in own],
             "first_said": min(text(r["month"]) for r in said if r["since"] == row["since"]),
             "so_far": f"{text(row['so_far'])}{_earlier(said)}".strip(),
+            "earlier": _earlier(said),
             "read_words": _read(len(own), read, held),
             "noticed": words.some(row["noticed_in_100"]),
         })  # fmt: skip
