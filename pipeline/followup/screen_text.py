@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem, in_cell, problem, refused
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.sheets import Row, Sheet
-from pipeline.ingest.looks import looks, named_inside, prepare
+from pipeline.ingest.looks import alphabet, looks, named_inside, prepare
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -57,7 +57,8 @@ def _looked_at(
         con.execute("CREATE OR REPLACE TEMP TABLE sheet_text (name VARCHAR, value VARCHAR)")
         con.executemany("INSERT INTO sheet_text VALUES (?, ?)", new)
         prepare(con, "sheet_text")
-        found = con.execute(f"SELECT name, value, CASE {_kinds()} END FROM sheet_text").fetchall()
+        kinds = alphabet(con, "sheet_text")(_kinds())
+        found = con.execute(f"SELECT name, value, CASE {kinds} END FROM sheet_text").fetchall()
         if len(_KNOWN) > MOST_KNOWN:
             _KNOWN.clear()
         _KNOWN.update({(name, value): kind for name, value, kind in found})
