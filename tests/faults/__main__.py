@@ -9,7 +9,9 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import sys
 import tempfile
+import time
 from pathlib import Path
 
 from tests.faults import inputs, kills, races, world
@@ -41,6 +43,11 @@ def main() -> None:
                 _races(made, Path(top) / "into", given.races, given.seed)
 
 
+def tell(line: str) -> None:
+    """What has been found so far, at once: a long run may be broken off."""
+    print(f"{time.strftime('%H:%M:%S')} {line}", file=sys.stderr, flush=True)
+
+
 def _inputs(number: int, least: int, seed: int) -> None:
     each = min(least, number // len(inputs.KINDS))
     numbers = dict.fromkeys(inputs.KINDS, each)
@@ -57,17 +64,20 @@ def _inputs(number: int, least: int, seed: int) -> None:
 
 
 def _kills(made: world.World, into: Path, number: int, seed: int) -> None:
-    found = kills.many(made, into, number, seed)
-    print("\n| command | killed | had ended before | half states and other faults |")
-    print("| --- | --- | --- | --- |")
+    found = kills.many(made, into, number, seed, tell)
+    print(
+        "\n| command | killed | had ended before | run to the end | half states and other faults |"
+    )
+    print("| --- | --- | --- | --- | --- |")
     for name, figures in found.items():
-        print(f"| {name} | {figures.kills} | {figures.ended_before} | {len(figures.wrong)} |")
+        print(f"| {name} | {figures.kills} | {figures.ended_before} | {figures.reruns}"
+              f" | {len(figures.wrong)} |")  # fmt: skip
     for figures in found.values():
         print(*figures.wrong, sep="\n", end="\n" if figures.wrong else "")
 
 
 def _races(made: world.World, into: Path, number: int, seed: int) -> None:
-    raced = races.many(made, into, number, seed)
+    raced = races.many(made, into, number, seed, tell)
     ends = ", ".join(f"{count} ended with {code}" for code, count in sorted(raced.ends.items()))
     print(f"\n{raced.rounds} rounds of two and three at once: {ends}; {len(raced.wrong)} faults")
     print(*raced.wrong, sep="\n", end="\n" if raced.wrong else "")
