@@ -40,9 +40,9 @@ def screened(
                 name = "crew_member" if column in personal else column
                 con.execute("INSERT INTO sheet_text VALUES (?, ?, ?, ?)",
                             [row.line, column, name, row.cells[column]])  # fmt: skip
-    prepare(con, "sheet_text")
+    plain = prepare(con, "sheet_text")
     found = con.execute(f"""
-        SELECT line, place, CASE {_kinds()} END AS looks_like
+        SELECT line, place, CASE {_kinds(plain=plain)} END AS looks_like
         FROM sheet_text WHERE looks_like IS NOT NULL ORDER BY ALL
     """).fetchall()
     remedy = "Take it out: tokens and what happened are enough."
@@ -83,8 +83,8 @@ def screened_texts(
     return {str(p.column): p.what.removeprefix("the cell looks like ") for p in found}
 
 
-def _kinds() -> str:
-    arms = looks()
+def _kinds(*, plain: bool) -> str:
+    arms = looks(plain=plain)
     del arms["free text"]
-    arms["a person's name"] += f" OR (name <> 'crew_member' AND {named_inside()})"
+    arms["a person's name"] += f" OR (name <> 'crew_member' AND {named_inside(plain=plain)})"
     return " ".join(f"WHEN {condition} THEN {literal(kind)}" for kind, condition in arms.items())

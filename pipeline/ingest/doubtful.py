@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
-from pipeline.ingest.looks import WORD_COLUMNS, perhaps_person, person
+from pipeline.ingest.looks import WORD_COLUMNS
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH
 from pipeline.store.sql import literal, quoted
@@ -183,24 +183,29 @@ def _alike(delivery: Doubted) -> Iterator[str]:
     ]
     if not tokens:
         return
-    bare = "lower(token)"
     # between digits something is kept: C-1-11 is not C-11-1
-    for _ in range(2):
-        bare = rf"regexp_replace({bare}, '([0-9])[^\p{{L}}0-9#]+([0-9])', '\1#\2', 'g')"
-    base = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
-    bare = f"(case when kind = 'base' then {base} else {bare} end)"
-    bare = rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')"
+    digits = r"regexp_replace(bare, '([0-9])[^\p{L}0-9#]+([0-9])', '\1#\2', 'g')"
+    no_base = r"regexp_replace(bare, '(^|[^\p{L}])base([^\p{L}]|$)', '', 'g')"
+    bare = "select *, lower(token) as bare from of_kind"
+    for step in (
+        *(digits, digits),
+        f"case when kind = 'base' then {no_base} else bare end",
+        r"regexp_replace(bare, '[^\p{L}0-9#+]+', '', 'g')",
+    ):
+        bare = f"select * replace ({step} as bare) from ({bare})"
     what = "this differs only in case, spaces or punctuation from a token that is there as well"
     yield f"""
         select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
                {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
         from (
+            with of_kind as (
+                select kind, file, column_name, token, min(line) as line, count(*) as n,
+                    sum(count(*)) over (partition by kind, token) as of_token
+                from ({" union all ".join(tokens)}) group by kind, file, column_name, token),
+            bared as materialized ({bare})
             select *, min(token) over (partition by kind, bare) as one,
                 max(token) over (partition by kind, bare) as other
-            from (select kind, file, column_name, token, {bare} as bare, min(line) as line,
-                         count(*) as n, sum(count(*)) over (partition by kind, token) as of_token
-                  from ({" union all ".join(tokens)}) group by kind, file, column_name, token)
-            where bare <> ''
+            from bared where bare <> ''
             qualify one <> other
                 and token <> first(token) over (
                     partition by kind, bare order by of_token desc, line, token)
@@ -300,20 +305,15 @@ def _names(delivery: Doubted) -> Iterator[str]:
     """Two unknown words in a column of the service's own words, which may be a name."""
     own = declared(delivery.export)
     what = literal("two words that are known to be neither a name nor anything else")
-    selects = [
-        f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
-        f" where {quoted(name)} in (select value from named where table_name = {literal(table)}"
-        f" and name = {literal(name)}) group by {quoted(name)}"
-        for table, file in delivery.files.items()
-        for name in TABLES[table].to_schema().columns
-        if name in WORD_COLUMNS and name not in own
-    ]
-    if selects:
-        # asked once for all columns: to plan so long a condition takes longer than to answer it
-        yield (
-            f"with named as materialized (select * from screened where {perhaps_person()} and not"
-            f" {person()}) {' union all '.join(selects)}"
-        )
+    for table, file in delivery.files.items():
+        for name in TABLES[table].to_schema().columns:
+            if name in WORD_COLUMNS and name not in own:
+                yield (
+                    f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
+                    f" where {quoted(name)} in (select value from screened where perhaps_person"
+                    f" and not person and table_name = {literal(table)} and name = {literal(name)})"
+                    f" group by {quoted(name)}"
+                )
 
 
 def _before(month: str) -> str:

@@ -62,8 +62,7 @@ def screen_tables(
     for table in files:
         _collect(con, table, trips="trips" in files)
     _exempt_generated(con)
-    prepare(con, "screened")
-    conditions = _conditions(export)
+    conditions = _conditions(export, plain=prepare(con, "screened"))
     answers = ", ".join(f"bool_or({condition})" for condition in conditions.values())
     rows = con.execute(
         f"select table_name, name, {answers} from screened group by table_name, name order by all"
@@ -97,9 +96,9 @@ def declared(export: ExportFile) -> dict[str, list[str]]:
     }
 
 
-def _conditions(export: ExportFile) -> dict[str, str]:
+def _conditions(export: ExportFile, *, plain: bool) -> dict[str, str]:
     """As `looks`, less what export.toml declares: words, and which numbers are tokens."""
-    conditions = looks()
+    conditions = looks(plain=plain)
     own = [
         f"(name = {literal(column)} and value in ({', '.join(map(literal, words))}))"
         for column, words in declared(export).items()
