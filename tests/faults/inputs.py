@@ -1,7 +1,7 @@
 """Spoiled inputs by the thousand into every reader: `python -m tests.faults --inputs N`.
 
 An input is read, set aside or refused in a sentence. Everything else is a fault: a traceback, more
-than `MOST_S` seconds, a store that holds a part of what was refused, or a cell of nonsense that
+than `MOST_S` seconds of the processor, a store that holds a part of what was refused, or a cell of nonsense that
 nothing was said about. Draw number K of a kind is the same for the same seed, so that a fault can
 be looked at again: `spoiled(kind, K, seed)`. A draw is one input, of deliveries one a table.
 """
@@ -51,7 +51,7 @@ class Found:
 
 
 class TooLongError(Exception):
-    """An input took longer than `MOST_S`."""
+    """An input took too long."""
 
 
 def settings_files(draw: random.Random, folder: Path) -> str:
@@ -153,24 +153,29 @@ KINDS: dict[str, Callable[[random.Random, Path], str | list[str]]] = {
 
 @contextmanager
 def at_most(seconds: float) -> Iterator[None]:
-    """Raise TooLongError in the block once so many seconds have gone."""
+    """Raise TooLongError after so long of the processor in the block, or ten times by the clock."""
 
     def stop(*_: object) -> None:
         raise TooLongError(f"longer than {seconds} s")
 
-    before = signal.signal(signal.SIGALRM, stop)
-    signal.setitimer(signal.ITIMER_REAL, seconds)
+    timers = ((signal.ITIMER_PROF, signal.SIGPROF, 1), (signal.ITIMER_REAL, signal.SIGALRM, 10))
+    before = [signal.signal(sent, stop) for _, sent, _ in timers]
+    for timer, _, times in timers:
+        signal.setitimer(timer, times * seconds)
     try:
         yield
     finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        signal.signal(signal.SIGALRM, before)
+        for (timer, sent, _), was in zip(timers, before, strict=True):
+            signal.setitimer(timer, 0)
+            signal.signal(sent, was)
 
 
 def spoiled(kind: str, number: int, seed: int) -> tuple[list[str], str]:
     """Read one draw: what came of its inputs, and the traceback if that is a fault."""
     draw = random.Random(f"{kind} {number} {seed}")
     folder = Path(tempfile.mkdtemp(prefix="input-"))
+    if KINDS[kind] is filled_sheets:
+        _reviewed()
     try:
         with at_most(MOST_S):
             came = KINDS[kind](draw, folder)
