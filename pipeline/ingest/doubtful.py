@@ -7,12 +7,12 @@ Thresholds are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
-from pipeline.ingest.looks import WORD_COLUMNS
+from pipeline.ingest.looks import WORD_COLUMNS, alphabet, perhaps_person, person
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH
 from pipeline.store.sql import literal, quoted
@@ -64,9 +64,10 @@ class Doubted:
 
 def find_doubtful(con: duckdb.DuckDBPyConnection, delivery: Doubted) -> None:
     """Make `staged_doubtful`; call after rows were kept and the screen has run."""
+    put = alphabet(con, "screened")
     selects = [
-        *_measures(delivery), *_cannulas(delivery), *_undeclared(delivery), *_alike(delivery),
-        *_jumps(delivery), *_few_trips(delivery), *_emptied(delivery), *_names(delivery),
+        *_measures(delivery), *_cannulas(delivery), *_undeclared(delivery), *_alike(delivery, put),
+        *_jumps(delivery), *_few_trips(delivery), *_emptied(delivery), *_names(delivery, put),
     ]  # fmt: skip
     con.execute(
         "create or replace temp table staged_doubtful (file VARCHAR, line INTEGER,"
@@ -171,7 +172,7 @@ def _unknown(
     )
 
 
-def _alike(delivery: Doubted) -> Iterator[str]:
+def _alike(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:
     """Tokens of one kind that differ only in case, spaces or punctuation from a commoner one."""
     tokens = [
         f"select {literal(kind)} as kind, {literal(delivery.files[table])} as file,"
@@ -183,29 +184,24 @@ def _alike(delivery: Doubted) -> Iterator[str]:
     ]
     if not tokens:
         return
+    bare = "lower(token)"
     # between digits something is kept: C-1-11 is not C-11-1
-    digits = r"regexp_replace(bare, '([0-9])[^\p{L}0-9#]+([0-9])', '\1#\2', 'g')"
-    no_base = r"regexp_replace(bare, '(^|[^\p{L}])base([^\p{L}]|$)', '', 'g')"
-    bare = "select *, lower(token) as bare from of_kind"
-    for step in (
-        *(digits, digits),
-        f"case when kind = 'base' then {no_base} else bare end",
-        r"regexp_replace(bare, '[^\p{L}0-9#+]+', '', 'g')",
-    ):
-        bare = f"select * replace ({step} as bare) from ({bare})"
+    for _ in range(2):
+        bare = rf"regexp_replace({bare}, '([0-9])[^\p{{L}}0-9#]+([0-9])', '\1#\2', 'g')"
+    base = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
+    bare = f"(case when kind = 'base' then {base} else {bare} end)"
+    bare = put(rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')")
     what = "this differs only in case, spaces or punctuation from a token that is there as well"
     yield f"""
         select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
                {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
         from (
-            with of_kind as (
-                select kind, file, column_name, token, min(line) as line, count(*) as n,
-                    sum(count(*)) over (partition by kind, token) as of_token
-                from ({" union all ".join(tokens)}) group by kind, file, column_name, token),
-            bared as materialized ({bare})
             select *, min(token) over (partition by kind, bare) as one,
                 max(token) over (partition by kind, bare) as other
-            from bared where bare <> ''
+            from (select kind, file, column_name, token, {bare} as bare, min(line) as line,
+                         count(*) as n, sum(count(*)) over (partition by kind, token) as of_token
+                  from ({" union all ".join(tokens)}) group by kind, file, column_name, token)
+            where bare <> ''
             qualify one <> other
                 and token <> first(token) over (
                     partition by kind, bare order by of_token desc, line, token)
@@ -301,19 +297,24 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
         )
 
 
-def _names(delivery: Doubted) -> Iterator[str]:
+def _names(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:
     """Two unknown words in a column of the service's own words, which may be a name."""
     own = declared(delivery.export)
     what = literal("two words that are known to be neither a name nor anything else")
-    for table, file in delivery.files.items():
-        for name in TABLES[table].to_schema().columns:
-            if name in WORD_COLUMNS and name not in own:
-                yield (
-                    f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
-                    f" where {quoted(name)} in (select value from screened where perhaps_person"
-                    f" and not person and table_name = {literal(table)} and name = {literal(name)})"
-                    f" group by {quoted(name)}"
-                )
+    selects = [
+        f"select {_finding('perhaps-a-name', file, name, what)} from {_good(table)}"
+        f" where {quoted(name)} in (select value from named where table_name = {literal(table)}"
+        f" and name = {literal(name)}) group by {quoted(name)}"
+        for table, file in delivery.files.items()
+        for name in TABLES[table].to_schema().columns
+        if name in WORD_COLUMNS and name not in own
+    ]
+    if selects:
+        # asked once for all columns: to plan so long a condition takes longer than to answer it
+        yield (
+            f"with named as materialized (select * from screened where {put(perhaps_person())}"
+            f" and not {put(person())}) {' union all '.join(selects)}"
+        )
 
 
 def _before(month: str) -> str:

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
-from functools import cache
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import (
@@ -34,6 +33,7 @@ from pipeline.ingest.known_words import (
     PLACE_OR_THING,
     TITLES,
 )
+from pipeline.store.database import one
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -63,14 +63,8 @@ NO_NAMES = _NO_NAMES_TEXT.split()
 SHAPE_OF_WORDS = r"^[\p{L}.' ,_-]*\p{L}[ ,._-]+\p{L}[\p{L}.' ,_-]*$"
 HYPHENATED = r"^\p{Lu}[\p{Ll}']{2,}(?:[-_.]\p{Lu}[\p{Ll}']{2,}){1,2}$"
 INITIALS = r"^(?:\p{Lu}\. ?){1,3}\p{Lu}[\p{L}'-]+$|^\p{Lu}[\p{L}'-]+, *\p{Lu}[\p{L}.'-]*$"
-NO_LETTERS, THREE_LETTERS = r"[^\p{L}]+", r"\p{L}{3}"
-ONE_CAPITAL, TWO_CAPITALS = r"\p{Lu}\p{Ll}+", r"\p{Lu}[\p{Ll}'-]+ \p{Lu}[\p{Ll}'-]+"
-TITLED = rf"(?:^|\P{{L}})(?:{TITLES})\.? +\p{{Lu}}[\p{{Ll}}'-]"
 UNCASED = r"^\p{Lo}+(?:[ ,・·]+\p{Lo}+){1,3}$"
 
-ASCII_LETTERS = {r"\p{L}": "A-Za-z", r"\P{L}": "^A-Za-z", r"\p{Lu}": "A-Z", r"\p{Ll}": "a-z",
-                 r"\p{Lo}": r"\x{80}"}  # fmt: skip
-"""Classes of letters within plain ASCII. The last has none there: it is one that never comes."""
 
 WORD_LISTS = {
     "given_names": GIVEN_NAMES,
@@ -82,6 +76,39 @@ WORD_LISTS = {
     ),
 }  # fmt: skip
 """Variables of the connection: written out in each question, they took longest to parse."""
+
+
+IN_ASCII = {
+    r"\p{L}": "a-zA-Z", r"\p{Lu}": "A-Z", r"\p{Ll}": "a-z", r"\p{Lo}": "",
+    r"\P{L}": r"\x00-@\[-`{-\x7f",
+}  # fmt: skip
+"""What is left in ASCII of the kinds of letter that patterns name, inside brackets."""
+
+
+def in_ascii(sql: str) -> str:
+    """The same conditions for texts of plain ASCII alone: an alphabet of letters takes long to
+    compile, and nearly every delivery has no others.
+    """
+    inside = False
+
+    def plain(found: re.Match[str]) -> str:
+        nonlocal inside
+        part = found[0]
+        if part in "[]":
+            inside = part == "["
+            return part
+        letters = IN_ASCII.get(part, part)
+        if inside or letters == part:
+            return letters
+        return f"[{letters}]" if letters else r"[^\x00-\x{10ffff}]"
+
+    return re.sub(r"\\[pP]\{\w+\}|\\.|[\[\]]", plain, sql)
+
+
+def alphabet(con: duckdb.DuckDBPyConnection, table: str) -> Callable[[str], str]:
+    """How conditions over a prepared `table` are best put: in ASCII, if all its texts are."""
+    strange = f"select count(*) from {table} where regexp_matches(value, '[^\\x00-\\x7F]')"
+    return str if one(con, strange)[0] else in_ascii
 
 
 def normalised(text: str) -> str:
@@ -100,49 +127,21 @@ def folded(text: str) -> str:
     return "".join(c for c in bare if not unicodedata.combining(c))
 
 
-def prepare(con: duckdb.DuckDBPyConnection, table: str) -> bool:
-    """Add to the temporary `table`, which has `name` and `value`, what `looks` asks of.
+def prepare(con: duckdb.DuckDBPyConnection, table: str) -> None:
+    """Add to the temporary `table`, which has `value`, what `looks` asks of: seen, folded,
+    words, and whether these are strong words of the trade.
 
-    `name` is the column a text stands in. Added are seen, folded and words, and whether these are
-    of the trade, or strong, or look like a person (`person`, `perhaps_person`). Each long pattern
-    is asked once, for to compile it takes longer than to ask it of a month. Sets `WORD_LISTS` on
-    the connection. Return whether all texts are plain ASCII, as nearly always, for `looks`.
+    Texts of plain ASCII, as nearly all are, stay in SQL. Sets `WORD_LISTS` on the connection.
     """
     for name, words in WORD_LISTS.items():
         con.execute(f"set variable {name} = $1::VARCHAR[]", [sorted(words)])
-    booleans = ("traded", "paired", "hyphenated", "strong", "person", "perhaps_person")
-    con.execute(
-        "".join(
-            f"alter table {table} add column {column} {kind};"
-            for column, kind in [
-                ("seen", "VARCHAR"), ("folded", "VARCHAR"), ("words", "VARCHAR[]"),
-                *((column, "BOOLEAN") for column in booleans),
-            ]
-        )
-        + f"update {table} set seen = value, folded = lower(value)"
-    )  # fmt: skip
-    plain = not _normalise(con, table)
-    con.execute(
-        f"update {table} set words = list_filter(regexp_split_to_array(folded,"
-        f" {_pattern(NO_LETTERS, plain)}), lambda w: w != '')"
-        f" where {_matches(SHAPE_OF_WORDS, plain)}"
-    )
     con.execute(f"""
-        update {table} set traded = {_matches(TRADE_WORD, plain)},
-            hyphenated = {_matches(HYPHENATED, plain)},
-            paired = case when {_matches(PAIR_MARK, plain)} then {_matches(PAIR, plain)}
-                          else false end
-        where words is not null
+        alter table {table} add column seen VARCHAR;
+        alter table {table} add column folded VARCHAR;
+        alter table {table} add column words VARCHAR[];
+        alter table {table} add column strong BOOLEAN;
+        update {table} set seen = value, folded = lower(value)
     """)
-    con.execute(f"update {table} set strong = {_strong()} where words is not null")
-    con.execute(
-        f"update {table} set person = {_person(plain)}, perhaps_person = {_perhaps_person(plain)}"
-    )
-    return plain
-
-
-def _normalise(con: duckdb.DuckDBPyConnection, table: str) -> bool:
-    """Normalise the texts that are not plain ASCII; whether there are any. The rest stays SQL."""
     strange = con.execute(
         f"select distinct value from {table} where regexp_matches(value, '[^\\x00-\\x7F]')"
     ).fetchall()
@@ -156,100 +155,102 @@ def _normalise(con: duckdb.DuckDBPyConnection, table: str) -> bool:
             f"update {table} set seen = l.seen, folded = l.folded"
             f" from looked_at l where l.value = {table}.value"
         )
-    return bool(strange)
+    put = str if strange else in_ascii
+    con.execute(
+        put(
+            f"update {table} set words = list_filter(regexp_split_to_array(folded, '[^\\p{{L}}]+'),"
+            f" lambda w: w != '') where regexp_matches(seen, {literal(SHAPE_OF_WORDS)})"
+        )
+    )
+    con.execute(put(f"update {table} set strong = {_strong()} where words is not null"))
 
 
-def looks(*, plain: bool = False) -> dict[str, str]:
-    """SQL over a row that `prepare` prepared, for each kind of identifier.
+def looks() -> dict[str, str]:
+    """SQL over a prepared row (name, seen, folded, words) for each kind of identifier.
 
-    `plain`: all texts are plain ASCII.
+    `name` is the column the text stands in.
     """
     conditions = {
-        what: _matches(pattern, plain, "folded" if what in FOLDED else "seen")
+        what: f"regexp_matches({'folded' if what in FOLDED else 'seen'}, {literal(pattern)})"
         for what, pattern in CONTENT.items()
     }
     conditions["a full date"] += (
-        " or (case when regexp_matches(folded, '[0-9]')"
-        f" and {_matches(THREE_LETTERS, plain, 'folded')}"
-        f" then {_matches(NAMED_MONTH, plain, 'folded')} else false end)"
+        " or (case when regexp_matches(folded, '[0-9]') and regexp_matches(folded, '\\p{L}{3}')"
+        f" then regexp_matches(folded, {literal(NAMED_MONTH)}) else false end)"
     )
     least, most = PHONE_DIGITS
     conditions["a phone number"] += (
-        f" or ({_matches(PHONE_SHAPE, plain)} and length("
+        f" or (regexp_matches(seen, {literal(PHONE_SHAPE)}) and length("
         f"regexp_replace(seen, '[^0-9]', '', 'g')) between {least} and {most})"
     )
     people, words = _columns(PERSONAL), _columns(NUMBERLESS)
     conditions["a record number"] += (
-        f" or (name in ({people}) and {_matches(RECORD_LIKE, plain)})"
+        f" or (name in ({people}) and regexp_matches(seen, {literal(RECORD_LIKE)}))"
         f" or (name in ({words}) and regexp_full_match(seen, '[0-9]{{6,}}'))"
     )
-    conditions["a person's name"] = "person"
-    conditions["a serial number"] = f"name in ({_columns(UNITS)}) and {_matches(SERIAL, plain)}"
+    conditions["a person's name"] = person()
+    conditions["a serial number"] = (
+        f"name in ({_columns(UNITS)}) and regexp_matches(seen, {literal(SERIAL)})"
+    )
     return conditions
 
 
-def _person(plain: bool) -> str:
-    """SQL for whether a row looks like a person's name."""
+def person() -> str:
+    """SQL for whether a prepared row looks like a person's name."""
     personal, words = f"name in ({_columns(PERSONAL)})", f"name in ({_columns(WORD_COLUMNS)})"
     given = _has("given_names")
+    title = rf"(?:^|\P{{L}})(?:{TITLES})\.? +\p{{Lu}}[\p{{Ll}}'-]"
     return f"""(
-        {_matches(TITLED, plain)} and not {_matches(TRADE_WORD, plain)}
+        regexp_matches(seen, {literal(title)}) and not {_trade()}
         or case when words is null then false
-           when {personal} and ({_matches(ANY_PAIR, plain)} or paired) then not traded
-           when {personal} and hyphenated then not strong
+           when {personal} and (regexp_matches(seen, {literal(ANY_PAIR)}) or {_pair()})
+               then not {_trade()}
+           when {personal} and regexp_matches(seen, {literal(HYPHENATED)}) then not strong
            when {personal} then {given} and len(words) > 1 and not strong
            when len(words) > 4 or strong then false
            when {given} then len(words) > 1
            when {_has("perhaps_surnames")} then false
-           when {_matches(INITIALS, plain)} then true
+           when regexp_matches(seen, {literal(INITIALS)}) then true
            when {words} then false
-           else paired end
-        or ({_matches(UNCASED, plain)} and not {words}))"""
+           else {_pair()} end
+        or (regexp_matches(seen, {literal(UNCASED)}) and not {words}))"""
 
 
-def _perhaps_person(plain: bool) -> str:
-    """SQL for whether a row is two unknown words, which may be a name.
+def perhaps_person() -> str:
+    """SQL for whether a prepared row is two unknown words, which may be a name.
 
     Only columns of a service's own words have such.
     """
     return f"""(case when name not in ({_columns(WORD_COLUMNS)}) then false
-        when {_matches(UNCASED, plain)} then true
+        when regexp_matches(seen, {literal(UNCASED)}) then true
         when words is null or strong or {_has("perhaps_surnames")} then false
-        else paired or hyphenated end)"""
+        else {_pair()} or regexp_matches(seen, {literal(HYPHENATED)}) end)"""
 
 
-def named_inside(*, plain: bool = False) -> str:
+def named_inside() -> str:
     """SQL for whether a prepared text names a person somewhere: two words with capitals, neither
     of the trade nor of a place or roster, or a given name alone.
     """
-    pairs = f"regexp_extract_all(seen, {_pattern(TWO_CAPITALS, plain)})"
-    single = f"regexp_extract_all(seen, {_pattern(ONE_CAPITAL, plain)})"
+    capital = r"\p{Lu}[\p{Ll}'-]+"
+    pairs = f"regexp_extract_all(seen, {literal(f'{capital} {capital}')})"
+    single = r"regexp_extract_all(seen, '\p{Lu}\p{Ll}+')"
     folded_words = f"list_transform({single}, lambda w: strip_accents(lower(w)))"
     strange = (
-        f"list_filter({pairs}, lambda p: not {_matches(TRADE_WORD, plain, 'p')} and not"
+        f"list_filter({pairs}, lambda p: not regexp_matches(p, {literal(TRADE_WORD)}) and not"
         f" list_has_any(string_split(lower(p), ' '), getvariable('ordinary_words')))"
     )
     return f"(list_has_any({folded_words}, getvariable('given_names')) or len({strange}) > 0)"
 
 
-def _matches(pattern: str, plain: bool, column: str = "seen") -> str:
-    return f"regexp_matches({column}, {_pattern(pattern, plain)})"
+def _pair() -> str:
+    return (
+        f"(case when regexp_matches(seen, {literal(PAIR_MARK)})"
+        f" then regexp_matches(seen, {literal(PAIR)}) else false end)"
+    )
 
 
-def _pattern(pattern: str, plain: bool) -> str:
-    return literal(of_plain(pattern) if plain else pattern)
-
-
-@cache
-def of_plain(pattern: str) -> str:
-    """The pattern that finds the same in plain ASCII, and is compiled in a tenth of the time."""
-    found, within = [], False
-    for piece in re.findall(r"\\[pP]\{\w+\}|\\.|.", pattern, re.DOTALL):
-        if piece in "[]":
-            within = piece == "["
-        letters = ASCII_LETTERS.get(piece)
-        found.append(piece if letters is None else letters if within else f"[{letters}]")
-    return "".join(found)
+def _trade() -> str:
+    return f"regexp_matches(seen, {literal(TRADE_WORD)})"
 
 
 def _strong() -> str:
@@ -257,7 +258,7 @@ def _strong() -> str:
     joined = "array_to_string(words, ' ')"
     phrase = rf"(?:^| )(?:{PHRASES})(?: |$)"
     return (
-        f"(traded or {_has('places_and_things')}"
+        f"({_trade()} or {_has('places_and_things')}"
         " or list_contains(getvariable('first_of_place'), words[1])"
         f" or regexp_matches({joined}, {literal(phrase)}))"
     )

@@ -1,9 +1,10 @@
 """Spoiled inputs by the thousand into every reader: `python -m tests.faults --inputs N`.
 
 An input is read, set aside or refused in a sentence. Everything else is a fault: a traceback, more
-than `MOST_S` seconds of the processor, a store that holds a part of what was refused, or a cell of nonsense that
-nothing was said about. Draw number K of a kind is the same for the same seed, so that a fault can
-be looked at again: `spoiled(kind, K, seed)`. A draw is one input, of deliveries one a table.
+than `MOST_S` seconds of the processor, a store that holds a part of what was refused, or a cell of
+nonsense that nothing was said about. Draw number K of a kind is the same for the same seed, so that
+a fault can be looked at again: `spoiled(kind, K, seed)`. A draw is one input, of deliveries one a
+table.
 """
 
 from __future__ import annotations

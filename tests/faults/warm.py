@@ -7,7 +7,7 @@ import jinja2
 import openpyxl
 import pandas
 import pandera.ibis
-import statsmodels.genmod.generalized_linear_model
+import scipy.optimize.elementwise
 import xlsxwriter
 
 import pipeline.cli.main
@@ -32,7 +32,7 @@ import reports.render.write
 import schemas.contract
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
-           "statsmodels", "xlsxwriter"]  # fmt: skip
+           "scipy", "xlsxwriter"]  # fmt: skip
 
 environment = reports.render.write.environment()
 for name in environment.list_templates(extensions=["html"]):

@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.ingest.looks import looks, prepare
+from pipeline.ingest.looks import looks, perhaps_person, prepare
 
 LIST = Path(__file__).with_name("held_out.tsv")
 WORD = "word: "
@@ -32,7 +32,7 @@ def measured() -> list[tuple[str, int, int, int]]:
         return con.execute(f"""
             select kind, count(*), count(*) filter (refused),
                    count(*) filter (not refused and doubtful)
-            from (select kind, {refused} as refused, perhaps_person as doubtful from cell)
+            from (select kind, {refused} as refused, {perhaps_person()} as doubtful from cell)
             group by kind order by kind
         """).fetchall()
 
