@@ -17,10 +17,11 @@ from pipeline.simulate.calls import (
     outcomes,
 )
 from pipeline.simulate.changes import HEATERS, VENTILATORS
-from pipeline.simulate.charting import Upset, observations, settings
+from pipeline.simulate.charting import settings
 from pipeline.simulate.children import children
 from pipeline.simulate.draws import Columns, Draws, Ints
 from pipeline.simulate.effects import Asked, Units, cased, failing, raised, steered, stopped
+from pipeline.simulate.observed import Upset, observations
 from pipeline.simulate.occlusions import (
     Clock,
     Logs,
@@ -103,7 +104,7 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     scene = laid.scene
     rate = own_rate(scene.draws, options.truth.shape)
     upset = Upset(rate, laid.seen, laid.place.raised > 1)
-    outcome = outcomes(scene.draws, scene.codes, full=laid.orders.full)
+    outcome = outcomes(scene, full=laid.orders.full)
     tables = {
         "trips": _trips(laid, outcome),
         "crew": _crew(scene.draws, laid.place.base),
