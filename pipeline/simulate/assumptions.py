@@ -94,7 +94,7 @@ MAGNITUDES: dict[str, Magnitude] = {
     "spo2_drift": Magnitude(0.9, "%", ASSUMED, "the same, of what drifts within a trip"),
     "spo2_noise": Magnitude(0.45, "%", ASSUMED, "the same, from row to row"),
     "spo2_upset": Magnitude(0.8, "%", ASSUMED, "less where the child cries, coughs or struggles"),
-    "spo2_worse": Magnitude(91.3, "%", ASSUMED, "what children who get worse fall to"),
+    "spo2_worse": Magnitude(92.2, "%", ASSUMED, "what children who get worse fall to"),
     "spo2_undiluted": Magnitude(99.9, "%", ASSUMED, "on undiluted oxygen"),
     "spo2_rises": Magnitude(2, "min", ASSUMED, "time constant of that"),
     "shunted": Magnitude(0.4, "1", ASSUMED, "of cardiac children: it does little for them"),
@@ -147,12 +147,14 @@ MAGNITUDES: dict[str, Magnitude] = {
     "breaths_short": Magnitude(5, "1/min", ASSUMED, "more until the flow is turned up"),
     "breaths_deep": Magnitude(0, "1/min", ASSUMED, "more at SpO2 below 80 %, on top of that"),
     "asleep": Magnitude(0.4, "1", ASSUMED, "of observations of children who are not upset"),
+    "soothed": Magnitude(0.35, "1", ASSUMED, "of children who do not stop: turned or suctioned"),
     "settled": Magnitude(0.3, "1", ASSUMED, "of the upset that is left after suction or turning"),
     "dip_slipped": Magnitude(0.7, "1", ASSUMED, "of dips: a sensor had moved; else suction"),
     "sending_flow_off": Magnitude(
         0.05, "1", ASSUMED, "first flow half a litre off the sending hospital's"
     ),
     "crying": Magnitude(0.12, "1", ASSUMED, "of observations, more where occlusions cluster"),
+    "crying_most": Magnitude(0.4, "1", ASSUMED, "the same, of the most upset children"),
     "crying_near": Magnitude(0.35, "1", ASSUMED, "of observations within 2 min of an occlusion"),
     "crying_raised": Magnitude(0.9, "1", ASSUMED, "the same, where a change raised the rate"),
     "suctioned": Magnitude(0.03, "1", ASSUMED, "of observations"),
@@ -189,7 +191,7 @@ MAGNITUDES: dict[str, Magnitude] = {
     "gravest_died": Magnitude(0.3, "1", ASSUMED, "of these"),
     "worse_breaths": Magnitude(14, "1/min", ASSUMED, "more, of children who get worse"),
     "worse_upset": Magnitude(0.75, "1", ASSUMED, "of observations of children who get worse"),
-    "worse_beats": Magnitude(28, "1/min", ASSUMED, "more, of children who get worse"),
+    "worse_beats": Magnitude(22, "1/min", ASSUMED, "more, of children who get worse"),
 }
 """What is planted, and how often, stands with the plants themselves and is assumed throughout."""
 

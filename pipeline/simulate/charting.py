@@ -25,7 +25,10 @@ START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT, RESEATED = 0, 6, 7, 8, 9, 10
 FIELDS = ("source", "flow10", "fio2", "humidification", "cannula")
 """A row of kind k, 1 to 5, is there because the k-th of these changed."""
 OFTEN = ("flow10", "fio2")
-NONINVASIVE, INVASIVE = (SUPPORTS.index(name) + 1 for name in ("noninvasive", "invasive"))
+BLANK = {field: -1 if field in OFTEN else NOT_CHARTED for field in FIELDS}
+HIGH_FLOW, NONINVASIVE, INVASIVE = (
+    SUPPORTS.index(name) + 1 for name in ("high_flow", "noninvasive", "invasive")
+)
 CHART_GAP_AFTER = 3
 LOST_AFTER = 8
 """Minutes from departure to a planted gap in the settings, and to a lost settings row."""
@@ -136,22 +139,36 @@ def settings(scene: Scene, trigger_s: Ints, outcome: Ints) -> Columns:
     found: Columns = {"trip": rows.trip, "minute": rows.minute}
     for field in FIELDS:
         series: Series = getattr(what, field)
-        blank = -1 if field in OFTEN else NOT_CHARTED
         charted = _charted(own, rows, field, series)
-        found[field] = np.where(charted, series.in_force(rows.trip, rows.minute), blank)
-    shown = (rows.kind == START) | own.chance("support", 0.1, rows.minute)
-    high_flow = np.where(shown, SUPPORTS.index("high_flow") + 1, NOT_CHARTED)
+        found[field] = np.where(charted, series.in_force(rows.trip, rows.minute), BLANK[field])
+    high_flow = (rows.kind == START) | own.chance("support", 0.1, rows.minute)
     other = np.where(outcome[rows.trip] == MORE_SUPPORT, NONINVASIVE, INVASIVE)
-    found["support"] = np.where(rows.kind == OTHER_SUPPORT, other, high_flow)
-    reason = _shown_reason(own, rows, what)
-    blank = (found["flow10"] < 0) & (found["fio2"] < 0) & (found["support"] == NOT_CHARTED)
-    for field in ("source", "humidification", "cannula"):
-        blank &= found[field] == NOT_CHARTED
-    found["reason"] = np.where(blank & (reason == NOT_CHARTED), REASON["check"], reason)
+    found["support"] = np.where(rows.kind == OTHER_SUPPORT, other, high_flow * HIGH_FLOW)
+    found["reason"] = _shown_reason(own, rows, what)
     # now and then a row is charted twice
     twice = (rows.kind == ROUTINE) & own.chance("charted twice", 0.003, rows.minute)
-    times = 1 + twice.astype(np.int64)
+    found, first = _in_one_row(found, rows.kind)
+    times = 1 + np.logical_or.reduceat(twice, first).astype(np.int64)
+    nothing = found["reason"] == NOT_CHARTED
+    for field in (*FIELDS, "support"):
+        nothing &= found[field] == BLANK.get(field, NOT_CHARTED)
+    found["reason"] = np.where(nothing, REASON["check"], found["reason"])
     return {name: np.repeat(column, times) for name, column in found.items()}
+
+
+def _in_one_row(found: Columns, kind: Ints) -> tuple[Columns, Ints]:
+    """Join rows of one minute, but the first and those that stand alone; with where each began.
+
+    Their values are those in force then or blank, and blank is the least.
+    """
+    alone = np.isin(kind, [START, OTHER_SUPPORT, RESEATED])
+    same = (np.diff(found["trip"], prepend=-1) == 0) & (np.diff(found["minute"], prepend=-1) == 0)
+    joined = same & ~alone & ~np.concatenate([[True], alone[:-1]])
+    first = np.flatnonzero(~joined)
+    rank = np.where(found["reason"] == NOT_CHARTED, 0, np.where(kind == REASON_ROW, 2, 1))
+    ranked = np.maximum.reduceat(rank * 100 + found["reason"], first) % 100
+    together = {name: np.maximum.reduceat(column, first) for name, column in found.items()}
+    return together | {"reason": ranked}, first
 
 
 def _shown_reason(own: Draws, rows: _Rows, what: Support) -> Ints:

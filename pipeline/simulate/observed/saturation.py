@@ -85,7 +85,10 @@ def _planted(scene: Scene, seen: Seen, value: Ints) -> Ints:
     watch = scene.codes.watch[trip]
     high = np.isin(watch, [Watch.RICH_OXYGEN, Watch.RICH_UNKNOWN])
     high &= minute > scene.when.moved[trip]
-    high |= np.any([minute == at[trip] for at in rich_readings(scene)], axis=0)
+    at = [minutes[trip] for minutes in rich_readings(scene)]
+    around = (minute > at[0] - 12) & (minute < at[-1] + 12)
+    value = np.where(around, np.clip(value, 96, MOST_RICH), value)
+    high |= np.any([minute == minutes for minutes in at], axis=0)
     value = np.where(high, np.where(seen.drift("high", 20) > 0, 99, 98), value)
     one, two = (at[trip] for at in low_readings(scene.draws, scene.when))
     low = np.isin(watch, LOW)
