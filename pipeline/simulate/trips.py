@@ -134,7 +134,9 @@ def _trips(laid: Laid, outcome: Ints) -> Columns:
         "planned": when.planned,
         "sending_cannula": child.sending_cannula,
         "sending_flow10": child.sending_flow10,
-        "sending_fio2": np.where(draws.chance("sending fio2", 0.05), -1, child.fio2),
+        "sending_fio2": np.where(
+            draws.chance("sending fio2", 0.05), -1, scene.what.fio2.value[:, 0]
+        ),
         "departed_s": np.where(no_departure, -1, when.departed * 60),
         "arrived_s": when.arrived * 60,
         "handover_s": np.where(codes.whole == Whole.OPEN, -1, when.end * 60),

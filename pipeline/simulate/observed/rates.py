@@ -46,6 +46,7 @@ LOW, DEEP = 90, 80
 """A saturation below the first quickens the heart, one below the second slows it."""
 COLLAPSED_BEATS = 62
 LEAST = {BEATS: 60, BREATHS: 12}
+LEAST_OF_USUAL = 0.7
 MOST = {BEATS: 220, BREATHS: 90}
 LINGERS = 0.4
 """Of what the state before did, at the next observation."""
@@ -88,7 +89,8 @@ def _rate(name: str, scene: Scene, seen: Seen, worse: Worsening, about: About) -
     found += of(f"{name}_weaned") * (worse.outcome[seen.trip] == WEANED)
     found += of(f"{name}_short") * _short_of_flow(scene, seen)
     found += of(f"worse_{name}") * worse.grown(seen.trip, seen.minute)
-    return np.clip(np.rint(found), LEAST[name], MOST[name]).astype(np.int64)
+    least = np.maximum(LEAST_OF_USUAL * usual(name, scene.child.age)[seen.trip], LEAST[name])
+    return np.rint(np.clip(found, least, MOST[name])).astype(np.int64)
 
 
 def _short_of_flow(scene: Scene, seen: Seen) -> Floats:
