@@ -5,7 +5,7 @@ import jinja2
 import openpyxl
 import pandas
 import pandera.ibis
-import statsmodels.genmod.generalized_linear_model
+import scipy.optimize.elementwise
 import xlsxwriter
 
 import pipeline.cli.main
@@ -29,4 +29,4 @@ import reports.render.workbook
 import schemas.contract
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
-           "statsmodels", "xlsxwriter"]  # fmt: skip
+           "scipy", "xlsxwriter"]  # fmt: skip
