@@ -35,9 +35,9 @@ Heart and respiratory rate are the age's and the child's own, drift slowly, rise
 cries, struggles or coughs, and where saturation is low, and are least asleep; care settles a child
 who stays upset. Saturation drifts too: at 92 to 97 % on blended gas, near 100 on undiluted oxygen
 within minutes, but for some cardiac children. Crews chart as they get to it: bunched, left out on a
-quiet road, and with a hole of ten minutes or so around departure, arrival and what fails. A child is
-weaned where flow or oxygen is lower at hand-over than at first, and neither is higher. All of this
-is common practice, no source, and every number of it is assumed unless a source stands beside
+quiet road, and with a hole of ten minutes or so around departure, arrival and what fails. A child
+is weaned where flow or oxygen is lower at hand-over than at first, and neither is higher. All of
+this is common practice, no source, and every number of it is assumed unless a source stands beside
 it."""
 CHANGES = """\
 `tailrace simulate --change "..."`, as often as wanted, plants a change from a month on; what was
