@@ -15,7 +15,8 @@ from tests.browser.test_accessibility import checked
 from tests.desk.serving import serving
 from tests.followup.reviewed_store import ask, tamper
 
-pytestmark = pytest.mark.browser
+# one walk of some ninety seconds, that a busy machine draws out
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(1200)]
 
 UNAPPROVED = """
     UPDATE delivered.protocol_version SET approved_by = NULL, approved_month = NULL,
