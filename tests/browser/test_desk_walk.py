@@ -75,6 +75,7 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
             page.goto(desk.origin + path)
             for width, issues in checked(page).items():
                 done.complaints += [f"{path} at {width}: {issue}" for issue in issues]
+                page.set_viewport_size({"width": width, "height": 900})
                 wide = page.evaluate("document.documentElement.scrollWidth")
                 if wide > width:
                     done.complaints.append(f"{path} at {width} is {wide} wide")

@@ -20,7 +20,7 @@ from pipeline.desk.doors import Doors
 from pipeline.followup.ledger_words import ledger
 from tests.followup.reviewed_store import ask
 
-from .serving import begin, serving
+from .serving import begin, forked, serving
 from .visiting import words
 
 LISTENING = "0A"
@@ -137,22 +137,24 @@ def test_killed_between_request_and_answer_a_save_is_whole_or_not_there(folder: 
     for turn in range(KILLS):
         trip = str(flagged[turn % len(flagged)][0])
         reader = f"K{turn}"
-        with serving(folder, "--by", reader) as desk:
-            browser = desk.browser()
+        with forked(folder, reader) as (process, link):
+            origin = link.partition("/enter")[0]
+            browser = httpx.Client(base_url=origin, timeout=240)
+            assert browser.get(link).status_code == 200
             fields = _filled(browser, trip)
-            headers = {"origin": desk.origin}
+            headers = {"origin": origin}
             token = re.search(r'data-draft-token="(\w+)"', fields.pop("page"))
             assert token is not None
             body = {**fields, "form": token[1]}
             begun = time.monotonic()
             assert browser.post("/draft", data=body, headers=headers).status_code == 204
             took = time.monotonic() - begun
-            sending = socket.create_connection(("127.0.0.1", desk.port))
-            sending.sendall(_request(desk.origin, browser, fields))
+            sending = socket.create_connection(("127.0.0.1", int(origin.rpartition(":")[2])))
+            sending.sendall(_request(origin, browser, fields))
             # from at once to well after a save is done, which takes about as long as a draft
             time.sleep(LATEST * took * turn / max(1, KILLS - 1))
-            desk.process.kill()
-            desk.process.wait(timeout=60)
+            process.kill()
+            process.join(60)
             sending.close()
         answers = ask(
             folder,
