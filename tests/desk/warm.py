@@ -1,4 +1,4 @@
-"""All that a desk imports or compiles, so that one forked from here begins at once; see `forked`."""
+"""All that a desk imports or compiles, so that one forked from here begins at once."""
 
 import gc
 import sys
