@@ -80,14 +80,15 @@ def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -
     month, rule = one(fields, "month"), one(fields, "rule")
     known = {trip for trip, *_ in _left(con, month, rule)}
     chosen = list(dict.fromkeys(fields.get("trip", [])))
+    wrong = None
     if gone := [trip for trip in chosen if trip not in known]:
         what = f"{', '.join(gone[:20])[:300]} changed, or was concluded, after this page was opened"
-        raise Refused(
-            problem("stale-answer", None, what, remedy="Nothing was kept. Look at it again.")
-        )
-    if not chosen:
+        wrong = problem("stale-answer", None, what, remedy="Nothing was kept. Look at it again.")
+    elif not chosen:
         what = "no trip is chosen"
-        raise Refused(problem("missing-value", None, what, remedy="Choose one or more."))
+        wrong = problem("missing-value", None, what, remedy="Choose one or more.")
+    if wrong:
+        raise Refused(wrong)
     listed = ", ".join(map(literal, chosen)) or "NULL"
     now = cases_now(con, f"SELECT unnest([{listed}]) AS trip_id")
     basis = "sample" if one(fields, "basis") == "sample" else "together"
