@@ -35,7 +35,7 @@ EDITION = re.compile(r"(assets|data)/.*").fullmatch
 """Files of a shared edition that go with it; a letter that somebody laid beside them stays."""
 
 INDEX = "index.html"
-MANY_TRIPS = 150
+MANY_TRIPS = 1_000
 """From so many trips in a month its workbook takes longer than starting a process for it."""
 
 Stage = Callable[[str], None]

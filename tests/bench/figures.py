@@ -129,7 +129,7 @@ def _of_a_month(delivery: Path, store: Path, month: str) -> Iterator[tuple[str, 
     yield second, tailrace("review", delivery, "--into", store)
     with (store / month / "data" / "cases.csv").open(encoding="utf-8", newline="") as file:
         case = next(row for row in csv.DictReader(file) if row["rules"])
-    cells = {"trip_id": case["trip_id"], "rules": case["rules"].split()[0], "reviewer": "R1",
+    cells = {"trip_id": case["trip_id"], "rules": case["rules"], "reviewer": "R1",
              "conclusion": "practice", "status": "closed"}  # fmt: skip
     sheet = store.with_suffix(".csv")
     sheet.write_text("\n".join([",".join(cells), ",".join(cells.values())]), encoding="utf-8")
