@@ -36,7 +36,7 @@ EDITION = re.compile(r"(assets|data)/.*").fullmatch
 
 INDEX = "index.html"
 MANY_TRIPS = 1_000
-"""From so many trips in a month its workbook takes longer than starting a process for it."""
+"""From so many trips in a month its workbook and case pages are worth starting a process for."""
 
 Stage = Callable[[str], None]
 
