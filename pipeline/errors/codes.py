@@ -192,8 +192,9 @@ TABLE = (
          "Export it with one value a cell, or leave the column out.",
          in_source="Export it with one value a cell."),
     Code("view-fails", REFUSED, KEY, "The SELECT of a view cannot be run.",
-         in_source=("Correct its sql; it reads the declared files and other views alone, and names"
-                    " that hold spaces or are words of SQL go in double quotes.")),
+         in_source=("Correct its sql; it reads the declared files and other views alone, and in"
+                    " it texts go in single quotes, and names with spaces or hyphens, or that are"
+                    " words of SQL, in double ones.")),
     Code("view-without-place", REFUSED, KEY,
          "A view does not carry file_name and line on, or leaves them empty.",
          in_source="Carry both on, as with min(line) as line where rows are grouped."),
@@ -246,6 +247,8 @@ TABLE = (
          "Write it as the message says, or name another.", in_options=True),
     Code("repeated-trip", SET_ASIDE, CELL, "A trip_id stands in more than one row.",
          "Keep one row for each trip.",
+         in_source=("Take one row of each trip: with distinct where its rows say the same, or by a"
+                    " condition under where."),
          what="the same trip_id stands in more than one row, so none of them is used"),
     Code("orphan-row", SET_ASIDE, CELL, "A row belongs to no trip that was kept.",
          "Add or correct the trip in trips, or take the row out.",

@@ -6,6 +6,7 @@ Only the columns that the mapping names are read; the others are never put anywh
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -55,7 +56,8 @@ class Source:
     """A table of text in the database: file_no, line, broken, and a column w<i> for each name.
 
     `present` holds the names that at least one file has; the others are null throughout.
-    `mentioned` tells of a heading whether a view names it, and adds it to the names.
+    `mentioned` tells of a heading whether a view names it, and adds it to the names. `repeats`:
+    a cell may hold several values, as an element of a report does.
     """
 
     relation: str
@@ -64,6 +66,7 @@ class Source:
     files: list[str] = field(default_factory=list)
     present: set[str] = field(default_factory=set)
     mentioned: Callable[[str], bool] | None = None
+    repeats: bool = False
     skipped: int = 0
     created: bool = False
 
@@ -119,7 +122,10 @@ class Source:
 
 
 def _alike(name: str, names: list[str]) -> str:
-    same = [other for other in names if other.casefold() == name.casefold()]
+    bare = name.casefold().strip()
+    same = [other for other in names if other.casefold() == bare]
+    # a heading may say more than was written, as its unit
+    same = same or [o for o in names if re.match(rf"{re.escape(bare)}\b", o.casefold()) and bare]
     near = same or difflib.get_close_matches(name, names[:1000], n=1, cutoff=0.8)
     return f'; there is "{shown(near[0])}"' if near else ""
 

@@ -16,8 +16,8 @@ from pipeline.statistics.intervals import FloatArray, as_float
 class Counts:
     """A distribution of counts: ``below(x)`` is the chance of at most x; 0 for x below 0.
 
-    ``a`` and ``b`` are trials and share, mean and nothing, or shape and p, by ``kind``; NaN where
-    there is nothing to count.
+    ``a`` and ``b`` are trials and share, or shape and p, by ``kind``; NaN where there is nothing to
+    count.
     """
 
     kind: str
@@ -31,8 +31,6 @@ class Counts:
         if self.kind == "binomial":
             rest = np.maximum(self.a - at, 0)
             chance = np.where(rest > 0, special.betainc(rest, at + 1, 1 - self.b), 1.0)
-        elif self.kind == "poisson":
-            chance = special.pdtr(at, self.a)
         else:
             chance = special.betainc(self.a, at + 1, self.b)
         unknown = np.isnan(self.a) | np.isnan(self.b)
@@ -42,8 +40,6 @@ class Counts:
         """The smallest count that is reached with the chance ``tail``."""
         if self.kind == "binomial":
             near = special.bdtrik(tail, self.a, self.b)
-        elif self.kind == "poisson":
-            near = special.pdtrik(tail, self.a)
         else:
             near = special.nbdtrik(tail, self.a, self.b)
         count = np.ceil(np.nan_to_num(near))
@@ -56,12 +52,6 @@ class Counts:
 def binomial(n: ArrayLike, share: ArrayLike) -> Counts:
     """Of ``n`` trials, each with the chance ``share``."""
     return Counts("binomial", *as_float(n, share))
-
-
-def poisson(mean: ArrayLike) -> Counts:
-    """Events that come independently of each other."""
-    (m,) = as_float(mean)
-    return Counts("poisson", m, np.zeros_like(m))
 
 
 def negative_binomial(k: ArrayLike, p: ArrayLike) -> Counts:
