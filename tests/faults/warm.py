@@ -27,6 +27,8 @@ import reports.render.packs
 import reports.render.shared_pages
 import reports.render.workbook
 import schemas.contract
+import tests.faults.world
+import tests.unscreened
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
-           "statsmodels", "xlsxwriter"]  # fmt: skip
+           "statsmodels", "tests", "xlsxwriter"]  # fmt: skip
