@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from schemas.contract import MAY_BE_ABSENT, TABLES
 from schemas.export_file import TIMED
 from schemas.located import Located, LocatedError, parse_toml, plain_problems
-from schemas.mapping import ISO, MONTHS, TIMES, ColumnMap, MappingFile, Tokens
+from schemas.mapping import ISO, MONTHS, TIMES, ColumnMap, MappingFile, TableMap, Tokens
 
 TOKEN_COLUMNS = ("trip_id", "crew_member")
 """Columns that a delivery may hold as tokens alone."""
@@ -157,10 +157,6 @@ def _table_faults(mapping: MappingFile, name: str) -> Iterator[tuple[str, str]]:
     elif table.bedside:
         for at, what in _format_faults("bedside", table.bedside):
             yield f"bedside.{at}", what
-    trips = [t for n, t in mapping.tables.items() if mapping.into(n) == "trips"]
-    needs = [c for c, spec in table.columns.items() if spec.time and c not in MONTHS]
-    if needs and not any(t.bedside for t in trips):
-        yield f"columns.{needs[0]}", "needs bedside in the table that makes trips, to count from"
     if table.repeat is not None and into == "trips":
         yield "repeat", "a trip is one row"
 
@@ -183,9 +179,25 @@ def _column_faults(mapping: MappingFile, name: str) -> Iterator[tuple[str, str]]
         if spec.token and column not in TOKEN_COLUMNS and not (mapping.tokens or Tokens()).key_file:
             yield f"{place}.token", "needs [tokens] with key_file"
     for column, field in columns.items():
-        by_bedside = column == "service_month" and table.bedside is not None
-        if not field.nullable and column not in table.columns and not by_bedside:
+        of_bedside = into == "trips" and column == "service_month"
+        if not field.nullable and column not in table.columns and not of_bedside:
             yield f"columns.{column}", "is missing"
+    if into == "trips" and table.bedside is None:
+        yield from _bedside_faults(mapping, table)
+
+
+def _bedside_faults(mapping: MappingFile, trips: TableMap) -> Iterator[tuple[str, str]]:
+    """Times count from the bedside, and its month is the trip's."""
+    timed = [
+        f"tables.{name}.columns.{column}"
+        for name, table in mapping.tables.items()
+        for column, spec in table.columns.items()
+        if spec.time and column not in MONTHS
+    ]
+    if timed:
+        yield "bedside", f"is missing: {timed[0]} counts from when the crew reached the bedside"
+    elif "service_month" not in trips.columns:
+        yield "bedside", "is missing, and so is columns.service_month, which one of them must give"
 
 
 def _format_faults(column: str, spec: ColumnMap) -> Iterator[tuple[str, str]]:

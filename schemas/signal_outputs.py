@@ -51,14 +51,19 @@ class Signals(pa.DataFrameModel):
     )
     missing: dt.Int32 = _value("trips", "Trips of the month missing then", nullable=False)
     standing: dt.String = _text(
-        "stands; ended: twelve months at the level before; revised: a later row holds; found no"
-        " more; empty for an exploratory chart",
+        "stands; closed: by a person; ended: twelve months at the level before; revised: a later"
+        " row holds; found no more; empty for an exploratory chart",
         nullable=True,
     )
     noticed_in_100: dt.Float64 = _value(
         "1", "Of 100 years with the change watched for, how many would signal"
     )
     sentence: dt.String = _text("The signal in words")
+    so_far: dt.String = _text(
+        "Its counts up to the month under review, where that is a later one and the signal stands",
+        nullable=True,
+    )
+    conclusion: dt.String = _text("What a person closed it with", nullable=True)
 
 
 class SignalCharts(pa.DataFrameModel):

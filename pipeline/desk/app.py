@@ -34,6 +34,7 @@ PAGES: dict[str, Shows] = {
     "/": list_page.show_list,
     "/who": decision_pages.show_who,
     "/case": case_pages.show_case,
+    "/next": case_pages.go_on,
     "/batch": batch_pages.show_batch,
     "/fetch": thing_pages.show_fetch,
     "/add": thing_pages.show_add,
@@ -134,6 +135,7 @@ def _stored(stores: Stores) -> Callable[[Request], object]:
         if not is_own_form(request, fields):
             words = "The form was not one of this desk's, or is from before it was begun again.\n"
             return PlainTextResponse(words, status_code=403)
+        request.scope["fields"] = fields
         return await run_in_threadpool(_kept, stores, request, fields)
 
     return storing

@@ -21,6 +21,8 @@ from pipeline.errors import Mistake
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
 from pipeline.followup.readiness import unfinished
+from pipeline.followup.screen_text import check_text
+from pipeline.store.database import open_scratch
 from pipeline.store.months import months_in_store
 from reports.text import words
 
@@ -53,6 +55,8 @@ def save_who(request: Request, fields: Fields) -> Response:
     by = one(fields, "by")
     try:
         check_token(by or "=")
+        with open_scratch(threads=1) as con:
+            check_text(con, {"crew_member": by})
     except Mistake as mistake:
         return not_done(request, mistake, "/who")
     visitor(request).by = by

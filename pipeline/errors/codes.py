@@ -192,8 +192,9 @@ TABLE = (
          "Export it with one value a cell, or leave the column out.",
          in_source="Export it with one value a cell."),
     Code("view-fails", REFUSED, KEY, "The SELECT of a view cannot be run.",
-         in_source=("Correct its sql; it reads the declared files and other views alone, and names"
-                    " that hold spaces or are words of SQL go in double quotes.")),
+         in_source=("Correct its sql; it reads the declared files and other views alone, and in"
+                    " it texts go in single quotes, and names with spaces or hyphens, or that are"
+                    " words of SQL, in double ones.")),
     Code("view-without-place", REFUSED, KEY,
          "A view does not carry file_name and line on, or leaves them empty.",
          in_source="Carry both on, as with min(line) as line where rows are grouped."),

@@ -93,7 +93,8 @@ def as_utf8(path: Path, encoding: str, copy: Path) -> Text:
             scan.feed(data)
             if (at := data.find(b"\x00")) >= 0:
                 line = 1 + before + data[:at].count(b"\n")
-                raise Unreadable("nul-bytes", "the line holds a NUL byte", line=line)
+                what = "the line holds NUL bytes, as text in UTF-16 does"
+                raise Unreadable("nul-bytes", what, line=line)
             if target:
                 target.write(data)
     return scan.text(place)

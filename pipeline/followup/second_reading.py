@@ -9,6 +9,7 @@ from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.states import AGREED, ASKED, DIFFERS, SETTLED, Facts
 from pipeline.store.database import one
 from pipeline.store.followup_tables import service_of
+from pipeline.store.sql import in_table
 
 if TYPE_CHECKING:
     import duckdb
@@ -57,9 +58,9 @@ def _asked(con: duckdb.DuckDBPyConnection, trip_id: str, what: str, by: str | No
 def _compare(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
     """What the new answers make of second readings that wait for one, or for a third."""
     month = month_under_review(con)
-    for trip_id, state, readers, whole, disputed, new_reader in con.execute(
-        _WAITING, [first_new]
-    ).fetchall():
+    con.execute(_NEW, [first_new])
+    waiting = _WAITING.format(new=in_table(con, "new_answer"))
+    for trip_id, state, readers, whole, disputed, new_reader in con.execute(waiting).fetchall():
         if state == ASKED and readers >= 2 and whole:
             end = DIFFERS if disputed else AGREED
             move(con, Move("second_reading", trip_id, end, month), Facts(worked_out=True))
@@ -71,14 +72,16 @@ def _compare(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
             )
 
 
+_NEW = """
+    CREATE OR REPLACE TEMP TABLE new_answer AS
+    SELECT DISTINCT trip_id FROM loop.determination WHERE determination_no >= ?
+"""
+
 # of a reader counts what was concluded; whole: the two of them concluded on the same flags
 _WAITING = """
     WITH waits AS (
         SELECT key AS trip_id, state FROM loop.standing
-        WHERE thing = 'second_reading' AND state IN ('asked', 'differs')
-    ),
-    new_answer AS (
-        SELECT DISTINCT trip_id FROM loop.determination WHERE determination_no >= $1
+        WHERE thing = 'second_reading' AND state IN ('asked', 'differs') AND key {new}
     ),
     own AS (
         SELECT r.trip_id, r.reviewer, max(determination_no) AS last_no,
@@ -86,12 +89,13 @@ _WAITING = """
                    r.verdict IN ('deviation', 'borderline')), []) AS rules,
                list(coalesce(r.rule, '') || '=' || coalesce(r.finding, '') ORDER BY r.rule) AS said
         FROM loop.reading r SEMI JOIN waits USING (trip_id)
-        WHERE r.latest_of_reviewer AND (r.conclusion IS NOT NULL OR r.status = 'closed')
+        WHERE r.trip_id {new} AND r.latest_of_reviewer
+          AND (r.conclusion IS NOT NULL OR r.status = 'closed')
         GROUP BY r.trip_id, r.reviewer
     )
     SELECT w.trip_id, w.state, count(*) AS readers, count(DISTINCT o.rules) = 1 AS whole,
            count(DISTINCT o.said) > 1 AS disputed, arg_max(o.reviewer, o.last_no) AS new_reader
-    FROM waits w JOIN own o USING (trip_id) SEMI JOIN new_answer n ON n.trip_id = w.trip_id
+    FROM waits w JOIN own o USING (trip_id)
     GROUP BY ALL ORDER BY w.trip_id
 """
 

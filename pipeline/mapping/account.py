@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -212,6 +213,11 @@ def _nothing_meets(
     return problem("nothing-matches", file, what, column=f"tables.{plan.name}.where")
 
 
+def looks_like(form: str) -> str:
+    """What times of a format look like, digits as 9."""
+    return re.sub("%[a-zA-Z]", "99", form.replace("%Y", "9999"))
+
+
 def nothing_found(
     con: duckdb.DuckDBPyConnection,
     made: Made,
@@ -243,4 +249,8 @@ def nothing_found(
         what = f"none of the times in {rows} rows is of the format {formats}"
     if column in shapes:
         what += f'; they look like "{shapes[column]}"'
+        if re.fullmatch(r"9{5}([.,]9+)?", shapes[column]):
+            what += ", as days that a spreadsheet counts do"
+        elif any(looks_like(form) == shapes[column] for form in spec.time):
+            what += ", so a part is out of its range: see which of them is day, and which month"
     return refused("no-trips", file, what, column=plan.their_name(column, None))

@@ -27,6 +27,7 @@ class Found:
 
 def find(source: Path, files: dict[str, SourceFile]) -> dict[str, list[Found]]:
     """Return the files of every entry, by name; Refused lists all that is not there."""
+    _kind(source, str(source))
     problems: list[Problem] = []
     found: dict[str, list[Found]] = {}
     for key, spec in files.items():

@@ -22,7 +22,7 @@ from pipeline.files.rows import Batches
 from pipeline.files.text import unpacked
 from pipeline.files.xml_stream import SEPARATOR, Stream, local
 from pipeline.mapping.files import Found
-from pipeline.mapping.plan import TablePlan
+from pipeline.mapping.plan import Entry, TablePlan, wanted_by
 from pipeline.mapping.report import ATTRIBUTE, CUSTOM, UUID, Report, Rows, meaning
 from pipeline.mapping.rows import Source
 from pipeline.mapping.words import problem, reading, refused
@@ -30,8 +30,6 @@ from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb
-
-    from pipeline.mapping.entries import Entry
 
 NAMESPACE = "http://www.nemsis.org"
 INSTANCE = "http://www.w3.org/2001/XMLSchema-instance"
@@ -51,8 +49,6 @@ MOST_CELLS = 1_000_000
 
 def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry) -> dict[int, Source]:
     """Read the reports of one entry into one relation for each kind of row; notes go to `note`."""
-    from pipeline.mapping.entries import wanted_by
-
     plans = entry.plans
     _check_names(plans)
     kinds = list(dict.fromkeys(plan.map.each for plan in plans))

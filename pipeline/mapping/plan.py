@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from pipeline.errors import Problem, Refused
-from pipeline.mapping.clocks import read_date, read_time, read_time_of_day
-from pipeline.mapping.files import format_of
+from pipeline.mapping.clocks import DAY_S, read_date, read_time, read_time_of_day
+from pipeline.mapping.files import Found, format_of
 from pipeline.mapping.lineage import clocks_of
 from pipeline.mapping.rows import Source
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
@@ -22,7 +22,6 @@ from pipeline.mapping.values import (
     text_of,
 )
 from pipeline.mapping.words import problem
-from pipeline.mapping.zones import DAY_S
 from pipeline.store.sql import literal
 from schemas.contract import TABLES
 from schemas.mapping import (
@@ -236,6 +235,27 @@ def _condition(filter: Filter, cell: str, decimal: str) -> str:
     if filter.is_ is not None:
         return f"coalesce(({cell}) in ({listed}), false)"
     return f"coalesce(({cell}) not in ({listed}), true)"
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of [files]: its number, the files it means, and the tables made from it."""
+
+    number: int
+    spec: SourceFile
+    files: list[Found]
+    plans: list[TablePlan]
+
+
+def wanted_by(plans: list[TablePlan]) -> tuple[list[str], frozenset[str]]:
+    """Every column that some plan reads, and those that all of them can do without."""
+    names: dict[str, None] = {}
+    needed: set[str] = set()
+    for plan in plans:
+        columns, optional = plan.wanted()
+        names |= dict.fromkeys(columns)
+        needed |= set(columns) - optional
+    return list(names), frozenset(set(names) - needed)
 
 
 def _missing(source: Source, name: str) -> Problem:

@@ -6,6 +6,7 @@ Only the columns that the mapping names are read; the others are never put anywh
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -119,7 +120,10 @@ class Source:
 
 
 def _alike(name: str, names: list[str]) -> str:
-    same = [other for other in names if other.casefold() == name.casefold()]
+    bare = name.casefold().strip()
+    same = [other for other in names if other.casefold() == bare]
+    # a heading may say more than was written, as its unit
+    same = same or [o for o in names if re.match(rf"{re.escape(bare)}\b", o.casefold()) and bare]
     near = same or difflib.get_close_matches(name, names[:1000], n=1, cutoff=0.8)
     return f'; there is "{shown(near[0])}"' if near else ""
 

@@ -28,6 +28,7 @@ from pipeline.mapping.plan import plans
 from pipeline.mapping.sources import read_sources
 from pipeline.mapping.timeline import place_all
 from pipeline.mapping.words import Note
+from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def run(request: Request, folder: Path, stage: Stage = lambda _: None) -> Mapped
             if request.problems:
                 _write_problems(con, request.problems)
             return Mapped(
-                request.delivery, found, rows, _problems(con), _notes(con), account, months,
+                request.delivery, found, rows, _problems(con, made), _notes(con), account, months,
                 mapping.file.tolerated,
             )  # fmt: skip
 
@@ -178,13 +179,15 @@ def _stages(
     return Made(every, sources, followed)
 
 
-def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
+def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
     """One problem for each thing wrong with a column of a file: its first line, and how many."""
+    trips = next(plan for plan in made.plans if plan.into == "trips")
     # what only follows from something else comes after it
     rows = con.execute(
-        "from (select file, name, code, min(line) as line, count(distinct line)"
-        " from cell_problem group by all)"
-        " order by code in ('no-bedside', 'row-of-no-trip'), file, line, name, code"
+        "select * exclude (of_trips) from ("
+        "select file, name, code, min(line) as line, count(distinct line), of_trips:"
+        f" plan = {trips.number} from cell_problem group by all)"
+        " order by code in ('no-bedside', 'row-of-no-trip'), of_trips desc, file, line, name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
     for file, name, code, line, count in rows:
@@ -193,11 +196,21 @@ def _problems(con: duckdb.DuckDBPyConnection) -> list[Problem]:
         shape = shapes.get(name, "") if code in ("not-a-time", "not-a-number") else ""
         details += [f'it looks like "{shown(shape)}"'] if shape else []
         what = f"{record.what} ({', '.join(details)})" if details else str(record.what)
-        remedy = record.in_source
-        if mark := re.fullmatch("-?9+([.,])9+", shape):
-            remedy = f'State decimal = "{mark[1]}" under the entry of the file.'
+        remedy = _remedy(shape, name) or record.in_source
         found.append(problem(code, file, what, line=line, column=name, remedy=remedy))
     return found
+
+
+def _remedy(shape: str, name: str) -> str | None:
+    """What to do about a number or time that cannot be read, where its look tells."""
+    if mark := re.fullmatch("-?9+([.,])9+", shape):
+        return f'State decimal = "{mark[1]}" under the entry of the file.'
+    if re.fullmatch("[<>≤≥] ?9+([.,]9+)?", shape):
+        return "Let a view say what counts in its place, as the guide shows for off the scale."
+    if re.fullmatch("-?9+([.,]9+)? ?[^9]{1,10}", shape):
+        taken = f"regexp_extract({quoted(name)}, '[0-9.]+')"
+        return f"Let a view take the number out, as with {taken}."
+    return None
 
 
 def _shapes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

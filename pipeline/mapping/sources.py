@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.mapping import views
-from pipeline.mapping.entries import Entry, wanted_by
 from pipeline.mapping.files import find, format_of
 from pipeline.mapping.lineage import files_below, mentions, needed_views
-from pipeline.mapping.plan import TablePlan
+from pipeline.mapping.plan import Entry, TablePlan, wanted_by
 from pipeline.mapping.rows import FIRST_CELL, SHELF, Source, read_file
 from pipeline.mapping.words import problem, refused
 from pipeline.store.sql import literal, quoted

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
-from pipeline.mapping.clocks import IN_ORDER, PLACED, on_day
+from pipeline.mapping.clocks import IN_ORDER, PLACED, changes, on_day
 from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan
 from pipeline.mapping.words import refused
@@ -63,10 +64,6 @@ def _need_no_zone(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
 
 
 def _zone_days(con: duckdb.DuckDBPyConnection, trips: TablePlan, time_zone: str) -> None:
-    from zoneinfo import ZoneInfo
-
-    from pipeline.mapping.zones import changes
-
     days = con.execute(
         f"select distinct {DAY} as day from cells_{trips.number} where {DAY} is not null"
         " order by day"

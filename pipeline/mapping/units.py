@@ -55,8 +55,12 @@ def factor(theirs: str, ours: str) -> float:
         one = registry.Quantity(1.0, "second" if theirs == CLOCK_UNIT else theirs)
         return float(one.to(target).magnitude)
     except pint.UndefinedUnitError:
-        raise UnknownUnitError(f'"{theirs}" is not a unit that is known') from None
+        raise UnknownUnitError(
+            f'"{theirs}" is not a unit that is known; the contract counts in {ours}'
+        ) from None
     except pint.DimensionalityError:
-        raise UnknownUnitError(f'"{theirs}" measures something else than {target}') from None
+        raise UnknownUnitError(
+            f'"{theirs}" measures something else than {ours}, in which the contract counts'
+        ) from None
     except Exception:  # pint raises many kinds for texts that are no unit
         raise UnknownUnitError(f'"{theirs}" cannot be read as a unit') from None

@@ -64,12 +64,15 @@ def answered_figures(
 ) -> dict[str, pd.DataFrame]:
     """The figures with those that answers change; call after the follow-up's `make_flags`."""
     from pipeline.measures.bases import before_after_training
+    from pipeline.measures.signal_standing import with_closed
     from pipeline.measures.signal_trips import signal_trips
 
+    signals = with_closed(con, found["signals"], month)
     return {
         **found,
+        "signals": signals,
         "before_after": before_after_training(con, month),
-        "signal_trips": signal_trips(con, found["signals"]),
+        "signal_trips": signal_trips(con, signals),
     }
 
 

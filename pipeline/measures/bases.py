@@ -128,14 +128,13 @@ def _rows(  # noqa: PLR0917 - the parts of a funnel in the order they are drawn
     p: float,
 ) -> pd.DataFrame:
     """A funnel as rows; `outside` tells of a base that may be named on which side it lies."""
-    from pipeline.statistics.base_rates import CHANCE
+    from pipeline.statistics.base_rates import named_side
 
     (inner_lower, inner_upper), (outer_lower, outer_upper) = limits
-    side = (drawn["lower"] > target).astype(int) - (drawn["upper"] < target)
     return counts.assign(
         measure=measure, value=value, target=target, inner_lower=inner_lower,
         inner_upper=inner_upper, outer_lower=outer_lower, outer_upper=outer_upper,
-        outside=side if p < CHANCE else 0 * side, p_differ=p,
+        outside=named_side(drawn["lower"], drawn["upper"], target, p), p_differ=p,
         shrunk=drawn["estimate"], shrunk_low=drawn["lower"], shrunk_high=drawn["upper"],
     )  # fmt: skip
 

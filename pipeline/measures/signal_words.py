@@ -32,6 +32,8 @@ class Said:
     ratio_high: float
     certainty: str
     missing: int
+    first_said: str = ""
+    """The month in which this change was first said, if it is said again."""
 
 
 def sentence(said: Said, labels: Mapping[str, str]) -> str:
@@ -44,11 +46,18 @@ def sentence(said: Said, labels: Mapping[str, str]) -> str:
     if said.since_low != said.since_high:
         span = f" ({month_words(said.since_low)} to {month_words(said.since_high)})"
     fell = " Better, or recorded otherwise: did recording change?" if said.side == "better" else ""
+    again = f" First said in {month_words(said.first_said)}." if said.first_said else ""
     return (
         f"{chart_words(said.key, labels)}: {per(said.seen, said.of)} since"
         f" {month_words(said.since)}{span}, {per(said.seen_before, said.of_before)} before"
-        f"{_times(said)}.{fell}{_missing(said)}"
+        f"{_times(said)}.{again}{fell}{_missing(said)}"
     )
+
+
+def so_far(key: Key, seen: float, of: float, since: str, month: str) -> str:
+    """'Up to June 2026: 9 of 47 trips since March 2026.', beside an earlier month's sentence."""
+    per = _hours if key[0] == RATE else _trips
+    return f"Up to {month_words(month)}: {per(seen, of)} since {month_words(since)}."
 
 
 def chart_words(key: Key, labels: Mapping[str, str]) -> str:

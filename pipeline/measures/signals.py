@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.signal_certainty import Completions
-from pipeline.measures.signal_counts import RATE, Family, family
+from pipeline.measures.signal_counts import Family, family
 from pipeline.measures.signal_months import (
     Clustering,
     Thresholds,
@@ -18,6 +18,7 @@ from pipeline.measures.signal_months import (
     thresholds,
     worked,
 )
+from pipeline.measures.signal_standing import KEY, OF_SIGNAL, with_standing
 from pipeline.measures.signal_words import Said, revised, sentence
 
 if TYPE_CHECKING:
@@ -29,13 +30,10 @@ if TYPE_CHECKING:
     from pipeline.statistics.clustered_intervals import LogInterval
     from pipeline.store.protocol_versions import VersionInStore
 
-KEY = ("measure", "group_by", "group_value")
-OF_SIGNAL = ("month", "kind", *KEY, "side")
 SUBSTANCE = ("since", "since_low", "since_high", "certainty", "missing")
 """What a signal says apart from figures that follow from it: a change of these is a revision."""
 
 RATIOS = ("ratio", "ratio_low", "ratio_high")
-ENDS_AFTER = 12
 
 
 @dataclass(frozen=True)
@@ -70,9 +68,9 @@ def signals(
     Call after the measures, which leave their counts. What is said for the first time, and what is
     revised, is kept in the store.
     """
-    from pipeline.store.database import together
+    from pipeline.store.database import transaction
 
-    with together(con):
+    with transaction(con):
         found = family(con, calendar.months, calendar.missing, versions)
         clustering = Clustering(con)
         done = worked(con, found, clustering)
@@ -80,7 +78,7 @@ def signals(
         ground = Ground(found, done, heights, clustering, _labels(con))
         watched = _heights(con, ground)
         kept = _keep(con, list(_said(ground, watched)), found.months[-1])
-    rows = _with_standing(kept, found, done)
+    rows = with_standing(kept, found, done)
     return {
         "signals": rows,
         "signal_charts": _charts(found, done, heights, watched),
@@ -136,15 +134,15 @@ def _finite(value: float) -> float:
 
 def _measured(ground: Ground, one: Height, m: int, chart: int) -> Said:
     """Since when a signal holds, and the months since against those before."""
-    from pipeline.statistics.signal_sums import begun_again, since
+    from pipeline.statistics.signal_sums import since
 
-    found = ground.found
+    found, w = ground.found, one.increments[:, chart]
     restart = found.restart[:, chart]
-    again = begun_again(one.signal[:, chart], restart)
     # before the first month watched no change is sought: its W tells nothing
-    again[np.flatnonzero(one.increments[:, chart])[0]] = True
-    when = since(one.increments[:, chart], one.sums[:, chart], m, again)
+    watched = np.arange(len(w)) == np.flatnonzero(w)[0]
+    when = since(w, m, restart | watched)
     begun = np.flatnonzero(restart[: when.month + 1])
+    earlier = np.flatnonzero(one.signal[when.month : m, chart])
     now, before = slice(when.month, m + 1), slice(int(begun[-1]) if len(begun) else 0, when.month)
     ratio = _ratio(ground, m, chart, now, before)
     certainty = str(one.certainty[m, chart])
@@ -158,6 +156,7 @@ def _measured(ground: Ground, one: Height, m: int, chart: int) -> Said:
         ratio=float(ratio.ratio), ratio_low=float(ratio.lower), ratio_high=float(ratio.upper),
         certainty="sure" if certainty == "sure" else "depends",
         missing=int(found.missing[m]),
+        first_said=found.months[when.month + int(earlier[0])] if len(earlier) else "",
     )  # fmt: skip
 
 
@@ -212,58 +211,6 @@ def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: st
     add_rows(con, "signal", frame, lambda: number)
     frame.insert(0, "signal_no", range(number, number + len(frame)))
     return pd.concat([kept, frame], ignore_index=True) if len(kept) else frame
-
-
-def _with_standing(kept: pd.DataFrame, found: Family, done: Worked) -> pd.DataFrame:
-    """The rows of `signals.csv`, each with how it stands as of the month under review."""
-    from schemas.signal_outputs import Signals
-
-    place = {month: i for i, month in enumerate(found.months)}
-    chart = {key: i for i, key in enumerate(found.keys)}
-    last = kept.groupby([*OF_SIGNAL])["signal_no"].transform("max") if len(kept) else ()
-    standing = []
-    for row, latest in zip(kept.to_dict("records"), last, strict=True):
-        at = chart.get(tuple(row[name] for name in KEY))
-        if row["signal_no"] != latest:
-            standing.append("revised")
-        elif not row["found"]:
-            standing.append("found no more")
-        elif at is None or row["month"] not in place:
-            standing.append("stands")
-        else:
-            span = (place[row["since"]], place[row["month"]])
-            ended = _ended(found, done, at, span, row["side"])
-            standing.append("ended" if ended else "stands")
-    rows = kept.assign(standing=standing).sort_values(
-        ["month", "signal_no"], kind="stable", ignore_index=True
-    )
-    return rows.reindex(columns=list(Signals.to_schema().columns))
-
-
-def _ended(found: Family, done: Worked, chart: int, span: tuple[int, int], side: str) -> bool:
-    """Whether the last twelve months, all after the signal, are at the level before the change.
-
-    At it: they are likelier at that level than at the one watched for.
-    """
-    from pipeline.statistics.signal_sums import (
-        ODDS_RATIO,
-        RATE_RATIO,
-        rate_increment,
-        share_increment,
-    )
-
-    first, m = span
-    if len(found.months) - 1 - m < ENDS_AFTER or not first:
-        return False
-    year = slice(len(found.months) - ENDS_AFTER, None)
-    seen, of = found.seen[year, chart].sum(), found.denominator[year, chart].sum()
-    level = done.level[first, chart]
-    if found.keys[chart][0] == RATE:
-        # of many months together the clustering of single trips hardly matters
-        ratio = RATE_RATIO if side == "worse" else 1 / RATE_RATIO
-        return bool(rate_increment(seen, level * of, np.inf, ratio) <= 0)
-    odds = ODDS_RATIO if side == "worse" else 1 / ODDS_RATIO
-    return bool(share_increment(seen, of, level, odds) <= 0)
 
 
 def _labels(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.statistics.charts import BoolArray, one_series
+from pipeline.statistics.charts import IntArray, one_series
 from pipeline.statistics.clustered_intervals import LARGEST_K
 from pipeline.statistics.intervals import FloatArray
 
@@ -179,15 +179,15 @@ def _compared(statistic: float, simulated: FloatArray, groups: int) -> Differenc
     return DifferenceTest(statistic, (1 + as_far) / (1 + len(simulated)), groups, len(simulated))
 
 
-def may_be_named(
-    lower: ArrayLike, upper: ArrayLike, service: float, test: DifferenceTest
-) -> BoolArray:
-    """The two conditions of naming a base: p < 0.05, and its interval leaves out the service.
+def named_side(lower: ArrayLike, upper: ArrayLike, service: float, p_value: float) -> IntArray:
+    """Which bases may be named: 1 above the service, -1 below, else 0; one entry a base.
 
-    One entry a base; a base without an interval (NaN) is never named.
+    Two conditions: p < 0.05 of all bases together, and an interval that leaves out the service. A
+    base without an interval (NaN) is never named, and none where p is unknown.
     """
     low, high = one_series(lower, upper)
-    return np.asarray((test.p_value < CHANCE) & ((low > service) | (high < service)))
+    side = (low > service).astype(np.int64) - (high < service)
+    return np.asarray(side if p_value < CHANCE else 0 * side)
 
 
 def power_of_rates(

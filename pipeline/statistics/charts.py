@@ -4,8 +4,8 @@ Limits come from a *baseline*: points named once and then left alone, so that a 
 by the past and not by itself. A new *phase*, with limits of its own, starts only at a change that
 the caller names because it is documented (a protocol version, a retraining).
 
-The charts are in :mod:`charts_attribute` (c, u, p and Laney's u' and p'), :mod:`charts_time`
-(XmR, t, g); the tests for signals in :mod:`run_rules`; :mod:`cusum` stands alone.
+The charts are in :mod:`charts_attribute` (u, p and Laney's u' and p'), :mod:`charts_time`
+(XmR, g); the tests for signals in :mod:`run_rules`.
 """
 
 from collections.abc import Callable, Sequence

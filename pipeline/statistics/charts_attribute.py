@@ -1,4 +1,4 @@
-"""Charts of counts, rates and shares: c, u, p, and Laney's u' and p'.
+"""Charts of rates and shares: u, p, and Laney's u' and p'.
 
 All take ``baseline``, ``changes`` and ``incomplete`` as described in :mod:`charts`: ``incomplete``
 marks points that are shown but set no limits and never signal. Counts below 0 or above their
@@ -25,29 +25,6 @@ from pipeline.statistics.intervals import FloatArray
 
 Plain = Callable[[IntArray], tuple[float, FloatArray]]
 """From baseline indices to the plain chart's centre and every point's sigma."""
-
-
-def c_chart(
-    counts: ArrayLike,
-    *,
-    baseline: Baseline = None,
-    changes: Sequence[int] = (),
-    incomplete: ArrayLike | None = None,
-) -> Chart:
-    """Chart of counts over equal opportunities: centre c, limits c +/- 3 sqrt(c), not below 0.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.1.
-    """
-    (x,) = one_series(counts)
-    _check(x)
-    usable = usable_points(x, incomplete)
-
-    def fit(base: IntArray) -> tuple[float, FloatArray, float]:
-        centre = float(x[base].mean())
-        return centre, np.full(len(x), np.sqrt(centre)), 1.0
-
-    parts = stretches(usable, baseline, changes)
-    return build("c", x, usable, parts, fit, bounds=(0.0, np.inf))
 
 
 def u_chart(

@@ -1,4 +1,4 @@
-"""Charts of measurements and of rare events: XmR, t and g.
+"""Charts of measurements and of rare events: XmR and g.
 
 All take ``baseline``, ``changes`` and ``incomplete`` as described in :mod:`charts`.
 """
@@ -22,9 +22,6 @@ from pipeline.statistics.charts import (
 )
 from pipeline.statistics.intervals import FloatArray
 
-T_POWER = 0.2777
-"""Nelson's power (1 / 3.6, as he rounds it), which makes exponential times nearly normal."""
-
 
 def xmr_chart(
     values: ArrayLike,
@@ -46,34 +43,6 @@ def xmr_chart(
         return float(x[base].mean()), np.full(len(x), sigma), 1.0
 
     return build("XmR", x, usable, stretches(usable, baseline, changes), fit)
-
-
-def t_chart(
-    times: ArrayLike,
-    *,
-    baseline: Baseline = None,
-    changes: Sequence[int] = (),
-    incomplete: ArrayLike | None = None,
-) -> Chart:
-    """Times between rare events, judged as an XmR chart of time ** 0.2777.
-
-    Times at least 0 in any unit (ValueError below), NaN a gap; value, centre and limits are
-    carried back to that unit, z stays on the transformed scale. A long time is a rare event.
-    Source: Nelson 1994, J Qual Technol 26:239; Montgomery, Introduction to Statistical Quality
-    Control, the valve failures.
-    """
-    (t,) = one_series(times)
-    if np.any(t < 0):
-        raise ValueError("a time below 0")
-    y = xmr_chart(t**T_POWER, baseline=baseline, changes=changes, incomplete=incomplete)
-
-    def back(value: FloatArray) -> FloatArray:
-        return np.maximum(value, 0.0) ** (1 / T_POWER)
-
-    phases = tuple(replace(p, centre=max(p.centre, 0.0) ** (1 / T_POWER)) for p in y.phases)
-    return Chart(
-        "t", t, back(y.centre), back(y.lower), back(y.upper), y.z, back(y.middle), True, phases
-    )
 
 
 def g_chart(

@@ -216,25 +216,6 @@ def _minimum_likelihood_p(x: float, n: float, share: float) -> float:
     return float(binomtest(int(x), int(n), float(share)).pvalue)
 
 
-def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
-    """Adjusted p-values that control the false discovery rate, in the order given.
-
-    One-dimensional; a missing p (NaN) stays missing and does not count among the tests. Reject at
-    q where the adjusted p is at most q.
-    Source: Benjamini and Hochberg 1995, JRSS B 57:289.
-    """
-    from scipy.stats import false_discovery_control
-
-    (p,) = as_float(p_values)
-    if p.ndim != 1:
-        raise ValueError("p-values must be one-dimensional")
-    known = np.isfinite(p)
-    adjusted = np.full(p.shape, np.nan)
-    if known.any():
-        adjusted[known] = false_discovery_control(p[known], method="bh")
-    return adjusted
-
-
 def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
     """Cohen's kappa of a square table of counts, rows one reader and columns the other.
 

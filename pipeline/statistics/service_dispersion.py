@@ -92,19 +92,6 @@ def service_dispersion(
     )
 
 
-def dispersion_before(
-    month: ArrayLike, events: ArrayLike, hours: ArrayLike, size: ArrayLike, *, months: range
-) -> list[ServiceDispersion]:
-    """The service's dispersion before each of ``months``, from rows of the months before it.
-
-    One entry a trip and size, as for :func:`service_dispersion`; ``month`` holds whole numbers
-    that count months. Only ``months`` are estimated: what was worked out once is kept.
-    """
-    when, kind = np.asarray(month), np.asarray(size)
-    x, t = one_series(events, hours)
-    return [service_dispersion(x[when < one], t[when < one], kind[when < one]) for one in months]
-
-
 def unpenalised_k(
     events: ArrayLike, hours: ArrayLike, group: ArrayLike, *, cox_reid: bool = True
 ) -> float:

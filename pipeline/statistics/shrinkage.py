@@ -17,14 +17,16 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from pipeline.statistics.charts import BoolArray, one_series
-from pipeline.statistics.funnels import MIN_GROUPS
-from pipeline.statistics.intervals import FloatArray, Interval, clopper_pearson, poisson_exact
+from pipeline.statistics.intervals import FloatArray, Interval, clopper_pearson
 
 LARGEST_SHAPE = 1e5
 """Above this the prior is as good as a single value."""
 
-JEFFREYS_GAMMA, JEFFREYS_BETA = 0.5, 1.0
-"""Shape of the gamma, and the sum of the beta's two parameters, in Jeffreys' priors."""
+LEAST_SIZE = 1.0
+"""The sum of the two parameters of Jeffreys' prior."""
+
+MIN_GROUPS = 8
+"""With fewer groups than this, how far to shrink is itself uncertain."""
 
 
 @dataclass(frozen=True)
@@ -32,9 +34,8 @@ class Shrunk:
     """Shrunken estimates, one entry a group.
 
     ``raw`` is the group's own figure; ``own_weight`` the share of it in ``estimate`` (0 to 1), the
-    rest being ``prior_mean``. ``first`` and ``second`` are the prior's parameters: shape and rate
-    of the gamma (rate in the exposure's unit), or the two of the beta; infinite when ``pooled``.
-    A group without exposure or trips has NaN throughout.
+    rest being ``prior_mean``. ``first`` and ``second`` are the two parameters of the beta prior,
+    infinite when ``pooled``. A group without trips has NaN throughout.
     """
 
     raw: FloatArray
@@ -50,34 +51,6 @@ class Shrunk:
     reason: str
     level: float
     method: str
-
-
-def gamma_poisson(
-    events: ArrayLike, exposure: ArrayLike, per: float = 1.0, level: float = 0.95
-) -> Shrunk:
-    """Shrunken rates, per ``per`` units of exposure: posterior means and equal-tailed intervals.
-
-    ``events`` over ``exposure`` in each group; counts below 0 raise ValueError.
-    Source: Gaver and O'Muircheartaigh 1987, Technometrics 29:1 (the pump failures).
-    """
-    x, t = one_series(events, exposure)
-    if np.any(x < 0) or np.any(t < 0):
-        raise ValueError("a count or an exposure below 0")
-    known = np.isfinite(x) & (t > 0)
-    own = np.where(known, x, np.nan) / np.where(known, t, np.nan)
-    whole = poisson_exact(x[known].sum(), t[known].sum(), level=level)
-    fitted = _gamma_prior(x[known], t[known], float(whole.estimate)) if known.any() else None
-    method = "gamma-Poisson, maximum likelihood"
-    if fitted is None:
-        plain = poisson_exact(x, t, level=level) if whole.estimate == 0 else whole
-        return _scaled(_unfitted(own, known, plain, method), per)
-    shape, rate = fitted
-    a, b = shape + x, rate + t
-    tail = (1 - level) / 2
-    bounds = (special.gammaincinv(a, tail) / b, special.gammaincinv(a, 1 - tail) / b)
-    prior = (shape / rate, shape, rate)
-    found = _result(own, known, (a / b, *bounds, t / b), prior, level=level, method=method)
-    return _scaled(found, per)
 
 
 def beta_binomial(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrunk:
@@ -107,32 +80,6 @@ def beta_binomial(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrun
     return _result(own, known, columns, prior, level=level, method=method)
 
 
-def _gamma_prior(x: FloatArray, t: FloatArray, pooled: float) -> tuple[float, float] | None:
-    """Shape and rate by maximum likelihood; None if the groups show no spread beyond chance."""
-    if pooled == 0:
-        return None
-    expected = t * pooled  # the fit is in units of the pooled rate, so its mean lies near 1
-
-    def log_likelihood(log_mean: float, log_shape: float) -> float:
-        shape = np.exp(log_shape)
-        mean = expected * np.exp(log_mean)
-        return float(
-            np.sum(
-                special.gammaln(shape + x)
-                - special.gammaln(shape)
-                - (shape + x) * np.log1p(mean / shape)
-                + x * np.log(mean / shape)
-            )
-        )
-
-    plain = float(np.sum(x * np.log(expected) - expected))
-    found = _climb(log_likelihood, plain, JEFFREYS_GAMMA)
-    if found is None:
-        return None
-    mean, shape = np.exp(found)
-    return float(shape), float(shape / (mean * pooled))
-
-
 def _beta_prior(x: FloatArray, m: FloatArray, pooled: float) -> tuple[float, float] | None:
     """Both parameters by maximum likelihood; None if there is no spread beyond chance."""
     if pooled in (0.0, 1.0):
@@ -145,7 +92,7 @@ def _beta_prior(x: FloatArray, m: FloatArray, pooled: float) -> tuple[float, flo
         return float(np.sum(special.betaln(a + x, b + m - x) - special.betaln(a, b)))
 
     plain = float(np.sum(x * np.log(pooled) + (m - x) * np.log1p(-pooled)))
-    found = _climb(log_likelihood, plain, JEFFREYS_BETA)
+    found = _climb(log_likelihood, plain, LEAST_SIZE)
     if found is None:
         return None
     mean, size = special.expit(start + found[0]), np.exp(found[1])
@@ -241,16 +188,4 @@ def _unfitted(own: FloatArray, known: BoolArray, plain: Interval, method: str) -
     )
     return replace(
         found, pooled=pooled, reason=reason if groups else "No group has anything to estimate from."
-    )
-
-
-def _scaled(result: Shrunk, per: float) -> Shrunk:
-    """Rates per ``per`` units; the prior's own parameters stay in the exposure's unit."""
-    return replace(
-        result,
-        raw=result.raw * per,
-        estimate=result.estimate * per,
-        lower=result.lower * per,
-        upper=result.upper * per,
-        prior_mean=result.prior_mean * per,
     )

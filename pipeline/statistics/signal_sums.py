@@ -97,31 +97,22 @@ def signal_sums(
     return SignalSums(sums, signal)
 
 
-def begun_again(signal: ArrayLike, restart: ArrayLike | None = None) -> BoolArray:
-    """Months that begin at S = 0: those after a signal, and the restarts; shape of ``signal``."""
-    signalled = np.asarray(signal, dtype=bool)
-    again = np.zeros(signalled.shape, dtype=bool)
-    again[1:] = signalled[:-1]
-    return again if restart is None else again | np.asarray(restart, dtype=bool)
-
-
-def since(
-    increments: ArrayLike, sums: ArrayLike, at: int, restart: ArrayLike | None = None
-) -> Since:
+def since(increments: ArrayLike, at: int, restart: ArrayLike | None = None) -> Since:
     """Since when one chart's signal in month ``at`` holds: the month after the last S = 0.
 
-    ``increments`` and ``sums`` (months,) are the chart's own W and S; ``restart`` (months,) tells
-    in which months S began again, as :func:`begun_again` has it: no change is sought before the
-    last of them. The range are the change months whose sum of W up to ``at`` is within 3 of the
-    best.
+    ``increments`` (months,) are the chart's W; ``restart`` (months,) is true in months before which
+    no change is sought. A signal begins S again but not the change it told of, so that S is here
+    summed on through earlier signals: a change that is signalled twice keeps its beginning. The
+    range are the change months whose sum of W up to ``at`` is within 3 of the best.
     """
-    w, s = one_series(increments, sums)
+    (w,) = one_series(increments)
     first = 0
     if restart is not None:
         begun = np.flatnonzero(np.asarray(restart, dtype=bool)[: at + 1])
         first = int(begun[-1]) if len(begun) else 0
-    zero = np.flatnonzero(s[first:at] <= 0)
+    sums = signal_sums(w[first : at + 1], np.inf).sums
+    zero = np.flatnonzero(sums[:-1] <= 0)
     month = first + int(zero[-1]) + 1 if len(zero) else first
-    from_here = np.cumsum(w[at::-1])[::-1][first:]
+    from_here = np.cumsum(w[first : at + 1][::-1])[::-1]
     plausible = first + np.flatnonzero(from_here >= from_here.max() - WITHIN)
     return Since(month, int(plausible[0]), int(plausible[-1]))

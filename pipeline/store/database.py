@@ -163,22 +163,6 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
     con.commit()
 
 
-@contextmanager
-def together(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """As `transaction`, or as part of the one at hand."""
-    try:
-        con.begin()
-    except duckdb.TransactionException:
-        yield
-        return
-    try:
-        yield
-    except BaseException:
-        con.rollback()
-        raise
-    con.commit()
-
-
 def one(
     con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Any] | None = None
 ) -> tuple[Any, ...]:

@@ -192,7 +192,7 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
         for p in review.protocol
         if p.approved_by is None
     ]
-    said = [words.month_number(text(r["month"])) for r in standing(review, "headline")]
+    said = [words.month_number(r["first_said"]) for r in standing(review, "headline")]
     if said:
         what = f"Close {words.many(len(said), 'signal')}"
         found.append(Waiting(what, "#signals", "", now - min(said)))

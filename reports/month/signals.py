@@ -43,6 +43,7 @@ class SignalRow:
     chart: str
     since: str
     counts: str
+    so_far: str
     months: tuple[ChartMonth, ...]
     of_trips: bool
     read: str
@@ -88,6 +89,7 @@ def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -
         chart=chart,
         since=text(row["since"]),
         counts=f"{counts}; {before} before",
+        so_far=row["so_far"],
         months=tuple(
             ChartMonth(text(m["month"]), float(m["numerator"]), float(m["denominator"]))
             for m in months

@@ -30,7 +30,8 @@ def signal_parts(sentence: str) -> tuple[str, str]:
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
     """The signals of a kind that stand, care before the record, newest first, a chart's last one.
 
-    With how many trips are behind each, how many were read, and how many held.
+    With the month in which that change was first said, its counts up to now and what stands of the
+    chart beside it; how many trips are behind each, how many were read, and how many held.
     """
     figures = review.figures
     if figures is None or figures.signals is None:
@@ -40,12 +41,13 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
         if (r["kind"], r["side"], r["standing"]) == (kind, side, "stands")
     ]  # fmt: skip
     rows.sort(key=lambda r: text(r["month"]), reverse=True)
-    last: dict[tuple[str, ...], Row] = {}
+    of_chart: dict[tuple[str, ...], list[Row]] = {}
     for row in rows:
-        last.setdefault(_key(row), row)
+        of_chart.setdefault(_key(row), []).append(row)
     trips = records(figures.signal_trips) if figures.signal_trips is not None else []
     found = []
-    for row in sorted(last.values(), key=lambda row: row["measure"] == RECORD):
+    for said in sorted(of_chart.values(), key=lambda said: said[0]["measure"] == RECORD):
+        row = said[0]
         own = [t for t in trips if _key(t) == _key(row)
                and (t["month"], t["kind"]) == (row["month"], kind)]  # fmt: skip
         read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))
@@ -53,6 +55,8 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
             **row,
             "sentence": _until(row, review.month),
             "trips": [text(t["trip_id"]) for t in own],
+            "first_said": min(text(r["month"]) for r in said if r["since"] == row["since"]),
+            "so_far": f"{text(row['so_far'])}{_earlier(said)}".strip(),
             "read_words": _read(len(own), read, held),
             "noticed": words.some(row["noticed_in_100"]),
         })  # fmt: skip
@@ -70,6 +74,12 @@ def _until(row: Row, now: str) -> str:
     begun, ended = words.month_name(since), words.month_name(month)
     span = f"in {begun}" if since == month else f"from {begun} to {ended}"
     return sentence.replace(f" since {begun}", f" {span}", 1)
+
+
+def _earlier(said: list[Row]) -> str:
+    """' An earlier one, since March 2026, stands, too.': another change of the same chart."""
+    since = {text(r["since"]) for r in said} - {text(said[0]["since"])}
+    return f" An earlier one, since {words.month_name(min(since))}, stands, too." if since else ""
 
 
 def _key(row: Row) -> tuple[str, ...]:
@@ -93,7 +103,10 @@ def lead_lines(review: MonthReview) -> list[str]:
     if figures is None or figures.signals is None or not review.protocol:
         return []
     own = standing(review, "headline")
-    lines = [f"{row['sentence']} {row['read_words']}".rstrip() for row in own[:NAMED_MOST]]
+    lines = [
+        " ".join(filter(None, (row["sentence"], row["so_far"], row["read_words"])))
+        for row in own[:NAMED_MOST]
+    ]
     more = len(own) - NAMED_MOST
     if more > 0:
         lines.append(f"{words.many(more, 'more signal')} {'stands' if more == 1 else 'stand'}.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -22,6 +22,7 @@ FIRST = (KEPT, RATE, OCCLUDED)
 NAMED_MOST = 3
 ENDS = {
     "stands": "open",
+    "closed": "closed",
     "ended": "ended: twelve months at the level before",
     "found no more": "withdrawn: not found in what came since",
 }
@@ -196,7 +197,7 @@ def _named(labels: list[str]) -> str:
 def year_signals(review: MonthReview, figures: MeasureFigures) -> tuple[YearSignal, ...]:
     """Headline signals said within the twelve months, the latest first."""
     first = words.month_number(review.month) - MONTHS
-    found = []
+    found: dict[tuple[str, bool, str], list[YearSignal]] = {}
     for row in records(figures.signals) if figures.signals is not None else []:
         standing, month = text(row["standing"]), text(row["month"])
         if text(row["kind"]) != "headline" or standing not in ENDS:
@@ -204,8 +205,12 @@ def year_signals(review: MonthReview, figures: MeasureFigures) -> tuple[YearSign
         if words.month_number(month) > first:
             what, counts = signal_parts(text(row["sentence"]))
             worse = text(row["side"]) == "worse"
-            found.append(YearSignal(month, what, counts, ENDS[standing], worse))
-    return tuple(sorted(found, key=lambda s: (s.month, s.what), reverse=True))
+            ends = ": ".join(filter(None, (ENDS[standing], text(row["conclusion"]))))
+            change = (what, worse, text(row["since"]))
+            # said again it is one change: of the month it was first said in, as it stands now
+            found.setdefault(change, []).append(YearSignal(month, what, counts, ends, worse))
+    once = [replace(said[-1], month=said[0].month) for said in found.values()]
+    return tuple(sorted(once, key=lambda s: (s.month, s.what), reverse=True))
 
 
 def year_actions(review: MonthReview) -> tuple[YearAction, ...]:

@@ -42,6 +42,11 @@ class Reviewed:
 
 def reviewed_in(folder: Path, delivery: Path) -> Reviewed:
     """Run `tailrace review DELIVERY` in this process, started in `folder`."""
+    return Reviewed(command_in(folder, "review", delivery), folder)
+
+
+def command_in(folder: Path, *words: str | Path) -> Ran:
+    """Run `tailrace WORDS` in this process, started in `folder`."""
     out, err = io.StringIO(), io.StringIO()
     code: object = 0
     with (
@@ -50,13 +55,13 @@ def reviewed_in(folder: Path, delivery: Path) -> Reviewed:
         contextlib.redirect_stderr(err),
         pytest.MonkeyPatch.context() as patch,
     ):
-        patch.setattr(sys, "argv", ["tailrace", "review", str(delivery)])
+        patch.setattr(sys, "argv", ["tailrace", *map(str, words)])
         try:
             cli.main()
         except SystemExit as ended:
             code = ended.code or 0
     assert isinstance(code, int)
-    return Reviewed(Ran(code, out.getvalue(), err.getvalue()), folder)
+    return Ran(code, out.getvalue(), err.getvalue())
 
 
 def refused(ran: Ran, code: int, *sentences: str) -> None:

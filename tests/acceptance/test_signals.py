@@ -5,14 +5,14 @@ from __future__ import annotations
 import csv
 import math
 import shutil
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from pipeline.review import review
 from pipeline.simulate import simulate
 
-from .command_runs import data_alone
+from .command_runs import command_in, data_alone
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 
@@ -20,6 +20,9 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 Row = dict[str, str]
 CHANGED_FROM = LAST = "2027-01"
 WITHHELD = 3
+RESTARTED = "2026-10"
+NOW = ("standing", "so_far", "conclusion")
+"""Columns of a signal that tell how it stands in the month under review, not what was said."""
 
 
 def read(path: Path) -> list[Row]:
@@ -59,20 +62,55 @@ def without(delivery: Path, into: Path, trips: set[str]) -> None:
             write(path, [row for row in rows if row["trip_id"] not in trips])
 
 
+def taken_back(delivery: Path) -> list[Row]:
+    """A sheet that says of every occlusion of LAST that the flow came back then."""
+    last = {r["trip_id"] for r in read(delivery / "trips.csv") if r["service_month"] == LAST}
+    return [
+        {"trip_id": row["trip_id"], "table": "device_events", "line": str(line), "at_s": "",
+         "column": "event", "value": "restored", "reason": "misread from the log", "by": "C1"}
+        for line, row in enumerate(read(delivery / "device_events.csv"), 2)
+        if row["trip_id"] in last and row["event"] == "occlusion"
+    ]  # fmt: skip
+
+
+def stricter(delivery: Path, into: Path) -> Path:
+    """The delivery with a second protocol version from RESTARTED on: ten minutes on the wall."""
+    shutil.copytree(delivery, into)
+    first = (into / "protocol.toml").read_text(encoding="utf-8")
+    second = first.replace('id = "2026.1"', 'id = "2026.2"')
+    second = second.replace('from_month = "2026-01"', f'from_month = "{RESTARTED}"')
+    second = second.replace("limit_min = 50", "limit_min = 10")
+    assert second.count("limit_min = 10\n") == 1
+    (into / "protocol.toml").write_text(f"{first}\n{second}", encoding="utf-8")
+    return into
+
+
 @pytest.fixture(scope="module")
 def sentence(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
-    """Data files of the month reviewed short of trips (`first`), and again when they came."""
+    """Data files of the month reviewed short of trips (`short`), when they came (`whole`), when its
+    occlusions were corrected away (`corrected`), and under a new protocol version (`stricter`).
+    """
     folder = tmp_path_factory.mktemp("signals")
     whole = folder / "whole"
     simulate(whole, trips=520, months=13, seed=5, first_month="2026-01")
     plant(whole)
     last = [row["trip_id"] for row in read(whole / "trips.csv") if row["service_month"] == LAST]
     without(whole, folder / "short", set(last[-WITHHELD:]))
+    sheet = folder / "fixes.csv"
+    write(sheet, taken_back(whole))
+    runs = {
+        "short": [("review", folder / "short")],
+        "whole": [("review", whole)],
+        "corrected": [("correct", sheet), ("review", whole)],
+        "stricter": [("review", stricter(whole, folder / "stricter"))],
+    }
     found = {}
     with data_alone():
-        for name in ("short", "whole"):
-            data = review(folder / name, folder / "out").page.parent / "data"
-            for path in data.glob("*.csv"):
+        for name, commands in runs.items():
+            for words in commands:
+                ran = command_in(folder, *words)
+                assert ran.code == 0, (name, ran.err)
+            for path in (folder / "tailrace-out" / LAST / "data").glob("*.csv"):
                 found[f"{name} {path.stem}"] = read(path)
     return found
 
@@ -107,7 +145,10 @@ def charts(sentence: dict[str, list[Row]], name: str) -> dict[tuple[str, str, st
 
 
 def test_sums_and_headlines_follow_from_the_data_file(sentence: dict[str, list[Row]]) -> None:
-    """S = max(0, S + W); a headline where S is above the threshold, and then S begins again."""
+    """S = max(0, S + W); a headline where S is above the threshold, and then S begins again.
+
+    Since when: the month after the last 0 of the sum that runs on through signals.
+    """
     headlines = {
         (chart_of(row), row["month"]): row
         for row in sentence["whole signals"]
@@ -115,19 +156,20 @@ def test_sums_and_headlines_follow_from_the_data_file(sentence: dict[str, list[R
     }
     found = set()
     for chart, rows in charts(sentence, "whole").items():
-        s, since = 0.0, rows[0]["month"]
+        s, on, since = 0.0, 0.0, rows[0]["month"]
         for i, row in enumerate(rows):
             if row["restart"] == "true":
-                s, since = 0.0, row["month"]
+                s, on, since = 0.0, 0.0, row["month"]
             if i >= 6 or row["increment"] != "0.0":  # in the first six months nothing is watched
                 assert number(row, "increment") == pytest.approx(increment(row), abs=1e-9)
             s = max(0.0, s + number(row, "increment"))
+            on = max(0.0, on + number(row, "increment"))
             assert number(row, "statistic") == pytest.approx(s, abs=1e-9)
             if s > number(row, "threshold"):
                 found.add((chart, row["month"]))
                 assert headlines[chart, row["month"]]["since"] == since
                 s = 0.0
-            if s == 0 and i + 1 < len(rows):
+            if on == 0 and i + 1 < len(rows):
                 since = rows[i + 1]["month"]
     assert found == set(headlines)
 
@@ -157,26 +199,58 @@ def test_missing_trips_bound_and_do_not_mute(sentence: dict[str, list[Row]]) -> 
     assert sum(settled) >= 0.8 * len(settled)
 
 
-def test_what_was_said_stays_said_and_revisions_stand_beside(
-    sentence: dict[str, list[Row]],
-) -> None:
-    def kept(row: Row) -> dict[str, str]:
-        return {name: value for name, value in row.items() if name != "standing"}
+def as_said(sentence: dict[str, list[Row]], run: str) -> list[Row]:
+    return [
+        {name: value for name, value in row.items() if name not in NOW}
+        for row in sentence[f"{run} signals"] if row["kind"] != "exploratory"
+    ]  # fmt: skip
 
-    first = [row for row in sentence["short signals"] if row["kind"] != "exploratory"]
-    again = [row for row in sentence["whole signals"] if row["kind"] != "exploratory"]
-    assert all(kept(row) in [kept(other) for other in again] for row in first)
-    own = [
-        row for row in again
+
+def of_service(sentence: dict[str, list[Row]], run: str) -> list[Row]:
+    """The headline of the last month on the occlusions of all sizes, and its revisions."""
+    return [
+        row for row in sentence[f"{run} signals"]
         if row["month"] == LAST and row["kind"] == "headline"
         and chart_of(row) == ("occlusion-rate", "service", "all")
     ]  # fmt: skip
+
+
+def test_what_was_said_is_in_every_later_run(sentence: dict[str, list[Row]]) -> None:
+    runs = ("short", "whole", "corrected", "stricter")
+    for earlier, later in pairwise(runs):
+        before, after = as_said(sentence, earlier), as_said(sentence, later)
+        assert before
+        assert [row for row in before if row not in after] == []
+        assert len(after) > len(before), "each of these runs revises something"
+
+
+def test_revisions_stand_beside_what_was_said(sentence: dict[str, list[Row]]) -> None:
+    own = of_service(sentence, "whole")
     assert [(row["missing"], row["standing"]) for row in own] == [("3", "revised"), ("0", "stands")]
     assert "trips that came or were corrected since" in own[1]["sentence"]
-    # months whose trips did not change keep what was worked out
-    before = {(chart_of(r), r["month"]): r["increment"] for r in sentence["short signal_charts"]}
-    after = {(chart_of(r), r["month"]): r["increment"] for r in sentence["whole signal_charts"]}
-    assert all(after[key] == w for key, w in before.items() if key[1] < LAST)
+    own = of_service(sentence, "corrected")
+    assert [row["standing"] for row in own] == ["revised", "revised", "found no more"]
+    assert own[2]["sentence"].endswith(own[1]["sentence"])
+
+
+def test_months_whose_trips_did_not_change_keep_what_was_worked_out(
+    sentence: dict[str, list[Row]],
+) -> None:
+    def increments(run: str) -> dict[tuple[str, ...], str]:
+        rows = sentence[f"{run} signal_charts"]
+        return {(*chart_of(row), row["month"]): row["increment"] for row in rows}
+
+    for earlier, later in pairwise(("short", "whole", "corrected")):
+        after = increments(later)
+        same = {key: w for key, w in increments(earlier).items() if key[-1] < LAST}
+        assert same
+        assert all(after[key] == w for key, w in same.items())
+    # under the new version only the rule that it changed, and only from its first month on
+    before, after = increments("corrected"), increments("stricter")
+    changed = {key for key, w in before.items() if after.get(key) != w}
+    assert changed
+    assert {key[2].partition(" at ")[0] for key in changed} == {"wall-oxygen-time"}
+    assert min(key[-1] for key in changed) >= RESTARTED
 
 
 def test_the_trips_behind_a_signal_are_those_with_an_event(sentence: dict[str, list[Row]]) -> None:

@@ -15,7 +15,6 @@ from pipeline.statistics.base_rates import hierarchical_rates
 from pipeline.statistics.clustered_intervals import effective_k, mid_p_bounds
 from pipeline.statistics.intervals import FloatArray, Interval, as_float, poisson_exact
 from pipeline.statistics.service_dispersion import service_dispersion
-from pipeline.statistics.shrinkage import gamma_poisson
 from tests.bench.services import (
     BASE_MIX,
     HOURS_MEDIAN,
@@ -24,6 +23,7 @@ from tests.bench.services import (
     SIZE_RATE,
     clustered_events,
 )
+from tests.bench.shrunk_rates import gamma_poisson
 
 CELL_TRIPS = (5, 10, 20, 50)
 SHAPES = (0.25, 0.5, 2.0, np.inf)

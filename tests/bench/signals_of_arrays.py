@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.statistics.intervals import FloatArray
-from pipeline.statistics.service_dispersion import dispersion_before
+from pipeline.statistics.service_dispersion import service_dispersion
 from pipeline.statistics.signal_family import QUIET_MONTHS, rate_charts, share_charts
 from pipeline.statistics.signal_futures import RateMonths, ShareMonths, draw_futures
-from pipeline.statistics.signal_sums import begun_again, signal_sums, since
+from pipeline.statistics.signal_sums import signal_sums, since
 from pipeline.statistics.signal_thresholds import by_chart, heights
 from tests.bench.services import BASE_MIX, SIZE_MIX, SIZE_RATE, Service, invented_service
 
@@ -42,8 +42,9 @@ def watched(service: Service, seed: int) -> Watched:
     early = ShareMonths(shares.deviations[:QUIET_MONTHS], shares.judged[:QUIET_MONTHS],
                         shares.parent, shares.restart[:QUIET_MONTHS])  # fmt: skip
     hours = service.trip_hours.sum(axis=1)
-    k = dispersion_before(service.trip_month, service.trip_events, hours, service.trip_size,
-                          months=range(QUIET_MONTHS, MONTHS))  # fmt: skip
+    rows = (service.trip_events, hours, service.trip_size)
+    k = [service_dispersion(*(column[service.trip_month < m] for column in rows))
+         for m in range(QUIET_MONTHS, MONTHS)]  # fmt: skip
     futures = draw_futures(first, early, k[0], seed=seed)
     shape = np.array([1.0] * QUIET_MONTHS + [d.k for d in k])
     w = np.hstack([rate_charts(rates, shape).increments, share_charts(shares).increments])
@@ -64,8 +65,7 @@ def first_after(found: Watched, chart: int) -> tuple[float, float]:
     if not len(at):
         return float("inf"), float("nan")
     month = CHANGE_AT + int(at[0])
-    again = begun_again(found.headline[:, chart])
-    when = since(found.increments[:, chart], found.sums[:, chart], month, again)
+    when = since(found.increments[:, chart], month)
     return month - CHANGE_AT + 1.0, float(when.month - CHANGE_AT)
 
 

@@ -5,7 +5,7 @@ import jinja2
 import openpyxl
 import pandas
 import pandera.ibis
-import statsmodels.genmod.generalized_linear_model
+import scipy.optimize.elementwise
 import xlsxwriter
 
 import pipeline.cli.main
@@ -31,4 +31,4 @@ import tests.faults.world
 import tests.unscreened
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
-           "statsmodels", "tests", "xlsxwriter"]  # fmt: skip
+           "scipy", "tests", "xlsxwriter"]  # fmt: skip

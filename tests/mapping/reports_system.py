@@ -240,11 +240,16 @@ def reports(tables: dict[str, list[Row]], bedside: dict[str, Any]) -> Iterator[s
         yield report(trip, rows, bedside[number], zone)
 
 
-def write(folder: Path, tables: dict[str, list[Row]], bedside: dict[str, Any]) -> Path:
-    """Write the tables of a delivery as documents of two months or fewer."""
+def keep_key(folder: Path) -> None:
+    """Put the key of these tests where mappings look for it."""
     (folder / "keep").mkdir(parents=True)
     (folder / "keep" / "key").write_text(KEY + "\n")
     (folder / "keep" / "key").chmod(0o600)
+
+
+def write(folder: Path, tables: dict[str, list[Row]], bedside: dict[str, Any]) -> Path:
+    """Write the tables of a delivery as documents of two months or fewer."""
+    keep_key(folder)
     every = list(reports(tables, bedside))
     half = len(every) // 2
     (folder / "one.xml").write_text(HEAD + "".join(every[:half]) + TAIL, encoding="utf-8")

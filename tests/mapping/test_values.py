@@ -141,7 +141,7 @@ def test_ids_keep_their_zeros_and_lose_their_outer_spaces(tmp_path: Path) -> Non
         ('crew = { from = "kg", token = "trip" }', "no such column"),
         ('trip_id = { from = "case", token = "trip" }', r"says that it is assigned"),
         ('weight_kg = { from = "kg", time = "iso" }', "is only for"),
-        ('departed_s = { from = "kg", time = "iso" }', "needs bedside"),
+        ('departed_s = { from = "kg", time = "iso" }', "bedside: is missing"),
     ],
 )
 def test_a_mapping_that_cannot_be_meant(tmp_path: Path, spec: str, word: str) -> None:

@@ -5,14 +5,13 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from pipeline.statistics.base_rates import (
-    DifferenceTest,
     hierarchical_rates,
-    may_be_named,
+    named_side,
     power_of_rates,
     rates_differ,
     shares_differ,
 )
-from pipeline.statistics.funnels import clustered_limits, poisson_limits
+from pipeline.statistics.funnels import clustered_limits
 
 EVENTS = np.array([25, 20, 30, 8, 4])
 HOURS = np.array([104.0, 90, 75, 64, 41])
@@ -80,10 +79,10 @@ def test_p_values_are_even_where_nothing_differs() -> None:
 
 
 def test_a_base_is_named_under_both_conditions_only() -> None:
-    differ, alike = DifferenceTest(20, 0.01, 4, 2000), DifferenceTest(3, 0.05, 4, 2000)
     low, high = [10, 24, 5, np.nan], [30, 40, 19, np.nan]
-    assert may_be_named(low, high, 20.0, differ).tolist() == [False, True, True, False]
-    assert not may_be_named(low, high, 20.0, alike).any()
+    assert named_side(low, high, 20.0, 0.01).tolist() == [0, 1, -1, 0]
+    assert not named_side(low, high, 20.0, 0.05).any()
+    assert not named_side(low, high, 20.0, np.nan).any()
 
 
 def test_too_little_to_compare() -> None:
@@ -94,7 +93,7 @@ def test_too_little_to_compare() -> None:
     assert np.isnan(gone.estimate).tolist() == [False, False, True]
     assert np.isnan(rates_differ([0, 0], [1, 1], [4, 4], seed=0).p_value)
     assert np.isnan(shares_differ([4, 4], [4, 4], seed=0).p_value)
-    assert not may_be_named([3], [4], 1.0, shares_differ([4], [9], seed=0)).any()
+    assert not named_side([3], [4], 1.0, shares_differ([4], [9], seed=0).p_value).any()
 
 
 def test_power_of_a_year_grows_with_its_hours() -> None:
@@ -104,11 +103,19 @@ def test_power_of_a_year_grows_with_its_hours() -> None:
 
 
 def test_funnel_limits_of_clustered_events() -> None:
-    low, high = clustered_limits(HOURS, 1e6, 23.0, per=100)
-    assert_allclose((low, high), poisson_limits(HOURS, 23.0, per=100), rtol=1e-3)
+    apart = clustered_limits(HOURS, 1e6, 23.0, per=100)
+    for level in (0.95, 0.998):
+        # independent events: scipy's count is the first at which the tail is reached, and the limit
+        # lies between it and the one before
+        low, high = clustered_limits(HOURS, 1e6, 23.0, per=100, level=level)
+        for limit, tail in ((low, (1 - level) / 2), (high, (1 + level) / 2)):
+            count = stats.poisson.ppf(tail, 0.23 * HOURS)
+            assert (
+                (limit * HOURS / 100 <= count + 0.01) & (limit * HOURS / 100 > count - 1.01)
+            ).all()
     low, high = clustered_limits([*HOURS, 0], [*K_EFF, np.nan], 23.0, per=100)
     assert np.isnan([low[-1], high[-1]]).all()
-    assert (high[:-1] > poisson_limits(HOURS, 23.0, per=100)[1]).all()
+    assert (high[:-1] > apart[1]).all()
     # about 1 in 1000 of drawn counts lies above the outer limit
     drawn = np.random.default_rng(0).negative_binomial(
         K_EFF, K_EFF / (K_EFF + 0.23 * HOURS), (200_000, 5)

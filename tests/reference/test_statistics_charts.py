@@ -10,10 +10,10 @@ from numpy.testing import assert_allclose
 from scipy import stats
 
 from pipeline.statistics.charts import Chart
-from pipeline.statistics.charts_attribute import c_chart, laney_sigma_z, p_chart, u_chart
-from pipeline.statistics.charts_time import g_chart, t_chart, trips_between, xmr_chart
-from pipeline.statistics.cusum import cusum
+from pipeline.statistics.charts_attribute import laney_sigma_z, p_chart, u_chart
+from pipeline.statistics.charts_time import g_chart, trips_between, xmr_chart
 from pipeline.statistics.run_rules import signals
+from pipeline.statistics.signal_sums import signal_sums
 
 WAFERS = [16, 14, 28, 16, 12, 20, 10, 12, 10, 17, 19, 17, 14]
 WAFERS += [16, 15, 13, 14, 16, 11, 20, 11, 19, 16, 31, 13]
@@ -34,8 +34,9 @@ def beyond(chart: Chart) -> list[int]:
 
 
 def test_c_chart_of_wafer_defects() -> None:
-    # NIST/SEMATECH e-Handbook 6.3.3.1 (memory): exact
-    chart = c_chart(WAFERS)
+    # NIST/SEMATECH e-Handbook 6.3.3.1 (memory): exact; counts over equal opportunities are rates of
+    # one unit each
+    chart = u_chart(WAFERS, np.ones(25))
     assert (chart.centre[0], chart.lower[0], chart.upper[0]) == (16, 4, 28)
     assert beyond(chart) == [23]
 
@@ -78,22 +79,16 @@ def test_laney_p_chart() -> None:
 
 
 def test_t_chart_of_valve_failures() -> None:
-    # Montgomery, Introduction to Statistical Quality Control, valve failures (memory); on the
-    # transformed scale mean 5.3866, mean moving range 2.3592, upper limit 11.662 with 3 / d2
-    # rounded to 2.66 (11.661 with d2 = 1.128), about 6942 hours
-    chart = t_chart(VALVES)
-    transformed = np.array(VALVES) ** 0.2777
-    assert_allclose(transformed.mean(), 5.3866, atol=5e-5)
-    assert_allclose(chart.centre[0] ** 0.2777, 5.3866, atol=5e-5)
-    assert_allclose(chart.upper[0] ** 0.2777, 11.662, atol=1.5e-3)
-    assert_allclose(chart.upper[0], 6942, atol=4)
-    assert chart.lower[0] == 0
-    assert signals(chart) == ()
-
-
-def test_moving_ranges_of_valve_failures() -> None:
-    chart = xmr_chart(np.array(VALVES) ** 0.2777)  # (memory): to four places
+    # Montgomery, Introduction to Statistical Quality Control, valve failures (memory): an XmR chart
+    # of times to the power 0.2777; mean 5.3866, mean moving range 2.3592, upper limit 11.662 with
+    # 3 / d2 rounded to 2.66 (11.661 with d2 = 1.128), about 6942 hours
+    chart = xmr_chart(np.array(VALVES) ** 0.2777)
+    assert_allclose(chart.centre[0], 5.3866, atol=5e-5)
     assert_allclose((chart.upper[0] - chart.centre[0]) * 1.128 / 3, 2.3592, atol=5e-5)
+    assert_allclose(chart.upper[0], 11.662, atol=1.5e-3)
+    assert_allclose(chart.upper[0] ** (1 / 0.2777), 6942, atol=4)
+    assert chart.lower[0] < 0, "no time is too short to be ordinary"
+    assert signals(chart) == ()
 
 
 def test_g_chart() -> None:
@@ -110,35 +105,23 @@ def test_g_chart_runs_are_about_the_median_of_the_geometric_distribution() -> No
 
 
 def test_cusum_of_masses() -> None:
-    # NIST/SEMATECH e-Handbook 6.3.2.3 (memory): to the last place given
-    found = cusum(MASSES, target=325, k=0.3175, h=4.1959)
-    assert_allclose(found.upper[[12, 13, 19]], [3.0075, 4.94, 19.035], atol=5e-5)
-    assert np.flatnonzero(found.above)[0] == 13
-    assert not found.below.any()
-
-
-def test_cusum_agrees_with_its_recursion() -> None:
-    rng = np.random.default_rng(2)
-    x = rng.normal(0.2, 1, 200)
-    x[[7, 90]] = np.nan
-    found = cusum(x, 0.0, 0.5, 4.0)
-    up = down = 0.0
-    for i, value in enumerate(x):
-        if np.isfinite(value):
-            up, down = max(0.0, up + value - 0.5), max(0.0, down - value - 0.5)
-        assert_allclose([found.upper[i], found.lower[i]], [up, down], atol=1e-12)
+    # NIST/SEMATECH e-Handbook 6.3.2.3 (memory): to the last place given; these sums go on after
+    # they pass the limit
+    w = np.array(MASSES) - 325 - 0.3175
+    sums = signal_sums(w, np.inf).sums
+    assert_allclose(sums[[12, 13, 19]], [3.0075, 4.94, 19.035], atol=5e-5)
+    assert np.flatnonzero(signal_sums(w, 4.1959).signal)[0] == 13
+    assert not signal_sums(-w - 2 * 0.3175, 4.1959).signal.any()
 
 
 def test_cusum_takes_a_hundred_and_sixty_eight_points_to_a_false_alarm() -> None:
     # average run length in control for k = 0.5, h = 4: 168 (Montgomery, Introduction to
     # Statistical Quality Control, table of two-sided CUSUM; memory); within 4 standard errors
-    rng = np.random.default_rng(3)
-    lengths = []
-    for _ in range(1500):
-        found = cusum(rng.standard_normal(2000), 0.0, 0.5, 4.0)
-        lengths.append(int(np.argmax(found.above | found.below)) + 1)
-    error = float(np.std(lengths)) / np.sqrt(len(lengths))
-    assert abs(np.mean(lengths) - 168) < 4 * error
+    x = np.random.default_rng(3).standard_normal((2000, 1500))
+    either = signal_sums(x - 0.5, 4.0).signal | signal_sums(-x - 0.5, 4.0).signal
+    assert either.any(axis=0).all()
+    lengths = either.argmax(axis=0) + 1
+    assert abs(lengths.mean() - 168) < 4 * lengths.std() / np.sqrt(1500)
 
 
 def test_later_months_do_not_move_frozen_limits() -> None:
@@ -172,7 +155,7 @@ def test_few_points_are_provisional_and_say_so() -> None:
     chart = u_chart(HARMS, DAYS)
     assert chart.provisional
     assert "6 points" in chart.reason
-    assert not c_chart(WAFERS[:12]).provisional
+    assert not u_chart(WAFERS[:12], np.ones(12)).provisional
 
 
 def test_a_month_without_denominator_is_a_gap_and_never_a_signal() -> None:
@@ -189,7 +172,7 @@ def test_a_month_without_denominator_is_a_gap_and_never_a_signal() -> None:
         u_chart([0] * 14, [50] * 14),
         p_chart([0] * 14, [50] * 14),
         p_chart([50] * 14, [50] * 14),
-        c_chart([0] * 14),
+        u_chart([0] * 14, [1] * 14),
         g_chart([0] * 14),
         xmr_chart([7] * 14),
         u_chart([0, 0], [0, 0]),
@@ -257,14 +240,12 @@ def test_gaps_count_the_trips_between_two_events() -> None:
 
 def test_mistakes_of_the_caller_are_errors() -> None:
     calls = [
-        lambda: c_chart([-1]),
+        lambda: u_chart([-1], [1]),
         lambda: p_chart([3], [2]),
-        lambda: t_chart([-1]),
         lambda: g_chart([-1]),
-        lambda: c_chart([[1, 2]]),
-        lambda: c_chart([1, 2], baseline=[True]),
-        lambda: c_chart([1, 2], baseline=0),
-        lambda: cusum([1], 0, -1, 4),
+        lambda: u_chart([[1, 2]], [[1, 1]]),
+        lambda: u_chart([1, 2], [1, 1], baseline=[True]),
+        lambda: u_chart([1, 2], [1, 1], baseline=0),
     ]
     for call in calls:
         with pytest.raises(ValueError, match=r"."):

@@ -17,7 +17,6 @@ from pipeline.statistics.clustered_intervals import (
     share_ratio_of_periods,
 )
 from pipeline.statistics.service_dispersion import (
-    dispersion_before,
     service_dispersion,
     unpenalised_k,
 )
@@ -121,15 +120,6 @@ def test_sizes_without_an_event_and_rows_without_hours_say_nothing() -> None:
     assert service_dispersion([3, 0, 6], [1, 1, 1], [0, 0, 0]).assumed
     with pytest.raises(ValueError, match="whole"):
         service_dispersion([0.5], [1.0], [0])
-
-
-def test_k_before_a_month_rests_on_earlier_months_alone() -> None:
-    events, hours, size = month(2)
-    when = np.arange(300) // 60
-    found = dispersion_before(when, events, hours, size, months=range(2, 4))
-    alone = service_dispersion(events[:120], hours[:120], size[:120])
-    assert found[0].k == alone.k
-    assert found[1].trips == 180
 
 
 def test_independent_events_give_a_large_k() -> None:

@@ -22,7 +22,6 @@ from pipeline.statistics.signal_family import (
 )
 from pipeline.statistics.signal_futures import RateMonths, ShareMonths
 from pipeline.statistics.signal_sums import (
-    begun_again,
     rate_increment,
     share_increment,
     signal_sums,
@@ -157,29 +156,26 @@ def test_sums_begin_again_after_a_signal_and_at_a_restart() -> None:
 
 def test_since_when() -> None:
     w = np.array([0.5, -1.0, 0.2, 2.0, -0.5, 2.5])
-    sums = signal_sums(w, 4.0).sums
-    found = since(w, sums, 5)
+    found = since(w, 5)
     assert (found.month, found.earliest, found.latest) == (2, 0, 5)
-    sentence = [False, False, True, False, False, False]
-    restart = begun_again(sentence)
-    assert begun_again(sentence, np.array(sentence)).tolist() == [
-        False,
-        False,
-        True,
-        True,
-        False,
-        False,
-    ]
-    found = since(w, signal_sums(w, 3.9, restart).sums, 5, restart)
+    found = since(w, 5, [False, False, False, True, False, False])
     assert (found.month, found.earliest, found.latest) == (3, 3, 5)
+
+
+def test_a_change_that_is_signalled_again_keeps_its_beginning() -> None:
+    # S passes 3 in the fourth month and in the seventh; between them it never came back to 0
+    w = np.array([-1.0, -0.5, 2.0, 1.5, 0.5, 1.0, 2.0, -4.0, -4.0, 2.0, 1.5])
+    assert np.flatnonzero(signal_sums(w, 3.0).signal).tolist() == [3, 6, 10]
+    assert [since(w, at).month for at in (3, 6)] == [2, 2]
+    # after months at the level before, another change is a new one
+    assert since(w, 10).month == 9
 
 
 def test_since_range_is_of_the_sums_within_three_of_the_best() -> None:
     rng = np.random.default_rng(3)
     w = rng.normal(0.4, 1.5, 30)
-    sums = signal_sums(w, np.inf).sums
     at = 29
-    found = since(w, sums, at)
+    found = since(w, at)
     total = [w[i : at + 1].sum() for i in range(at + 1)]
     good = [i for i, t in enumerate(total) if t >= max(total) - 3]
     assert (found.earliest, found.latest) == (good[0], good[-1])

@@ -1,0 +1,130 @@
+"""How each signal stands as of the month under review: open, ended, closed by a person, or revised.
+
+What was said is not touched: how it stands, the counts up to now and a conclusion are beside it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.measures.signal_counts import RATE, Family
+from pipeline.measures.signal_words import so_far
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+    from pipeline.measures.signal_months import Worked
+
+KEY = ("measure", "group_by", "group_value")
+OF_SIGNAL = ("month", "kind", *KEY, "side")
+STANDS = "stands"
+ENDS_AFTER = 12
+
+
+def with_standing(kept: pd.DataFrame, found: Family, done: Worked) -> pd.DataFrame:
+    """The rows of `signals.csv`, each with how it stands as of the month under review."""
+    from schemas.signal_outputs import Signals
+
+    place = {month: i for i, month in enumerate(found.months)}
+    chart = {key: i for i, key in enumerate(found.keys)}
+    last = kept.groupby([*OF_SIGNAL])["signal_no"].transform("max") if len(kept) else ()
+    rows = [
+        (*_standing(row, found, done, chart, place), row["signal_no"] == latest)
+        for row, latest in zip(kept.to_dict("records"), last, strict=True)
+    ]
+    beside: dict[str, Any] = {
+        "standing": ["revised" if not latest else stands for stands, _, latest in rows],
+        "so_far": [said if latest else None for _, said, latest in rows],
+    }
+    own = kept.assign(**beside)
+    own = own.sort_values(["month", "signal_no"], kind="stable", ignore_index=True)
+    return own.reindex(columns=list(Signals.to_schema().columns))
+
+
+def _standing(
+    row: dict[Any, Any],
+    found: Family,
+    done: Worked,
+    chart: dict[tuple[str, str, str], int],
+    place: dict[str, int],
+) -> tuple[str, str | None]:
+    """How a signal's last row stands, and its counts up to now where months came after it."""
+    key = (row["measure"], row["group_by"], row["group_value"])
+    at = chart.get(key)
+    if not row["found"]:
+        return "found no more", None
+    if at is None or row["month"] not in place:
+        return STANDS, None
+    first, m = place[row["since"]], place[row["month"]]
+    if _ended(found, done, at, (first, m), row["side"]):
+        return "ended", None
+    if m == len(found.months) - 1:
+        return STANDS, None
+    seen, of = found.seen[first:, at].sum(), found.denominator[first:, at].sum()
+    return STANDS, so_far(key, float(seen), float(of), row["since"], found.months[-1])
+
+
+def _ended(found: Family, done: Worked, chart: int, span: tuple[int, int], side: str) -> bool:
+    """Whether the last twelve months, all after the signal, are at the level before the change.
+
+    At it: they are likelier at that level than at the one watched for.
+    """
+    from pipeline.statistics.signal_sums import (
+        ODDS_RATIO,
+        RATE_RATIO,
+        rate_increment,
+        share_increment,
+    )
+
+    first, m = span
+    if len(found.months) - 1 - m < ENDS_AFTER or not first:
+        return False
+    year = slice(len(found.months) - ENDS_AFTER, None)
+    seen, of = found.seen[year, chart].sum(), found.denominator[year, chart].sum()
+    level = done.level[first, chart]
+    if found.keys[chart][0] == RATE:
+        # of many months together the clustering of single trips hardly matters
+        ratio = RATE_RATIO if side == "worse" else 1 / RATE_RATIO
+        return bool(rate_increment(seen, level * of, np.inf, ratio) <= 0)
+    odds = ODDS_RATIO if side == "worse" else 1 / ODDS_RATIO
+    return bool(share_increment(seen, of, level, odds) <= 0)
+
+
+_CLOSED = """
+    WITH closed AS (
+        SELECT split_part(key, '|', 1) AS month, split_part(key, '|', 2) AS measure,
+               split_part(key, '|', 3) AS group_by, split_part(key, '|', 4) AS group_value, why
+        FROM loop.standing WHERE thing = 'signal' AND state = 'closed' AND month <= $month
+          AND recorded_by IS NOT NULL
+    )
+    SELECT s.row_no, arg_min(c.why, c.month) AS conclusion
+    FROM signals_frame s JOIN closed c USING (measure, group_by, group_value)
+    WHERE s.month <= c.month GROUP BY s.row_no
+"""
+
+
+def with_closed(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame, month: str) -> pd.DataFrame:
+    """`signals` with those towards worse that a person closed up to `month`, and the conclusion.
+
+    A signal of a chart closes those said of it before.
+    """
+    from pipeline.store.followup_tables import has_table
+
+    if not has_table(con, "move") or signals.empty:
+        return signals
+    own = signals[(signals["standing"] == STANDS) & (signals["side"] == "worse")]
+    con.register("signals_frame", own[["month", *KEY]].assign(row_no=own.index))
+    rows = con.execute(_CLOSED, {"month": month}).fetchall()
+    con.unregister("signals_frame")
+    if not rows:
+        return signals
+    found = signals.copy()
+    at = [row for row, _ in rows]
+    found.loc[at, "standing"] = "closed"
+    found.loc[at, "so_far"] = None
+    found["conclusion"] = found["conclusion"].astype(object)
+    found.loc[at, "conclusion"] = [why for _, why in rows]
+    return found

@@ -1,0 +1,169 @@
+"""What the sample's data files say: no interval says nothing, and a change keeps its beginning."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.followup.moves import Move, move
+from pipeline.judging.versions import versions_in_store
+from pipeline.measures import measure
+from pipeline.measures.signal_certainty import Completions
+from pipeline.measures.signal_counts import family
+from pipeline.measures.signal_months import Clustering, thresholds, worked
+from pipeline.month.gather import calendar
+from pipeline.statistics.signal_sums import signal_sums
+from pipeline.store.database import open_store, transaction
+from pipeline.store.session import store_in
+
+from .command_runs import command_in, data_alone
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+LAST, LOGS_STOPPED = "2026-06", "2026-03"
+WIDEST, EVENTS, TRIPS = 60, 3, 10
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("sample")
+    with data_alone():
+        ran = command_in(folder, "review", SAMPLE)
+    assert ran.code == 0, ran.err
+    return folder / "tailrace-out"
+
+
+@pytest.fixture(scope="module")
+def data(out: Path) -> dict[str, pd.DataFrame]:
+    return {path.stem: pd.read_csv(path) for path in (out / LAST / "data").glob("*.csv")}
+
+
+def intervals(data: dict[str, pd.DataFrame]) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Every file's intervals: `count` and `trips` of what they are made of, `low` and `high`."""
+
+    def of(name: str, count: str, trips: str, low: str, high: str) -> pd.DataFrame:
+        columns = {count: "count", trips: "trips", low: "low", high: "high"}
+        return data[name][[*columns]].rename(columns=columns)
+
+    yield "measures", of("measures", "numerator", "trips", "low", "high")
+    for kind in ("crude", "naive", "adjusted", "ratio", "adjusted_ratio"):
+        yield f"sizes {kind}", of("sizes", "events", "trips", f"{kind}_low", f"{kind}_high")
+    shares = data["funnels"]["rule"].notna()
+    yield "funnels", of("funnels", "numerator", "denominator", "shrunk_low", "shrunk_high")[shares]
+    years = data["years"]
+    shares = years["measure"] != "occlusion-rate"
+    for side in ("now", "before"):
+        names = (f"{side}_{part}" for part in ("numerator", "denominator", "low", "high"))
+        yield f"years {side}", of("years", *names)[shares]
+        # a rate's trips are not in the file; without a lower bound there were too few of them
+        rates = of("years", *(f"{side}_{n}" for n in ("numerator", "low", "low", "high")))[~shares]
+        yield f"years {side} rates", rates.assign(trips=np.where(rates["low"].isna(), 0, TRIPS))
+
+
+def test_from_three_events_and_ten_trips_on_no_interval_says_nothing(
+    data: dict[str, pd.DataFrame],
+) -> None:
+    tried = 0
+    for name, rows in intervals(data):
+        own = rows[(rows["count"] >= EVENTS) & (rows["trips"] >= TRIPS) & rows["high"].notna()]
+        assert (own["high"] <= WIDEST * own["low"]).all(), name
+        tried += len(own)
+    assert tried > 300
+    # the rates of bases: every base of the sample has ten ventilator trips in a year
+    rates = data["funnels"][data["funnels"]["rule"].isna()]
+    assert (rates["numerator"] >= EVENTS).all()
+    assert (rates["shrunk_high"] <= WIDEST * rates["shrunk_low"]).all()
+
+
+def test_ratios_of_two_years_say_something_where_both_hold_enough(
+    data: dict[str, pd.DataFrame],
+) -> None:
+    years = data["years"]
+    enough = (years[["now_numerator", "before_numerator"]] >= EVENTS).all(axis=1)
+    enough &= years[["now_low", "before_low"]].notna().all(axis=1)
+    own = years[enough & years["ratio_low"].notna()]
+    assert len(own) > 15
+    assert (own["ratio_high"] <= WIDEST * own["ratio_low"]).all()
+
+
+def test_below_ten_trips_a_rate_has_no_lower_bound(data: dict[str, pd.DataFrame]) -> None:
+    rates = data["measures"][data["measures"]["measure"] == "occlusion-rate"]
+    few = rates[(rates["trips"] < TRIPS) & (rates["denominator"] > 0)]
+    assert len(few) > 100
+    assert few["low"].isna().all()
+    assert few["high"].notna().all()
+    assert rates[rates["trips"] >= TRIPS]["low"].notna().all()
+    sizes = data["sizes"]
+    few = sizes[sizes["trips"] < TRIPS]
+    assert len(few) > 0
+    assert (
+        few[["crude_low", "adjusted_low", "ratio_low", "adjusted_ratio_low"]].isna().all(axis=None)
+    )
+
+
+def test_a_change_that_is_signalled_again_keeps_its_beginning(
+    data: dict[str, pd.DataFrame],
+) -> None:
+    """The base's logs stopped in March; its chart signals in April, and in June again."""
+    signals = data["signals"]
+    own = signals[(signals["group_by"] == "base") & (signals["kind"] == "headline")]
+    assert own["group_value"].tolist() == ["elm", "elm"]
+    assert own["since"].tolist() == [LOGS_STOPPED] * 2
+    assert "First said in April 2026." in own["sentence"].iloc[1]
+    months = data["signal_charts"]
+    months = months[(months["group_by"] == "base") & (months["group_value"] == "elm")]
+    months = months[months["month"] >= LOGS_STOPPED]
+    seen, of = (int(months[name].sum()) for name in ("numerator", "denominator"))
+    assert own["so_far"].tolist()[0] == f"Up to June 2026: {seen} of {of} trips since March 2026."
+    assert f" {seen} of {of} trips since March 2026 " in own["sentence"].iloc[1]
+
+
+def test_a_signal_that_a_person_closed_stands_no_more(out: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "again"
+    shutil.copytree(out, folder / "tailrace-out")
+    key = f"{LAST}|incomplete-log-share|base|elm"
+    with store_in(folder / "tailrace-out") as con, transaction(con):
+        for state, why in (("looked_into", None), ("closed", "loggers were replaced")):
+            move(con, Move("signal", key, state, LAST, "D1", why=why))
+    with data_alone():
+        ran = command_in(folder, "review", SAMPLE)
+    assert ran.code == 0, ran.err
+    assert "without a complete log" not in ran.out
+    signals = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signals.csv")
+    own = signals[signals["group_value"] == "elm"]
+    # the one said in April is of the same change
+    assert own["standing"].tolist() == ["closed"] * 2
+    assert own["conclusion"].tolist() == ["loggers were replaced"] * 2
+    assert own["so_far"].isna().all()
+    others = signals[(signals["kind"] == "headline") & (signals["group_value"] != "elm")]
+    assert (others["standing"] == "stands").all()
+    trips = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signal_trips.csv")
+    assert "elm" not in set(trips["group_value"])
+
+
+def test_one_missing_trip_leaves_almost_every_chart_settled(out: Path) -> None:
+    """Each month in turn is taken as one trip short, and nothing else is missing."""
+    with closing(open_store(out / "store.duckdb")) as con:
+        versions = versions_in_store(con)
+        measure(con, LAST)
+        months = calendar(con, versions, LAST).months
+        found = family(con, months, [0] * len(months), versions)
+        clustering = Clustering(con)
+        done = worked(con, found, clustering)
+        limit = thresholds(con, found, done, clustering).headline
+        run = signal_sums(done.increments, limit, found.restart)
+        said = []
+        for m in np.flatnonzero(np.isfinite(limit).any(axis=1)):
+            short = dataclasses.replace(found, missing=np.eye(len(months), dtype=int)[m])
+            completed = Completions(con, short, done, clustering)
+            certainty = completed.certainty(done.increments, run.signal, limit)
+            said.append(certainty[m][found.groups[m] != ""])
+    charts = np.concatenate(said)
+    assert len(charts) > 300
+    assert np.mean(charts != "depends") >= 0.98
