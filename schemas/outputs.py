@@ -169,7 +169,7 @@ class OcclusionPatterns(pa.DataFrameModel):
     reseated: dt.Int32 = _value("events", "Perhaps reseated first", nullable=False)
     to_wall: dt.Int32 = _value("events", "Moved to wall or cylinder first", nullable=False)
     contact: dt.Int32 = _value("events", "A call came first", nullable=False)
-    nothing: dt.Int32 = _value("events", "Nothing was charted in 15 min", nullable=False)
+    nothing: dt.Int32 = _value("events", "No change was charted in 15 min", nullable=False)
     next_unknown: dt.Int32 = _value(
         "events", "Nothing seen, and the record ends or has holes", nullable=False
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
-from pipeline.rules.sql_parameters import as_sql
+from pipeline.rules.sql_parameters import SqlParameters, as_sql
 
 if TYPE_CHECKING:
     import duckdb
@@ -35,8 +35,9 @@ def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
     for stored in versions:
         for name, parameters in stored.rules.items():
             rule, named = all_rules()[name], {"rule": name}
-            if rule.states:
-                stretches = _stretches(rule.states, stored.protocol_no)
+            states = rule.stretches(SqlParameters(parameters)) if rule.stretches else rule.states
+            if states:
+                stretches = _stretches(states, stored.protocol_no)
                 con.execute(f"INSERT INTO case_stretch {stretches}", named)
             moments = _moments(rule, parameters, stored.protocol_no)
             if moments:
@@ -73,6 +74,8 @@ def _stretches(states: str, protocol_no: int) -> str:
         version_timeline AS (
             SELECT t.* FROM judged.timeline t SEMI JOIN version_trips USING (trip_key)
         ),
+        timeline_now AS (FROM version_timeline),
+        lost_now AS (SELECT l.* FROM delivered.lost l SEMI JOIN version_trips USING (trip_key)),
         states AS ({states})
         SELECT w.trip_id, w.rule, s.from_s, s.until_s, s.in_state
         FROM states s JOIN wanted w USING (trip_key)

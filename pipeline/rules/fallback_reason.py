@@ -37,10 +37,10 @@ class FallbackReasonParameters(Parameters):
     )
 
 
-def answers(p: SqlParameters) -> str:
-    """Every known fall-back needs a reason; unknown time matters only where there is none."""
+def _answered(p: SqlParameters) -> str:
+    """CTEs up to `answered`: each episode of a trip with its answer."""
     return f"""
-    WITH states AS (
+    states AS (
         SELECT t.trip_key, t.from_s, t.until_s,
                t.humidification = 'unheated' AND t.source IN ('wall', 'cylinder') AS in_state
         FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
@@ -79,7 +79,23 @@ def answers(p: SqlParameters) -> str:
             ON c.trip_key = e.trip_key
             AND c.at_s >= e.from_s - {p.reason_window_s} AND c.at_s < e.until_s
         GROUP BY ALL
-    ),
+    )"""
+
+
+def stretches(p: SqlParameters) -> str:
+    """The episodes without a reason, or whose reason may have been set aside."""
+    return f"""
+    WITH {_answered(p)}
+    SELECT trip_key, from_s, until_s,
+           CASE answer WHEN 'deviation' THEN TRUE WHEN 'met' THEN FALSE END AS in_state
+    FROM answered
+    """
+
+
+def answers(p: SqlParameters) -> str:
+    """Every known fall-back needs a reason; unknown time matters only where there is none."""
+    return f"""
+    WITH {_answered(p)},
     judged AS (
         SELECT w.trip_key, w.open_end OR w.start_s IS NULL OR p.trip_key IS NOT NULL AS perhaps,
                count(a.answer) AS episodes, count(*) FILTER (a.answer = 'deviation') AS unexplained,
@@ -115,6 +131,7 @@ RULE = Rule(
     " {reason_window_min:g} min before it begins until it ends",
     parameters=FallbackReasonParameters,
     answers=answers,
+    stretches=stretches,
     sentences={
         "met": "Every charted stretch of unheated gas from wall or cylinder has an accepted"
         " reason.",

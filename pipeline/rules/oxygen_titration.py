@@ -187,11 +187,12 @@ RULE = Rule(
     parameters=OxygenTitrationParameters,
     answers=answers,
     sentences={
-        "met": "High saturation with high FiO2 for {observed} min; the limit is {limit} min.",
-        "deviation": "High saturation with high FiO2 for {observed} min and no lower FiO2 charted;"
+        "met": "On ventilator or blender, high saturation with high FiO2 for {observed} min;"
         " the limit is {limit} min.",
-        "borderline": "High saturation with high FiO2 for {observed} min; the recorded times are"
-        " too coarse to say which side of {limit} min.",
+        "deviation": "On ventilator or blender, high saturation with high FiO2 for {observed} min"
+        " and no lower FiO2 charted; the limit is {limit} min.",
+        "borderline": "On ventilator or blender, high saturation with high FiO2 for {observed} min;"
+        " the recorded times are too coarse to say which side of {limit} min.",
         "cannot_tell": "Source, FiO2 or saturation is unknown for a time that could make the run"
         " longer than {limit} min ({observed} min).",
         "not_observed": "No SpO2 is charted while the child was on the ventilator or a blender.",

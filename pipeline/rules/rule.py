@@ -40,6 +40,8 @@ class Rule:
     unit: str | None = None
     limit: str | None = None
     states: str | None = None
+    stretches: Callable[[SqlParameters], str] | None = None
+    """For a rule of stretches, not minutes: those that a variance is of, as `states` has them."""
     limit_runs_from: Literal["from_s", "until_s"] | None = None
     authorisation: str | None = None
     settings_fields: tuple[str, ...] = ()

@@ -120,7 +120,9 @@ def moment_words(verdict: Row, moment: Row | None, trip: Row) -> str:
     limit = words.number(words.some(verdict["limit"]))
     if moment["due"]:
         return f"{moment['due']} due by about {round(moment['at_s'] / 60)} min"
-    return f"limit of {limit} {text(verdict['unit'])} reached at {at}"
+    reached = f"limit of {limit} {text(verdict['unit'])} reached at {at}"
+    # charted too coarsely to be sure of
+    return f"as charted, {reached}" if verdict["verdict"] == "borderline" else reached
 
 
 def _held(trip: Row, field: str) -> Iterator[tuple[Any, Row]]:
@@ -193,12 +195,12 @@ def _points(trip: Row, field: str, name: str, unit: str) -> list[Row]:
 
 
 def _behaviour(trip: Row) -> list[Row]:
-    """Runs of observations with one behaviour; between runs nothing is said."""
-    charted = [row for row in trip["observations"] if row["behaviour"] is not None]
+    """Runs of observations with one behaviour, ended by one without; between runs none is known."""
     runs = []
-    for value, rows in itertools.groupby(charted, key=lambda r: r["behaviour"]):
+    for value, rows in itertools.groupby(trip["observations"], key=lambda r: r["behaviour"]):
         times = [row["at_s"] for row in rows]
-        runs.append({"text": text(value), "times": times, "loud": value in LOUD})
+        if value is not None:
+            runs.append({"text": text(value), "times": times, "loud": value in LOUD})
     return runs
 
 

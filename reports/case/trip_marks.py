@@ -16,6 +16,8 @@ AFTER_LINE, AFTER_SIZE, AFTER_WIDTH = 13, 11, 48
 AFTER_LINES = 2 * AFTER_LINE + 4
 """Room under an occlusion for what was charted after it, px."""
 RING = 7.5
+SHORT_WORD = 3
+"""Letters of a behaviour whose word has no room."""
 Head = tuple[float, float, Row]
 """Where an occlusion's mark stands, px, and the occlusion."""
 RUN = (
@@ -50,20 +52,30 @@ LOOKS = {
 
 def behaviour_lane(frame: Frame, runs: list[Row], note: str) -> Lane:
     """Runs of one behaviour: a tick where charted, thick and dark where the child was unsettled."""
-    height = 26
     if not runs:
         return named(frame, "Behaviour", "", nothing(frame, note, 24, known=False), 24)
     marks = [_behaviour(frame, run) for run in runs]
-    labels, spaces = [], Spaces()
+    labels, rows = [], (Spaces(), Spaces())
     # the words that matter most are placed first
     for run in sorted(runs, key=lambda r: (not r["loud"], r["times"][0] - r["times"][-1])):
-        start, end = frame.x(run["times"][0]), frame.x(run["times"][-1])
-        width = svg.text_width(run["text"], frame.size)
-        x = clamped(max((start + end) / 2, start + width / 2), width, frame)
-        if frame.holds(run["times"][0]) and spaces.place(x, x + width):
-            bold = {"font_weight": 600} if run["loud"] else {"fill": palette.MUTED}
-            labels.append(svg.label(x, 11, run["text"], **bold))
+        labels.append(_behaviour_words(frame, run, rows))
+    height = 40 if rows[1].taken else 26
     return named(frame, "Behaviour", "", ("".join(marks), "".join(labels)), height)
+
+
+def _behaviour_words(frame: Frame, run: Row, rows: tuple[Spaces, Spaces]) -> str:
+    """Its word over the run, or under it, or at least the word's first letters."""
+    if not frame.holds(run["times"][0]):
+        return ""
+    start, end = frame.x(run["times"][0]), frame.x(run["times"][-1])
+    bold = {"font_weight": 600} if run["loud"] else {"fill": palette.MUTED}
+    for shown in (run["text"], run["text"][:SHORT_WORD]):
+        width = svg.text_width(shown, frame.size)
+        x = clamped(max((start + end) / 2, start + width / 2), width, frame)
+        for row, y in zip(rows, (11, 36), strict=True):
+            if row.place(x, x + width):
+                return svg.label(x, y, shown, **bold)
+    return ""
 
 
 def _behaviour(frame: Frame, run: Row) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -38,12 +38,23 @@ NONE = "\u2013"
 class IntervalRow:
     """A group with an estimate for each look; None where a look has none of it.
 
-    `apart` draws a line above the row, as above a total, and its name bold.
+    `apart` draws a line above the row, as above a total, and its name bold. `worse` is what is
+    said under the name of what got worse: the row is in the accent colour.
     """
 
     label: str
     estimates: tuple[Estimate | None, ...]
     apart: bool = False
+    worse: str = ""
+
+    @property
+    def color(self) -> str:
+        """Of its name, and of its first dot."""
+        return palette.ACCENT if self.worse else palette.INK
+
+    def look(self, look: Look, place: int) -> Look:
+        """How the estimate at that place is marked."""
+        return replace(look, color=self.color) if self.worse and not place else look
 
 
 @dataclass(frozen=True)
@@ -72,7 +83,8 @@ def _wide(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
     longest = max((svg.text_width(r.label, TEXT) for r in rows), default=0.0)
     scale = Scale(0, plan.top, 14 + min(LABEL_MOST, longest), plan.width - sum(columns) - 12)
     least = WIDE_STEP * (len(plan.looks) + 1)
-    height = max(least, min(ROW_MOST, ROWS_HIGH // max(1, len(rows))))
+    most = ROW_MOST - WIDE_STEP * (2 - len(plan.looks))
+    height = max(least, min(most, ROWS_HIGH // max(1, len(rows))))
     bottom = HEAD + height * len(rows)
     ends = [plan.width - sum(columns[i + 1 :]) for i in range(len(columns))]
     parts = [
@@ -87,11 +99,14 @@ def _wide(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
         if row.apart:
             parts.append(line((0, y), (plan.width, y), palette.SERVICE))
         name = svg.cut(row.label, LABEL_MOST, TEXT)
-        parts.append(note(0, middle + 4, name, bold=row.apart))
+        at = middle - 3 if row.worse else middle + 4
+        parts.append(note(0, at, name, bold=row.apart or bool(row.worse), color=row.color))
+        if row.worse:
+            parts.append(note(0, middle + 11, row.worse, color=row.color, size=TICK))
         first = middle - WIDE_STEP * (len(plan.looks) - 1) / 2
         for k, (look, estimate) in enumerate(zip(plan.looks, row.estimates, strict=True)):
             if estimate is not None:
-                parts.append(interval(estimate, scale, first + WIDE_STEP * k, look))
+                parts.append(interval(estimate, scale, first + WIDE_STEP * k, row.look(look, k)))
             parts.append(note(ends[k], middle + 4, _cell(estimate), end=True, color=look.color))
     return picture(
         *parts, width=plan.width, height=bottom + FOOT, title=plan.title, narrow=False
@@ -121,12 +136,13 @@ def _narrow(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
         y = HEAD + height * i
         if row.apart:
             parts.append(line((0, y + 2), (NARROW, y + 2), palette.SERVICE))
-        name = svg.cut(row.label, NARROW, TEXT)
-        parts.append(svg.label(0, y + 13, name, thick=6, font_weight=650 if row.apart else None))
+        name = svg.cut(f"{row.label} {row.worse}".rstrip(), NARROW, TEXT)
+        bold = 650 if row.apart or row.worse else None
+        parts.append(svg.label(0, y + 13, name, thick=6, font_weight=bold, fill=row.color))
         for k, (look, estimate) in enumerate(zip(plan.looks, row.estimates, strict=True)):
             at = y + 22 + NARROW_LINE * k
             if estimate is not None:
-                parts.append(interval(estimate, scale, at, look))
+                parts.append(interval(estimate, scale, at, row.look(look, k)))
             parts.append(note(NARROW, at + 4, _cell(estimate), end=True, color=look.color))
     return picture(*parts, width=NARROW, height=bottom + FOOT, title=plan.title, narrow=True)
 

@@ -124,11 +124,11 @@ def _standing(base: Row) -> str:
     if low <= value <= high:
         return "ordinary"
     side = "above" if value > high else "below"
-    return f"{side} the 95{words.NBSP}% limits; the bases are not told apart"
+    return f"{side} the 95{words.NBSP}% limits; no base stands apart"
 
 
 def outlying_sentence(found: list[Row], window: str) -> str:
-    """Which bases stand apart, each with its counts; else that they are not told apart."""
+    """Which bases stand apart, each with its counts; else that none does."""
     outlying = [(f, b) for f in found for b in f["outlying"] if not f["thin"]]
     outlying.sort(key=lambda both: both[1]["good"])
     looked = [f for f in found if not f["thin"]]
@@ -136,7 +136,7 @@ def outlying_sentence(found: list[Row], window: str) -> str:
         return "Bases are not compared: fewer than two of them have enough trips."
     if not outlying:
         what = words.many(len(looked), "figure")
-        return f"The bases are not told apart on any of the {what} with enough trips."
+        return f"No base stands apart on any of the {what} with enough trips."
     bases = len({b["base"] for _, b in outlying})
     stand = "One base stands" if bases == 1 else f"{bases} bases stand"
     sentence = " ".join(outlying_words(f, b) for f, b in outlying)

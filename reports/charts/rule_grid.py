@@ -7,7 +7,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
-from reports.charts.drawing import NARROW, TEXT, TICK, Scale, both, line, note, picture
+from reports.charts.drawing import (
+    NARROW,
+    TEXT,
+    TICK,
+    Scale,
+    both,
+    line,
+    note,
+    picture,
+    tick_text,
+)
+from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.estimates import Estimate
 
@@ -17,7 +28,9 @@ if TYPE_CHECKING:
 WIDTH = 690
 """Of the drawing for a screen: so that it stands unscaled on paper, too."""
 
-LABEL, SERVICE = 162, 98
+LABEL, SERVICE = 176, 98
+AXIS = 52
+"""Room for where each row's scale ends, px."""
 ROW, ROW_COUNTS_ABOVE, NARROW_LABEL = 25, 29, 18
 HEAD = 20
 COUNTS = 46
@@ -69,6 +82,12 @@ class RuleRow:
         return all(cell.share.few for cell in self.cells)
 
     @property
+    def top(self) -> float:
+        """Where the row's scale ends, from 0."""
+        highs = [c.share.high or 0.0 for c in self.cells if not c.share.few]
+        return nice_ceiling(max([0.02, *highs, self.service.number or 0.0, self.goal or 0.0]))
+
+    @property
     def above_goal(self) -> bool:
         """Whether the whole interval of all bases together lies above the goal."""
         return self.goal is not None and (self.service.low or 0.0) > self.goal
@@ -100,9 +119,7 @@ class _Places:
         """The scale of a cell: its row's own, from 0."""
         start = self.label + column * self.column + 6
         zone = self.column - (16 if self.counts_above else COUNTS + 12)
-        highs = [c.share.high or 0.0 for c in row.cells if not c.share.few]
-        top = 1.04 * max([0.02, *highs, row.service.number or 0.0, row.goal or 0.0])
-        return Scale(0, top, start, start + zone)
+        return Scale(0, row.top, start, start + zone)
 
 
 def rule_grid(rows: Sequence[RuleRow], title: str, side: str = "all") -> Markup:
@@ -117,7 +134,7 @@ def rule_grid(rows: Sequence[RuleRow], title: str, side: str = "all") -> Markup:
 def _grid(rows: Sequence[RuleRow], title: str, side: str, *, narrow: bool) -> Markup:
     bases = range(len(rows[0].cells)) if rows else range(0)
     most = NARROW_BASES_MOST if narrow else BASES_MOST
-    width, label, end = (NARROW, 0, 0) if narrow else (WIDTH, LABEL, SERVICE)
+    width, label, end = (NARROW, 0, 0) if narrow else (WIDTH, LABEL, SERVICE + AXIS)
     # a block of fewer bases keeps the columns of the one above
     column = (width - label - end) / max(3, min(most, len(bases)))
     places = _Places(narrow, width, label, column)
@@ -136,6 +153,7 @@ def _block(rows: Sequence[RuleRow], bases: range, places: _Places, side: str) ->
     ]  # fmt: skip
     if not places.narrow:
         parts.append(note(places.width, 12, side, end=True, color=palette.MUTED))
+        parts.append(note(places.width - SERVICE, 12, "scale", end=True, color=palette.MUTED))
     for index, row in enumerate(rows):
         top = HEAD + index * places.row
         parts.append(line((0, top - 3), (places.width, top - 3), palette.LINE))
@@ -145,11 +163,15 @@ def _block(rows: Sequence[RuleRow], bases: range, places: _Places, side: str) ->
 
 def _row(row: RuleRow, bases: range, places: _Places) -> Iterator[str]:
     baseline = 12.0 if places.narrow else places.row / 2 + 2
-    room = places.width - SERVICE if places.narrow else places.label - 4
+    room = places.width - SERVICE - AXIS if places.narrow else places.label - 4
     yield note(0, baseline, svg.cut(row.label, room, TEXT), bold=row.high)
     above = row.above_goal and not row.side
     yield note(places.width, baseline, service_words(row), end=True, bold=above,
                color=palette.INK if above else palette.MUTED)  # fmt: skip
+    if not row.few:
+        scale = f"0{words.DASH}{tick_text(row.top, row.service.unit)}"
+        yield note(places.width - SERVICE, baseline, scale, end=True, color=palette.MUTED,
+                   size=TICK)  # fmt: skip
     for at, n in enumerate(bases):
         yield from _cell(row, row.cells[n], places, at)
 
@@ -170,6 +192,7 @@ def _cell(row: RuleRow, cell: Cell, places: _Places, column: int) -> Iterator[st
     if share.few or share.number is None:
         yield note(scale.start, counts_at, share.cell, color=palette.MUTED, size=TICK)
         return
+    yield line((scale.start, y - 6), (scale.start, y + 6), palette.LINE)
     ink = palette.ACCENT if cell.apart and not (cell.acted or cell.better) else palette.INK
     if cell.apart:
         yield svg.tag(
@@ -212,7 +235,7 @@ def grid_finding(rows: Sequence[RuleRow]) -> str:
     apart = apart_cells(rows)
     named = [f"{row.label.lower()} at {cell.base}" for row, cell in apart[:2]]
     more = f" and {len(apart) - 2} more" if len(apart) > 2 else ""
-    finding = f"{words.listed(named)}{more} apart" if apart else "no base is told apart"
+    finding = f"{words.listed(named)}{more} apart" if apart else "none stands apart"
     if not any(cell.base for row in rows for cell in row.cells):
         finding = "fewer than two bases to compare"
     above = [row.label.lower() for row in rows if row.above_goal]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,7 +9,8 @@ from reports.charts.trip_line import Mark, TripLine, trip_line
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
-from reports.text.signal_lines import signal_parts, standing
+from reports.text.signal_lines import standing
+from reports.text.worse import worse_of
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -86,7 +86,7 @@ def first_screen(review: MonthReview, figures: MeasureFigures) -> FirstScreen:
     own = standing(review, "headline")
     files = case_files(review)
     shown = tuple(
-        _signal(r, marks, months, files, axis=n == len(own[:SIGNALS_MOST]) - 1)
+        _signal(review, r, marks, months, files, axis=n == len(own[:SIGNALS_MOST]) - 1)
         for n, r in enumerate(own[:SIGNALS_MOST])
     )
     singles = _singles(review, figures, marks, months)
@@ -112,6 +112,7 @@ def _marks(figures: MeasureFigures) -> dict[tuple[str, str, str], tuple[Mark, ..
 
 
 def _signal(
+    review: MonthReview,
     row: Row,
     marks: dict[tuple[str, str, str], tuple[Mark, ...]],
     months: list[str],
@@ -119,27 +120,21 @@ def _signal(
     *,
     axis: bool,
 ) -> SignalRow:
-    what, counts = signal_parts(text(row["sentence"]))
-    key = (text(row["measure"]), text(row["group_by"]), text(row["group_value"]))
-    since = text(row["since"])
-    own = TripLine(marks.get(key, ()), since=since, worse=True)
+    said = worse_of(review, row)
+    key = (said.measure, said.by, said.value)
+    own = TripLine(marks.get(key, ()), since=said.since, worse=True)
     # the newest are on this month's pages
     trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in row["trips"]]
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
-        what=what,
-        counts=in_cells(counts),
-        since=words.month_name(since),
-        picture=trip_line(own, months, f"{what}: {counts}", SIGNAL_WIDTH, axis=axis),
+        what=said.title,
+        counts=said.in_cells,
+        since=words.month_name(said.since),
+        picture=trip_line(own, months, f"{said.title}: {said.in_cells}", SIGNAL_WIDTH, axis=axis),
         trips=tuple(trips[:TRIPS_NAMED]),
         more=max(0, len(trips) - TRIPS_NAMED),
         read=row["read_words"],
     )
-
-
-def in_cells(counts: str) -> str:
-    """'7 of 13 trips since March 2026, 2 of 31 trips before' as '7/13 since March 2026, ...'."""
-    return re.sub(r"([\d,]+) of ([\d,]+)(?: trips?)?", r"\1/\2", counts)
 
 
 def _singles(
@@ -194,6 +189,6 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     ]
     said = [words.month_number(r["first_said"]) for r in standing(review, "headline")]
     if said:
-        what = f"Close {words.many(len(said), 'signal')}"
+        what = f"Conclude on {words.many(len(said), 'signal')}"
         found.append(Waiting(what, "#signals", "", now - min(said)))
     return tuple(sorted(found, key=lambda w: -w.months))

@@ -107,7 +107,7 @@ def _said(rows: tuple[SizeCompared, ...], named: str, reference: str) -> str:
     parts = [f"{words.listed(often)} more often"] if often else []
     parts += [f"{words.listed(seldom)} less often"] if seldom else []
     if not parts:
-        return f"adjusted, none of {len(compared)} told apart from {named}"
+        return f"adjusted, none of {len(compared)} surely differs from {named}"
     return f"adjusted, {' and '.join(parts)} than {named}"
 
 

@@ -27,11 +27,15 @@ from reports.education.retraining import (
     retraining_data,
     retraining_picture,
 )
+from reports.month.figures import sizes_picture
+from reports.month.first_screen import SizeRates, size_rates
 from reports.text import words
+from reports.text.measure_table import RATE, RECORD, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
-from reports.text.verdict import Verdict
+from reports.text.verdict import Verdict, worse_words
 from reports.text.verdict import verdict as month_verdict
+from reports.text.worse import Worse, worse
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -39,6 +43,8 @@ if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures, MonthReview
 
 NAMED_MOST = 2
+SIGNALS_NAMED = 3
+SIZES_WIDTH = 450
 UNITS = {"flow": "L/min", "weight": "kg"}
 
 
@@ -93,6 +99,8 @@ class EducationPage(PageFrame):
     needed_picture: Markup | str
     briefs: tuple[Brief, ...]
     to_teach: ToTeach | None
+    sizes: SizeRates
+    sizes_picture: Markup | str
 
 
 def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> EducationPage:
@@ -102,9 +110,10 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
     retrained = retraining_data(figures)
     uses = use_data(review, figures)
     needed, horizon = needed_data(review, figures)
+    sizes = size_rates(review, MeasureTable(review, (RATE,)))
     return EducationPage(
         **vars(page_frame(review, site, "education")),
-        verdict=verdict(review, grids, retrained),
+        verdict=verdict(review, grids),
         grids=grids,
         grid_finding=grid_words(grids),
         retrained=retrained,
@@ -119,6 +128,8 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
         needed_picture=needed_picture(needed, horizon) if needed else "",
         briefs=tuple(Brief(base, brief_file(n)) for n, base in enumerate(bases_of(rows), 1)),
         to_teach=to_teach(review),
+        sizes=sizes,
+        sizes_picture=sizes_picture(sizes, width=SIZES_WIDTH) if sizes.whole.all.known else "",
     )
 
 
@@ -169,38 +180,42 @@ def named(grids: Grids) -> list[tuple[RuleRow, Cell]]:
     return [(r, c) for r, c in apart_cells(grids.confirmed) if not c.unread and not c.acted]
 
 
-def verdict(review: MonthReview, grids: Grids, retrained: Sequence[Retraining]) -> Verdict:
-    """What to retrain first, if readers confirmed it; then how the last retraining went."""
+def verdict(review: MonthReview, grids: Grids) -> Verdict:
+    """What is worse, and what to retrain or to have read first."""
     if not review.received or not review.protocol:
         return month_verdict(review)
+    care = [one for one in worse(review) if one.measure != RECORD]
+    said = worse_words(care, review.month, min(len(care), SIGNALS_NAMED)) if care else ""
+    return Verdict(said, _to_do(grids, care))
+
+
+def _to_do(grids: Grids, care: Sequence[Worse]) -> str:
+    """What to retrain, where readers confirmed it; else which flags to have read first."""
     first = named(grids)[:NAMED_MOST]
-    worse = ""
     if first:
         parts = [
             f"{r.label.lower()} at {c.base}, {c.practice} of {c.read} read are practice"
             for r, c in first
         ]
-        worse = f"Retrain {words.listed(parts)}."
-        rest = ""
-    elif not grids.flags:
-        rest = "No flag in twelve months."
-    elif not grids.read:
-        rest = f"Nothing to retrain yet: none of {grids.flags:,} flags is read."
-    elif grids.practice:
-        rest = f"No base to retrain first: {grids.practice:,} of {grids.read:,} read are practice."
-    else:
-        rest = f"Nothing to retrain: {grids.read:,} of {grids.flags:,} flags read, none practice."
-    if retrained:
-        last = retrained[0]
-        rest += f" {words.capital(last.base)}, {last.rule.lower()}, retrained: {last.verdict}."
-    return Verdict(worse, rest.strip())
+        return f"Retrain {words.listed(parts)}."
+    if not grids.flags:
+        return "No flag in twelve months."
+    if not grids.read:
+        worse_rules = {one.rule for one in care}
+        row = next((r for r in grids.unread if r.rule in worse_rules), None)
+        flags = f"{row.label.lower()}'s" if row else f"{grids.flags:,}"
+        return f"Nothing to retrain yet: first have {flags} flags read."
+    if grids.practice:
+        return f"No base to retrain first: {grids.practice:,} of {grids.read:,} read are practice."
+    return f"Nothing to retrain: {grids.read:,} of {grids.flags:,} flags read, none practice."
 
 
 def grid_words(grids: Grids) -> str:
     """What stands apart, in a few words."""
     apart = [(r, c) for rows in (grids.confirmed, grids.unread) for r, c in apart_cells(rows)]
     if not apart:
-        return "no base is told apart"
+        compared = any(bases_of(rows) for rows in (grids.confirmed, grids.unread))
+        return "none stands apart" if compared else "fewer than two bases to compare"
     parts = [
         f"{r.label.lower()} at {c.base}{', unread' if c.unread else ''}"
         for r, c in apart[:NAMED_MOST]
@@ -220,9 +235,11 @@ def use_words(uses: dict[str, tuple[Use, ...]]) -> str:
 
 
 def retraining_words(retrained: Sequence[Retraining]) -> str:
-    """How many, and how they went."""
+    """How they went, or how many went well."""
     if not retrained:
         return "no retraining of a base was delivered"
+    if len(retrained) == 1:
+        return retrained[0].verdict
     fewer = sum(r.verdict == "fewer" for r in retrained)
     return f"{fewer} of {len(retrained)} with fewer since"
 

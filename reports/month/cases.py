@@ -22,7 +22,10 @@ CASES_IN_TABLE = 100
 CASES_LISTED = 3_000
 """Cases that the page holds at all: beyond them a page would pass 1 MB."""
 
-KINDS = (("read", "Read"), ("audit", "Random audit"), ("batch", "Batch"), ("fetch", "Fetch"))
+KINDS = (
+    ("read", "Read"), ("audit", "Random audit"), ("batch", "Conclude together"),
+    ("fetch", "Fetch records"),
+)  # fmt: skip
 DONE = frozenset({"closed", "arrived"})
 """States of work that asks nobody any more."""
 

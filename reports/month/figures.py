@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
     from reports.charts.parts import Figure
     from reports.month.data import MonthPage
+    from reports.month.first_screen import SizeRates
     from reports.month.rules import RuleRow
     from reports.month.signals import SignalRow
     from reports.text.measure_table import MonthEstimate
@@ -97,20 +98,27 @@ def _trend(months: Sequence[MonthEstimate], title: str) -> Markup:
 
 
 def _sizes(page: MonthPage) -> Markup:
-    sizes, month = page.sizes, month_look(page.month_name)
-    rows = [IntervalRow(r.label, (r.all, r.month)) for r in sizes.rows]
-    rows.append(IntervalRow(sizes.whole.label, (sizes.whole.all, sizes.whole.month), apart=True))
-    anchors = [r.estimates[0] for r in rows if r.estimates[0] is not None]
-    every = [e for r in rows for e in r.estimates if e is not None]
+    return sizes_picture(page.sizes, page.month_name)
+
+
+def sizes_picture(sizes: SizeRates, month: str = "", width: int = 640) -> Markup:
+    """A row a size, all months and, where it is named, the month under review; the service last."""
+    looks = (LONG_RUN, month_look(month))[: 2 if month else 1]
+    rows = [
+        IntervalRow(r.label, (r.all, r.month)[: len(looks)], r is sizes.whole, r.worse)
+        for r in (*sizes.rows, sizes.whole)
+    ]
     plan = IntervalPlan(
-        looks=(LONG_RUN, month),
-        heads=("events/hours", page.month_name.split()[0]),
+        looks=looks,
+        heads=("events/hours", "\u25c7")[: len(looks)],
         unit=Unit.RATE,
-        top=top_of(every, anchors),
-        title="Occlusion rate by cannula size with 95 % intervals, over all months and in"
-        f" {page.month_name}: {sizes.said}",
+        top=top_of([e for r in rows for e in r.estimates if e is not None],
+                   [r.estimates[0] for r in rows if r.estimates[0] is not None]),
+        title="Occlusion rate by cannula size with 95 % intervals, over all months"
+        f"{f' and in {month}' if month else ''}: {sizes.said}",
         line=sizes.whole.all.number,
-    )
+        width=width,
+    )  # fmt: skip
     return interval_rows(rows, plan)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -10,12 +10,14 @@ from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, Mo
 from reports.text.rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now, standing
+from reports.text.worse import worse
 
 if TYPE_CHECKING:
     from reports.text.estimates import Estimate
     from schemas.month_review import MonthReview
 
 SERVICE = (RATE, "service", "all")
+NAMED_MOST = 2
 
 
 @dataclass(frozen=True)
@@ -47,12 +49,18 @@ class KeyFigures:
 
 @dataclass(frozen=True)
 class SizeRow:
-    """A cannula size, with its rate over all months and in the month."""
+    """A cannula size, with its rate over all months and in the month; `since` when it is worse."""
 
     id: str
     label: str
     all: Estimate
     month: Estimate
+    since: str = ""
+
+    @property
+    def worse(self) -> str:
+        """'worse since Oct 2025', empty without a signal."""
+        return f"worse since {words.month_short(self.since)}" if self.since else ""
 
 
 @dataclass(frozen=True)
@@ -135,10 +143,14 @@ def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
         if key in measured or entry.get("carried", True):
             named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
     named |= {key: key for key in measured if key not in named}
+    since = {one.value: one.since for one in worse(review) if one.of_size}
     return SizeRates(
-        rows=tuple(_size(table, "cannula", key, label) for key, label in named.items()),
-        whole=_size(table, "service", "all", "all sizes"),
-        said=_sizes_said(review, named),
+        rows=tuple(
+            replace(_size(table, "cannula", key, label), since=since.get(key, ""))
+            for key, label in named.items()
+        ),
+        whole=_size(table, "service", "all", "all"),
+        said=_sizes_said(review, {named.get(key, key): month for key, month in since.items()}),
         months=sum(m <= review.month for m in review.months),
     )
 
@@ -149,15 +161,13 @@ def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
     )
 
 
-def _sizes_said(review: MonthReview, named: dict[str, str]) -> str:
-    signals = [
-        f"{named.get(text(r['group_value']), text(r['group_value']))} worse since"
-        f" {words.month_short(text(r['since']))}"
-        for r in standing(review, "headline")
-        if (r["measure"], r["group_by"]) == (RATE, "cannula")
-    ]
-    if signals:
-        return words.listed(signals[:2]) if len(signals) < 3 else f"{len(signals)} signals"
+def _sizes_said(review: MonthReview, since: dict[str, str]) -> str:
+    """'only prong 2 worse, since Oct 2025': the picture's finding."""
+    if len(since) > NAMED_MOST:
+        return f"{len(since)} worse"
+    if since:
+        named = [f"{label} worse, since {words.month_short(m)}" for label, m in since.items()]
+        return f"only {words.listed(named)}"
     return _unsignalled(review, "cannula")
 
 
@@ -189,7 +199,7 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     before = [r for r in months if r["month"] < since]
     after = [r for r in months if r["month"] >= since]
     return ServiceRate(
-        by_month, f"above its level since {words.month_name(since)}", True, _rate(before),
+        by_month, f"above level since {words.month_name(since)}", True, _rate(before),
         _rate(after), since,
     )  # fmt: skip
 

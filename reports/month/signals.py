@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.case_links import TripLink, trip_link
-from reports.text.measure_table import MONTHS_MOST, RATE
+from reports.text.measure_table import MONTHS_MOST
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import chart_months, standing
-from reports.text.verdict import brief
+from reports.text.worse import worse_of
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -43,7 +43,7 @@ class SignalRow:
     chart: str
     since: str
     counts: str
-    so_far: str
+    earlier: str
     months: tuple[ChartMonth, ...]
     of_trips: bool
     read: str
@@ -78,23 +78,20 @@ def _key(row: Row) -> tuple[str, str, str]:
 
 
 def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -> SignalRow:
-    sentence = text(row["sentence"])
-    chart, _, counts = brief(sentence).rpartition(": ")
-    before = sentence.partition(brief(sentence))[2].partition(", ")[2].partition(" before")[0]
-    key = _key(row)
-    months = chart_months(review, key)[-MONTHS_MOST:]
+    said = worse_of(review, row)
+    months = chart_months(review, _key(row))[-MONTHS_MOST:]
     trips = row["trips"]
     return SignalRow(
         worse=worse,
-        chart=chart,
-        since=text(row["since"]),
-        counts=f"{counts}; {before} before",
-        so_far=row["so_far"],
+        chart=said.title,
+        since=said.since,
+        counts=said.counts_beside,
+        earlier=row["earlier"],
         months=tuple(
             ChartMonth(text(m["month"]), float(m["numerator"]), float(m["denominator"]))
             for m in months
         ),
-        of_trips=key[0] != RATE,
+        of_trips=not said.of_rate,
         read=text(row["read_words"]),
         trips=tuple(trip_link(t, files) for t in trips[-TRIPS_NAMED:]),
         more=max(0, len(trips) - TRIPS_NAMED),

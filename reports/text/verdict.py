@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
@@ -10,17 +9,14 @@ from typing import TYPE_CHECKING
 from reports.text import words
 from reports.text.rows import records, text
 from reports.text.sentences import missing_trips
-from reports.text.signal_lines import charts_now, standing
+from reports.text.signal_lines import charts_now
+from reports.text.worse import Worse, worse
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 WORDS_MOST = 25
-SIGNALS_NAMED = 2
-SPAN = re.compile(
-    r"(?:As of .*?: )?(.*?\d (?:trips?|h) (?:since|in|from [A-Z][a-z]+ \d{4} to) [A-Z][a-z]+ \d{4})"
-)
-"""A signal's sentence up to the months it counts."""
+OCCLUSIONS = "occlusions at "
 NO_SIGNAL = "No signal."
 SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
@@ -45,35 +41,38 @@ def verdict(review: MonthReview) -> Verdict:
         return Verdict("", "No signal, and nothing missing.")
     line = Verdict("", "")
     for named in signals or [[""]]:
-        for one_by_one, short, worse in product(came, missing, named):
-            line = Verdict(worse, " ".join(filter(None, (ordinary, one_by_one, short))))
+        for one_by_one, short, said in product(came, missing, named):
+            line = Verdict(said, " ".join(filter(None, (ordinary, one_by_one, short))))
             if len(f"{line.worse} {line.rest}".split()) <= WORDS_MOST:
                 return line
     return line
 
 
 def _signals(review: MonthReview) -> list[list[str]]:
-    """What is worse: with two signals named, with one, with their number; each in its forms."""
-    found = [brief(text(r["sentence"])) for r in standing(review, "headline")]
-    forms = []
-    for named in range(min(SIGNALS_NAMED, len(found)), 0, -1):
-        more = len(found) - named
-        rest = f"; {words.many(more, 'more signal')}" if more else ""
-        long = "; ".join(_lowered(f) for f in found[:named])
-        short = _shorter(long, review.month)
-        # the others by their names alone: their counts stand in the pictures below
-        names = [f.partition(":")[0] for f in found[1:named]]
-        first = _shorter(_lowered(found[0]), review.month)
-        brief_ = "; ".join([first, *map(_lowered, names)])
-        forms.append([f"Worse: {said}{rest}." for said in dict.fromkeys((long, short, brief_))])
+    """What is worse: all of it with its counts, then without, then ever fewer by name."""
+    found = worse(review)
+    forms = [[worse_words(found, review.month, len(found), counts=True)]] if found else []
+    for named in range(len(found), 0, -1):
+        forms.append([worse_words(found, review.month, named)])
     return [*forms, [f"Worse: {words.many(len(found), 'signal')}."]] if found else []
 
 
-def _shorter(said: str, month: str) -> str:
-    """Without what goes without saying: that trips are counted, and the year under review."""
-    year = month[:4]
-    said = re.sub(rf"(\d) trips?( (?:since|in) \w+) {year}\b", r"\1\2", said)
-    return re.sub(rf"(\d) trips?( from \w+) {year}( to \w+) {year}\b", r"\1\2\3", said)
+def worse_words(found: list[Worse], month: str, named: int, *, counts: bool = False) -> str:
+    """'Worse: unheated time since March; occlusions since August, prong 2 since October.'."""
+    groups: dict[str, list[Worse]] = {}
+    for one in found[:named]:
+        groups.setdefault(OCCLUSIONS if one.of_rate else one.chart, []).append(one)
+    parts = []
+    for own in groups.values():
+        own.sort(key=lambda one: one.of_size)
+        said = [
+            f"{one.named} {one.since_words(month)}{f', {one.counts}' if counts else ''}"
+            for one in own
+        ]
+        parts.append(", ".join([said[0], *(s.removeprefix(OCCLUSIONS) for s in said[1:])]))
+    more = len(found) - named
+    parts += [words.many(more, "more signal")] if more else []
+    return f"Worse: {'; '.join(parts)}."
 
 
 def _none(review: MonthReview) -> str:
@@ -82,27 +81,17 @@ def _none(review: MonthReview) -> str:
     return "Too few months for signals."
 
 
-def brief(sentence: str) -> str:
-    """A signal's sentence up to since when: 'Unheated time at damson: 7 of 13 trips since ...'."""
-    found = SPAN.match(sentence)
-    return found[1] if found else sentence
-
-
-def _lowered(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]
-
-
 def _one_by_one(review: MonthReview) -> list[str]:
     frame = review.figures.one_by_one if review.figures is not None else None
     rows = [] if frame is None else [r for r in records(frame) if r["came"]]
     if not rows:
         return [""]
-    named = [f"{words.plain(text(r['rule']).replace('-', ' '))} {int(r['came'])}" for r in rows]
-    total = sum(int(r["came"]) for r in rows)
-    said = ", ".join(named)
+    named = [(text(r["rule"]).replace("-", " "), int(r["came"])) for r in rows]
+    total = sum(n for _, n in named)
+    said = ", ".join(f"{name} {n}" for name, n in named)
     return [
         f"Variances: {said}.",
-        f"{said[:1].upper()}{said[1:]}.",
+        f"{words.capital(', '.join(f'{name}: {n}' for name, n in named))}.",
         f"{_counted(total)} variances shown one by one.",
         f"{_counted(total)} one by one.",
     ]

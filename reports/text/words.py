@@ -65,7 +65,7 @@ NEXT_WORDS = {
     "reseated": "perhaps reseated",
     "to_wall": "to wall or cylinder oxygen",
     "contact": "a call",
-    "nothing": "nothing charted in 15 min",
+    "nothing": "no change charted in 15 min",
 }
 CONCLUSION_WORDS = {
     "practice": "practice",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -18,6 +19,8 @@ from pipeline.month.case_detail import case_details
 from pipeline.month.cases import cases, month_words
 from pipeline.month.gather import make_tables
 from pipeline.month.work import make_work
+from pipeline.rules import all_rules
+from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.store.database import open_store
 from schemas.case_detail import CASE_TABLES, CaseDetails
 from schemas.stored import CHILD_TABLES
@@ -104,7 +107,7 @@ def test_the_other_limits_run_from_where_the_verdict_says(details: CaseDetails) 
 
 def test_stretches_are_those_of_the_timeline(details: CaseDetails) -> None:
     stretches = details.stretches
-    assert set(stretches["rule"]) <= DURATIONS
+    assert set(stretches["rule"]) <= {*DURATIONS, "fallback-reason"}
     walls = stretches[stretches["rule"] == "wall-oxygen-time"]
     joined = walls.merge(details.timeline, on=["trip_id", "from_s", "until_s"], how="left")
     counts = joined["counts"].astype("boolean")
@@ -112,6 +115,38 @@ def test_stretches_are_those_of_the_timeline(details: CaseDetails) -> None:
     assert joined["source"][counts.isna()].isna().all()
     judged = details.verdicts.merge(stretches[["trip_id", "rule"]], on=["trip_id", "rule"])
     assert not judged["verdict"].isin(["met", "not_applicable"]).any()
+
+
+def test_the_stretches_of_a_fall_back_are_those_without_a_reason(details: CaseDetails) -> None:
+    rule = "fallback-reason"
+    verdicts = details.verdicts[
+        (details.verdicts["rule"] == rule) & (details.verdicts["verdict"] == "deviation")
+    ].set_index("trip_id")
+    own = details.stretches[details.stretches["rule"] == rule]
+    counted = own[own["counts"].astype("boolean").fillna(False)].groupby("trip_id").size()
+    assert len(verdicts) > 3
+    # observed_low is how many episodes have no accepted reason
+    assert counted.to_dict() == verdicts["observed_low"].astype(int).to_dict()
+    inside = own.merge(verdicts[["from_s", "until_s"]], left_on="trip_id", right_index=True)
+    assert (inside["from_s_x"] >= inside["from_s_y"]).all()
+
+
+def test_a_fall_back_with_its_reason_is_no_stretch_of_the_one_without() -> None:
+    rule = all_rules()["fallback-reason"]
+    assert rule.stretches is not None
+    with duckdb.connect() as con:
+        con.execute("""
+            CREATE SCHEMA delivered;
+            CREATE TABLE version_trips AS SELECT 1 AS trip_key;
+            CREATE TABLE lost_now (trip_key INTEGER, table_name VARCHAR, at_s INTEGER);
+            CREATE TABLE timeline_now AS SELECT 1 AS trip_key, * FROM (VALUES
+                (1560, 1680, 'wall', 'unheated'), (1680, 2220, 'wall', 'heated'),
+                (2220, 2460, 'wall', 'unheated')) t(from_s, until_s, source, humidification);
+            CREATE TABLE delivered.settings AS SELECT 1 AS trip_key, 1560 AS at_s,
+                'power_lost' AS reason;
+        """)
+        found = con.execute(rule.stretches(SqlParameters(rule.parameters()))).fetchall()
+    assert sorted(found) == [(1, 1560, 1680, False), (1, 2220, 2460, True)]
 
 
 def test_a_lost_row_is_named(details: CaseDetails) -> None:

@@ -307,6 +307,8 @@ def signal_frames() -> dict[str, list[dict[str, Any]]]:
         "signal_charts": [
             {**of_chart, **service, "charts": "service"},
             {**of_chart, **at_cedar, "charts": "bases"},
+            {**of_chart, **at_cedar, "charts": "bases", "numerator": 3.0, "denominator": 9.0,
+             "group_value": "unheated-time at damson"},
         ],
         "signal_trips": [
             {**at_cedar, "month": "2026-05", "kind": "headline", "trip_id": trip,

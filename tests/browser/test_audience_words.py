@@ -128,7 +128,7 @@ def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
     one = charts["group_by"].eq("service")
     depends = charts.assign(certainty=charts["certainty"].mask(one, "depends"))
     assert (
-        "On 1 of 2 charts whether there is a signal" in lead_with(**calm, signal_charts=depends)[1]
+        "On 1 of 3 charts whether there is a signal" in lead_with(**calm, signal_charts=depends)[1]
     )
 
 

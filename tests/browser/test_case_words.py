@@ -16,6 +16,7 @@ from reports import write_pages
 from reports.case import tables
 from reports.case.data import case_pages, line_ranges
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
+from reports.case.trip_data import _behaviour
 from reports.charts import svg
 from reports.month.cases import CASES_IN_TABLE
 from reports.month.data import month_data
@@ -335,3 +336,9 @@ def test_the_cases_to_read_first_are_counted() -> None:
     cases.loc[cases.index[1], "severity"] = "high"
     cases.loc[cases.index[4], "group"] = "always_read"
     assert month_data(dataclasses.replace(review, cases=cases)).work[0].first == 2
+
+
+def test_a_run_of_one_behaviour_ends_where_none_is_charted() -> None:
+    charted = [(52, "crying"), (57, None), (62, None), (67, "crying"), (72, "crying")]
+    rows = [{"at_s": at, "behaviour": behaviour} for at, behaviour in charted]
+    assert [r["times"] for r in _behaviour({"observations": rows})] == [[52], [67, 72]]

@@ -46,7 +46,7 @@ def test_only_a_base_that_may_be_named_is_boxed() -> None:
     assert not found[0][1].acted
     review, figures = changed(funnels=funnels().assign(outside=0))
     assert apart_cells(rule_rows(review, figures)) == []
-    assert grid_finding(rule_rows(review, figures)) == "no base is told apart"
+    assert grid_finding(rule_rows(review, figures)) == "none stands apart"
 
 
 def test_a_base_with_few_trips_is_never_named_and_shows_counts_alone() -> None:
@@ -161,6 +161,8 @@ def test_a_signals_sentence_in_parts() -> None:
     assert signal_parts(sentence) == (
         "Logs at elm", "6 of 6 trips since March 2026, 7 of 42 trips before",
     )  # fmt: skip
+    again = f"As of July 2026, with the trips that came or were corrected since: {sentence}"
+    assert signal_parts(again) == signal_parts(sentence)
 
 
 def test_the_signal_is_named_with_the_trips_behind_it() -> None:
@@ -185,7 +187,7 @@ def test_what_waits_has_its_age_oldest_first() -> None:
     assert [(w.what, w.months, w.age) for w in found] == [
         ("T9", 4, "4 months"),
         ("Approve limits 2026.2", 3, "3 months"),
-        ("Close 1 signal", 1, "1 month"),
+        ("Conclude on 1 signal", 1, "1 month"),
     ]
     assert found[0].about == "source choice and settings gap"
 

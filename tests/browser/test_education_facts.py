@@ -40,8 +40,13 @@ def rules_of(rows: tuple[Any, ...]) -> list[str]:
 
 def test_nothing_is_proposed_that_nobody_has_read() -> None:
     found = page(with_followup(practice_variances=[ROW]))
-    assert found.verdict.worse == ""
-    assert "none of 4 flags is read" in found.verdict.rest
+    assert "wall oxygen time at cedar" in found.verdict.worse
+    assert "first have wall oxygen time's flags read" in found.verdict.rest
+    figures = fixture_figures.measure_figures()
+    quiet = dataclasses.replace(figures, signals=None)
+    calm = with_followup(fixture_figures.review(quiet), practice_variances=[ROW])
+    assert page(calm).verdict.worse == ""
+    assert "first have 4 flags read" in page(calm).verdict.rest
     assert found.grids.confirmed == ()
     assert RULE in rules_of(found.grids.unread)
     assert found.grid_finding.endswith(", unread")
@@ -58,14 +63,14 @@ def test_what_readers_put_down_to_practice_comes_first() -> None:
     assert found.grids.confirmed[0].side == "3/4"  # of the twelve months, the missed one with it
     # the missed one is none of those read
     assert (found.grids.read, found.grids.flags, found.grids.practice) == (3, 4, 2)
-    assert "wall oxygen time at cedar, 2 of 3 read are practice" in found.verdict.worse
+    assert "wall oxygen time at cedar, 2 of 3 read are practice" in found.verdict.rest
 
 
 def test_practice_at_another_base_names_no_base() -> None:
     read = [{**ROW, "base": "alder", "reviewed": 3, "practice": 2}]
     found = page(with_followup(practice_variances=read))
     assert rules_of(found.grids.confirmed) == [RULE]
-    assert found.verdict.worse == ""
+    assert "No base to retrain first" in found.verdict.rest
 
 
 def test_a_base_retrained_already_is_not_put_first() -> None:
@@ -75,7 +80,7 @@ def test_a_base_retrained_already_is_not_put_first() -> None:
     for month, named in (("2025-09", False), ("2025-06", True)):
         changed = dataclasses.replace(figures, before_after=trained.assign(month=month))
         review = with_followup(fixture_figures.review(changed), practice_variances=read)
-        assert bool(page(review).verdict.worse) == named
+        assert page(review).verdict.rest.startswith("Retrain ") == named
 
 
 def test_one_base_shows_the_services_own_shares() -> None:
@@ -85,7 +90,7 @@ def test_one_base_shows_the_services_own_shares() -> None:
     found = page(dataclasses.replace(review, measures=measures))
     assert set(rules_of(found.grids.unread)) == set(fixture.COUNTS)
     assert found.briefs == ()
-    assert "no base" in found.grid_finding
+    assert "fewer than two bases" in found.grid_finding
 
 
 # ---- retraining

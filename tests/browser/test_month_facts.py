@@ -11,7 +11,8 @@ import pytest
 from reports.month.data import MonthPage, month_data
 from reports.month.figures import month_figures, month_pictures
 from reports.month.first_screen import SERVICE
-from reports.text.verdict import WORDS_MOST, brief, verdict
+from reports.text.verdict import WORDS_MOST, verdict
+from reports.text.worse import worse
 from schemas.month_review import MeasureFigures, MonthReview
 from schemas.work import MonthWork
 from tests.browser import fixture, fixture_figures, golden
@@ -84,9 +85,7 @@ def test_sizes_say_all_months_and_the_month_with_their_counts() -> None:
 def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() -> None:
     review = golden.month_review()
     said = verdict(review)
-    assert (
-        said.worse == "Worse: wall oxygen time at cedar: 7 of 13 trips from March 2026 to May 2026."
-    )
+    assert said.worse == "Worse: wall oxygen time at cedar since March, 9 of 60."
     assert said.rest == "Variances: escalation call 1. Two trips missing."
     calm = figures_with(
         review,
@@ -126,11 +125,34 @@ def test_the_verdict_has_at_most_25_words(signals: int, came: int, missing: int)
     assert ("trip missing" in said.rest or "trips missing" in said.rest) == bool(missing)
 
 
-def test_a_signal_is_said_up_to_since_when() -> None:
-    sentence = "Occlusions at x (1.8 mm): 17 in 11 h since January 2026 (July 2025 to"
-    assert brief(sentence) == "Occlusions at x (1.8 mm): 17 in 11 h since January 2026"
-    again = f"As of July 2026, with the trips that came or were corrected since: {sentence}"
-    assert brief(again) == brief(sentence)
+def test_every_signal_is_named_with_its_beginning_before_anything_is_left_away() -> None:
+    review = golden.month_review()
+    given = figures_of(review).signals.iloc[:1]
+    rate = dict(zip(("measure", "group_by", "group_value"), SERVICE, strict=True))
+    rows = [
+        given,
+        given.assign(**{**rate, "group_by": "cannula", "group_value": "p-2"}, since="2025-10",
+                     sentence="As of May 2026, with what came since: Occlusions at p-2: 9 in 7 h"),
+        given.assign(**rate, since="2025-06", sentence="Occlusions: 86 in 221 h since ..."),
+    ]  # fmt: skip
+    said = verdict(figures_with(review, signals=pd.concat(rows, ignore_index=True)))
+    assert said.worse == (
+        "Worse: wall oxygen time at cedar since March;"
+        " occlusions since June 2025, p-2 since October."
+    )
+
+
+def test_a_signals_counts_go_to_the_month_under_review() -> None:
+    review = golden.month_review()
+    signal = figures_of(review).signals.iloc[:1].assign(
+        **dict(zip(("measure", "group_by", "group_value"), SERVICE, strict=True)), since="2026-04"
+    )  # fmt: skip
+    charts = service_chart([5, 5, 5, 20, 20, 20])
+    one, *_ = worse(figures_with(review, signals=signal, signal_charts=charts))
+    assert (one.now, one.before) == ((60.0, 150.0), (15.0, 150.0))
+    charts["restart"] = charts["month"] == "2026-03"
+    one, *_ = worse(figures_with(review, signals=signal, signal_charts=charts))
+    assert one.before == (5.0, 50.0)  # what was before a restart is not compared with
 
 
 def test_without_protocol_or_trips_nothing_is_called_fine() -> None:
@@ -171,7 +193,7 @@ def test_signals_have_a_mark_a_trip_and_name_the_trips() -> None:
     assert row.worse
     assert [t.trip for t in row.trips] == ["T1", "T2"]
     assert row.chart == "Wall oxygen time at cedar"
-    assert row.counts == "7 of 13 trips from March 2026 to May 2026; 2 of 31 before"
+    assert row.counts == "9 of 60 since"  # all that the fixture's chart has
     picture = str(month_pictures(page_of()).signals[0])
     wide = picture[: picture.index("</svg>")]
     assert wide.count("<circle") == 9  # the fixture's month: 9 of 60

@@ -1,4 +1,6 @@
-"""Everything a command imports, so that a process forked from one that has it starts at once."""
+"""Everything a command imports or compiles, so that a process forked from here starts at once."""
+
+import gc
 
 import duckdb
 import jinja2
@@ -26,9 +28,15 @@ import reports
 import reports.render.packs
 import reports.render.shared_pages
 import reports.render.workbook
+import reports.render.write
 import schemas.contract
 import tests.faults.world
 import tests.unscreened
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
            "scipy", "tests", "xlsxwriter"]  # fmt: skip
+
+environment = reports.render.write.environment()
+for name in environment.list_templates(extensions=["html"]):
+    environment.get_template(name)
+gc.freeze()
