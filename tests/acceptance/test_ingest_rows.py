@@ -12,6 +12,8 @@ from pipeline.ingest.delivery import read_delivery
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 
 def test_duplicated_key_sets_every_row_of_the_trip_aside(tmp_path: Path) -> None:
     trips = small_delivery.TABLES["trips"][1:] + "007,2026-02,b9,rotor,croup,,,\n"
