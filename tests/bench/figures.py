@@ -53,6 +53,7 @@ class Sizes:
     growth: tuple[int, ...]
     late: int
     whatif: int
+    rounds: int
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,7 @@ def one_service(sizes: Sizes) -> Iterator[Figure]:
     tailrace("review", part(whole, "before", months[:-1]), "--into", store)
     last = part(whole, "last", months[-1:])
     taken: dict[str, list[Cost]] = {}
-    for number in range(ROUNDS):
+    for number in range(sizes.rounds):
         again = sizes.folder / f"a-store-{number}"
         shutil.rmtree(again, ignore_errors=True)
         shutil.copytree(store, again)
@@ -109,8 +110,8 @@ def one_service(sizes: Sizes) -> Iterator[Figure]:
         yield Figure(
             "a", f"one service, the last of 24 months of 250 trips: {name}, against importing"
             " pandas, duckdb, pandera, plotly and scipy", cpu[name] / cpu["imports"], bound,
-            "times", f"CPU {cpu[name]:.2f} s against {cpu['imports']:.2f} s, medians of {ROUNDS};"
-            f" {wall[name]:.1f} s against {wall['imports']:.1f} s by the clock",
+            "times", f"CPU {cpu[name]:.2f} s against {cpu['imports']:.2f} s, medians of"
+            f" {sizes.rounds}; {wall[name]:.1f} s against {wall['imports']:.1f} s by the clock",
         )  # fmt: skip
 
 
