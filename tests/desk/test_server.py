@@ -18,6 +18,7 @@ import pytest
 from pipeline.desk import server
 from pipeline.desk.doors import Doors
 from pipeline.followup.ledger_words import ledger
+from tests.deep import examples
 from tests.followup.reviewed_store import ask
 
 from .serving import begin, forked, serving
@@ -121,7 +122,7 @@ def test_the_opened_file_is_its_owners_alone(tmp_path: Path) -> None:
         server._private_file(tmp_path, link)
 
 
-KILLS = int(os.environ.get("TAILRACE_DESK_KILLS", "6"))
+KILLS = int(os.environ.get("TAILRACE_DESK_KILLS", examples(3, 12)))
 """How often the desk is killed while it saves; a hundred times by hand."""
 LATEST = 3
 
