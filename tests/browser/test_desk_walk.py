@@ -155,7 +155,7 @@ def test_publishing_was_stopped_once_and_the_ledger_keeps_what_was_left(walk: Wa
 
 
 def test_the_late_trip_was_looked_at_and_received(walk: Walk) -> None:
-    assert "1 trip" in walk.seen["delivery"]
+    assert "1 of 49 trips" in walk.seen["delivery"]
     assert "is drawn" in walk.seen["received"]
     assert ask(walk.folder, "SELECT count(*) FROM delivered.receipt") == [(2,)]
     late = ask(walk.folder, """SELECT count(*) FROM judged.trip_window
