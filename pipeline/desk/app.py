@@ -62,6 +62,7 @@ FORMS: dict[str, Stores] = {
     "/signal": thing_pages.save_signal,
     "/query": crew_pages.save_query,
     "/approve": decision_pages.save_approve,
+    "/readers": decision_pages.save_readers,
     "/correct": decision_pages.save_correct,
     "/retrained": decision_pages.save_retrained,
     "/deliver": decision_pages.save_deliver,

@@ -72,7 +72,8 @@ TABLE = (
     Code("not-parquet", REFUSED, FILE, "A Parquet file is damaged or is none.",
          "Export the table again.", in_source="Export it again."),
     Code("open-quote", REFUSED, LINE, "A quotation mark is opened and never closed.",
-         CLOSE_IT, in_source=CLOSE_IT),
+         CLOSE_IT, in_source=f"{CLOSE_IT} Where it encloses nothing, as a ditto mark, state"
+         " quotes = false for the file."),
     Code("missing-header", REFUSED, LINE,
          "The first row of a file holds none of the contract's columns.",
          "Add a header row with the contract's column names as line 1."),

@@ -116,7 +116,7 @@ def _undamaged(read: Callable[[], Read]) -> Read:
     except MemoryError:
         raise
     except Exception:  # a damaged workbook surfaces as nearly any kind of error
-        what = "the workbook is damaged, or protected by a password"
+        what = "the workbook is protected by a password, or a part that a workbook needs is damaged"
         raise Unreadable("not-a-workbook", what) from None
 
 

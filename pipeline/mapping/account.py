@@ -36,6 +36,7 @@ class Entry:
     """What became of the rows of one entry of [tables]; `without`: trips that have no row in it."""
 
     plan: TablePlan
+    made_from: int | None = None
     read: int = 0
     left_out: list[tuple[Filter, int, int]] = field(default_factory=list)
     """Each condition, how many rows came to it, and how many did not meet it."""
@@ -49,7 +50,9 @@ class Entry:
         """The entry in one line."""
         others = [(f"by {f.words()}", n) for f, _, n in self.left_out] + list(self.other.items())
         out = ", ".join(f"{n} {why}" for why, n in others if n)
-        parts = [f"{self.read} rows read of {self.plan.map.from_}", f"{self.taken} taken"]
+        parts = [f"{self.read} rows read of {self.plan.map.from_}"]
+        parts += [f"made from {self.made_from} lines"] if self.made_from is not None else []
+        parts += [f"{self.taken} taken"]
         parts += [f"left out: {out}"] if out else []
         parts += [f"{self.unusable} with a cell that cannot be used"] if self.unusable else []
         trips = "trip has" if self.without == 1 else "trips have"
@@ -117,7 +120,7 @@ def _entry(
 ) -> Entry:
     source = made.sources[plan.number]
     kept = delivered(plan, months, unknown=unknown)
-    entry = Entry(plan, *_read(con, plan, source))
+    entry = Entry(plan, source.made_from, *_read(con, plan, source))
     nobody = "p_trip_id = 'row-of-no-trip'" if belongs_to_a_trip(plan) else "false"
     total, no_trip, here = one(
         con,

@@ -57,7 +57,8 @@ class Source:
 
     `present` holds the names that at least one file has; the others are null throughout.
     `mentioned` tells of a heading whether a view names it, and adds it to the names. `repeats`:
-    a cell may hold several values, as an element of a report does.
+    a cell may hold several values, as an element of a report does. `made_from`: of a view, how many
+    lines the files have that its rows stand in.
     """
 
     relation: str
@@ -68,6 +69,7 @@ class Source:
     mentioned: Callable[[str], bool] | None = None
     repeats: bool = False
     skipped: int = 0
+    made_from: int | None = None
     created: bool = False
 
     @property

@@ -198,6 +198,11 @@ def view_source(
     rows = f"select {listed} from {SHELF}.{quoted(name)} left join {known} using ({FILE_NAME})"
     con.execute(f"create table {source.relation} as {rows} order by all")
     _check_files(con, name, source)
+    named = f"(select distinct {FILE_NAME} from {SHELF}.{quoted(name)})"
+    source.made_from = sum(
+        one(con, f"select count(*) from {of.relation} where {of.file_name} in {named}")[0]
+        for of in under
+    )
     if all(plan.into not in ("trips", *OF_THE_SERVICE) for plan in plans):
         _add_broken(con, source, plans, under)
     return source
