@@ -33,7 +33,7 @@ def test_a_sound_delivery_is_read_with_nothing_said(tmp_path: Path) -> None:
 
 
 def test_a_reader_that_fails_or_keeps_silent_is_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    def fails(*_: object) -> None:
+    def fails(*_: object, **__: object) -> None:
         raise ValueError("of ours")
 
     monkeypatch.setattr(stage, "keep_trips", fails)
