@@ -96,6 +96,7 @@ def month_facts(
 
     from pipeline.followup.audit import A_YEAR
     from pipeline.followup.month import followup_review, join_cases, with_confirmed
+    from pipeline.followup.own_signals import close_ended
     from pipeline.judging.versions import versions_in_store
     from pipeline.measures import answered_figures, measured
     from pipeline.month.cases import cases, month_words
@@ -114,6 +115,7 @@ def month_facts(
     measures = with_confirmed(con, month, screened)
     stage("data files")
     make_tables(con, month, measures, answered_figures(con, found, month))
+    close_ended(con, found["signals"])
     followup = followup_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
     stated, late = confidentiality(con), late_trips(con, month)

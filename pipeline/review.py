@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
 from pipeline.gathered import gathered, made_from, month_facts, tool_version, with_curves
-from pipeline.runtime.preload import REGRESSION, importing
+from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
 from pipeline.standing import drawn_before, keep_standing, standing
 
@@ -88,7 +88,7 @@ def review(
     with closing(open_waiting(into / STORE, create=True)) as con:
         tidy(con, into)
         stage("look at the files")
-        with importing(REGRESSION, waits=lambda: stage("wait for imports")) as begin:
+        with importing(NUMBERS, waits=lambda: stage("wait for imports")) as begin:
             staged = read_delivery(
                 con, delivery, protocol=protocol, cannulas=cannulas, stage=stage, new=begin
             )

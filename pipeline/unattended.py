@@ -8,7 +8,15 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import EXIT_FINE, EXIT_SET_ASIDE, NothingFound, Problem, problem, usage
+from pipeline.errors import (
+    EXIT_FINE,
+    EXIT_SET_ASIDE,
+    NothingFound,
+    Problem,
+    Refused,
+    problem,
+    usage,
+)
 
 if TYPE_CHECKING:
     from pipeline.mapping.read_mapping import Mapping
@@ -103,7 +111,11 @@ def _mapped(mapping: Mapping, kept: Path, last: str | None, scratch: Path, stage
 
 
 def _refuse_nothing(source: Path, mapping: Mapping) -> None:
-    """NothingFound where there is no file yet of any that the mapping names."""
+    """NothingFound where there is no file yet of any that the mapping names; Refused without the
+    folder they should be in."""
+    if not source.exists():
+        what = "there is no such folder, which source under [month] names"
+        raise Refused(problem("not-found", str(source), what))
     paths = [spec.path for spec in mapping.file.files.values()]
     if source.is_dir() and not any(next(source.glob(path), None) for path in paths):
         what = f"there is none of the files {', '.join(paths)} yet"

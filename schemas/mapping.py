@@ -148,6 +148,7 @@ class SourceFile(Strict):
     decimal: Literal[".", ","] = "."
     quotes: bool = True
     sheet: str | None = None
+    each: str | None = None
     header_line: int = Field(default=1, ge=1, le=100)
     skip_rows: Rows = 0
     footer: Rows = 0

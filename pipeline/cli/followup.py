@@ -14,7 +14,7 @@ from pipeline.store import owners
 def add_followup_commands(app: typer.Typer) -> None:
     """Add every command of this module to `app`, in the order help shows them."""
     for command in (
-        desk, determine, add, correct, retrained, fetch, approve, publish, ledger, whatif,
+        desk, determine, add, correct, retrained, fetch, approve, readers, publish, ledger, whatif,
     ):  # fmt: skip
         app.command()(command)
     app.command("map")(map_)
@@ -81,6 +81,18 @@ def approve(
     from pipeline.followup.by_hand import approve as approve_limits
 
     typer.echo(approve_limits(into, version, by))
+
+
+def readers(
+    number: Annotated[str, typer.Argument(metavar="READERS", help="one or several.")],
+    why: Annotated[str, typer.Option(metavar="WORDS", help="Why, naming nobody.")],
+    by: Annotated[str, typer.Option(metavar="TOKEN", help="Who says so, by token.")],
+    into: STORE_FOLDER = Path("tailrace-out"),
+) -> None:
+    """Say that one person reads all cases: no second reading is drawn then, or waited for."""
+    from pipeline.followup.second_reading import say_readers_in
+
+    typer.echo(say_readers_in(into, number, why, by))
 
 
 def correct(

@@ -34,6 +34,7 @@ PAGES: dict[str, Shows] = {
     "/": list_page.show_list,
     "/who": decision_pages.show_who,
     "/case": case_pages.show_case,
+    "/next": case_pages.go_on,
     "/batch": batch_pages.show_batch,
     "/fetch": thing_pages.show_fetch,
     "/add": thing_pages.show_add,
@@ -61,6 +62,7 @@ FORMS: dict[str, Stores] = {
     "/signal": thing_pages.save_signal,
     "/query": crew_pages.save_query,
     "/approve": decision_pages.save_approve,
+    "/readers": decision_pages.save_readers,
     "/correct": decision_pages.save_correct,
     "/retrained": decision_pages.save_retrained,
     "/deliver": decision_pages.save_deliver,
@@ -134,6 +136,7 @@ def _stored(stores: Stores) -> Callable[[Request], object]:
         if not is_own_form(request, fields):
             words = "The form was not one of this desk's, or is from before it was begun again.\n"
             return PlainTextResponse(words, status_code=403)
+        request.scope["fields"] = fields
         return await run_in_threadpool(_kept, stores, request, fields)
 
     return storing

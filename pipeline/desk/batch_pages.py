@@ -13,7 +13,7 @@ from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.save_case import FORM
 from pipeline.desk.thing_pages import not_done, nothing_there
-from pipeline.errors import Mistake
+from pipeline.errors import Mistake, problem
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.answers import check_answers
 from pipeline.followup.case_states import cases_now, make_case_states
@@ -79,7 +79,16 @@ def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -
     """Store the answers; in a transaction. How many were new; Refused if one cannot stand."""
     month, rule = one(fields, "month"), one(fields, "rule")
     known = {trip for trip, *_ in _left(con, month, rule)}
-    chosen = [trip for trip in dict.fromkeys(fields.get("trip", [])) if trip in known]
+    chosen = list(dict.fromkeys(fields.get("trip", [])))
+    wrong = None
+    if gone := [trip for trip in chosen if trip not in known]:
+        what = f"{', '.join(gone[:20])[:300]} changed, or was concluded, after this page was opened"
+        wrong = problem("stale-answer", None, what, remedy="Nothing was kept. Look at it again.")
+    elif not chosen:
+        what = "no trip is chosen"
+        wrong = problem("missing-value", None, what, remedy="Choose one or more.")
+    if wrong:
+        raise Refused(wrong)
     listed = ", ".join(map(literal, chosen)) or "NULL"
     now = cases_now(con, f"SELECT unnest([{listed}]) AS trip_id")
     basis = "sample" if one(fields, "basis") == "sample" else "together"

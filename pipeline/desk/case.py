@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from pipeline.followup.answers import trips_of
-from pipeline.followup.case_rules import own_trips
-from pipeline.followup.case_states import CaseNow, cases_now
+from pipeline.followup.case_rules import Standing, standing_of_cases
+from pipeline.followup.case_states import CaseNow
 from pipeline.followup.given import Trip
-from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb
@@ -40,7 +39,8 @@ def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> C
     trips = trips_of(con, [trip_id])
     if trip_id not in trips:
         return None
-    now = cases_now(con, f"SELECT {literal(trip_id)} AS trip_id")[trip_id]
+    standing = standing_of_cases(con)
+    now = standing.cases[trip_id]
     last, rows = _answers(con, trip_id, by)
     said: dict[str, list[dict[str, Any]]] = {}
     own: dict[str, dict[str, Any]] = {}
@@ -51,24 +51,32 @@ def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> C
             own[row["rule"] or ""] = row
     return CaseView(
         trip_id, trips[trip_id], now, f"{trips[trip_id].seen}.{last}",
-        _kept_from(con, trip_id, by, now), said, own,
+        kept_from(standing, trip_id, by), said, own,
     )  # fmt: skip
+
+
+def mark_now(con: duckdb.DuckDBPyConnection, trip: Trip, trip_id: str, by: str) -> str:
+    """The mark that the case would be shown to `by` with."""
+    return f"{trip.seen}.{_answers(con, trip_id, by)[0]}"
 
 
 def _answers(
     con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None
 ) -> tuple[int, list[dict[str, Any]]]:
-    """The last answer that `by` may know of, and each reader's latest to each rule."""
+    """The last answer that `by` may know of, and each reader's latest to each rule.
+
+    Call after the case's standing was made.
+    """
     found = con.execute(
         """
         SELECT r.rule, r.reviewer, r.finding AS conclusion, r.contributed, r.status, r.verdict,
                r.determination_no, r.basis,
                a.determination_no IS NOT NULL AS shown,
                r.rule IS NOT NULL AND r.verdict IS DISTINCT FROM v.verdict AS stale
-        FROM loop.reading r
+        FROM case_reading r
         LEFT JOIN (SELECT DISTINCT determination_no FROM loop.answer WHERE trip_id = $trip) a
             ON a.determination_no = r.determination_no
-        LEFT JOIN delivered.holding h ON h.trip_id = r.trip_id
+        LEFT JOIN (SELECT trip_key FROM delivered.holding WHERE trip_id = $trip) h ON TRUE
         LEFT JOIN judged.verdict v ON v.trip_key = h.trip_key AND v.rule = r.rule
         WHERE r.trip_id = $trip AND r.latest_of_reviewer
         ORDER BY r.determination_no, r.rule
@@ -81,8 +89,10 @@ def _answers(
     return max(known, default=0), rows
 
 
-def _kept_from(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None, now: CaseNow) -> str:
-    if (trip_id, by) in own_trips(con, literal(trip_id)):
+def kept_from(standing: Standing, trip_id: str, by: str | None) -> str:
+    """Why `by` may not read the trip; empty where they may."""
+    now = standing.cases[trip_id]
+    if (trip_id, by) in standing.kept_from:
         return "Its crew or its authorising call carries your token, so somebody else reads it."
     if now.second == "asked" and by in now.readers:
         return "You have read it. A second reader reads it now, without seeing what you concluded."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -12,19 +12,17 @@ from pipeline.desk.case import CaseView, case_view, drawn_case
 from pipeline.desk.doors import form_token
 from pipeline.desk.drafts import Fields, draft_of, keep_draft
 from pipeline.desk.frame import answer, go_to, one, rooms, visitor
-from pipeline.desk.open_work import open_work
-from pipeline.desk.save_case import CaseForm, NotSaved, save_case
+from pipeline.desk.open_work import next_to_read
+from pipeline.desk.save_case import TEXTS, CaseForm, NotSaved, save_case
 from pipeline.followup.given import FINDINGS as FLAGS
+from pipeline.followup.screen_text import screened_texts
+from pipeline.store.database import open_scratch
 from reports.text import words
 from schemas.findings import CONTRIBUTED, FINDINGS
 from schemas.followup import REFER_TO, STATUSES
 
-if TYPE_CHECKING:
-    import duckdb
-
 CAUSE_KEYS = "QWETYUI"
 STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))
-TO_READ = ("read", "audit", "second")
 
 
 def show_case(request: Request) -> Response:
@@ -47,12 +45,21 @@ def save(request: Request, fields: Fields) -> Response:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
         problems = [problem.sentence() for problem in refused.problems]
         return _case(request, form.trip_id, problems=problems, status=409)
-    said = {"said": f"Kept: {form.trip_id}."}
-    if one(fields, "go") == "stay":
-        return go_to(f"/case?{urlencode({'trip': form.trip_id, **said})}")
+    to = "/case?" if one(fields, "go") == "stay" else "/next?"
+    return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}."}))
+
+
+def go_on(request: Request) -> Response:
+    """On to the case that follows a trip in the reader's list, or to the list."""
+    own, by = rooms(request), visitor(request).by
+    asked = request.query_params
+    if not by:
+        return go_to("/who")
     with own.desk.reading() as con:
-        following = _next(con, by, form.trip_id)
-    return go_to(f"{following}&{urlencode(said)}" if following else f"/?{urlencode(said)}")
+        order = own.desk.order.setdefault(by, [])
+        trip = next_to_read(con, by, order, asked.get("trip", "")[:64])
+    said = {"said": asked["said"][:200]} if "said" in asked else {}
+    return go_to(f"/case?{urlencode({'trip': trip, **said})}" if trip else f"/?{urlencode(said)}")
 
 
 def draft(request: Request, fields: Fields) -> Response:
@@ -62,6 +69,9 @@ def draft(request: Request, fields: Fields) -> Response:
         with own.desk.writing() as con:
             form = CaseForm(trip, one(fields, "mark"), fields)
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
+        # looked at now, so that saving it need not
+        with open_scratch(threads=1) as con:
+            screened_texts(con, {name: one(fields, name) for name in TEXTS})
     return Response(status_code=204)
 
 
@@ -79,7 +89,6 @@ def _case(
         view = case_view(con, trip, by)
         drawn = drawn_case(con, trip, own.version) if view else None
         kept = draft_of(con, by, f"case {trip}")
-        following = _next(con, by, trip)
         queries = con.execute(
             "SELECT key, what, state FROM loop.standing WHERE thing = 'query' AND trip_id = ?"
             " ORDER BY move_no", [trip],
@@ -97,7 +106,7 @@ def _case(
         service=drawn["service"], protocol=drawn["protocol"], case=drawn,
         state=words.plain(view.now.state), refer_to=view.now.refer_to or "",
         second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
-        place=f"case {trip}", draft=_of_draft(kept, view, problems), next=following,
+        place=f"case {trip}", draft=_of_draft(kept, view, problems),
         flags=_flags(drawn, view, fields, drafted=kept is not None),
         said_of_case=[_said(row) for row in view.said.get("", [])],
         may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),
@@ -109,15 +118,6 @@ def _case(
         queries=[dict(zip(("key", "what", "state"), row, strict=True)) for row in queries],
         added=added[0][0] if added else "",
     )  # fmt: skip
-
-
-def _next(con: duckdb.DuckDBPyConnection, by: str, trip: str) -> str:
-    """The address of the case to read after this one; empty if there is none."""
-    pieces = [p for p in open_work(con, by) if p.kind in TO_READ]
-    trips = [piece.trip for piece in pieces]
-    after = trips.index(trip) + 1 if trip in trips else 0
-    others = [piece for piece in (*pieces[after:], *pieces[:after]) if piece.trip != trip]
-    return others[0].href if others else ""
 
 
 def _of_draft(kept: tuple[str, Fields] | None, view: CaseView, problems: list[str] | None) -> str:

@@ -16,6 +16,8 @@ from pipeline.errors import Mistake
 from pipeline.followup.by_hand import approved_everything
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.screen_text import check_text
+from pipeline.judging.versions import versions_in_store
+from pipeline.month.cases import month_words
 from pipeline.month.gather import confidentiality
 from reports.text import words
 
@@ -81,6 +83,7 @@ def show_letter(request: Request) -> Response:
         approved = approved_everything(con, month)
         kept = confidentiality(con)
         base = now.base if now else None
+        found = _found(con, trip or "", month, (now.rule or "").split() if now else [])
     if not approved:
         return answer(
             request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
@@ -88,10 +91,9 @@ def show_letter(request: Request) -> Response:
                    " a crew under them."],
             links=[{"href": "/decisions", "label": "Decisions"}],
         )  # fmt: skip
-    rules = [words.rule_title(r) for r in (now.rule or "").split()] if now else []
     facts = {
         "trip": trip or "", "month": words.month_name(month), "base": base or "",
-        "finding": words.listed(rules) or "the care of this child",
+        "finding": found or "the care of this child",
         "asked": (now and now.what) or "",
         "due": words.month_name(now.due_month) if now and now.due_month else "the next review",
         "answer": (now and now.why) or "",
@@ -99,7 +101,16 @@ def show_letter(request: Request) -> Response:
     return answer(
         request, "desk_letter.html", NAMES[name], lines=letter(own.desk.folder, name, facts),
         confidential=f"{kept + ' ' if kept else ''}{PURPOSE}",
+        back=f"/query?{urlencode({'key': now.key})}" if now else
+             f"/case?{urlencode({'trip': trip or ''})}",
     )  # fmt: skip
+
+
+def _found(con: duckdb.DuckDBPyConnection, trip: str, month: str, rules: list[str]) -> str:
+    """What each of these rules found on the trip, in its sentence."""
+    month_words(con, versions_in_store(con), month, trip)
+    rows = con.execute("SELECT rule, reason FROM month_verdict ORDER BY rule").fetchall()
+    return " ".join(f"{words.rule_title(r)}: {said}" for r, said in rows if r in rules and said)
 
 
 def _month_of(con: duckdb.DuckDBPyConnection, trip: str) -> str:

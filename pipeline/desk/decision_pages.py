@@ -21,6 +21,9 @@ from pipeline.errors import Mistake
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
 from pipeline.followup.readiness import unfinished
+from pipeline.followup.screen_text import check_text
+from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_readers
+from pipeline.store.database import open_scratch
 from pipeline.store.months import months_in_store
 from reports.text import words
 
@@ -33,6 +36,11 @@ PAGE = re.compile(
 )
 """What is served of a store's folder: its pages and data files, by names without a way out."""
 
+
+READERS_LINE = (
+    "With several readers one trip in ten that has a variance is read by a second one, who does not"
+    " see the first reading. With one reader none is drawn, and none that was is waited for."
+)
 
 # ---- who
 
@@ -53,6 +61,8 @@ def save_who(request: Request, fields: Fields) -> Response:
     by = one(fields, "by")
     try:
         check_token(by or "=")
+        with open_scratch(threads=1) as con:
+            check_text(con, {"crew_member": by})
     except Mistake as mistake:
         return not_done(request, mistake, "/who")
     visitor(request).by = by
@@ -65,13 +75,18 @@ def save_who(request: Request, fields: Fields) -> Response:
 def show_decisions(request: Request) -> Response:
     """What waits for a decision, and forms for what is told the store."""
     with rooms(request).desk.reading() as con:
-        waiting = versions_to_approve(con)
+        waiting, readers = versions_to_approve(con), readers_of(con)
     forms = [
         form(request, "/approve", "Approve these limits", title=f"Protocol version {version}",
              fields=[{"kind": "hidden", "name": "version", "value": version}])
         for version in waiting
     ]  # fmt: skip
     forms += [
+        form(request, "/readers", "Keep", title="Who reads", lines=[READERS_LINE], fields=[
+            {"kind": "choice", "name": "readers", "label": "Cases are read by", "value": readers,
+             "options": [{"value": SEVERAL, "word": "several readers"},
+                         {"value": ONE, "word": "one reader alone"}]},
+            {"kind": "text", "name": "why", "label": "Why, naming nobody", "value": ""}]),
         form(request, "/retrained", "Keep", title="A retraining was held", fields=_texts(
             ("month", "Month, YYYY-MM"), ("base", "Token of the base"),
             ("crew_member", "Or token of the one crew member"), ("rule", "Id of the rule"))),
@@ -104,6 +119,19 @@ def save_approve(request: Request, fields: Fields) -> Response:
     except Mistake as mistake:
         return not_done(request, mistake, "/decisions")
     return go_to(f"/decisions?{urlencode({'said': 'Approved.'})}")
+
+
+def save_readers(request: Request, fields: Fields) -> Response:
+    """Keep whether one person reads all cases, or several do."""
+    by = visitor(request).by
+    if not by:
+        return go_to("/who")
+    try:
+        with rooms(request).desk.writing() as con:
+            say_readers(con, one(fields, "readers"), one(fields, "why"), by)
+    except Mistake as mistake:
+        return not_done(request, mistake, "/decisions")
+    return go_to(f"/decisions?{urlencode({'said': 'Kept.'})}")
 
 
 def save_correct(request: Request, fields: Fields) -> Response:

@@ -60,6 +60,7 @@ def answer(
         "by": visitor(request).by or "",
         "said": request.query_params.get("said", "")[:200],
         "problems": [],
+        "place": "",
         "month_name": "desk",
         "tool_version": own.version,
         "privacy": None,

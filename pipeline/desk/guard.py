@@ -37,7 +37,8 @@ HEADERS = {
     "content-security-policy": POLICY,
     "x-frame-options": "DENY",
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    # no less: a browser then says "null" for where a form comes from
+    "referrer-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cache-control": "no-store",

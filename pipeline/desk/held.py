@@ -22,17 +22,21 @@ PATIENCE_S = 3.0
 
 @dataclass
 class Desk:
-    """The folder of pages whose store the desk works on, and the month it opens with."""
+    """The folder of pages whose store the desk works on, and the month it opens with.
+
+    `order`: the trips to read as each reader's list last showed them.
+    """
 
     folder: Path
     month: str | None = None
+    order: dict[str, list[str]] = field(default_factory=dict)
     _turn: threading.Lock = field(default_factory=threading.Lock)
 
     @contextmanager
     def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
         """The store for reading; one request of the desk after another."""
         with self._turn:
-            con = open_waiting(self.folder / STORE, read_only=True, patience_s=PATIENCE_S)
+            con = self._opened(read_only=True)
             try:
                 yield con
             finally:
@@ -42,12 +46,17 @@ class Desk:
     def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
         """The store in one transaction: all that the block stores, or nothing of it."""
         with self._turn:
-            con = open_waiting(self.folder / STORE, patience_s=PATIENCE_S)
+            con = self._opened()
             try:
                 with transaction(con):
                     yield con
             finally:
                 con.close()
+
+    def _opened(self, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+        # each question is small: a second thread costs more than it saves
+        path = self.folder / STORE
+        return open_waiting(path, read_only=read_only, patience_s=PATIENCE_S, threads=1)
 
     @contextmanager
     def apart(self) -> Iterator[None]:

@@ -12,7 +12,7 @@ from pipeline.store.followup_tables import has_table
 if TYPE_CHECKING:
     import duckdb
 
-WORKED_OUT = "1"
+WORKED_OUT = "2"
 """Raised when what is kept is worked out otherwise."""
 
 
@@ -64,6 +64,7 @@ _TABLES = """
     CREATE TABLE IF NOT EXISTS judged.work_mark (month VARCHAR, mark VARCHAR)
 """
 
+# a verdict follows from the trip's content, its protocol version and the rules' own mark
 _MARKS = f"""
     WITH opened AS (
         SELECT month FROM loop.audit_plan UNION SELECT month FROM loop.audit_draw
@@ -74,10 +75,10 @@ _MARKS = f"""
         SELECT w.trip_key, w.trip_id, w.protocol_no, w.service_month AS month
         FROM judged.trip_window w SEMI JOIN opened o ON o.month = w.service_month
     ),
-    verdict AS (
+    judged AS (
         SELECT t.month, count(*) AS n,
-               bit_xor(hash(t.trip_id, t.trip_key, t.protocol_no, v.rule, v.verdict, v.why)) AS x
-        FROM trip t LEFT JOIN judged.verdict v USING (trip_key) GROUP BY 1
+               bit_xor(hash(t.trip_id, t.trip_key, t.protocol_no, f.value)) AS x
+        FROM trip t LEFT JOIN judged.fingerprint f USING (protocol_no) GROUP BY 1
     ),
     said AS (
         SELECT t.month, count(*) AS n FROM (
@@ -87,8 +88,8 @@ _MARKS = f"""
             UNION ALL SELECT trip_id FROM loop.audit)
         JOIN trip t USING (trip_id) GROUP BY 1
     )
-    SELECT v.month, concat_ws('|', '{WORKED_OUT}', v.n, v.x, s.n, b.month IS NOT NULL) AS mark
-    FROM verdict v LEFT JOIN said s USING (month) LEFT JOIN loop.baseline b USING (month)
+    SELECT j.month, concat_ws('|', '{WORKED_OUT}', j.n, j.x, s.n, b.month IS NOT NULL) AS mark
+    FROM judged j LEFT JOIN said s USING (month) LEFT JOIN loop.baseline b USING (month)
     ORDER BY 1
 """
 """Of each month whose work was ever opened, a mark of all that its work is made from."""

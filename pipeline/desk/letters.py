@@ -33,7 +33,7 @@ We asked you: $asked
 
 You told us: $answer
 
-Thank you. The review of this trip is closed, and what you told us stands beside its conclusion.
+Thank you. It is kept in your own words, and stands beside what the review concludes.
 """,
     "good-care": """
 About trip $trip of $month.

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from pipeline.desk.frame import answer, go_to, rooms, visitor
 from pipeline.desk.kept_work import keep_work, outdated_months
-from pipeline.desk.open_work import KINDS, Piece, open_work
+from pipeline.desk.open_work import KINDS, TO_READ, Piece, open_work, reading_order
 from reports.text import words
 
 SHOWN = 200
@@ -26,6 +26,7 @@ def show_list(request: Request) -> Response:
     pieces = _pieces(request)
     wanted = {n: request.query_params.get(n, "") for n in ("kind", "month", "owner")}
     rows = [p for p in pieces if _fits(p, wanted)]
+    rooms(request).desk.order[by] = reading_order(pieces)
     first = int(request.query_params.get("from", "0") or 0) if _is_number(request) else 0
     late = sum(p.late for p in pieces)
     months = sorted({p.opened for p in pieces})[-6:]
@@ -37,7 +38,7 @@ def show_list(request: Request) -> Response:
         kinds=[_by_kind(kind, pieces, months) for kind in KINDS if any(
             p.kind == kind for p in pieces)],
         rows=[_row(p) for p in rows[first : first + SHOWN]],
-        next=next((p.href for p in rows if p.kind in ("read", "audit", "second")), ""),
+        next=next((p.href for p in rows if p.kind in TO_READ), ""),
         more=_more(rows, first, wanted),
     )  # fmt: skip
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
+from pipeline.followup.own_signals import SIGNALS
 from pipeline.measures.bases import month_number
 from pipeline.store.actions_view import OPEN_ACTIONS
+from pipeline.store.sql import FEW, literal
 
 if TYPE_CHECKING:
     import duckdb
@@ -19,6 +22,9 @@ KINDS = {
     "fetch": "Fetch", "query": "Ask the crew", "signal": "Signal", "action": "Action",
 }  # fmt: skip
 """Kinds of open work and what they are called, in the order they are listed."""
+
+TO_READ = ("read", "audit", "second")
+"""Kinds that are a case to be read."""
 
 
 @dataclass(frozen=True)
@@ -41,16 +47,17 @@ class Piece:
     href: str
 
 
-def open_work(con: duckdb.DuckDBPyConnection, by: str | None = None) -> list[Piece]:
+def open_work(
+    con: duckdb.DuckDBPyConnection, by: str | None = None, among: Sequence[str] | None = None
+) -> list[Piece]:
     """Every open piece, late first, then by kind and place; `by`: whose own trips are left out.
 
     Readers do not see trips that carry their token, nor a second reading of a trip they have read.
+    `among`: of the cases only these trips'.
     """
     now = month_under_review(con)
-    make_case_states(
-        con, "SELECT trip_id FROM judged.work WHERE kind <> 'fetch' UNION "
-        "SELECT trip_id FROM loop.determination",
-    )  # fmt: skip
+    make_case_states(con, _ANY_WORK if among is None else
+                     f"SELECT unnest([{', '.join(map(literal, among))}]) AS trip_id")  # fmt: skip
     rows = con.execute(_OPEN_WORK, {"by": by or ""}).fetchall()
     pieces = [_piece(row, now) for row in rows]
     order = list(KINDS)
@@ -90,6 +97,35 @@ def _href(kind: str, key: str, month: str) -> str:
         return f"/fetch?{urlencode({'base': key})}"
     return f"/{kind}?{urlencode({'key': key})}"
 
+
+def next_to_read(
+    con: duckdb.DuckDBPyConnection, by: str, order: list[str], after: str
+) -> str | None:
+    """The next trip of `order` that is open for `by`, after one of it, from the start at its end.
+
+    `order` is the list as it was shown: a case that is done leaves its place, and work that was
+    passed over is come to again. Made anew in place where nothing of it is open.
+    """
+    place = order.index(after) + 1 if after in order else 0
+    waiting = [trip for trip in (*order[place:], *order[:place]) if trip != after]
+    for first in range(0, len(waiting), FEW):
+        some = waiting[first : first + FEW]
+        still = {piece.trip for piece in open_work(con, by, some) if piece.kind in TO_READ}
+        if found := next((trip for trip in some if trip in still), None):
+            return found
+    order[:] = reading_order(open_work(con, by))
+    return next((trip for trip in order if trip != after), None)
+
+
+def reading_order(pieces: Sequence[Piece]) -> list[str]:
+    """Trips of the cases to read, in the order of the list."""
+    return [piece.trip for piece in pieces if piece.kind in TO_READ]
+
+
+_ANY_WORK = """
+    SELECT trip_id FROM judged.work WHERE kind <> 'fetch'
+    UNION SELECT trip_id FROM loop.determination
+"""
 
 _OPEN_WORK = f"""
     WITH own AS (
@@ -142,10 +178,7 @@ _OPEN_WORK = f"""
     UNION ALL
     SELECT 'signal', NULL, 1, s.sentence, m.owner, coalesce(m.state, 'open'), s.month,
            m.due_month, s.key, 0
-    FROM (SELECT concat_ws('|', month, measure, group_by, group_value) AS key, month, sentence
-          FROM loop.signal WHERE side = 'worse'
-          QUALIFY signal_no = max(signal_no) OVER (PARTITION BY month, measure, group_by,
-                                                   group_value) AND found) s
+    FROM ({SIGNALS}) s
     LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
     WHERE coalesce(m.state, 'open') <> 'closed'
     UNION ALL

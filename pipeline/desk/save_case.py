@@ -7,7 +7,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pipeline.desk.case import case_view
+from pipeline.desk.case import kept_from, mark_now
 from pipeline.desk.drafts import Fields, drop_draft
 from pipeline.errors import Problem
 from pipeline.followup.answers import check_answers
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import duckdb
 
 FORM = "the form"
-TEXTS = ("note", "action", "query", "answer")
+TEXTS = ("note", "action", "query")
 """Fields of free text, which are screened."""
 
 
@@ -58,8 +58,8 @@ class CaseForm:
         """Where its draft is kept."""
         return f"case {self.trip_id}"
 
-    def rows(self, by: str, flags: list[str]) -> list[Row]:
-        """The form as rows of a sheet: one for each group of rules that is answered alike."""
+    def sheet(self, by: str) -> Sheet:
+        """The form as a sheet: a row for each group of rules that is answered alike."""
         said: dict[tuple[str, str], list[str]] = {}
         for rule in self.rules:
             if conclusion := self.one(f"finding {rule}"):
@@ -69,16 +69,18 @@ class CaseForm:
             said.setdefault((MISSED, ""), []).append(missed)
         if not said:
             # nothing is concluded: what is said is of the case alone
-            said["", ""] = flags
+            said["", ""] = self.rules
         case: Cells = {
             "trip_id": self.trip_id, "status": self.one("status"), "reviewer": by,
             "refer_to": self.one("refer_to"), "note": self.one("note"),
         }  # fmt: skip
-        return [
+        rows = [
             Row(line, {**case, "rules": " ".join(rules) or None, "conclusion": conclusion or None,
                        "contributed": causes or None})
             for line, ((conclusion, causes), rules) in enumerate(said.items(), start=1)
         ]  # fmt: skip
+        text = json.dumps([row.cells for row in rows], sort_keys=True, ensure_ascii=False)
+        return Sheet(FORM, hashlib.sha256(text.encode()).hexdigest(), rows)
 
 
 def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> None:
@@ -86,28 +88,25 @@ def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> None:
 
     The same rules as for a sheet: `pipeline.followup.answers` and `case_rules`.
     """
-    view = case_view(con, form.trip_id, by)
-    if view is None:
+    sheet = form.sheet(by)
+    checked = check_answers(con, sheet, by)
+    trip = checked.trips.get(form.trip_id)
+    if trip is None:
         raise NotSaved([Problem(None, None, "trip", "unknown-trip",
                                 "the store has no such trip", "Look at the list.")])  # fmt: skip
-    if form.mark != view.mark:
+    if form.mark != mark_now(con, trip, form.trip_id, by):
         raise NotSaved([Problem(
             None, None, form.trip_id, "stale-answer",
             "the trip, its verdicts or an answer to it changed after this form was opened",
             "What stands now is shown beside what you wrote. Look at both, and save again.",
         )], changed=True)  # fmt: skip
-    if view.kept_from:
-        raise NotSaved([Problem(None, None, form.trip_id, "own-trip",
-                                view.kept_from.rstrip("."), "")])  # fmt: skip
-    rows = form.rows(by, view.trip.flags)
-    text = json.dumps([row.cells for row in rows], sort_keys=True, ensure_ascii=False)
-    sheet = Sheet(FORM, hashlib.sha256(text.encode()).hexdigest(), rows)
-    checked = check_answers(con, sheet, by)
+    if why := kept_from(checked.standing, form.trip_id, by):
+        raise NotSaved([Problem(None, None, form.trip_id, "own-trip", why.rstrip("."), "")])
     problems = [*checked.problems, *_text_problems(con, form)]
     if problems:
         raise NotSaved(problems)
     store_answers(con, checked, sheet, "desk", by)
-    _beside(con, form, by, view.trip.month)
+    _beside(con, form, by, trip.month)
     drop_draft(con, by, form.place)
 
 

@@ -13,6 +13,7 @@ from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.errors import Mistake
 from pipeline.followup.by_hand import add_trip
 from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
+from pipeline.followup.own_signals import SIGNALS, trips_behind
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import THINGS
 from pipeline.store.actions_view import ACTIONS
@@ -21,23 +22,8 @@ from reports.text import words
 if TYPE_CHECKING:
     import duckdb
 
-SIGNAL = """
-    SELECT concat_ws('|', month, measure, group_by, group_value) AS key, month, since, measure,
-           group_by, group_value, sentence
-    FROM loop.signal WHERE side = 'worse'
-    QUALIFY signal_no = max(signal_no) OVER (PARTITION BY month, measure, group_by, group_value)
-        AND found
-"""
-SIGNAL_TRIPS = f"""
-    SELECT DISTINCT w.trip_id, w.service_month FROM ({SIGNAL}) s
-    JOIN judged.trip_window w ON w.service_month BETWEEN s.since AND s.month
-    JOIN delivered.trips t USING (trip_key)
-    JOIN judged.verdict v ON v.trip_key = w.trip_key AND v.verdict = 'deviation'
-        AND v.rule = split_part(s.group_value, ' at ', 1)
-    WHERE s.key = $key
-      AND (NOT contains(s.group_value, ' at ') OR split_part(s.group_value, ' at ', 2) = t.base)
-    ORDER BY 2, 1 LIMIT 200
-"""
+MOST_TRIPS = 200
+"""Trips behind a signal that its page lists."""
 
 
 def nothing_there(request: Request) -> Response:
@@ -48,9 +34,15 @@ def nothing_there(request: Request) -> Response:
 
 
 def not_done(request: Request, mistake: Mistake, back: str) -> Response:
-    """The page that says why nothing was stored."""
+    """The page that says why nothing was stored, and what was written."""
+    written = [
+        (words.plain(name).capitalize(), value)
+        for name, values in request.scope.get("fields", {}).items()
+        if name not in ("form", "mark", "key", "go", "state")
+        for value in values
+    ]
     return answer(
-        request, "desk_form.html", "Not done", status=409, forms=[], facts=[],
+        request, "desk_form.html", "Not done", status=409, forms=[], facts=written,
         problems=[problem.sentence() for problem in mistake.problems], lines=[],
         links=[{"href": back, "label": "Back"}],
     )  # fmt: skip
@@ -174,7 +166,7 @@ def show_signals(request: Request) -> Response:
     """Every signal that stands, with whose it is."""
     with rooms(request).desk.reading() as con:
         rows = con.execute(f"""
-            SELECT s.key, s.sentence, coalesce(m.state, 'open'), m.owner FROM ({SIGNAL}) s
+            SELECT s.key, s.sentence, coalesce(m.state, 'open'), m.owner FROM ({SIGNALS}) s
             LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
             ORDER BY m.state = 'closed', s.month DESC, s.key
         """).fetchall()
@@ -189,9 +181,10 @@ def show_signal(request: Request) -> Response:
     """One signal with its trips, to be looked into and closed."""
     key = request.query_params.get("key", "")
     with rooms(request).desk.reading() as con:
-        rows = con.execute(f"SELECT * FROM ({SIGNAL}) WHERE key = $key", {"key": key}).fetchall()
+        asked = f"SELECT sentence FROM ({SIGNALS}) WHERE key = ?"
+        rows = con.execute(asked, [key]).fetchall()
         now = standing(con, "signal", key)
-        trips = con.execute(SIGNAL_TRIPS, {"key": key}).fetchall() if rows else []
+        trips = trips_behind(con, key) if rows else []
     if not rows:
         return nothing_there(request)
     state = now.state if now else "open"
@@ -205,14 +198,24 @@ def show_signal(request: Request) -> Response:
         {"kind": "long", "name": "why", "label": "What was found, or the conclusion",
          "value": (now.why if now else "") or ""},
     ]  # fmt: skip
-    links = [{"href": f"/case?{urlencode({'trip': trip})}", "label": trip,
-              "more": words.month_name(month)} for trip, month in trips]  # fmt: skip
-    lines = [str(rows[0][6]), f"It is {words.plain(state)}."]
+    links = [
+        {"href": f"/case?{urlencode({'trip': trip})}", "label": trip,
+         "more": f"{words.month_name(month)}, {_of_trip(read, held)}"}
+        for trip, month, read, held in trips[:MOST_TRIPS]
+    ]  # fmt: skip
+    lines = [str(rows[0][0]), f"It is {words.plain(state)}."]
+    if state == "closed" and now and now.why:
+        lines.append(now.why)
     if links:
-        lines.append("Its trips, to be read together:")
+        more = f", the first {MOST_TRIPS} of {len(trips)}" if len(trips) > MOST_TRIPS else ""
+        lines.append(f"Its trips, to be read together{more}:")
     forms = [] if state == "closed" else [form(request, "/signal", "Keep", fields=fields)]
     return answer(request, "desk_form.html", "A signal", lines=lines, facts=[], links=links,
                   forms=forms)  # fmt: skip
+
+
+def _of_trip(read: bool, held: bool) -> str:
+    return ("it held" if held else "it did not hold") if read else "unread"
 
 
 def save_signal(request: Request, fields: Fields) -> Response:
@@ -220,7 +223,7 @@ def save_signal(request: Request, fields: Fields) -> Response:
     key = one(fields, "key")
     try:
         with rooms(request).desk.writing() as con:
-            if not con.execute(f"SELECT 1 FROM ({SIGNAL}) WHERE key = ?", [key]).fetchall():
+            if not con.execute(f"SELECT 1 FROM ({SIGNALS}) WHERE key = ?", [key]).fetchall():
                 return nothing_there(request)
             check_text(con, {n: one(fields, n) for n in ("why", "owner")})
             move(con, Move("signal", key, one(fields, "state"), month_under_review(con),

@@ -29,7 +29,14 @@ falls back to the wall; heat is sometimes lost between bedside and vehicle. Wall
 hospital keeps the crew waiting: most of it is not planted but comes of these. Where nothing is
 planted, wall time and the ventilator's own pauses of the flow are all that is ever at variance. A
 child who comes to need more support breathes and beats faster and saturates worse from departure
-on, and crews see to the child, and at times reseat the cannula, after repeated occlusions. All of
+on, and crews see to the child, and at times reseat the cannula, after repeated occlusions.
+
+Heart and respiratory rate are the age's and the child's own, drift slowly, rise where the child
+cries, struggles or coughs, and where saturation is low, and are least asleep; care settles a child
+who stays upset. Saturation drifts too: at 92 to 97 % on blended gas, near 100 on undiluted oxygen
+within minutes, but for some cardiac children. Crews chart as they get to it: bunched, left out on a
+quiet road, and with a hole of ten minutes or so around departure, arrival and what fails. A child
+is weaned where flow or oxygen is lower at hand-over than at first, and neither is higher. All of
 this is common practice, no source, and every number of it is assumed unless a source stands beside
 it."""
 CHANGES = """\

@@ -247,6 +247,8 @@ TABLE = (
          "Write it as the message says, or name another.", in_options=True),
     Code("repeated-trip", SET_ASIDE, CELL, "A trip_id stands in more than one row.",
          "Keep one row for each trip.",
+         in_source=("Take one row of each trip: with distinct where its rows say the same, or by a"
+                    " condition under where."),
          what="the same trip_id stands in more than one row, so none of them is used"),
     Code("orphan-row", SET_ASIDE, CELL, "A row belongs to no trip that was kept.",
          "Add or correct the trip in trips, or take the row out.",

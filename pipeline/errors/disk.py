@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -15,6 +16,9 @@ FULL = (
     "failed to truncate", "Could not truncate",
 )  # fmt: skip
 """What the database says where the disk, or the room it was given there, is full."""
+
+IN_QUOTES = re.compile(r'file "([^"]+)"')
+"""Where the database names the file."""
 
 CLOSED = ("Permission denied", "Read-only file system", "Operation not permitted")
 
@@ -55,6 +59,8 @@ def _of_database(error: Exception, place: str | None) -> Mistake | None:
     import duckdb
 
     text = str(error)
+    if named := IN_QUOTES.search(text):
+        place = place or named[1]
     if any(word in text for word in FULL):
         return _full(place)
     if any(word in text for word in CLOSED):

@@ -9,7 +9,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
-from pipeline.followup.case_rules import case_problems
+from pipeline.followup.case_rules import Standing, case_problems, standing_of_cases
 from pipeline.followup.conclusions import in_new_words, refused_answer
 from pipeline.followup.given import FLAGGED, Answer, Trip
 from pipeline.followup.screen_text import screened
@@ -33,6 +33,7 @@ class Checked:
     trips: dict[str, Trip]
     problems: list[Problem]
     rows: int
+    standing: Standing
 
 
 def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) -> Checked:
@@ -43,7 +44,7 @@ def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) 
         problems += cell_problems(sheet, row, DeterminationsSheet)
     problems += screened(con, sheet, answered, FREE_TEXTS, personal=("reviewer",))
     bad = {problem.line for problem in problems}
-    trips = trips_of(con, [str(row.cells["trip_id"]) for row in answered if row.line not in bad])
+    trips = trips_of(con, [trip for row in sheet.rows if (trip := row.cells.get("trip_id"))])
     answers = []
     for row in answered:
         if row.line in bad:
@@ -52,13 +53,14 @@ def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) 
         problems += found
         if not found:
             answers.append(_answer(row, by))
-    for refused in (_contradictions, partial(case_problems, con, trips)):
+    standing = standing_of_cases(con)
+    for refused in (_contradictions, partial(case_problems, standing, trips)):
         late = list(refused(sheet.file, answers))
         lines = {problem.line for problem in late}
         answers = [answer for answer in answers if answer.line not in lines]
         problems += late
     ordered = sorted(problems, key=lambda p: (p.line or 0, p.column or ""))
-    return Checked(answers, trips, ordered, len(answered))
+    return Checked(answers, trips, ordered, len(answered), standing)
 
 
 ANSWERING_CELLS = [name for name in ANSWERS if name not in ("rules", "reviewer")]
@@ -67,9 +69,10 @@ ANSWERING_CELLS = [name for name in ANSWERS if name not in ("rules", "reviewer")
 
 def trips_of(con: duckdb.DuckDBPyConnection, trip_ids: list[str]) -> dict[str, Trip]:
     """What the store holds of these trips, by trip_id; those it does not hold are left out."""
-    con.execute("CREATE OR REPLACE TEMP TABLE answered_trip (trip_id VARCHAR)")
-    for trip_id in sorted(set(trip_ids)):
-        con.execute("INSERT INTO answered_trip VALUES (?)", [trip_id])
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE answered_trip AS SELECT unnest(?::VARCHAR[]) AS trip_id",
+        [sorted(set(trip_ids))],
+    )
     make_states(con, "answered_trip")
     rows = con.execute("SELECT trip_id, trip_key, month, seen FROM trip_state").fetchall()
     trips = {trip_id: Trip(key, month, seen) for trip_id, key, month, seen in rows}

@@ -2,34 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
 from pipeline.followup.case_states import CaseNow, cases_now
 from pipeline.followup.given import Answer, Trip
 from pipeline.followup.states import CLOSED, DIFFERS, OPEN, WITHDRAWN, Facts, refusal
+from pipeline.store.sql import in_table
 
 if TYPE_CHECKING:
     import duckdb
 
 
+@dataclass(frozen=True)
+class Standing:
+    """Cases as they stand, who is kept from which trip, and who closes what is referred."""
+
+    cases: Mapping[str, CaseNow]
+    kept_from: Set[tuple[str, str]]
+    directors: tuple[str, ...]
+
+
+def standing_of_cases(con: duckdb.DuckDBPyConnection) -> Standing:
+    """How the cases of the trips in `answered_trip` stand."""
+    return Standing(
+        cases_now(con, "SELECT trip_id FROM answered_trip"),
+        own_trips(con, in_table(con, "answered_trip")),
+        directors(con),
+    )
+
+
 def case_problems(
-    con: duckdb.DuckDBPyConnection, trips: Mapping[str, Trip], file: str, answers: Sequence[Answer]
+    standing: Standing, trips: Mapping[str, Trip], file: str, answers: Sequence[Answer]
 ) -> Iterator[Problem]:
     """Why answers that are sound by themselves cannot stand beside what the store holds.
 
     All answers to one trip are taken together: a case is closed with its last finding.
     """
-    kept_from = own_trips(con, "SELECT trip_id FROM answered_trip")
-    now = cases_now(con, "SELECT trip_id FROM answered_trip")
-    heads = directors(con)
     for trip_id in dict.fromkeys(answer.trip_id for answer in answers):
         same = [answer for answer in answers if answer.trip_id == trip_id]
-        case = now[trip_id]
+        case = standing.cases[trip_id]
         left = _left_open(case, trips[trip_id], same)
         for answer in same:
-            if (trip_id, answer.reviewer) in kept_from:
+            if (trip_id, answer.reviewer) in standing.kept_from:
                 what = "its crew or its authorising call carries this reader's token"
                 yield in_cell("own-trip", file, answer.line, "reviewer", what)
             elif case.second == DIFFERS and answer.conclusion and answer.reviewer in case.readers:
@@ -37,7 +54,9 @@ def case_problems(
                                    Facts(by=answer.reviewer, readers=case.readers)))  # fmt: skip
                 yield in_cell("case-move", file, answer.line, "reviewer", what)
             else:
-                facts = Facts(open_findings=len(left), by=answer.reviewer, directors=heads)
+                facts = Facts(
+                    open_findings=len(left), by=answer.reviewer, directors=standing.directors
+                )
                 # what is said of a withdrawn case is kept, and withdrawn it stays
                 before = OPEN if case.state == WITHDRAWN else case.state
                 if why := refusal("case", before, answer.status, facts):
@@ -58,11 +77,14 @@ def _remedy(answer: Answer, left: Sequence[str]) -> str:
 
 
 def own_trips(con: duckdb.DuckDBPyConnection, asked: str) -> set[tuple[str, str]]:
-    """Trips among `asked` with each token that is kept from reading them: crew and authorisers."""
+    """Trips with each token that is kept from reading them: crew and authorisers.
+
+    `asked`: as SQL after a trip_id, which trips.
+    """
     return set(
         con.execute(f"""
             WITH held AS (SELECT trip_id, trip_key FROM delivered.holding
-                          WHERE trip_id IN ({asked}))
+                          WHERE trip_id {asked})
             SELECT trip_id, crew_member FROM held JOIN delivered.crew USING (trip_key)
             UNION SELECT trip_id, authorised_by FROM held JOIN delivered.contacts USING (trip_key)
             WHERE authorised_by IS NOT NULL

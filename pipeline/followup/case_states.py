@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.store.content_hash import contents
+from pipeline.store.sql import in_table
 
 if TYPE_CHECKING:
     import duckdb
@@ -25,6 +26,7 @@ class CaseNow:
 def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
     """Make `finding_state` and `case_state` for the held trips among `asked`, with trip_id.
 
+    Also `case_reading`: every answer to them, as `loop.reading` has it.
     finding_state: trip_id, rule, verdict, state, one row a flag. case_state: trip_id, month, base,
     flags, unread, stale, state, refer_to, second (how its second reading stands), readings.
     First readings that a second one waits for count as read here: what they say does not come out.
@@ -32,10 +34,15 @@ def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
     con.execute(
         f"CREATE OR REPLACE TEMP TABLE case_asked AS SELECT DISTINCT trip_id FROM ({asked})"
     )
-    con.execute(_COMPARED)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE case_content AS ({contents('case_key')})")
-    con.execute(_FINDING_STATE)
-    con.execute(_CASE_STATE)
+    asked_trips = in_table(con, "case_asked")
+    for statement in (_COMPARED, _COMPARED_KEY):
+        con.execute(statement.format(asked=asked_trips))
+    # mostly nothing was delivered again
+    changed = con.execute("SELECT 1 FROM case_key LIMIT 1").fetchall()
+    content = contents("case_key") if changed else "SELECT 0 AS trip_key, '' AS content LIMIT 0"
+    con.execute(f"CREATE OR REPLACE TEMP TABLE case_content AS ({content})")
+    for statement in (_READING, _FINDING_STATE, _CASE_STATE):
+        con.execute(statement.format(asked=asked_trips))
 
 
 def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
@@ -46,7 +53,7 @@ def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
                (SELECT coalesce(list(f.rule ORDER BY f.rule), []) FROM finding_state f
                 WHERE f.trip_id = c.trip_id AND f.state <> 'concluded'),
                (SELECT coalesce(list(DISTINCT r.reviewer ORDER BY r.reviewer), [])
-                FROM loop.reading r WHERE r.trip_id = c.trip_id
+                FROM case_reading r WHERE r.trip_id = c.trip_id
                     AND (r.conclusion IS NOT NULL OR r.status = 'closed'))
         FROM case_state c ORDER BY c.trip_id
     """).fetchall()
@@ -59,11 +66,18 @@ def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
 _COMPARED = """
     CREATE OR REPLACE TEMP TABLE case_compared AS
     SELECT DISTINCT r.trip_id, r.trip_key AS was_key, h.trip_key AS now_key
-    FROM loop.determination r SEMI JOIN case_asked USING (trip_id)
-    JOIN delivered.holding h USING (trip_id)
-    WHERE r.trip_key <> h.trip_key;
+    FROM loop.determination r JOIN delivered.holding h USING (trip_id)
+    WHERE r.trip_id {asked} AND h.trip_id {asked} AND r.trip_key <> h.trip_key
+"""
+
+_COMPARED_KEY = """
     CREATE OR REPLACE TEMP TABLE case_key AS
     SELECT was_key AS trip_key FROM case_compared UNION SELECT now_key FROM case_compared
+"""
+
+_READING = """
+    CREATE OR REPLACE TEMP TABLE case_reading AS
+    FROM loop.reading WHERE trip_id {asked}
 """
 
 _FINDING_STATE = """
@@ -71,8 +85,7 @@ _FINDING_STATE = """
     WITH flag AS (
         SELECT w.trip_id, w.trip_key, v.rule, v.verdict
         FROM judged.trip_window w JOIN judged.verdict v USING (trip_key)
-        SEMI JOIN case_asked a ON a.trip_id = w.trip_id
-        WHERE v.verdict IN ('deviation', 'borderline')
+        WHERE w.trip_id {asked} AND v.verdict IN ('deviation', 'borderline')
     ),
     other AS (
         SELECT c.trip_id, c.was_key FROM case_compared c
@@ -84,7 +97,7 @@ _FINDING_STATE = """
         SELECT r.trip_id, r.rule, r.verdict,
                o.was_key IS NOT NULL AS changed,
                coalesce(r.disputed, FALSE) AND coalesce(s.state, '') = 'differs' AS undecided
-        FROM loop.reading r SEMI JOIN case_asked a ON a.trip_id = r.trip_id
+        FROM case_reading r
         LEFT JOIN other o ON o.trip_id = r.trip_id AND o.was_key = r.trip_key
         LEFT JOIN loop.standing s ON s.thing = 'second_reading' AND s.key = r.trip_id
         WHERE r.holds AND r.conclusion IS NOT NULL AND r.conclusion <> 'missed'
@@ -103,11 +116,10 @@ _CASE_STATE = """
                arg_max(refer_to, determination_no) AS refer_to,
                count(DISTINCT reviewer) FILTER (
                    conclusion IS NOT NULL OR status = 'closed') AS readings
-        FROM loop.determination SEMI JOIN case_asked USING (trip_id) GROUP BY trip_id
+        FROM loop.determination WHERE trip_id {asked} GROUP BY trip_id
     ),
     was_flagged AS (
-        SELECT DISTINCT trip_id FROM loop.reading SEMI JOIN case_asked USING (trip_id)
-        WHERE verdict IN ('deviation', 'borderline')
+        SELECT DISTINCT trip_id FROM case_reading WHERE verdict IN ('deviation', 'borderline')
     ),
     counted AS (
         SELECT trip_id, count(*) AS flags,
@@ -123,11 +135,11 @@ _CASE_STATE = """
                 ELSE coalesce(s.status, 'open') END AS state,
            s.refer_to, coalesce(s.readings, 0)::INTEGER AS readings,
            r.state AS second
-    FROM case_asked a
-    JOIN delivered.holding h USING (trip_id)
+    FROM delivered.holding h
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     LEFT JOIN counted c ON c.trip_id = h.trip_id
     LEFT JOIN said s ON s.trip_id = h.trip_id
     LEFT JOIN was_flagged w ON w.trip_id = h.trip_id
     LEFT JOIN loop.standing r ON r.thing = 'second_reading' AND r.key = h.trip_id
+    WHERE h.trip_id {asked}
 """

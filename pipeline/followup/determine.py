@@ -79,7 +79,7 @@ def _compare(
     con: duckdb.DuckDBPyConnection, checked: Checked
 ) -> tuple[list[Answer], list[str], list[tuple[str, str]]]:
     """Answers not stored yet, what each replaces, and where another reader concluded otherwise."""
-    held = _held(con, checked)
+    held = _held(con)
     new: list[Answer] = []
     replaced: list[str] = []
     differing: list[tuple[str, str]] = []
@@ -110,12 +110,12 @@ AnswerCells = tuple[Any, ...]
 Held = dict[tuple[str, str | None, str], AnswerCells]
 
 
-def _held(con: duckdb.DuckDBPyConnection, checked: Checked) -> Held:
-    """The last answer of each reviewer to each rule of the trips in the sheet."""
+def _held(con: duckdb.DuckDBPyConnection) -> Held:
+    """The last answer of each reviewer to each rule of the trips that were checked."""
     rows = con.execute("""
         SELECT trip_id, rule, reviewer, finding, contributed, status, refer_to, action, due_month,
                note, verdict
-        FROM loop.reading SEMI JOIN answered_trip USING (trip_id) WHERE latest_of_reviewer
+        FROM case_reading WHERE latest_of_reviewer
     """).fetchall()
     return {(row[0], row[1], row[2]): row[3:] for row in rows}
 

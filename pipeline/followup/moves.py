@@ -60,7 +60,8 @@ def move(con: duckdb.DuckDBPyConnection, given: Move, facts: Facts = NO_FACTS) -
         now = replace(given, **kept)
         if replace(now, month=before.month, by=before.by) == before:
             return False
-        check_move(given.thing, before.state, given.state, replace(facts, why=given.why or ""))
+        if given.thing in THINGS:
+            check_move(given.thing, before.state, given.state, replace(facts, why=given.why or ""))
     elif given.thing in THINGS and given.state != (begins := THINGS[given.thing].begins):
         # what the record shows, and nobody has touched, stands where its kind begins
         check_move(given.thing, begins, given.state, replace(facts, why=given.why or ""))

@@ -8,13 +8,17 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Problem, in_cell, problem, refused
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.sheets import Row, Sheet
-from pipeline.ingest.looks import looks, named_inside, prepare
+from pipeline.ingest.looks import alphabet, looks, named_inside, prepare
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
     import duckdb
 
 LONGEST = 4000
+
+MOST_KNOWN = 2000
+_KNOWN: dict[tuple[str, str], str | None] = {}
+"""What texts looked like that this process has looked at: a draft's are those that are saved."""
 
 
 def screened(
@@ -30,28 +34,35 @@ def screened(
     Free text is allowed here, and looked through for names. In `personal` columns, which hold
     tokens, any two words look like a name. The value itself is never repeated.
     """
-    con.execute(
-        "CREATE OR REPLACE TEMP TABLE sheet_text"
-        " (line INTEGER, place VARCHAR, name VARCHAR, value VARCHAR)"
-    )
-    for row in rows:
-        for column in columns:
-            if row.cells.get(column):
-                name = "crew_member" if column in personal else column
-                con.execute("INSERT INTO sheet_text VALUES (?, ?, ?, ?)",
-                            [row.line, column, name, row.cells[column]])  # fmt: skip
-    prepare(con, "sheet_text")
-    found = con.execute(f"""
-        SELECT line, place, CASE {_kinds()} END AS looks_like
-        FROM sheet_text WHERE looks_like IS NOT NULL ORDER BY ALL
-    """).fetchall()
+    texts = {
+        (row.line, column): ("crew_member" if column in personal else column, text)
+        for row in rows for column in columns if (text := row.cells.get(column))
+    }  # fmt: skip
+    kinds = _looked_at(con, set(texts.values()))
     remedy = "Take it out: tokens and what happened are enough."
     return [
         in_cell(
             "private-content", sheet.file, line, name, f"the cell looks like {kind}", remedy=remedy
         )
-        for line, name, kind in found
+        for (line, name), text in sorted(texts.items())
+        if (kind := kinds[text])
     ]
+
+
+def _looked_at(
+    con: duckdb.DuckDBPyConnection, texts: set[tuple[str, str]]
+) -> dict[tuple[str, str], str | None]:
+    """What each text looks like, by the name of its column and the text."""
+    if new := sorted(text for text in texts if text not in _KNOWN):
+        con.execute("CREATE OR REPLACE TEMP TABLE sheet_text (name VARCHAR, value VARCHAR)")
+        con.executemany("INSERT INTO sheet_text VALUES (?, ?)", new)
+        prepare(con, "sheet_text")
+        kinds = alphabet(con, "sheet_text")(_kinds())
+        found = con.execute(f"SELECT name, value, CASE {kinds} END FROM sheet_text").fetchall()
+        if len(_KNOWN) > MOST_KNOWN:
+            _KNOWN.clear()
+        _KNOWN.update({(name, value): kind for name, value, kind in found})
+    return {text: _KNOWN[text] for text in texts}
 
 
 def check_text(con: duckdb.DuckDBPyConnection, texts: dict[str, str | None]) -> None:

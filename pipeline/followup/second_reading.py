@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import refused
+from pipeline.errors import refused, usage
 from pipeline.followup.moves import Move, month_under_review, move, standing
+from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import AGREED, ASKED, DIFFERS, SETTLED, Facts
-from pipeline.store.database import one
-from pipeline.store.followup_tables import service_of
+from pipeline.store.database import one, transaction
+from pipeline.store.followup_tables import ensure_followup_tables, service_of
+from pipeline.store.session import check_token, store_in
+from pipeline.store.sql import in_table
 
 if TYPE_CHECKING:
     import duckdb
@@ -17,6 +21,7 @@ ONE_IN, AT_LEAST = 10, 2
 """Of a month's trips with a variance one in ten is drawn, and two at least."""
 
 DRAWN = "drawn"
+READERS, SERVICE, ONE, SEVERAL = "readers", "service", "one", "several"
 
 
 def ask_second_reading(con: duckdb.DuckDBPyConnection, trip_id: str, by: str) -> bool:
@@ -37,8 +42,42 @@ def follow_second_readings(con: duckdb.DuckDBPyConnection, first_new: int) -> No
     reading is there. A trip with two readers already is not drawn.
     """
     _compare(con, first_new)
-    for (trip_id,) in con.execute(_DRAWN, [service_of(con), first_new]).fetchall():
-        move(con, _asked(con, trip_id, DRAWN, None))
+    if readers_of(con) != ONE:
+        for (trip_id,) in con.execute(_DRAWN, [service_of(con), first_new]).fetchall():
+            move(con, _asked(con, trip_id, DRAWN, None))
+
+
+def readers_of(con: duckdb.DuckDBPyConnection) -> str:
+    """Whether the service has `several` readers, as every one does that has not said `one`."""
+    said = standing(con, READERS, SERVICE)
+    return said.state if said else SEVERAL
+
+
+def say_readers(con: duckdb.DuckDBPyConnection, number: str, why: str, by: str) -> bool:
+    """Store that the service has one reader, or several; in a transaction. False if it was so.
+
+    With one reader no second reading is drawn, and none that was drawn is waited for; those that
+    somebody asks for are. Refused without a word on why.
+    """
+    if number not in (ONE, SEVERAL):
+        raise usage("usage", "READERS", f"must be {ONE} or {SEVERAL}", remedy="Name one of them.")
+    if number == readers_of(con):
+        return False
+    if not why.strip():
+        raise refused("not-a-move", None, "it needs a word on why", column="--why")
+    check_text(con, {"--why": why})
+    return move(con, Move(READERS, SERVICE, number, month_under_review(con), by, why=why.strip()))
+
+
+def say_readers_in(folder: Path, number: str, why: str, by: str) -> str:
+    """As `say_readers`, of a folder's store; what was done, in words."""
+    check_token(by)
+    with store_in(folder) as con, transaction(con):
+        ensure_followup_tables(con)
+        say_readers(con, number, why, by)
+    if number == SEVERAL:
+        return "The service has several readers: second readings are drawn."
+    return "The service has one reader: no second reading is drawn, and none drawn is waited for."
 
 
 def _asked(con: duckdb.DuckDBPyConnection, trip_id: str, what: str, by: str | None) -> Move:
@@ -57,9 +96,9 @@ def _asked(con: duckdb.DuckDBPyConnection, trip_id: str, what: str, by: str | No
 def _compare(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
     """What the new answers make of second readings that wait for one, or for a third."""
     month = month_under_review(con)
-    for trip_id, state, readers, whole, disputed, new_reader in con.execute(
-        _WAITING, [first_new]
-    ).fetchall():
+    con.execute(_NEW, [first_new])
+    waiting = _WAITING.format(new=in_table(con, "new_answer"))
+    for trip_id, state, readers, whole, disputed, new_reader in con.execute(waiting).fetchall():
         if state == ASKED and readers >= 2 and whole:
             end = DIFFERS if disputed else AGREED
             move(con, Move("second_reading", trip_id, end, month), Facts(worked_out=True))
@@ -71,14 +110,16 @@ def _compare(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
             )
 
 
+_NEW = """
+    CREATE OR REPLACE TEMP TABLE new_answer AS
+    SELECT DISTINCT trip_id FROM loop.determination WHERE determination_no >= ?
+"""
+
 # of a reader counts what was concluded; whole: the two of them concluded on the same flags
 _WAITING = """
     WITH waits AS (
         SELECT key AS trip_id, state FROM loop.standing
-        WHERE thing = 'second_reading' AND state IN ('asked', 'differs')
-    ),
-    new_answer AS (
-        SELECT DISTINCT trip_id FROM loop.determination WHERE determination_no >= $1
+        WHERE thing = 'second_reading' AND state IN ('asked', 'differs') AND key {new}
     ),
     own AS (
         SELECT r.trip_id, r.reviewer, max(determination_no) AS last_no,
@@ -86,12 +127,13 @@ _WAITING = """
                    r.verdict IN ('deviation', 'borderline')), []) AS rules,
                list(coalesce(r.rule, '') || '=' || coalesce(r.finding, '') ORDER BY r.rule) AS said
         FROM loop.reading r SEMI JOIN waits USING (trip_id)
-        WHERE r.latest_of_reviewer AND (r.conclusion IS NOT NULL OR r.status = 'closed')
+        WHERE r.trip_id {new} AND r.latest_of_reviewer
+          AND (r.conclusion IS NOT NULL OR r.status = 'closed')
         GROUP BY r.trip_id, r.reviewer
     )
     SELECT w.trip_id, w.state, count(*) AS readers, count(DISTINCT o.rules) = 1 AS whole,
            count(DISTINCT o.said) > 1 AS disputed, arg_max(o.reviewer, o.last_no) AS new_reader
-    FROM waits w JOIN own o USING (trip_id) SEMI JOIN new_answer n ON n.trip_id = w.trip_id
+    FROM waits w JOIN own o USING (trip_id)
     GROUP BY ALL ORDER BY w.trip_id
 """
 

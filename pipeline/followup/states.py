@@ -123,7 +123,7 @@ THINGS: dict[str, Thing] = {
         {
             (OPEN, LOOKED_INTO): (),
             (LOOKED_INTO, LOOKED_INTO): (),
-            (LOOKED_INTO, CLOSED): ("a why",),
+            (LOOKED_INTO, CLOSED): ("a why, or worked out",),
             (OPEN, CLOSED): ("worked out",),
         },
     ),
@@ -148,7 +148,7 @@ def refusal(thing: str, before: str, after: str, facts: Facts = NO_FACTS) -> str
     needs = known.moves.get((before, after))
     if needs is None:
         return f"a {_plain(thing)} that is {_plain(before)} does not become {_plain(after)}"
-    if "worked out" not in needs and facts.worked_out:
+    if facts.worked_out and not any("worked out" in need for need in needs):
         return f"only a person says that a {_plain(thing)} is {_plain(after)}"
     return next((why for need in needs if (why := _missing(need, facts))), None)
 
@@ -165,6 +165,10 @@ def _missing(need: str, facts: Facts) -> str | None:
         ),
         "nothing left": (facts.flags == 0, "something is still flagged"),
         "a why": (bool(facts.why.strip()), "it needs a word on why"),
+        "a why, or worked out": (
+            facts.worked_out or bool(facts.why.strip()),
+            "it needs a word on why",
+        ),
         "the director": (
             facts.by in facts.directors,
             "a referred case is the director's: whoever approves the limits"

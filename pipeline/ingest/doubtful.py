@@ -7,12 +7,12 @@ Thresholds are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
-from pipeline.ingest.looks import WORD_COLUMNS, perhaps_person, person
+from pipeline.ingest.looks import WORD_COLUMNS, alphabet, perhaps_person, person
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH
 from pipeline.store.sql import literal, quoted
@@ -64,9 +64,10 @@ class Doubted:
 
 def find_doubtful(con: duckdb.DuckDBPyConnection, delivery: Doubted) -> None:
     """Make `staged_doubtful`; call after rows were kept and the screen has run."""
+    put = alphabet(con, "screened")
     selects = [
-        *_measures(delivery), *_cannulas(delivery), *_undeclared(delivery), *_alike(delivery),
-        *_jumps(delivery), *_few_trips(delivery), *_emptied(delivery), *_names(delivery),
+        *_measures(delivery), *_cannulas(delivery), *_undeclared(delivery), *_alike(delivery, put),
+        *_jumps(delivery), *_few_trips(delivery), *_emptied(delivery), *_names(delivery, put),
     ]  # fmt: skip
     con.execute(
         "create or replace temp table staged_doubtful (file VARCHAR, line INTEGER,"
@@ -171,7 +172,7 @@ def _unknown(
     )
 
 
-def _alike(delivery: Doubted) -> Iterator[str]:
+def _alike(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:
     """Tokens of one kind that differ only in case, spaces or punctuation from a commoner one."""
     tokens = [
         f"select {literal(kind)} as kind, {literal(delivery.files[table])} as file,"
@@ -189,7 +190,7 @@ def _alike(delivery: Doubted) -> Iterator[str]:
         bare = rf"regexp_replace({bare}, '([0-9])[^\p{{L}}0-9#]+([0-9])', '\1#\2', 'g')"
     base = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
     bare = f"(case when kind = 'base' then {base} else {bare} end)"
-    bare = rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')"
+    bare = put(rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')")
     what = "this differs only in case, spaces or punctuation from a token that is there as well"
     yield f"""
         select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
@@ -296,7 +297,7 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
         )
 
 
-def _names(delivery: Doubted) -> Iterator[str]:
+def _names(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:
     """Two unknown words in a column of the service's own words, which may be a name."""
     own = declared(delivery.export)
     what = literal("two words that are known to be neither a name nor anything else")
@@ -311,8 +312,8 @@ def _names(delivery: Doubted) -> Iterator[str]:
     if selects:
         # asked once for all columns: to plan so long a condition takes longer than to answer it
         yield (
-            f"with named as materialized (select * from screened where {perhaps_person()} and not"
-            f" {person()}) {' union all '.join(selects)}"
+            f"with named as materialized (select * from screened where {put(perhaps_person())}"
+            f" and not {put(person())}) {' union all '.join(selects)}"
         )
 
 

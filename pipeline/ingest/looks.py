@@ -6,8 +6,9 @@ hyphen and apostrophe, nothing invisible), and folded for words (no capitals, no
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import (
@@ -32,6 +33,7 @@ from pipeline.ingest.known_words import (
     PLACE_OR_THING,
     TITLES,
 )
+from pipeline.store.database import one
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -74,6 +76,39 @@ WORD_LISTS = {
     ),
 }  # fmt: skip
 """Variables of the connection: written out in each question, they took longest to parse."""
+
+
+IN_ASCII = {
+    r"\p{L}": "a-zA-Z", r"\p{Lu}": "A-Z", r"\p{Ll}": "a-z", r"\p{Lo}": "",
+    r"\P{L}": r"\x00-@\[-`{-\x7f",
+}  # fmt: skip
+"""What is left in ASCII of the kinds of letter that patterns name, inside brackets."""
+
+
+def in_ascii(sql: str) -> str:
+    """The same conditions for texts of plain ASCII alone: an alphabet of letters takes long to
+    compile, and nearly every delivery has no others.
+    """
+    inside = False
+
+    def plain(found: re.Match[str]) -> str:
+        nonlocal inside
+        part = found[0]
+        if part in "[]":
+            inside = part == "["
+            return part
+        letters = IN_ASCII.get(part, part)
+        if inside or letters == part:
+            return letters
+        return f"[{letters}]" if letters else r"[^\x00-\x{10ffff}]"
+
+    return re.sub(r"\\[pP]\{\w+\}|\\.|[\[\]]", plain, sql)
+
+
+def alphabet(con: duckdb.DuckDBPyConnection, table: str) -> Callable[[str], str]:
+    """How conditions over a prepared `table` are best put: in ASCII, if all its texts are."""
+    strange = f"select count(*) from {table} where regexp_matches(value, '[^\\x00-\\x7F]')"
+    return str if one(con, strange)[0] else in_ascii
 
 
 def normalised(text: str) -> str:
@@ -120,11 +155,14 @@ def prepare(con: duckdb.DuckDBPyConnection, table: str) -> None:
             f"update {table} set seen = l.seen, folded = l.folded"
             f" from looked_at l where l.value = {table}.value"
         )
+    put = str if strange else in_ascii
     con.execute(
-        f"update {table} set words = list_filter(regexp_split_to_array(folded, '[^\\p{{L}}]+'),"
-        f" lambda w: w != '') where regexp_matches(seen, {literal(SHAPE_OF_WORDS)})"
+        put(
+            f"update {table} set words = list_filter(regexp_split_to_array(folded, '[^\\p{{L}}]+'),"
+            f" lambda w: w != '') where regexp_matches(seen, {literal(SHAPE_OF_WORDS)})"
+        )
     )
-    con.execute(f"update {table} set strong = {_strong()} where words is not null")
+    con.execute(put(f"update {table} set strong = {_strong()} where words is not null"))
 
 
 def looks() -> dict[str, str]:

@@ -10,7 +10,7 @@ import re
 from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF
-from pipeline.ingest.looks import looks, prepare
+from pipeline.ingest.looks import alphabet, looks, prepare
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
@@ -63,7 +63,8 @@ def screen_tables(
         _collect(con, table, trips="trips" in files)
     _exempt_generated(con)
     prepare(con, "screened")
-    conditions = _conditions(export)
+    put = alphabet(con, "screened")
+    conditions = _conditions({what: put(sql) for what, sql in looks().items()}, export)
     answers = ", ".join(f"bool_or({condition})" for condition in conditions.values())
     rows = con.execute(
         f"select table_name, name, {answers} from screened group by table_name, name order by all"
@@ -97,9 +98,8 @@ def declared(export: ExportFile) -> dict[str, list[str]]:
     }
 
 
-def _conditions(export: ExportFile) -> dict[str, str]:
-    """As `looks`, less what export.toml declares: words, and which numbers are tokens."""
-    conditions = looks()
+def _conditions(conditions: dict[str, str], export: ExportFile) -> dict[str, str]:
+    """Those of `looks`, less what export.toml declares: words, and which numbers are tokens."""
     own = [
         f"(name = {literal(column)} and value in ({', '.join(map(literal, words))}))"
         for column, words in declared(export).items()

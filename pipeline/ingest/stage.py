@@ -107,7 +107,10 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
         for position, column in enumerate(plan(file.table, file.wanted), start=1)
         for code, rule in column.rules.items()
     ]
-    con.executemany("insert into cell_rules values (?, ?, ?, ?, ?, ?, ?)", rules)
+    cells_of_rules = ", ".join(["unnest(?)"] * len(rules[0]))
+    con.execute(
+        f"insert into cell_rules select {cells_of_rules}", [*map(list, zip(*rules, strict=True))]
+    )
     return True
 
 

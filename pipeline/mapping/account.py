@@ -52,7 +52,8 @@ class Entry:
         parts = [f"{self.read} rows read of {self.plan.map.from_}", f"{self.taken} taken"]
         parts += [f"left out: {out}"] if out else []
         parts += [f"{self.unusable} with a cell that cannot be used"] if self.unusable else []
-        parts += [f"{self.without} trips have none"] if self.without else []
+        trips = "trip has" if self.without == 1 else "trips have"
+        parts += [f"{self.without} {trips} none"] if self.without else []
         parts += [f"in {self.before[0]} {self.before[1]} taken"] if self.before else []
         return f"{self.plan.name}: {'; '.join(parts)}."
 

@@ -80,6 +80,19 @@ def list_trips(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
     """)
 
 
+def list_repeated(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+    """List every row of a trip that will have several rows in the delivery."""
+    values = ", ".join(f"v_{column}" for column in plan.map.columns)
+    rows = f"select {'distinct' if plan.map.distinct else 'all'} {values} from made_{plan.number}"
+    name = literal(shown(plan.their_name("trip_id", None)))
+    con.execute(f"""
+        insert into cell_problem
+        select {plan.number}, row_no, {source.file_name}, line, {name}, 'repeated-trip', month
+        from made_{plan.number} join trip on trip = v_trip_id
+        where trip in (select v_trip_id from ({rows}) group by v_trip_id having count(*) > 1)
+    """)
+
+
 def _or_unreadable(plan: TablePlan, column: str, value: str, problem: str) -> str:
     """SQL for a cell in the end; of a row that does not fit its header only the trip is taken.
 

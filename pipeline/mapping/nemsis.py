@@ -47,36 +47,49 @@ MOST_CELLS = 1_000_000
 """What one report may hold of the elements that are named: far more than any has."""
 
 
-def read_reports(con: duckdb.DuckDBPyConnection, entry: Entry) -> dict[int, Source]:
-    """Read the reports of one entry into one relation for each kind of row; notes go to `note`."""
+def read_reports(
+    con: duckdb.DuckDBPyConnection, entry: Entry, for_views: Source | None = None
+) -> dict[int, Source]:
+    """Read the reports of one entry into one relation for each kind of row; notes go to `note`.
+
+    `for_views`: a source to be filled with what views see of the same reports.
+    """
     plans = entry.plans
-    _check_names(plans)
+    _check_names(plans, entry.spec.each)
     kinds = list(dict.fromkeys(plan.map.each for plan in plans))
     sources = {}
     for at, each in enumerate(kinds):
         names, _ = wanted_by([plan for plan in plans if plan.map.each == each])
         sources[each] = Source(f"source_{entry.number}_{at}", names, present=set(names))
-        sources[each].create(con)
+    filled = list(sources.items()) + ([(entry.spec.each, for_views)] if for_views else [])
+    for _, source in filled:
+        source.create(con)
     seen: set[str] = set()
     for found in entry.files:
-        seen |= _read_file(con, list(sources.items()), found)
-    _note_never_there(con, entry.files, sources, seen)
+        seen |= _read_file(con, filled, found)
+    _note_never_there(con, entry.files, [source for _, source in filled], seen)
     return {plan.number: sources[plan.map.each] for plan in plans}
 
 
-def _check_names(plans: list[TablePlan]) -> None:
+def elements_in(sql: str) -> list[str]:
+    """The names of elements, attributes and custom elements that stand in double quotes in SQL."""
+    quoted = dict.fromkeys(re.findall('"([^"]+)"', sql))
+    known = (n for n in quoted if n == UUID or n.startswith(CUSTOM) or ELEMENT.fullmatch(n))
+    return list(known)
+
+
+def _check_names(plans: list[TablePlan], of_views: str | None) -> None:
     """Refuse names that no report can have."""
     problems: list[Problem] = []
-    for plan in plans:
-        names = dict.fromkeys(plan.wanted()[0], ELEMENT)
-        each = {plan.map.each: GROUP} if plan.map.each else {}
-        for name, pattern in (names | each).items():
+    named = [(plan.name, dict.fromkeys(plan.wanted()[0], ELEMENT), plan.map.each) for plan in plans]
+    for where, names, each in [*named, ("files", {}, of_views)]:
+        for name, pattern in (names | ({each: GROUP} if each else {})).items():
             if name == UUID or name.startswith(CUSTOM) or pattern.fullmatch(name):
                 continue
             what = f'"{name}" is not the number of an element, as eVitals.12 is'
             if pattern is GROUP:
                 what = f'"{name}" is not the name of a group, as eVitals.VitalGroup is'
-            problems.append(problem("toml-content", "mapping file", what, column=plan.name))
+            problems.append(problem("toml-content", "mapping file", what, column=where))
     if problems:
         raise Refused(problems)
 
@@ -229,11 +242,11 @@ class Document:
 def _note_never_there(
     con: duckdb.DuckDBPyConnection,
     files: list[Found],
-    sources: dict[str | None, Source],
+    sources: list[Source],
     seen: set[str],
 ) -> None:
     """Note each name that none of the reports has: it may be misspelt."""
-    names = sorted({name for source in sources.values() for name in source.names})
+    names = sorted({name for source in sources for name in source.names})
     for name in _absent(names, seen):
         con.execute(
             "insert into note values (?, null, ?, 'never-there', null)", [files[0].name, name]

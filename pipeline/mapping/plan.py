@@ -33,6 +33,7 @@ from schemas.mapping import (
     SourceFile,
     TableMap,
     UnitFrom,
+    View,
 )
 
 BEDSIDE = "bedside"
@@ -263,6 +264,10 @@ def _missing(source: Source, name: str) -> Problem:
     return problem("missing-column", file, "there is no such column", column=name)
 
 
+def _holds_reports(spec: SourceFile | View) -> bool:
+    return isinstance(spec, SourceFile) and format_of(spec) == "nemsis"
+
+
 def plans(mapping: MappingFile) -> list[TablePlan]:
     """Every table to make, in the mapping's order."""
     found = []
@@ -276,7 +281,7 @@ def plans(mapping: MappingFile) -> list[TablePlan]:
                 table,
                 mapping.nulls,
                 source.decimal,
-                isinstance(source, SourceFile) and format_of(source) == "nemsis",
+                _holds_reports(source),
                 *min(clocks_of(mapping, table.from_), key=str),
             )
         )
@@ -285,19 +290,27 @@ def plans(mapping: MappingFile) -> list[TablePlan]:
 
 def check_cells(mapping: MappingFile, file: str) -> list[Problem]:
     """What no file could make right: units of another kind, codes the contract does not have."""
-    every = plans(mapping)
-    two_clocks = "is made from files of several clocks: say time_zone, in which its times are"
     return [
-        problem("toml-content", file, two_clocks, column=f"views.{plan.map.from_}")
-        for plan in every
-        if plan.timed and len(clocks_of(mapping, plan.map.from_)) > 1
-    ] + [
-        problem("toml-content", file, what, column=f"tables.{plan.name}.columns.{path}")
-        for plan in every
-        for column, spec in plan.specs.items()
-        if column != BEDSIDE
-        for path, what in _cell_faults(plan.into, column, spec)
+        problem("toml-content", file, what, column=place) for place, what in _plan_faults(mapping)
     ]
+
+
+def _plan_faults(mapping: MappingFile) -> Iterator[tuple[str, str]]:
+    every = plans(mapping)
+    for plan in every:
+        if plan.timed and len(clocks_of(mapping, plan.map.from_)) > 1:
+            what = "is made from files of several clocks: say time_zone, in which its times are"
+            yield f"views.{plan.map.from_}", what
+    grouped = [f"tables.{plan.name}" for plan in every if plan.map.each and not plan.repeats]
+    for name, spec in mapping.files.items():
+        grouped += [f"files.{name}"] if spec.each and not _holds_reports(spec) else []
+    for place in grouped:
+        yield f"{place}.each", "is for files of reports alone, which have groups"
+    for plan in every:
+        for column, column_map in plan.specs.items():
+            if column != BEDSIDE:
+                for path, what in _cell_faults(plan.into, column, column_map):
+                    yield f"tables.{plan.name}.columns.{path}", what
 
 
 def _cell_faults(table: str, column: str, spec: ColumnMap) -> Iterator[tuple[str, str]]:

@@ -56,7 +56,8 @@ class Source:
     """A table of text in the database: file_no, line, broken, and a column w<i> for each name.
 
     `present` holds the names that at least one file has; the others are null throughout.
-    `mentioned` tells of a heading whether a view names it, and adds it to the names.
+    `mentioned` tells of a heading whether a view names it, and adds it to the names. `repeats`:
+    a cell may hold several values, as an element of a report does.
     """
 
     relation: str
@@ -65,6 +66,7 @@ class Source:
     files: list[str] = field(default_factory=list)
     present: set[str] = field(default_factory=set)
     mentioned: Callable[[str], bool] | None = None
+    repeats: bool = False
     skipped: int = 0
     created: bool = False
 

@@ -16,7 +16,7 @@ from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
 from pipeline.files import shown
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.account import Account, Made, make_account, nothing_found
-from pipeline.mapping.assemble import list_problems, list_trips, make_table
+from pipeline.mapping.assemble import list_problems, list_repeated, list_trips, make_table
 from pipeline.mapping.extract import (
     PROBLEMS,
     extract_rows,
@@ -175,6 +175,7 @@ def _stages(
         make_table(con, plan, home)
         if plan is trips:
             list_trips(con, plan)
+            list_repeated(con, plan, sources[plan.number])
         list_problems(con, plan, sources[plan.number])
     return Made(every, sources, followed)
 
@@ -190,19 +191,22 @@ def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
         " order by code in ('no-bedside', 'row-of-no-trip'), of_trips desc, file, line, name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
+    of_day = {p.their_name(c, None) for p in made.plans for c, spec in p.specs.items() if spec.date}
     for file, name, code, line, count in rows:
         record = CODES[code]
         details = [f"in {count} rows"] if count > 1 else []
         shape = shapes.get(name, "") if code in ("not-a-time", "not-a-number") else ""
         details += [f'it looks like "{shown(shape)}"'] if shape else []
         what = f"{record.what} ({', '.join(details)})" if details else str(record.what)
-        remedy = _remedy(shape, name) or record.in_source
+        remedy = _remedy(shape, name, of_day=name in of_day) or record.in_source
         found.append(problem(code, file, what, line=line, column=name, remedy=remedy))
     return found
 
 
-def _remedy(shape: str, name: str) -> str | None:
+def _remedy(shape: str, name: str, *, of_day: bool) -> str | None:
     """What to do about a number or time that cannot be read, where its look tells."""
+    if of_day and re.search("9[./-]9", shape):
+        return 'State the format of both, and leave date = "bedside" out: these have their date.'
     if mark := re.fullmatch("-?9+([.,])9+", shape):
         return f'State decimal = "{mark[1]}" under the entry of the file.'
     if re.fullmatch("[<>≤≥] ?9+([.,]9+)?", shape):

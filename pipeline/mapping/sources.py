@@ -10,9 +10,10 @@ from pipeline.errors import Problem, Refused
 from pipeline.mapping import views
 from pipeline.mapping.files import find, format_of
 from pipeline.mapping.lineage import files_below, mentions, needed_views
+from pipeline.mapping.nemsis import elements_in, read_reports
 from pipeline.mapping.plan import Entry, TablePlan, wanted_by
 from pipeline.mapping.rows import FIRST_CELL, SHELF, Source, read_file
-from pipeline.mapping.words import problem, refused
+from pipeline.mapping.words import problem
 from pipeline.store.sql import literal, quoted
 
 if TYPE_CHECKING:
@@ -48,7 +49,9 @@ def read_sources(
         entry = Entry(number, mapping.files[key], files, own_plans)
         try:
             if format_of(entry.spec) == "nemsis":
-                sources |= _read_reports(con, entry, key, in_view=key in for_views)
+                seen = _seen_by_views(entry, mapping) if key in for_views else None
+                sources |= read_reports(con, entry, seen)
+                below |= {key: seen} if seen else {}
                 continue
             table = _read_tables(con, entry, mapping, scratch, in_view=key in for_views)
             sources |= {plan.number: table for plan in own_plans}
@@ -97,15 +100,10 @@ def _of_views(
     return found
 
 
-def _read_reports(
-    con: duckdb.DuckDBPyConnection, entry: Entry, key: str, *, in_view: bool
-) -> dict[int, Source]:
-    from pipeline.mapping.nemsis import read_reports
-
-    if in_view:
-        what = f"[files.{key}] holds reports, and a view reads tables alone"
-        raise refused("toml-content", "mapping file", what, column="views")
-    return read_reports(con, entry)
+def _seen_by_views(entry: Entry, mapping: MappingFile) -> Source:
+    """A source, still empty, of those elements of reports that views name."""
+    names = elements_in(_Mentioned(mapping, entry.spec).text)
+    return Source(f"{SHELF}.source_{entry.number}", names, present=set(names), repeats=True)
 
 
 def _read_tables(

@@ -15,6 +15,7 @@ from pipeline.errors import Problem, Refused
 from pipeline.files.rows import is_nested, value_as_text
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.rows import SHELF, Source
+from pipeline.mapping.values import parts_of
 from pipeline.mapping.words import problem
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
@@ -83,12 +84,22 @@ def _as_they_name_it(source: Source) -> str:
             what = "the column differs from another only in case, which a SELECT does not look at"
             raise Refused(problem("repeated-column", source.files[0], what, column=name))
     cells = [
-        f"{source.column(name)} as {quoted(f'own_{name}' if name.lower() in OWN else name)}"
+        f"{_cell(source, name)} as {quoted(f'own_{name}' if name.lower() in OWN else name)}"
         for name in source.names
         if name in source.present
     ]
     listed = ", ".join([f"{source.file_name} as {FILE_NAME}", LINE, *cells])
     return f"select {listed} from {source.bare_relation} where broken = 0"
+
+
+def _cell(source: Source, name: str) -> str:
+    """SQL of a cell; what stands several times in a report is there with chr(31) between."""
+    cell = source.column(name)
+    if not source.repeats:
+        return cell
+    parts = parts_of(cell)
+    one = f"case when len(list_distinct({parts})) = 1 then {parts}[1]"
+    return f"nullif({one} else array_to_string({parts}, chr(31)) end, '')"
 
 
 def _make(con: duckdb.DuckDBPyConnection, name: str, view: View) -> list[Problem]:

@@ -95,13 +95,14 @@ def _ended(found: Family, done: Worked, chart: int, span: tuple[int, int], side:
 
 _CLOSED = """
     WITH closed AS (
-        SELECT split_part(key, '|', 1) AS month, split_part(key, '|', 2) AS measure,
-               split_part(key, '|', 3) AS group_by, split_part(key, '|', 4) AS group_value, why
-        FROM loop.standing WHERE thing = 'signal' AND state = 'closed' AND month <= $month
+        SELECT DISTINCT f.month, f.measure, f.group_by, f.group_value, s.why
+        FROM loop.standing s JOIN signals_frame f
+        ON s.key = concat_ws('|', f.month, f.measure, f.group_by, f.group_value)
+        WHERE s.thing = 'signal' AND s.state = 'closed' AND s.month <= $month
     )
     SELECT s.row_no, arg_min(c.why, c.month) AS conclusion
     FROM signals_frame s JOIN closed c USING (measure, group_by, group_value)
-    WHERE s.month <= c.month GROUP BY s.row_no
+    WHERE s.stands AND s.month <= c.month GROUP BY s.row_no
 """
 
 
@@ -114,8 +115,9 @@ def with_closed(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame, month: st
 
     if not has_table(con, "move") or signals.empty:
         return signals
-    own = signals[(signals["standing"] == STANDS) & (signals["side"] == "worse")]
-    con.register("signals_frame", own[["month", *KEY]].assign(row_no=own.index))
+    stands = (signals["standing"] == STANDS) & (signals["side"] == "worse")
+    own = signals[["month", *KEY]].assign(row_no=signals.index, stands=stands)
+    con.register("signals_frame", own)
     rows = con.execute(_CLOSED, {"month": month}).fetchall()
     con.unregister("signals_frame")
     if not rows:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
+from pipeline.store.sql import literal
 from schemas.protocol import TRIGGERS, trigger_of
 
 if TYPE_CHECKING:
@@ -20,8 +21,23 @@ SAID = {
 """What is said of the triggers that are a deviation from a rule."""
 
 
-def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:
-    """Make `month_verdict`: the month's verdicts with limit, unit and reason, one row each."""
+def month_words(
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    month: str,
+    trip_id: str | None = None,
+) -> None:
+    """Make `month_verdict`: the month's verdicts with limit, unit and reason, one row each.
+
+    `trip_id`: of this trip alone.
+    """
+    _words_of_rules(con, versions)
+    one_trip = "" if trip_id is None else f" AND w.trip_id = {literal(trip_id)}"
+    con.execute(_MONTH_VERDICT + one_trip, {"month": month})
+
+
+def _words_of_rules(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+    """What each version's rules are called and say, and what they rest on."""
     con.execute("""
         CREATE OR REPLACE TEMP TABLE rule_words (
             protocol_no INTEGER, protocol_version VARCHAR, rule VARCHAR, severity VARCHAR,
@@ -37,46 +53,46 @@ def month_words(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], 
                  WHEN low = 0 THEN 'up to ' || tidy(high)
                  ELSE tidy(low) || ' to ' || tidy(high) END;
     """)
+    said: list[tuple[Any, ...]] = []
     for kept in versions:
         for name, parameters in kept.rules.items():
             rule = all_rules()[name]
             limit = getattr(parameters, rule.limit) if rule.limit else None
-            con.execute(
-                "INSERT INTO rule_words VALUES (?, ?, ?, ?, ?, ?)",
-                [kept.protocol_no, kept.version.id, name, parameters.severity, limit, rule.unit],
+            said.append(
+                (kept.protocol_no, kept.version.id, name, parameters.severity, limit, rule.unit)
             )
-    con.executemany(
-        "INSERT INTO sentence VALUES (?, ?, ?)",
-        [(r.id, why, text) for r in all_rules().values() for why, text in r.sentences.items()],
-    )
+    _fill(con, "rule_words", said)
+    _fill(con, "sentence", [
+        (r.id, why, text) for r in all_rules().values() for why, text in r.sentences.items()
+    ])  # fmt: skip
     con.execute("""
         CREATE OR REPLACE TEMP TABLE rule_evidence (
             rule VARCHAR, "table" VARCHAR, margin_s INTEGER);
         CREATE OR REPLACE TEMP TABLE rule_field (rule VARCHAR, field VARCHAR);
         CREATE OR REPLACE TEMP TABLE rule_trip_field (rule VARCHAR, field VARCHAR);
     """)
-    con.executemany(
-        "INSERT INTO rule_evidence VALUES (?, ?, ?)",
-        [
-            (r.id, table, r.evidence_margin_s)
-            for r in all_rules().values()
-            for table in sorted({"trips", *r.evidence})
-        ],
-    )
-    con.executemany(
-        "INSERT INTO rule_field VALUES (?, ?)",
-        [
-            (r.id, field)
-            for r in all_rules().values()
-            if "settings" in r.evidence
-            for field in r.settings_fields or ("any",)
-        ],
-    )
-    con.executemany(
-        "INSERT INTO rule_trip_field VALUES (?, ?)",
-        [(r.id, field) for r in all_rules().values() for field in r.trip_fields],
-    )
-    con.execute(_MONTH_VERDICT, {"month": month})
+    _fill(con, "rule_evidence", [
+        (r.id, table, r.evidence_margin_s)
+        for r in all_rules().values()
+        for table in sorted({"trips", *r.evidence})
+    ])  # fmt: skip
+    _fill(con, "rule_field", [
+        (r.id, field)
+        for r in all_rules().values()
+        if "settings" in r.evidence
+        for field in r.settings_fields or ("any",)
+    ])  # fmt: skip
+    _fill(con, "rule_trip_field", [
+        (r.id, field) for r in all_rules().values() for field in r.trip_fields
+    ])  # fmt: skip
+
+
+def _fill(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[Any, ...]]) -> None:
+    """Put a few rows into a temporary table in one statement."""
+    if rows:
+        marks = f"({', '.join('?' * len(rows[0]))})"
+        cells = [cell for row in rows for cell in row]
+        con.execute(f"INSERT INTO {table} VALUES {', '.join([marks] * len(rows))}", cells)
 
 
 def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:

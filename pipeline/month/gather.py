@@ -196,10 +196,10 @@ def counts(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     return found
 
 
-MONTH_TRIP = """
-    CREATE OR REPLACE TEMP TABLE month_trip AS
+TRIPS = """
     SELECT trip_key, trip_id, delivery_no FROM judged.trip_window WHERE service_month = $month
 """
+MONTH_TRIP = f"CREATE OR REPLACE TEMP TABLE month_trip AS {TRIPS}"
 
 IN_FORCE = """
     SELECT DISTINCT protocol_no FROM judged.trip_window WHERE service_month = $month ORDER BY 1
@@ -253,8 +253,7 @@ CANNULAS = """
     ORDER BY c.family, c.size_rank, c.id
 """
 
-MONTH_PROBLEM = f"""
-    CREATE OR REPLACE TEMP TABLE month_problem AS
+PROBLEMS = f"""
     WITH held AS (
         SELECT h.trip_key, h.trip_id, h.delivery_no
         FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
@@ -293,6 +292,7 @@ MONTH_PROBLEM = f"""
     UNION ALL
     {month_contradictions()}
 """
+MONTH_PROBLEM = f"CREATE OR REPLACE TEMP TABLE month_problem AS {PROBLEMS}"
 
 # Which delivered rows a verdict rests on. Of each settings field the rule reads: the row that
 # charted what was in force at the verdict's first moment, and every later row up to its last. A

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.month import gather
 from pipeline.month.case_detail import case_details
-from pipeline.month.cases import cases, month_words
+from pipeline.month.cases import month_words
+from pipeline.store.sql import literal
 from schemas.month_review import MonthReview
 
 if TYPE_CHECKING:
@@ -30,13 +31,13 @@ def one_case(
     if not rows:
         return None
     month = str(rows[0][0])
-    month_words(con, versions, month)
-    cases(con, versions, month)
-    con.execute(gather.MONTH_PROBLEM, {"month": month})
-    con.execute(gather.MONTH_TRIP, {"month": month})
-    for table in ("month_verdict", "month_case", "month_trip", "month_problem"):
-        con.execute(f"DELETE FROM {table} WHERE trip_id IS DISTINCT FROM ?", [trip_id])
-    con.execute(_AT_LEAST, [trip_id])
+    month_words(con, versions, month, trip_id)
+    for table, asked in (("month_problem", gather.PROBLEMS), ("month_trip", gather.TRIPS)):
+        con.execute(
+            f"CREATE OR REPLACE TEMP TABLE {table} AS"
+            f" SELECT * FROM ({asked}) WHERE trip_id = {literal(trip_id)}", {"month": month},
+        )  # fmt: skip
+    con.execute(_MONTH_CASE, [trip_id])
     for name in TABLES:
         con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {gather.OUT[name]}")
     numbers = [no for (no,) in con.execute(gather.IN_FORCE, {"month": month}).fetchall()]
@@ -56,10 +57,13 @@ def one_case(
 
 
 # a trip that nothing flags any more still has its page
-_AT_LEAST = """
-    INSERT INTO month_case BY NAME
-    SELECT 1 AS reading_order, w.trip_id, t.base, t.vehicle, 'read' AS kind,
-           'always_read' AS "group", '' AS why
+_MONTH_CASE = """
+    CREATE OR REPLACE TEMP TABLE month_case AS
+    SELECT 1 AS reading_order, w.trip_id, t.base, t.vehicle, NULL::VARCHAR AS cannula,
+           coalesce(k.kind, 'read') AS kind, coalesce(k.kind, 'read') AS "group",
+           k.severity, k.rule AS leading_rule, k.rules, coalesce(k.why, '') AS why
     FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
-    WHERE w.trip_id = $1 AND w.trip_id NOT IN (SELECT trip_id FROM month_case)
+    LEFT JOIN (FROM judged.work WHERE trip_id = $1 AND kind <> 'fetch'
+               ORDER BY order_of_kind, place LIMIT 1) k ON k.trip_id = w.trip_id
+    WHERE w.trip_id = $1
 """

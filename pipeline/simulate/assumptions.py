@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 ASSUMED = "assumed"
 SERIES = "published series of 358 children moved on high flow"
+RATES = "median of healthy children: Fleming 2011, Lancet 377:1011"
+RATES_FROM_MEMORY = f"{RATES}, from memory"
 CLOCKS = "mean absolute offset about two minutes: Cordell 1994; Ornato 1998; Castren 2005"
 
 
@@ -87,8 +89,72 @@ MAGNITUDES: dict[str, Magnitude] = {
     "log_none": Magnitude(0.08, "1", ASSUMED, "of ventilator trips: never downloaded"),
     "log_unsaid_missing": Magnitude(0.03, "1", ASSUMED, "never downloaded, and not said so"),
     "log_unsaid_present": Magnitude(0.15, "1", ASSUMED, "downloaded, and not said so"),
-    "spo2_typical": Magnitude(95.5, "%", ASSUMED, "inside 92-99 as a rule"),
+    "spo2_typical": Magnitude(95.2, "%", ASSUMED, "on blended gas: 92-97 as a rule"),
+    "spo2_children": Magnitude(1.0, "%", ASSUMED, "standard deviation between children"),
+    "spo2_drift": Magnitude(0.9, "%", ASSUMED, "the same, of what drifts within a trip"),
+    "spo2_noise": Magnitude(0.45, "%", ASSUMED, "the same, from row to row"),
+    "spo2_upset": Magnitude(0.8, "%", ASSUMED, "less where the child cries, coughs or struggles"),
+    "spo2_worse": Magnitude(92.2, "%", ASSUMED, "what children who get worse fall to"),
+    "spo2_undiluted": Magnitude(99.9, "%", ASSUMED, "on undiluted oxygen"),
+    "spo2_rises": Magnitude(2, "min", ASSUMED, "time constant of that"),
+    "shunted": Magnitude(0.4, "1", ASSUMED, "of cardiac children: it does little for them"),
+    "observed_every": Magnitude(4.7, "min", ASSUMED, "median between observations"),
+    "observed_pace": Magnitude(0.15, "log", ASSUMED, "of that between crews"),
+    "observed_spread": Magnitude(0.42, "log", ASSUMED, "of that from row to row"),
+    "looked": Magnitude(0.5, "1", ASSUMED, "of occlusions: an observation at once"),
+    "setting_skipped": Magnitude(0.4, "1", ASSUMED, "of every second routine row on the road"),
+    "skipped": Magnitude(0.3, "1", ASSUMED, "of every second observation on a quiet road"),
+    "leaving_unseen": Magnitude(
+        0.75, "1", ASSUMED, "of trips: none for 9 to 13 min at departure, or a failure"
+    ),
+    "arriving_unseen": Magnitude(0.5, "1", ASSUMED, "of trips: the same at arrival"),
+    "beats_at_birth": Magnitude(127, "1/min", RATES),
+    "beats_at_1_month": Magnitude(145, "1/min", RATES),
+    "beats_at_7_months": Magnitude(134, "1/min", RATES_FROM_MEMORY, "6 to 9 months"),
+    "beats_at_15_months": Magnitude(123, "1/min", RATES_FROM_MEMORY, "12 to 18 months"),
+    "beats_at_2_years": Magnitude(113, "1/min", RATES),
+    "beats_at_5_years": Magnitude(98, "1/min", RATES_FROM_MEMORY, "4 to 6 years"),
+    "beats_at_10_years": Magnitude(84, "1/min", RATES_FROM_MEMORY, "8 to 12 years"),
+    "beats_ill": Magnitude(10, "1/min", ASSUMED, "more, of children ill enough to be moved"),
+    "beats_children": Magnitude(9, "1/min", ASSUMED, "standard deviation between children"),
+    "beats_drift": Magnitude(8, "1/min", ASSUMED, "the same, of what drifts within a trip"),
+    "beats_noise": Magnitude(1.5, "1/min", ASSUMED, "the same, from row to row"),
+    "beats_asleep": Magnitude(-10, "1/min", ASSUMED, "against a calm child"),
+    "beats_crying": Magnitude(32, "1/min", ASSUMED, "against a calm child"),
+    "beats_coughing": Magnitude(12, "1/min", ASSUMED, "against a calm child"),
+    "beats_agitated": Magnitude(20, "1/min", ASSUMED, "against a calm child"),
+    "beats_suction": Magnitude(8, "1/min", ASSUMED, "more at suction"),
+    "beats_low": Magnitude(12, "1/min", ASSUMED, "more at SpO2 below 90 %"),
+    "beats_weaned": Magnitude(-4, "1/min", ASSUMED, "more, of children weaned"),
+    "beats_short": Magnitude(6, "1/min", ASSUMED, "more until the flow is turned up"),
+    "beats_deep": Magnitude(-35, "1/min", ASSUMED, "more at SpO2 below 80 %, on top of that"),
+    "breaths_at_birth": Magnitude(44, "1/min", RATES),
+    "breaths_at_7_months": Magnitude(39, "1/min", RATES_FROM_MEMORY, "6 to 9 months"),
+    "breaths_at_2_years": Magnitude(26, "1/min", RATES),
+    "breaths_at_5_years": Magnitude(23, "1/min", RATES_FROM_MEMORY, "4 to 6 years"),
+    "breaths_at_10_years": Magnitude(19, "1/min", RATES_FROM_MEMORY, "8 to 12 years"),
+    "breaths_ill": Magnitude(7, "1/min", ASSUMED, "more, of children ill enough to be moved"),
+    "breaths_children": Magnitude(4, "1/min", ASSUMED, "standard deviation between children"),
+    "breaths_drift": Magnitude(4.5, "1/min", ASSUMED, "the same, of what drifts within a trip"),
+    "breaths_noise": Magnitude(1, "1/min", ASSUMED, "the same, from row to row"),
+    "breaths_asleep": Magnitude(-4, "1/min", ASSUMED, "against a calm child"),
+    "breaths_crying": Magnitude(11, "1/min", ASSUMED, "against a calm child"),
+    "breaths_coughing": Magnitude(5, "1/min", ASSUMED, "against a calm child"),
+    "breaths_agitated": Magnitude(7, "1/min", ASSUMED, "against a calm child"),
+    "breaths_suction": Magnitude(3, "1/min", ASSUMED, "more at suction"),
+    "breaths_low": Magnitude(6, "1/min", ASSUMED, "more at SpO2 below 90 %"),
+    "breaths_weaned": Magnitude(-4, "1/min", ASSUMED, "more, of children weaned"),
+    "breaths_short": Magnitude(5, "1/min", ASSUMED, "more until the flow is turned up"),
+    "breaths_deep": Magnitude(0, "1/min", ASSUMED, "more at SpO2 below 80 %, on top of that"),
+    "asleep": Magnitude(0.4, "1", ASSUMED, "of observations of children who are not upset"),
+    "soothed": Magnitude(0.35, "1", ASSUMED, "of children who do not stop: turned or suctioned"),
+    "settled": Magnitude(0.3, "1", ASSUMED, "of the upset that is left after suction or turning"),
+    "dip_slipped": Magnitude(0.7, "1", ASSUMED, "of dips: a sensor had moved; else suction"),
+    "sending_flow_off": Magnitude(
+        0.05, "1", ASSUMED, "first flow half a litre off the sending hospital's"
+    ),
     "crying": Magnitude(0.12, "1", ASSUMED, "of observations, more where occlusions cluster"),
+    "crying_most": Magnitude(0.4, "1", ASSUMED, "the same, of the most upset children"),
     "crying_near": Magnitude(0.35, "1", ASSUMED, "of observations within 2 min of an occlusion"),
     "crying_raised": Magnitude(0.9, "1", ASSUMED, "the same, where a change raised the rate"),
     "suctioned": Magnitude(0.03, "1", ASSUMED, "of observations"),
@@ -118,7 +184,6 @@ MAGNITUDES: dict[str, Magnitude] = {
     "cutoff_missing": Magnitude(0.03, "1", ASSUMED, "of cut-offs: no length logged"),
     "spo2_dip": Magnitude(0.012, "1", ASSUMED, "of every fourth observation: 88 or 89 % for once"),
     "spo2_missing": Magnitude(0.06, "1", ASSUMED, "of every second observation"),
-    "weaned": Magnitude(0.15, "1", ASSUMED, "of children who did not need more support"),
     "worse_intubated": Magnitude(0.2, "1", ASSUMED, "of children who came to need more support"),
     "worse_gravest": Magnitude(
         0.05, "1", ASSUMED, "of children who came to need more support: arrested or died"
@@ -126,7 +191,7 @@ MAGNITUDES: dict[str, Magnitude] = {
     "gravest_died": Magnitude(0.3, "1", ASSUMED, "of these"),
     "worse_breaths": Magnitude(14, "1/min", ASSUMED, "more, of children who get worse"),
     "worse_upset": Magnitude(0.75, "1", ASSUMED, "of observations of children who get worse"),
-    "worse_beats": Magnitude(28, "1/min", ASSUMED, "more, of children who get worse"),
+    "worse_beats": Magnitude(22, "1/min", ASSUMED, "more, of children who get worse"),
 }
 """What is planted, and how often, stands with the plants themselves and is assumed throughout."""
 

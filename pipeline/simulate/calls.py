@@ -121,9 +121,10 @@ def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
     return {name: column[by] for name, column in found.items()}
 
 
-def outcomes(draws: Draws, codes: Codes, *, full: bool) -> Ints:
+def outcomes(scene: Scene, *, full: bool) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
-    plain = 1 + draws.chance("weaned", of("weaned")).astype(np.int64)
+    draws, codes = scene.draws, scene.codes
+    plain = 1 + weaned(scene).astype(np.int64)
     worse = codes.escalation > 0
     intubated = draws.chance("intubated", of("worse_intubated")) | (
         codes.escalation == Escalation.INTUBATED
@@ -133,6 +134,16 @@ def outcomes(draws: Draws, codes: Codes, *, full: bool) -> Ints:
     grave = worse & full & draws.chance("gravest", of("worse_gravest"))
     found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
+
+
+def weaned(scene: Scene) -> Bools:
+    """Whether support fell: flow or oxygen lower at hand-over than at first, neither higher."""
+    trip = np.arange(len(scene.when.end))
+    change = [
+        series.in_force(trip, scene.when.window_end - 1) - series.value[:, 0]
+        for series in (scene.what.flow10, scene.what.fio2)
+    ]
+    return np.asarray((np.minimum(*change) < 0) & (np.maximum(*change) <= 0))
 
 
 def a_day_later(draws: Draws, outcome: Ints) -> Ints:

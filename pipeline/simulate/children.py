@@ -118,8 +118,9 @@ def _sending_cannula(
 
 
 def _sending_flow(draws: Draws, codes: Codes, flow10: Ints) -> Ints:
-    """The same flow, or half a litre off; otherwise as planted."""
-    found = flow10 + draws.whole("sending flow", -1, 1) * 5
+    """The same flow, seldom half a litre off; otherwise as planted."""
+    off = draws.chance("sending flow off", of("sending_flow_off"))
+    found = flow10 + np.where(off, 5 * (2 * draws.whole("sending flow", 0, 1) - 1), 0)
     far = np.maximum(30, flow10 // 20 * 5 + 5)
     changed = np.isin(codes.fit, [Fit.FLOW_CHANGED, Fit.FLOW_CLINICAL, Fit.FLOW_CALLED])
     found = np.where(changed, flow10 + far, found)

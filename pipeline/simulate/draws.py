@@ -97,6 +97,13 @@ class Draws:
         return np.asarray(gammaincinv(shape, self.uniform(name)) / shape, dtype=np.float64)
 
 
+def counted(count: Ints) -> tuple[Ints, Ints]:
+    """Return (trip, 1 to count) for each trip's rows."""
+    trip = np.repeat(np.arange(len(count)), count)
+    first = np.cumsum(count) - count
+    return trip, np.arange(len(trip)) - first[trip] + 1
+
+
 def two_sided(z: Floats, quartiles: tuple[float, float, float]) -> Floats:
     """Return a skewed positive quantity with these quartiles: log-normal on either side."""
     low, middle, high = quartiles

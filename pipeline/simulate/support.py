@@ -154,6 +154,8 @@ def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
     plain &= ~np.isin(codes.escalation, CHANGED) & (codes.whole == 0)
     stepped = child.flow10 + np.where(draws.chance("flow up", 0.5), 10, -10)
     step = plain & (stepped >= low) & (stepped <= high) & draws.chance("flow step", of("flow_step"))
+    # nobody turns down the flow of a child who gets worse
+    step &= ~np.isin(codes.escalation, WORSENING) | (stepped > child.flow10)
     step_at = when.departed + draws.whole("flow step", 4, 12)
     at = np.where(out, when.departed + 5, np.where(step, step_at, NEVER))
     value = np.where(out, beyond_range, stepped)

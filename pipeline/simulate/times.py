@@ -227,7 +227,10 @@ def _unheated(draws: Draws, codes: Codes, found: Times) -> Ints:
     short = draws.whole("heat short", 3, 8)
     long = draws.whole("heat long", 18, 36)
     until_failed = np.minimum(departed + 5 + draws.whole("heater failed", 10, 36), found.end)
-    road_until = np.minimum(departed + 5 + long, found.window_end - 2)
+    road_until = departed + 5 + long
+    # a heater that is not back shortly before hand-over stays away
+    back = road_until < found.window_end - 5
+    road_until = np.where(back, road_until, found.window_end)
     begin = np.full_like(start, NEVER)
     until = begin.copy()
     change = np.where(found.moved < NEVER, found.moved, departed - 5)

@@ -17,10 +17,11 @@ from pipeline.simulate.calls import (
     outcomes,
 )
 from pipeline.simulate.changes import HEATERS, VENTILATORS
-from pipeline.simulate.charting import Upset, observations, settings
+from pipeline.simulate.charting import settings
 from pipeline.simulate.children import children
 from pipeline.simulate.draws import Columns, Draws, Ints
 from pipeline.simulate.effects import Asked, Units, cased, failing, raised, steered, stopped
+from pipeline.simulate.observed import Upset, observations
 from pipeline.simulate.occlusions import (
     Clock,
     Logs,
@@ -103,7 +104,7 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     scene = laid.scene
     rate = own_rate(scene.draws, options.truth.shape)
     upset = Upset(rate, laid.seen, laid.place.raised > 1)
-    outcome = outcomes(scene.draws, scene.codes, full=laid.orders.full)
+    outcome = outcomes(scene, full=laid.orders.full)
     tables = {
         "trips": _trips(laid, outcome),
         "crew": _crew(scene.draws, laid.place.base),
@@ -133,7 +134,9 @@ def _trips(laid: Laid, outcome: Ints) -> Columns:
         "planned": when.planned,
         "sending_cannula": child.sending_cannula,
         "sending_flow10": child.sending_flow10,
-        "sending_fio2": np.where(draws.chance("sending fio2", 0.05), -1, child.fio2),
+        "sending_fio2": np.where(
+            draws.chance("sending fio2", 0.05), -1, scene.what.fio2.value[:, 0]
+        ),
         "departed_s": np.where(no_departure, -1, when.departed * 60),
         "arrived_s": when.arrived * 60,
         "handover_s": np.where(codes.whole == Whole.OPEN, -1, when.end * 60),

@@ -11,12 +11,13 @@ from pipeline.simulate.draws import Bools, Floats, Ints
 from pipeline.simulate.plants import Codes, Escalation
 from pipeline.simulate.times import Times
 
-MORE_SUPPORT, INTUBATED, ARREST, DIED = 3, 4, 5, 6
+WEANED, MORE_SUPPORT, INTUBATED, ARREST, DIED = 2, 3, 4, 5, 6
 """Positions in the outcomes plus one."""
 AFTER_DEPARTURE = 3
 LAST_MINUTES = 15
-COLLAPSE = (10, 6)
-"""Minutes before the end of high flow between which at most one observation lies."""
+COLLAPSE = 6
+"""Minutes before the end of high flow: the last observation before shows it."""
+GROWS = 30
 
 
 @dataclass
@@ -37,12 +38,21 @@ class Worsening:
         late = self.shows(trip, minute) & (self.until[trip] - minute <= LAST_MINUTES)
         return np.where(late & (self.outcome[trip] >= INTUBATED), of("bagged"), 0.0)
 
-    def collapses(self, trip: Ints, minute: Ints) -> Bools:
-        """Whether this is the one row that shows an arrest, or the end."""
-        first, last = COLLAPSE
-        before = self.until[trip] - minute
-        near = (before <= first) & (before > last) & (minute > self.since[trip] + 2 * first)
-        return np.asarray(near & (self.outcome[trip] >= ARREST))
+    def grown(self, trip: Ints, minute: Ints) -> Floats:
+        """How far each row's child has got worse: 0 to 1, all of it after `GROWS` minutes."""
+        grown = np.clip((minute - self.since[trip]) / GROWS, 0, 1)
+        return np.where(self.shows(trip, minute), grown, 0.0)
+
+    def collapses(self, trip: Ints, minute: Ints, after: Ints) -> Bools:
+        """Whether this is the one row that shows an arrest, or the end: the last before it.
+
+        `after` is the minutes to the next row.
+        """
+        last = (minute <= self.until[trip] - COLLAPSE) & (
+            minute + after > self.until[trip] - COLLAPSE
+        )
+        last &= minute > self.since[trip] + 20
+        return np.asarray(last & (self.outcome[trip] >= ARREST))
 
 
 def worsening(codes: Codes, when: Times, outcome: Ints) -> Worsening:

@@ -3,11 +3,10 @@
 Source throughout: Spiegelhalter 2005, Stat Med 24:1185.
 """
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.statistics.counts import Counts, binomial, negative_binomial
 from pipeline.statistics.intervals import FloatArray, as_float
 
 INNER, OUTER = 0.95, 0.998
@@ -21,16 +20,11 @@ def binomial_limits(
     Interpolated between neighbouring counts so that the funnel is smooth, as published, which may
     put a point outside one count before the exact tail would; cut off at 0 and 1.
     """
-    from scipy.stats import binom
-
     (m,) = as_float(n)
     m = np.where(m > 0, m, np.nan)
 
     def limit(tail: float) -> FloatArray:
-        count = _interpolated(
-            lambda q: binom.ppf(q, m, target), lambda r: binom.cdf(r, m, target), tail
-        )
-        return np.asarray(np.clip(count / m, 0.0, 1.0))
+        return np.asarray(np.clip(_interpolated(binomial(m, target), tail) / m, 0.0, 1.0))
 
     return limit((1 - level) / 2), limit((1 + level) / 2)
 
@@ -48,24 +42,20 @@ def clustered_limits(
     between neighbouring counts; cut off at 0. The spread is that of the trips, so that any number
     of groups will do; as k_eff grows they come down to exact Poisson limits.
     """
-    from scipy.stats import nbinom
-
     t, k = as_float(exposure, k_eff)
     t = np.where(t > 0, t, np.nan)
     p = k / (k + target * t / per)
 
     def limit(tail: float) -> FloatArray:
-        count = _interpolated(lambda q: nbinom.ppf(q, k, p), lambda r: nbinom.cdf(r, k, p), tail)
+        count = _interpolated(negative_binomial(k, p), tail)
         return np.asarray(np.maximum(count / t * per, 0.0))
 
     return limit((1 - level) / 2), limit((1 + level) / 2)
 
 
-def _interpolated(
-    quantile: Callable[[float], ArrayLike], cdf: Callable[[FloatArray], ArrayLike], tail: float
-) -> FloatArray:
+def _interpolated(counts: Counts, tail: float) -> FloatArray:
     """Count at which the distribution would reach ``tail`` if it rose in straight lines."""
-    (count,) = as_float(quantile(tail))
-    at, before = as_float(cdf(count), cdf(count - 1))
+    count = counts.quantile(tail)
+    at, before = counts.below(count), counts.below(count - 1)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(count - (at - tail) / (at - before))

@@ -5,19 +5,22 @@ of trips with the same values throughout; the intervals take the stretches of a 
 share a gamma factor of the service's shape k (:mod:`clustered_effects`).
 """
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import special
 
 from pipeline.statistics.charts import BoolArray, IntArray, one_series
 from pipeline.statistics.clustered_effects import effect_ratio, effects_covariance
-from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.intervals import FloatArray, as_float
 
 MIN_EVENT_TRIPS = 5
 """With fewer trips that had an event, rates are not compared or adjusted."""
+
+MOST_STEPS, SETTLED = 100, 1e-10
+"""A fit has settled where a step changes the deviance by no more."""
 
 WIDEST = 10.0
 """Half-width on the log scale from which an interval (a factor of 22,000) is no answer."""
@@ -304,30 +307,42 @@ def _distinct(matrix: FloatArray) -> tuple[FloatArray, IntArray]:
 
 
 def _fit(rows: _Rows, design: _Design, k: float) -> _Fit | None:
-    """Fit by iteratively reweighted least squares; None where that fails."""
-    from statsmodels.genmod.families import Poisson
-    from statsmodels.genmod.generalized_linear_model import GLM
-
+    """Fit the groups and the active covariates; None where that fails."""
     kept = design.kept
     matrix, events, exposure = design.matrix(rows, kept), rows.events[kept], rows.exposure[kept]
     # rows alike in everything are added up first: the fit is the same, and many times faster
     cells, cell = _distinct(matrix)
-    offset = np.log(np.bincount(cell, exposure))
     try:
-        with warnings.catch_warnings(), np.errstate(all="ignore"):
-            warnings.simplefilter("ignore")
-            counts = np.bincount(cell, events)
-            model = GLM(counts, cells, family=Poisson(), offset=offset)
-            found = model.fit(maxiter=100, tol=1e-10)
-            coefficients = np.asarray(found.params, dtype=np.float64)
+        with np.errstate(all="ignore"):
+            counts, hours = as_float(np.bincount(cell, events), np.bincount(cell, exposure))
+            coefficients = _poisson_coefficients(counts, cells, np.log(hours))
             mean = exposure * np.exp(matrix @ coefficients)
             unit = rows.trip[kept] * (1 + rows.group.max()) + rows.group[kept]
             covariance = effects_covariance(matrix, mean, unit, k)
     except (np.linalg.LinAlgError, ValueError, FloatingPointError):
         return None
-    if not (found.converged and np.isfinite(covariance).all() and np.isfinite(coefficients).all()):
+    if not (np.isfinite(covariance).all() and np.isfinite(coefficients).all()):
         return None
     return _Fit(coefficients, covariance)
+
+
+def _poisson_coefficients(counts: FloatArray, matrix: FloatArray, offset: FloatArray) -> FloatArray:
+    """Maximum likelihood by iteratively reweighted least squares; NaN where it does not settle.
+
+    statsmodels has it, and takes longer to import than everything else here to run.
+    Source: McCullagh and Nelder 1989, Generalized Linear Models, section 2.5.
+    """
+    mean, before = (counts + counts.mean()) / 2, np.inf
+    for _ in range(MOST_STEPS):
+        weight = np.sqrt(mean)
+        wanted = np.log(mean) - offset + (counts - mean) / mean
+        coefficients, *_ = np.linalg.lstsq(matrix * weight[:, None], wanted * weight)
+        mean = np.exp(matrix @ coefficients + offset)
+        deviance = 2 * float(np.sum(special.xlogy(counts, counts / mean) - counts + mean))
+        if abs(deviance - before) <= SETTLED:
+            return np.asarray(coefficients)
+        before = deviance
+    return np.full(matrix.shape[1], np.nan)
 
 
 def _ratio(fit: _Fit, column: int, level: float) -> Estimate:

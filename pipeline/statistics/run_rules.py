@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import BoolArray, Chart, one_series
+from pipeline.statistics.counts import binomial
 from pipeline.statistics.intervals import FloatArray
 
 
@@ -137,9 +138,8 @@ def runs_test(values: ArrayLike, line: ArrayLike) -> RunsTest:
 
 def runs_limits(n: int) -> tuple[int, int]:
     """Longest run still ordinary, and fewest crossings still ordinary, for n points (1 or more)."""
-    from scipy.stats import binom
-
-    return round(float(np.log2(n)) + 3), int(binom.ppf(0.05, n - 1, 0.5)) if n > 1 else 0
+    fewest = int(binomial(n - 1, 0.5).quantile(0.05)) if n > 1 else 0
+    return round(float(np.log2(n)) + 3), fewest
 
 
 def chart_runs(chart: Chart) -> tuple[RunsTest, ...]:

@@ -7,11 +7,16 @@ from schemas.findings import OLD_WORDS
 _NEW = " ".join(f"WHEN '{old}' THEN '{new}'" for old, (new, _) in OLD_WORDS.items())
 _CAUSE = " ".join(f"WHEN '{old}' THEN '{cause}'" for old, (_, cause) in OLD_WORDS.items() if cause)
 
+# a service that says it has one reader has nobody whom a second reading that was drawn waits for
 STANDING_VIEW = """
 CREATE OR REPLACE VIEW loop.standing AS
-SELECT *, min(month) OVER (PARTITION BY thing, key) AS opened
-FROM loop.move
-QUALIFY move_no = max(move_no) OVER (PARTITION BY thing, key)
+SELECT * FROM (
+    SELECT *, min(month) OVER (PARTITION BY thing, key) AS opened
+    FROM loop.move
+    QUALIFY move_no = max(move_no) OVER (PARTITION BY thing, key)
+)
+WHERE thing <> 'second_reading' OR state <> 'asked' OR what <> 'drawn' OR coalesce((
+    SELECT arg_max(state, move_no) FROM loop.move WHERE thing = 'readers'), 'several') <> 'one'
 """
 """Each thing as it stands now, and the month it was opened in."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.store.sql import quoted
+from pipeline.store.sql import in_table, quoted
 
 if TYPE_CHECKING:
     import duckdb
@@ -60,7 +60,7 @@ def make_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
         CREATE OR REPLACE TEMP TABLE asked_trip AS
         SELECT h.trip_id, h.trip_key, t.service_month AS month
         FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
-        SEMI JOIN {asked} a ON a.trip_id = h.trip_id
+        WHERE h.trip_id {in_table(con, asked)}
     """)
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE trip_state AS

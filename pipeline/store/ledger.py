@@ -72,7 +72,8 @@ class Entry:
 
 def record(con: duckdb.DuckDBPyConnection, what: str, detail: dict[str, Any]) -> None:
     """Add an entry; call inside the transaction of what it tells of. None values are left out."""
-    ensure_followup_tables(con)
+    if not has_followup_tables(con):
+        ensure_followup_tables(con)
     last = _last(con)
     if last is None and what != "opened":
         (held,) = one(con, "SELECT count(*) FROM delivered.receipt")

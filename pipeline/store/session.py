@@ -23,7 +23,12 @@ PAUSE_S = 0.25
 
 
 def open_waiting(
-    path: Path, *, create: bool = False, read_only: bool = False, patience_s: float = PATIENCE_S
+    path: Path,
+    *,
+    create: bool = False,
+    read_only: bool = False,
+    patience_s: float = PATIENCE_S,
+    threads: int | None = None,
 ) -> duckdb.DuckDBPyConnection:
     """Open the store; while another process holds it, try again for `patience_s` seconds.
 
@@ -31,12 +36,12 @@ def open_waiting(
     """
     for _ in range(max(0, round(patience_s / PAUSE_S))):
         try:
-            return open_store(path, create=create, read_only=read_only)
+            return open_store(path, create=create, read_only=read_only, threads=threads)
         except Refused as refused:
             if refused.problems[0].code != "store-locked":
                 raise
         time.sleep(PAUSE_S)
-    return open_store(path, create=create, read_only=read_only)
+    return open_store(path, create=create, read_only=read_only, threads=threads)
 
 
 @contextmanager

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from schemas.contract import sheet_name
+
+if TYPE_CHECKING:
+    import duckdb
+
+FEW = 40
+"""So many trips are named in a question, so that nothing of others is looked at."""
 
 
 def quoted(name: str) -> str:
@@ -13,6 +21,14 @@ def quoted(name: str) -> str:
 def literal(text: str) -> str:
     """Return a text as an SQL literal."""
     return "'" + text.replace("'", "''") + "'"
+
+
+def in_table(con: duckdb.DuckDBPyConnection, table: str) -> str:
+    """SQL: that the trip_id before it is among those of `table`; by name where they are few."""
+    rows = con.execute(f"SELECT DISTINCT trip_id FROM {table} LIMIT {FEW + 1}").fetchall()
+    if len(rows) > FEW:
+        return f"IN (SELECT trip_id FROM {table})"
+    return f"IN ({', '.join(sorted(literal(trip) for (trip,) in rows)) or 'NULL'})"
 
 
 def is_file_of(table: str, file: str) -> str:

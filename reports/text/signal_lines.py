@@ -20,9 +20,10 @@ BY_CHANCE = "About one such signal a year comes with nothing changed."
 def signal_parts(sentence: str) -> tuple[str, str]:
     """What a signal's sentence is about, and its counts: '7 of 13 trips since March 2026, ...'.
 
-    The range of its beginning, how big it is and what is missing are in the sentence alone.
+    The range of its beginning, how big it is, what is missing and what it revises are in the
+    sentence alone.
     """
-    what, _, rest = sentence.partition(": ")
+    what, _, rest = re.sub(r"^As of [^:]*: ", "", sentence).partition(": ")
     counts, before, _ = rest.partition(" before")
     return what, re.sub(r" \([^)]*\)", "", f"{counts}{before}").rstrip(".")
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import random
+import re
 from pathlib import Path
 
 import duckdb
 import pytest
 
-from pipeline.ingest.looks import looks, prepare
+from pipeline.ingest.looks import alphabet, in_ascii, looks, named_inside, perhaps_person, prepare
 from pipeline.ingest.screen import private_name
 
 from . import small_delivery
@@ -68,6 +70,37 @@ def test_identifying_content_is_known_for_what_it_is(
 @pytest.mark.parametrize("value", HARMLESS)
 def test_harmless_content_is_taken_for_nothing(screened: dict[str, set[str]], value: str) -> None:
     assert screened[value] == set()
+
+
+def test_conditions_put_in_ascii_answer_alike() -> None:
+    # plain texts are asked a shorter question: the same answer for samples, and for pieces of them
+    # put together at random, in each kind of column
+    samples = [v for v in [*(value for _, value in EACH), *HARMLESS] if v.isascii()]
+    draw = random.Random(7)
+    pieces = [*re.findall(r"\w+|\W", " ".join(samples)), *map(chr, range(1, 128)),
+              "Van", "de", "Mr", "str", "suite", "Jan", "12", "2026", "no", "O'Example",
+              "Dr", ". ", "Ann", "Flight", "lat 51.50741"]  # fmt: skip
+    samples += ["0" * 17, "51.5074, -0.1278", "-1234567-"]
+    texts = {
+        *samples,
+        *("".join(draw.choices(pieces, k=draw.randint(1, 6))) for _ in range(1_500)),
+    }
+    columns = ("about", "base", "crew_member", "trip_id", "ventilator_unit", "diagnosis_group")
+    asked = {**looks(), "perhaps": perhaps_person(), "inside": named_inside()}
+    differ = [f"count(*) filter (({sql}) is distinct from ({in_ascii(sql)}))"
+              for sql in asked.values()]  # fmt: skip
+    found = [f"count(*) filter ({sql})" for sql in asked.values()]
+    with duckdb.connect() as con:
+        con.execute("create table cell (name VARCHAR, value VARCHAR)")
+        for column in columns:
+            con.execute("insert into cell select ?, unnest(?)", [column, sorted(texts)])
+        prepare(con, "cell")
+        assert alphabet(con, "cell") is in_ascii
+        assert set(con.execute(f"select {', '.join(differ)} from cell").fetchall()[0]) == {0}
+        answers = con.execute(f"select {', '.join(found)} from cell").fetchall()[0]
+        assert [what for what, n in zip(asked, answers, strict=True) if not n] == []
+        con.execute("insert into cell (name, value) values ('base', 'Ω')")
+        assert alphabet(con, "cell") is not in_ascii
 
 
 def test_identifying_content_is_refused_and_never_shown(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import shutil
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -18,10 +19,12 @@ from pipeline.measures import measure
 from pipeline.measures.signal_certainty import Completions
 from pipeline.measures.signal_counts import family
 from pipeline.measures.signal_months import Clustering, thresholds, worked
+from pipeline.measures.signals import signals
 from pipeline.month.gather import calendar
 from pipeline.statistics.signal_sums import signal_sums
 from pipeline.store.database import open_store, transaction
 from pipeline.store.session import store_in
+from schemas.signals import SIGNAL_TABLES
 
 from .command_runs import command_in, data_alone
 
@@ -111,8 +114,8 @@ def test_a_change_that_is_signalled_again_keeps_its_beginning(
     data: dict[str, pd.DataFrame],
 ) -> None:
     """The base's logs stopped in March; its chart signals in April, and in June again."""
-    signals = data["signals"]
-    own = signals[(signals["group_by"] == "base") & (signals["kind"] == "headline")]
+    said = data["signals"]
+    own = said[(said["group_by"] == "base") & (said["kind"] == "headline")]
     assert own["group_value"].tolist() == ["elm", "elm"]
     assert own["since"].tolist() == [LOGS_STOPPED] * 2
     assert "First said in April 2026." in own["sentence"].iloc[1]
@@ -135,13 +138,13 @@ def test_a_signal_that_a_person_closed_stands_no_more(out: Path, tmp_path: Path)
         ran = command_in(folder, "review", SAMPLE)
     assert ran.code == 0, ran.err
     assert "without a complete log" not in ran.out
-    signals = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signals.csv")
-    own = signals[signals["group_value"] == "elm"]
+    said = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signals.csv")
+    own = said[said["group_value"] == "elm"]
     # the one said in April is of the same change
     assert own["standing"].tolist() == ["closed"] * 2
     assert own["conclusion"].tolist() == ["loggers were replaced"] * 2
     assert own["so_far"].isna().all()
-    others = signals[(signals["kind"] == "headline") & (signals["group_value"] != "elm")]
+    others = said[(said["kind"] == "headline") & (said["group_value"] != "elm")]
     assert (others["standing"] == "stands").all()
     trips = pd.read_csv(folder / "tailrace-out" / LAST / "data" / "signal_trips.csv")
     assert "elm" not in set(trips["group_value"])
@@ -167,3 +170,22 @@ def test_one_missing_trip_leaves_almost_every_chart_settled(out: Path) -> None:
     charts = np.concatenate(said)
     assert len(charts) > 300
     assert np.mean(charts != "depends") >= 0.98
+
+
+def test_signals_of_a_first_review_take_a_second_and_a_half_of_processor(
+    out: Path, tmp_path: Path
+) -> None:
+    """The bound at 60 trips a month; that of the service in the sample."""
+    shutil.copy(out / "store.duckdb", tmp_path / "store.duckdb")
+    with closing(open_store(tmp_path / "store.duckdb")) as con:
+        for name in SIGNAL_TABLES:
+            con.execute(f"DROP TABLE loop.{name}")
+        versions = versions_in_store(con)
+        measure(con, LAST)
+        months = calendar(con, versions, LAST)
+        begun = time.process_time()
+        found = signals(con, months, versions)["signals"]
+        spent = time.process_time() - begun
+    said = pd.read_csv(out / LAST / "data" / "signals.csv")
+    assert len(found) == (said["kind"] != "exploratory").sum()
+    assert spent < 1.5

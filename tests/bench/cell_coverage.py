@@ -174,26 +174,48 @@ def bases_of_services(
     }
 
 
+HELD_BOUNDS = {5: (93.0, 99.0), 10: (93.0, 99.0), 20: (93.0, 98.0), 50: (93.0, 98.0)}
+"""Percent, by the trips of a cell."""
+BASES_BOUNDS = (93.0, 98.5)
+WIDTH_MOST, WIDTH_FROM = 1.10, 60
+"""Mean log-width over that of knowing k, from so many trips a month on."""
+
+
+def judged(found: float, low: float, high: float, error: float) -> str:
+    """pass or short, with how many standard errors it lies outside."""
+    if low <= found <= high:
+        return "pass"
+    return f"short by {max(low - found, found - high) / max(error, 1e-9):.1f} standard errors"
+
+
 def print_cells(runs: int) -> None:
-    """A line for each volume, shape and number of trips of a cell."""
+    """A line for each volume, shape and number of trips of a cell, and whether it holds."""
     print("One size, nominal 95 %: trips a month, months, k; trips in the cell: held %, log-width")
-    print("over that of knowing k, % wild; the same of quasi-Poisson by the cell's trips; cells")
+    print("over that of knowing k, % wild; the same of quasi-Poisson by the cell's trips; cells;")
+    print("held % and, from 60 trips a month, log-width against their bounds")
     for trips, months in VOLUMES:
         for k in SHAPES:
             for m, c in cells_of_services(trips, months, k, runs, seed=trips + months).items():
+                error = 100 * np.sqrt(c.held * (1 - c.held) / c.cells)
+                verdict = judged(100 * c.held, *HELD_BOUNDS[m], error)
+                if trips >= WIDTH_FROM:
+                    verdict += ", pass" if c.width <= WIDTH_MOST else ", too wide"
                 print(
                     f"{trips:4d} {months:3d} {k:5.2f} {m:3d}   {100 * c.held:5.1f} {c.width:5.2f}"
                     f" {100 * c.wild:5.1f}   {100 * c.old_held:5.1f} {c.old_width:6.2f}"
-                    f" {100 * c.old_wild:5.1f}   {c.cells}",
+                    f" {100 * c.old_wild:5.1f}   {c.cells}   {verdict}",
                     flush=True,
                 )
 
 
 def print_bases(runs: int) -> None:
-    """A line for each volume and spread."""
+    """A line for each volume and spread, and whether it holds."""
     print("Bases, nominal 95 %: trips a year, log-sd, k: held % and log-width; gamma-Poisson's")
     for trips in (300, 720):
         for spread in (0.0, 0.25, 0.5):
             found = bases_of_services(trips, spread, 0.5, runs, seed=trips)
             sentence = "   ".join(f"{100 * held:5.1f} {wide:5.2f}" for held, wide in found.values())
-            print(f"{trips:4d} {spread:5.2f} {0.5:5.2f}   {sentence}", flush=True)
+            held = found["new"][0]
+            # the five bases of a service share a draw, so that a service counts as one
+            verdict = judged(100 * held, *BASES_BOUNDS, 100 * np.sqrt(held * (1 - held) / runs))
+            print(f"{trips:4d} {spread:5.2f} {0.5:5.2f}   {sentence}   {verdict}", flush=True)

@@ -3,8 +3,9 @@
 Writes one NEMSIS document of REPORTS reports, each a whole high-flow trip of the invented service,
 no two with the same number, and maps it in a process of its own. Run:
 
-    python -m tests.bench.many_reports [REPORTS] [FOLDER]
+    python -m tests.bench.many_reports [REPORTS] [FOLDER] [views]
 
+With `views` settings are made from a view of the reports, which are then read twice. It
 prints the document's size, the rows delivered, the seconds, and the most memory held at once.
 100,000 reports are about 2 GB of document, and as much again of scratch space, in FOLDER.
 """
@@ -27,6 +28,17 @@ from pipeline.simulate import simulate
 from tests.mapping import direct, reports_system
 
 TEMPLATES, MONTHS = 360, 6
+SETTINGS = '[tables.settings]\nfrom = "reports"\neach = "custom:hf-set"\n'
+VIEW = """
+[files.sets]
+path = "*.xml"
+each = "custom:hf-set"
+[views]
+seen = '''
+  select * replace (case "custom:hf-flow" when '<1' then '0.5' else "custom:hf-flow" end
+    as "custom:hf-flow") from sets
+'''
+"""
 
 
 def again_and_again(texts: list[str]) -> Iterator[str]:
@@ -36,7 +48,7 @@ def again_and_again(texts: list[str]) -> Iterator[str]:
             yield text.replace("</eRecord.01>", f"-{turn}</eRecord.01>")
 
 
-def write(folder: Path, wanted: int) -> Path:
+def write(folder: Path, wanted: int, *, views: bool) -> Path:
     """Write a source of so many reports, with its mapping and key; return its folder."""
     delivery = folder / "delivery"
     simulate(delivery, trips=TEMPLATES, months=MONTHS, seed=7)
@@ -51,12 +63,17 @@ def write(folder: Path, wanted: int) -> Path:
         file.write(reports_system.TAIL)
     for name in ("protocol.toml", "cannulas.toml"):
         shutil.copy(delivery / name, source / name)
+    if views:
+        mapping = (source / "mapping.toml").read_text()
+        assert SETTINGS in mapping
+        seen = VIEW + '[tables.settings]\nfrom = "seen"\n'
+        (source / "mapping.toml").write_text(mapping.replace(SETTINGS, seen))
     return source
 
 
-def main(wanted: int, folder: Path) -> None:
+def main(wanted: int, folder: Path, *, views: bool) -> None:
     """Write, map and measure."""
-    source = write(folder, wanted)
+    source = write(folder, wanted, views=views)
     size = (source / "one.xml").stat().st_size
     print(f"{wanted} reports, {size / 1e6:.0f} MB", flush=True)
     begun = time.monotonic()
@@ -70,7 +87,7 @@ def main(wanted: int, folder: Path) -> None:
     print(
         f"exit {done.returncode}; {time.monotonic() - begun:.0f} s,"
         f" {used.ru_utime + used.ru_stime:.0f} s of processor time;"
-        f" {used.ru_maxrss / 1024:.0f} MB at most"
+        f" {used.ru_maxrss * 1024 / 1e6:.0f} MB at most"
     )
 
 
@@ -78,4 +95,4 @@ if __name__ == "__main__":
     reports_wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     place = Path(sys.argv[2]) if len(sys.argv) > 2 else None
     with tempfile.TemporaryDirectory(dir=place) as made:
-        main(reports_wanted, Path(made))
+        main(reports_wanted, Path(made), views="views" in sys.argv[3:])

@@ -133,7 +133,7 @@ def main(trips: int, folder: Path) -> None:
         _, status, used = os.wait4(child.pid, 0)
         cpu = used.ru_utime + used.ru_stime
         print(f"views: {views}; exit {os.waitstatus_to_exitcode(status)}; {cpu:.0f} s of processor"
-              f" in {time.monotonic() - begun:.0f} s; {used.ru_maxrss / 1024:.0f} MB at most",
+              f" in {time.monotonic() - begun:.0f} s; {used.ru_maxrss * 1024 / 1e6:.0f} MB at most",
               flush=True)  # fmt: skip
 
 

@@ -1,19 +1,22 @@
 """False signals, and what is noticed how soon, of whole invented services through the pipeline.
 
-    python -m tests.bench.signals [--services 60] [--beside 30] [--months 24]
+    python -m tests.bench.signals [--services 60] [--beside 30] [--months 24] [--keep FILE]
 
 Each service is simulated with `--change`, loaded, judged and measured up to its last month; its
 signals are those of `data/signals.csv`. The change comes halfway. `--beside`: so many services
-each at 20 and 250 trips a month, unchanged and with every size's rate doubled.
+each at 20 and 250 trips a month, unchanged and with every size's rate doubled. `--keep`: what is
+heard is written there service by service, and a later run goes on from it; `--first-seed` makes
+other services, for trying a method out without looking at those that it is measured on.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import tempfile
 from collections.abc import Callable, Iterable
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -171,30 +174,64 @@ def report(found: dict[str, list[Heard]], months: int, *, bounds: bool) -> None:
              right * 2 >= len(offs) if bounds else None)  # fmt: skip
 
 
+Asked = tuple[int, str, int]
+"""Trips a month, scenario, seed."""
+
+
+def kept(path: Path | None, months: int) -> dict[Asked, Heard]:
+    """What a run that was broken off had heard already, of as many months."""
+    if path is None or not path.exists():
+        return {}
+    found = {}
+    for text in path.read_text(encoding="utf-8").splitlines():
+        one = json.loads(text)
+        if one["months"] == months:
+            rows = tuple((kind, (a, b, c), m, since) for kind, (a, b, c), m, since in one["rows"])
+            found[one["trips"], one["scenario"], one["seed"]] = Heard(rows, one["seed"])
+    return found
+
+
+def all_heard(asked: list[Asked], given: argparse.Namespace) -> dict[Asked, Heard]:
+    """Every service asked for, those kept in the file `--keep` included; new ones are added."""
+    found = kept(given.keep, given.months)
+    with ProcessPoolExecutor(given.processes) as pool:
+        begun = {
+            pool.submit(heard, scenario, seed, trips, given.months): (trips, scenario, seed)
+            for trips, scenario, seed in asked
+            if (trips, scenario, seed) not in found
+        }
+        for done in as_completed(begun):
+            one = begun[done]
+            found[one] = done.result()
+            if given.keep is not None:
+                named_parts = dict(zip(("trips", "scenario", "seed"), one, strict=True))
+                line_ = {**named_parts, "months": given.months, "rows": found[one].rows}
+                with given.keep.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(line_) + "\n")
+    return found
+
+
 def main() -> None:
     """Run every scenario, and print the figures as a table."""
     options = argparse.ArgumentParser(prog="python -m tests.bench.signals")
     options.add_argument("--services", type=int, default=60)
     options.add_argument("--beside", type=int, default=30)
     options.add_argument("--months", type=int, default=24)
+    options.add_argument("--first-seed", type=int, default=1)
     options.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    options.add_argument("--keep", type=Path, help="file of what is heard, to go on from")
     given = options.parse_args()
     volumes = {60: (given.services, list(SCENARIOS))}
     volumes |= {v: (given.beside, list(SCENARIOS)[:2]) for v in (20, 250) if given.beside}
-    with ProcessPoolExecutor(given.processes) as pool:
-        begun = {
-            volume: {
-                name: [pool.submit(heard, name, seed, volume, given.months)
-                       for seed in range(1, number + 1)]
-                for name in names
-            }
-            for volume, (number, names) in volumes.items()
-        }  # fmt: skip
-        for volume, of_volume in begun.items():
-            print(f"\n{volume} trips a month, {given.months} months, {volumes[volume][0]} services")
-            print("\n| measured | found | bound | |\n| --- | --- | --- | --- |")
-            found = {name: [one.result() for one in of_name] for name, of_name in of_volume.items()}
-            report(found, given.months, bounds=volume == 60)
+    seeds = {v: range(given.first_seed, given.first_seed + n) for v, (n, _) in volumes.items()}
+    asked = [(v, name, seed) for v, (_, names) in volumes.items() for seed in seeds[v]
+             for name in names]  # fmt: skip
+    found = all_heard(asked, given)
+    for volume, (number, names) in volumes.items():
+        print(f"\n{volume} trips a month, {given.months} months, {number} services")
+        print("\n| measured | found | bound | |\n| --- | --- | --- | --- |")
+        own = {name: [found[volume, name, seed] for seed in seeds[volume]] for name in names}
+        report(own, given.months, bounds=volume == 60)
 
 
 if __name__ == "__main__":

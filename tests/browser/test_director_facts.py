@@ -161,6 +161,8 @@ def test_a_signals_sentence_in_parts() -> None:
     assert signal_parts(sentence) == (
         "Logs at elm", "6 of 6 trips since March 2026, 7 of 42 trips before",
     )  # fmt: skip
+    again = f"As of July 2026, with the trips that came or were corrected since: {sentence}"
+    assert signal_parts(again) == signal_parts(sentence)
 
 
 def test_the_signal_is_named_with_the_trips_behind_it() -> None:

@@ -157,6 +157,9 @@ def test_every_answer_carries_the_policy(visit: Visits) -> None:
         assert headers["content-security-policy"] == POLICY
         assert headers["x-frame-options"] == "DENY"
         assert headers["cache-control"] == "no-store"
+        # with "no-referrer" a browser sends its forms' Origin as "null", and each is refused
+        assert headers["referrer-policy"] == "same-origin"
+    assert 'name="referrer" content="same-origin"' in here.get("/")
     # the policy of the pages, and two things more
     page = Path("reports/render/base.html").read_text(encoding="utf-8")
     own = re.search(r"\{% block csp %\}(.*?)\{% endblock %\}", page)

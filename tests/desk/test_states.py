@@ -67,6 +67,7 @@ ALLOWED = [
     ("signal", "open", "looked_into", BY_HAND, FOUND),
     ("signal", "looked_into", "looked_into", BY_HAND, FOUND),
     ("signal", "looked_into", "closed", BY_HAND, EMPTY),
+    ("signal", "looked_into", "closed", FOUND, EMPTY),
     ("signal", "open", "closed", FOUND, BY_HAND),
     ("query", "asked", "answered", BY_HAND, EMPTY),
     ("query", "answered", "replied", BY_HAND, FOUND),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -80,9 +81,12 @@ def test_a_case_is_not_closed_with_a_finding_left(visit: Visits, trip: str) -> N
 
 def test_keep_go_on_leads_to_the_next_case(visit: Visits, trip: str) -> None:
     here = visit("R1")
-    following = here.kept("/case", here.case(trip, _all="holds", status="closed", go="next"))
-    assert following.startswith("/case?trip=")
-    assert trip not in following.partition("&")[0]
+    order = list(dict.fromkeys(re.findall(r'href="/case\?trip=([^"&]+)"', here.get("/"))))
+    place = order.index(trip)
+    kept = here.kept("/case", here.case(trip, _all="holds", status="closed", go="next"))
+    following = here.client.get(kept).headers["location"]
+    # the one after it, though it has left the list itself; what was passed over waits
+    assert following.partition("&")[0] == f"/case?trip={[*order, *order][place + 1]}"
     assert f"Kept: {trip}." in here.text(following)
 
 
@@ -200,6 +204,26 @@ def _written(folder: Path, trip: str) -> tuple[list[str], set[str], set[str]]:
     book = max((folder / "sheets").glob("*.xlsx"))
     rows = [row for row in reviewed_store.sheet(book) if row["trip_id"] == trip]
     return told, read, {row["conclusion"] for row in rows}
+
+
+def test_with_one_reader_none_that_is_drawn_is_waited_for(visit: Visits, folder: Path) -> None:
+    trips = drawn_for_a_second(folder)
+    only = visit("R1")
+    only.kept("/case", only.case(trips[0], _all="does_not_hold", status="closed"))
+    assert "second reading" in only.text(f"/publish?month={MONTH}")
+    assert "does not hold" not in _shown(only, trips[0])
+    assert only.send("/readers", {"readers": "one"}).status_code == 409
+    assert only.send("/readers", {"readers": "none", "why": "x"}).status_code == 409
+    only.kept("/readers", {"readers": "one", "why": "Nobody else is trained yet."})
+    assert "does not hold" in only.text(f"/case?trip={trips[0]}")
+    assert "second reading" not in only.text(f"/publish?month={MONTH}")
+    # neither is another drawn; one that somebody asks for is waited for
+    only.kept("/case", only.case(trips[1], _all="holds", status="closed", second="yes"))
+    assert only.ask("SELECT key FROM loop.standing WHERE thing = 'second_reading'") == [(trips[1],)]
+    assert "second reading" in only.text(f"/publish?month={MONTH}")
+    only.kept("/readers", {"readers": "several", "why": "There are two of us now."})
+    assert "does not hold" not in _shown(only, trips[0])
+    assert ledger(folder)[1] == []
 
 
 # ---- beside the case

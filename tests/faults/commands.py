@@ -47,7 +47,7 @@ class Started:
     process: ForkServerProcess
     printed: Path
 
-    def end(self, most_s: float = 300) -> Ended:
+    def end(self, most_s: float = 1800) -> Ended:
         """Wait for it, and say how it ended; a process that hangs is killed, and fails."""
         self.process.join(most_s)
         if self.process.exitcode is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import shutil
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -70,7 +71,13 @@ def race(made: World, names: tuple[str, ...], into: Path, *, empty: bool) -> tup
     return ends, found
 
 
-def many(made: World, into: Path, rounds: int, seed: int = 1) -> Raced:
+def many(
+    made: World,
+    into: Path,
+    rounds: int,
+    seed: int = 1,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Raced:
     """Race two and three commands drawn at random, the first of each round going round the list."""
     draw = random.Random(seed)
     raced = Raced()
@@ -85,4 +92,5 @@ def many(made: World, into: Path, rounds: int, seed: int = 1) -> Raced:
         raced.ends.update(ended.code for ended in ends)
         raced.wrong += wrong
         shutil.rmtree(into)
+        tell(f"{first} and {others}: {raced}")
     return raced

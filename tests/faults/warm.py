@@ -1,11 +1,13 @@
-"""Everything a command imports, so that a process forked from one that has it starts at once."""
+"""Everything a command imports or compiles, so that a process forked from here starts at once."""
+
+import gc
 
 import duckdb
 import jinja2
 import openpyxl
 import pandas
 import pandera.ibis
-import statsmodels.genmod.generalized_linear_model
+import scipy.optimize.elementwise
 import xlsxwriter
 
 import pipeline.cli.main
@@ -26,7 +28,13 @@ import reports
 import reports.render.packs
 import reports.render.shared_pages
 import reports.render.workbook
+import reports.render.write
 import schemas.contract
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
-           "statsmodels", "xlsxwriter"]  # fmt: skip
+           "scipy", "xlsxwriter"]  # fmt: skip
+
+environment = reports.render.write.environment()
+for name in environment.list_templates(extensions=["html"]):
+    environment.get_template(name)
+gc.freeze()

@@ -331,12 +331,13 @@ FRESH = [
     Slip("days-as-a-spreadsheet-counts-them", "no-trips", "bedside", "spreadsheet",
          {T: TRIPS.replace("25/02/2026 10:00", "46078.4167").replace("26/02/2026 11:00",
                                                                      "46079.4583")}),
-    Slip("date-and-time-where-a-time-of-day-is-said", "not-a-time", "charted", "99/99/9999",
+    Slip("date-and-time-where-a-time-of-day-is-said", "not-a-time", "charted",
+         'leave date = "bedside" out',
          mapping={'"charted", time = "%d/%m/%Y %H:%M"':
                   '"charted", time = "%H:%M", date = "bedside"'}),
     Slip("a-trip-twice", "repeated-trip", "trips.csv, line 2", "more than one row",
          {T: TRIPS + "A1,25/02/2026 10:00,b2,road,8.4,croup\n"},
-         typed=AND_CHECKED, made=a_protocol),
+         typed="map in --to out"),
     Slip("a-trip-without-bedside", "no-bedside", "trips.csv, line 3", "no usable time",
          {T: TRIPS.replace("26/02/2026 11:00", "")}),
     # ---- views
@@ -358,7 +359,7 @@ FRESH = [
     Slip("second-key", "usage", "in/keep/key", "never be overwritten", made=key(),
          typed="map --new-key in/keep/key"),
     Slip("to-forgotten", "usage", "--to", "--new-key", typed="map in"),
-    Slip("month-without-source", "not-found", "in/exports", "no such file or folder",
+    Slip("month-without-source", "not-found", "in/exports", "source under [month]",
          mapping={"[tokens]": '[month]\nsource = "exports"\n[tokens]'},
          typed="month in/mapping.toml"),
 ]  # fmt: skip

@@ -171,3 +171,83 @@ def test_a_place_that_is_no_files(tmp_path: Path) -> None:
         problem = small_source.refusal(source(tmp_path / str(number), sql))
         assert problem.code == "view-without-place"
         assert word in problem.what
+
+
+REPORTS = """\
+<EMSDataSet xmlns="http://www.nemsis.org">
+<Header><DemographicGroup/>
+<PatientCareReport UUID="u1"><eRecord><eRecord.01>007</eRecord.01></eRecord>
+<eDevice><eDevice.DeviceGroup><eDevice.02>2026-03-01T10:00:00Z</eDevice.02>
+<eDevice.03>17</eDevice.03><eDevice.03>18</eDevice.03></eDevice.DeviceGroup>
+<eDevice.DeviceGroup><eDevice.02>2026-03-01T10:05:00Z</eDevice.02>
+<eDevice.03>18</eDevice.03></eDevice.DeviceGroup></eDevice>
+<eNarrative><eNarrative.01>SECRET</eNarrative.01></eNarrative></PatientCareReport>
+<PatientCareReport UUID="u2"><eRecord><eRecord.01>T2</eRecord.01></eRecord>
+</PatientCareReport></Header></EMSDataSet>
+"""
+OF_REPORTS = """
+[files.devices]
+path = "*.xml"
+each = "{each}"
+[files.watches]
+path = "watches.csv"
+[views]
+rung = '''{sql}'''
+[tables.device_events]
+from = "rung"
+[tables.device_events.columns]
+trip_id = "run"
+at_s = {{ from = "minute", unit = "min" }}
+event = {{ from = "what", codes = {{ 17 = "occlusion", 18 = "restored" }} }}
+"""
+EACH_VALUE = """
+    select "eRecord.01" as run, minute, devices.file_name, devices.line,
+        unnest(string_split("eDevice.03", chr(31))) as what
+    from devices join watches on watches.report = devices."UUID"
+"""
+
+
+def of_reports(folder: Path, sql: str, each: str = "eDevice.DeviceGroup") -> Path:
+    files: dict[str, str | bytes] = {"a.xml": REPORTS, "watches.csv": "report,minute\nu1,4\n"}
+    more = OF_REPORTS.format(sql=sql, each=each)
+    return small_source.source(folder, files, mapped=("device_events",), more=more)
+
+
+def test_a_view_reads_the_groups_of_reports(tmp_path: Path) -> None:
+    """Joined with a table, and with a row for each value of an element that stands twice."""
+    folder = of_reports(tmp_path / "in", EACH_VALUE)
+    mapped = small_source.run(folder)
+    assert mapped.problems == []
+    rows = [tuple(row.values()) for row in small_source.rows(folder, "device_events")]
+    assert rows == [("007", "240", what) for what in ("occlusion", "restored", "restored")]
+    assert mapped.account.entries[-1].read == 3
+
+
+def test_several_values_are_not_taken_for_one(tmp_path: Path) -> None:
+    sql = 'select "eRecord.01" as run, 4 as minute, "eDevice.03" as what, file_name, line'
+    folder = of_reports(tmp_path / "in", f"{sql} from devices")
+    mapped = small_source.run(folder)
+    assert small_source.found(mapped) == [("a.xml", 4, "what", "not-a-code")]
+    events = [row["event"] for row in small_source.rows(folder, "device_events")]
+    assert events == ["unreadable", "restored"]
+
+
+@pytest.mark.parametrize(
+    ("each", "sql", "code", "word"),
+    [
+        ("eDevice", EACH_VALUE, "toml-content", "not the name of a group"),
+        ("eDevice.DeviceGroup", EACH_VALUE.replace('"eRecord.01"', "x"), "view-fails", '"x"'),
+    ],
+)
+def test_what_reports_do_not_have(
+    tmp_path: Path, each: str, sql: str, code: str, word: str
+) -> None:
+    (problem,) = small_source.refusals(of_reports(tmp_path / "in", sql, each))
+    assert problem.code == code
+    assert word in problem.what
+
+
+def test_only_reports_have_groups(tmp_path: Path) -> None:
+    folder = source(tmp_path / "in", "select * from chart", file='each = "eDevice.DeviceGroup"')
+    (problem,) = small_source.refusals(folder)
+    assert (problem.code, problem.column) == ("toml-content", "files.chart.each")

@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
+from pipeline.statistics.counts import binomial, negative_binomial
 from pipeline.statistics.funnels import binomial_limits
 from pipeline.statistics.shrinkage import beta_binomial
 from tests.bench.shrunk_rates import gamma_poisson
@@ -145,3 +146,20 @@ def test_posterior_intervals_hold_the_planted_shares() -> None:
 def test_mistakes_of_the_caller_are_errors() -> None:
     with pytest.raises(ValueError, match=r"."):
         beta_binomial([3], [2])
+
+
+@pytest.mark.parametrize("tail", [0.001, 0.025, 0.5, 0.975, 0.999])
+def test_quantiles_of_counts_are_those_of_scipy(tail: float) -> None:
+    rng = np.random.default_rng(11)
+    n, share = np.floor(10 ** rng.uniform(0, 6, 500)), rng.beta(0.3, 0.3, 500)
+    mean, k = 10 ** rng.uniform(-2, 5, 500), 10 ** rng.uniform(-1, 6, 500)
+    for ours, theirs in (
+        (binomial(n, share), stats.binom(n, share)),
+        (binomial(n, np.round(share)), stats.binom(n, np.round(share))),
+        (negative_binomial(k, k / (k + mean)), stats.nbinom(k, k / (k + mean))),
+    ):
+        count = ours.quantile(tail)
+        assert (count == theirs.ppf(tail)).all()
+        assert_allclose(ours.below(count), theirs.cdf(count), rtol=1e-9)
+        assert_allclose(ours.below(count - 1), theirs.cdf(count - 1), rtol=1e-9)
+    assert np.isnan(binomial([np.nan, 3], [0.5, np.nan]).quantile(tail)).all()

@@ -38,6 +38,7 @@ def month(seed: int, trips: int = 300, k: float = 0.7) -> tuple[np.ndarray, np.n
 
 def test_maximum_likelihood_k_of_published_counts() -> None:
     # Bliss and Fisher 1953, Biometrics 9:176 (memory)
+    assert_allclose([MITES.mean(), MITES.var(ddof=1)], [1.14667, 2.27365], atol=5e-6)
     assert_allclose(unpenalised_k(MITES, ONE, ONE, cox_reid=False), 1.02459, atol=1e-5)
     # school absences, a mean for each cell (published in a textbook; found): 1.928, SE 0.269
     k = unpenalised_k(ABSENT, np.ones(146), CELL, cox_reid=False)

@@ -51,12 +51,18 @@ function follow(id) {
   if (link) location.href = link.href;
   return Boolean(link);
 }
+function focused(id) {
+  const field = document.getElementById(id);
+  if (field) field.focus();
+  return Boolean(field);
+}
 function listKey(key) {
   const pieces = [...document.querySelectorAll("a.piece")];
   const here = pieces.indexOf(document.activeElement);
   if (key === "j" && pieces.length) pieces[Math.min(pieces.length - 1, here + 1)].focus();
   else if (key === "k" && pieces.length) pieces[Math.max(0, here - 1)].focus();
   else if (key === "b") return follow("begin");
+  else if (key === "t") return focused("to-trip");
   else return false;
   return true;
 }

@@ -1,0 +1,101 @@
+"""Breaths and beats a minute: the age's, the child's own, the state, and a slow drift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.simulate.assumptions import of
+from pipeline.simulate.draws import Columns, Floats, Ints
+from pipeline.simulate.observed.manner import (
+    AGITATED,
+    ASLEEP,
+    COUGHING,
+    CRYING,
+    SENSOR_MOVED,
+    SETTLING_MIN,
+    SUCTION,
+)
+from pipeline.simulate.observed.moments import Seen
+from pipeline.simulate.pathways import NEVER
+from pipeline.simulate.support import Scene
+from pipeline.simulate.worsening import WEANED, Worsening
+
+
+@dataclass
+class About:
+    """What else is known of each row: what the child did, what was done, the saturation."""
+
+    state: Ints
+    care: Ints
+    spo2: Ints
+
+
+BEATS, BREATHS = "beats", "breaths"
+AGES = {
+    BEATS: ("birth", "1_month", "7_months", "15_months", "2_years", "5_years", "10_years"),
+    BREATHS: ("birth", "7_months", "2_years", "5_years", "10_years"),
+}
+MONTHS = {
+    "birth": 0, "1_month": 1, "7_months": 7.5, "15_months": 15,
+    "2_years": 24, "5_years": 60, "10_years": 120,
+}  # fmt: skip
+STATES = {ASLEEP: "asleep", CRYING: "crying", COUGHING: "coughing", AGITATED: "agitated"}
+LOW, DEEP = 90, 80
+"""A saturation below the first quickens the heart, one below the second slows it."""
+COLLAPSED_BEATS = 62
+LEAST = {BEATS: 60, BREATHS: 12}
+LEAST_OF_USUAL = 0.7
+MOST = {BEATS: 220, BREATHS: 90}
+LINGERS = 0.4
+"""Of what the state before did, at the next observation."""
+
+
+def usual(name: str, months: Ints) -> Floats:
+    """Return the rate of a child of this age who is ill enough to be moved, awake and calm."""
+    at = [MONTHS[age] for age in AGES[name]]
+    return np.interp(months, at, [of(f"{name}_at_{age}") for age in AGES[name]]) + of(f"{name}_ill")
+
+
+def rates(scene: Scene, seen: Seen, worse: Worsening, about: About) -> Columns:
+    """Return `resp` and `heart`, whole numbers a minute, -1 where not charted."""
+    own, minute = seen.own, seen.minute
+    resp = _rate(BREATHS, scene, seen, worse, about)
+    heart = _rate(BEATS, scene, seen, worse, about)
+    heart = np.where(worse.collapses(seen.trip, minute, seen.after), COLLAPSED_BEATS, heart)
+    no_resp = ~seen.exact & (seen.order % 2 == 1) & seen.may_lack
+    no_resp &= own.chance("breaths missing", 0.08, minute)
+    no_heart = own.chance("beats missing", 0.05, minute)
+    return {"resp": np.where(no_resp, -1, resp), "heart": np.where(no_heart, -1, heart)}
+
+
+def _rate(name: str, scene: Scene, seen: Seen, worse: Worsening, about: About) -> Ints:
+    """The age's, the child's own, what the child does and is done to it, drift, and noise."""
+    children = of(f"{name}_children") * np.clip(scene.draws.normal(name), -2, 2)
+    found = (usual(name, scene.child.age) + children)[seen.trip]
+    found = found + of(f"{name}_drift") * seen.drift(name, 35)
+    found += of(f"{name}_noise") * seen.own.normal(name, seen.minute)
+    effect = np.zeros(len(found))
+    for state, what in STATES.items():
+        more = of(f"{name}_{what}") * np.exp(0.2 * seen.drift(f"{name} state", 20))
+        effect = np.where(about.state == state, more, effect)
+    before = LINGERS * seen.previous(effect, SETTLING_MIN)
+    found += np.where(effect >= 0, np.maximum(effect, before), effect)
+    found += of(f"{name}_suction") * (about.care == SUCTION)
+    truly = (about.spo2 >= 0) & (about.care != SENSOR_MOVED)
+    found += of(f"{name}_low") * (truly & (about.spo2 < LOW))
+    found += of(f"{name}_deep") * (truly & (about.spo2 < DEEP))
+    found += of(f"{name}_weaned") * (worse.outcome[seen.trip] == WEANED)
+    found += of(f"{name}_short") * _short_of_flow(scene, seen)
+    found += of(f"worse_{name}") * worse.grown(seen.trip, seen.minute)
+    least = np.maximum(LEAST_OF_USUAL * usual(name, scene.child.age)[seen.trip], LEAST[name])
+    return np.rint(np.clip(found, least, MOST[name])).astype(np.int64)
+
+
+def _short_of_flow(scene: Scene, seen: Seen) -> Floats:
+    """1 until the flow is turned up for good, and gone soon after; 0 where it is not."""
+    flow = scene.what.flow10
+    at = np.where(flow.at[:, -1] < NEVER, NEVER, flow.at[:, 1])[seen.trip]
+    more = (at < NEVER) & (flow.value[:, 1] > flow.value[:, 0])[seen.trip]
+    return np.where(more, np.exp(-np.maximum(seen.minute - at, 0) / SETTLING_MIN), 0.0)

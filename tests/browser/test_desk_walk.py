@@ -1,0 +1,174 @@
+"""A coordinator's month walked at the desk by keyboard alone, and what it left behind."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+
+from pipeline.followup.ledger_words import ledger
+from tests.browser import desk_walk
+from tests.browser.desk_walk import Hands, Walk
+from tests.browser.test_accessibility import checked
+from tests.desk.serving import serving
+from tests.followup.reviewed_store import ask, tamper
+
+pytestmark = pytest.mark.browser
+
+UNAPPROVED = """
+    UPDATE delivered.protocol_version SET approved_by = NULL, approved_month = NULL,
+    content = json_merge_patch(content, '{"approved": null}')"""
+TWO_FLAGS = """
+    UPDATE judged.verdict SET verdict = 'borderline'
+    WHERE rule = 'settings-gap' AND verdict = 'met' AND trip_key = (
+        SELECT min(trip_key) FROM judged.trip_window JOIN judged.verdict USING (trip_key)
+        WHERE rule = 'low-saturation-response' AND verdict = 'deviation'
+          AND service_month = '2026-06')"""
+"""One trip more with two findings than the sample's month has."""
+PAGES = ("/", "/who", "/add", "/actions", "/signals", "/decisions", "/publish", "/months")
+
+
+@pytest.fixture(scope="module")
+def folder(sample_page: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The reviewed sample under limits that nobody has approved yet."""
+    made = tmp_path_factory.mktemp("desk") / "out"
+    shutil.copytree(sample_page.parents[1], made)
+    tamper(made, UNAPPROVED)
+    tamper(made, TWO_FLAGS)
+    return made
+
+
+@pytest.fixture(scope="module")
+def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
+    """The month, once."""
+    done = Walk(folder)
+    with serving(folder, "--by", "C1") as desk:
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.on("pageerror", lambda error: done.complaints.append(str(error)))
+        page.goto(desk.link)
+        page.wait_for_url(f"{desk.origin}/")
+        hands = Hands(page, folder)
+        for step in (
+            desk_walk.approve, desk_walk.read_eight, desk_walk.conclude_batches,
+            desk_walk.ask_a_crew, desk_walk.act_on_a_closed_case, desk_walk.add_by_hand,
+            desk_walk.settle, desk_walk.close_a_signal, desk_walk.publish,
+        ):  # fmt: skip
+            step(hands, done)
+        desk_walk.deliver_late(hands, done, sample_page.parents[2] / "delivery" / "late")
+        page.close()
+    with serving(folder, "--by", "C1") as desk:
+        page = browser.new_page()
+        page.goto(desk.link)
+        page.wait_for_url(f"{desk.origin}/")
+        places = {
+            "list": "/", "actions": "/actions", "case": f"/case?trip={done.differently}",
+            "asked case": f"/case?trip={done.asked}", "publishing list again": "/publish",
+            "month": "/pages/2026-06/index.html",
+        }  # fmt: skip
+        for name, path in places.items():
+            page.goto(desk.origin + path)
+            done.seen[f"{name} reopened"] = str(page.evaluate("document.body.innerText"))
+        for path in (*PAGES, places["case"], places["asked case"], "/query?key=Q1"):
+            page.goto(desk.origin + path)
+            for width, issues in checked(page).items():
+                done.complaints += [f"{path} at {width}: {issue}" for issue in issues]
+                wide = page.evaluate("document.documentElement.scrollWidth")
+                if wide > width:
+                    done.complaints.append(f"{path} at {width} is {wide} wide")
+        page.close()
+    return done
+
+
+def test_nothing_serious_at_either_width(walk: Walk) -> None:
+    assert walk.complaints == []
+
+
+def test_eight_cases_are_read_and_one_of_them_in_two_ways(walk: Walk) -> None:
+    assert len({*walk.read}) == 8
+    said = ask(walk.folder, f"""SELECT DISTINCT finding, contributed FROM loop.reading
+        WHERE trip_id = '{walk.differently}' AND reviewer = 'C1' ORDER BY ALL""")  # fmt: skip
+    assert said == [("does_not_hold", None), ("holds", "skill_or_knowledge other")]
+    state = ask(walk.folder, f"""SELECT trip_id FROM loop.determination
+        WHERE reviewer = 'C1' AND status = 'closed'
+          AND trip_id IN ({", ".join(f"'{trip}'" for trip in walk.read)})""")  # fmt: skip
+    assert {trip for (trip,) in state} == {*walk.read}
+
+
+def test_batches_are_concluded_together(walk: Walk) -> None:
+    rules = ask(walk.folder, "SELECT DISTINCT rule FROM loop.reading WHERE basis = 'together'")
+    assert len(rules) == walk.batches == desk_walk.BATCHES
+
+
+def test_a_crew_was_asked_after_the_limits_were_approved(walk: Walk) -> None:
+    assert "Approve these limits" in walk.seen["before approval"]
+    assert "All limits are approved" in walk.seen["approved"]
+    (standing,) = ask(walk.folder, f"""SELECT state, why FROM loop.standing
+        WHERE thing = 'query' AND trip_id = '{walk.asked}'""")  # fmt: skip
+    assert standing == ("replied", "It was on, and went out on the way.")
+    assert "It was on, and went out on the way." in walk.seen["reply"]
+    assert "not for discipline" in walk.seen["reply"]
+    assert "awaiting crew" in walk.seen["asked case reopened"]
+
+
+def test_the_action_on_a_closed_case_is_open_and_the_case_closed(walk: Walk) -> None:
+    assert "The case is closed" in walk.seen["closed case"]
+    assert "Check the heater's lamp." in walk.seen["list reopened"]
+    (state,) = ask(walk.folder, f"""SELECT arg_max(status, determination_no)
+        FROM loop.determination WHERE trip_id = '{walk.acted}'""")  # fmt: skip
+    assert state == ("closed",)
+
+
+def test_a_trip_added_by_hand_was_read(walk: Walk) -> None:
+    assert "The crew asked for it." in walk.seen["added"]
+    said = ask(walk.folder, f"SELECT status FROM loop.answer WHERE trip_id = '{walk.added}'")
+    assert said == [("closed",)]
+
+
+def test_the_second_reader_did_not_see_the_first_and_a_third_settled_it(walk: Walk) -> None:
+    form = walk.seen["second reader"].partition("Findings")[2]
+    assert "(C1" not in form
+    assert "(C1" in walk.seen["third reader"]
+    assert "(R2" in walk.seen["third reader"]
+    assert walk.settled not in walk.seen["second reader's list"]
+    (state,) = ask(walk.folder, f"""SELECT state, owner FROM loop.standing
+        WHERE thing = 'second_reading' AND key = '{walk.settled}'""")  # fmt: skip
+    assert state == ("settled", "R3")
+
+
+def test_the_signal_is_closed_with_its_conclusion(walk: Walk) -> None:
+    assert "Its trips, to be read together" in walk.seen["signal"]
+    closed = ask(walk.folder, "SELECT why FROM loop.standing WHERE thing = 'signal'")
+    assert closed == [("One unit, sent for repair.",)]
+
+
+def test_publishing_was_stopped_once_and_the_ledger_keeps_what_was_left(walk: Walk) -> None:
+    assert "Unread: " in walk.seen["publishing list"]
+    assert "Not published" in walk.seen["stopped"]
+    assert "is published" in walk.seen["published"]
+    assert ask(walk.folder, "SELECT month FROM loop.publication") == [("2026-06",)]
+    ((detail,),) = ask(walk.folder, "SELECT detail FROM loop.ledger WHERE what = 'publication'")
+    assert '"unread"' in str(detail)
+
+
+def test_the_late_trip_was_looked_at_and_received(walk: Walk) -> None:
+    assert "1 trip" in walk.seen["delivery"]
+    assert "is drawn" in walk.seen["received"]
+    assert ask(walk.folder, "SELECT count(*) FROM delivered.receipt") == [(2,)]
+    late = ask(walk.folder, """SELECT count(*) FROM judged.trip_window
+        WHERE service_month = '2026-06'""")  # fmt: skip
+    assert late == [(48,)]
+    assert "48" in walk.seen["month reopened"]
+
+
+def test_reopened_everything_is_there_and_the_ledger_is_whole(walk: Walk) -> None:
+    assert "Check the heater's lamp." in walk.seen["actions reopened"]
+    assert "does not hold (C1" in walk.seen["case reopened"]
+    assert "published 1 time" in walk.seen["publishing list again reopened"]
+    assert ledger(walk.folder)[1] == []
+
+
+def test_a_case_takes_few_keys(walk: Walk) -> None:
+    """For each finding two answers and a step, and two keys for the case."""
+    assert max(walk.keys_of_cases) <= 20

@@ -1,0 +1,203 @@
+"""A batch concluded together, a signal looked into and closed, a delivery received late."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from pipeline.followup.ledger_words import ledger
+from pipeline.followup.own_signals import close_ended
+from pipeline.store.session import store_in
+from schemas.signals import SIGNAL
+from tests.followup.reviewed_store import MONTH, delivery_like, tamper
+
+from .conftest import Visits
+from .visiting import Visit, opened
+
+# ---- a batch
+
+
+RULE = "settings-gap"
+"""A rule of low severity: alone on a trip, its flag asks for no reading."""
+
+
+@pytest.fixture
+def batch(folder: Path) -> tuple[Visit, str, list[str]]:
+    """A reader, a rule, and the four trips or more that it alone flags."""
+    tamper(folder, f"""
+        UPDATE judged.verdict SET verdict = 'deviation' WHERE rule = '{RULE}' AND trip_key IN (
+            SELECT trip_key FROM judged.trip_window w WHERE service_month = '{MONTH}'
+              AND trip_id NOT IN (SELECT trip_id FROM loop.audit_trip)
+              AND NOT EXISTS (SELECT 1 FROM judged.verdict v WHERE v.trip_key = w.trip_key
+                              AND v.verdict IN ('deviation', 'borderline'))
+            ORDER BY trip_id LIMIT 3)""")  # fmt: skip
+    here = Visit.of(opened(folder), "R1")
+    ((trips,),) = here.ask(f"""
+        SELECT list(trip_id ORDER BY place) FROM judged.work
+        WHERE kind = 'batch' AND month = '{MONTH}' AND rule = '{RULE}'""")
+    assert isinstance(trips, list)
+    assert len(trips) > 3
+    return here, RULE, trips
+
+
+def test_a_batch_is_concluded_together_but_for_those_left_out(
+    batch: tuple[Visit, str, list[str]],
+) -> None:
+    here, rule, trips = batch
+    page = f"/batch?month={MONTH}&rule={rule}"
+    assert all(trip in here.text(page) for trip in trips)
+    sent: dict[str, str | list[str]] = {
+        "month": MONTH, "rule": rule, "trip": trips[1:], "conclusion": "holds",
+        "contributed": ["logistics", "child"], "basis": "together",
+    }  # fmt: skip
+    here.kept("/batch", sent)
+    found = here.ask(f"""SELECT trip_id, finding, contributed, basis, reviewer FROM loop.reading
+                         WHERE rule = '{rule}' ORDER BY trip_id""")
+    assert found == [(t, "holds", "logistics child", "together", "R1") for t in sorted(trips[1:])]
+    assert trips[0] in here.text(page)
+    assert not any(trip in here.text(page) for trip in trips[1:])
+    # the same form once more: none of its trips waits
+    again = here.send("/batch", sent)
+    assert again.status_code == 409
+    assert trips[1] in again.text
+    assert len(here.ask("SELECT * FROM loop.determination")) == len(trips) - 1
+    assert ledger(here.folder)[1] == []
+
+
+def test_a_batch_is_kept_whole_or_not_at_all(batch: tuple[Visit, str, list[str]]) -> None:
+    here, rule, trips = batch
+    whole: dict[str, str | list[str]] = {
+        "month": MONTH, "rule": rule, "trip": trips, "conclusion": "holds", "basis": "sample",
+    }  # fmt: skip
+    for wrong in (
+        {"trip": [*trips, "T-none"]}, {"trip": []},
+        {"conclusion": "cannot_say", "contributed": ["logistics"]},
+    ):  # fmt: skip
+        assert here.send("/batch", {**whole, **wrong}).status_code == 409
+    assert here.ask("SELECT count(*) FROM loop.determination") == [(0,)]
+
+
+# ---- signals
+
+SIGNALS = {
+    "rate": ("occlusion-rate", "service", "all"),
+}
+
+
+def signal(folder: Path, measure: str, group_by: str, group_value: str) -> str:
+    """Put a signal into the store that holds since the first month; its key."""
+    row = dict.fromkeys(SIGNAL.columns, None) | {
+        "signal_no": 1, "month": MONTH, "said_in": MONTH, "kind": "headline", "measure": measure,
+        "group_by": group_by, "group_value": group_value, "side": "worse", "since": "2026-01",
+        "since_low": "2026-01", "since_high": MONTH, "certainty": "sure", "missing": 0,
+        "found": True, "sentence": "More than there were.",
+    }  # fmt: skip
+    cells = ", ".join("NULL" if v is None else repr(v) for v in row.values())
+    tamper(folder, f"INSERT INTO loop.signal VALUES ({cells})")
+    return "|".join((MONTH, measure, group_by, group_value))
+
+
+def test_a_rate_lists_the_trips_with_events(visit: Visits, folder: Path) -> None:
+    here = visit("R1")
+    key = signal(folder, *SIGNALS["rate"])
+    trips = here.ask("""
+        SELECT DISTINCT trip_id FROM judged.occlusion JOIN judged.trip_window USING (trip_key)
+        WHERE not_counted_because IS NULL""")
+    others = here.ask("""
+        SELECT trip_id FROM judged.trip_window WHERE trip_key NOT IN (
+            SELECT trip_key FROM judged.occlusion)""")
+    page = here.text(f"/signal?key={key}")
+    assert trips
+    assert all(str(trip) in page for (trip,) in trips)
+    assert not any(str(trip) in page for (trip,) in others)
+
+
+def test_a_share_lists_its_variances_and_what_readers_said(visit: Visits, folder: Path) -> None:
+    here = visit("R1")
+    ((rule, trips),) = here.ask("""
+        SELECT rule, list(DISTINCT trip_id ORDER BY trip_id) FROM judged.verdict
+        JOIN judged.trip_window USING (trip_key) WHERE verdict = 'deviation'
+        GROUP BY rule ORDER BY count(*) DESC, rule LIMIT 1""")
+    assert isinstance(trips, list)
+    key = signal(folder, "deviation-share", "rule", str(rule))
+    page = here.text(f"/signal?key={key}")
+    assert [trip for trip in trips if trip not in page] == []
+    assert page.count("unread") == len(trips)
+
+
+def test_a_signal_is_looked_into_before_a_person_closes_it(visit: Visits, folder: Path) -> None:
+    here = visit("R1")
+    key = signal(folder, *SIGNALS["rate"])
+    assert "More than there were." in here.text("/?kind=signal")
+    assert here.send("/signal", {"key": key, "state": "closed", "why": "x"}).status_code == 409
+    here.kept("/signal", {"key": key, "state": "looked_into", "owner": "R2"})
+    assert "R2" in here.text("/?kind=signal")
+    assert here.send("/signal", {"key": key, "state": "closed"}).status_code == 409
+    here.kept("/signal", {"key": key, "state": "closed", "why": "One cannula of one base."})
+    assert "More than there were." not in here.text("/?kind=signal")
+    assert "One cannula of one base." in here.text(f"/signal?key={key}")
+    assert ledger(folder)[1] == []
+
+
+@pytest.mark.parametrize("before", ["open", "looked_into"])
+def test_a_signal_that_ended_is_stored_as_closed_once(
+    visit: Visits, folder: Path, before: str
+) -> None:
+    here = visit("R1")
+    key = signal(folder, *SIGNALS["rate"])
+    if before == "looked_into":
+        here.kept("/signal", {"key": key, "state": before})
+    row = dict(zip(("month", "measure", "group_by", "group_value"), key.split("|"), strict=True))
+    other = {"month": "2026-01", "standing": "stands"}
+    frame = pd.DataFrame(
+        [row | {"side": "worse", "standing": "ended"}, row | {"side": "worse"} | other]
+    )
+    with store_in(folder) as con:
+        assert (close_ended(con, frame), close_ended(con, frame)) == (1, 0)
+    said = here.ask("SELECT key, state, recorded_by FROM loop.standing WHERE thing = 'signal'")
+    assert said == [(key, "closed", None)]
+    assert "More than there were." not in here.text("/?kind=signal")
+    assert "Twelve months are at the level before it." in here.text(f"/signal?key={key}")
+    assert ledger(folder)[1] == []
+
+
+# ---- a late delivery
+
+
+def test_a_late_delivery_is_checked_looked_at_and_received(
+    visit: Visits, clean_delivery: Path, folder: Path, tmp_path: Path
+) -> None:
+    here = visit("C1")
+    ((trip,),) = here.ask(f"""
+        SELECT min(trip_id) FROM judged.trip_window JOIN judged.verdict USING (trip_key)
+        WHERE verdict = 'deviation' AND service_month = '{MONTH}'""")
+    old = here.case(str(trip), _all="holds")
+    others = here.ask(f"SELECT trip_id FROM delivered.holding WHERE trip_id <> '{trip}'")
+    late = delivery_like(
+        clean_delivery, tmp_path / "late", without=[str(t) for (t,) in others],
+        edits={("trips", str(trip)): {"weight_kg": "9.9"}},
+    )  # fmt: skip
+    checked = here.send("/deliver", {"folder": str(late), "go": "check"})
+    assert checked.status_code == 200
+    assert "1 trip" in checked.text
+    assert here.ask("SELECT count(*) FROM delivered.receipt") == [(1,)]
+    assert "Receive it" in checked.text
+    assert "is drawn" in here.kept("/deliver", {"folder": str(late), "go": "receive"}).replace(
+        "+", " "
+    )
+    assert here.ask("SELECT count(*) FROM delivered.receipt") == [(2,)]
+    # a form from before is of another record now
+    assert here.send("/case", old).status_code == 409
+    assert "9.9 kg" in here.text(f"/case?trip={trip}")
+    assert ledger(folder)[1] == []
+
+
+def test_a_delivery_that_is_none_is_a_sentence(visit: Visits, tmp_path: Path) -> None:
+    here = visit("C1")
+    for go in ("check", "receive"):
+        answer = here.send("/deliver", {"folder": str(tmp_path / "nowhere"), "go": go})
+        assert answer.status_code == 409
+        assert "nowhere" in answer.text
+    assert here.ask("SELECT count(*) FROM delivered.receipt") == [(1,)]
