@@ -37,6 +37,8 @@ def show_list(request: Request) -> Response:
         filtered=rows != pieces, months=[{"name": words.month_name(m)} for m in months],
         kinds=[_by_kind(kind, pieces, months) for kind in KINDS if any(
             p.kind == kind for p in pieces)],
+        owners=[{"word": o, "href": f"/?{urlencode({'owner': o})}"}
+                for o in sorted({p.owner for p in pieces if p.owner})],
         rows=[_row(p) for p in rows[first : first + SHOWN]],
         next=next((p.href for p in rows if p.kind in TO_READ), ""),
         more=_more(rows, first, wanted),

@@ -17,6 +17,9 @@ from schemas.protocol import MONTH
 if TYPE_CHECKING:
     from pipeline.mapping.run import Mapped
 
+NAMED = " --protocol FILE --cannulas FILE"
+"""What `check` and `review` ask for where a delivery brings no settings files."""
+
 
 @dataclass(frozen=True)
 class Wanted:
@@ -80,7 +83,8 @@ def wrote(mapped: Mapped) -> str:
         lines.append(
             "Cells that cannot be used say unreadable there, and their rows will be set aside."
         )
-    return "\n".join([*lines, f"Next: tailrace check {mapped.delivery}"])
+    named = "" if (mapped.delivery / "protocol.toml").exists() else NAMED
+    return "\n".join([*lines, f"Next: tailrace check {mapped.delivery}{named}"])
 
 
 def _inside(source: Path) -> Path:

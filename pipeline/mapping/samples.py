@@ -10,9 +10,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from pipeline.errors.mistakes import Refused
 from pipeline.files import Unreadable
 from pipeline.files.delimited import records
-from pipeline.files.text import as_utf8, kind_of
+from pipeline.files.text import NOT_TEXT, as_utf8, kind_of
 from pipeline.mapping.files import Found, present
 from pipeline.mapping.rows import header_of, layout_of
 from pipeline.mapping.suggest_values import Column
@@ -42,15 +43,24 @@ class Sample:
     used: set[str] = field(default_factory=set)
 
 
-def samples(source: Path) -> list[Sample]:
-    """Read the beginning of every file directly in `source`; Refused where there is none."""
+def samples(source: Path) -> tuple[list[Sample], list[Refused]]:
+    """Read the beginning of every file directly in `source`, and say which cannot be read.
+
+    Refused where there is none that can.
+    """
     found: list[Sample] = []
+    unread: list[Refused] = []
     with TemporaryDirectory(prefix="tailrace-map-") as scratch:
         for path in present(source):
             if path.name.lower() in OWN or path.name.startswith("."):
                 continue
-            with reading(path.name):
-                found += _of_file(path, Path(scratch))
+            try:
+                with reading(path.name):
+                    found += _of_file(path, Path(scratch))
+            except Refused as error:
+                unread.append(error)
+    if not found and unread:
+        raise unread[0]
     if not found:
         raise refused("not-found", str(source), "there is no file here that could be a table")
     found = _alike_together(found)
@@ -59,7 +69,7 @@ def samples(source: Path) -> list[Sample]:
         keys[sample.key] = keys.get(sample.key, 0) + 1
         if keys[sample.key] > 1:
             sample.key += f"-{keys[sample.key]}"
-    return found
+    return found, unread
 
 
 def _alike_together(samples: list[Sample]) -> list[Sample]:
@@ -101,15 +111,17 @@ def _of_file(path: Path, scratch: Path) -> list[Sample]:
         return [_of_parquet(found)]
     if suffix == ".xml":
         return [Sample(_key(path.stem), "nemsis", path, [f"path = {toml(path.name)}"])]
-    if suffix in (".csv", ".txt", ".tsv"):
-        return [_of_text(found, scratch)]
-    return []
+    known = suffix in (".csv", ".txt", ".tsv")
+    sample = _of_text(found, scratch, known=known)
+    return [sample] if known or len(sample.columns) > 1 else []
 
 
-def _of_text(found: Found, scratch: Path) -> Sample:
-    lines = [f"path = {toml(found.name)}"]
+def _of_text(found: Found, scratch: Path, *, known: bool) -> Sample:
+    """The table in a file of text; not `known`: its name does not tell that it is one."""
+    lines = [f"path = {toml(found.name)}"] + ([] if known else ['format = "csv"'])
     if (kind := kind_of(found.path)) is not None:
-        raise Unreadable("not-a-table", f"this is {kind}, not a table of text")
+        what = f"this is {kind}, not a table of text"
+        raise Unreadable("not-a-table", what, remedy=NOT_TEXT.get(kind))
     encoding = "utf-8"
     copy = scratch / "sample.txt"
     try:
@@ -133,15 +145,24 @@ def _of_text(found: Found, scratch: Path) -> Sample:
     spec = SourceFile.model_validate(
         {"path": "x", "delimiter": mark, "encoding": encoding, "header_line": at + 1}
     )
-    header = header_of(text.path, spec)
-    every = records(text.path, layout_of(spec), len(header))
-    rows = (cells for _, code, cells in every if code == 0)
     sample = Sample(_key(found.path.stem), "csv", found.path, lines)
-    sample.columns = _columns(header, islice(rows, ROWS))
+    try:
+        sample.columns = _columns_of(text.path, spec)
+    except Unreadable as error:
+        if error.code != "open-quote":
+            raise
+        lines.append("quotes = false  # CHECK: quotation marks enclose nothing here")
+        sample.columns = _columns_of(text.path, spec.model_copy(update={"quotes": False}))
     marks = [column.decimal for column in sample.columns if column.decimal]
     if "," in marks and "." not in marks:
         lines.append('decimal = ","')
     return sample
+
+
+def _columns_of(path: Path, spec: SourceFile) -> list[Column]:
+    header = header_of(path, spec)
+    rows = (cells for _, code, cells in records(path, layout_of(spec), len(header)) if code == 0)
+    return _columns(header, islice(rows, ROWS))
 
 
 def _mark(lines: list[str]) -> str:

@@ -67,7 +67,7 @@ def suggest(source: Path) -> str:
     """Return the draft; Refused where the source cannot be read."""
     from schemas.contract import PRIVACY_BASES
 
-    found = samples(source)
+    found, unread = samples(source)
     if any(sample.format == "nemsis" for sample in found):
         from pipeline.mapping.suggest_reports import suggest_reports
 
@@ -95,7 +95,8 @@ def suggest(source: Path) -> str:
         head += "# nothing was found for these: see whether you really do not keep them\n"
         head += f"not_recorded = {toml(absent)}\n"
     head += "\n[time_resolution_s]\n" + _resolutions(tables_filled, fine=fine)
-    return "\n".join([head, *_token_lines(assigned, hashed=hashed), *parts])
+    left = [f"# not read: {line}" for error in unread for line in str(error).splitlines()]
+    return "\n".join([*left, head, *_token_lines(assigned, hashed=hashed), *parts])
 
 
 def _token_lines(assigned: set[str], *, hashed: bool) -> list[str]:

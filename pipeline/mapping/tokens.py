@@ -27,14 +27,14 @@ HEADER = ["kind", "token", "number"]
 
 
 def new_key(path: Path) -> str:
-    """Make a key file that only its owner may read; Usage where there is something already."""
+    """Make a key file, and its folder, for its owner alone; Usage where there is one already."""
     try:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except OSError as error:
-        what = {
-            FileExistsError: "there is a file already, and a key must never be overwritten",
-            FileNotFoundError: "there is no such folder",
-        }.get(type(error), "the file cannot be made here")
+        what = "the file cannot be made here"
+        if isinstance(error, FileExistsError):
+            what = "there is a file already, and a key must never be overwritten"
         remedy = "Name a new file in a folder of your own."
         raise usage("folder", "--new-key", what, file=str(path), remedy=remedy) from None
     with os.fdopen(descriptor, "w", encoding="ascii") as file:
