@@ -65,8 +65,8 @@ class Waiting:
 
     @property
     def age(self) -> str:
-        """'3 months'; 'new' in its first month."""
-        return words.many(self.months, "month") if self.months else "new"
+        """'waiting 3 months'; 'new' in its first month."""
+        return f"waiting {words.many(self.months, 'month')}" if self.months else "new"
 
 
 @dataclass(frozen=True)

@@ -185,9 +185,9 @@ def test_what_waits_has_its_age_oldest_first() -> None:
     draft = ProtocolInForce("2026.2", "2026-03", None, None)
     found = waiting_data(dataclasses.replace(review, protocol=(draft,)))
     assert [(w.what, w.months, w.age) for w in found] == [
-        ("T9", 4, "4 months"),
-        ("Approve limits 2026.2", 3, "3 months"),
-        ("Conclude on 1 signal", 1, "1 month"),
+        ("T9", 4, "waiting 4 months"),
+        ("Approve limits 2026.2", 3, "waiting 3 months"),
+        ("Conclude on 1 signal", 1, "waiting 1 month"),
     ]
     assert found[0].about == "source choice and settings gap"
 
