@@ -35,8 +35,8 @@ EDITION = re.compile(r"(assets|data)/.*").fullmatch
 """Files of a shared edition that go with it; a letter that somebody laid beside them stays."""
 
 INDEX = "index.html"
-MANY_TRIPS = 150
-"""From so many trips in a month its workbook takes longer than starting a process for it."""
+MANY_TRIPS = 1_000
+"""From so many trips in a month its workbook and case pages are worth starting a process for."""
 
 Stage = Callable[[str], None]
 

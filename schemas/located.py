@@ -9,6 +9,7 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -54,14 +55,23 @@ def parse_toml(text: str, model: type[Model]) -> Model:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise LocatedError(plain_problems(error, data)) from None
+        raise LocatedError(plain_problems(error, data, list(model.model_fields))) from None
 
 
-def plain_problems(error: ValidationError, data: Mapping[str, Any]) -> list[Located]:
-    """Turn pydantic's findings into plain words; `data` lends list entries their ids."""
+def plain_problems(
+    error: ValidationError, data: Mapping[str, Any], keys: Sequence[str] = ()
+) -> list[Located]:
+    """Turn pydantic's findings into plain words; `data` lends list entries their ids.
+
+    `keys`: those that may stand at the top of the file.
+    """
     found: dict[tuple[str, str], Located] = {}
     for item in error.errors(include_url=False):
-        located = Located(dotted(item["loc"], data), _words(item))
+        words = _words(item)
+        top = str(item["loc"][0]) if len(item["loc"]) == 1 else ""
+        if item["type"] == "extra_forbidden" and (near := get_close_matches(top, keys, 1)):
+            words = f"is not a key of this file; {near[0]} is"
+        located = Located(dotted(item["loc"], data), words)
         found.setdefault((located.path, located.message), located)
     return list(found.values())
 
@@ -105,8 +115,8 @@ def _why(row: str, what: str) -> str | None:
     """The likely cause of a fault in a line of TOML, in the words of who wrote it."""
     if re.search(r'"[^"]*\\', row):
         return (
-            "a backslash in double quotes begins a special character; write a path with / or in"
-            " single quotes"
+            "a backslash in double quotes begins a special character; write a path with /, as"
+            ' in "june/trips.csv"'
         )
     if re.search("[\u2018\u2019\u201c\u201d\u201e]", row):
         return 'typographic quotation marks; write plain ones, as in "text"'

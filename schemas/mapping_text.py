@@ -37,7 +37,7 @@ def parse_mapping(text: str, shipped: Mapping[str, str]) -> MappingFile:
     try:
         mapping = MappingFile.model_validate(data)
     except ValidationError as error:
-        raise LocatedError(plain_problems(error, data)) from None
+        raise LocatedError(plain_problems(error, data, list(MappingFile.model_fields))) from None
     faults = list(_faults(mapping))
     if faults:
         raise LocatedError(faults)

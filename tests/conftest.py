@@ -7,11 +7,16 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
+import typer.main
+import typer.testing
 
 from pipeline.cli import main as cli
+from tests import unscreened
 from tests.acceptance.command_runs import Ran, Run
 from tests.deep import DEEP
 
@@ -26,6 +31,8 @@ def pytest_configure(config: pytest.Config) -> None:
     """Before the tests are imported, which say at import how many inputs they want."""
     if config.getoption("--deep"):
         os.environ[DEEP] = "1"
+    # the command line is put together once, and not once for each command that a test types
+    typer.main.get_command = typer.testing._get_command = cache(typer.main.get_command)
 
 
 @pytest.fixture(scope="session")
@@ -46,6 +53,20 @@ def dirty_delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("dirty") / "delivery"
     simulate(folder, trips=TRIPS, months=MONTHS, seed=7, dirt=True)
     return folder
+
+
+@pytest.fixture(scope="module")
+def without_screen() -> Iterator[None]:
+    """Nothing is screened in the tests of this module: they are about something else."""
+    with unscreened.unscreened():
+        yield
+
+
+@pytest.fixture
+def with_screen() -> Iterator[None]:
+    """In this test it is, for all that the other tests of its module are not."""
+    with unscreened.screened():
+        yield
 
 
 @pytest.fixture

@@ -36,7 +36,7 @@ def show_batch(request: Request) -> Response:
     month, rule = (request.query_params.get(n, "")[:64] for n in ("month", "rule"))
     if not visitor(request).by:
         return go_to("/who")
-    with rooms(request).desk.reading() as con:
+    with rooms(request).desk.reading_work() as con:
         trips = _left(con, month, rule)
     if not trips:
         return nothing_there(request)

@@ -55,7 +55,7 @@ def go_on(request: Request) -> Response:
     asked = request.query_params
     if not by:
         return go_to("/who")
-    with own.desk.reading() as con:
+    with own.desk.reading_work() as con:
         order = own.desk.order.setdefault(by, [])
         trip = next_to_read(con, by, order, asked.get("trip", "")[:64])
     said = {"said": asked["said"][:200]} if "said" in asked else {}
@@ -85,7 +85,7 @@ def _case(
     own, by = rooms(request), visitor(request).by
     if not by:
         return go_to("/who")
-    with own.desk.reading() as con:
+    with own.desk.reading_work() as con:
         view = case_view(con, trip, by)
         drawn = drawn_case(con, trip, own.version) if view else None
         kept = draft_of(con, by, f"case {trip}")
@@ -108,7 +108,7 @@ def _case(
         second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
         place=f"case {trip}", draft=_of_draft(kept, view, problems),
         flags=_flags(drawn, view, fields, drafted=kept is not None),
-        said_of_case=[_said(row) for row in view.said.get("", [])],
+        said_of_case=_said_beside(drawn, view),
         may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),
         refer=_choices(REFER_TO, fields.get("refer_to", [view.now.refer_to or ""])),
         fields={n: one(fields, n) for n in ("note", "action", "owner", "due_month", "query",
@@ -163,6 +163,18 @@ def _said(row: dict[str, Any]) -> dict[str, str]:
         "reviewer": row["reviewer"],
         "stale": "; the record has changed since" if row["stale"] else "",
     }
+
+
+def _said_beside(drawn: dict[str, Any], view: CaseView) -> list[dict[str, str]]:
+    """What was said of the case as a whole, and of rules that do not flag it, or no more."""
+    flagged = {row["rule"] for group in drawn["groups"] if group["verdict"] in FLAGS[:2]
+               for row in group["rows"]}  # fmt: skip
+    found = []
+    for rule, rows in view.said.items():
+        if rule not in flagged:
+            title = f"{words.rule_title(rule)}: " if rule else ""
+            found += [{**said, "words": title + said["words"]} for said in map(_said, rows)]
+    return found
 
 
 def _may_miss(drawn: dict[str, Any], view: CaseView, fields: Fields) -> list[dict[str, Any]]:

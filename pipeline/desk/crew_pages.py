@@ -76,14 +76,13 @@ def show_letter(request: Request) -> Response:
     name = asked.get("name", "query")
     with own.desk.reading() as con:
         now = standing(con, "query", asked.get("key", ""))
-        trip = now.trip_id if now else asked.get("trip", "")
-        month = _month_of(con, trip or "")
+        trip = (now.trip_id if now else asked.get("trip")) or ""
+        base, month = _where(con, trip)
         if name not in NAMES or not month or (now is None and name != "good-care"):
             return nothing_there(request)
         approved = approved_everything(con, month)
         kept = confidentiality(con)
-        base = now.base if now else None
-        found = _found(con, trip or "", month, (now.rule or "").split() if now else [])
+        found = _found(con, trip, month, (now.rule or "").split() if now else [])
     if not approved:
         return answer(
             request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
@@ -91,8 +90,10 @@ def show_letter(request: Request) -> Response:
                    " a crew under them."],
             links=[{"href": "/decisions", "label": "Decisions"}],
         )  # fmt: skip
+    about = f"base {base}" if asked.get("of") == "base" else f"trip {trip}"
     facts = {
-        "trip": trip or "", "month": words.month_name(month), "base": base or "",
+        "trip": trip, "month": words.month_name(month), "base": base,
+        "about": f"{about}, {words.month_name(month)}",
         "finding": found or "the care of this child",
         "asked": (now and now.what) or "",
         "due": words.month_name(now.due_month) if now and now.due_month else "the next review",
@@ -102,7 +103,7 @@ def show_letter(request: Request) -> Response:
         request, "desk_letter.html", NAMES[name], lines=letter(own.desk.folder, name, facts),
         confidential=f"{kept + ' ' if kept else ''}{PURPOSE}",
         back=f"/query?{urlencode({'key': now.key})}" if now else
-             f"/case?{urlencode({'trip': trip or ''})}",
+             f"/case?{urlencode({'trip': trip})}",
     )  # fmt: skip
 
 
@@ -113,8 +114,10 @@ def _found(con: duckdb.DuckDBPyConnection, trip: str, month: str, rules: list[st
     return " ".join(f"{words.rule_title(r)}: {said}" for r, said in rows if r in rules and said)
 
 
-def _month_of(con: duckdb.DuckDBPyConnection, trip: str) -> str:
+def _where(con: duckdb.DuckDBPyConnection, trip: str) -> tuple[str, str]:
+    """Base and month of a trip; empty where it is not judged."""
     rows = con.execute(
-        "SELECT service_month FROM judged.trip_window WHERE trip_id = ?", [trip]
-    ).fetchall()
-    return str(rows[0][0]) if rows else ""
+        "SELECT t.base, w.service_month FROM judged.trip_window w"
+        " JOIN delivered.trips t USING (trip_key) WHERE w.trip_id = ?", [trip],
+    ).fetchall()  # fmt: skip
+    return (str(rows[0][0] or ""), str(rows[0][1])) if rows else ("", "")

@@ -56,6 +56,7 @@ def answer(
     path = request.url.path
     page = {
         "title": f"{title} · Tailrace desk",
+        "named": title,
         "service": more.pop("service", ""),
         "by": visitor(request).by or "",
         "said": request.query_params.get("said", "")[:200],

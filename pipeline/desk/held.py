@@ -43,6 +43,20 @@ class Desk:
                 con.close()
 
     @contextmanager
+    def reading_work(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """As `reading`; what a month asks for is worked out again first where the month changed."""
+        from pipeline.desk.kept_work import keep_work, outdated_months
+
+        with self.reading() as con:
+            if not outdated_months(con):
+                yield con
+                return
+        with self.writing() as con:
+            keep_work(con)
+        with self.reading() as con:
+            yield con
+
+    @contextmanager
     def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
         """The store in one transaction: all that the block stores, or nothing of it."""
         with self._turn:

@@ -1,7 +1,7 @@
 """Words to a crew: a query, a closing reply, a word on good care; from templates of the service's.
 
 A template is a text file in `letters/` beside the store, named as the letter is; without one, ours
-is used. It may say `$trip`, `$month`, `$base`, `$finding`, `$asked`, `$due` and `$answer`.
+is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$asked`, `$due`, `$answer`.
 """
 
 from __future__ import annotations
@@ -36,11 +36,9 @@ You told us: $answer
 Thank you. It is kept in your own words, and stands beside what the review concludes.
 """,
     "good-care": """
-About trip $trip of $month.
+About $about.
 
-Reviewing this trip we saw good care, and want to say so: $finding
-
-Thank you.
+Reviewing it we saw good care of a child, and want to say so. Thank you.
 """,
 }
 """Our own words, by letter."""

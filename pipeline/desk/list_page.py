@@ -9,7 +9,6 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from pipeline.desk.frame import answer, go_to, rooms, visitor
-from pipeline.desk.kept_work import keep_work, outdated_months
 from pipeline.desk.open_work import KINDS, TO_READ, Piece, open_work, reading_order
 from reports.text import words
 
@@ -23,7 +22,8 @@ def show_list(request: Request) -> Response:
     by = visitor(request).by
     if not by:
         return go_to("/who")
-    pieces = _pieces(request)
+    with rooms(request).desk.reading_work() as con:
+        pieces = open_work(con, by)
     wanted = {n: request.query_params.get(n, "") for n in ("kind", "month", "owner")}
     rows = [p for p in pieces if _fits(p, wanted)]
     rooms(request).desk.order[by] = reading_order(pieces)
@@ -37,22 +37,12 @@ def show_list(request: Request) -> Response:
         filtered=rows != pieces, months=[{"name": words.month_name(m)} for m in months],
         kinds=[_by_kind(kind, pieces, months) for kind in KINDS if any(
             p.kind == kind for p in pieces)],
+        owners=[{"word": o, "href": f"/?{urlencode({'owner': o})}"}
+                for o in sorted({p.owner for p in pieces if p.owner})],
         rows=[_row(p) for p in rows[first : first + SHOWN]],
         next=next((p.href for p in rows if p.kind in TO_READ), ""),
         more=_more(rows, first, wanted),
     )  # fmt: skip
-
-
-def _pieces(request: Request) -> list[Piece]:
-    """All open work; what a month asks for is worked out again first where the month changed."""
-    desk, by = rooms(request).desk, visitor(request).by
-    with desk.reading() as con:
-        if not outdated_months(con):
-            return open_work(con, by)
-    with desk.writing() as con:
-        keep_work(con)
-    with desk.reading() as con:
-        return open_work(con, by)
 
 
 def _is_number(request: Request) -> bool:

@@ -12,6 +12,8 @@ import tempfile
 import threading
 import webbrowser
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -135,7 +137,8 @@ def run(desk: Desk, by: str | None, port: int | None, version: str, *, browser: 
         limit_concurrency=AT_ONCE, timeout_keep_alive=5, timeout_graceful_shutdown=ENDING_S,
         h11_max_incomplete_event_size=64 * 1024,
     )  # fmt: skip
-    with tempfile.TemporaryDirectory(prefix="tailrace-desk-") as private:
+    folder = tempfile.TemporaryDirectory(prefix="tailrace-desk-") if browser else nullcontext("")
+    with folder as private:
 
         def announce() -> None:
             if said:
@@ -148,13 +151,21 @@ def run(desk: Desk, by: str | None, port: int | None, version: str, *, browser: 
                 webbrowser.open(opening.as_uri())
             else:
                 print(f"Desk: {doors.new_link()}", flush=True)
-            threading.Thread(target=_links_on_demand, args=(doors,), daemon=True).start()
+            for beside in (partial(_links_on_demand, doors), _import_ahead):
+                threading.Thread(target=beside, daemon=True).start()
 
         try:
             Server(config, announce).run(sockets=[listening])
         finally:
             listening.close()
     print("The desk is closed.", file=sys.stderr)
+
+
+def _import_ahead() -> None:
+    """Bring in what a case is drawn with, while somebody looks at the list."""
+    import pandas  # noqa: F401 - they are wanted later
+
+    import reports.case.pages  # noqa: F401
 
 
 def _private_file(folder: Path, link: str) -> Path:

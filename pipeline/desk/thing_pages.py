@@ -267,7 +267,7 @@ def save_add(request: Request, fields: Fields) -> Response:
 def show_fetch(request: Request) -> Response:
     """What one base is asked for, a line a trip."""
     base = request.query_params.get("base", "")
-    with rooms(request).desk.reading() as con:
+    with rooms(request).desk.reading_work() as con:
         rows = con.execute(
             "SELECT trip_id, why, state, month FROM judged.work WHERE kind = 'fetch' AND base = ?"
             " AND state <> 'arrived' ORDER BY place", [base],

@@ -10,13 +10,21 @@ from __future__ import annotations
 class Unreadable(Exception):  # noqa: N818 - it is shown to users as a refusal
     """A file that cannot be read: the code of the refusal, what is wrong, and where.
 
-    The file's name and what to do about it are added by those who asked for it.
+    The file's name is added by those who asked for it, and what to do about it unless its remedy
+    is known here.
     """
 
     def __init__(
-        self, code: str, what: str, *, line: int | None = None, column: str | None = None
+        self,
+        code: str,
+        what: str,
+        *,
+        line: int | None = None,
+        column: str | None = None,
+        remedy: str | None = None,
     ) -> None:
         self.code, self.what, self.line, self.column = code, what, line, column
+        self.remedy = remedy
         super().__init__(what)
 
 

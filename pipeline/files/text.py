@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import nullcontext
@@ -25,7 +26,6 @@ MOST_RATIO = 200
 GZIP = b"\x1f\x8b"
 KINDS = (
     (b"SQLite format 3", "an SQLite database"),
-    (b"PK\x03\x04", "a workbook or another packed file (ZIP)"),
     (b"\xd0\xcf\x11\xe0", "a workbook or document of an older kind, or one with a password"),
     (b"PAR1", "a Parquet file"),
     (b"%PDF", "a PDF document"),
@@ -33,6 +33,13 @@ KINDS = (
     (b"{\\rtf", "a text document (RTF)"),
 )
 """How files begin that are no text, by their published formats."""
+
+WORKBOOK, PACKED = "an XLSX workbook", "a packed folder or another ZIP file"
+NOT_TEXT = {
+    WORKBOOK: 'End its name in .xlsx, or state format = "xlsx".',
+    PACKED: "Unpack it, and name the file that is inside.",
+}
+"""What to do about files whose names say that they are text."""
 
 MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -48,8 +55,18 @@ def kind_of(path: Path) -> str | None:
     for begins, kind in KINDS:
         if head.startswith(begins):
             return kind
+    if head.startswith(b"PK\x03\x04"):
+        return WORKBOOK if _holds_sheets(path) else PACKED
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     return "a web page (HTML)" if text.startswith((b"<!doctype html", b"<html")) else None
+
+
+def _holds_sheets(path: Path) -> bool:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return "xl/workbook.xml" in archive.namelist()
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
+        return False
 
 
 def unpacked(path: Path) -> Iterator[bytes]:

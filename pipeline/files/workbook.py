@@ -26,6 +26,9 @@ LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
 CHUNK = 1 << 20
 Read = TypeVar("Read")
 
+OLDER = b"\xd0\xcf\x11\xe0"
+"""How a compound file begins: an older workbook, or the envelope of an encrypted one."""
+
 
 class Workbook:
     """A workbook opened for reading piece by piece; Unreadable where it is none, or a bomb."""
@@ -38,7 +41,11 @@ class Workbook:
             with zipfile.ZipFile(path) as archive:
                 parts = archive.infolist()
         except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
-            raise Unreadable("not-a-workbook", "this is not an XLSX workbook") from None
+            with path.open("rb") as file:
+                older = file.read(len(OLDER)) == OLDER
+            what = "this is a workbook with a password, or one of the older kind (XLS)"
+            what = what if older else "this is not an XLSX workbook"
+            raise Unreadable("not-a-workbook", what) from None
         unpacked = sum(part.file_size for part in parts)
         most = min(MOST_UNPACKED, max(FREE_UNPACKED, MOST_RATIO * path.stat().st_size))
         strings = sum(part.file_size for part in parts if "sharedstrings" in part.filename.lower())

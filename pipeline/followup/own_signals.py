@@ -51,6 +51,8 @@ def close_ended(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> int:
     """
     ended = signals[(signals["standing"] == "ended") & (signals["side"] == "worse")]
     closed = 0
+    if not len(ended):  # perhaps no trip is judged: then no month is under review
+        return closed
     with transaction(con):
         now = month_under_review(con)
         for row in ended[list(_KEY)].drop_duplicates().itertuples(index=False):

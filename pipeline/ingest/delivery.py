@@ -166,12 +166,12 @@ def _keep(
 ) -> None:
     """Tell the rows that are kept from those set aside, and mention what is worth saying."""
     trips = parts.tables["trips"].name
-    staging.keep_trips(con, trips)
+    staging.keep_trips(con, trips, faulty="trips" in findings.faulty)
     if is_store:
         staging.mention_older_held(con, trips, findings)
     for table, content in parts.tables.items():
         if table != "trips":
-            staging.keep_rows(con, table, content.name)
+            staging.keep_rows(con, table, content.name, faulty=table in findings.faulty)
             staging.mention_identical(con, table, content.name, findings)
     for name in parts.unnamed:
         if name == TABLES_TEXT:

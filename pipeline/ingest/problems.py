@@ -11,10 +11,15 @@ from pipeline.files import Unreadable
 
 @dataclass
 class Findings:
-    """Collects every reason to refuse a delivery, and every mention, in the order found."""
+    """Collects every reason to refuse a delivery, and every mention, in the order found.
+
+    `faulty`: the staged tables with a row that breaks a rule or does not fit its header; of the
+    others nothing needs to be asked about such rows.
+    """
 
     refusals: list[Problem] = field(default_factory=list)
     mentions: list[tuple[str, str]] = field(default_factory=list)
+    faulty: set[str] = field(default_factory=set)
 
     def add(
         self,

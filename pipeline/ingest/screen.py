@@ -60,7 +60,7 @@ def screen_tables(
         "create or replace temp table screened (table_name VARCHAR, name VARCHAR, value VARCHAR)"
     )
     for table in files:
-        _collect(con, table, trips="trips" in files)
+        _collect(con, table, trips="trips" in files, faulty=table in findings.faulty)
     _exempt_generated(con)
     prepare(con, "screened")
     put = alphabet(con, "screened")
@@ -152,7 +152,7 @@ def _scattered() -> str:
               and span >= {FAR_APART} * numbers))"""
 
 
-def _collect(con: duckdb.DuckDBPyConnection, table: str, *, trips: bool) -> None:
+def _collect(con: duckdb.DuckDBPyConnection, table: str, *, trips: bool, faulty: bool) -> None:
     """Add the distinct texts of each column that are to be looked at to `screened`.
 
     Those are the columns of free tokens, and whatever else could not be read as its column asks.
@@ -169,9 +169,11 @@ def _collect(con: duckdb.DuckDBPyConnection, table: str, *, trips: bool) -> None
             f"select distinct {literal(name)} as name, {quoted(name)} as value"
             f" from staged_{table} {unless if known else ''}"
         )
+    if faulty:
+        selects.append(_bad_cells(table))
     con.execute(
         f"insert into screened select {literal(table)}, * from ("
-        + " union all ".join([*selects, _bad_cells(table)])
+        + " union all ".join(selects)
         + ") where value is not null group by all"
     )
 

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "service_month"}
 """The column of each table that names a row's own month."""
 
+MANY_ROWS = 10_000
+"""From so many rows on it pays to ask whether they stand in order."""
+
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
     from staged_expected where regexp_full_match(service_month, '{MONTH_PATTERN}') group by all
@@ -91,17 +94,15 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
         for name, field in TABLES[file.table].to_schema().columns.items()
         if name not in file.wanted
     ]
-    reject = "reject_code" if source.relation else "0 as reject_code"
+    reject = "reject_code" if source.relation else "0"
     cells = ", ".join([*map(quoted, file.wanted), *absent])
     con.execute(
         f"create or replace temp view staged_{file.table} as"
-        f" select ({source.line})::INTEGER as line, {reject}, {cells}, codes, raw"
+        f" select ({source.line})::INTEGER as line, {reject} as reject_code, {cells},"
+        " codes, raw"
         f" from typed_{file.table} where {_FILLED}"
     )
-    (blank,) = one(con, f"select count(*) from typed_{file.table} where not {_FILLED}")
-    if blank:
-        what = f"rows without anything in them were left out: {blank}"
-        findings.mention(file.content.name, what)
+    _look_through(con, file, reject, findings)
     rules = [
         (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
         for position, column in enumerate(plan(file.table, file.wanted), start=1)
@@ -112,6 +113,25 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
         f"insert into cell_rules select {cells_of_rules}", [*map(list, zip(*rules, strict=True))]
     )
     return True
+
+
+def _look_through(
+    con: duckdb.DuckDBPyConnection, file: TableFile, reject: str, findings: Findings
+) -> None:
+    """Note whether any row is faulty in itself, and how many say nothing."""
+    blank, faulty = one(
+        con,
+        f"""
+        select count(*) filter (not filled), count(*) filter (filled and faulty)
+        from (select {_FILLED} as filled, codes is not null or {reject} > 0 as faulty
+              from typed_{file.table})
+        """,
+    )
+    if faulty:
+        findings.faulty.add(file.table)
+    if blank:
+        what = f"rows without anything in them were left out: {blank}"
+        findings.mention(file.content.name, what)
 
 
 def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> TextRows:
@@ -160,14 +180,17 @@ def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows
     select = staging_sql(source, file.table, file.wanted)
     con.execute("set disabled_optimizers = 'in_clause'")
     try:
-        con.execute(f"create or replace temp table typed_{file.table} as {select}")
+        made = one(con, f"create or replace temp table typed_{file.table} as {select}")
     finally:
         con.execute("reset disabled_optimizers")
-    return int(one(con, f"select count(*) from typed_{file.table}")[0])
+    return int(made[0])
 
 
-def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:
-    """Number the trips that are kept, in file order; set the others aside."""
+def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
+    """Number the trips that are kept, in file order; set the others aside.
+
+    Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
+    """
     con.execute("""
         create or replace temp table repeated_trips as
         select trip_id from staged_trips where trip_id is not null
@@ -180,7 +203,8 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:
         where codes is null and reject_code = 0
             and trip_id not in (select trip_id from repeated_trips)
     """)
-    _set_aside_cells(con, "trips", file)
+    if faulty:
+        _set_aside_cells(con, "trips", file)
     _set_aside_rows(
         con,
         "trips",
@@ -191,9 +215,12 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str) -> None:
     )
 
 
-def keep_rows(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+def keep_rows(
+    con: duckdb.DuckDBPyConnection, table: str, file: str, *, faulty: bool = True
+) -> None:
     """Set aside the rows of a table other than trips that cannot be used or belong nowhere."""
-    _set_aside_cells(con, table, file)
+    if faulty:
+        _set_aside_cells(con, table, file)
     columns = TABLES[table].to_schema().columns
     if table == "training":
         _set_aside_rows(
@@ -207,6 +234,8 @@ def keep_rows(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
         return
     # a trip_id that is itself at fault is listed once, as that
     _set_aside_orphans(con, table, file)
+    if not faulty:
+        return
     at_s = "case when staged.codes[2] = 0 then staged.at_s end" if "at_s" in columns else "null"
     con.execute(
         f"insert into staged_lost select kept.trip_key, '{table}', staged.line, {at_s}"
@@ -239,7 +268,9 @@ def mention_identical(
 def _perhaps_identical(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> str:
     """SQL for the rows among which all are that repeat another one throughout."""
     good = f"from staged_{table} where codes is null and reject_code = 0"
-    if "at_s" in TABLES[table].to_schema().columns and _in_order(con, good):
+    (rows,) = one(con, f"select count(*) from typed_{table}")
+    timed = "at_s" in TABLES[table].to_schema().columns
+    if timed and rows >= MANY_ROWS and _in_order(con, good):
         return f"""
             select * {good}
             qualify (lag(trip_id) over () = trip_id and lag(at_s) over () = at_s)

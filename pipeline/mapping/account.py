@@ -187,6 +187,7 @@ def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> 
             if came and came == left:
                 told.add(entry.plan.into)
                 yield _nothing_meets(con, entry.plan, source, filter, came)
+        yield from _percents(con, entry.plan, source)
     for table in dict.fromkeys(entry.plan.into for entry in entries):
         own = [entry for entry in entries if entry.plan.into == table]
         if any(entry.taken for entry in own) or table in told:
@@ -200,6 +201,21 @@ def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> 
         elif lost and not any(e.other["of other months"] for e in own):
             what = f"none of its {lost} rows is of a trip that trips has"
             yield problem("no-rows", files[0] if files else None, what, column=name)
+
+
+def _percents(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> Iterator[Problem]:
+    """Say which fractions look like percents: `check` would set every row of them aside."""
+    for column in plan.specs.keys() & {"fio2", "sending_fio2"}:
+        value = f"try_cast(v_{column} as DOUBLE)"
+        rows, above = one(
+            con,
+            f"select count({value}), count(*) filter ({value} > 1 and {value} <= 100)"
+            f" from made_{plan.number}",
+        )
+        if above and 2 * above >= rows:
+            what = "the values look like percents, where a fraction of 1 is asked for"
+            file, name = source.files[0] if source.files else None, plan.their_name(column, None)
+            yield problem("looks-like-percents", file, what, column=name)
 
 
 def _nothing_meets(
@@ -251,10 +267,13 @@ def nothing_found(
     if spec.time:
         formats = " or ".join(f'"{form}"' for form in spec.time)
         what = f"none of the times in {rows} rows is of the format {formats}"
+    remedy = None
     if column in shapes:
         what += f'; they look like "{shapes[column]}"'
         if re.fullmatch(r"9{5}([.,]9+)?", shapes[column]):
             what += ", as days that a spreadsheet counts do"
+            remedy = "Map the workbook itself, or save the column as dates and times."
         elif any(looks_like(form) == shapes[column] for form in spec.time):
             what += ", so a part is out of its range: see which of them is day, and which month"
-    return refused("no-trips", file, what, column=plan.their_name(column, None))
+    name = plan.their_name(column, None)
+    return refused("no-trips", file, what, column=name, remedy=remedy)

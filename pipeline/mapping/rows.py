@@ -25,7 +25,7 @@ from pipeline.files.rows import (
     parquet_columns,
     parquet_rows,
 )
-from pipeline.files.text import as_utf8, kind_of
+from pipeline.files.text import NOT_TEXT, as_utf8, kind_of
 from pipeline.mapping.files import Found, format_of, reachable
 from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
@@ -234,7 +234,8 @@ def _read_delimited(
     con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
 ) -> TextRows:
     if (kind := kind_of(found.path)) is not None:
-        raise Unreadable("not-a-table", f"this is {kind}, not a table of text")
+        what = f"this is {kind}, not a table of text"
+        raise Unreadable("not-a-table", what, remedy=NOT_TEXT.get(kind))
     text = as_utf8(found.path, spec.encoding, scratch / f"{source.relation}.txt")
     text = replace(text, path=reachable(text.path, scratch, len(source.files) - 1))
     header = header_of(text.path, spec)

@@ -186,15 +186,17 @@ def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
     # what only follows from something else comes after it
     rows = con.execute(
         "select * exclude (of_trips) from ("
-        "select file, name, code, min(line) as line, count(distinct line), of_trips:"
+        "select file, name, code, min(line) as line, count(distinct line), min(line, 6), of_trips:"
         f" plan = {trips.number} from cell_problem group by all)"
         " order by code in ('no-bedside', 'row-of-no-trip'), of_trips desc, file, line, name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
     of_day = {p.their_name(c, None) for p in made.plans for c, spec in p.specs.items() if spec.date}
-    for file, name, code, line, count in rows:
+    for file, name, code, line, count, first in rows:
         record = CODES[code]
         details = [f"in {count} rows"] if count > 1 else []
+        if code == "repeated-trip":
+            details[0] += f", as in lines {' and '.join(map(str, sorted(set(first))[:2]))}"
         shape = shapes.get(name, "") if code in ("not-a-time", "not-a-number") else ""
         details += [f'it looks like "{shown(shape)}"'] if shape else []
         what = f"{record.what} ({', '.join(details)})" if details else str(record.what)
@@ -208,7 +210,12 @@ def _remedy(shape: str, name: str, *, of_day: bool) -> str | None:
     if of_day and re.search("9[./-]9", shape):
         return 'State the format of both, and leave date = "bedside" out: these have their date.'
     if mark := re.fullmatch("-?9+([.,])9+", shape):
-        return f'State decimal = "{mark[1]}" under the entry of the file.'
+        return (
+            f'State decimal = "{mark[1]}" under the entry of the file if all its numbers are so'
+            " written; correct the cell if it alone is."
+        )
+    if re.fullmatch("99?:99(:99)?", shape):
+        return "It has no date: correct it at the source, or place times of day by date."
     if re.fullmatch("[<>≤≥] ?9+([.,]9+)?", shape):
         return "Let a view say what counts in its place, as the guide shows for off the scale."
     if re.fullmatch("-?9+([.,]9+)? ?[^9]{1,10}", shape):

@@ -13,7 +13,7 @@ from typing import Any
 from pipeline.errors.mistakes import Refused
 from pipeline.files import Unreadable
 from pipeline.files.delimited import records
-from pipeline.files.text import as_utf8, kind_of
+from pipeline.files.text import NOT_TEXT, as_utf8, kind_of
 from pipeline.mapping.files import Found, present
 from pipeline.mapping.rows import header_of, layout_of
 from pipeline.mapping.suggest_values import Column
@@ -120,7 +120,8 @@ def _of_text(found: Found, scratch: Path, *, known: bool) -> Sample:
     """The table in a file of text; not `known`: its name does not tell that it is one."""
     lines = [f"path = {toml(found.name)}"] + ([] if known else ['format = "csv"'])
     if (kind := kind_of(found.path)) is not None:
-        raise Unreadable("not-a-table", f"this is {kind}, not a table of text")
+        what = f"this is {kind}, not a table of text"
+        raise Unreadable("not-a-table", what, remedy=NOT_TEXT.get(kind))
     encoding = "utf-8"
     copy = scratch / "sample.txt"
     try:

@@ -7,6 +7,7 @@ and what they hold is taken as a file's rows are.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -129,6 +130,11 @@ def _make(con: duckdb.DuckDBPyConnection, name: str, view: View) -> list[Problem
 def _said(error: Exception) -> str:
     """What the database says of a SELECT, and in which of its lines."""
     text, _, place = str(error).partition("\n\nLINE ")
+    if absent := re.search(r'Referenced column "([^"]*)" not found', text):
+        text = (
+            f'Error: there is no column "{absent[1]}"; a text stands in single quotes, as'
+            f" '{absent[1]}'.{text[absent.end() :].partition('!')[2]}"
+        )
     kept = [line.strip() for line in text.splitlines() if not line.startswith("Did you mean")]
     at = f"line {place.partition(':')[0]} of the sql: " if place else ""
     return at + " ".join(kept).partition(": ")[2].rstrip(".! ")

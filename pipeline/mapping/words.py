@@ -59,10 +59,16 @@ def problem(
 
 
 def refused(
-    code: str, file: str | None, what: str, *, line: int | None = None, column: str | None = None
+    code: str,
+    file: str | None,
+    what: str,
+    *,
+    line: int | None = None,
+    column: str | None = None,
+    remedy: str | None = None,
 ) -> Refused:
     """Return the refusal for one reason."""
-    return Refused(problem(code, file, what, line=line, column=column))
+    return Refused(problem(code, file, what, line=line, column=column, remedy=remedy))
 
 
 @contextmanager
@@ -71,4 +77,6 @@ def reading(file: str) -> Iterator[None]:
     try:
         yield
     except Unreadable as error:
-        raise refused(error.code, file, error.what, line=error.line, column=error.column) from None
+        raise refused(
+            error.code, file, error.what, line=error.line, column=error.column, remedy=error.remedy
+        ) from None

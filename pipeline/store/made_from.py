@@ -11,11 +11,12 @@ from pipeline.store.kept_results import made_from_hash, state
 if TYPE_CHECKING:
     import duckdb
 
-SHOWN_NOWHERE = ("file_content", "workbook")
+SHOWN_NOWHERE = ("file_content", "workbook", "draft")
 """Tables of the follow-up that no page, sheet or data file is made from."""
 
 NOT_MEASURED = (
-    *("ledger", "sheet", "determination", "determination_rule", "audit", "audit_draw"),
+    *("ledger", "sheet", "determination", "determination_rule", "finding", "move"),
+    *("audit", "audit_draw"),
     *("audit_plan", "audit_trip", "fetch", "fetch_said"),
     *("publication", "published_figure", "published_verdict", "published_file", "shared_period"),
     *("correction", "corrected", "baseline", *SHOWN_NOWHERE),

@@ -14,6 +14,7 @@ from reports.case.facts import (
     trip_line,
     window_sentence,
 )
+from reports.case.picture_records import Finding
 from reports.case.tables import (
     course_table,
     observations_table,
@@ -83,8 +84,8 @@ def case_data(trip: Row, cases: Cases) -> Row:
     anchors = {(row["table"], row["line"]) for name in ("course", "observations", "occlusions")
                for row in tables[name]["rows"] if row["line"] is not None}  # fmt: skip
     flagged = text(case.get("rules")).split()
-    picture = _picture(trip, cases)
-    groups = _numbered(verdict_groups(trip, cases, anchors, flagged), picture["findings"])
+    picture = picture_data(trip, cases)
+    groups = _numbered(verdict_groups(trip, cases, anchors, flagged), picture.findings)
     return {
         "n": int(trip["reading_order"]),
         "trip": trip_id,
@@ -109,33 +110,14 @@ def case_data(trip: Row, cases: Cases) -> Row:
     }
 
 
-def _numbered(groups: list[Row], findings: list[Row]) -> list[Row]:
+def _numbered(groups: list[Row], findings: list[Finding]) -> list[Row]:
     """The groups with the number that each row has in the picture, in the order of the numbers."""
-    numbers = {f["rule"]: f["number"] for f in findings}
+    numbers = {f.rule: f.number for f in findings}
     for group in groups:
         for row in group["rows"]:
             row["number"] = numbers.get(row["rule"])
         group["rows"].sort(key=lambda r: r["number"] or len(numbers) + 1)
     return groups
-
-
-def _picture(trip: Row, cases: Cases) -> Row:
-    """The picture's data, with the words for stretches that no rule counts."""
-    data = picture_data(trip, cases)
-    for m in data["milestones"]:
-        m["clock"] = words.clock(m["at_s"], trip["r_trips"])
-    for f in data["findings"]:
-        f["word"] = words.VERDICT_WORDS[f["verdict"]]
-    after = "no hand-over time: not known from here" if trip["open_end"] else (
-        "on other support: not counted"
-    )  # fmt: skip
-    return {
-        **data,
-        "resolution_s": trip["r_settings"],
-        "before": "before the first setting: the sending hospital's support, not counted",
-        "after": after,
-        "no_setting": "no setting was charted: nothing is known of the support",
-    }
 
 
 def verdict_groups(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.case.picture_records import Milestone
 from reports.text import words
 from reports.text.rows import Row, records, text
 
@@ -68,7 +69,7 @@ def _by_trip(rows: list[Row]) -> dict[str, list[Row]]:
     return grouped
 
 
-def milestones(trip: Row) -> list[Row]:
+def milestones(trip: Row) -> list[Milestone]:
     """What the trip passed, in order of time: first setting, departure, arrival, hand-over."""
     named = (
         ("first setting", "start_s"),
@@ -76,11 +77,14 @@ def milestones(trip: Row) -> list[Row]:
         ("arrival", "arrived_s"),
         ("hand-over", "handover_s"),
     )
-    found = [{"label": label, "at_s": trip[key]} for label, key in named if trip[key] is not None]
+    found = [(label, trip[key]) for label, key in named if trip[key] is not None]
     other = trip["end_s"] is not None and not trip["open_end"] and not trip["ends_at_handover"]
     if other and trip["end_s"] > (trip["start_s"] or 0):
-        found.append({"label": "other support", "at_s": trip["end_s"]})
-    return sorted(found, key=lambda m: m["at_s"])
+        found.append(("other support", trip["end_s"]))
+    return [
+        Milestone(label, at_s, words.clock(at_s, trip["r_trips"]))
+        for label, at_s in sorted(found, key=lambda m: m[1])
+    ]
 
 
 def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
@@ -229,7 +233,7 @@ def described(trip: Row, cases: Cases) -> str:
         parts.append(f"{words.many(number, 'occlusion')} logged.")
     calls = [words.clock(c["at_s"], trip["r_contacts"]) for c in trip["contacts"]]
     parts.append(f"Calls at {words.listed(calls)} min." if calls else "No call recorded.")
-    passed = [f"{m['label']} {words.clock(m['at_s'], trip['r_trips'])}" for m in milestones(trip)]
+    passed = [f"{m.label} {m.clock}" for m in milestones(trip)]
     parts.append(f"{', '.join(passed)} min." if passed else "")
     return " ".join(filter(None, parts))
 

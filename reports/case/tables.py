@@ -38,9 +38,8 @@ def course_table(trip: Row, cases: Cases) -> Row:
     rows += [_lost(row, trip) for row in trip["lost"]]
     rows += [_happened(0, "The crew reached the bedside", "milestone", 60)]
     rows += [
-        _happened(m["at_s"], f"{m['label'][:1].upper()}{m['label'][1:]}", "milestone",
-                  trip["r_trips"])
-        for m in milestones(trip) if m["label"] != "first setting"
+        _happened(m.at_s, words.capital(m.label), "milestone", trip["r_trips"])
+        for m in milestones(trip) if m.label != "first setting"
     ]  # fmt: skip
     rows += [_call(row, trip) for row in trip["contacts"]]
     rows += [_limit(row, trip) for row in trip["limit_moments"]]

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from reports.case.picture_records import (
+    BehaviourRun,
+    Contact,
+    Finding,
+    Milestone,
+    Notes,
+    Occlusion,
+    Stretch,
+)  # fmt: skip
 from reports.case.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
 from reports.case.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
 from reports.charts import palette, svg
 from reports.text import words
-from reports.text.rows import Row
 
 FINDINGS_SHOWN = 8
 FINDING_HEIGHT = 27
@@ -18,7 +26,7 @@ AFTER_LINES = 2 * AFTER_LINE + 4
 RING = 7.5
 SHORT_WORD = 3
 """Letters of a behaviour whose word has no room."""
-Head = tuple[float, float, Row]
+Head = tuple[float, float, Occlusion]
 """Where an occlusion's mark stands, px, and the occlusion."""
 RUN = (
     '<g stroke="%s"><title>%s</title><line x1="%.1f" x2="%.1f" y1="20" y2="20" stroke-width="%d"/>'
@@ -50,26 +58,26 @@ LOOKS = {
 }
 
 
-def behaviour_lane(frame: Frame, runs: list[Row], note: str) -> Lane:
+def behaviour_lane(frame: Frame, runs: list[BehaviourRun], note: str) -> Lane:
     """Runs of one behaviour: a tick where charted, thick and dark where the child was unsettled."""
     if not runs:
         return named(frame, "Behaviour", "", nothing(frame, note, 24, known=False), 24)
     marks = [_behaviour(frame, run) for run in runs]
     labels, rows = [], (Spaces(), Spaces())
     # the words that matter most are placed first
-    for run in sorted(runs, key=lambda r: (not r["loud"], r["times"][0] - r["times"][-1])):
+    for run in sorted(runs, key=lambda r: (not r.loud, r.times[0] - r.times[-1])):
         labels.append(_behaviour_words(frame, run, rows))
     height = 40 if rows[1].taken else 26
     return named(frame, "Behaviour", "", ("".join(marks), "".join(labels)), height)
 
 
-def _behaviour_words(frame: Frame, run: Row, rows: tuple[Spaces, Spaces]) -> str:
+def _behaviour_words(frame: Frame, run: BehaviourRun, rows: tuple[Spaces, Spaces]) -> str:
     """Its word over the run, or under it, or at least the word's first letters."""
-    if not frame.holds(run["times"][0]):
+    if not frame.holds(run.times[0]):
         return ""
-    start, end = frame.x(run["times"][0]), frame.x(run["times"][-1])
-    bold = {"font_weight": 600} if run["loud"] else {"fill": palette.MUTED}
-    for shown in (run["text"], run["text"][:SHORT_WORD]):
+    start, end = frame.x(run.times[0]), frame.x(run.times[-1])
+    bold = {"font_weight": 600} if run.loud else {"fill": palette.MUTED}
+    for shown in (run.text, run.text[:SHORT_WORD]):
         width = svg.text_width(shown, frame.size)
         x = clamped(max((start + end) / 2, start + width / 2), width, frame)
         for row, y in zip(rows, (11, 36), strict=True):
@@ -78,30 +86,30 @@ def _behaviour_words(frame: Frame, run: Row, rows: tuple[Spaces, Spaces]) -> str
     return ""
 
 
-def _behaviour(frame: Frame, run: Row) -> str:
-    times = [t for t in run["times"] if frame.holds(t)]
+def _behaviour(frame: Frame, run: BehaviourRun) -> str:
+    times = [t for t in run.times if frame.holds(t)]
     if not times:
         return ""
-    ink, thick = (palette.INK, 4) if run["loud"] else (palette.SERVICE, 2)
+    ink, thick = (palette.INK, 4) if run.loud else (palette.SERVICE, 2)
     first, last = frame.x(times[0]), frame.x(times[-1])
     ticks = "".join([f"M{frame.x(t):.1f} 15V24" for t in times])
-    title = svg.escaped(f"Child {run['text']}")
+    title = svg.escaped(f"Child {run.text}")
     return svg.one(RUN, ink, title, first, max(last, first + 1.5), thick, ticks)
 
 
-def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
+def occlusion_lane(frame: Frame, occlusions: list[Occlusion], notes: Notes) -> Lane:
     """Each occlusion as a stem up to its pressure; its words beside it where there is room."""
     height = 58 + AFTER_LINES
-    shown = [o for o in occlusions if frame.holds(o["at_s"])]
+    shown = [o for o in occlusions if frame.holds(o.at_s)]
     if not shown:
-        empty = nothing(frame, notes["occlusions"], 24, known=not notes["log_unknown"])
+        empty = nothing(frame, notes.occlusions, 24, known=not notes.log_unknown)
         return named(frame, "Occlusions", "", empty, 24)
-    top = nice_top(max((o["pressure"] or 0.0 for o in shown), default=0.0))
+    top = nice_top(max((o.pressure or 0.0 for o in shown), default=0.0))
     y = rising(0, top, height - 8 - AFTER_LINES, 14)
     marks = [svg.each(LEVEL, ((frame.left, frame.right, v, v) for v in (y(0), y(top))))]
-    if notes["log_unknown"]:
-        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes["occlusions"]))
-    heads = [(frame.x(o["at_s"]), y(o["pressure"] or top / 2), o) for o in shown]
+    if notes.log_unknown:
+        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, height, notes.occlusions))
+    heads = [(frame.x(o.at_s), y(o.pressure or top / 2), o) for o in shown]
     marks += [_occlusion(frame, head, y(0)) for head in heads]
     labels = scale_words(frame.left, (0, top), y) + _words_beside(frame, heads)
     labels += _what_followed(frame, heads, y(0) + 17)
@@ -111,10 +119,10 @@ def occlusion_lane(frame: Frame, occlusions: list[Row], notes: Row) -> Lane:
 def _occlusion(frame: Frame, head: Head, base: float) -> str:
     """One occlusion; the line at its foot is how far the device's clock may be off."""
     x, y, o = head
-    start, end = (frame.x(o["at_s"] + sign * o["tolerance_s"]) for sign in (-1, 1))
-    fill = palette.INK if o["counted"] else palette.PAPER
+    start, end = (frame.x(o.at_s + sign * o.tolerance_s) for sign in (-1, 1))
+    fill = palette.INK if o.counted else palette.PAPER
     foot, stem, mark = (start, end, base + 4, base + 4), (x, x, base, y), (x - 4.5, y - 4, fill)
-    return svg.one(OCCLUSION, svg.escaped(o["title"]), *foot, *stem, *mark)
+    return svg.one(OCCLUSION, svg.escaped(o.title), *foot, *stem, *mark)
 
 
 def _clusters(heads: list[Head], near: float) -> list[list[Head]]:
@@ -134,7 +142,7 @@ def _what_followed(frame: Frame, heads: list[Head], y: float) -> str:
     for cluster in _clusters(heads, AFTER_WIDTH):
         x = min(max(cluster[0][0], frame.left), frame.right - AFTER_WIDTH)
         for line, (which, unit) in enumerate(((0, "%"), (1, "/min"))):
-            known = [v for _, _, o in cluster if (v := o["after"][which]) is not None]
+            known = [v for _, _, o in cluster if (v := o.after[which]) is not None]
             shown = f"{min(known):g}{unit}" if known else words.DASH
             ink = palette.INK if known else palette.MUTED
             labels.append(
@@ -169,12 +177,12 @@ def _words_beside(frame: Frame, heads: list[Head]) -> str:
     return "".join(labels)
 
 
-def _cluster_words(occlusions: list[Row]) -> list[str]:
+def _cluster_words(occlusions: list[Occlusion]) -> list[str]:
     """The wordings, longest first."""
     if len(occlusions) == 1:
-        return [occlusions[0]["words"], occlusions[0]["short"]]
-    pressures = [o["pressure"] for o in occlusions if o["pressure"] is not None]
-    within = max(1, round((occlusions[-1]["at_s"] - occlusions[0]["at_s"]) / 60))
+        return [occlusions[0].words, occlusions[0].short]
+    pressures = [o.pressure for o in occlusions if o.pressure is not None]
+    within = max(1, round((occlusions[-1].at_s - occlusions[0].at_s) / 60))
     brief = f"{len(occlusions)} in {within} min"
     if not pressures:
         return [brief, str(len(occlusions))]
@@ -183,39 +191,39 @@ def _cluster_words(occlusions: list[Row]) -> list[str]:
     return [f"{brief}, {spread}", brief, str(len(occlusions))]
 
 
-def contact_lane(frame: Frame, contacts: list[Row], notes: Row) -> Lane:
+def contact_lane(frame: Frame, contacts: list[Contact], notes: Notes) -> Lane:
     """Each call as a mark with whom it reached and what it authorised."""
-    shown = [c for c in contacts if frame.holds(c["at_s"])]
+    shown = [c for c in contacts if frame.holds(c.at_s)]
     if not shown:
-        empty = nothing(frame, notes["contacts"], 24, known=not notes["calls_unknown"])
+        empty = nothing(frame, notes.contacts, 24, known=not notes.calls_unknown)
         return named(frame, "Calls", "", empty, 24)
     shelves = Shelves(4)
     marks, labels, rows = [], [], 1
     for c in shown:
-        x = frame.x(c["at_s"])
-        label = svg.cut(c["words"], frame.right - frame.left - 10, frame.size)
+        x = frame.x(c.at_s)
+        label = svg.cut(c.words, frame.right - frame.left - 10, frame.size)
         width = svg.text_width(label, frame.size)
         start = x + 8 if x + 8 + width <= frame.right else max(frame.left, x - 8 - width)
         row = shelves.place(min(start, x), max(start + width, x))
         y = 13 + 16 * (row or 0)
         rows = max(rows, (row or 0) + 1)
-        marks.append(svg.one(CALL, x, y - 9, svg.escaped(c["title"])))
+        marks.append(svg.one(CALL, x, y - 9, svg.escaped(c.title)))
         if row is not None:
             labels.append(svg.label(start, y, label))
-    if notes["calls_unknown"]:
-        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, 16 * rows + 6, notes["contacts"]))
+    if notes.calls_unknown:
+        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, 16 * rows + 6, notes.contacts))
     return named(frame, "Calls", "", ("".join(marks), "".join(labels)), 16 * rows + 6)
 
 
-def milestone_rows(frame: Frame, milestones: list[Row], below: float) -> Lane:
+def milestone_rows(frame: Frame, milestones: list[Milestone], below: float) -> Lane:
     """Names of milestones, and their lines down through the `below` px under the rows."""
     shelves = Shelves(4)
     lines, labels, rows = [], [], 1
     for m in milestones:
-        if not frame.holds(m["at_s"]):
+        if not frame.holds(m.at_s):
             continue
-        x = frame.x(m["at_s"])
-        shown = f"{m['label']} {m['clock']}"
+        x = frame.x(m.at_s)
+        shown = f"{m.label} {m.clock}"
         width = svg.text_width(shown, frame.size)
         start = clamped(x, width, frame)
         row = shelves.place(start, start + width) or 0
@@ -228,7 +236,7 @@ def milestone_rows(frame: Frame, milestones: list[Row], below: float) -> Lane:
     return Lane(marks, "".join(labels), height)
 
 
-def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
+def finding_rows(frame: Frame, findings: list[Finding], below: float) -> Lane:
     """What each verdict rests on: a bar with its words, and a line where the limit was reached.
 
     That line goes down through the `below` px under the rows.
@@ -238,16 +246,16 @@ def finding_rows(frame: Frame, findings: list[Row], below: float) -> Lane:
     height = FINDING_HEIGHT * rows + (4 if rows else 0)
     left = 0 if frame.narrow else frame.left
     for index, f in enumerate(findings[:FINDINGS_SHOWN]):
-        y, ink = FINDING_HEIGHT * index, LOOKS[f["verdict"]]
+        y, ink = FINDING_HEIGHT * index, LOOKS[f.verdict]
         shown = _finding_words(f, frame.right - left - 2 * RING - 5, frame.size)
         width = svg.text_width(shown, frame.size) + 2 * RING + 5
-        anchor = f["stretches"][0]["from_s"] if f["moment_s"] is None else f["moment_s"]
+        anchor = f.stretches[0].from_s if f.moment_s is None else f.moment_s
         start = max(left, min(frame.x(anchor) - width / 2, frame.right - width))
-        labels.append(ring(start + RING, y + 8, f["number"], ink))
+        labels.append(ring(start + RING, y + 8, f.number, ink))
         labels.append(svg.label(start + 2 * RING + 5, y + 12, shown, fill=ink, font_weight=600))
-        marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f["stretches"]]
-        if f["moment_s"] is not None and frame.holds(f["moment_s"]):
-            x = frame.x(f["moment_s"])
+        marks += [_finding_bar(frame, f, stretch, y + 16, ink) for stretch in f.stretches]
+        if f.moment_s is not None and frame.holds(f.moment_s):
+            x = frame.x(f.moment_s)
             line = (x, x, y + 16, height + below, ink)
             marks.append(svg.one(LIMIT, *line, x, y + 19, ink))
     return Lane("".join(marks), "".join(labels), height)
@@ -261,21 +269,23 @@ def ring(x: float, y: float, number: int, ink: str) -> str:
                              text_anchor="middle")  # fmt: skip
 
 
-def finding_boxes(frame: Frame, findings: list[Row], top: float, bottom: float) -> tuple[str, str]:
+def finding_boxes(
+    frame: Frame, findings: list[Finding], top: float, bottom: float
+) -> tuple[str, str]:
     """Boxes over all lanes where a rule was not kept, and the numbers in them.
 
     The box of a borderline finding is broken.
     """
-    boxes: dict[tuple[float, float], list[Row]] = {}
+    boxes: dict[tuple[float, float], list[Finding]] = {}
     for f in findings[:FINDINGS_SHOWN]:
-        for stretch in f["stretches"] if f["verdict"] in BOXED else []:
-            x, width = frame.span(stretch["from_s"], stretch["until_s"])
+        for stretch in f.stretches if f.verdict in BOXED else []:
+            x, width = frame.span(stretch.from_s, stretch.until_s)
             own = boxes.setdefault((round(x), round(max(width, 4.0))), [])
             if f not in own:
                 own.append(f)
     parts, numbers = [], []
     for place, ((x, width), found) in enumerate(sorted(boxes.items(), key=lambda b: b[0])):
-        sure = any(f["verdict"] == "deviation" for f in found)
+        sure = any(f.verdict == "deviation" for f in found)
         ink = palette.ACCENT if sure else palette.INK
         parts.append(
             svg.tag("rect", x=x, y=float(top), width=width, height=bottom - top, fill=ink,
@@ -285,22 +295,22 @@ def finding_boxes(frame: Frame, findings: list[Row], top: float, bottom: float) 
         # rings of boxes that begin close to each other stand below one another
         y = bottom - 10 - 17 * (place % 3)
         numbers += [
-            ring(min(x + 9 + 16 * n, frame.right - 8), y, f["number"], ink)
+            ring(min(x + 9 + 16 * n, frame.right - 8), y, f.number, ink)
             for n, f in enumerate(found)
         ]
     return "".join(parts), "".join(numbers)
 
 
-def _finding_words(f: Row, width: float, size: float) -> str:
+def _finding_words(f: Finding, width: float, size: float) -> str:
     """The limit's moment, or the verdict's sentence, or at least the verdict."""
-    variants = [f"{f['title']}: {f['moment_words'] or f['reason']}", f"{f['title']}: {f['word']}"]
-    return svg.fitting(variants, width, size) or svg.cut(f["title"], width, size)
+    variants = [f"{f.title}: {f.moment_words or f.reason}", f"{f.title}: {f.word}"]
+    return svg.fitting(variants, width, size) or svg.cut(f.title, width, size)
 
 
-def _finding_bar(frame: Frame, f: Row, stretch: Row, y: float, ink: str) -> str:
-    title = svg.escaped(f"{f['title']}: {f['reason']}")
-    x, width = frame.span(stretch["from_s"], stretch["until_s"])
-    if stretch["until_s"] <= stretch["from_s"]:
+def _finding_bar(frame: Frame, f: Finding, stretch: Stretch, y: float, ink: str) -> str:
+    title = svg.escaped(f"{f.title}: {f.reason}")
+    x, width = frame.span(stretch.from_s, stretch.until_s)
+    if stretch.until_s <= stretch.from_s:
         return svg.one(MOMENT, x, y - 2, ink, title)
-    fill = ink if stretch["counts"] else f"url(#{frame.name}-unknown)"
+    fill = ink if stretch.counts else f"url(#{frame.name}-unknown)"
     return svg.one(BAR, x, y, width, fill, ink, title)

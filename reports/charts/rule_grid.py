@@ -35,7 +35,7 @@ ROW, ROW_COUNTS_ABOVE, NARROW_LABEL = 25, 29, 18
 HEAD = 20
 COUNTS = 46
 """Room for the counts at the end of a cell, px; in a narrower cell they stand above the dot."""
-BASES_MOST, NARROW_BASES_MOST = 12, 5
+BASES_MOST, NARROW_BASES_MOST = 7, 5
 
 
 @dataclass(frozen=True)
@@ -133,13 +133,15 @@ def rule_grid(rows: Sequence[RuleRow], title: str, side: str = "all") -> Markup:
 
 def _grid(rows: Sequence[RuleRow], title: str, side: str, *, narrow: bool) -> Markup:
     bases = range(len(rows[0].cells)) if rows else range(0)
-    most = NARROW_BASES_MOST if narrow else BASES_MOST
+    fits = NARROW_BASES_MOST if narrow else BASES_MOST
+    # blocks of like width rather than a full one and a rest
+    most = -(-len(bases) // max(1, -(-len(bases) // fits)))
     width, label, end = (NARROW, 0, 0) if narrow else (WIDTH, LABEL, SERVICE + AXIS)
     # a block of fewer bases keeps the columns of the one above
-    column = (width - label - end) / max(3, min(most, len(bases)))
+    column = (width - label - end) / max(3, most)
     places = _Places(narrow, width, label, column)
     body, y = [], 0.0
-    for first in range(0, len(bases), most):
+    for first in range(0, len(bases), max(1, most)):
         body.append(svg.moved(_block(rows, bases[first : first + most], places, side), y))
         y += HEAD + len(rows) * places.row + 10
     return picture(*body, width=width, height=max(y, 1), title=title, narrow=narrow)

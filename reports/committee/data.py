@@ -115,10 +115,10 @@ def restated_words(review: MonthReview) -> str:
     rows = restated_rows(review.followup, review)
     if not rows:
         return "no published figure has changed since"
-    months = [words.month_name(m) for m in sorted({r["month"] for r in rows})]
+    months = [words.month_name(m) for m in sorted({r.month for r in rows})]
     return f"{words.many(len(rows), 'published figure')} of {words.listed(months)} changed since"
 
 
 def restated_here(review: MonthReview) -> int:
     """Figures of this month that were published, and changed since."""
-    return sum(r["month"] == review.month for r in restated_rows(review.followup, review))
+    return sum(r.month == review.month for r in restated_rows(review.followup, review))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -12,26 +13,22 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 
-def audit_data(followup: FollowUpReview, review: MonthReview) -> Row:
+@dataclass(frozen=True)
+class Audit:
+    """What the random audit found, this month and in all months so far, in sentences."""
+
+    month: str = ""
+    all: str = ""
+
+
+def audit_data(followup: FollowUpReview, review: MonthReview) -> Audit:
     """The random audit of this month and of all months so far, in sentences."""
     found = {text(r["month"]): r for r in records(followup.audit_results)}
     here, whole = found.get(review.month), found.get(f"to {review.month}")
-    return {
-        "month": _audited(here),
-        "all": _audited(whole) if whole and len(found) > 2 else "",
-        "rows": [
-            {"name": _to_words(text(r["month"])), **r, "rate": _rate_of(r)}
-            for r in records(followup.audit_results)
-        ],
-    }
+    return Audit(_audited(here), _audited(whole) if whole and len(found) > 2 else "")
 
 
 TOO_FEW = "too few read for a rate"
-
-
-def _to_words(month: str) -> str:
-    start, _, last = month.rpartition(" ")
-    return f"all months to {words.month_name(last)}" if start else words.month_name(month)
 
 
 def _rate_of(row: Row) -> str:

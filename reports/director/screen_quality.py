@@ -70,7 +70,7 @@ def screen_data(review: MonthReview) -> ScreenData | None:
     audit = audit_data(followup, review)
     drawn = [r for r in known if r.share.known]
     return ScreenData(
-        known, _said(known), audit["all"] or audit["month"], _picture(drawn) if drawn else ""
+        known, _said(known), audit.all or audit.month, _picture(drawn) if drawn else ""
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.case.data import case_data
 from reports.case.facts import Cases
+from reports.case.picture_records import TripPicture
 from reports.case.trip_picture import trip_picture
 from reports.text import words
 from reports.text.navigation import PageFrame, Site, page_frame
@@ -77,7 +78,7 @@ def teaching_data(review: MonthReview, trip_id: str) -> TeachingPage:
     answers = tuple(_answers(case["groups"], review, trip_id))
     drawn = [
         trip_picture(shown, HEADING, "", narrow=False, name=name)
-        for name, shown in (("asked", {**picture, "findings": []}), ("answered", picture))
+        for name, shown in (("asked", picture._replace(findings=[])), ("answered", picture))
     ]
     planned = words.some(trip["planned_transit_min"])
     return TeachingPage(
@@ -110,13 +111,13 @@ def _weight(weight: float | None) -> str:
     return f"under {above} kg" if below is None else f"{below} to {above} kg"
 
 
-def without_tokens(picture: Row) -> Row:
+def without_tokens(picture: TripPicture) -> TripPicture:
     """The picture's data with whom a call reached, but neither its topic nor any token."""
-    calls = [{**c, "title": f"Call: {c['words']}"} for c in picture["contacts"]]
-    return {**picture, "contacts": calls}
+    calls = [c._replace(title=f"Call: {c.words}") for c in picture.contacts]
+    return picture._replace(contacts=calls)
 
 
-def _questions(groups: list[Row], picture: Row, cases: Cases) -> tuple[str, ...]:
+def _questions(groups: list[Row], picture: TripPicture, cases: Cases) -> tuple[str, ...]:
     """The general ones, and what each rule that was not kept asks."""
     asked = [
         cases.rules[row["rule"]].question
@@ -126,7 +127,7 @@ def _questions(groups: list[Row], picture: Row, cases: Cases) -> tuple[str, ...]
         if row["rule"] in cases.rules
     ]
     cuts = ["What stands just before each cut of flow, and what followed?"]
-    return (GENERAL[0], *asked, *(cuts if picture["occlusions"] else []), *GENERAL[1:])
+    return (GENERAL[0], *asked, *(cuts if picture.occlusions else []), *GENERAL[1:])
 
 
 def _answers(groups: list[Row], review: MonthReview, trip_id: str) -> list[Answer]:

@@ -27,7 +27,7 @@ from reports.month.first_screen import (
     service_rate,
     size_rates,
 )
-from reports.month.followup import followup_data, status_by_trip
+from reports.month.followup import FollowUp, followup_data, status_by_trip
 from reports.month.records import (
     Problem,
     ReceivedMonth,
@@ -95,7 +95,7 @@ class MonthPage(PageFrame):
     cases: CaseList
     batches: tuple[Batch, ...]
     requests: tuple[Request, ...]
-    followup: Row
+    followup: FollowUp
     late: tuple[tuple[str, int], ...]
     received: tuple[ReceivedMonth, ...]
     problems: tuple[Problem, ...]

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.month.cases import rules_of
-from reports.month.followup import confirmed_by_rule
+from reports.month.followup import Confirmed, confirmed_by_rule
 from reports.text import sentences, words
 from reports.text.measure_table import VARIANCE, MeasureTable
-from reports.text.rows import Row, records, text
+from reports.text.rows import records, text
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ class RuleRow:
     share: Estimate
     bounds: str
     cases: int
-    confirmed: Row | None
+    confirmed: Confirmed | None
 
 
 def rule_rows(review: MonthReview, table: MeasureTable) -> tuple[RuleRow, ...]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import io
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -148,8 +148,9 @@ def _write_tables(
     lengths: Mapping[str, int],
 ) -> None:
     for name, frame in tables.items():
-        _write_head(book, formats, name, frame)
-        rows[len(book.worksheets())] = _shown(name, frame, lengths.get(name, len(frame)))
+        shown, left = _shown(name, frame, lengths.get(name, len(frame)))
+        _write_head(book, formats, name, frame, shown)
+        rows[len(book.worksheets())] = shown, left
     _write_columns(book, formats, list(tables))
 
 
@@ -209,23 +210,29 @@ def _write_empty(
         sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
 
 
-def _write_head(book: Any, formats: dict[str, Any], name: str, frame: pd.DataFrame) -> None:
+def _write_head(
+    book: Any,
+    formats: dict[str, Any],
+    name: str,
+    frame: pd.DataFrame,
+    shown: Sequence[Sequence[Any]],
+) -> None:
     """A table's sheet without its rows, which take the formats of its columns."""
     sheet = book.add_worksheet(name[:31])
     _head(sheet, formats, list(frame.columns))
     whole = _whole_columns(name)
-    for place, column in enumerate(frame.columns):
-        number = frame[column].dtype.kind in "iuf"
-        kind = "whole" if column in whole or frame[column].dtype.kind in "iu" else "number"
-        form = formats[kind] if number else formats["text"]
-        sheet.set_column(place, place, _width(frame, column), form)
+    kinds = [dtype.kind for dtype in frame.dtypes]
+    for place, (column, kind, values) in enumerate(zip(frame.columns, kinds, shown, strict=True)):
+        number = "whole" if column in whole or kind in "iu" else "number"
+        form = formats[number if kind in "iuf" else "text"]
+        sheet.set_column(place, place, _width(column, values, text=kind not in "iufb"), form)
 
 
 def _shown(name: str, frame: pd.DataFrame, length: int) -> Columns:
     """The rows of a table that its sheet holds, and what it says of the others."""
     shown = frame.iloc[:MOST_ROWS]
     left = f"{length - MOST_ROWS} more rows are in data/{name}.csv" if length > MOST_ROWS else None
-    return [plain_column(shown[column]) for column in shown], left
+    return [plain_column(column) for _, column in shown.items()], left
 
 
 def _write_sheet(
@@ -266,7 +273,7 @@ def _write_cell(sheet: Any, row: int, place: int, value: str | None, form: Any) 
 
 def _rows(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """Rows of plain Python values, missing ones as None."""
-    return zip(*(plain_column(frame[name]) for name in frame), strict=True)
+    return zip(*(plain_column(column) for _, column in frame.items()), strict=True)
 
 
 def _model_columns(name: str) -> dict[str, Any]:
@@ -283,8 +290,9 @@ def _whole_columns(name: str) -> set[str]:
     return {c for c, f in _model_columns(name).items() if str(f.dtype).startswith("int")}
 
 
-def _width(frame: pd.DataFrame, column: str) -> int:
-    if frame[column].dtype.kind in "iufb":
-        return max(NARROW, len(str(column)) + 2)
-    longest = frame[column].head(1000).astype(str).str.len().max() if len(frame) else 0
-    return int(min(WIDE, max(NARROW, len(str(column)) + 2, longest + 1)))
+def _width(column: str, values: Sequence[Any], *, text: bool) -> int:
+    least = max(NARROW, len(str(column)) + 2)
+    if not text:
+        return least
+    longest = max((len(str(value)) for value in values[:1000]), default=0)
+    return min(WIDE, max(least, longest + 1))

@@ -20,6 +20,7 @@ RATE, RULES, KEPT = "occlusion-rate", "deviation-share", "all-rules-share"
 OCCLUDED, WORSE, DAY_AFTER = "trips-with-occlusion", "worse-outcome", "worse-outcome-day-after"
 FIRST = (KEPT, RATE, OCCLUDED)
 NAMED_MOST = 3
+BY_CHANCE = 0.05
 ENDS = {
     "stands": "open",
     "closed": "closed",
@@ -31,10 +32,7 @@ ENDS = {
 
 @dataclass(frozen=True)
 class YearFigure:
-    """A measure of both years; `ratio` is now over before, `goal` a share the service aims at.
-
-    `lower` tells whether less is better; None where neither is.
-    """
+    """A measure of both years; `ratio` is now over before, `goal` a share the service aims at."""
 
     label: str
     group: str
@@ -42,7 +40,6 @@ class YearFigure:
     before: Estimate
     ratio: tuple[float | None, float | None, float | None]
     goal: float | None
-    lower: bool | None
     high: bool = False
 
     @property
@@ -52,11 +49,6 @@ class YearFigure:
         if low is None or high is None:
             return 0
         return int(low > 1) - int(high < 1)
-
-    @property
-    def worse(self) -> bool:
-        """Whether it moved to the worse side."""
-        return self.lower is not None and self.moved == (1 if self.lower else -1)
 
     @property
     def above_goal(self) -> bool:
@@ -105,7 +97,6 @@ class YearData:
     """Everything the year shows."""
 
     finding: str
-    worse: str
     figures: tuple[YearFigure, ...]
     signals: tuple[YearSignal, ...]
     actions: tuple[YearAction, ...]
@@ -121,11 +112,8 @@ class YearData:
 def year_data(review: MonthReview, figures: MeasureFigures) -> YearData:
     """The year of a month under review; without figures of a year before they are empty."""
     found = year_figures(review, figures)
-    worse, rest = year_words(found)
-    now, before = received(review)
-    return YearData(
-        rest, worse, found, year_signals(review, figures), year_actions(review), now, before
-    )
+    signals, actions = year_signals(review, figures), year_actions(review)
+    return YearData(year_words(found), found, signals, actions, *received(review))
 
 
 def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigure, ...]:
@@ -155,7 +143,6 @@ def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigu
             ratio=(words.some(row["ratio"]), words.some(row["ratio_low"]),
                    words.some(row["ratio_high"])),
             goal=facts.goal if facts else None,
-            lower=measure != KEPT,
             high=facts is not None and facts.severity == "high",
         )  # fmt: skip
         found.append((place, figure))
@@ -172,19 +159,26 @@ def _side(row: Row, side: str) -> Estimate:
     return estimate(row, unit, estimate=side, **names)
 
 
-def year_words(figures: Sequence[YearFigure]) -> tuple[str, str]:
-    """What moved to the worse side, and the rest: better, unmoved, above its goal."""
+def year_words(figures: Sequence[YearFigure]) -> str:
+    """What moved, as far as its interval says so; how many would by chance; what is above its goal.
+
+    Of intervals of 95 % one in twenty leaves out 1 with nothing changed.
+    """
     if not figures:
-        return "", "No twelve months before to compare with."
-    moved = [f for f in figures if f.moved and f.lower is not None]
-    worse = [f.label.lower() for f in moved if f.worse]
-    better = [f.label.lower() for f in moved if not f.worse]
+        return "No twelve months before to compare with."
+    compared = sum(None not in f.ratio[1:] for f in figures)
+    moved = {
+        word: [f.label.lower() for f in figures if f.moved == way]
+        for word, way in (("Up", 1), ("Down", -1))
+    }
+    parts = [f"{word}: {_named(labels)}." for word, labels in moved.items() if labels]
+    if not parts:
+        parts = [f"None of {words.many(compared, 'ratio')} moved."]
+    elif compared * BY_CHANCE >= 0.5:
+        parts.append(f"By chance alone: about {compared * BY_CHANCE:.0f} of {compared}.")
     above = [f.label.lower() for f in figures if f.above_goal]
-    parts = [f"Better: {_named(better)}." if better else ""]
-    if not moved:
-        parts = [f"None of {words.many(len(figures), 'figure')} moved."]
     parts.append(f"Above goal: {_named(above)}." if above else "")
-    return f"Worse: {_named(worse)}." if worse else "", " ".join(filter(None, parts))
+    return " ".join(filter(None, parts))
 
 
 def _named(labels: list[str]) -> str:

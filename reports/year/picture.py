@@ -43,7 +43,7 @@ def _wide(figures: Sequence[YearFigure]) -> Markup:
             parts.append(line((0, y), (WIDTH, y), palette.SERVICE))
         label = svg.cut(figure.label, LABEL, 12)
         parts += [
-            note(0, y + 13, label, bold=figure.high or figure.worse),
+            note(0, y + 13, label, bold=figure.high or bool(figure.moved)),
             note(BEFORE, y + 13, figure.before.cell, end=True, color=palette.MUTED, size=TICK),
             note(NOW, y + 13, figure.now.cell, end=True, size=TICK),
             note(SPAN, y + 13, now_words(figure), end=True, size=TICK),
@@ -67,7 +67,7 @@ def _narrow(figures: Sequence[YearFigure]) -> Markup:
         parts += [
             line((0, y), (NARROW, y), palette.LINE),
             svg.label(0, y + 13, svg.cut(figure.label, NARROW, 12),
-                      font_weight=650 if figure.high or figure.worse else None),
+                      font_weight=650 if figure.high or figure.moved else None),
             note(0, y + 26, now, size=TICK),
             note(0, y + 37, f"before {figure.before.cell}", color=palette.MUTED, size=TICK),
             _ratio(figure, scale, y + 25),
@@ -105,7 +105,7 @@ def _ratio(figure: YearFigure, scale: Scale, y: float) -> str:
     value, low, high = figure.ratio
     if not value or not low or high is None:
         return note(scale.start, y + 4, "too few", size=TICK, color=palette.MUTED)
-    ink = palette.ACCENT if figure.worse else palette.INK if figure.moved else palette.MUTED
+    ink = palette.INK if figure.moved else palette.MUTED
     ends = [scale.at(math.log(v)) for v in (low, high)]
     parts = [line((ends[0], y), (ends[1], y), ink, 2.4 if figure.moved else 1.4)]
     if high > ENDS:

@@ -25,6 +25,9 @@ from pipeline.store.database import open_store
 from schemas.case_detail import CASE_TABLES, CaseDetails
 from schemas.stored import CHILD_TABLES
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 TRIPS, MONTH = 600, "2026-02"
 DURATIONS = {"blend-required", "wall-oxygen-time", "unheated-time", "cannula-flow-range"}
 

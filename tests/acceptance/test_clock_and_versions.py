@@ -13,6 +13,9 @@ from pipeline.judging.evaluator import judge
 from pipeline.simulate import simulate
 from pipeline.store.database import open_store
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 STATED_S = 60
 """What the demo protocol leaves uncertain of a matched clock: its matched_tolerance_s."""
 

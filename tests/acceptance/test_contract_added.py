@@ -17,6 +17,9 @@ from schemas.stored import STORED
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 LISTED = "trip_id,service_month,base\n007,2026-01,b1\nT2,2026-01,b1\nT9,2026-01,b2\nT3,2026-02,\n"
 KEYS = "SELECT trip_key FROM delivered.trips"
 
@@ -87,6 +90,7 @@ def test_an_empty_added_column_leaves_the_digests_of_a_row_as_they_were() -> Non
     assert content_digests(con, "SELECT 1 AS trip_key")["observations"] != mark
 
 
+@pytest.mark.usefixtures("with_screen")
 def test_added_columns_are_the_last_and_may_be_absent_without_a_word(tmp_path: Path) -> None:
     for table, columns in ADDED.items():
         named = list(TABLES[table].to_schema().columns)
@@ -180,6 +184,7 @@ def test_a_month_of_the_list_that_the_delivery_does_not_cover_refuses(tmp_path: 
     assert small_delivery.only(small_delivery.refusals(folder)).code == "wrong-month"
 
 
+@pytest.mark.usefixtures("with_screen")
 def test_a_month_with_few_of_the_trips_listed_is_doubtful(tmp_path: Path) -> None:
     """Two of five came; export.toml says three, which the list outweighs."""
     more = "".join(f"X{n},2026-01,b1\n" for n in range(2))

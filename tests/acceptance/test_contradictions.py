@@ -19,6 +19,9 @@ from schemas.outputs import ClockOffsets, Problems
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 HEADS = {
     "trips": "trip_id,service_month,base,vehicle,diagnosis_group,weight_kg,age_months,"
     "departed_s,arrived_s,handover_s",

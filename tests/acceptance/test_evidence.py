@@ -6,11 +6,15 @@ import csv
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from pipeline.review import review
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 
 from .command_runs import data_alone
+
+pytestmark = pytest.mark.usefixtures("without_screen")
 
 
 def read(path: Path) -> list[dict[str, str]]:

@@ -16,6 +16,8 @@ from pipeline.store.database import open_store
 from tests.acceptance.command_runs import Run, refused
 from tests.followup.reviewed_store import MONTH, answer, flagged, read_back
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 
 @pytest.fixture(scope="module")
 def folder(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:

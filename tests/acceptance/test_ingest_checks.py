@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -12,6 +10,7 @@ from pipeline.ingest import checks
 from pipeline.ingest.make_checks import checks_module
 from schemas.contract import TABLES
 from schemas.shape import to_pandera
+from tests.process import started
 
 from . import small_delivery
 
@@ -45,7 +44,8 @@ def test_a_table_of_the_contract_becomes_the_pandera_schema_it_reads_like(table:
 
 
 def test_a_review_imports_nothing_that_only_makes_the_checks(tmp_path: Path) -> None:
+    """In a process off a server that has imported a part of the program, and nothing else."""
     delivery = small_delivery.write(tmp_path / "delivery")
-    command = [sys.executable, "-c", REVIEW, str(delivery), str(tmp_path / "store"), *HEAVY]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stdout.strip()) == (0, ""), done.stderr
+    done = started(REVIEW, delivery, tmp_path / "store", *HEAVY)
+    told = done.printed.read().strip()
+    assert (done.wait(), told) == (0, "")

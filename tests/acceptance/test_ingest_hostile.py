@@ -22,6 +22,9 @@ from schemas.followup import DeterminationsSheet
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 CREW = "trip_id,crew_member,role\n"
 
 

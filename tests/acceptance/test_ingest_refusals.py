@@ -12,6 +12,8 @@ from pipeline.ingest.delivery import read_delivery
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 
 def test_the_delivery_itself_is_fine(tmp_path: Path) -> None:
     assert small_delivery.aside(small_delivery.write(tmp_path / "d")) == []
@@ -48,6 +50,7 @@ def test_unknown_column(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("ignore", ['["rank"]', '["crew.rank"]', '{ crew = ["rank"] }'])
+@pytest.mark.usefixtures("with_screen")
 def test_ignored_column_is_dropped_unread(tmp_path: Path, ignore: str) -> None:
     crew = "trip_id,crew_member,role,rank\n007,c1,nurse,Ann Example 1990-01-02\n"
     folder = small_delivery.write(

@@ -7,9 +7,12 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipeline.ingest import stage
 from pipeline.ingest.delivery import read_delivery
 
 from . import small_delivery
+
+pytestmark = pytest.mark.usefixtures("without_screen")
 
 
 def test_duplicated_key_sets_every_row_of_the_trip_aside(tmp_path: Path) -> None:
@@ -210,7 +213,12 @@ def test_rows_set_aside_of_a_kept_trip_are_lost_not_forgotten(tmp_path: Path) ->
     ]
 
 
-def test_identical_rows_are_kept_and_mentioned(tmp_path: Path) -> None:
+@pytest.mark.parametrize("many", [0, stage.MANY_ROWS])
+def test_identical_rows_are_kept_and_mentioned(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, many: int
+) -> None:
+    # those of a large file in order are found in another way than those of a small one
+    monkeypatch.setattr(stage, "MANY_ROWS", many)
     path = tmp_path / "store.duckdb"
     small_delivery.store(path, small_delivery.write(tmp_path / "d"))
     assert small_delivery.ask(path, "select count(*) from delivered.device_events") == [(3,)]

@@ -16,6 +16,9 @@ from tests.process import started
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 HOLDING = """
 select trips.trip_id, trips.weight_kg, holding.delivery_no
 from delivered.holding join delivered.trips using (trip_key) order by trips.trip_id

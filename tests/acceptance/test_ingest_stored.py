@@ -13,6 +13,9 @@ from schemas.stored import STORED, stored_as
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 SPELLED = {"TEXT": "VARCHAR", "INT": "INTEGER"}
 
 

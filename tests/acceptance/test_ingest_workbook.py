@@ -22,6 +22,9 @@ from tests.mapping import direct, fuzzing
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 Change = Callable[[Any], None]
 
 
@@ -277,6 +280,7 @@ def test_the_same_workbook_twice_stores_nothing_new(tmp_path: Path) -> None:
     assert not small_delivery.store(path, folder)[1].new
 
 
+@pytest.mark.usefixtures("with_screen")
 def test_a_name_in_a_cell_is_screened_as_in_a_file(tmp_path: Path) -> None:
     def spoil(book: Any) -> None:
         book["contacts"]["D2"] = "Ms Ella Example"

@@ -20,6 +20,8 @@ from schemas.kinds import Kind
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 
 def test_a_result_is_made_once_for_what_it_was_made_from(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

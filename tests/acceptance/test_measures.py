@@ -19,6 +19,9 @@ from pipeline.simulate import simulate
 
 from .command_runs import data_alone
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 Row = dict[str, str]
 
 

@@ -21,6 +21,9 @@ from tests.deep import examples
 
 from . import small_delivery
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 MONTH = "2026-02"
 MORE = {
     "trips": "T4,2026-02,b2,ground,croup,4.1,3,5000\nT5,2026-02,b1,ground,asthma,9,14,7000\n",
@@ -181,8 +184,9 @@ def no_style(world: World) -> None:
     next((world.into / "assets").glob("*.css")).unlink()
 
 
-IN_SHORT = ("settings", "expected", "protocol.toml", "a determination", "a correction",
-            "a retraining", "a publication")  # fmt: skip
+IN_SHORT = ("settings", "protocol.toml", "a determination", "a publication")
+"""Of the deliveries, of the settings files, of what people said, and of what was published."""
+
 MENDED = {
     "a page changed by hand": by_hand,
     "a data file taken away": taken_away,

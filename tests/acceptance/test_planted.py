@@ -1,9 +1,8 @@
-"""The review finds every planted answer and no other, over several seeds of 2,000 trips, and after
+"""The review finds every planted answer and no other, over some seeds of 2,000 trips, and after
 every change on request."""
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import duckdb
@@ -17,8 +16,9 @@ from pipeline.simulate.changes import FAILS, FORMS, ODDS
 from pipeline.simulate.steering import CASES, STEERED
 from pipeline.store.database import open_store
 from schemas.outputs import VERDICTS
-from tests.deep import DEEP
+from tests.deep import examples
 
+pytestmark = pytest.mark.usefixtures("without_screen")
 ALONE = [example for _, example, _ in FORMS.values()]
 MORE_ALONE = [
     "V-alder-1 fails 0.4 from 2026-02",
@@ -53,7 +53,8 @@ def differing(con: duckdb.DuckDBPyConnection, *deliveries: Path) -> list[tuple[s
 
 
 @pytest.mark.parametrize(
-    ("seed", "dirt"), [(1, False), (2, True), (3, True), (4, True), (5, False)]
+    ("seed", "dirt"),
+    [(1, False), (2, True), (3, True), (4, True), (5, False)][: examples(2, 5)],
 )
 def test_every_planted_verdict_is_found_and_no_other(tmp_path: Path, seed: int, dirt: bool) -> None:
     delivery = tmp_path / "delivery"
@@ -73,7 +74,7 @@ def test_every_planted_verdict_is_found_and_no_other(tmp_path: Path, seed: int, 
     con.close()
 
 
-@pytest.mark.parametrize(("change", "seed", "trips"), MANY if os.environ.get(DEEP) else FEW)
+@pytest.mark.parametrize(("change", "seed", "trips"), MANY if examples(0, 1) else FEW)
 def test_and_after_every_change_alone(tmp_path: Path, change: str, seed: int, trips: int) -> None:
     """In both deliveries together where some of the trips come late."""
     simulate(tmp_path / "d", trips=trips, months=6, seed=seed, changes=(change,))

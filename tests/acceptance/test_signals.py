@@ -14,6 +14,9 @@ from pipeline.simulate import simulate
 
 from .command_runs import command_in, data_alone
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 Row = dict[str, str]
 CHANGED_FROM = LAST = "2027-01"
 WITHHELD = 3

@@ -14,6 +14,9 @@ from pipeline.judging.evaluator import judge, stages
 from pipeline.judging.versions import versions_in_store
 from pipeline.store.database import open_store
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 IN_STORED_ORDER = {"changes of support", "timeline"}
 
 

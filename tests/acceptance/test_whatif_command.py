@@ -17,6 +17,9 @@ from pipeline.store.session import store_in
 
 from . import command_runs
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
+
 PARAMETERS = [f"{name}.{field}" for name, rule in all_rules().items()
               for field in rule.parameters.model_fields]  # fmt: skip
 OTHER_WORDS = {

@@ -23,7 +23,7 @@ from pathlib import Path
 
 import duckdb
 
-from tests.bench.figures import FIGURES, Figure, Sizes
+from tests.bench.figures import FIGURES, ROUNDS, Figure, Sizes
 
 BEGIN, END = "<!-- figures begin -->", "<!-- figures end -->"
 
@@ -40,6 +40,7 @@ def main() -> None:
         growth=tuple(chosen.growth or (round(n * scale) for n in (10_000, 100_000, 1_000_000))),
         late=round(100_000 * scale),
         whatif=round(100_000 * scale),
+        rounds=chosen.rounds,
     )
     print(machine(), flush=True)
     found = []
@@ -59,6 +60,7 @@ def _arguments() -> argparse.Namespace:
     )
     parser.add_argument("figures", nargs="*", metavar="FIGURE", help="all if none is named")
     parser.add_argument("--scale", type=float, default=1.0, help="of the full sizes of b to f")
+    parser.add_argument("--rounds", type=int, default=ROUNDS, help="of a, whose medians count")
     parser.add_argument("--growth", type=int, nargs="+", help="the sizes of d")
     parser.add_argument("--in", dest="folder", help="where files are kept between runs")
     parser.add_argument("--page", type=Path, help="page to write the table into")

@@ -53,6 +53,7 @@ class Sizes:
     growth: tuple[int, ...]
     late: int
     whatif: int
+    rounds: int
 
 
 @dataclass(frozen=True)
@@ -86,6 +87,7 @@ def one_service(sizes: Sizes) -> Iterator[Figure]:
     """The last month of a service's 24, against importing the libraries it stands on.
 
     First, once more with nothing changed, after one determination, and a pack and a picture of it.
+    In CPU seconds, which other work on the machine changes less than it does the clock's.
     """
     whole = simulated(sizes.folder, 250 * MONTHS)
     months = months_of(whole)
@@ -93,22 +95,23 @@ def one_service(sizes: Sizes) -> Iterator[Figure]:
     shutil.rmtree(store, ignore_errors=True)
     tailrace("review", part(whole, "before", months[:-1]), "--into", store)
     last = part(whole, "last", months[-1:])
-    taken: dict[str, list[float]] = {}
-    for number in range(ROUNDS):
+    taken: dict[str, list[Cost]] = {}
+    for number in range(sizes.rounds):
         again = sizes.folder / f"a-store-{number}"
         shutil.rmtree(again, ignore_errors=True)
         shutil.copytree(store, again)
         for name, cost in _of_a_month(last, again, months[-1]):
-            taken.setdefault(name, []).append(cost.wall_s)
-            taken.setdefault("imports", []).append(python(IMPORTS).wall_s)
+            taken.setdefault(name, []).append(cost)
+            taken.setdefault("imports", []).append(python(IMPORTS))
         shutil.rmtree(again)
-    seconds = {name: statistics.median(all_of) for name, all_of in taken.items()}
-    imports = seconds.pop("imports")
+    cpu = {name: statistics.median(c.cpu_s for c in costs) for name, costs in taken.items()}
+    wall = {name: statistics.median(c.wall_s for c in costs) for name, costs in taken.items()}
     for name, bound in ONE_SERVICE.items():
         yield Figure(
             "a", f"one service, the last of 24 months of 250 trips: {name}, against importing"
-            " pandas, duckdb, pandera, plotly and scipy", seconds[name] / imports, bound, "times",
-            f"{seconds[name]:.2f} s against {imports:.2f} s, medians of {ROUNDS}",
+            " pandas, duckdb, pandera, plotly and scipy", cpu[name] / cpu["imports"], bound,
+            "times", f"CPU {cpu[name]:.2f} s against {cpu['imports']:.2f} s, medians of"
+            f" {sizes.rounds}; {wall[name]:.1f} s against {wall['imports']:.1f} s by the clock",
         )  # fmt: skip
 
 
@@ -129,7 +132,7 @@ def _of_a_month(delivery: Path, store: Path, month: str) -> Iterator[tuple[str, 
     yield second, tailrace("review", delivery, "--into", store)
     with (store / month / "data" / "cases.csv").open(encoding="utf-8", newline="") as file:
         case = next(row for row in csv.DictReader(file) if row["rules"])
-    cells = {"trip_id": case["trip_id"], "rules": case["rules"].split()[0], "reviewer": "R1",
+    cells = {"trip_id": case["trip_id"], "rules": case["rules"], "reviewer": "R1",
              "conclusion": "practice", "status": "closed"}  # fmt: skip
     sheet = store.with_suffix(".csv")
     sheet.write_text("\n".join([",".join(cells), ",".join(cells.values())]), encoding="utf-8")

@@ -17,6 +17,7 @@ from reports import write_pages
 from reports.render import workbook
 from reports.text.case_links import FOLDER, case_file
 from tests.browser import fixture
+from tests.made_once import made_once
 
 FLAGS = [
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
@@ -68,16 +69,21 @@ def browser() -> Iterator[Browser]:
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Every page of every invented month, written once; the path of each Month page."""
     months = {
-        "full": fixture.month_review(),
-        "short": fixture.short_month(),
-        "empty": fixture.empty_month(),
-        "bare": fixture.bare_month(),
-        "one": fixture.one_trip(),
-        "large": fixture.large_month(),
-        "hostile": fixture.hostile_month(),
+        "full": fixture.month_review,
+        "short": fixture.short_month,
+        "empty": fixture.empty_month,
+        "bare": fixture.bare_month,
+        "one": fixture.one_trip,
+        "large": fixture.large_month,
+        "hostile": fixture.hostile_month,
     }
-    folder = tmp_path_factory.mktemp("stores")
-    return {name: write_pages(review, folder / name) for name, review in months.items()}
+
+    def make(folder: Path) -> None:
+        for name, review_of in months.items():
+            write_pages(review_of(), folder / name)
+
+    folder = made_once(tmp_path_factory, "pages", make)
+    return {name: next((folder / name).glob("*/index.html")) for name in months}
 
 
 @pytest.fixture(scope="session")
@@ -153,8 +159,13 @@ class Opener:
 @pytest.fixture(scope="session")
 def sample_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The Month page of the sample's last month; the month's other pages lie beside it."""
-    folder = tmp_path_factory.mktemp("sample")
-    sample(folder / "delivery")
-    with pytest.MonkeyPatch.context() as patch:  # the pages alone are looked at
-        patch.setattr(workbook, "_write_tables", lambda *_: None)
-        return review(folder / "delivery", folder / "out").page
+
+    def make(folder: Path) -> None:
+        sample(folder / "delivery")
+        with pytest.MonkeyPatch.context() as patch:  # the pages alone are looked at
+            patch.setattr(workbook, "_write_tables", lambda *_: None)
+            page = review(folder / "delivery", folder / "out").page
+        (folder / "last").write_text(page.relative_to(folder).as_posix(), encoding="utf-8")
+
+    folder = made_once(tmp_path_factory, "sample", make)
+    return folder / (folder / "last").read_text(encoding="utf-8")

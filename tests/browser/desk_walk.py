@@ -224,6 +224,7 @@ def settle(hands: Hands, walk: Walk) -> None:
     walk.seen["second reader"] = hands.words
     hands.conclude("3")
     hands.go("s")
+    hands.to_list()
     walk.seen["second reader's list"] = hands.words
     hands.become("R3")
     hands.to_list("second")

@@ -16,7 +16,7 @@ from reports import write_pages
 from reports.case import tables
 from reports.case.data import case_pages, line_ranges
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
-from reports.case.trip_data import _behaviour
+from reports.case.trip_data import behaviour_runs
 from reports.charts import svg
 from reports.month.cases import CASES_IN_TABLE
 from reports.month.data import month_data
@@ -127,14 +127,14 @@ def test_what_is_far_outside_is_counted_and_not_drawn() -> None:
     strays = review.details.contacts.assign(at_s=100_000)
     details = dataclasses.replace(review.details, contacts=strays)
     page = pages_of(dataclasses.replace(review, details=details))[0]
-    assert page["picture"]["domain"] == (0, 7200)
-    assert page["picture"]["beyond_axis"] == 1
-    assert pages_of(review)[0]["picture"]["beyond_axis"] == 0
+    assert page["picture"].domain == (0, 7200)
+    assert page["picture"].beyond_axis == 1
+    assert pages_of(review)[0]["picture"].beyond_axis == 0
 
 
 def test_the_axis_holds_what_happened() -> None:
     pages = pages_of(fixture.month_review())
-    low, high = pages[1]["picture"]["domain"]
+    low, high = pages[1]["picture"].domain
     assert (low, high) == (0, 6600 + 330)  # an open trip runs on, unknown, past its last record
     frame = Frame(low, high, False, "wide")
     assert frame.x(low) == frame.left
@@ -341,4 +341,4 @@ def test_the_cases_to_read_first_are_counted() -> None:
 def test_a_run_of_one_behaviour_ends_where_none_is_charted() -> None:
     charted = [(52, "crying"), (57, None), (62, None), (67, "crying"), (72, "crying")]
     rows = [{"at_s": at, "behaviour": behaviour} for at, behaviour in charted]
-    assert [r["times"] for r in _behaviour({"observations": rows})] == [[52], [67, 72]]
+    assert [r.times for r in behaviour_runs(rows)] == [[52], [67, 72]]

@@ -15,11 +15,12 @@ from tests.browser.test_accessibility import checked
 from tests.desk.serving import serving
 from tests.followup.reviewed_store import ask, tamper
 
-pytestmark = pytest.mark.browser
+# one walk of some ninety seconds, that a busy machine draws out
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(1200)]
 
 UNAPPROVED = """
     UPDATE delivered.protocol_version SET approved_by = NULL, approved_month = NULL,
-    content = json_merge_patch(content, '{"approved": null}')"""
+    content = regexp_replace(content, '"approved": *[{][^}]*[}]', '"approved":null')"""
 TWO_FLAGS = """
     UPDATE judged.verdict SET verdict = 'borderline'
     WHERE rule = 'settings-gap' AND verdict = 'met' AND trip_key = (
@@ -74,6 +75,7 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
             page.goto(desk.origin + path)
             for width, issues in checked(page).items():
                 done.complaints += [f"{path} at {width}: {issue}" for issue in issues]
+                page.set_viewport_size({"width": width, "height": 900})
                 wide = page.evaluate("document.documentElement.scrollWidth")
                 if wide > width:
                     done.complaints.append(f"{path} at {width} is {wide} wide")
@@ -153,7 +155,7 @@ def test_publishing_was_stopped_once_and_the_ledger_keeps_what_was_left(walk: Wa
 
 
 def test_the_late_trip_was_looked_at_and_received(walk: Walk) -> None:
-    assert "1 trip" in walk.seen["delivery"]
+    assert "1 of 49 trips" in walk.seen["delivery"]
     assert "is drawn" in walk.seen["received"]
     assert ask(walk.folder, "SELECT count(*) FROM delivered.receipt") == [(2,)]
     late = ask(walk.folder, """SELECT count(*) FROM judged.trip_window

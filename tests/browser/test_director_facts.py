@@ -100,8 +100,8 @@ def test_the_grid_holds_a_cell_for_each_rule_and_base_with_its_counts() -> None:
             assert f">{cell.share.cell}</text>" in drawn
 
 
-def test_twelve_bases_stand_in_one_block_and_more_in_two() -> None:
-    for many, blocks in ((12, 1), (14, 2)):
+def test_seven_bases_stand_in_one_block_and_more_in_two() -> None:
+    for many, blocks in ((7, 1), (8, 2), (12, 2), (14, 2)):
         bases = tuple(f"base-{n}" for n in range(many))
         figures = fixture_figures.measure_figures(14, bases)
         rows = rule_rows(fixture_figures.review(figures), figures)

@@ -49,6 +49,11 @@ OVERLAPPING = """[...document.querySelectorAll('main svg.picture')].filter(e => 
             .map(([other]) => one.textContent + ' / ' + other.textContent));
     })"""
 
+WIDER_THAN_PAPER = """[...document.querySelectorAll('.scroll, main svg, main figure')]
+    .filter(e => e.checkVisibility() && (e.scrollWidth > e.clientWidth + 1
+        || e.getBoundingClientRect().right > innerWidth + 1))
+    .map(e => e.getAttribute('aria-label') || e.id || e.outerHTML.slice(0, 80))"""
+
 
 @pytest.fixture
 def screen(browser: Browser) -> Iterator[Page]:
@@ -102,3 +107,16 @@ def test_pictures_are_drawn_for_their_width_and_legible(
         assert screen.evaluate(wrong) == []
     assert screen.evaluate(UNNAMED) == 0
     assert screen.evaluate("document.documentElement.scrollWidth") == width
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", BUDGETS)
+def test_on_paper_nothing_is_wider_than_the_sheet(
+    screen: Page, sample_page: Path, name: str
+) -> None:
+    without_scripts(screen)
+    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+    screen.emulate_media(media="print")
+    screen.set_viewport_size({"width": 703, "height": 1016})  # A4 less its margins, in CSS px
+    screen.evaluate("document.querySelectorAll('details').forEach(e => e.open = true)")
+    assert screen.evaluate(WIDER_THAN_PAPER) == []

@@ -55,16 +55,16 @@ def change(**more: Any) -> dict[str, Any]:
 
 def test_a_review_without_followup_shows_nothing_of_it() -> None:
     review = dataclasses.replace(fixture_figures.full(), followup=None)
-    assert followup_data(review)["present"] is False
+    assert followup_data(review).present is False
     assert confirmed_by_rule(review) == {} == answers_by_trip(review)
     assert not month_data(review).any_confirmed
 
 
 def test_a_quiet_month_says_so_in_a_line() -> None:
     data = followup_data(with_followup())
-    assert data["restated"]["finding"] == data["actions"]["finding"] == data["agreement"] == ""
-    assert "has not been published" in data["publication"]
-    assert data["left"] == (fixture_figures.full().cases["kind"] != "batch").sum()
+    assert data.restated.finding == data.actions.finding == data.agreement == ""
+    assert "has not been published" in data.publication
+    assert data.left == (fixture_figures.full().cases["kind"] != "batch").sum()
 
 
 def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
@@ -76,16 +76,16 @@ def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
                    why="1 trip was corrected.")  # fmt: skip
     review = with_followup(restatements=[same, change(), whole])
     found = restated(review.followup, review)
-    assert [r["figure"] for r in found["rows"]] == [
+    assert [r.figure for r in found.rows] == [
         "Occlusion rate", "Variance share, Wall oxygen time", "Variance share, Unheated time",
     ]  # fmt: skip
-    assert found["rows"][0]["then"] == "20.0 (4 events in 20 h)"
-    assert found["rows"][1]["now"] == f"16{NBSP}% (5 of 31 trips)"
-    assert found["finding"] == "3 figures of May 2026: 1 trip came late; 1 trip was corrected."
-    assert found["rows"][1]["change"] == "+6.1 points"
-    assert found["rows"][0]["change"] == "+5.0"
-    assert [(c["why"], c["figures"], c["trips"]) for c in found["causes"]] == [
-        ("1 trip came late.", 2, ["T9"]), ("1 trip was corrected.", 1, ["T9"]),
+    assert found.rows[0].then == "20.0 (4 events in 20 h)"
+    assert found.rows[1].now == f"16{NBSP}% (5 of 31 trips)"
+    assert found.finding == "3 figures of May 2026: 1 trip came late; 1 trip was corrected."
+    assert found.rows[1].change == "+6.1 points"
+    assert found.rows[0].change == "+5.0"
+    assert [(c.why, c.figures, c.trips) for c in found.causes] == [
+        ("1 trip came late.", 2, ("T9",)), ("1 trip was corrected.", 1, ("T9",)),
     ]  # fmt: skip
 
 
@@ -96,11 +96,11 @@ def test_actions_overdue_come_first_and_are_counted() -> None:
            "overdue": False}  # fmt: skip
     late = {**row, "trip_id": "T2", "due_month": "2026-05", "overdue": True, "rules": None}
     data = month_data(with_followup(follow_ups=[row, late]))
-    actions = data.followup["actions"]
+    actions = data.followup.actions
     assert (data.key.overdue, data.key.actions) == (1, 2)
-    assert [r["trip"] for r in actions["rows"]] == ["T2", "T1"]
-    assert actions["finding"] == "2 actions are open, 1 of them overdue."
-    assert actions["rows"][0]["rules"] == "the case as a whole"
+    assert [r.trip for r in actions.rows] == ["T2", "T1"]
+    assert actions.finding == "2 actions are open, 1 of them overdue."
+    assert actions.rows[0].rules == "the case as a whole"
 
 
 def test_closed_cases_are_not_asked_for_again() -> None:
@@ -109,12 +109,12 @@ def test_closed_cases_are_not_asked_for_again() -> None:
     review = with_followup(determinations=[own])
     data = month_data(review)
     total = int((review.cases["kind"] != "batch").sum())
-    assert data.followup["left"] == total - 1
+    assert data.followup.left == total - 1
     assert data.cases.rows[0].status == "closed: practice"
     answer = answers_by_trip(review)[TRIP][0]
-    assert answer["readers"] == "2 readers, not alike: the later holds"
+    assert answer.readers == "2 readers, not alike: the later holds"
     halfway = with_followup(determinations=[own, {**own, "rule": None, "status": "open"}])
-    assert followup_data(halfway)["left"] == total
+    assert followup_data(halfway).left == total
 
 
 def test_confirmed_shares_stand_beside_screened_ones() -> None:
@@ -126,8 +126,8 @@ def test_confirmed_shares_stand_beside_screened_ones() -> None:
              "low": 0.004, "high": 0.105}  # fmt: skip
     measures = pd.concat([review.measures, pd.DataFrame([share])], ignore_index=True)
     found = confirmed_by_rule(dataclasses.replace(review, measures=measures))[RULE]
-    assert found["share"].startswith("1 of 50 trips")
-    assert found["reading"] == "2 of 3 flags read; the others may add to it"
+    assert found.share.startswith("1 of 50 trips")
+    assert found.reading == "2 of 3 flags read; the others may add to it"
 
 
 @pytest.mark.parametrize(
@@ -148,9 +148,9 @@ def test_a_rule_cries_wolf_only_with_enough_flags_read(
 
 def test_an_audit_nobody_read_says_nothing_is_known() -> None:
     row = {"month": MONTH, "unflagged": 40, "drawn": 11, "read": 0, "missed": 0}
-    audit = followup_data(with_followup(audit_results=[row]))["audit"]
-    assert audit["month"].endswith("nothing is known yet of what the rules miss.")
+    audit = followup_data(with_followup(audit_results=[row])).audit
+    assert audit.month.endswith("nothing is known yet of what the rules miss.")
     found = {**row, "read": 10, "missed": 1, "miss_rate": 0.1, "low": 0.018, "high": 0.404,
              "method": "Wilson score"}  # fmt: skip
-    audit = followup_data(with_followup(audit_results=[found]))["audit"]
-    assert f"miss rate 10{NBSP}% (2\u201340{NBSP}%; Wilson score)" in audit["month"]
+    audit = followup_data(with_followup(audit_results=[found])).audit
+    assert f"miss rate 10{NBSP}% (2\u201340{NBSP}%; Wilson score)" in audit.month

@@ -47,13 +47,19 @@ def test_figures_stand_in_order_service_sizes_rules_outcomes() -> None:
 @pytest.mark.parametrize("worse", [True, False])
 def test_what_moved_is_named_on_its_side(worse: bool) -> None:
     found = year(with_years(kept(worse=worse)))
-    assert ("all rules kept" in found.worse.lower()) == worse
-    assert ("Better: all rules kept" in found.finding) == (not worse)
+    assert ("Down: all rules kept." in found.finding) == worse
+    assert ("Up: all rules kept." in found.finding) == (not worse)
+    assert "chance" not in found.finding  # of one ratio none is expected to
+
+
+def test_it_is_said_how_many_would_move_by_chance() -> None:
+    found = year(with_years(kept(worse=True), *(kept(worse=False) for _ in range(27))))
+    assert "By chance alone: about 1 of 28." in found.finding
 
 
 def test_nothing_moved_and_no_year_before_are_said() -> None:
     still = year_row("worse-outcome", "service", "all", (20, 700), (9, 350))
-    assert year(with_years(still)).finding == "None of 1 figure moved."
+    assert year(with_years(still)).finding == "None of 1 ratio moved."
     empty = year(with_years())
     assert empty.finding == "No twelve months before to compare with."
     assert year_page(with_years(), figures_of(with_years()), Site()).picture == ""

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import httpx
@@ -45,6 +46,26 @@ def begin(folder: Path, *more: str, **options: object) -> subprocess.Popen[str]:
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         start_new_session=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}, **options,
     )  # fmt: skip
+
+
+@contextmanager
+def forked(folder: Path, by: str) -> Iterator[tuple[BaseProcess, str]]:
+    """A desk in a process that begins at once, with its first link; killed when the block ends."""
+    import multiprocessing
+
+    from . import warm
+
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["tests.desk.warm"])
+    ours, theirs = context.Pipe()
+    process = context.Process(target=warm.serve, args=(folder, by, theirs), daemon=True)
+    process.start()
+    try:
+        assert ours.poll(240)
+        yield process, ours.recv().split()[1]
+    finally:
+        process.kill()
+        process.join(60)
 
 
 @contextmanager

@@ -179,6 +179,7 @@ def test_a_late_delivery_is_checked_looked_at_and_received(
         clean_delivery, tmp_path / "late", without=[str(t) for (t,) in others],
         edits={("trips", str(trip)): {"weight_kg": "9.9"}},
     )  # fmt: skip
+    ((before,),) = here.ask("SELECT list(mark) FROM judged.work_mark")
     checked = here.send("/deliver", {"folder": str(late), "go": "check"})
     assert checked.status_code == 200
     assert "1 trip" in checked.text
@@ -191,6 +192,7 @@ def test_a_late_delivery_is_checked_looked_at_and_received(
     # a form from before is of another record now
     assert here.send("/case", old).status_code == 409
     assert "9.9 kg" in here.text(f"/case?trip={trip}")
+    assert here.ask("SELECT list(mark) FROM judged.work_mark") != [(before,)]
     assert ledger(folder)[1] == []
 
 

@@ -12,11 +12,24 @@ from starlette.testclient import TestClient
 from pipeline.desk.app import FORMS, PAGES
 from pipeline.desk.doors import MOST_WAITING, Doors, form_token
 from pipeline.desk.guard import LARGEST_BODY, POLICY
+from tests.followup.reviewed_store import copy_of
 
 from .conftest import Visits
-from .visiting import ORIGIN, PORT, Visit, opened
+from .visiting import ORIGIN, PORT, Opened, Visit, opened
 
 FIXED = [path for path in PAGES if "{" not in path]
+
+
+@pytest.fixture(scope="module")
+def desk(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Opened:
+    """One open desk for all who are refused, and so change nothing."""
+    return opened(copy_of(reviewed_once, tmp_path_factory.mktemp("desk") / "pages"))
+
+
+@pytest.fixture
+def refused(desk: Opened) -> Visits:
+    """Come to that desk as a reader."""
+    return lambda by: Visit.of(desk, by)
 
 
 def stranger(folder: Path) -> TestClient:
@@ -24,8 +37,9 @@ def stranger(folder: Path) -> TestClient:
 
 
 @pytest.mark.parametrize("path", [*FIXED, "/pages/2026-02/index.html", "/assets/x", "/no-such"])
-def test_without_a_cookie_nothing_is_answered(folder: Path, path: str) -> None:
-    answer = stranger(folder).get(path)
+def test_without_a_cookie_nothing_is_answered(desk: Opened, path: str) -> None:
+    client = TestClient(desk.app, base_url=ORIGIN, follow_redirects=False)
+    answer = client.get(path)
     assert answer.status_code == 403
     assert "tailrace" not in answer.text.lower().replace("tailrace desk", "")
 
@@ -69,8 +83,8 @@ def test_links_that_wait_are_few() -> None:
     ["localhost", f"localhost:{PORT}", "127.0.0.1", f"127.0.0.1:{PORT + 1}", "evil.example",
      f"evil.example:{PORT}", f"[::1]:{PORT}", f"127.0.0.1.evil.example:{PORT}", ""],
 )  # fmt: skip
-def test_only_the_one_host_is_answered(visit: Visits, host: str) -> None:
-    here = visit("R1")
+def test_only_the_one_host_is_answered(refused: Visits, host: str) -> None:
+    here = refused("R1")
     assert here.client.get("/", headers={"host": host}).status_code == 400
     assert here.client.get("/").status_code == 200
 
@@ -78,8 +92,8 @@ def test_only_the_one_host_is_answered(visit: Visits, host: str) -> None:
 @pytest.mark.parametrize(
     "origin", [None, "null", "http://localhost:8420", "http://evil.example", f"{ORIGIN}.evil"]
 )
-def test_a_change_comes_from_here_alone(visit: Visits, origin: str | None) -> None:
-    here = visit("R1")
+def test_a_change_comes_from_here_alone(refused: Visits, origin: str | None) -> None:
+    here = refused("R1")
     fields = {"form": form_token(here.visitor, "/add"), "trip": "T", "why": "x"}
     headers = {} if origin is None else {"origin": origin}
     assert here.client.post("/add", data=fields, headers=headers).status_code == 403
@@ -89,8 +103,8 @@ def test_a_change_comes_from_here_alone(visit: Visits, origin: str | None) -> No
 
 
 @pytest.mark.parametrize("path", FORMS)
-def test_no_form_without_its_own_token(visit: Visits, path: str) -> None:
-    here, other = visit("R1"), visit("R2")
+def test_no_form_without_its_own_token(refused: Visits, path: str) -> None:
+    here, other = refused("R1"), refused("R2")
     before = here.ask("SELECT count(*) FROM loop.ledger")
     wrong = [None, "", "x", form_token(here.visitor, path + "x"), form_token(other.visitor, path)]
     for token in wrong:
@@ -102,8 +116,8 @@ def test_no_form_without_its_own_token(visit: Visits, path: str) -> None:
 
 
 @pytest.mark.parametrize("path", FORMS)
-def test_nothing_is_changed_by_a_get(visit: Visits, path: str) -> None:
-    here = visit("R1")
+def test_nothing_is_changed_by_a_get(refused: Visits, path: str) -> None:
+    here = refused("R1")
     here.get("/")
     before = here.ask("SELECT count(*) FROM loop.ledger"), here.visitor.by
     asked = f"{path}?form={form_token(here.visitor, path)}&by=R9&trip=T0000001&why=x&month=2026-02"
@@ -112,8 +126,8 @@ def test_nothing_is_changed_by_a_get(visit: Visits, path: str) -> None:
 
 
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT"])
-def test_other_methods_are_refused(visit: Visits, method: str) -> None:
-    assert visit("R1").client.request(method, "/").status_code == 405
+def test_other_methods_are_refused(refused: Visits, method: str) -> None:
+    assert refused("R1").client.request(method, "/").status_code == 405
 
 
 @pytest.mark.parametrize(

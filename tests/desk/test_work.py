@@ -286,7 +286,11 @@ def test_no_letter_under_limits_that_nobody_approved(visit: Visits, trip: str) -
     ((version,),) = here.ask("SELECT id FROM delivered.protocol")
     assert str(version) in here.text("/decisions")
     visit("D7").kept("/approve", {"version": str(version)})
-    assert "Good" in here.text(f"/letter?trip={trip}&name=good-care").title()
+    for link, about in ((f"/letter?name=good-care&trip={trip}", f"trip {trip}"),
+                        (f"/letter?name=good-care&of=base&trip={trip}", "base ")):  # fmt: skip
+        assert link in here.get(f"/case?trip={trip}").replace("&amp;", "&")
+        assert f"About {about}" in here.text(link)
+        assert "good care" in here.text(link)
     assert here.ask("SELECT key, recorded_by FROM loop.standing WHERE thing = 'approval'") == [
         (version, "D7")
     ]

@@ -107,7 +107,7 @@ def writes(*arguments: object, before: Before | None = None) -> int:
 
 
 def _run(
-    argv: list[str], printed: Path, kill_before: int | None, at: float, before: Before
+    argv: list[str], printed: Path, kill_before: int | None, at: float, before: Before | None
 ) -> None:
     from pipeline.cli import main as cli
 

@@ -21,6 +21,7 @@ from schemas.contract import TABLES
 from tests.faults.typed import typed
 from tests.followup import reviewed_store
 
+pytestmark = pytest.mark.usefixtures("without_screen")
 MONTHS = ("2026-01", "2026-02")
 BASES = ("alder", "birch", "nobody")
 PAGES = ("index.html", "director.html", "education.html")

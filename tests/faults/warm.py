@@ -30,9 +30,11 @@ import reports.render.shared_pages
 import reports.render.workbook
 import reports.render.write
 import schemas.contract
+import tests.faults.world
+import tests.unscreened
 
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
-           "scipy", "xlsxwriter"]  # fmt: skip
+           "scipy", "tests", "xlsxwriter"]  # fmt: skip
 
 environment = reports.render.write.environment()
 for name in environment.list_templates(extensions=["html"]):

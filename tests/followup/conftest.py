@@ -1,8 +1,9 @@
 """One reviewed folder for all; tests that change it copy it.
 
 Pages are drawn as a plain list of their figures here, and workbooks hold the first row of each
-table: what they look like is tested elsewhere, and drawing them is most of a review's time.
-`DRAW`, `FIGURES` and `TABLES` are what draws them.
+table, or none where the month is reviewed again: what they look like is tested elsewhere, and
+drawing them is most of a review's time. `DRAW`, `FIGURES` and `TABLES` are what draws them. Nor is
+anything screened, but where a test asks for it (`with_screen`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from pipeline import measures
 from pipeline.judging import whatif
 from reports.render import workbook
 from schemas.measure_outputs import MEASURE_OUTPUTS
+from tests import unscreened
+from tests.made_once import made_once
 
 from . import reviewed_store
 
@@ -53,6 +56,10 @@ def no_curves(*_: object) -> None:
     """No history under other limits, which replays every rule many times."""
 
 
+def no_tables(*_: object) -> None:
+    """A workbook of its sheets to be filled in alone."""
+
+
 def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) -> None:
     """A sheet for every table, with its first row."""
     TABLES(book, formats, rows, {name: frame.head(1) for name, frame in tables.items()}, lengths)
@@ -60,11 +67,11 @@ def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) ->
 
 @pytest.fixture(scope="package", autouse=True)
 def plain_pages() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
+    with pytest.MonkeyPatch.context() as patch, unscreened.unscreened():
         patch.setattr(reports, "write_pages", plain_page)
         patch.setattr(measures, "figures", no_figures)
         patch.setattr(whatif, "main_curves", no_curves)
-        patch.setattr(workbook, "_write_tables", first_rows)
+        patch.setattr(workbook, "_write_tables", no_tables)
         yield
 
 
@@ -75,9 +82,12 @@ def reviewed_once(
     """The clean delivery of 60 trips over two months, reviewed for the second."""
     from pipeline.review import review
 
-    folder = tmp_path_factory.mktemp("reviewed") / "pages"
-    review(clean_delivery, folder, by="C1")
-    return folder
+    def make(folder: Path) -> None:
+        with pytest.MonkeyPatch.context() as patch, unscreened.screened():
+            patch.setattr(workbook, "_write_tables", first_rows)
+            review(clean_delivery, folder / "pages", by="C1")
+
+    return made_once(tmp_path_factory, "reviewed", make) / "pages"
 
 
 @pytest.fixture

@@ -34,43 +34,44 @@ def test_codes_are_read_in_any_case(run: Run, folder: Path, one: tuple[str, str]
     ]
 
 
-@pytest.mark.parametrize(
-    ("cells", "told_of"),
-    [
-        ({"rules": "", "conclusion": "missed"}, ("rules", "which rule should have flagged it")),
-        ({"note": "spoke to Marlowe Dexter, who agreed"}, ("note", "a person's name")),
-        ({"note": "Helena forgot the heater"}, ("note", "a person's name")),
-        ({"action": "=HYPERLINK(1)"}, ("action", "not begin with = + - or @")),
-        ({"reviewer": ""}, ("reviewer", "must not be empty")),
-        ({"reviewer": "@me"}, ("reviewer", "not begin with")),
-    ],
-)
+CANNOT_STAND = [
+    ({"rules": "", "conclusion": "missed"}, "rules", "which rule should have flagged it"),
+    ({"note": "spoke to Marlowe Dexter, who agreed"}, "note", "a person's name"),
+    ({"note": "Helena forgot the heater"}, "note", "a person's name"),
+    ({"action": "=HYPERLINK(1)"}, "action", "not begin with = + - or @"),
+    ({"reviewer": ""}, "reviewer", "must not be empty"),
+    ({"reviewer": "@me"}, "reviewer", "not begin with"),
+]
+
+
+@pytest.mark.usefixtures("with_screen")
 def test_answers_that_cannot_stand_are_set_aside_with_a_sentence(
-    run: Run, folder: Path, one: tuple[str, str], cells: dict[str, str], told_of: tuple[str, str]
+    run: Run, folder: Path, one: tuple[str, str]
 ) -> None:
-    column, word = told_of
-    row = reviewed_store.answer(*one, "practice") | cells
-    ran = run(
-        "determine", reviewed_store.write_csv(folder.parent / "a.csv", [row]), "--into", folder
-    )
+    rows = [reviewed_store.answer(*one, "practice") | cells for cells, _, _ in CANNOT_STAND]
+    sheet = reviewed_store.write_csv(folder.parent / "a.csv", rows)
+    ran = run("determine", sheet, "--into", folder)
     assert ran.code == 4
-    told = [line for line in (ran.out + ran.err).splitlines() if f": {column}:" in line]
-    assert any("line 2" in line and word in line for line in told), ran
+    told = (ran.out + ran.err).splitlines()
+    for number, (_, column, word) in enumerate(CANNOT_STAND, start=2):
+        place = f"line {number}: {column}:"
+        assert any(place in line and word in line for line in told), (place, ran)
     assert "Marlowe" not in ran.out + ran.err
     assert reviewed_store.ask(folder, "SELECT count(*) FROM loop.answer") == [(0,)]
 
 
-@pytest.mark.parametrize(
-    "note", ["Heater Fault, flow change at once", "Called the desk. Flow was up", "see V-cedar-3"]
-)
-def test_a_note_without_a_name_stands(
-    run: Run, folder: Path, one: tuple[str, str], note: str
-) -> None:
-    row = reviewed_store.answer(*one, "practice", note=note)
-    ran = run(
-        "determine", reviewed_store.write_csv(folder.parent / "a.csv", [row]), "--into", folder
-    )
+@pytest.mark.usefixtures("with_screen")
+def test_a_note_without_a_name_stands(run: Run, folder: Path) -> None:
+    notes = ["Heater Fault, flow change at once", "Called the desk. Flow was up", "see V-cedar-3"]
+    flags = reviewed_store.flagged(folder)[: len(notes)]
+    rows = [
+        reviewed_store.answer(*flag, "practice", note=note)
+        for flag, note in zip(flags, notes, strict=True)
+    ]
+    sheet = reviewed_store.write_csv(folder.parent / "a.csv", rows)
+    ran = run("determine", sheet, "--into", folder)
     assert (ran.code, ran.err) == (0, "")
+    assert ran.out.startswith("3 answers read: 3 stored")
 
 
 @pytest.mark.parametrize("readings", [2, FEWEST_READINGS - 1, FEWEST_READINGS])

@@ -223,6 +223,7 @@ def test_rows_are_found_by_time_or_line(stored: Path, table: dict[str, pd.DataFr
     assert codes(put_right(stored, wrong)) == [(2, "trip_id", "unknown-cell")]
 
 
+@pytest.mark.usefixtures("with_screen")
 def test_every_problem_is_told(stored: Path, table: dict[str, pd.DataFrame]) -> None:
     trips, settings = table["trips"], table["settings"]
     trip, line = settings.iloc[0]["trip_id"], settings.iloc[0]["line"]

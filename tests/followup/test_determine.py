@@ -219,6 +219,7 @@ def test_rows_that_contradict_each_other_are_all_set_aside(
         ("reviewer", "Jane Marlow"),
     ],
 )
+@pytest.mark.usefixtures("with_screen")
 def test_what_may_identify_a_person_is_set_aside_unrepeated(
     folder: Path, one: tuple[str, str], column: str, text: str
 ) -> None:
@@ -230,6 +231,7 @@ def test_what_may_identify_a_person_is_set_aside_unrepeated(
     assert text not in done.problems[0].sentence()
 
 
+@pytest.mark.usefixtures("with_screen")
 def test_ordinary_notes_pass_the_screen(folder: Path, one: tuple[str, str]) -> None:
     note = "Heater failed 12 min into the trip; crew waited for the second unit. Seen on the log."
     assert (

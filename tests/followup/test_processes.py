@@ -155,7 +155,7 @@ def test_the_command_line_says_so_too(
     from pipeline.store import session
 
     monkeypatch.setattr(session.open_waiting, "__kwdefaults__",
-                        {"create": False, "read_only": False, "patience_s": 0.5})  # fmt: skip
+                        {**session.open_waiting.__kwdefaults__, "patience_s": 0.5})  # fmt: skip
     holder = started(HOLD, folder / "store.duckdb", WAIT_S)
     sentence(holder, "held")
     try:

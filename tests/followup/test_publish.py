@@ -20,6 +20,7 @@ from pipeline.review import publish, review
 from pipeline.store.ledger import head
 from pipeline.store.session import store_in
 from schemas.followup_outputs import Restatements
+from tests.made_once import made_once
 
 from . import reviewed_store
 from .conftest import plain_page
@@ -70,11 +71,14 @@ def published_once(
     clean_delivery: Path, late: list[str], tmp_path_factory: pytest.TempPathFactory
 ) -> Path:
     """A folder whose month was reviewed without two late trips, and published."""
-    top = tmp_path_factory.mktemp("published")
-    review(reviewed_store.delivery_like(clean_delivery, top / "first", without=late), top / "pages")
-    words = publish(top / "pages", MONTH, "D1", anyway=True)
-    assert words.startswith(f"{MONTH} is published: ")
-    return top / "pages"
+
+    def make(top: Path) -> None:
+        first = reviewed_store.delivery_like(clean_delivery, top / "first", without=late)
+        review(first, top / "pages")
+        words = publish(top / "pages", MONTH, "D1", anyway=True)
+        assert words.startswith(f"{MONTH} is published: ")
+
+    return made_once(tmp_path_factory, "published", make) / "pages"
 
 
 @pytest.fixture

@@ -95,6 +95,7 @@ def test_what_was_delivered_is_known_and_may_be_taken_back(folder: Path) -> None
     assert len(reviewed_store.ask(folder, "FROM loop.retraining")) == 2, "each word is kept"
 
 
+@pytest.mark.usefixtures("with_screen")
 def test_rows_that_cannot_stand_are_set_aside_and_the_rest_is_used(folder: Path, base: str) -> None:
     done = read(
         folder,

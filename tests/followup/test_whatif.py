@@ -45,8 +45,13 @@ def full_run(delivery: Path, to: Path, old: str, new: str) -> Verdicts:
     text = protocol.read_text(encoding="utf-8")
     assert text.count(old) == 1, "the edit must hit one place"
     protocol.write_text(text.replace(old, new), encoding="utf-8")
+    return loaded(to / "delivery", to)
+
+
+def loaded(delivery: Path, to: Path) -> Verdicts:
+    """Load and judge a delivery from nothing, into a store there."""
     con = open_store(to / "store.duckdb", threads=1)
-    load(con, read_delivery(con, to / "delivery"))
+    load(con, read_delivery(con, delivery))
     judge(con)
     con.close()
     return verdicts(to)
@@ -60,36 +65,56 @@ def in_rule(text: str, rule: str, old: str) -> tuple[str, str]:
     return part, part[: -len(old)]
 
 
-@pytest.mark.parametrize(
-    ("setting", "rule", "old", "value"),
-    [
-        ("wall-oxygen-time.limit_min", "wall-oxygen-time", "limit_min = 50", "30"),
-        ("wall-oxygen-time.limit_min", "wall-oxygen-time", "limit_min = 50", "58.5"),
-        ("low-saturation-response.spo2_pct", "low-saturation-response", "spo2_pct = 90", "95"),
-        ("unheated-time.limit_min", "unheated-time", "limit_min = 15", "3"),
-        ("source-choice.flow_limit_lpm", "source-choice", "flow_limit_lpm = 18", "9"),
-        ("source-choice.satisfied_by", "source-choice",
-         'satisfied_by = ["ventilator", "blender"]', '["blender"]'),
-        ("oxygen-titration.fio2", "oxygen-titration", "fio2 = 0.40", "0.25"),
-        ("settings-gap.limit_min", "settings-gap", "limit_min = 30", "12"),
-        ("monitoring-gap.limit_min", "monitoring-gap", "limit_min = 15", "8"),
-    ],
-)  # fmt: skip
-def test_it_equals_a_full_run_under_an_edited_protocol(  # noqa: PLR0917
-    folder: Path, clean_delivery: Path, tmp_path: Path, setting: str, rule: str, old: str,
-    value: str,
-) -> None:  # fmt: skip
-    text = (clean_delivery / "protocol.toml").read_text(encoding="utf-8")
-    part, before = in_rule(text, rule, old)
-    written = f'"{value}"' if value.isalpha() else value
-    name = old.partition(" = ")[0]
-    now = verdicts(folder)
-    then = full_run(clean_delivery, tmp_path / "again", part, f"{before}{name} = {written}")
-    with store_in(folder, read_only=True) as con:
+TRIED = [
+    ("wall-oxygen-time.limit_min", "limit_min = 50", "30"),
+    ("low-saturation-response.spo2_pct", "spo2_pct = 90", "95"),
+    ("unheated-time.limit_min", "limit_min = 15", "3"),
+    ("source-choice.flow_limit_lpm", "flow_limit_lpm = 18", "9"),
+    ("oxygen-titration.fio2", "fio2 = 0.40", "0.25"),
+    ("settings-gap.limit_min", "limit_min = 30", "12"),
+    ("monitoring-gap.limit_min", "limit_min = 15", "8"),
+    ("wall-oxygen-time.limit_min", "limit_min = 50", "58.5"),
+    ("source-choice.satisfied_by", 'satisfied_by = ["ventilator", "blender"]', '["blender"]'),
+]
+TOGETHER = (range(7), range(7, 9))
+"""A rule's verdicts depend on its own parameters alone: one run tries each of several rules."""
+
+
+@pytest.fixture(scope="module")
+def now_and_then(
+    reviewed_once: Path, clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Verdicts, list[Verdicts]]:
+    """The verdicts as they are, and for each edit those of a full run that had it."""
+    now, then = verdicts(reviewed_once), []
+    for run in TOGETHER:
+        edited = tmp_path_factory.mktemp("edited") / "delivery"
+        shutil.copytree(clean_delivery, edited)
+        protocol = edited / "protocol.toml"
+        text = protocol.read_text(encoding="utf-8")
+        for setting, old, value in (TRIED[n] for n in run):
+            part, before = in_rule(text, setting.partition(".")[0], old)
+            assert text.count(part) == 1, "the edit must hit one place"
+            text = text.replace(part, f"{before}{old.partition(' = ')[0]} = {value}")
+        protocol.write_text(text, encoding="utf-8")
+        whole = loaded(edited, edited.parent)
+        rules = {TRIED[n][0].partition(".")[0] for n in run}
+        assert {rule for trip, rule in now if now[trip, rule] != whole[trip, rule]} == rules
+        then += [whole] * len(run)
+    return now, then
+
+
+@pytest.mark.parametrize("number", range(len(TRIED)), ids=lambda n: "=".join(TRIED[n][::2]))
+def test_it_equals_a_full_run_under_an_edited_protocol(
+    reviewed_once: Path, now_and_then: tuple[Verdicts, list[Verdicts]], number: int
+) -> None:
+    setting, _, value = TRIED[number]
+    now, then = now_and_then[0], now_and_then[1][number]
+    with store_in(reviewed_once, read_only=True) as con:
         changes = what_if(con, parse_settings([f"{setting}={value}"])).changes
     found = {(r["trip_id"], r["rule"]): (r["was"], r["becomes"])
              for r in changes.to_dict("records")}  # fmt: skip
-    wanted = {key: (now[key], then[key]) for key in now if now[key] != then[key]}
+    rule = setting.partition(".")[0]
+    wanted = {key: (now[key], then[key]) for key in now if now[key] != then[key] and key[1] == rule}
     assert found == wanted
     assert found
 

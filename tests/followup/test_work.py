@@ -1,4 +1,4 @@
-"""The month's work over 20 simulated services: each flag once, no trip twice, nothing for show."""
+"""The month's work over simulated services: each flag once, no trip twice, nothing for show."""
 
 from __future__ import annotations
 
@@ -20,10 +20,12 @@ from pipeline.simulate import simulate
 from pipeline.store.database import open_store
 from schemas.outputs import OUTPUTS
 from schemas.work import MonthWork
+from tests.deep import examples
 
 MONTH = "2026-02"
-SERVICES = 20
-TRIPS = 60
+SERVICES = examples(4, 20)
+TRIPS = examples(240, 60)
+"""Few large services take less time than many small ones, and have as much of everything."""
 
 
 def with_work(con: duckdb.DuckDBPyConnection, month: str = MONTH) -> MonthWork:
@@ -38,7 +40,7 @@ def with_work(con: duckdb.DuckDBPyConnection, month: str = MONTH) -> MonthWork:
 
 @pytest.fixture(scope="module")
 def services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[duckdb.DuckDBPyConnection]]:
-    """Twenty services, every second of them with dirt, each with the work of its second month."""
+    """Some services, every second of them with dirt, each with the work of its second month."""
     made = []
     for seed in range(SERVICES):
         folder = tmp_path_factory.mktemp(f"service{seed}")

@@ -23,7 +23,7 @@ from schemas.findings import FINDINGS, MISSED
 from schemas.followup import ANSWERS, REFER_TO, SHEET_COLUMNS, STATUSES
 
 from . import reviewed_store
-from .conftest import TABLES
+from .conftest import TABLES, first_rows
 
 HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "=cmd|' /C calc'!A0", "http://a.example", "007",
            "a\x01b", "x" * 40_000, "\u202eright to left", "<b>&amp;</b>", "_x0041_"]  # fmt: skip
@@ -221,8 +221,9 @@ def again(clean_delivery: Path, folder: Path) -> object:
 
 
 def test_an_untouched_workbook_is_written_anew_with_the_same_bytes(
-    folder: Path, again: object
+    folder: Path, again: object, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(workbook, "_write_tables", first_rows)
     before = (folder / "sheets" / f"{reviewed_store.MONTH}.xlsx").read_bytes()
     assert again() == [f"{reviewed_store.MONTH}.xlsx"]  # type: ignore[operator]
     assert (folder / "sheets" / f"{reviewed_store.MONTH}.xlsx").read_bytes() == before

@@ -279,7 +279,7 @@ MISTAKES = [
     # ---- views
     Slip("view-without-line", "view-without-place", "views.seen", "no column line",
              mapping=view("select run, charted, flow, oxygen, file_name from settings")),
-    Slip("view-of-no-column", "view-fails", "views.seen", '"flows" not found',
+    Slip("view-of-no-column", "view-fails", "views.seen", 'no column "flows"',
              mapping=view("select flows, line, file_name from settings")),
     Slip("view-of-no-file", "view-fails", "views.seen", "charts does not exist",
              mapping=view("select c.* from charts c, settings")),

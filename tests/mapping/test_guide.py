@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors.codes import TABLE
-from pipeline.errors.kinds import NOTED, NOTHING, REFUSED, SET_ASIDE, Code
+from pipeline.errors.kinds import DOUBTFUL, NOTED, NOTHING, REFUSED, SET_ASIDE, Code
 from pipeline.mapping.plan import check_cells
 from pipeline.mapping.read_mapping import shipped
 from schemas.mapping import (
@@ -38,7 +38,10 @@ def capital(text: str) -> str:
 
 REFUSALS = [code for code in TABLE if code.kind == REFUSED and code.in_source]
 NOTHING_THERE = [code for code in TABLE if code.kind == NOTHING]
-FIRST = [code for code in TABLE if code.kind == SET_ASIDE and code.in_source and not code.what]
+FIRST = [
+    code for code in TABLE
+    if code.kind in (SET_ASIDE, DOUBTFUL) and code.in_source and not code.what
+]  # fmt: skip
 CELLS = [code for code in TABLE if code.kind == SET_ASIDE and code.in_source and code.what]
 NOTES = [code for code in TABLE if code.kind == NOTED]
 EVERY = {code.id for code in [*REFUSALS, *NOTHING_THERE, *FIRST, *CELLS, *NOTES]}

@@ -104,8 +104,17 @@ def simulated(
 ) -> tuple[Path, Path, tuple[str, ...]]:
     """A delivery, a place for its pages, and its months."""
     simulate(folder / "delivery", trips=trips, months=months, seed=seed)
-    names = tuple(f"2026-{n:02d}" for n in range(1, months + 1))
-    return folder / "delivery", folder / "pages", names
+    return folder / "delivery", folder / "pages", names_of(months)
+
+
+def names_of(months: int) -> tuple[str, ...]:
+    return tuple(f"2026-{n:02d}" for n in range(1, months + 1))
+
+
+def found_again(folder: Path, months: int) -> World:
+    """The world that `reviewed` or `loaded` made in a folder."""
+    nothing = SharedCounts(pd.DataFrame(), pd.DataFrame())
+    return share_two(World(folder / "delivery", folder / "pages", names_of(months), nothing))
 
 
 def share_two(world: World) -> World:

@@ -89,7 +89,10 @@ function sendDraft() {
   const given = new FormData(form);
   given.set("place", form.dataset.place);
   given.set("form", form.dataset.draftToken);
-  fetch(form.dataset.draft, { method: "POST", body: new URLSearchParams(given) }).catch(() => {});
+  // another command may hold the store just now
+  const again = () => { waiting = setTimeout(sendDraft, 3000); };
+  fetch(form.dataset.draft, { method: "POST", body: new URLSearchParams(given) })
+    .then((answer) => { if (answer.status === 409) again(); }).catch(() => {});
 }
 if (form) {
   form.addEventListener("input", changed);

@@ -103,12 +103,17 @@
     drawAll();
   });
 
-  if (charts.length) {
-    keepRoom();
+  function fetchLibrary() {
     const script = document.createElement("script");
     script.addEventListener("load", function () { window.setTimeout(drawNext); });
     script.addEventListener("error", withoutLibrary);
     script.src = library;
     document.body.append(script);
+  }
+
+  if (charts.length) {
+    keepRoom();
+    // the first screen needs no chart: it is painted before the library is even read
+    window.requestAnimationFrame(function () { window.setTimeout(fetchLibrary); });
   }
 })();

@@ -1,0 +1,86 @@
+"""Every page and pack: nothing serious for axe, all within reach of the keyboard, no request."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser
+
+from reports import write_pages
+from reports.education.teaching import trips_to_teach
+from reports.render.packs import pack, teaching_pack
+from tests.browser import golden
+from tests.browser.conftest import Opened, Opener
+from tests.browser.test_accessibility import checked
+from tests.browser.test_month_page import SIDEWAYS
+
+PAGES = ("month", "director", "education", "year", "case", "brief", "committee", "teaching")
+WITHIN_REACH = """[...document.querySelectorAll('a[href], summary, button, select, [tabindex]')]
+    .filter(e => e.checkVisibility() && !e.disabled && e.tabIndex >= 0)
+    .map((e, i) => (e.dataset.stop = i, i)).length"""
+HERE = "document.activeElement.dataset.stop"
+FOCUSED = """(() => { const e = document.activeElement, style = getComputedStyle(e);
+    return style.outlineStyle !== 'none' || style.boxShadow !== 'none'; })()"""
+
+
+def written(folder: Path) -> dict[str, Path]:
+    """The month that has most on it, each page by name."""
+    review = golden.followed_review()
+    month = write_pages(review, folder).parent
+    files = {
+        "month": month / "index.html",
+        **{name: month / f"{name}.html" for name in ("director", "education", "year")},
+        "case": next(iter(sorted((month / golden.FOLDER_OF_CASES).glob("*.html")))),
+        "brief": month / "brief-3.html",
+    }
+    for name, html in (
+        ("committee", pack(review, "committee")),
+        ("teaching", teaching_pack(review, trips_to_teach(review)[0])),
+    ):
+        files[name] = month / f"pack-{name}.html"
+        files[name].write_text(html, encoding="utf-8")
+    return files
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    return written(tmp_path_factory.mktemp("every"))
+
+
+@pytest.fixture(scope="module")
+def opener(browser: Browser, files: dict[str, Path]) -> Opener:
+    return Opener(browser, files)
+
+
+@pytest.fixture(params=PAGES)
+def opened(opener: Opener, request: pytest.FixtureRequest) -> Opened:
+    return opener(str(request.param))
+
+
+@pytest.mark.browser
+def test_nothing_serious_no_request_no_sideways_scroll(opened: Opened) -> None:
+    assert checked(opened.page) == {390: [], 1280: []}
+    opened.page.set_viewport_size({"width": 390, "height": 900})
+    assert opened.page.evaluate(SIDEWAYS) == 0
+    assert [url for url in opened.requests if not url.startswith("file:")] == []
+
+
+@pytest.mark.browser
+def test_the_keyboard_reaches_everything_and_shows_where_it_is(opened: Opened) -> None:
+    stops = opened.page.evaluate(WITHIN_REACH)
+    reached = []
+    for _ in range(stops):
+        opened.page.keyboard.press("Tab")
+        reached.append(opened.page.evaluate(HERE))
+        assert opened.page.evaluate(FOCUSED), opened.page.evaluate(
+            "document.activeElement.outerHTML"
+        )
+    assert reached == [str(n) for n in range(stops)]
+
+
+def test_the_same_bytes_twice(files: dict[str, Path], tmp_path: Path) -> None:
+    again = written(tmp_path)
+    assert {n: p.read_bytes() for n, p in again.items()} == {
+        n: p.read_bytes() for n, p in files.items()
+    }

@@ -1,0 +1,47 @@
+"""All that a desk imports or compiles, so that one forked from here begins at once."""
+
+import gc
+import sys
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+import duckdb
+import pandas
+
+import pipeline.desk.command
+import pipeline.desk.server
+import pipeline.month.one_case
+import reports.case.pages
+import reports.render.write
+
+__all__ = ["duckdb", "pandas", "pipeline", "reports"]
+
+
+class ToPipe:
+    """Standard output that whoever forked the desk reads, a line at a time."""
+
+    def __init__(self, pipe: Connection) -> None:
+        self.pipe, self.line = pipe, ""
+
+    def write(self, text: str) -> int:
+        """Send what is a whole line."""
+        self.line += text
+        if self.line.endswith("\n"):
+            self.pipe.send(self.line)
+            self.line = ""
+        return len(text)
+
+    def flush(self) -> None:
+        """Nothing waits."""
+
+
+def serve(folder: Path, by: str, pipe: Connection) -> None:
+    """The desk of a folder, as the command opens it."""
+    sys.stdout = ToPipe(pipe)
+    pipeline.desk.command.desk(folder, None, by, 0, browser=False)
+
+
+environment = reports.render.write.environment()
+for name in environment.list_templates(extensions=["html"]):
+    environment.get_template(name)
+gc.freeze()
