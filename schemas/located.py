@@ -115,8 +115,8 @@ def _why(row: str, what: str) -> str | None:
     """The likely cause of a fault in a line of TOML, in the words of who wrote it."""
     if re.search(r'"[^"]*\\', row):
         return (
-            "a backslash in double quotes begins a special character; write a path with /, as"
-            ' in "june/trips.csv"'
+            "a backslash in double quotes begins a special character; write a path with /"
+            ' between, from the source folder on, as in "june/trips.csv"'
         )
     if re.search("[\u2018\u2019\u201c\u201d\u201e]", row):
         return 'typographic quotation marks; write plain ones, as in "text"'

@@ -311,7 +311,8 @@ TABLE = (
          what=("this time came twice, as the clock was put back, and the order does not"
                " say which it is")),
     Code("no-bedside", SET_ASIDE, CELL, "A trip has no time at the bedside to count from.",
-         in_source="Fill in the time at the bedside, or correct the trip's number.",
+         in_source=("See what is said of the trip's own row; else fill in the time at the bedside,"
+                    " or correct the trip's number."),
          what="the trip has no usable time at the bedside to count from"),
     Code("bedside-differs", SET_ASIDE, CELL, "A trip's rows state several times at the bedside.",
          in_source="Correct them at the source.",

@@ -16,12 +16,12 @@ from pipeline.ingest import stage as staging
 from pipeline.ingest.doubtful import Doubted, find_doubtful
 from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.problems import Findings
+from pipeline.ingest.set_aside import MONTH_COLUMNS
 from pipeline.ingest.settings_files import (
     SettingsFiles,
     check_against_store,
     read_settings_files,
 )
-from pipeline.ingest.stage import MONTH_COLUMNS
 from pipeline.store.database import one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 

@@ -70,11 +70,9 @@ def screen_tables(
         f"select table_name, name, {answers} from screened group by table_name, name order by all"
     ).fetchall()
     found = [
-        (table, name, what)
-        for table, name, *answers in rows
-        for what, answer in zip(conditions, answers, strict=True)
-        if answer
-    ]
+        (table, name, what) for table, name, *given in rows
+        for what, answer in zip(conditions, given, strict=True) if answer
+    ]  # fmt: skip
     for table, name, what in found:
         line, count = _where(con, table, name, conditions[what])
         more = f", and so do {count - 1} more" if count > 1 else ""

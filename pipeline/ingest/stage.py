@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 from pipeline.errors.disk import as_mistake
 from pipeline.files import Unreadable
 from pipeline.files.delimited import Delimited, delimited_rows, read_header
-from pipeline.files.rows import REJECTS, TextRows, inserted, parquet_columns, parquet_rows
+from pipeline.files.rows import TextRows, inserted, parquet_columns, parquet_rows
 from pipeline.ingest.parts import Part
-from pipeline.ingest.problems import ROW_RULES, CellRule, Findings
+from pipeline.ingest.problems import ROW_RULES, Findings
+from pipeline.ingest.set_aside import set_aside_cells, set_aside_orphans, set_aside_rows
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
@@ -23,9 +24,6 @@ from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 
 if TYPE_CHECKING:
     import duckdb
-
-MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "service_month"}
-"""The column of each table that names a row's own month."""
 
 MANY_ROWS = 10_000
 """From so many rows on it pays to ask whether they stand in order."""
@@ -204,8 +202,8 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True
             and trip_id not in (select trip_id from repeated_trips)
     """)
     if faulty:
-        _set_aside_cells(con, "trips", file)
-    _set_aside_rows(
+        set_aside_cells(con, "trips", file)
+    set_aside_rows(
         con,
         "trips",
         file,
@@ -220,10 +218,10 @@ def keep_rows(
 ) -> None:
     """Set aside the rows of a table other than trips that cannot be used or belong nowhere."""
     if faulty:
-        _set_aside_cells(con, table, file)
+        set_aside_cells(con, table, file)
     columns = TABLES[table].to_schema().columns
     if table == "training":
-        _set_aside_rows(
+        set_aside_rows(
             con,
             table,
             file,
@@ -233,7 +231,7 @@ def keep_rows(
     if table in OF_THE_SERVICE:
         return
     # a trip_id that is itself at fault is listed once, as that
-    _set_aside_orphans(con, table, file)
+    set_aside_orphans(con, table, file)
     if not faulty:
         return
     at_s = "case when staged.codes[2] = 0 then staged.at_s end" if "at_s" in columns else "null"
@@ -328,94 +326,4 @@ def good_rows(table: str) -> str:
         f"select kept.trip_key, staged.* from staged_{table} staged"
         " join kept_trips kept using (trip_id)"
         " where staged.codes is null and staged.reject_code = 0"
-    )
-
-
-def _set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
-    """List every cell that breaks a rule, and every row that does not fit its header."""
-    trip_id, month = _subject(table)
-    con.execute(
-        f"""
-        insert into staged_set_aside
-        with bad as (
-            select staged.line, {trip_id} as trip_id, {month} as month,
-                unnest(staged.codes) as code,
-                unnest(range(1, len(staged.codes) + 1)) as position
-            from staged_{table} staged where staged.codes is not null
-        )
-        select rules.table_name, ?, bad.line, kept.trip_key,
-            coalesce(kept.service_month, bad.month),
-            rules.column_name, rules.problem, rules.what, rules.remedy
-        from bad
-        join cell_rules rules on rules.table_name = '{table}'
-            and rules.position = bad.position and rules.code = bad.code
-        left join kept_trips kept on kept.trip_id = bad.trip_id
-        """,
-        [file],
-    )
-    for code, name in REJECTS.items():
-        _set_aside_rows(con, table, file, ROW_RULES[name], f"staged.reject_code = {code}")
-
-
-def _set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
-    """List the rows of trips that are not kept; those of trips set aside with the trip's month."""
-    stranger, aside = ROW_RULES["orphan-row"], ROW_RULES["trip-set-aside"]
-    con.execute(
-        f"""
-        insert into staged_set_aside
-        with trip_aside as (
-            select trip_id, min(line) as line,
-                min(service_month) filter (regexp_full_match(service_month, '{MONTH_PATTERN}'))
-                    as service_month
-            from staged_trips where trip_id not in (select trip_id from kept_trips) group by trip_id
-        )
-        select ?, ?, staged.line, null, aside.service_month, 'trip_id',
-            case when aside.trip_id is null then ? else ? end,
-            case when aside.trip_id is null then ? else ? || ': line ' || aside.line || ' of trips'
-                end,
-            case when aside.trip_id is null then ? else ? end
-        from staged_{table} staged
-        left join kept_trips kept using (trip_id)
-        left join trip_aside aside using (trip_id)
-        where staged.trip_id is not null and kept.trip_key is null
-            and coalesce(staged.codes[1], 0) = 0
-        """,
-        [
-            *(table, file, stranger.problem, aside.problem, stranger.what, aside.what),
-            *(stranger.remedy, aside.remedy),
-        ],
-    )
-
-
-def _set_aside_rows(
-    con: duckdb.DuckDBPyConnection,
-    table: str,
-    file: str,
-    rule: CellRule,
-    condition: str,
-    *,
-    column: str | None = None,
-) -> None:
-    """List every row for which `condition` holds, over `staged` and, of its trip, `kept`."""
-    trip_id, month = _subject(table)
-    con.execute(
-        f"""
-        insert into staged_set_aside
-        select ?, ?, staged.line, kept.trip_key, coalesce(kept.service_month, {month}),
-            ?, ?, ?, ?
-        from staged_{table} staged left join kept_trips kept on kept.trip_id = {trip_id}
-        where {condition}
-        """,
-        [table, file, column, rule.problem, rule.what, rule.remedy],
-    )
-
-
-def _subject(table: str) -> tuple[str, str]:
-    """SQL for the trip a row belongs to, and for the month it names itself; null where neither."""
-    if table not in MONTH_COLUMNS:
-        return "staged.trip_id", "null"
-    own_month = f"staged.{MONTH_COLUMNS[table]}"
-    return (
-        "null",
-        f"case when regexp_full_match({own_month}, '{MONTH_PATTERN}') then {own_month} end",
     )

@@ -200,7 +200,9 @@ def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> 
             yield problem("no-rows", files[0] if files else None, what, column=name)
         elif lost and not any(e.other["of other months"] for e in own):
             what = f"none of its {lost} rows is of a trip that trips has"
-            yield problem("no-rows", files[0] if files else None, what, column=name)
+            remedy = "Export both with the trips' numbers as text, or say in a view how they agree."
+            file = files[0] if files else None
+            yield problem("no-rows", file, what, column=name, remedy=remedy)
 
 
 def _percents(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> Iterator[Problem]:

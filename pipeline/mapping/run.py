@@ -24,9 +24,10 @@ from pipeline.mapping.extract import (
     leave_out_trips,
     read_cells,
 )
-from pipeline.mapping.plan import plans
+from pipeline.mapping.plan import BEDSIDE, plans
 from pipeline.mapping.sources import read_sources
 from pipeline.mapping.timeline import place_all
+from pipeline.mapping.values import allowed_codes
 from pipeline.mapping.words import Note
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
@@ -191,6 +192,10 @@ def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
         " order by code in ('no-bedside', 'row-of-no-trip'), of_trips desc, file, line, name, code"
     ).fetchall()
     found, shapes = [], _shapes(con)
+    codes = {
+        p.their_name(c, None): allowed_codes(p.into, c)
+        for p in made.plans for c in p.specs if c != BEDSIDE
+    }  # fmt: skip
     of_day = {p.their_name(c, None) for p in made.plans for c, spec in p.specs.items() if spec.date}
     for file, name, code, line, count, first in rows:
         record = CODES[code]
@@ -201,6 +206,8 @@ def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
         details += [f'it looks like "{shown(shape)}"'] if shape else []
         what = f"{record.what} ({', '.join(details)})" if details else str(record.what)
         remedy = _remedy(shape, name, of_day=name in of_day) or record.in_source
+        if code == "not-a-code" and (ours := codes.get(name)):
+            remedy = f"{remedy} The contract's are {', '.join(ours)}."
         found.append(problem(code, file, what, line=line, column=name, remedy=remedy))
     return found
 
@@ -220,7 +227,10 @@ def _remedy(shape: str, name: str, *, of_day: bool) -> str | None:
         return "Let a view say what counts in its place, as the guide shows for off the scale."
     if re.fullmatch("-?9+([.,]9+)? ?[^9]{1,10}", shape):
         taken = f"regexp_extract({quoted(name)}, '[0-9.]+')"
-        return f"Let a view take the number out, as with {taken}."
+        return (
+            f"Let a view take the number out, as with {taken}, if all cells have this unit;"
+            " correct the cell if it alone has one."
+        )
     return None
 
 

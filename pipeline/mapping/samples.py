@@ -153,8 +153,7 @@ def _of_text(found: Found, scratch: Path, *, known: bool) -> Sample:
             raise
         lines.append("quotes = false  # CHECK: quotation marks enclose nothing here")
         sample.columns = _columns_of(text.path, spec.model_copy(update={"quotes": False}))
-    marks = [column.decimal for column in sample.columns if column.decimal]
-    if "," in marks and "." not in marks:
+    if {column.decimal for column in sample.columns} - {None, ""} == {","}:
         lines.append('decimal = ","')
     return sample
 

@@ -60,9 +60,8 @@ def read_sources(
             problems += refusal.problems
     if problems:
         raise Refused(problems)
-    return sources | _of_views(
-        con, mapping, plans, needed=(names, for_views), below=below, scratch=scratch
-    )
+    needed = (names, for_views)
+    return sources | _of_views(con, mapping, plans, needed=needed, below=below, scratch=scratch)
 
 
 def _of_views(

@@ -115,7 +115,8 @@ def _make(con: duckdb.DuckDBPyConnection, name: str, view: View) -> list[Problem
             return [problem("view-fails", None, what, column=place)]
         con.execute(f"create table {quoted(name)} as ({view.sql.strip().rstrip(';')}\n)")
     except (duckdb.ParserException, duckdb.BinderException, duckdb.CatalogException) as error:
-        return [problem("view-fails", None, _said(error), column=place)]
+        what, told = _said(error, view.sql)
+        return [problem("view-fails", None, what, column=place, remedy=told)]
     except duckdb.PermissionException:
         what = "a view may read the declared files alone, and this one reaches for something else"
         return [problem("view-fails", None, what, column=place)]
@@ -127,17 +128,18 @@ def _make(con: duckdb.DuckDBPyConnection, name: str, view: View) -> list[Problem
     return list(_place_faults(con, name, place))
 
 
-def _said(error: Exception) -> str:
-    """What the database says of a SELECT, and in which of its lines."""
+def _said(error: Exception, sql: str) -> tuple[str, str | None]:
+    """What the database says of a SELECT, in which line, and what to do where that tells."""
     text, _, place = str(error).partition("\n\nLINE ")
-    if absent := re.search(r'Referenced column "([^"]*)" not found', text):
-        text = (
-            f'Error: there is no column "{absent[1]}"; a text stands in single quotes, as'
-            f" '{absent[1]}'.{text[absent.end() :].partition('!')[2]}"
-        )
-    kept = [line.strip() for line in text.splitlines() if not line.startswith("Did you mean")]
     at = f"line {place.partition(':')[0]} of the sql: " if place else ""
-    return at + " ".join(kept).partition(": ")[2].rstrip(".! ")
+    if absent := re.search(r'Referenced column "([^"]*)" not found', text):
+        there = ", ".join(re.findall(r'"[^"]*"', text[absent.end() :]))
+        what = f'{at}there is no column "{absent[1]}"; there are {there or "others"}'
+        quoted_so = f'"{absent[1]}"' in sql
+        remedy = f"A text stands in single quotes: '{absent[1]}'." if quoted_so else None
+        return what, remedy or "Name a column that is there."
+    kept = [line.strip() for line in text.splitlines() if not line.startswith("Did you mean")]
+    return at + " ".join(kept).partition(": ")[2].rstrip(".! "), None
 
 
 def _place_faults(con: duckdb.DuckDBPyConnection, name: str, place: str) -> Iterable[Problem]:
@@ -184,12 +186,11 @@ def view_source(
     names = list(dict.fromkeys(c for plan in plans for c in plan.wanted()[0]))
     source = Source(f"{SHELF}.{quoted(f'made {name}')}", names, files=files)
     source.present = {wanted for wanted in names if wanted.lower() in spelled}
-    missing = [wanted for wanted in names if wanted.lower() not in spelled]
     optional = {n for plan in plans for n in plan.wanted()[1]}
     if problems := [
-        problem("missing-column", f"views.{name}", "the view has no such column", column=one_name)
-        for one_name in missing
-        if one_name not in optional
+        problem("missing-column", f"views.{name}", "the view has no such column", column=wanted)
+        for wanted in names
+        if wanted not in source.present and wanted not in optional
     ]:
         raise Refused(problems)
     cells = [
@@ -204,14 +205,17 @@ def view_source(
     rows = f"select {listed} from {SHELF}.{quoted(name)} left join {known} using ({FILE_NAME})"
     con.execute(f"create table {source.relation} as {rows} order by all")
     _check_files(con, name, source)
-    named = f"(select distinct {FILE_NAME} from {SHELF}.{quoted(name)})"
-    source.made_from = sum(
-        one(con, f"select count(*) from {of.relation} where {of.file_name} in {named}")[0]
-        for of in under
-    )
+    source.made_from = _lines_below(con, name, under)
     if all(plan.into not in ("trips", *OF_THE_SERVICE) for plan in plans):
         _add_broken(con, source, plans, under)
     return source
+
+
+def _lines_below(con: duckdb.DuckDBPyConnection, name: str, under: list[Source]) -> int:
+    """How many lines the files have that a view's rows stand in."""
+    named = f"(select distinct {FILE_NAME} from {SHELF}.{quoted(name)})"
+    counts = [f"select count(*) from {of.relation} where {of.file_name} in {named}" for of in under]
+    return sum(one(con, count)[0] for count in counts)
 
 
 def _text(column: str | None, kinds: dict[str, str], decimal: str) -> str:

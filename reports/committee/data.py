@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.month.data import MonthPage, month_data
 from reports.month.figures import MonthPictures, month_pictures
-from reports.month.followup import restated_rows
+from reports.month.restated import restated_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.navigation import PageFrame, Site, page_frame

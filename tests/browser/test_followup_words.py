@@ -10,7 +10,8 @@ import pytest
 
 from reports.director.screen_quality import screen_data
 from reports.month.data import month_data
-from reports.month.followup import answers_by_trip, confirmed_by_rule, followup_data, restated
+from reports.month.followup import answers_by_trip, confirmed_by_rule, followup_data
+from reports.month.restated import restated
 from reports.text.words import NBSP
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
 from schemas.month_review import MonthReview

@@ -263,7 +263,7 @@ def test_magnitudes_are_those_published() -> None:
 def test_sizes_differ_by_the_true_ratio_where_flow_does_not_confound() -> None:
     """The tolerance is about three standard errors of the ratio, trips being clustered."""
     crude = {}
-    for confounding, trips in ((0.0, 150_000), (0.2, 60_000)):
+    for confounding, trips in ((0.0, 150_000), (0.2, 75_000)):
         chunk = chunk_of(trips, 2, rate_ratio=1.5, confounding=confounding)
         events, settings = chunk.tables["device_events"], chunk.tables["settings"]
         count = np.bincount(events["trip"][events["event"] == OCCLUSION], minlength=trips)

@@ -98,8 +98,9 @@ def found(mapped: Mapped) -> list[tuple[str | None, int | None, str | None, str]
     for problem in mapped.problems:
         record = CODES[problem.code]
         assert problem.what.startswith(str(record.what))
-        # of a cell whose look tells more, more is said
-        assert problem.remedy == record.in_source or "it looks like" in problem.what
+        # of a cell whose look tells more, more is said; to that of a code, which there are
+        looks = "it looks like" in problem.what
+        assert str(problem.remedy).startswith(str(record.in_source)) or looks
     for note in mapped.notes:
         assert CODES[note.code].kind == EXIT_FINE
     return [(p.file, p.line, p.column, p.code) for p in mapped.problems]

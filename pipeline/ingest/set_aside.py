@@ -1,0 +1,105 @@
+"""List what is set aside: cells that break a rule, rows that do not fit, rows of no trip."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pipeline.files.rows import REJECTS
+from pipeline.ingest.problems import ROW_RULES, CellRule
+from schemas.contract import MONTH_PATTERN
+
+if TYPE_CHECKING:
+    import duckdb
+
+MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "service_month"}
+"""The column of each table that names a row's own month."""
+
+
+def set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+    """List every cell that breaks a rule, and every row that does not fit its header."""
+    trip_id, month = _subject(table)
+    con.execute(
+        f"""
+        insert into staged_set_aside
+        with bad as (
+            select staged.line, {trip_id} as trip_id, {month} as month,
+                unnest(staged.codes) as code,
+                unnest(range(1, len(staged.codes) + 1)) as position
+            from staged_{table} staged where staged.codes is not null
+        )
+        select rules.table_name, ?, bad.line, kept.trip_key,
+            coalesce(kept.service_month, bad.month),
+            rules.column_name, rules.problem, rules.what, rules.remedy
+        from bad
+        join cell_rules rules on rules.table_name = '{table}'
+            and rules.position = bad.position and rules.code = bad.code
+        left join kept_trips kept on kept.trip_id = bad.trip_id
+        """,
+        [file],
+    )
+    for code, name in REJECTS.items():
+        set_aside_rows(con, table, file, ROW_RULES[name], f"staged.reject_code = {code}")
+
+
+def set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+    """List the rows of trips that are not kept; those of trips set aside with the trip's month."""
+    stranger, aside = ROW_RULES["orphan-row"], ROW_RULES["trip-set-aside"]
+    con.execute(
+        f"""
+        insert into staged_set_aside
+        with trip_aside as (
+            select trip_id, min(line) as line,
+                min(service_month) filter (regexp_full_match(service_month, '{MONTH_PATTERN}'))
+                    as service_month
+            from staged_trips where trip_id not in (select trip_id from kept_trips) group by trip_id
+        )
+        select ?, ?, staged.line, null, aside.service_month, 'trip_id',
+            case when aside.trip_id is null then ? else ? end,
+            case when aside.trip_id is null then ? else ? || ': line ' || aside.line || ' of trips'
+                end,
+            case when aside.trip_id is null then ? else ? end
+        from staged_{table} staged
+        left join kept_trips kept using (trip_id)
+        left join trip_aside aside using (trip_id)
+        where staged.trip_id is not null and kept.trip_key is null
+            and coalesce(staged.codes[1], 0) = 0
+        """,
+        [
+            *(table, file, stranger.problem, aside.problem, stranger.what, aside.what),
+            *(stranger.remedy, aside.remedy),
+        ],
+    )
+
+
+def set_aside_rows(
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    file: str,
+    rule: CellRule,
+    condition: str,
+    *,
+    column: str | None = None,
+) -> None:
+    """List every row for which `condition` holds, over `staged` and, of its trip, `kept`."""
+    trip_id, month = _subject(table)
+    con.execute(
+        f"""
+        insert into staged_set_aside
+        select ?, ?, staged.line, kept.trip_key, coalesce(kept.service_month, {month}),
+            ?, ?, ?, ?
+        from staged_{table} staged left join kept_trips kept on kept.trip_id = {trip_id}
+        where {condition}
+        """,
+        [table, file, column, rule.problem, rule.what, rule.remedy],
+    )
+
+
+def _subject(table: str) -> tuple[str, str]:
+    """SQL for the trip a row belongs to, and for the month it names itself; null where neither."""
+    if table not in MONTH_COLUMNS:
+        return "staged.trip_id", "null"
+    own_month = f"staged.{MONTH_COLUMNS[table]}"
+    return (
+        "null",
+        f"case when regexp_full_match({own_month}, '{MONTH_PATTERN}') then {own_month} end",
+    )
