@@ -128,7 +128,7 @@ def test_breaths_rest_on_no_least_and_are_counted_even(files: dict[str, pd.DataF
     of_trip = seen.groupby("trip_id")[RESP]
     at_least = of_trip.agg(lambda values: (values == values.min()).mean())
     assert at_least[of_trip.size() >= 12].median() < 0.2
-    even = of_trip.agg(lambda values: (values % 2 == 0).all())[of_trip.size() >= 12]
+    even = of_trip.agg(lambda values: bool((values % 2 == 0).all()))[of_trip.size() >= 12]
     assert 0.45 < even.mean() < 0.75
 
 
@@ -144,12 +144,12 @@ def test_a_child_gets_worse_then_more_support(files: dict[str, pd.DataFrame]) ->
         for field in ("flow_lpm", "fio2")
     }  # fmt: skip
     other = rows[rows["support"].isin(["noninvasive", "invasive"])]
-    given = pd.concat([*rises.values(), other])
-    given = given[~given["source"].isin(UNDILUTED)].groupby("trip_id")["at_s"].max()
+    more_given = pd.concat([*rises.values(), other])
+    given = more_given[~more_given["source"].isin(UNDILUTED)].groupby("trip_id")["at_s"].max()
     assert len(more) > 30
     assert len(given) >= 0.95 * len(more)
-    seen = files["observations"][files["observations"]["trip_id"].isin(given.index)]
-    apart = (seen["at_s"] - seen["trip_id"].map(given)) / 60
+    seen = files["observations"].merge(given.rename("given_s").reset_index(), on="trip_id")
+    apart = (seen["at_s"] - seen["given_s"]) / 60
     before = seen[apart.between(-8, 0)].groupby("trip_id")[RESP].mean()
     for other_time in (apart < -28, apart > 25):
         else_ = seen[other_time].groupby("trip_id")[RESP].mean()
