@@ -28,17 +28,20 @@ falls back to the wall; heat is sometimes lost between bedside and vehicle. Wall
 50 minutes where the road takes longer than planned, the departure is late, or the receiving
 hospital keeps the crew waiting: most of it is not planted but comes of these. Where nothing is
 planted, wall time and the ventilator's own pauses of the flow are all that is ever at variance. A
-child who comes to need more support breathes and beats faster and saturates worse from departure
-on, and crews see to the child, and at times reseat the cannula, after repeated occlusions.
+child who comes to need more support breathes and beats faster and saturates worse for a quarter of
+an hour or so; then the crew gives more oxygen, or more flow where it cannot, and calls or should
+have. That helps, or other support or worse soon follows. Crews see to the child, and at times
+reseat the cannula, after repeated occlusions.
 
 Heart and respiratory rate are the age's and the child's own, drift slowly, rise where the child
 cries, struggles or coughs, and where saturation is low, and are least asleep; care settles a child
 who stays upset. Saturation drifts too: at 92 to 97 % on blended gas, near 100 on undiluted oxygen
 within minutes, but for some cardiac children. Crews chart as they get to it: bunched, left out on a
-quiet road, and with a hole of ten minutes or so around departure, arrival and what fails. A child
-is weaned where flow or oxygen is lower at hand-over than at first, and neither is higher. All of
-this is common practice, no source, and every number of it is assumed unless a source stands beside
-it."""
+quiet road, and with a hole of ten minutes or so around departure, arrival and what fails; of the
+settings they keep to no beat, and begin anew after each of these. Three in five count breaths for
+half a minute and double them, the others read a monitor. A child is weaned where flow or oxygen is
+lower at hand-over than at first, and neither is higher. All of this is common practice, no source,
+and every number of it is assumed unless a source stands beside it."""
 CHANGES = """\
 `tailrace simulate --change "..."`, as often as wanted, plants a change from a month on; what was
 planted is in `planted_changes.csv`. With any change, nothing else differs between bases and months

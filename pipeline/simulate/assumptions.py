@@ -94,7 +94,7 @@ MAGNITUDES: dict[str, Magnitude] = {
     "spo2_drift": Magnitude(0.9, "%", ASSUMED, "the same, of what drifts within a trip"),
     "spo2_noise": Magnitude(0.45, "%", ASSUMED, "the same, from row to row"),
     "spo2_upset": Magnitude(0.8, "%", ASSUMED, "less where the child cries, coughs or struggles"),
-    "spo2_worse": Magnitude(92.2, "%", ASSUMED, "what children who get worse fall to"),
+    "spo2_worse": Magnitude(91.6, "%", ASSUMED, "what children who get worse fall to"),
     "spo2_undiluted": Magnitude(99.9, "%", ASSUMED, "on undiluted oxygen"),
     "spo2_rises": Magnitude(2, "min", ASSUMED, "time constant of that"),
     "shunted": Magnitude(0.4, "1", ASSUMED, "of cardiac children: it does little for them"),
@@ -103,6 +103,9 @@ MAGNITUDES: dict[str, Magnitude] = {
     "observed_spread": Magnitude(0.42, "log", ASSUMED, "of that from row to row"),
     "looked": Magnitude(0.5, "1", ASSUMED, "of occlusions: an observation at once"),
     "setting_skipped": Magnitude(0.4, "1", ASSUMED, "of every second routine row on the road"),
+    "charted_every": Magnitude(19, "min", ASSUMED, "median between every second of them"),
+    "charted_pace": Magnitude(0.12, "log", ASSUMED, "of that between crews"),
+    "charted_spread": Magnitude(0.3, "log", ASSUMED, "of that from row to row"),
     "skipped": Magnitude(0.3, "1", ASSUMED, "of every second observation on a quiet road"),
     "leaving_unseen": Magnitude(
         0.75, "1", ASSUMED, "of trips: none for 9 to 13 min at departure, or a failure"
@@ -137,6 +140,8 @@ MAGNITUDES: dict[str, Magnitude] = {
     "breaths_children": Magnitude(4, "1/min", ASSUMED, "standard deviation between children"),
     "breaths_drift": Magnitude(4.5, "1/min", ASSUMED, "the same, of what drifts within a trip"),
     "breaths_noise": Magnitude(1, "1/min", ASSUMED, "the same, from row to row"),
+    "breaths_counted": Magnitude(0.6, "1", ASSUMED, "of trips: over half a minute, and doubled"),
+    "breaths_miscounted": Magnitude(1.8, "1/min", ASSUMED, "more from row to row where counted"),
     "breaths_asleep": Magnitude(-4, "1/min", ASSUMED, "against a calm child"),
     "breaths_crying": Magnitude(11, "1/min", ASSUMED, "against a calm child"),
     "breaths_coughing": Magnitude(5, "1/min", ASSUMED, "against a calm child"),
@@ -183,6 +188,7 @@ MAGNITUDES: dict[str, Magnitude] = {
     "occlusion_call_at_limit": Magnitude(0.10, "1", ASSUMED, "of repeated occlusions"),
     "cutoff_missing": Magnitude(0.03, "1", ASSUMED, "of cut-offs: no length logged"),
     "spo2_dip": Magnitude(0.012, "1", ASSUMED, "of every fourth observation: 88 or 89 % for once"),
+    "worse_dip": Magnitude(0.3, "1", ASSUMED, "the same, of children who get worse"),
     "spo2_missing": Magnitude(0.06, "1", ASSUMED, "of every second observation"),
     "worse_intubated": Magnitude(0.2, "1", ASSUMED, "of children who came to need more support"),
     "worse_gravest": Magnitude(

@@ -10,7 +10,7 @@ from pipeline.simulate.lengths import BORDERLINE, DEVIATION, WALL_LIMIT, against
 from pipeline.simulate.pathways import VENTILATOR
 from pipeline.simulate.plants import FAILS, LOW, Codes, Escalation, Fit, Heat, Wall, Watch, Whole
 from pipeline.simulate.support import Scene
-from pipeline.simulate.worsening import ARREST, DIED, INTUBATED, MORE_SUPPORT
+from pipeline.simulate.worsening import ARREST, DIED, INTUBATED, MORE_SUPPORT, intubated, turns
 from schemas.contract import AUTHORISATIONS
 
 MEDICAL_DIRECTION, CLINICAL_LEAD = 1, 2
@@ -75,7 +75,7 @@ def contacts(scene: Scene, trigger_s: Ints, answer: Ints) -> Columns:
     ]
     direction = np.full_like(who, MEDICAL_DIRECTION)
     called = np.isin(codes.escalation, CALLS)
-    parts.append((called, departed + 6, direction, "escalation", ""))
+    parts.append((called, turns(draws, codes, when), direction, "escalation", ""))
     parts.append((wall == Wall.OCCLUDED, when.failed + 3, direction, "occlusion", ""))
     minute = _occlusion_call(draws, trigger_s, answer)
     parts.append((minute >= 0, minute, direction, "occlusion", ""))
@@ -126,10 +126,8 @@ def outcomes(scene: Scene, *, full: bool) -> Ints:
     draws, codes = scene.draws, scene.codes
     plain = 1 + weaned(scene).astype(np.int64)
     worse = codes.escalation > 0
-    intubated = draws.chance("intubated", of("worse_intubated")) | (
-        codes.escalation == Escalation.INTUBATED
-    )
-    found = np.where(worse, np.where(intubated, INTUBATED, MORE_SUPPORT), plain)
+    found = np.where(intubated(draws, codes), INTUBATED, MORE_SUPPORT)
+    found = np.where(worse, found, plain)
     gravest = np.where(draws.chance("died", of("gravest_died")), DIED, ARREST)
     grave = worse & full & draws.chance("gravest", of("worse_gravest"))
     found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)

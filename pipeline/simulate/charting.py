@@ -32,6 +32,9 @@ HIGH_FLOW, NONINVASIVE, INVASIVE = (
 CHART_GAP_AFTER = 3
 LOST_AFTER = 8
 """Minutes from departure to a planted gap in the settings, and to a lost settings row."""
+LEAST_APART, MOST_APART, CAUGHT_UP = 6, 22, 6
+"""Minutes between two rows that chart flow and oxygen, and from an event to the first of them: in
+all two below the half hour after which neither is known."""
 
 
 @dataclass
@@ -52,18 +55,59 @@ def _collected(parts: list[tuple[Ints, Ints, int, Ints]]) -> _Rows:
     return _Rows(trip[by], minute[by], kind[by], order[by])
 
 
+def _stretches(when: Times) -> tuple[Ints, Ints]:
+    """Where a crew's charting begins anew, and for how long, in minutes: shape (n, events) each.
+
+    Of events that follow one another closely, the last; NEVER and 0 for what there is not.
+    """
+    events = np.stack([when.start, when.moved, when.departed, when.failed, when.arrived], axis=1)
+    end = when.window_end[:, None]
+
+    def until_next(at: Ints) -> Ints:
+        following = np.concatenate([at[:, 1:], np.full_like(end, NEVER)], axis=1)
+        return np.asarray(np.minimum(following, end), dtype=np.int64)
+
+    events = np.sort(np.where(events < end, events, NEVER), axis=1)
+    events = np.where(until_next(events) - events > CAUGHT_UP, events, NEVER)
+    events[:, 0] = when.start
+    events = np.sort(events, axis=1)
+    return events, np.maximum(until_next(events) - events, 0)
+
+
 def _routine(draws: Draws, when: Times) -> tuple[Ints, Ints, Ints]:
-    """Rows every eight to eleven minutes, some a minute late."""
-    step = draws.whole("chart step", 8, 11)
-    trip, order = counted(np.maximum(when.window_end - 1 - when.start, 0) // step)
-    minute = when.start[trip] + order * step[trip]
-    return trip, minute + draws.rows(trip).whole("chart wobble", 0, 1, order), order
+    """Rows as each crew gets to it, beginning anew after every event: trip, minute and order.
+
+    Every second row, and the first after an event, charts flow and oxygen: never more than
+    `MOST_APART` minutes apart, and by `CAUGHT_UP` after the event, so that nothing lapses.
+    """
+    events, length = _stretches(when)
+    stretch, pair = counted((length // LEAST_APART + 1).ravel())
+    trip, part = np.divmod(stretch, events.shape[1])
+    own, item = draws.rows(trip), pair + 1024 * part
+    pace = of("charted_every") * np.exp(of("charted_pace") * draws.normal("charted pace"))
+    apart = np.rint(pace[trip] * np.exp(of("charted_spread") * own.normal("charted", item)))
+    most = own.whole("charted most", MOST_APART - 4, MOST_APART, item)
+    apart = np.clip(apart, LEAST_APART, most).astype(np.int64)
+    # the very first row has charted all
+    first = np.where(
+        part > 0, own.whole("caught up", 1, CAUGHT_UP, part), own.whole("settled in", 3, 14)
+    )
+    apart = np.where(pair == 1, first, apart)
+    passed = np.cumsum(apart)
+    whole = passed - passed[np.searchsorted(stretch, stretch)] + first
+    following = np.append(apart[1:], LEAST_APART)
+    between = whole + np.rint(following * (0.15 + 0.7 * own.uniform("charted between", item)))
+    into = np.stack([whole, between.astype(np.int64)], axis=1).ravel()
+    trip, stretch = np.repeat(trip, 2), np.repeat(stretch, 2)
+    keep = into < length.ravel()[stretch]
+    order = np.tile([0, 1], len(pair))
+    return trip[keep], (events.ravel()[stretch] + into)[keep], order[keep]
 
 
 def _skipped(scene: Scene, trip: Ints, minute: Ints, order: Ints) -> Bools:
     """Routine rows left out on the road: of those that need not chart flow and oxygen."""
     road = (minute > scene.when.departed[trip]) & (minute < scene.when.arrived[trip])
-    left_out = scene.draws.rows(trip).chance("setting skipped", of("setting_skipped"), order)
+    left_out = scene.draws.rows(trip).chance("setting skipped", of("setting_skipped"), minute)
     return np.asarray(road & (order % 2 == 1) & left_out)
 
 
@@ -153,6 +197,7 @@ def settings(scene: Scene, trigger_s: Ints, outcome: Ints) -> Columns:
     for field in (*FIELDS, "support"):
         nothing &= found[field] == BLANK.get(field, NOT_CHARTED)
     found["reason"] = np.where(nothing, REASON["check"], found["reason"])
+    found["support"] = np.where(nothing, HIGH_FLOW, found["support"])
     return {name: np.repeat(column, times) for name, column in found.items()}
 
 
@@ -172,7 +217,8 @@ def _in_one_row(found: Columns, kind: Ints) -> tuple[Columns, Ints]:
 
 
 def _shown_reason(own: Draws, rows: _Rows, what: Support) -> Ints:
-    changed = (rows.kind >= 1) & (rows.kind < FULL) & own.chance("reason", 0.3, rows.minute)
+    by_need = np.isin(rows.kind, [1 + FIELDS.index(field) for field in OFTEN])
+    changed = by_need & own.chance("reason", 0.3, rows.minute)
     found = np.where(changed, REASON["clinical"], NOT_CHARTED)
     checked = (rows.kind == ROUTINE) & own.chance("reason", 0.1, rows.minute)
     found = np.where(checked, REASON["check"], found)

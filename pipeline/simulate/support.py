@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.children import Children
-from pipeline.simulate.draws import Draws, Ints
+from pipeline.simulate.draws import Bools, Draws, Ints
 from pipeline.simulate.pathways import CYLINDER, NEVER
 from pipeline.simulate.plants import (
     CHANGED,
@@ -25,6 +25,7 @@ from pipeline.simulate.plants import (
     Watch,
 )
 from pipeline.simulate.times import Times
+from pipeline.simulate.worsening import ANSWERED, turns
 from schemas.contract import HUMIDIFICATIONS, REASONS, SOURCES
 
 NOT_CHARTED = 0
@@ -79,10 +80,12 @@ def support(draws: Draws, codes: Codes, child: Children, when: Times) -> Support
     cannula = _series(when.start, child.cannula + 1)
     cannula.charted_from[codes.fit == Fit.CANNULA_NEVER_CHARTED] = NEVER
     source = _source(codes, when)
+    fio2, sick = _fio2(draws, codes, child, when, source)
+    worse = np.isin(codes.escalation, [*WORSENING, *CHANGED])
     return Support(
         source=source,
-        flow10=_flow(draws, codes, child, when),
-        fio2=_fio2(draws, codes, child, when, source),
+        flow10=_flow(draws, codes, child, when, raised=worse & ~sick),
+        fio2=fio2,
         humidification=_humidification(codes, when),
         cannula=cannula,
         reason_at=reason_at,
@@ -144,8 +147,11 @@ def _humidification(codes: Codes, when: Times) -> Series:
     return found
 
 
-def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
-    """The flow, a step of one litre on some trips, and the planted stretch out of range."""
+def _flow(draws: Draws, codes: Codes, child: Children, when: Times, *, raised: Bools) -> Series:
+    """The flow, a step of one litre on some trips, and the planted stretch out of range.
+
+    It is `raised` for children who get worse and cannot be given more oxygen.
+    """
     low, high = (limit[child.cannula] * 10 for limit in child.setup.flow)
     out = np.isin(codes.fit, RANGE)
     low_side = draws.chance("below range", 0.2)
@@ -155,18 +161,26 @@ def _flow(draws: Draws, codes: Codes, child: Children, when: Times) -> Series:
     stepped = child.flow10 + np.where(draws.chance("flow up", 0.5), 10, -10)
     step = plain & (stepped >= low) & (stepped <= high) & draws.chance("flow step", of("flow_step"))
     # nobody turns down the flow of a child who gets worse
-    step &= ~np.isin(codes.escalation, WORSENING) | (stepped > child.flow10)
+    step &= ~np.isin(codes.escalation, WORSENING) | ((stepped > child.flow10) & ~raised)
     step_at = when.departed + draws.whole("flow step", 4, 12)
     at = np.where(out, when.departed + 5, np.where(step, step_at, NEVER))
     value = np.where(out, beyond_range, stepped)
     back_at = np.where(out, at + when.range_length, NEVER)
-    found = _series(when.start, child.flow10, (at, value), (back_at, child.flow10))
+    room = (high - child.flow10).astype(np.int64) // 5 * 5
+    more = child.flow10 + np.minimum(room, 10 * draws.whole("flow raised", 1, 2))
+    more_at = np.where(raised & (room > 0), turns(draws, codes, when) + ANSWERED, NEVER)
+    found = _series(when.start, child.flow10, (at, value), (back_at, child.flow10), (more_at, more))
     found.charted_from[codes.fit == Fit.FLOW_CHARTED_LATE] += 8
     return found
 
 
-def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Series) -> Series:
-    """Oxygen in hundredths: undiluted where the source is, else the child's own."""
+def _fio2(
+    draws: Draws, codes: Codes, child: Children, when: Times, source: Series
+) -> tuple[Series, Bools]:
+    """Oxygen in hundredths: undiluted where the source is, else the child's own.
+
+    With where it is raised because the child gets worse.
+    """
     rich, low = np.isin(codes.watch, RICH), np.isin(codes.watch, LOW)
     own = np.where(rich, 45 + 5 * draws.whole("rich", 0, 3), child.fio2)
     own = np.where(low, np.minimum(own, 45), own)
@@ -178,7 +192,7 @@ def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Seri
     titrated = plain & ~sick & (own >= 30) & draws.chance("titrated", of("titrated"))
     answered = np.isin(codes.watch, [Watch.LOW_ANSWERED, Watch.LOW_ANSWERED_AT_LIMIT])
     step_at = np.where(titrated, when.departed + draws.whole("titrated", 8, 15), NEVER)
-    step_at = np.where(sick, when.departed + 9, step_at)
+    step_at = np.where(sick, turns(draws, codes, when) + ANSWERED, step_at)
     step_at = np.where(answered, low_readings(draws, when)[1] + 2, step_at)
     step_at += np.where(codes.watch == Watch.LOW_ANSWERED_AT_LIMIT, 3, 0)
     step = np.where(titrated, own - 5, own + 10)
@@ -188,7 +202,7 @@ def _fio2(draws: Draws, codes: Codes, child: Children, when: Times, source: Seri
     ]
     found = _series(when.start, own, *beside, (step_at, step))
     found.charted_from[codes.watch == Watch.RICH_UNKNOWN] = NEVER
-    return found
+    return found, sick
 
 
 def first_observation(draws: Draws) -> Ints:

@@ -105,12 +105,13 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     rate = own_rate(scene.draws, options.truth.shape)
     upset = Upset(rate, laid.seen, laid.place.raised > 1)
     outcome = outcomes(scene, full=laid.orders.full)
+    worse = worsening(scene.draws, scene.codes, scene.when, outcome)
     tables = {
         "trips": _trips(laid, outcome),
         "crew": _crew(scene.draws, laid.place.base),
         "settings": settings(scene, laid.seen.trigger_s, outcome),
         "device_events": laid.events,
-        "observations": observations(scene, upset, worsening(scene.codes, scene.when, outcome)),
+        "observations": observations(scene, upset, worse),
         "contacts": contacts(scene, laid.seen.trigger_s, laid.response),
     }
     for columns in tables.values():

@@ -104,3 +104,68 @@ def test_weaned_is_less_support_at_hand_over_than_at_first(files: dict[str, pd.D
     assert fell[outcome == "weaned"].all()
     assert not fell[outcome == "unchanged"].any()
     assert 0.05 < (outcome == "weaned").mean() < 0.25
+
+
+def test_settings_keep_to_no_beat(files: dict[str, pd.DataFrame]) -> None:
+    """Confirming rows come as often at one place as at another of any beat from the first row."""
+    rows = files["settings"].sort_values(["trip_id", "at_s"]).drop_duplicates(["trip_id", "at_s"])
+    since = (rows["at_s"] - rows.groupby("trip_id")["at_s"].transform("first")) / 60
+    # six or more in long trips, or a beat is found by luck
+    late = since[since > 0].groupby(rows["trip_id"]).filter(lambda trip: len(trip) >= 10)
+    beats = [minutes / 4 for minutes in range(32, 45)]
+    on_beat = pd.DataFrame({
+        beat: ((late - beat * (late / beat).round()).abs() <= 1).groupby(rows["trip_id"]).mean()
+        for beat in beats
+    }).dropna()  # fmt: skip
+    assert len(on_beat) > 100
+    assert on_beat.max(axis=1).median() < 0.6
+    kept = files["planted"].query("rule == 'settings-gap' and verdict == 'met'")["trip_id"]
+    assert (rows.groupby("trip_id")["at_s"].diff() / 60)[rows["trip_id"].isin(kept)].max() <= 28
+
+
+def test_breaths_rest_on_no_least_and_are_counted_even(files: dict[str, pd.DataFrame]) -> None:
+    seen = files["observations"].dropna(subset=RESP)
+    of_trip = seen.groupby("trip_id")[RESP]
+    at_least = of_trip.agg(lambda values: (values == values.min()).mean())
+    assert at_least[of_trip.size() >= 12].median() < 0.2
+    even = of_trip.agg(lambda values: bool((values % 2 == 0).all()))[of_trip.size() >= 12]
+    assert 0.45 < even.mean() < 0.75
+
+
+def test_a_child_gets_worse_then_more_support(files: dict[str, pd.DataFrame]) -> None:
+    """The most that was given is charted last, after what made the crew give it, and helps."""
+    trips = files["trips"].set_index("trip_id")
+    more = trips.index[trips["outcome"] == "more_support"]
+    rows = files["settings"][files["settings"]["trip_id"].isin(more)]
+    rows = rows.sort_values(["trip_id", "at_s"])
+    rises = {
+        field: rows[rows[field] > rows.groupby("trip_id")[field].transform(
+            lambda values: values.ffill().shift())]
+        for field in ("flow_lpm", "fio2")
+    }  # fmt: skip
+    other = rows[rows["support"].isin(["noninvasive", "invasive"])]
+    more_given = pd.concat([*rises.values(), other])
+    given = more_given[~more_given["source"].isin(UNDILUTED)].groupby("trip_id")["at_s"].max()
+    assert len(more) > 30
+    assert len(given) >= 0.95 * len(more)
+    seen = files["observations"].merge(given.rename("given_s").reset_index(), on="trip_id")
+    apart = (seen["at_s"] - seen["given_s"]) / 60
+    before = seen[apart.between(-8, 0)].groupby("trip_id")[RESP].mean()
+    for other_time in (apart < -28, apart > 25):
+        else_ = seen[other_time].groupby("trip_id")[RESP].mean()
+        rose = (before - else_).dropna()
+        assert len(rose) > 5
+        assert rose.median() > 3
+
+
+def test_few_genuine_saturations_are_low_and_none_is_a_floor(
+    files: dict[str, pd.DataFrame],
+) -> None:
+    low = files["planted"].query("rule == 'low-saturation-response'")
+    free = low[low["verdict"] == "not_applicable"]["trip_id"]
+    seen = files["observations"]
+    seen = seen[seen["trip_id"].isin(free) & (seen["care"] != "sensor_moved")]
+    worse = seen["trip_id"].isin(files["trips"].query("outcome == 'more_support'")["trip_id"])
+    assert seen[worse][SPO2].min() < 90
+    shares = seen[SPO2].value_counts(normalize=True)
+    assert shares.get(90, 0) + shares.get(91, 0) > 0.2 * shares[92]

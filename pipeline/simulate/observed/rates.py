@@ -46,7 +46,8 @@ LOW, DEEP = 90, 80
 """A saturation below the first quickens the heart, one below the second slows it."""
 COLLAPSED_BEATS = 62
 LEAST = {BEATS: 60, BREATHS: 12}
-LEAST_OF_USUAL = 0.7
+LOW_OF_USUAL, BELOW_IT = 0.8, 0.5
+"""Of the usual rate: below the first only so much of what would lower it tells."""
 MOST = {BEATS: 220, BREATHS: 90}
 LINGERS = 0.4
 """Of what the state before did, at the next observation."""
@@ -62,7 +63,11 @@ def rates(scene: Scene, seen: Seen, worse: Worsening, about: About) -> Columns:
     """Return `resp` and `heart`, whole numbers a minute, -1 where not charted."""
     own, minute = seen.own, seen.minute
     resp = _rate(BREATHS, scene, seen, worse, about)
-    heart = _rate(BEATS, scene, seen, worse, about)
+    # some crews count for half a minute and double, others read the monitor
+    counts = scene.draws.chance("breaths counted", of("breaths_counted"))[seen.trip]
+    resp += counts * of("breaths_miscounted") * own.normal("miscounted", minute)
+    resp = np.where(counts, 2 * np.rint(resp / 2), np.rint(resp)).astype(np.int64)
+    heart = np.rint(_rate(BEATS, scene, seen, worse, about)).astype(np.int64)
     heart = np.where(worse.collapses(seen.trip, minute, seen.after), COLLAPSED_BEATS, heart)
     no_resp = ~seen.exact & (seen.order % 2 == 1) & seen.may_lack
     no_resp &= own.chance("breaths missing", 0.08, minute)
@@ -70,11 +75,13 @@ def rates(scene: Scene, seen: Seen, worse: Worsening, about: About) -> Columns:
     return {"resp": np.where(no_resp, -1, resp), "heart": np.where(no_heart, -1, heart)}
 
 
-def _rate(name: str, scene: Scene, seen: Seen, worse: Worsening, about: About) -> Ints:
+def _rate(name: str, scene: Scene, seen: Seen, worse: Worsening, about: About) -> Floats:
     """The age's, the child's own, what the child does and is done to it, drift, and noise."""
     children = of(f"{name}_children") * np.clip(scene.draws.normal(name), -2, 2)
     found = (usual(name, scene.child.age) + children)[seen.trip]
-    found = found + of(f"{name}_drift") * seen.drift(name, 35)
+    # heart and breath drift together for the most part
+    drift = 0.7 * seen.drift(BEATS, 35) + (1 - 0.7**2) ** 0.5 * seen.drift("apart", 35)
+    found = found + of(f"{name}_drift") * (seen.drift(BEATS, 35) if name == BEATS else drift)
     found += of(f"{name}_noise") * seen.own.normal(name, seen.minute)
     effect = np.zeros(len(found))
     for state, what in STATES.items():
@@ -89,8 +96,9 @@ def _rate(name: str, scene: Scene, seen: Seen, worse: Worsening, about: About) -
     found += of(f"{name}_weaned") * (worse.outcome[seen.trip] == WEANED)
     found += of(f"{name}_short") * _short_of_flow(scene, seen)
     found += of(f"worse_{name}") * worse.grown(seen.trip, seen.minute)
-    least = np.maximum(LEAST_OF_USUAL * usual(name, scene.child.age)[seen.trip], LEAST[name])
-    return np.rint(np.clip(found, least, MOST[name])).astype(np.int64)
+    low = LOW_OF_USUAL * usual(name, scene.child.age)[seen.trip]
+    found = np.where(found < low, low - BELOW_IT * (low - found), found)
+    return np.clip(found, LEAST[name], MOST[name])
 
 
 def _short_of_flow(scene: Scene, seen: Seen) -> Floats:

@@ -11,7 +11,7 @@ from pipeline.simulate.observed.moments import GAP_MIN, Seen, rich_readings
 from pipeline.simulate.plants import LOW, Wall, Watch
 from pipeline.simulate.service import DIAGNOSES
 from pipeline.simulate.support import SOURCE, Scene, low_readings
-from pipeline.simulate.worsening import WEANED, Worsening
+from pipeline.simulate.worsening import ARREST, WEANED, Worsening
 
 RECOVERED = [Watch.LOW_ANSWERED, Watch.LOW_SUCTIONED]
 LEAST, MOST, MOST_RICH = 91, 98, 97
@@ -27,10 +27,14 @@ def undiluted(scene: Scene, seen: Seen) -> Bools:
 def dips(scene: Scene, seen: Seen, worse: Worsening) -> Dips:
     """Where saturation is low for once, never twice running: a sensor slipped, or secretions."""
     own, minute = seen.own, seen.minute
-    found = (seen.order % 4 == 2) & own.chance("dip", of("spo2_dip"), minute)
+    falls = worse.shows(seen.trip, minute)
+    share = np.where(falls, of("worse_dip") * worse.grown(seen.trip, minute), of("spo2_dip"))
+    found = (seen.order % 4 == 2) & own.chance("dip", share, minute)
     found &= ~seen.exact & (scene.codes.whole[seen.trip] == 0)
-    found &= ~worse.shows(seen.trip, minute)
+    # one who collapses has the one low reading that shows it
+    found &= ~falls | ((worse.outcome < ARREST)[seen.trip] & ~undiluted(scene, seen))
     slipped = own.chance("slipped", of("dip_slipped"), minute) | undiluted(scene, seen)
+    slipped &= ~falls
     return Dips(found, found & slipped)
 
 
@@ -42,7 +46,9 @@ def saturation(scene: Scene, seen: Seen, worse: Worsening, upset: Bools, dip: Di
     found = _breathing(scene, seen, worse, pure) - of("spo2_upset") * upset
     # a child who gets worse falls slowly, and never low twice: that would ask for an answer
     falls = worse.shows(trip, minute) & (watch == 0)
-    found -= np.where(falls, worse.grown(trip, minute) * (found - of("spo2_worse")), 0)
+    worst = of("spo2_worse") + of("spo2_drift") * seen.drift("spo2 worse", 12)
+    worst += of("spo2_noise") * own.normal("spo2 now", minute)
+    found -= np.where(falls, worse.grown(trip, minute) * (found - worst), 0)
     held = scene.what.fio2.in_force(trip, minute) > 40
     held |= (scene.codes.wall[trip] == Wall.SOURCE_LATE) | (scene.codes.whole[trip] > 0)
     held |= np.isin(watch, [*LOW, Watch.RICH_AT_LIMIT])
