@@ -16,6 +16,7 @@ from pipeline.desk.open_work import next_to_read
 from pipeline.desk.save_case import TEXTS, CaseForm, NotSaved, save_case
 from pipeline.followup.given import FINDINGS as FLAGS
 from pipeline.followup.screen_text import screened_texts
+from pipeline.followup.states import REFERRED
 from pipeline.store.database import open_scratch
 from reports.text import words
 from schemas.findings import CONTRIBUTED, FINDINGS
@@ -39,14 +40,14 @@ def save(request: Request, fields: Fields) -> Response:
         return go_to("/who")
     try:
         with own.desk.writing() as con:
-            save_case(con, form, by)
+            kept = save_case(con, form, by)
     except NotSaved as refused:
         with own.desk.writing() as con:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
         problems = [problem.sentence() for problem in refused.problems]
         return _case(request, form.trip_id, problems=problems, status=409)
     to = "/case?" if one(fields, "go") == "stay" else "/next?"
-    return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}."}))
+    return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}, {kept}."}))
 
 
 def go_on(request: Request) -> Response:
@@ -104,13 +105,13 @@ def _case(
     return answer(
         request, "desk_case.html", f"Trip {trip}", status=status, problems=problems or [],
         service=drawn["service"], protocol=drawn["protocol"], case=drawn,
-        state=words.plain(view.now.state), refer_to=view.now.refer_to or "",
+        state=words.plain(view.now.state), refer_to=_referred(view),
         second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
         place=f"case {trip}", draft=_of_draft(kept, view, problems),
         flags=_flags(drawn, view, fields, drafted=kept is not None),
         said_of_case=_said_beside(drawn, view),
         may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),
-        refer=_choices(REFER_TO, fields.get("refer_to", [view.now.refer_to or ""])),
+        refer=_choices(REFER_TO, fields.get("refer_to", [_referred(view)])),
         fields={n: one(fields, n) for n in ("note", "action", "owner", "due_month", "query",
                                             "query_due", "second")},
         form_token=form_token(visitor(request), "/case"),
@@ -118,6 +119,11 @@ def _case(
         queries=[dict(zip(("key", "what", "state"), row, strict=True)) for row in queries],
         added=added[0][0] if added else "",
     )  # fmt: skip
+
+
+def _referred(view: CaseView) -> str:
+    """Whom the case is referred to now; of one that was, nobody."""
+    return (view.now.refer_to or "") if view.now.state == REFERRED else ""
 
 
 def _of_draft(kept: tuple[str, Fields] | None, view: CaseView, problems: list[str] | None) -> str:

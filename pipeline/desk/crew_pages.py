@@ -10,15 +10,19 @@ from starlette.responses import Response
 
 from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
-from pipeline.desk.letters import NAMES, PURPOSE, letter
+from pipeline.desk.letters import CONCLUDED, NAMES, NO_FINDING, NOT_CONCLUDED, PURPOSE, letter
+from pipeline.desk.open_work import after
 from pipeline.desk.thing_pages import not_done, nothing_there
 from pipeline.errors import Mistake
 from pipeline.followup.by_hand import approved_everything
+from pipeline.followup.case_states import cases_now
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.screen_text import check_text
+from pipeline.followup.states import CLOSED
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.cases import month_words
 from pipeline.month.gather import confidentiality
+from pipeline.store.sql import literal
 from reports.text import words
 
 if TYPE_CHECKING:
@@ -41,7 +45,7 @@ def show_query(request: Request) -> Response:
     if now.state == "answered":
         forms = [form(request, "/query", "A closing reply was sent", fields=[hidden], go="reply")]
     facts = [("Trip", now.trip_id or ""), ("State", words.plain(now.state)),
-             ("Due", now.due_month or "no month"), ("Answer", now.why or "none yet")]  # fmt: skip
+             ("Due", _due(now)), ("Answer", now.why or "none yet")]  # fmt: skip
     asked = urlencode({"key": key})
     case = f"/case?{urlencode({'trip': now.trip_id})}"
     links = [
@@ -82,7 +86,8 @@ def show_letter(request: Request) -> Response:
             return nothing_there(request)
         approved = approved_everything(con, month)
         kept = confidentiality(con)
-        found = _found(con, trip, month, (now.rule or "").split() if now else [])
+        rules = (now.rule or "").split() if now else []
+        found, concluded = _found(con, trip, month, rules), _is_concluded(con, trip, rules)
     if not approved:
         return answer(
             request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
@@ -94,9 +99,10 @@ def show_letter(request: Request) -> Response:
     facts = {
         "trip": trip, "month": words.month_name(month), "base": base,
         "about": f"{about}, {words.month_name(month)}",
-        "finding": found or "the care of this child",
+        "finding": found or NO_FINDING,
+        "standing": CONCLUDED if concluded else NOT_CONCLUDED,
         "asked": (now and now.what) or "",
-        "due": words.month_name(now.due_month) if now and now.due_month else "the next review",
+        "due": _due(now) if now else "",
         "answer": (now and now.why) or "",
     }  # fmt: skip
     return answer(
@@ -105,6 +111,19 @@ def show_letter(request: Request) -> Response:
         back=f"/query?{urlencode({'key': now.key})}" if now else
              f"/case?{urlencode({'trip': trip})}",
     )  # fmt: skip
+
+
+def _due(query: Move) -> str:
+    """The month a query is due; one of an earlier version may say none, and is due the month after
+    it was asked.
+    """
+    return words.month_name(query.due_month or after(query.month))
+
+
+def _is_concluded(con: duckdb.DuckDBPyConnection, trip: str, rules: list[str]) -> bool:
+    """Whether the case is closed, or one of these findings concluded."""
+    now = cases_now(con, f"SELECT {literal(trip)} AS trip_id").get(trip)
+    return now is not None and (now.state == CLOSED or bool(set(rules) - set(now.open_findings)))
 
 
 def _found(con: duckdb.DuckDBPyConnection, trip: str, month: str, rules: list[str]) -> str:

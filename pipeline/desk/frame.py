@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qs
@@ -13,6 +14,7 @@ from pipeline.desk.doors import Doors, Visitor, form_token, is_form_token
 from pipeline.desk.drafts import Fields
 from pipeline.desk.held import Desk
 from reports.desk import asset_names, desk_page
+from reports.text import words
 
 NAV = (
     ("/", "Open work"), ("/add", "Add a trip"), ("/actions", "Actions"), ("/signals", "Signals"),
@@ -96,6 +98,24 @@ def given(request: Request, body: bytes) -> Fields:
 def one(fields: Fields, name: str) -> str:
     """The one value of a field, stripped; empty without one."""
     return next((v.strip() for v in fields.get(name, []) if v.strip()), "")
+
+
+def a_month(text: str) -> str | None:
+    """A month as YYYY-MM, however the desk itself writes it; None where the text is no month.
+
+    '2026-08', '2026-8', 'August 2026' and 'Aug 2026' are one month.
+    """
+    if found := re.fullmatch(r"([0-9]{4})-([0-9]{1,2})", text.strip()):
+        year, number = found[1], int(found[2])
+    elif found := re.fullmatch(r"([A-Za-z]{3,9})\.? +([0-9]{4})", text.strip()):
+        name, year = found[1].lower(), found[2]
+        known = [
+            n for n, whole in enumerate(words.MONTH_NAMES, 1) if whole.lower().startswith(name)
+        ]
+        number = known[0] if known else 0
+    else:
+        return None
+    return f"{year}-{number:02d}" if 1 <= number <= 12 else None
 
 
 def is_own_form(request: Request, fields: Fields) -> bool:

@@ -1,7 +1,8 @@
 """Words to a crew: a query, a closing reply, a word on good care; from templates of the service's.
 
 A template is a text file in `letters/` beside the store, named as the letter is; without one, ours
-is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$asked`, `$due`, `$answer`.
+is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$standing` (whether anything
+is concluded yet), `$asked`, `$due`, `$answer`.
 """
 
 from __future__ import annotations
@@ -13,13 +14,23 @@ FOLDER = "letters"
 LARGEST = 20_000
 PURPOSE = "For learning under the service's peer-review rules, not for discipline."
 
+NO_FINDING = "no rule flagged anything, and we have a question."
+NOT_CONCLUDED = (
+    "Nothing is concluded yet. Before that we would like to hear from you who were there:"
+)
+CONCLUDED = (
+    "A conclusion is noted already, and can be changed. We would like to hear from you who were"
+    " there:"
+)
+"""What a query says of where its case stands."""
+
 OURS = {
     "query": """
 About trip $trip of $month.
 
 Reviewing it we came to this: $finding
 
-Nothing is concluded yet. Before that we would like to hear from you who were there:
+$standing
 
 $asked
 

@@ -72,7 +72,7 @@ def _piece(row: tuple[object, ...], now: str) -> Piece:
     kind, trip, n, why, owner, state, opened, due, key = row
     month = str(opened)
     due_month = str(due) if due else ""
-    if not due_month and kind in ("read", "audit", "batch", "fetch", "second"):
+    if not due_month and kind in ("read", "audit", "batch", "fetch", "second", "query"):
         due_month = after(month)
     return Piece(
         str(kind), str(trip or ""), int(str(n)), str(why or ""), str(owner or ""),

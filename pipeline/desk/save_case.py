@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.desk.case import kept_from, mark_now
 from pipeline.desk.drafts import Fields, drop_draft
+from pipeline.desk.frame import a_month
+from pipeline.desk.open_work import after
 from pipeline.errors import Problem
 from pipeline.followup.answers import check_answers
 from pipeline.followup.by_hand import approved_everything
@@ -17,7 +19,9 @@ from pipeline.followup.moves import Move, month_under_review, move, new_key
 from pipeline.followup.screen_text import screened_texts
 from pipeline.followup.second_reading import ask_second_reading
 from pipeline.followup.sheets import Cells, Row, Sheet
+from pipeline.followup.states import AWAITING, CLOSED, REFERRED
 from pipeline.store.sql import literal
+from reports.text import words
 from schemas.findings import MISSED
 
 if TYPE_CHECKING:
@@ -26,6 +30,8 @@ if TYPE_CHECKING:
 FORM = "the form"
 TEXTS = ("note", "action", "query")
 """Fields of free text, which are screened."""
+
+MONTHS = ("due_month", "query_due")
 
 
 class NotSaved(Exception):  # noqa: N818 - it is what the form is
@@ -54,6 +60,18 @@ class CaseForm:
         return self.fields.get("rule", [])
 
     @property
+    def status(self) -> str | None:
+        """Where the case is to stand: a new referral or query says it, whatever else is ticked."""
+        said, to = self.one("status"), self.one("refer_to")
+        if to and to != self.one("was_referred"):
+            return REFERRED
+        return AWAITING if self.one("query") and said != REFERRED else said
+
+    def month(self, name: str) -> str | None:
+        """A month as YYYY-MM; None where none can be read."""
+        return a_month(self.one(name) or "")
+
+    @property
     def place(self) -> str:
         """Where its draft is kept."""
         return f"case {self.trip_id}"
@@ -71,8 +89,9 @@ class CaseForm:
             # nothing is concluded: what is said is of the case alone
             said["", ""] = self.rules
         case: Cells = {
-            "trip_id": self.trip_id, "status": self.one("status"), "reviewer": by,
-            "refer_to": self.one("refer_to"), "note": self.one("note"),
+            "trip_id": self.trip_id, "status": self.status, "reviewer": by,
+            "note": self.one("note"),
+            "refer_to": self.one("refer_to") if self.status == REFERRED else None,
         }  # fmt: skip
         rows = [
             Row(line, {**case, "rules": " ".join(rules) or None, "conclusion": conclusion or None,
@@ -83,8 +102,8 @@ class CaseForm:
         return Sheet(FORM, hashlib.sha256(text.encode()).hexdigest(), rows)
 
 
-def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> None:
-    """Store what the form says; in a transaction, which NotSaved must end.
+def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> str:
+    """Store what the form says; in a transaction, which NotSaved must end. What was kept, in words.
 
     The same rules as for a sheet: `pipeline.followup.answers` and `case_rules`.
     """
@@ -102,12 +121,38 @@ def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> None:
         )], changed=True)  # fmt: skip
     if why := kept_from(checked.standing, form.trip_id, by):
         raise NotSaved([Problem(None, None, form.trip_id, "own-trip", why.rstrip("."), "")])
-    problems = [*checked.problems, *_text_problems(con, form)]
+    problems = [*checked.problems, *_text_problems(con, form), *_month_problems(form)]
     if problems:
         raise NotSaved(problems)
     store_answers(con, checked, sheet, "desk", by)
-    _beside(con, form, by, trip.month)
+    beside = _beside(con, form, by, trip.month)
     drop_draft(con, by, form.place)
+    return "; ".join([_stands(form), *beside, *_unanswered(con, form)])
+
+
+def _stands(form: CaseForm) -> str:
+    if form.status == REFERRED:
+        return f"referred to the {form.one('refer_to')}"
+    return words.plain(form.status or "")
+
+
+def _unanswered(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[str]:
+    """That a case is closed before its crew has answered."""
+    if form.status != CLOSED:
+        return []
+    rows = con.execute(
+        "SELECT key FROM loop.standing WHERE thing = 'query' AND state = 'asked' AND trip_id = ?"
+        " ORDER BY move_no", [form.trip_id],
+    ).fetchall()  # fmt: skip
+    return [f"the crew has not answered {key}" for (key,) in rows]
+
+
+def _month_problems(form: CaseForm) -> list[Problem]:
+    what = "must be a month, such as 2026-08 or August 2026"
+    return [
+        Problem(FORM, None, name, "not-a-token", what, "Write it so.")
+        for name in MONTHS if form.one(name) and not form.month(name)
+    ]  # fmt: skip
 
 
 def _text_problems(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[Problem]:
@@ -119,8 +164,12 @@ def _text_problems(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[Probl
     ]
 
 
-def _beside(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str, month: str) -> None:
-    """What the form asks for beside the answers: an action, a query, a second reading."""
+def _beside(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str, month: str) -> list[str]:
+    """Store what the form asks for beside the answers: an action, a query, a second reading.
+
+    Each in words. A query without a month is due the month after the one under review.
+    """
+    kept = []
     rules = " ".join(form.rules) or None
     now = month_under_review(con)
     (base,) = con.execute(
@@ -131,14 +180,18 @@ def _beside(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str, month: str)
         key = new_key(con, "action", "A")
         move(con, Move("action", key, "proposed", now, by, trip_id=form.trip_id, rule=rules,
                        base=base, owner=form.one("owner") or by,
-                       due_month=form.one("due_month"), what=action))  # fmt: skip
+                       due_month=form.month("due_month"), what=action))  # fmt: skip
+        kept.append(f"action {key}")
     if query := form.one("query"):
         if not approved_everything(con, month):
             raise NotSaved([Problem(FORM, None, "query", "not-approved",
                                     "nothing is sent to a crew under limits nobody has approved",
                                     "Have the limits approved first.")])  # fmt: skip
-        key = new_key(con, "query", "Q")
+        key, due = new_key(con, "query", "Q"), form.month("query_due") or after(now)
         move(con, Move("query", key, "asked", now, by, trip_id=form.trip_id, rule=rules, base=base,
-                       owner=by, due_month=form.one("query_due"), what=query))  # fmt: skip
+                       owner=by, due_month=due, what=query))  # fmt: skip
+        kept.append(f"the crew is asked ({key}), due {words.month_name(due)}")
     if form.one("second"):
         ask_second_reading(con, form.trip_id, by)
+        kept.append("a second reading is asked for")
+    return kept

@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.frame import a_month, answer, form, go_to, one, rooms, visitor
 from pipeline.errors import Mistake
 from pipeline.followup.by_hand import add_trip
 from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
@@ -138,21 +138,20 @@ def _action_fields(found: dict[str, Any]) -> list[dict[str, Any]]:
          "value": found.get("what") or "", "required": True},
         {"kind": "text", "name": "owner", "label": "For whom, by token", "most": 64,
          "value": found.get("owner") or ""},
-        {"kind": "text", "name": "due_month", "label": "Due, YYYY-MM", "most": 7,
+        {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
          "value": found.get("due_month") or ""},
     ]  # fmt: skip
 
 
 def _month(text: str) -> str | None:
-    """A month as written; a Mistake for anything else."""
-    import re
-
+    """A month that somebody wrote, as YYYY-MM; a Mistake for anything else."""
     from pipeline.errors import refused
-    from schemas.contract import MONTH_PATTERN
 
-    if text and not re.fullmatch(MONTH_PATTERN, text):
-        raise refused("not-a-move", None, "a month is written YYYY-MM", column="due_month")
-    return text or None
+    month = a_month(text)
+    if text and not month:
+        what = "must be a month, such as 2026-08 or August 2026"
+        raise refused("not-a-move", None, what, column="due_month", remedy="Write it so.")
+    return month
 
 
 def _options(values: list[str]) -> list[dict[str, str]]:

@@ -87,7 +87,7 @@ def test_keep_go_on_leads_to_the_next_case(visit: Visits, trip: str) -> None:
     following = here.client.get(kept).headers["location"]
     # the one after it, though it has left the list itself; what was passed over waits
     assert following.partition("&")[0] == f"/case?trip={[*order, *order][place + 1]}"
-    assert f"Kept: {trip}." in here.text(following)
+    assert f"Kept: {trip}, closed." in here.text(following)
 
 
 def test_a_trip_with_the_readers_token_is_not_shown_for_reading(visit: Visits, trip: str) -> None:

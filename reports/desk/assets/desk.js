@@ -41,9 +41,14 @@ function caseKey(key) {
   changed();
   return true;
 }
-function stateKey(key) {
+function tick(key) {
   const radio = form.querySelector(`input[name=status][value=${STATES[key]}]`);
-  if (radio) { radio.checked = true; radio.focus(); changed(); }
+  if (radio) { radio.checked = true; changed(); }
+  return radio;
+}
+function stateKey(key) {
+  const radio = tick(key);
+  if (radio) radio.focus();
   return Boolean(radio);
 }
 function follow(id) {
@@ -96,6 +101,12 @@ function sendDraft() {
 }
 if (form) {
   form.addEventListener("input", changed);
+  // what is kept follows from a query or a referral; to be seen before it is sent
+  const { query, refer_to: referTo } = form.elements;
+  query.addEventListener("change", () => {
+    if (query.value.trim() && !form.querySelector("input[name=status][value=referred]:checked")) tick("a");
+  });
+  referTo.addEventListener("change", () => { if (referTo.value) tick("r"); });
   form.addEventListener("submit", () => clearTimeout(waiting));
   form.addEventListener("focusin", (event) => {
     const inside = event.target.closest(".finding");
