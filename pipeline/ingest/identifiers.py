@@ -34,6 +34,14 @@ BEGINS, ENDS = "(?:^|[^0-9])", "(?:[^0-9]|$)"
 DATE_GAP = "[-/. _:|]"
 """What stands between the parts of a date; of a year in two digits only some of it."""
 
+SHORT_DATE = "|".join(
+    f"(?:{DAY_NO}[{mark}]{MONTH_NO}|{MONTH_NO}[{mark}]{DAY_NO})[{mark}][0-9]{{2}}"
+    for mark in "-/. "
+)
+"""Dates with two digits of the year. Both marks are alike and one number is a month's, as in
+"12.3.24": neither an "FiO2 1.00" nor a "rate 30 28 26" is one.
+"""
+
 NEXT_TO = r"(?:st|nd|rd|th|er|\.|º)?[-/. _,]*(?:de |of |den |dne )?"
 STREET = (
     "street|st|avenue|ave|road|rd|lane|ln|drive|dr|boulevard|blvd|court|square|terrace|close"
@@ -63,7 +71,8 @@ LABELS = (
 CONTENT: dict[str, str] = {
     "a full date": "(?i)"
     rf"{BEGINS}{YEAR}{DATE_GAP}{MONTH_NO}{DATE_GAP}{DAY_NO}{ENDS}"
-    rf"|{BEGINS}{DAY_NO}[-/. ]{DAY_NO}[-/. ](?:{YEAR}|[0-9]{{2}})(?:[^0-9.]|$)"
+    rf"|{BEGINS}{DAY_NO}[-/. ]{DAY_NO}[-/. ]{YEAR}(?:[^0-9.]|$)"
+    rf"|{BEGINS}(?:{SHORT_DATE})(?:[^0-9.]|$)"
     rf"|{BEGINS}{DAY_NO}{DATE_GAP}{DAY_NO}{DATE_GAP}{YEAR}{ENDS}"
     rf"|{BEGINS}{YEAR}(?:0[1-9]|1[0-2])(?:0[1-9]|[12][0-9]|3[01]){ENDS}"
     rf"|(?:^|[^0-9A-Za-z])(?:0[1-9]|[12][0-9]|3[01])(?:0[1-9]|1[0-2]){YEAR}(?:[^0-9A-Za-z]|$)"
