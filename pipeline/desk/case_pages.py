@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from secrets import token_hex
 from typing import Any
 from urllib.parse import urlencode
 
@@ -41,6 +42,8 @@ def save(request: Request, fields: Fields) -> Response:
     try:
         with own.desk.writing() as con:
             kept = save_case(con, form, by)
+            # within the turn, so that a draft that waits for it sees it
+            own.kept_forms.append(one(fields, "shown"))
     except NotSaved as refused:
         with own.desk.writing() as con:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
@@ -68,6 +71,8 @@ def draft(request: Request, fields: Fields) -> Response:
     own, by = rooms(request), visitor(request).by
     if by and (trip := one(fields, "trip")[:64]):
         with own.desk.writing() as con:
+            if (shown := one(fields, "shown")) and shown in own.kept_forms:
+                return Response(status_code=204)
             form = CaseForm(trip, one(fields, "mark"), fields)
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
         # looked at now, so that saving it need not
@@ -77,7 +82,7 @@ def draft(request: Request, fields: Fields) -> Response:
 
 
 def _worth_keeping(fields: Fields) -> Fields:
-    return {k: v for k, v in fields.items() if k not in ("form", "mark", "go", "place")}
+    return {k: v for k, v in fields.items() if k not in ("form", "mark", "go", "place", "shown")}
 
 
 def _case(
@@ -107,7 +112,7 @@ def _case(
         service=drawn["service"], protocol=drawn["protocol"], case=drawn,
         state=words.plain(view.now.state), refer_to=_referred(view),
         second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
-        place=f"case {trip}", draft=_of_draft(kept, view, problems),
+        place=f"case {trip}", shown=token_hex(8), draft=_of_draft(kept, view, problems),
         flags=_flags(drawn, view, fields, drafted=kept is not None),
         said_of_case=_said_beside(drawn, view),
         may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qs
@@ -22,6 +23,7 @@ NAV = (
 )  # fmt: skip
 
 MOST_FIELDS = 600
+MOST_KEPT_FORMS = 1000
 A_FIELD: dict[str, Any] = {
     "value": "", "most": 300, "required": False, "checked": False, "options": [],
 }  # fmt: skip
@@ -30,12 +32,17 @@ A_FIELD: dict[str, Any] = {
 
 @dataclass
 class Rooms:
-    """What the pages work with: the store's folder, the doors, and the program's version."""
+    """What the pages work with: the store's folder, the doors, and the program's version.
+
+    `kept_forms`: the forms last saved, by the number each was shown with. A draft of one of them
+    may arrive after it, and is of no use then.
+    """
 
     desk: Desk
     doors: Doors
     version: str
     assets: dict[str, str] = field(default_factory=asset_names)
+    kept_forms: deque[str] = field(default_factory=lambda: deque(maxlen=MOST_KEPT_FORMS))
 
 
 def rooms(request: Request) -> Rooms:

@@ -116,6 +116,23 @@ def test_a_draft_is_kept_in_the_store_and_dropped_when_saved(visit: Visits, trip
     assert here.ask("SELECT count(*) FROM loop.draft") == [(0,)]
 
 
+@pytest.mark.parametrize("changes", ["an answer", "only an action"])
+def test_a_draft_that_arrives_after_its_form_was_saved_is_none(
+    visit: Visits, trip: str, changes: str
+) -> None:
+    here = visit("R1")
+    if changes == "only an action":
+        here.kept("/case", here.case(trip, _all="holds"))
+    form = here.case(trip, _all="holds", action="check the heater")
+    here.kept("/case", form)
+    assert here.send("/draft", form).status_code == 204
+    assert here.ask("SELECT count(*) FROM loop.draft") == [(0,)]
+    assert "Your draft" not in here.text(f"/case?trip={trip}")
+    # what is begun in the form that is opened then is one
+    assert here.send("/draft", here.case(trip, note="more")).status_code == 204
+    assert here.ask("SELECT count(*) FROM loop.draft") == [(1,)]
+
+
 @pytest.mark.parametrize("way", ["desk", "sheet"])
 def test_what_another_said_meanwhile_is_shown_and_nothing_is_lost(
     visit: Visits, trip: str, way: str

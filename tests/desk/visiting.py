@@ -83,9 +83,12 @@ class Visit:
         page = self.get(f"/case?trip={trip}")
         rules = re.findall(r'name="rule" value="([^"]*)"', page)
         mark = re.search(r'name="mark" value="([^"]*)"', page)
+        shown = re.search(r'name="shown" value="([^"]*)"', page)
         assert mark is not None
+        assert shown is not None
         fields: dict[str, str | list[str]] = {
-            "trip": trip, "mark": html.unescape(mark[1]), "rule": rules, "status": "open",
+            "trip": trip, "mark": html.unescape(mark[1]), "shown": shown[1],
+            "rule": rules, "status": "open",
             "go": "stay",
         }  # fmt: skip
         if "_all" in said:

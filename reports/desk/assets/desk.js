@@ -34,11 +34,15 @@ function caseKey(key) {
   } else if (key === "n") visit(at + 1);
   else if (key === "p") visit(at - 1);
   else if (key in STATES) return stateKey(key);
-  else if (key === "s") form.requestSubmit(form.querySelector(".main-button"));
+  else if (key === "s") return save();
   else if (key === "j") return follow("next-case");
   else if (key === "l") location.href = "/";
   else return false;
   changed();
+  return true;
+}
+function save() {
+  form.requestSubmit(form.querySelector(".main-button"));
   return true;
 }
 function tick(key) {
@@ -74,7 +78,7 @@ function listKey(key) {
 document.addEventListener("keydown", (event) => {
   if (form && event.key === "Enter" && event.ctrlKey) {
     event.preventDefault();
-    form.requestSubmit(form.querySelector(".main-button"));
+    save();
     return;
   }
   if (event.ctrlKey || event.metaKey || event.altKey) return;
@@ -85,8 +89,10 @@ document.addEventListener("keydown", (event) => {
 });
 
 let waiting = 0;
+let sent = false;
 function changed() {
-  if (!form) return;
+  // what is saved is no draft any more
+  if (!form || sent) return;
   clearTimeout(waiting);
   waiting = setTimeout(sendDraft, 600);
 }
@@ -95,7 +101,7 @@ function sendDraft() {
   given.set("place", form.dataset.place);
   given.set("form", form.dataset.draftToken);
   // another command may hold the store just now
-  const again = () => { waiting = setTimeout(sendDraft, 3000); };
+  const again = () => { if (!sent) waiting = setTimeout(sendDraft, 3000); };
   fetch(form.dataset.draft, { method: "POST", body: new URLSearchParams(given) })
     .then((answer) => { if (answer.status === 409) again(); }).catch(() => {});
 }
@@ -107,7 +113,7 @@ if (form) {
     if (query.value.trim() && !form.querySelector("input[name=status][value=referred]:checked")) tick("a");
   });
   referTo.addEventListener("change", () => { if (referTo.value) tick("r"); });
-  form.addEventListener("submit", () => clearTimeout(waiting));
+  form.addEventListener("submit", () => { sent = true; clearTimeout(waiting); });
   form.addEventListener("focusin", (event) => {
     const inside = event.target.closest(".finding");
     if (inside) show(findings.indexOf(inside));
