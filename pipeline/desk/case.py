@@ -22,7 +22,7 @@ class CaseView:
 
     `mark` changes with the trip's record, its verdicts and the answers the reader may see.
     `kept_from`: why this reader may not read it, empty where they may. `said`: answers to show, by
-    rule; `own`: the reader's own, from which the form begins.
+    rule; `own`: the reader's own, from which the form begins. `notes`: each with who wrote it.
     """
 
     trip_id: str
@@ -32,6 +32,7 @@ class CaseView:
     kept_from: str
     said: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     own: dict[str, dict[str, Any]] = field(default_factory=dict)
+    notes: list[tuple[str, str]] = field(default_factory=list)
 
 
 def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> CaseView | None:
@@ -52,7 +53,19 @@ def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> C
     return CaseView(
         trip_id, trips[trip_id], now, f"{trips[trip_id].seen}.{last}",
         kept_from(standing, trip_id, by), said, own,
+        [] if (trip_id, by) in standing.kept_from else _notes(con),
     )  # fmt: skip
+
+
+def _notes(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+    """What was noted on the one case of `case_reading`, in order; none that a second reader of it
+    must not see.
+    """
+    return con.execute("""
+        SELECT note, reviewer FROM case_reading
+        WHERE note IS NOT NULL AND determination_no IN (SELECT determination_no FROM loop.answer)
+        GROUP BY ALL ORDER BY min(determination_no)
+    """).fetchall()
 
 
 def mark_now(con: duckdb.DuckDBPyConnection, trip: Trip, trip_id: str, by: str) -> str:

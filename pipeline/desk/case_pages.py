@@ -114,7 +114,7 @@ def _case(
         second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
         place=f"case {trip}", shown=token_hex(8), draft=_of_draft(kept, view, problems),
         flags=_flags(drawn, view, fields, drafted=kept is not None),
-        said_of_case=_said_beside(drawn, view),
+        said_of_case=_said_beside(drawn, view), notes=view.notes,
         may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),
         refer=_choices(REFER_TO, fields.get("refer_to", [_referred(view)])),
         fields={n: one(fields, n) for n in ("note", "action", "owner", "due_month", "query",

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 KINDS = {
     "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",
+    "referred": "Referred",
     "fetch": "Fetch", "query": "Ask the crew", "signal": "Signal", "action": "Action",
 }  # fmt: skip
 """Kinds of open work and what they are called, in the order they are listed."""
@@ -72,7 +73,7 @@ def _piece(row: tuple[object, ...], now: str) -> Piece:
     kind, trip, n, why, owner, state, opened, due, key = row
     month = str(opened)
     due_month = str(due) if due else ""
-    if not due_month and kind in ("read", "audit", "batch", "fetch", "second", "query"):
+    if not due_month and kind in ("read", "audit", "batch", "fetch", "second", "referred", "query"):
         due_month = after(month)
     return Piece(
         str(kind), str(trip or ""), int(str(n)), str(why or ""), str(owner or ""),
@@ -89,7 +90,7 @@ def after(month: str) -> str:
 
 
 def _href(kind: str, key: str, month: str) -> str:
-    if kind in ("read", "audit", "second"):
+    if kind in ("read", "audit", "second", "referred"):
         return f"/case?{urlencode({'trip': key})}"
     if kind == "batch":
         return f"/batch?{urlencode({'month': month, 'rule': key})}"
@@ -135,6 +136,16 @@ _OPEN_WORK = f"""
         WHERE c.authorised_by = $by
     ),
     mine AS (SELECT DISTINCT trip_id FROM loop.determination WHERE reviewer = $by),
+    referral AS (
+        SELECT c.trip_id, c.month, c.state, c.refer_to,
+               'Referred to the ' || c.refer_to || ' by ' || d.reviewer || '.' AS words
+        FROM case_state c JOIN (
+            SELECT trip_id, arg_min(reviewer, determination_no) AS reviewer
+            FROM (SELECT *, max(determination_no) FILTER (status <> 'referred')
+                      OVER (PARTITION BY trip_id) AS before FROM loop.determination)
+            WHERE determination_no > coalesce(before, 0) GROUP BY trip_id) d USING (trip_id)
+        WHERE c.state = 'referred'
+    ),
     trips AS (
         SELECT w.kind, c.trip_id, w.why, w.place, c.month, c.refer_to, c.unread, c.stale,
                c.state, c.readings, c.second
@@ -142,13 +153,13 @@ _OPEN_WORK = f"""
         WHERE c.trip_id NOT IN (FROM own)
         QUALIFY row_number() OVER (PARTITION BY c.trip_id ORDER BY w.order_of_kind) = 1
     )
-    SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n, coalesce(why, 'Still open.') AS why,
-           CASE WHEN state = 'referred' THEN refer_to END AS owner,
-           CASE WHEN stale > 0 THEN 'stale' ELSE state END AS state, month AS opened,
+    SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n, coalesce(r.words || ' ', '') || coalesce(why, 'Still open.') AS why,
+           CASE WHEN t.state = 'referred' THEN t.refer_to END AS owner,
+           CASE WHEN stale > 0 THEN 'stale' ELSE t.state END AS state, t.month AS opened,
            NULL AS due, trip_id AS key, place
-    FROM trips
+    FROM trips t LEFT JOIN referral r USING (trip_id)
     WHERE coalesce(kind, 'read') <> 'batch' AND coalesce(second, '') <> 'asked'
-      AND (unread + stale > 0 OR state NOT IN ('closed', 'withdrawn'))
+      AND (unread + stale > 0 OR t.state NOT IN ('closed', 'withdrawn'))
       AND NOT (coalesce(second, '') = 'differs')
       AND (kind IS NOT NULL OR readings > 0)
     UNION ALL
@@ -161,12 +172,21 @@ _OPEN_WORK = f"""
     GROUP BY w.month, w.rule
     UNION ALL
     SELECT 'second', s.key, 1,
-           CASE s.state WHEN 'differs' THEN 'Two readers differ: a third settles it.'
-                        ELSE 'To be read without the first reading (' || s.what || ').' END,
-           NULL, s.state, s.opened, NULL, s.key, 0
-    FROM loop.standing s
+           coalesce(r.words || ' ', '')
+           || CASE s.state WHEN 'differs' THEN 'Two readers differ: a third settles it.'
+                           ELSE 'To be read without the first reading (' || s.what || ').' END,
+           r.refer_to, coalesce(r.state, s.state), s.opened, NULL, s.key, 0
+    FROM loop.standing s LEFT JOIN referral r ON r.trip_id = s.key
     WHERE s.thing = 'second_reading' AND s.state IN ('asked', 'differs')
       AND s.key NOT IN (FROM mine) AND s.key NOT IN (FROM own)
+    UNION ALL
+    SELECT 'referred', s.key, 1,
+           r.words || CASE s.state WHEN 'differs' THEN ' You and another reader differ.'
+                                   ELSE ' A second reader reads it first.' END,
+           r.refer_to, r.state, r.month, NULL, s.key, 0
+    FROM loop.standing s JOIN referral r ON r.trip_id = s.key
+    WHERE s.thing = 'second_reading' AND s.state IN ('asked', 'differs') AND s.key IN (FROM mine)
+      AND s.key NOT IN (FROM own)
     UNION ALL
     SELECT 'fetch', NULL, count(*), string_agg(DISTINCT w.why, ' '), NULL,
            CASE WHEN bool_or(w.state = 'open') THEN 'open' ELSE 'asked' END, min(w.month), NULL,

@@ -103,3 +103,34 @@ def test_a_month_that_is_none_is_refused_with_what_was_written_kept(
     assert sorted(here.ask("SELECT thing, due_month FROM loop.standing WHERE due_month > ''")) == [
         ("action", "2026-09"), ("query", "2026-08"),
     ]  # fmt: skip
+
+
+def test_a_referral_that_a_second_reader_reads_first_is_not_lost(
+    visit: Visits, folder: Path
+) -> None:
+    trip = drawn_for_a_second(folder)[0]
+    here, other = visit("R1"), visit("R2")
+    form = here.case(trip, _all="does_not_hold", status="referred", refer_to="director")
+    here.kept("/case", form)
+    by_whom = "Referred to the director by R1."
+    own = here.text("/?kind=referred")
+    assert f"{by_whom} A second reader reads it first." in own
+    assert f"/case?trip={trip}" in here.get("/?owner=director")
+    assert f"{by_whom} To be read without the first reading" in other.text("/?kind=second")
+    assert f"/case?trip={trip}" in other.get("/?owner=director")
+    assert "does not hold" not in own + other.text("/")
+    # it is nothing that its first reader may read on
+    following = here.client.get("/next").headers["location"]
+    assert trip not in following
+    form = other.case(trip, _all="does_not_hold", status="referred", refer_to="director")
+    other.kept("/case", form | {"was_referred": "director"})
+    assert by_whom not in here.text("/?kind=referred")
+    assert by_whom in here.text("/?owner=director")
+
+
+def test_a_case_that_waits_for_the_director_says_who_referred_it(visit: Visits, trip: str) -> None:
+    here = visit("R1")
+    here.kept("/case", here.case(trip, _all="holds", refer_to="director"))
+    page = here.text("/?owner=director")
+    assert "Referred to the director by R1." in page
+    assert trip in page
