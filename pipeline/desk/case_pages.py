@@ -12,9 +12,11 @@ from starlette.responses import Response
 from pipeline.desk.case import CaseView, case_view, drawn_case
 from pipeline.desk.doors import form_token
 from pipeline.desk.drafts import Fields, draft_of, keep_draft
+from pipeline.desk.faults import as_on_the_form, at_fault
 from pipeline.desk.frame import answer, go_to, one, rooms, visitor
 from pipeline.desk.open_work import next_to_read
 from pipeline.desk.save_case import TEXTS, CaseForm, NotSaved, save_case
+from pipeline.errors import Problem
 from pipeline.followup.given import FINDINGS as FLAGS
 from pipeline.followup.screen_text import screened_texts
 from pipeline.followup.states import REFERRED
@@ -47,8 +49,7 @@ def save(request: Request, fields: Fields) -> Response:
     except NotSaved as refused:
         with own.desk.writing() as con:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
-        problems = [problem.sentence() for problem in refused.problems]
-        return _case(request, form.trip_id, problems=problems, status=409)
+        return _case(request, form.trip_id, problems=refused.problems, status=409)
     to = "/case?" if one(fields, "go") == "stay" else "/next?"
     return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}, {kept}."}))
 
@@ -86,7 +87,7 @@ def _worth_keeping(fields: Fields) -> Fields:
 
 
 def _case(
-    request: Request, trip: str, problems: list[str] | None = None, status: int = 200
+    request: Request, trip: str, problems: list[Problem] | None = None, status: int = 200
 ) -> Response:
     own, by = rooms(request), visitor(request).by
     if not by:
@@ -108,7 +109,8 @@ def _case(
                       links=[], status=404)  # fmt: skip
     fields = kept[1] if kept else {}
     return answer(
-        request, "desk_case.html", f"Trip {trip}", status=status, problems=problems or [],
+        request, "desk_case.html", f"Trip {trip}", status=status,
+        problems=as_on_the_form(problems or []), faults=at_fault(problems or []),
         service=drawn["service"], protocol=drawn["protocol"], case=drawn,
         state=words.plain(view.now.state), refer_to=_referred(view),
         second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
@@ -131,7 +133,9 @@ def _referred(view: CaseView) -> str:
     return (view.now.refer_to or "") if view.now.state == REFERRED else ""
 
 
-def _of_draft(kept: tuple[str, Fields] | None, view: CaseView, problems: list[str] | None) -> str:
+def _of_draft(
+    kept: tuple[str, Fields] | None, view: CaseView, problems: list[Problem] | None
+) -> str:
     if kept is None or problems:
         return ""
     if kept[0] != view.mark:

@@ -153,7 +153,8 @@ _OPEN_WORK = f"""
         WHERE c.trip_id NOT IN (FROM own)
         QUALIFY row_number() OVER (PARTITION BY c.trip_id ORDER BY w.order_of_kind) = 1
     )
-    SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n, coalesce(r.words || ' ', '') || coalesce(why, 'Still open.') AS why,
+    SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n,
+           coalesce(r.words || ' ', '') || coalesce(why, 'Still open.') AS why,
            CASE WHEN t.state = 'referred' THEN t.refer_to END AS owner,
            CASE WHEN stale > 0 THEN 'stale' ELSE t.state END AS state, t.month AS opened,
            NULL AS due, trip_id AS key, place

@@ -22,7 +22,7 @@ from pipeline.followup.sheets import Cells, Row, Sheet
 from pipeline.followup.states import AWAITING, CLOSED, REFERRED
 from pipeline.store.sql import literal
 from reports.text import words
-from schemas.findings import MISSED
+from schemas.findings import HOLDS, MISSED
 
 if TYPE_CHECKING:
     import duckdb
@@ -81,7 +81,9 @@ class CaseForm:
         said: dict[tuple[str, str], list[str]] = {}
         for rule in self.rules:
             if conclusion := self.one(f"finding {rule}"):
-                causes = " ".join(self.fields.get(f"contributed {rule}", []))
+                # what contributed is asked only of what holds; what is ticked from before is none
+                ticked = self.fields.get(f"contributed {rule}", []) if conclusion == HOLDS else []
+                causes = " ".join(ticked)
                 said.setdefault((conclusion, causes), []).append(rule)
         if missed := self.one("missed"):
             said.setdefault((MISSED, ""), []).append(missed)

@@ -134,3 +134,28 @@ def test_a_case_that_waits_for_the_director_says_who_referred_it(visit: Visits, 
     page = here.text("/?owner=director")
     assert "Referred to the director by R1." in page
     assert trip in page
+
+
+def test_a_refusal_speaks_of_the_form_and_marks_its_field(visit: Visits, trip: str) -> None:
+    here = visit("R1")
+    sent = here.send("/case", here.case(trip, status="referred", query="Ask", query_due="soon"))
+    assert sent.status_code == 409
+    page = words(sent.text)
+    assert "Refer to: must say whom the case is referred to" in page
+    assert "By when: must be a month" in page
+    for leaked in ("the form, line", "refer_to:", "query_due:"):
+        assert leaked not in page
+    for name, wrong in (("refer_to", True), ("query_due", True), ("due_month", False)):
+        ((tag,),) = [[t] for t in sent.text.split("<") if f' name="{name}"' in t.partition(">")[0]]
+        assert ('aria-invalid="true"' in tag) is wrong, name
+    assert "aria-invalid" not in here.get(f"/case?trip={trip}")
+
+
+def test_what_contributed_goes_when_a_finding_no_longer_holds(visit: Visits, trip: str) -> None:
+    here = visit("R1")
+    form = here.case(trip, _all="does_not_hold", status="closed")
+    here.kept("/case", form | {f"contributed {rule}": ["child"] for rule in form["rule"]})
+    found = here.ask(
+        f"SELECT DISTINCT finding, contributed FROM loop.reading WHERE trip_id='{trip}'"
+    )
+    assert found == [("does_not_hold", None)]

@@ -2,7 +2,12 @@
 "use strict";
 const form = document.querySelector(".case-form");
 const problems = document.getElementById("problems");
-if (problems) problems.focus();
+if (problems) {
+  // to the field at fault, which the problems describe
+  const fault = document.querySelector("[aria-invalid=true]");
+  const group = fault && fault.matches("[role=radiogroup]");
+  (group ? fault.querySelector("input:checked") || fault.querySelector("input") : fault || problems).focus();
+}
 
 const findings = form ? [...form.querySelectorAll(".finding")] : [];
 let at = 0;
@@ -27,6 +32,7 @@ function caseKey(key) {
     const radio = findings[at].querySelectorAll("input[type=radio]")[key - 1];
     radio.checked = true;
     radio.focus();
+    onlyOfWhatHolds(findings[at]);
   } else if (CAUSES.includes(key) && findings.length) {
     const box = findings[at].querySelectorAll("input[type=checkbox]")[CAUSES.indexOf(key)];
     box.checked = !box.checked;
@@ -40,6 +46,10 @@ function caseKey(key) {
   else return false;
   changed();
   return true;
+}
+function onlyOfWhatHolds(finding) {
+  if (!finding || !finding.querySelector("input[type=radio]:checked:not([value=holds])")) return;
+  for (const box of finding.querySelectorAll("input[type=checkbox]")) box.checked = false;
 }
 function save() {
   form.requestSubmit(form.querySelector(".main-button"));
@@ -81,6 +91,11 @@ document.addEventListener("keydown", (event) => {
     save();
     return;
   }
+  // out of a field, to where the keys are
+  if (event.key === "Escape" && event.target.matches("input, textarea, select")) {
+    event.target.blur();
+    return;
+  }
   if (event.ctrlKey || event.metaKey || event.altKey) return;
   const inside = event.target;
   if (inside.matches("textarea, select, input:not([type=radio]):not([type=checkbox])")) return;
@@ -114,6 +129,8 @@ if (form) {
   });
   referTo.addEventListener("change", () => { if (referTo.value) tick("r"); });
   form.addEventListener("submit", () => { sent = true; clearTimeout(waiting); });
+  // what contributed is asked only of what holds
+  form.addEventListener("change", (event) => onlyOfWhatHolds(event.target.closest(".finding")));
   form.addEventListener("focusin", (event) => {
     const inside = event.target.closest(".finding");
     if (inside) show(findings.indexOf(inside));
