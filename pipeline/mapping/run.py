@@ -200,8 +200,8 @@ def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
     for file, name, code, line, count, first in rows:
         record = CODES[code]
         details = [f"in {count} rows"] if count > 1 else []
-        if code == "repeated-trip":
-            details[0] += f", as in lines {' and '.join(map(str, sorted(set(first))[:2]))}"
+        if code == "repeated-trip" and len(lines := sorted(set(first))) > 1:
+            details[0] += f", as in lines {lines[0]} and {lines[1]}"
         shape = shapes.get(name, "") if code in ("not-a-time", "not-a-number") else ""
         details += [f'it looks like "{shown(shape)}"'] if shape else []
         what = f"{record.what} ({', '.join(details)})" if details else str(record.what)

@@ -101,8 +101,11 @@ def test_several_files_of_one_kind(tmp_path: Path) -> None:
     folder = small_source.source(tmp_path / "in", files)
     text = (folder / "mapping.toml").read_text().replace('"trips.csv"', '"trips ?.csv"')
     (folder / "mapping.toml").write_text(text)
-    small_source.run(folder)
+    mapped = small_source.run(folder)
     assert small_source.column(folder, "trip_id") == ["001", "T2", "002", "T2"]
+    assert {(p.file, p.code) for p in mapped.problems} == {
+        ("trips 1.csv", "repeated-trip"), ("trips 2.csv", "repeated-trip"),
+    }  # fmt: skip
 
 
 def test_parquet(tmp_path: Path) -> None:
