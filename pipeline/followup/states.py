@@ -18,9 +18,6 @@ ARRIVED, NOT_TO_BE_HAD = "arrived", "not_to_be_had"
 LOOKED_INTO = "looked_into"
 ANSWERED, REPLIED = "answered", "replied"
 
-SAID_OF_A_CASE = [OPEN, AWAITING, REFERRED, CLOSED]
-"""The states of a case that a person says; withdrawn is worked out."""
-
 
 @dataclass(frozen=True)
 class Facts:

@@ -18,7 +18,6 @@ NUMBERS = (
     *("numerator", "denominator", "value", "target", "inner_lower", "inner_upper"),
     *("outer_lower", "outer_upper", "p_differ", "shrunk", "shrunk_low", "shrunk_high"),
 )
-FUNNELS_MOST = 9
 MONTHS_COMPARED = 12
 
 

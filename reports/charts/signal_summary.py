@@ -12,14 +12,6 @@ if TYPE_CHECKING:
 
 CHANGES = ("doubling", "halving")
 GAPS = "trips-between-deviations"
-CANNOT_DOUBLE: Row = {
-    **dict.fromkeys(("estimate", "low", "high")),
-    "half": "cannot double",
-    "most": words.DASH,
-    "line": f"doubling: a share above 50{words.NBSP}% cannot double",
-}
-BY_HOURS = ("occlusion-rate", "full-oxygen-above-97")
-"""Measures whose volume is hours; that of all others is trips."""
 
 
 def false_signals_data(figures: MeasureFigures) -> Row:
