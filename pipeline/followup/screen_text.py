@@ -53,16 +53,19 @@ def _looked_at(
     con: duckdb.DuckDBPyConnection, texts: set[tuple[str, str]]
 ) -> dict[tuple[str, str], str | None]:
     """What each text looks like, by the name of its column and the text."""
-    if new := sorted(text for text in texts if text not in _KNOWN):
+    known = {text: _KNOWN[text] for text in texts if text in _KNOWN}
+    if new := sorted(texts - known.keys()):
         con.execute("CREATE OR REPLACE TEMP TABLE sheet_text (name VARCHAR, value VARCHAR)")
         con.executemany("INSERT INTO sheet_text VALUES (?, ?)", new)
         prepare(con, "sheet_text")
         kinds = alphabet(con, "sheet_text")(_kinds())
         found = con.execute(f"SELECT name, value, CASE {kinds} END FROM sheet_text").fetchall()
+        looked = {(name, value): kind for name, value, kind in found}
         if len(_KNOWN) > MOST_KNOWN:
             _KNOWN.clear()
-        _KNOWN.update({(name, value): kind for name, value, kind in found})
-    return {text: _KNOWN[text] for text in texts}
+        _KNOWN.update(looked)
+        known |= looked
+    return known
 
 
 def check_text(con: duckdb.DuckDBPyConnection, texts: dict[str, str | None]) -> None:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import warnings
+from contextlib import closing
 from pathlib import Path
 
+import duckdb
 import pytest
 
+from pipeline.followup import screen_text
 from pipeline.followup.audit import audit_results
 from pipeline.followup.confirmed import FEWEST_READINGS, agreement
 
@@ -113,3 +116,13 @@ def test_a_miss_rate_needs_ten_readings(readings: int) -> None:
     row = audit_results(con, MONTH).iloc[0]
     assert (row["read"], row["missed"]) == (readings, 1)
     assert row[["miss_rate", "low", "high"]].isna().all() == (readings < FEWEST_READINGS)
+
+
+def test_texts_looked_at_before_and_new_ones_come_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where so many are known that they are forgotten in between."""
+    monkeypatch.setattr(screen_text, "MOST_KNOWN", 0)
+    known, new = "seen before, kept calm", "Anna Example, 03/04/2019"
+    with closing(duckdb.connect()) as con:
+        assert screen_text.screened_texts(con, {"note": known}) == {}
+        found = screen_text.screened_texts(con, {"note": known, "action": new})
+    assert list(found) == ["action"]
