@@ -282,6 +282,19 @@ it was.
 """
 
 
+def fractions(table: str) -> list[str]:
+    """The columns of a table that hold a fraction of 1, of which percents are easily delivered."""
+    columns = TABLES[table].to_schema().columns.items()
+    return [
+        name for name, field in columns
+        if (field.metadata or {}).get("unit") == "1"
+        and max((c.statistics.get("max_value", 0) for c in field.checks), default=0) == 1
+    ]  # fmt: skip
+
+
+PERCENTS = "the values look like percents, where a fraction of 1 is asked for"
+
+
 def sheet_name(table: str) -> str:
     """What a table that is a sheet of a workbook is called where another's file is named."""
     return f"sheet {table} of the workbook"

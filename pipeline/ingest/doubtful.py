@@ -16,7 +16,7 @@ from pipeline.ingest.looks import WORD_COLUMNS, alphabet, perhaps_person, person
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH
 from pipeline.store.sql import literal, quoted
-from schemas.contract import OF_THE_SERVICE, TABLES
+from schemas.contract import OF_THE_SERVICE, PERCENTS, TABLES, fractions
 from schemas.export_file import VOCABULARY_COLUMNS
 
 if TYPE_CHECKING:
@@ -105,13 +105,12 @@ def _measures(delivery: Doubted) -> Iterator[str]:
     for table, file in delivery.files.items():
         for name, field in TABLES[table].to_schema().columns.items():
             unit = (field.metadata or {}).get("unit")
-            most = max((c.statistics.get("max_value", 0) for c in field.checks), default=0)
             if unit == "%":
                 among = f"select line, {quoted(name)} as v from {_good(table)}"
                 looks_so = "v > 0 and v <= 1"
                 code = "looks-like-fractions"
                 what = "the values look like fractions of 1, where percent are asked for"
-            elif unit == "1" and most == 1:
+            elif name in fractions(table):
                 position = (
                     "(select min(position) from cell_rules where table_name ="
                     f" {literal(table)} and column_name = {literal(name)})"
@@ -122,7 +121,7 @@ def _measures(delivery: Doubted) -> Iterator[str]:
                 )
                 looks_so = "v > 1 and v <= 100"
                 code = "looks-like-percents"
-                what = "the values look like percents, where a fraction of 1 is asked for"
+                what = PERCENTS
             else:
                 continue
             yield (

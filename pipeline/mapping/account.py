@@ -15,6 +15,7 @@ from pipeline.mapping.rows import Source
 from pipeline.mapping.words import problem, refused
 from pipeline.store.database import one
 from pipeline.store.sql import literal
+from schemas.contract import PERCENTS, fractions
 
 if TYPE_CHECKING:
     import duckdb
@@ -207,7 +208,7 @@ def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> 
 
 def _percents(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> Iterator[Problem]:
     """Say which fractions look like percents: `check` would set every row of them aside."""
-    for column in plan.specs.keys() & {"fio2", "sending_fio2"}:
+    for column in (name for name in fractions(plan.into) if name in plan.specs):
         value = f"try_cast(v_{column} as DOUBLE)"
         rows, above = one(
             con,
@@ -215,9 +216,8 @@ def _percents(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -
             f" from made_{plan.number}",
         )
         if above and 2 * above >= rows:
-            what = "the values look like percents, where a fraction of 1 is asked for"
             file, name = source.files[0] if source.files else None, plan.their_name(column, None)
-            yield problem("looks-like-percents", file, what, column=name)
+            yield problem("looks-like-percents", file, PERCENTS, column=name)
 
 
 def _nothing_meets(
