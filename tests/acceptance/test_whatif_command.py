@@ -42,7 +42,7 @@ OTHER_WORDS = {
 @pytest.fixture(scope="module")
 def reviewed(tmp_path_factory: pytest.TempPathFactory, clean_delivery: Path) -> Path:
     """The folder of a review without pages, which a what-if does not read."""
-    with command_runs.data_alone():
+    with command_runs.verdicts_alone():
         done = command_runs.reviewed_in(tmp_path_factory.mktemp("reviewed"), clean_delivery)
     assert done.ran.code == 0, done.ran
     return done.out
