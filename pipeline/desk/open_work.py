@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from pipeline.desk.piece import Piece, after
+from pipeline.desk.waiting import waiting_pieces
 from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
-from pipeline.followup.own_signals import SIGNALS
 from pipeline.measures.bases import month_number
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.sql import FEW, literal
@@ -21,31 +21,12 @@ KINDS = {
     "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",
     "referred": "Referred",
     "fetch": "Fetch", "query": "Ask the crew", "signal": "Signal", "action": "Action",
+    "limits": "Limits", "publish": "Publish",
 }  # fmt: skip
 """Kinds of open work and what they are called, in the order they are listed."""
 
 TO_READ = ("read", "audit", "second")
 """Kinds that are a case to be read."""
-
-
-@dataclass(frozen=True)
-class Piece:
-    """One open thing; months are YYYY-MM, `age` in months, `trip` empty where it is of several.
-
-    `late`: its due month has passed. Work of a month is due the month after, with its review.
-    """
-
-    kind: str
-    trip: str
-    n: int
-    why: str
-    owner: str
-    state: str
-    opened: str
-    due: str
-    age: int
-    late: bool
-    href: str
 
 
 def open_work(
@@ -61,6 +42,8 @@ def open_work(
                      f"SELECT unnest([{', '.join(map(literal, among))}]) AS trip_id")  # fmt: skip
     rows = con.execute(_OPEN_WORK, {"by": by or ""}).fetchall()
     pieces = [_piece(row, now) for row in rows]
+    if among is None:
+        pieces += waiting_pieces(con, now)
     order = list(KINDS)
     placed = sorted(
         enumerate(pieces),
@@ -81,12 +64,6 @@ def _piece(row: tuple[object, ...], now: str) -> Piece:
         max(0, month_number(now) - month_number(month)),
         bool(due_month) and due_month < now, _href(str(kind), str(key or ""), month),
     )  # fmt: skip
-
-
-def after(month: str) -> str:
-    """The month after."""
-    number = month_number(month) + 1
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 def _href(kind: str, key: str, month: str) -> str:
@@ -196,12 +173,6 @@ _OPEN_WORK = f"""
     UNION ALL
     SELECT 'query', trip_id, 1, what, owner, state, opened, due_month, key, move_no
     FROM loop.standing WHERE thing = 'query' AND state = 'asked'
-    UNION ALL
-    SELECT 'signal', NULL, 1, s.sentence, m.owner, coalesce(m.state, 'open'), s.month,
-           m.due_month, s.key, 0
-    FROM ({SIGNALS}) s
-    LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
-    WHERE coalesce(m.state, 'open') <> 'closed'
     UNION ALL
     SELECT 'action', trip_id, 1, what, owner, state, opened, due_month, key, 0
     FROM ({OPEN_ACTIONS})
