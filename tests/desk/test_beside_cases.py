@@ -94,8 +94,9 @@ def signal(
     """Put a signal into the store that holds since the first month; its key."""
     row = dict.fromkeys(SIGNAL.columns, None) | {
         "signal_no": number, "month": month, "said_in": MONTH, "kind": "headline",
-        "measure": measure, "group_by": group_by, "group_value": group_value, "side": "worse", "since": "2026-01",
-        "since_low": "2026-01", "since_high": MONTH, "certainty": "sure", "missing": 0,
+        "measure": measure, "group_by": group_by, "group_value": group_value, "side": "worse",
+        "since": "2026-01", "since_low": "2026-01", "since_high": MONTH, "certainty": "sure",
+        "missing": 0,
         "found": True, "sentence": "More than there were.",
     }  # fmt: skip
     cells = ", ".join("NULL" if v is None else repr(v) for v in row.values())
