@@ -12,7 +12,7 @@ from pipeline.store.followup_tables import has_table
 if TYPE_CHECKING:
     import duckdb
 
-WORKED_OUT = "3"
+WORKED_OUT = "4"
 """Raised when what is kept is worked out otherwise."""
 SIGNALS = "signals"
 """Stands for a month where the trips behind signals are kept: they are of no month alone."""

@@ -46,7 +46,7 @@ def show_list(request: Request) -> Response:
             p.kind == kind for p in pieces)],
         owners=[{"word": o, "href": f"/?{urlencode({'owner': o})}"}
                 for o in sorted({p.owner for p in pieces if p.owner} - {DIRECTOR})],
-        directors=sum(_is_directors(p) for p in pieces),
+        of_director=wanted["for"] == DIRECTOR, directors=sum(_is_directors(p) for p in pieces),
         rows=[_row(p) for p in rows[first : first + SHOWN]],
         next=next((p.href for p in rows if p.kind in TO_READ), ""),
         more=_more(rows, first, wanted),

@@ -29,6 +29,7 @@ from pipeline.followup.own_signals import (
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import CLOSED, LOOKED_INTO
 from reports.text import words
+from reports.text.signal_lines import signal_parts
 
 if TYPE_CHECKING:
     import duckdb
@@ -50,14 +51,16 @@ def show_signals(request: Request) -> Response:
     return answer(
         request, "desk_signals.html", "Signals",
         open=[{
-            "href": piece.href, "sentence": own[0].sentence, "state": piece.state,
+            "href": piece.href, "what": signal_parts(own[0].sentence)[0],
+            "sentence": own[0].sentence, "state": piece.state,
             "owner": piece.owner, "opened": words.month_name(piece.opened),
             "due": words.month_name(piece.due), "late": piece.late, "age": piece.age,
             "trips": counted([trip for s in own for trip in behind[s.key]]),
             "also": [{"href": _href(s), "name": signal_name(s)} for s in own[1:]],
         } for piece, own in pieces],
         closed=[{
-            "href": _href(s), "sentence": s.sentence, "conclusion": s.why or "",
+            "href": _href(s), "what": signal_parts(s.sentence)[0], "sentence": s.sentence,
+            "conclusion": s.why or "",
             "by": s.closed_by or "", "month": words.month_name(s.closed_in) if s.closed_in else "",
             "trips": counted(behind[s.key]),
         } for s in found.values() if s.state == CLOSED],

@@ -100,20 +100,23 @@ def signals_now(con: duckdb.DuckDBPyConnection) -> dict[str, SignalNow]:
 
 
 def keep_trips(con: duckdb.DuckDBPyConnection) -> None:
-    """Make `judged.signal_trip` anew: key, trip_id, month and rule of the trips behind each signal.
+    """Make `judged.signal_trip` anew: key, trip_id, month and rule of the trips of each signal.
 
-    Those that its months' pages list; leaves their temporary tables.
+    From its beginning to the month under review; those up to its own month are behind it, as its
+    pages list them. Leaves their temporary tables.
     """
     from pipeline.measures.occlusion_rate import ventilator_time
     from pipeline.measures.signal_trips import TRIPS, ask, of_occlusions
 
-    con.execute(ventilator_time(), {"month": month_under_review(con)})
-    ask(con, con.execute(_SAID).df())
+    now = month_under_review(con)
+    con.execute(ventilator_time(), {"month": now})
+    ask(con, con.execute(f"SELECT * REPLACE ($now AS month) FROM ({_SAID})", {"now": now}).df())
     con.execute("DELETE FROM judged.signal_trip")
     con.execute(
         f"""INSERT INTO judged.signal_trip
-            SELECT DISTINCT concat_ws('|', {", ".join(_KEY)}), trip_id, trip_month, rule
-            FROM ({TRIPS})""",
+            SELECT DISTINCT s.key, t.trip_id, t.trip_month, t.rule
+            FROM ({TRIPS}) t JOIN ({_SAID}) s
+            ON s.since = t.since AND {" AND ".join(f"s.{name} = t.{name}" for name in _CHART)}""",
         {"occlusion_rule": of_occlusions()},
     )
 
@@ -127,7 +130,7 @@ SIGNAL_TRIP = """
 def trips_behind(
     con: duckdb.DuckDBPyConnection, keys: Sequence[str]
 ) -> dict[str, list[TripBehind]]:
-    """The kept trips of each signal, in order of month and token, each once."""
+    """The trips behind each signal, up to its own month, in order of month and token."""
     from pipeline.followup.confirmed import make_flags
     from schemas.findings import HAPPENED
 
@@ -139,7 +142,8 @@ def trips_behind(
             SELECT t.key, t.trip_id, t.month, f.conclusion IS NOT NULL,
                    coalesce(f.conclusion IN {tuple(HAPPENED)}, FALSE)
             FROM judged.signal_trip t LEFT JOIN flag f USING (trip_id, rule)
-            WHERE list_contains($keys, t.key) ORDER BY t.key, t.month, t.trip_id""",
+            WHERE list_contains($keys, t.key) AND t.month <= split_part(t.key, '|', 1)
+            ORDER BY t.key, t.month, t.trip_id""",
         {"keys": list(keys)},
     ).fetchall()
     found: dict[str, list[TripBehind]] = {key: [] for key in keys}
@@ -150,7 +154,10 @@ def trips_behind(
 
 def signals_behind(con: duckdb.DuckDBPyConnection, trip_id: str) -> list[SignalNow]:
     """The signals that a trip is behind, the latest first."""
-    rows = con.execute("SELECT key FROM judged.signal_trip WHERE trip_id = ?", [trip_id]).fetchall()
+    rows = con.execute(
+        "SELECT key FROM judged.signal_trip WHERE trip_id = ? AND month <= split_part(key, '|', 1)",
+        [trip_id],
+    ).fetchall()
     keys = {key for (key,) in rows}
     return [s for s in signals_now(con).values() if s.key in keys] if keys else []
 
@@ -158,7 +165,7 @@ def signals_behind(con: duckdb.DuckDBPyConnection, trip_id: str) -> list[SignalN
 def grouped(con: duckdb.DuckDBPyConnection, signals: Sequence[SignalNow]) -> list[list[SignalNow]]:
     """Signals that are one change, each group led by a headline of the most trips.
 
-    Of one chart, or sharing at least half the trips of the one that has fewer.
+    Of one chart, or sharing at least half the trips of the one that has fewer, up to now.
     """
     by_key = {signal.key: signal for signal in signals}
     counts = dict(con.execute("SELECT key, count(*) FROM judged.signal_trip GROUP BY 1").fetchall())
