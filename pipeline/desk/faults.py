@@ -42,10 +42,11 @@ def quoted(problems: Sequence[Problem], fields: Fields) -> list[Problem]:
 
 
 def _quoted(problem: Problem, fields: Fields) -> Problem:
-    text = next((v.strip() for v in fields.get(problem.column or "", []) if v.strip()), "")
+    name = (problem.column or "").lstrip("-")
+    text = next((v.strip() for v in fields.get(name, []) if v.strip()), "")
     if not text:
         return problem
     with open_scratch(threads=1) as con:
         found = refused_words(con, text)
     kind = problem.what.rpartition("looks like ")[2]
-    return replace(problem, what=f'"{found}" looks like {kind}')
+    return replace(problem, what=f'"{found}" looks like {kind}', column=name)

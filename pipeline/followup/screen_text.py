@@ -102,16 +102,27 @@ def screened_texts(
 
 
 def refused_words(con: duckdb.DuckDBPyConnection, text: str) -> str:
-    """The fewest words in a row of a refused text that are refused alone; else its start."""
+    """The fewest words in a row of a refused text that are refused alone; else its start.
+
+    With the words beside them that begin with a capital: of a name the rest is to go, too.
+    """
     own = text.split()
     windows = [own[at : at + WINDOW] for at in range(0, len(own), WINDOW // 2)]
     first = _first_refused(con, [" ".join(window) for window in windows]).split()
-    stretches = [
-        " ".join(first[at : at + many])
+    spans = [
+        (at, at + many)
         for many in range(1, len(first) + 1) for at in range(len(first) - many + 1)
     ]  # fmt: skip
-    found = _first_refused(con, stretches) or text
-    return found if len(found) <= MOST_QUOTED else f"{found[:MOST_QUOTED]}..."
+    found = _first_refused(con, [" ".join(first[low:high]) for low, high in spans])
+    if found:
+        low, high = next(span for span in spans if " ".join(first[slice(*span)]) == found)
+        while low and first[low - 1][0].isupper():
+            low -= 1
+        while high < len(first) and first[high][0].isupper():
+            high += 1
+        found = " ".join(first[low:high]).strip(",.;:")
+    quote = found or text
+    return quote if len(quote) <= MOST_QUOTED else f"{quote[:MOST_QUOTED]}..."
 
 
 def _first_refused(con: duckdb.DuckDBPyConnection, texts: Sequence[str]) -> str:

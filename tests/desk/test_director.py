@@ -85,6 +85,7 @@ def test_no_state_is_chosen_for_a_case_nobody_has_read(visit: Visits, folder: Pa
     assert chosen.findall(here.get(f"/case?trip={trip}")) == ["closed"]
 
 
+@pytest.mark.usefixtures("with_screen")
 @pytest.mark.parametrize(
     ("text", "refused", "beside"),
     [
