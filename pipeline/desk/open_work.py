@@ -107,9 +107,9 @@ _ANY_WORK = """
 
 _OPEN_WORK = f"""
     WITH own AS (
-        SELECT h.trip_id FROM delivered.crew c JOIN delivered.holding h USING (trip_key)
+        SELECT w.trip_id FROM delivered.crew c JOIN judged.trip_window w USING (trip_key)
         WHERE c.crew_member = $by
-        UNION SELECT h.trip_id FROM delivered.contacts c JOIN delivered.holding h USING (trip_key)
+        UNION SELECT w.trip_id FROM delivered.contacts c JOIN judged.trip_window w USING (trip_key)
         WHERE c.authorised_by = $by
     ),
     mine AS (SELECT DISTINCT trip_id FROM loop.determination WHERE reviewer = $by),
@@ -125,9 +125,10 @@ _OPEN_WORK = f"""
     ),
     trips AS (
         SELECT w.kind, c.trip_id, w.why, w.place, c.month, c.refer_to, c.unread, c.stale,
-               c.state, c.readings, c.second
+               c.state, c.readings
         FROM case_state c LEFT JOIN judged.work w ON w.trip_id = c.trip_id AND w.kind <> 'fetch'
-        WHERE c.trip_id NOT IN (FROM own)
+        WHERE c.trip_id NOT IN (FROM own) AND coalesce(c.second, '') NOT IN ('asked', 'differs')
+          AND (c.unread + c.stale > 0 OR c.state NOT IN ('closed', 'withdrawn'))
         QUALIFY row_number() OVER (PARTITION BY c.trip_id ORDER BY w.order_of_kind) = 1
     )
     SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n,
@@ -136,10 +137,7 @@ _OPEN_WORK = f"""
            CASE WHEN stale > 0 THEN 'stale' ELSE t.state END AS state, t.month AS opened,
            NULL AS due, trip_id AS key, place
     FROM trips t LEFT JOIN referral r USING (trip_id)
-    WHERE coalesce(kind, 'read') <> 'batch' AND coalesce(second, '') <> 'asked'
-      AND (unread + stale > 0 OR t.state NOT IN ('closed', 'withdrawn'))
-      AND NOT (coalesce(second, '') = 'differs')
-      AND (kind IS NOT NULL OR readings > 0)
+    WHERE coalesce(kind, 'read') <> 'batch' AND (kind IS NOT NULL OR readings > 0)
     UNION ALL
     SELECT 'batch', NULL, count(*), any_value(w.why), NULL, 'open', w.month, NULL, w.rule,
            min(w.place)
