@@ -145,13 +145,9 @@ def _derivatives(x: FloatArray, m: FloatArray, at: FloatArray) -> tuple[FloatArr
     by_mean = a * b / size
 
     def of(function: Callable[[FloatArray], FloatArray]) -> tuple[float, float, float]:
-        ends = (a + x, np.full(x.shape, a), b + m - x, np.full(x.shape, b), size + m,
-                np.full(x.shape, size))  # fmt: skip
-        events, none, others, all_, trips, no_trips = function(np.array(ends))
-        return (
-            float(np.sum(events - none)), float(np.sum(others - all_)),
-            float(np.sum(no_trips - trips)),
-        )  # fmt: skip
+        many = function(np.array([a + x, b + m - x, size + m])).sum(axis=1)
+        own, other, both = (many - len(x) * function(np.array([a, b, size]))).tolist()
+        return own, other, -both
 
     own, other, both = of(special.psi)
     along_a, along_b = own + both, other + both
