@@ -85,9 +85,7 @@ def drawings(figures: dict[str, list[Row]]) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {
-        name: Markup(
-            svg(figure_at(v, PAPER_WIDTH), v[0].get("paper_width", PAPER_WIDTH), f"d-{name}")
-        )
+        name: Markup(svg(figure_at(v, PAPER_WIDTH), v[0].get("paper_width", PAPER_WIDTH)))
         for name, v in figures.items()
     }
 
