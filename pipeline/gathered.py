@@ -9,6 +9,8 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.store.made_from import MadeFrom
+    from pipeline.store.protocol_versions import VersionInStore
+    from schemas.case_detail import CaseDetails
     from schemas.month_review import MonthReview
 
 Stage = Callable[[str], None]
@@ -99,11 +101,9 @@ def month_facts(
     from pipeline.followup.own_signals import close_ended
     from pipeline.judging.versions import versions_in_store
     from pipeline.measures import answered_figures, measured
-    from pipeline.month.case_detail import DETAILED, case_details
     from pipeline.month.cases import cases, month_words
     from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables
     from pipeline.month.work import make_work
-    from pipeline.store.kept_results import kept
 
     month = made.month
     stage("cases")
@@ -120,10 +120,18 @@ def month_facts(
     close_ended(con, found["signals"])
     followup = followup_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
-    details = kept(
-        con, f"details {month}", made.detailed(DETAILED), lambda: case_details(con, versions)
-    )
     stated, late = confidentiality(con), late_trips(con, month)
     return replace(
-        gathered_month, details=details, followup=followup, confidentiality=stated, late=late
-    )
+        gathered_month, details=_details(con, made, versions), followup=followup,
+        confidentiality=stated, late=late,
+    )  # fmt: skip
+
+
+def _details(
+    con: duckdb.DuckDBPyConnection, made: MadeFrom, versions: list[VersionInStore]
+) -> CaseDetails:
+    from pipeline.month.case_detail import DETAILED, case_details
+    from pipeline.store.kept_results import kept
+
+    name = f"details {made.month}"
+    return kept(con, name, made.detailed(DETAILED), lambda: case_details(con, versions))
