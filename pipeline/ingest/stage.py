@@ -1,8 +1,10 @@
 """Put one delivery's tables, typed and checked, into temporary tables of a connection.
 
-For each delivered table there is a view `staged_<table>`: line, reject_code, the contract's
-columns (null where absent), `codes` and `raw` as `validate` leaves them. `kept_trips` numbers
-the trips that are kept; `staged_set_aside` and `staged_lost` say what happened to the rest.
+For each delivered table there is a view `staged_<table>`: line, reject_code, trip_key, the
+contract's columns (null where absent; trip_id too where there is a key), `codes` and `raw` as
+`validate` leaves them. `kept_trips` numbers the trips that are kept, in file order; rows that
+belong to one are in the order they are stored in. `staged_set_aside` and `staged_lost` say what
+happened to the rest.
 """
 
 from __future__ import annotations
@@ -17,16 +19,13 @@ from pipeline.files.rows import TextRows, inserted, parquet_columns, parquet_row
 from pipeline.ingest.parts import Part
 from pipeline.ingest.problems import ROW_RULES, Findings
 from pipeline.ingest.set_aside import set_aside_cells, set_aside_orphans, set_aside_rows
-from pipeline.ingest.validate import plan, staging_sql
+from pipeline.ingest.validate import KEPT_TRIP, plan, staging_sql, trip_key
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 
 if TYPE_CHECKING:
     import duckdb
-
-MANY_ROWS = 10_000
-"""From so many rows on it pays to ask whether they stand in order."""
 
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
@@ -50,9 +49,13 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
         create or replace temp table kept_trips (
             trip_id VARCHAR, trip_key INTEGER, line INTEGER, service_month VARCHAR);
     """)
+    _name_trips(con)
 
 
-_FILLED = r"(raw is null or regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S'))"
+_FILLED = (
+    "case when raw is null then true"
+    r" else regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S') end"
+)
 """Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
 
 
@@ -87,6 +90,7 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     except Unreadable as error:
         findings.unreadable(file.content.name, error)
         return False
+    line = _in_order(con, file, source)
     absent = [
         f"null::{sql_type(field)} as {quoted(name)}"
         for name, field in TABLES[file.table].to_schema().columns.items()
@@ -96,8 +100,7 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     cells = ", ".join([*map(quoted, file.wanted), *absent])
     con.execute(
         f"create or replace temp view staged_{file.table} as"
-        f" select ({source.line})::INTEGER as line, {reject} as reject_code, {cells},"
-        " codes, raw"
+        f" select {line} as line, {reject} as reject_code, trip_key, {cells}, codes, raw"
         f" from typed_{file.table} where {_FILLED}"
     )
     _look_through(con, file, reject, findings)
@@ -172,23 +175,42 @@ def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows
     """Create the table in the order of the file: a row's place in it is what tells its line.
 
     Return how many rows it has.
-
-    DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
     """
     select = staging_sql(source, file.table, file.wanted)
-    con.execute("set disabled_optimizers = 'in_clause'")
-    try:
-        made = one(con, f"create or replace temp table typed_{file.table} as {select}")
-    finally:
-        con.execute("reset disabled_optimizers")
-    return int(made[0])
+    return int(one(con, f"create or replace temp table typed_{file.table} as {select}")[0])
 
 
-def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
-    """Number the trips that are kept, in file order; set the others aside.
+def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows) -> str:
+    """Put the rows of trips in the order they are stored in, unless they stand so in the file.
 
-    Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
+    Return SQL for a row's line.
     """
+    line = f"({source.line})::INTEGER"
+    if file.table in ("trips", *OF_THE_SERVICE):
+        return line
+    at_s = "at_s" if "at_s" in file.wanted else "0"
+    (earlier,) = one(
+        con,
+        f"""
+        select count(*) filter (
+            key_before > trip_key or (key_before = trip_key and at_before > at_s))
+        from (select trip_key, {at_s} as at_s, lag(trip_key) over () as key_before,
+                  lag({at_s}) over () as at_before
+              from typed_{file.table} where raw is null and trip_key is not null)
+        """,
+    )
+    if not earlier:
+        return line
+    numbered = "" if source.relation else f"{line} as line, "
+    con.execute(
+        f"create or replace temp table typed_{file.table} as select {numbered}*"
+        f" from typed_{file.table} order by trip_key, {at_s}, line"
+    )
+    return "line"
+
+
+def number_trips(con: duckdb.DuckDBPyConnection) -> None:
+    """Number the trips that are kept, in file order: call before the other tables are read."""
     con.execute("""
         create or replace temp table repeated_trips as
         select trip_id from staged_trips where trip_id is not null
@@ -201,6 +223,19 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True
         where codes is null and reject_code = 0
             and trip_id not in (select trip_id from repeated_trips)
     """)
+    _name_trips(con)
+
+
+def _name_trips(con: duckdb.DuckDBPyConnection) -> None:
+    trips = "select trip_id from kept_trips order by trip_key"
+    con.execute(f"create or replace temp type {KEPT_TRIP} as enum ({trips})")
+
+
+def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
+    """Set aside the rows of trips that are not kept.
+
+    Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
+    """
     if faulty:
         set_aside_cells(con, "trips", file)
     set_aside_rows(
@@ -234,11 +269,10 @@ def keep_rows(
     set_aside_orphans(con, table, file)
     if not faulty:
         return
-    at_s = "case when staged.codes[2] = 0 then staged.at_s end" if "at_s" in columns else "null"
+    at_s = "case when codes[2] = 0 then at_s end" if "at_s" in columns else "null"
     con.execute(
-        f"insert into staged_lost select kept.trip_key, '{table}', staged.line, {at_s}"
-        f" from staged_{table} staged join kept_trips kept using (trip_id)"
-        " where staged.codes is not null or staged.reject_code > 0"
+        f"insert into staged_lost select trip_key, '{table}', line, {at_s} from staged_{table}"
+        " where trip_key is not null and (codes is not null or reject_code > 0)"
     )
 
 
@@ -251,8 +285,7 @@ def mention_identical(
         con,
         f"""
         select coalesce(sum(n - 1), 0) from (
-            select count(*) as n from ({_perhaps_identical(con, table, columns)})
-            group by {columns})
+            select count(*) as n from ({_perhaps_identical(table)}) group by trip_key, {columns})
         """,
     )
     if repeats:
@@ -263,37 +296,12 @@ def mention_identical(
         )
 
 
-def _perhaps_identical(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> str:
+def _perhaps_identical(table: str) -> str:
     """SQL for the rows among which all are that repeat another one throughout."""
-    good = f"from staged_{table} where codes is null and reject_code = 0"
-    (rows,) = one(con, f"select count(*) from typed_{table}")
-    timed = "at_s" in TABLES[table].to_schema().columns
-    if timed and rows >= MANY_ROWS and _in_order(con, good):
-        return f"""
-            select * {good}
-            qualify (lag(trip_id) over () = trip_id and lag(at_s) over () = at_s)
-                or (lead(trip_id) over () = trip_id and lead(at_s) over () = at_s)
-        """
-    return f"""
-        with alike as (select hash({columns}) as h {good} group by h having count(*) > 1)
-        select * {good} and hash({columns}) in (select h from alike)
-    """
-
-
-def _in_order(con: duckdb.DuckDBPyConnection, rows: str) -> bool:
-    """Whether each trip's rows stand together in the file, and none before an earlier one."""
-    (together, earlier) = one(
-        con,
-        f"""
-        select count(*) filter (begins) = count(distinct trip_id),
-            count(*) filter (earlier and not begins)
-        from (
-            select trip_id, lag(trip_id) over () is distinct from trip_id as begins,
-                at_s < lag(at_s) over () as earlier
-            {rows})
-        """,
-    )
-    return bool(together) and earlier == 0
+    if "at_s" not in TABLES[table].to_schema().columns:
+        return good_rows(table)
+    same = "({0}(trip_key) over () = trip_key and {0}(at_s) over () = at_s)"
+    return f"{good_rows(table)} qualify {same.format('lag')} or {same.format('lead')}"
 
 
 def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:
@@ -314,16 +322,12 @@ def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Find
 
 
 def good_rows(table: str) -> str:
-    """SQL for the rows of one table that are kept; with trip_key where they belong to a trip."""
+    """SQL for the rows of one table that are kept, in the order they are stored in."""
+    good = f"select * from staged_{table} where codes is null and reject_code = 0"
     if table == "training":
-        return (
-            "select * from staged_training staged where codes is null and reject_code = 0"
-            " and (base is not null or crew_member is not null)"
-        )
+        return f"{good} and (base is not null or crew_member is not null)"
     if table in OF_THE_SERVICE:
-        return f"select * from staged_{table} staged where codes is null and reject_code = 0"
-    return (
-        f"select kept.trip_key, staged.* from staged_{table} staged"
-        " join kept_trips kept using (trip_id)"
-        " where staged.codes is null and staged.reject_code = 0"
-    )
+        return good
+    if table == "trips":
+        good = f"select * replace ({trip_key('trip_id')} as trip_key) from ({good})"
+    return f"select * from ({good}) where trip_key is not null"

@@ -2,12 +2,15 @@
 
 The checks are the contract's own, as pandera applies them (`checks.py`, made from the contract);
 all of a table's go into one SELECT. Per cell the first rule that is broken is kept, as a small
-code; rows without any carry a null.
+code; rows without any carry a null. A column of the contract's codes is cast to an ENUM of them,
+which is the check, and takes a byte a cell. A row of a trip that is kept gets the trip's key here,
+from an ENUM as well, so that nothing later compares trips as text.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 from pipeline.files.rows import TextRows
@@ -21,8 +24,8 @@ from pipeline.ingest.problems import (
     range_words,
 )
 from pipeline.store.database import sql_type
-from pipeline.store.sql import quoted
-from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
+from pipeline.store.sql import literal, quoted
+from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
 
 CAST_FAILED, IS_NULL, FIRST_CHECK = 1, 2, 3
 WRITTEN_AS = {
@@ -32,12 +35,20 @@ WRITTEN_AS = {
 """How a number must be written: a bare cast would round, trim and take inf, 0x1f or 1_000."""
 
 KINDS = {"INT": "whole", "DOUBLE": "number", "BOOLEAN": "boolean"}
+KEPT_TRIP = "kept_trip"
+"""The ENUM of the trips that are kept, in file order: `stage` makes it from the table of trips."""
+
+
+def trip_key(trip_id: str) -> str:
+    """SQL for a trip's key among those that are kept, from 1 on; null for any other text."""
+    return f"enum_code(try_cast({trip_id} as {KEPT_TRIP}))::INTEGER + 1"
 
 
 @dataclass(frozen=True)
 class ColumnPlan:
-    """One contract column that a file has: its column, SQL type and check columns."""
+    """One contract column that a file has: its table, SQL type and check columns."""
 
+    table: str
     name: str
     field: Any
     kind: str
@@ -47,14 +58,26 @@ class ColumnPlan:
         """Name of the column that keeps the text."""
         return f"raw~{self.name}"
 
-    def check_name(self, index: int) -> str:
-        """Name of the column that says whether check `index` holds."""
-        return f"ok~{self.name}~{index}"
+    @property
+    def words(self) -> list[str]:
+        """The codes that the contract allows, where it names them."""
+        of_checks = [check.statistics.get("allowed_values", []) for check in self.field.checks]
+        return [*chain(*of_checks)]
+
+    @property
+    def checks(self) -> dict[str, str]:
+        """SQL of each check, by the name of the column that says whether it holds."""
+        if self.words:
+            return {}
+        sql = CHECKS[self.table].get(self.name, ())
+        return {f"ok~{self.name}~{index}": check for index, check in enumerate(sql)}
 
     @property
     def typed(self) -> str:
         """SQL that casts the text; null where it is empty or cannot be read as the type."""
         raw = quoted(self.raw)
+        if self.words:
+            return f"try_cast({raw} as ENUM({', '.join(map(literal, self.words))}))"
         if self.kind in WRITTEN_AS:
             # a whole number that reads back as it was written needs no pattern, which is slower
             written = (
@@ -70,8 +93,7 @@ class ColumnPlan:
     def fine(self) -> str:
         """SQL for whether the cell breaks no rule; never null."""
         value = quoted(self.name)
-        checks = [quoted(self.check_name(i)) for i in range(len(self.field.checks))]
-        holds = " and ".join([f"{value} is not null", *checks])
+        holds = " and ".join([f"{value} is not null", *map(quoted, self.checks)])
         return f"({quoted(self.raw)} is null or {holds})" if self.field.nullable else f"({holds})"
 
     @property
@@ -79,13 +101,14 @@ class ColumnPlan:
         """SQL for the first rule the cell breaks, 0 if none."""
         value, raw = quoted(self.name), quoted(self.raw)
         arms = []
-        if self.kind in KINDS:
-            arms.append(f"when {value} is null and {raw} is not null then {CAST_FAILED}")
+        if self.kind in KINDS or self.words:
+            failed = FIRST_CHECK if self.words else CAST_FAILED
+            arms.append(f"when {value} is null and {raw} is not null then {failed}")
         if not self.field.nullable:
             arms.append(f"when {value} is null then {IS_NULL}")
         arms += [
-            f"when not {quoted(self.check_name(i))} then {FIRST_CHECK + i}"
-            for i in range(len(self.field.checks))
+            f"when not {quoted(check)} then {FIRST_CHECK + i}"
+            for i, check in enumerate(self.checks)
         ]
         return f"case {' '.join(arms)} else 0 end" if arms else "0"
 
@@ -112,7 +135,7 @@ def plan(table: str, present: list[str]) -> list[ColumnPlan]:
     """Return the contract columns of `table` that a file has, in the contract's order."""
     columns = TABLES[table].to_schema().columns
     return [
-        ColumnPlan(name, field, sql_type(field))
+        ColumnPlan(table, name, field, sql_type(field))
         for name, field in columns.items()
         if name in present
     ]
@@ -123,7 +146,8 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
 
     `present`: the contract columns of `table` that the source has.
 
-    Columns: line and reject_code where the source has them; the typed columns; `codes`, one a
+    Columns: line and reject_code where the source has them; trip_key, null unless the row is of a
+    trip that is kept; the typed columns, trip_id only where trip_key is null; `codes`, one a
     column and null if all are 0; `raw`, the text of all cells, null if the row is good.
     """
     columns = plan(table, present)
@@ -133,9 +157,20 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     cells = [quoted(c.name) if c.name == "trip_id" else fit.format(quoted(c.name)) for c in columns]
     named = [f"{cell} as {quoted(c.raw)}" for cell, c in zip(cells, columns, strict=True)]
     raw = ", ".join([*extra, *named])
-    typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns if c.kind in KINDS)
-    same = ", ".join(f"{quoted(c.raw)} as {quoted(c.name)}" for c in columns if c.kind not in KINDS)
-    kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])
+    of_trips = "trip_id" in present and table not in ("trips", *OF_THE_SERVICE)
+    key = trip_key(quoted("raw~trip_id")) if of_trips else "null::INTEGER"
+    typed = ", ".join([f"{key} as trip_key", *(f"{c.typed} as {quoted(c.name)}" for c in columns)])
+    # a trip that is kept is known by its key, and its name is as it should be
+    known = "case when trip_key is not null then {} else {} end as {}"
+    checks = [
+        known.format("true", sql, quoted(name))
+        if c.name == "trip_id"
+        else f"{sql} as {quoted(name)}"
+        for c in columns
+        for name, sql in c.checks.items()
+    ]
+    names = [quoted(c.name) for c in columns]
+    kept = [known.format("null", n, n) if n == '"trip_id"' else n for n in names]
     fine = " and ".join(c.fine for c in columns)
     rejected = "reject_code > 0" if extra else "false"
     codes = ", ".join(c.code for c in columns)
@@ -144,26 +179,15 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     return f"""
 with source as ({source.sql}),
 raw as (select {raw} from source),
-typed as (select *, {", ".join(filter(None, [typed, same]))} from raw),
-checked as ({_checks_sql(table, columns)}),
+typed as (select *, {typed} from raw),
+checked as (select {", ".join(["*", *checks])} from typed),
 summed as (select *, {rejected} as "~rejected", {fine} as "~fine" from checked)
 select
-    {kept},
+    {", ".join([*extra[:2], "trip_key", *kept])},
     case when "~rejected" or "~fine" then null else [{codes}]::UTINYINT[] end as codes,
     case when "~rejected" or not "~fine" then [{texts}] end as raw
 from summed
 """
-
-
-def _checks_sql(table: str, columns: list[ColumnPlan]) -> str:
-    """Every check of every column over the relation `typed`."""
-    checks = CHECKS[table]
-    results = [
-        f"{sql} as {quoted(c.check_name(i))}"
-        for c in columns
-        for i, sql in enumerate(checks.get(c.name, ()))
-    ]
-    return f"select {', '.join(['*', *results])} from typed"
 
 
 def _pattern_words(check: Any) -> str:
