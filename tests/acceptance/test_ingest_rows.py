@@ -284,11 +284,26 @@ def test_parquet_gives_the_same_rows_as_csv(tmp_path: Path) -> None:
     assert small_delivery.only(small_delivery.refusals(folder)).code == "not-parquet"
 
 
-FORMS = """0 7 -0 -7 +7 007 00 -007 1. .5 1.0 12.7 -.5 - . -. 1e2 1E2 1e+2 1e-2 1.5e1 1e 1e400 1e-400 e1
-1_000 1__0 _1 1_ 0x1f 0b11 0o7 1f 1d 1L 7% inf -inf infinity nan NaN null NULL None true 1,0 1'000
+_FORMS_TEXT = """
+0 7 -0 -7 +7 007 00 -007 1. .5 1.0 12.7 -.5 - . -. 1e2 1E2 1e+2 1e-2 1.5e1 1e 1e400 1e-400 e1 1_000
+1__0 _1 1_ 0x1f 0b11 0o7 1f 1d 1L 7% inf -inf infinity nan NaN null NULL None true 1,0 1'000
 2147483647 2147483648 -2147483648 -2147483649 99999999999999999999 0.1000000000000000055511151231
-٣ ３ ² ½ Ⅳ −7 –7 1\u00a0 7\u200b 1e1e1 1.2.3 1/2 0.4.""".split()
-FORMS += [" 7", "7 ", " 0.5", "\t7", "7\t", "- 7", "7 000", "1 e2", "9" * 400, "0." + "3" * 400]
+٣ ３ ² ½ Ⅳ \u22127 \u20137 7\u200b 1e1e1 1.2.3 1/2 0.4.
+"""
+FORMS = _FORMS_TEXT.split()
+FORMS += [
+    " 7",
+    "7\u00a0",
+    "7 ",
+    " 0.5",
+    "\t7",
+    "7\t",
+    "- 7",
+    "7 000",
+    "1 e2",
+    "9" * 400,
+    "0." + "3" * 400,
+]
 """How a number might be written: signs, spaces, exponents, separators, bases, other scripts."""
 
 
