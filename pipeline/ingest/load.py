@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.settings_files import canonical, same_but_approval
-from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
-from pipeline.ingest.validate import KEPT_TRIP
+from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows, of_trips
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
@@ -61,16 +60,15 @@ def load(
 
 
 def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
-    """Drop every temporary view, table and type of a staged delivery."""
+    """Drop every temporary view and table of a staged delivery."""
     views = con.execute("select view_name from duckdb_views() where temporary").fetchall()
     tables = con.execute("select table_name from duckdb_tables() where temporary").fetchall()
     for kind, names in (("view", views), ("table", tables)):
         for (name,) in names:
             if name.startswith(
-                ("staged_", "typed_", "kept_trips", "repeated_", "cell_", "screened")
+                ("staged_", "typed_", "kept_", "other_", "repeated_", "cell_", "screened")
             ):
                 con.execute(f"drop {kind} if exists {quoted(name)}")
-    con.execute(f"drop type if exists {KEPT_TRIP}")
 
 
 def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
@@ -176,7 +174,9 @@ def _insert_tables(
         values = ", ".join(keys.get(name, quoted(name)) for name in columns)
         (rows,) = one(
             con,
-            f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})",
+            f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
+            # the rows of trips stand in their order
+            f" {'' if of_trips(table) else 'order by line'}",
         )
         kept[table] = int(rows)
     return kept

@@ -58,7 +58,8 @@ def set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> 
                 end,
             case when aside.trip_id is null then ? else ? end
         from staged_{table} staged left join trip_aside aside using (trip_id)
-        where staged.trip_id is not null and coalesce(staged.codes[1], 0) = 0
+        where staged.trip_key is null and staged.trip_id is not null
+            and coalesce(staged.codes[1], 0) = 0
         """,
         [
             *(table, file, stranger.problem, aside.problem, stranger.what, aside.what),

@@ -1,10 +1,10 @@
 """Put one delivery's tables, typed and checked, into temporary tables of a connection.
 
 For each delivered table there is a view `staged_<table>`: line, reject_code, trip_key, the
-contract's columns (null where absent; trip_id too where there is a key), `codes` and `raw` as
-`validate` leaves them. `kept_trips` numbers the trips that are kept, in file order; rows that
-belong to one are in the order they are stored in. `staged_set_aside` and `staged_lost` say what
-happened to the rest.
+contract's columns (null where absent), `codes` and `raw` as `validate` leaves them. `kept_trips`
+numbers the trips that are kept, in file order. The rows of a table that belong to one and are good
+are `kept_<table>`, with the trip's key in place of its name, in the order they are stored in.
+`staged_set_aside` and `staged_lost` say what happened to the rest.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from pipeline.files.rows import TextRows, inserted, parquet_columns, parquet_row
 from pipeline.ingest.parts import Part
 from pipeline.ingest.problems import ROW_RULES, Findings
 from pipeline.ingest.set_aside import set_aside_cells, set_aside_orphans, set_aside_rows
-from pipeline.ingest.validate import KEPT_TRIP, plan, staging_sql, trip_key
+from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
@@ -49,7 +49,6 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
         create or replace temp table kept_trips (
             trip_id VARCHAR, trip_key INTEGER, line INTEGER, service_month VARCHAR);
     """)
-    _name_trips(con)
 
 
 _FILLED = (
@@ -90,20 +89,9 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     except Unreadable as error:
         findings.unreadable(file.content.name, error)
         return False
-    line = _in_order(con, file, source)
-    absent = [
-        f"null::{sql_type(field)} as {quoted(name)}"
-        for name, field in TABLES[file.table].to_schema().columns.items()
-        if name not in file.wanted
-    ]
     reject = "reject_code" if source.relation else "0"
-    cells = ", ".join([*map(quoted, file.wanted), *absent])
-    con.execute(
-        f"create or replace temp view staged_{file.table} as"
-        f" select {line} as line, {reject} as reject_code, trip_key, {cells}, codes, raw"
-        f" from typed_{file.table} where {_FILLED}"
-    )
     _look_through(con, file, reject, findings)
+    _make_view(con, file, f"({source.line})::INTEGER", reject)
     rules = [
         (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
         for position, column in enumerate(plan(file.table, file.wanted), start=1)
@@ -114,6 +102,43 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
         f"insert into cell_rules select {cells_of_rules}", [*map(list, zip(*rules, strict=True))]
     )
     return True
+
+
+def _make_view(con: duckdb.DuckDBPyConnection, file: TableFile, line: str, reject: str) -> None:
+    """Make `staged_<table>`; of a table whose rows belong to trips, `kept_<table>` first.
+
+    Its rows are joined to their trips and sorted here, once: whatever follows takes them in order.
+    """
+    table = file.table
+    cells = {
+        name: quoted(name) if name in file.wanted else f"null::{sql_type(field)}"
+        for name, field in TABLES[table].to_schema().columns.items()
+    }
+    own = f"{line} as line, {reject} as reject_code, {_named(cells)}, codes, raw"
+    if not of_trips(table):
+        own = f"select null::INTEGER as trip_key, {own} from typed_{table} where {_FILLED}"
+        con.execute(f"create or replace temp view staged_{table} as {own}")
+        return
+    known = f"typed_{table} left join (select trip_id, trip_key from kept_trips) using (trip_id)"
+    kept = f"trip_key is not null and codes is null and {reject} = 0"
+    stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
+    order = "trip_key, at_s, line" if "at_s" in file.wanted else "trip_key, line"
+    cells["trip_id"] = "null::VARCHAR"
+    con.execute(f"""
+        create or replace temp table other_{table} as
+        select trip_key, {own} from {known} where {_FILLED} and not ({kept});
+        create or replace temp table typed_{table} as
+        select trip_key, {line} as line, {stored} from {known} where {kept} order by {order};
+        create or replace temp view kept_{table} as
+        select trip_key, line, {_named(cells)} from typed_{table};
+        create or replace temp view staged_{table} as
+        select *, 0 as reject_code, null::UTINYINT[] as codes, null::VARCHAR[] as raw
+        from kept_{table} union all by name from other_{table};
+    """)
+
+
+def _named(cells: dict[str, str]) -> str:
+    return ", ".join(f"{cell} as {quoted(name)}" for name, cell in cells.items())
 
 
 def _look_through(
@@ -175,38 +200,16 @@ def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows
     """Create the table in the order of the file: a row's place in it is what tells its line.
 
     Return how many rows it has.
+
+    DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
     """
     select = staging_sql(source, file.table, file.wanted)
-    return int(one(con, f"create or replace temp table typed_{file.table} as {select}")[0])
-
-
-def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows) -> str:
-    """Put the rows of trips in the order they are stored in, unless they stand so in the file.
-
-    Return SQL for a row's line.
-    """
-    line = f"({source.line})::INTEGER"
-    if file.table in ("trips", *OF_THE_SERVICE):
-        return line
-    at_s = "at_s" if "at_s" in file.wanted else "0"
-    (earlier,) = one(
-        con,
-        f"""
-        select count(*) filter (
-            key_before > trip_key or (key_before = trip_key and at_before > at_s))
-        from (select trip_key, {at_s} as at_s, lag(trip_key) over () as key_before,
-                  lag({at_s}) over () as at_before
-              from typed_{file.table} where raw is null and trip_key is not null)
-        """,
-    )
-    if not earlier:
-        return line
-    numbered = "" if source.relation else f"{line} as line, "
-    con.execute(
-        f"create or replace temp table typed_{file.table} as select {numbered}*"
-        f" from typed_{file.table} order by trip_key, {at_s}, line"
-    )
-    return "line"
+    con.execute("set disabled_optimizers = 'in_clause'")
+    try:
+        made = one(con, f"create or replace temp table typed_{file.table} as {select}")
+    finally:
+        con.execute("reset disabled_optimizers")
+    return int(made[0])
 
 
 def number_trips(con: duckdb.DuckDBPyConnection) -> None:
@@ -223,12 +226,6 @@ def number_trips(con: duckdb.DuckDBPyConnection) -> None:
         where codes is null and reject_code = 0
             and trip_id not in (select trip_id from repeated_trips)
     """)
-    _name_trips(con)
-
-
-def _name_trips(con: duckdb.DuckDBPyConnection) -> None:
-    trips = "select trip_id from kept_trips order by trip_key"
-    con.execute(f"create or replace temp type {KEPT_TRIP} as enum ({trips})")
 
 
 def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
@@ -321,13 +318,19 @@ def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Find
         )
 
 
+def of_trips(table: str) -> bool:
+    """Whether the rows of a table belong to trips, and so have the key of one."""
+    return table not in ("trips", *OF_THE_SERVICE)
+
+
 def good_rows(table: str) -> str:
-    """SQL for the rows of one table that are kept, in the order they are stored in."""
-    good = f"select * from staged_{table} where codes is null and reject_code = 0"
+    """SQL for the rows of one table that are kept; with trip_key where they belong to a trip."""
+    if of_trips(table):
+        return f"from kept_{table}"
+    good = f"from staged_{table} staged where codes is null and reject_code = 0"
     if table == "training":
         return f"{good} and (base is not null or crew_member is not null)"
-    if table in OF_THE_SERVICE:
-        return good
     if table == "trips":
-        good = f"select * replace ({trip_key('trip_id')} as trip_key) from ({good})"
-    return f"select * from ({good}) where trip_key is not null"
+        keys = "(select line, trip_key from kept_trips) kept using (line)"
+        return f"select * exclude (trip_key), kept.trip_key from ({good}) join {keys}"
+    return good

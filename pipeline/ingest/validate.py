@@ -2,9 +2,8 @@
 
 The checks are the contract's own, as pandera applies them (`checks.py`, made from the contract);
 all of a table's go into one SELECT. Per cell the first rule that is broken is kept, as a small
-code; rows without any carry a null. A column of the contract's codes is cast to an ENUM of them,
-which is the check, and takes a byte a cell. A row of a trip that is kept gets the trip's key here,
-from an ENUM as well, so that nothing later compares trips as text.
+code; rows without any carry a null. A column of the contract's codes becomes an ENUM of them,
+which takes a byte a cell.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from pipeline.ingest.problems import (
 )
 from pipeline.store.database import sql_type
 from pipeline.store.sql import literal, quoted
-from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES, TOKEN_PATTERN
+from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
 
 CAST_FAILED, IS_NULL, FIRST_CHECK = 1, 2, 3
 WRITTEN_AS = {
@@ -35,13 +34,6 @@ WRITTEN_AS = {
 """How a number must be written: a bare cast would round, trim and take inf, 0x1f or 1_000."""
 
 KINDS = {"INT": "whole", "DOUBLE": "number", "BOOLEAN": "boolean"}
-KEPT_TRIP = "kept_trip"
-"""The ENUM of the trips that are kept, in file order: `stage` makes it from the table of trips."""
-
-
-def trip_key(trip_id: str) -> str:
-    """SQL for a trip's key among those that are kept, from 1 on; null for any other text."""
-    return f"enum_code(try_cast({trip_id} as {KEPT_TRIP}))::INTEGER + 1"
 
 
 @dataclass(frozen=True)
@@ -77,7 +69,9 @@ class ColumnPlan:
         """SQL that casts the text; null where it is empty or cannot be read as the type."""
         raw = quoted(self.raw)
         if self.words:
-            return f"try_cast({raw} as ENUM({', '.join(map(literal, self.words))}))"
+            words = ", ".join(map(literal, self.words))
+            # a cast that fails looks for the nearest word, which is slow
+            return f"case when {raw} in ({words}) then {raw}::ENUM({words}) end"
         if self.kind in WRITTEN_AS:
             # a whole number that reads back as it was written needs no pattern, which is slower
             written = (
@@ -146,8 +140,7 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
 
     `present`: the contract columns of `table` that the source has.
 
-    Columns: line and reject_code where the source has them; trip_key, null unless the row is of a
-    trip that is kept; the typed columns, trip_id only where trip_key is null; `codes`, one a
+    Columns: line and reject_code where the source has them; the typed columns; `codes`, one a
     column and null if all are 0; `raw`, the text of all cells, null if the row is good.
     """
     columns = plan(table, present)
@@ -157,20 +150,9 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     cells = [quoted(c.name) if c.name == "trip_id" else fit.format(quoted(c.name)) for c in columns]
     named = [f"{cell} as {quoted(c.raw)}" for cell, c in zip(cells, columns, strict=True)]
     raw = ", ".join([*extra, *named])
-    of_trips = "trip_id" in present and table not in ("trips", *OF_THE_SERVICE)
-    key = trip_key(quoted("raw~trip_id")) if of_trips else "null::INTEGER"
-    typed = ", ".join([f"{key} as trip_key", *(f"{c.typed} as {quoted(c.name)}" for c in columns)])
-    # a trip that is kept is known by its key, and its name is as it should be
-    known = "case when trip_key is not null then {} else {} end as {}"
-    checks = [
-        known.format("true", sql, quoted(name))
-        if c.name == "trip_id"
-        else f"{sql} as {quoted(name)}"
-        for c in columns
-        for name, sql in c.checks.items()
-    ]
-    names = [quoted(c.name) for c in columns]
-    kept = [known.format("null", n, n) if n == '"trip_id"' else n for n in names]
+    typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns)
+    checks = [f"{sql} as {quoted(name)}" for c in columns for name, sql in c.checks.items()]
+    kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])
     fine = " and ".join(c.fine for c in columns)
     rejected = "reject_code > 0" if extra else "false"
     codes = ", ".join(c.code for c in columns)
@@ -183,7 +165,7 @@ typed as (select *, {typed} from raw),
 checked as (select {", ".join(["*", *checks])} from typed),
 summed as (select *, {rejected} as "~rejected", {fine} as "~fine" from checked)
 select
-    {", ".join([*extra[:2], "trip_key", *kept])},
+    {kept},
     case when "~rejected" or "~fine" then null else [{codes}]::UTINYINT[] end as codes,
     case when "~rejected" or not "~fine" then [{texts}] end as raw
 from summed
