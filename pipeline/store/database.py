@@ -144,9 +144,8 @@ def open_store(
     return con
 
 
-def enough_threads(con: duckdb.DuckDBPyConnection, delivery: Path) -> None:
-    """Let all processors work on a store that is about to be given a large delivery."""
-    coming = sum(path.stat().st_size for path in delivery.glob("*") if path.is_file())
+def enough_threads(con: duckdb.DuckDBPyConnection, coming: int) -> None:
+    """Let all processors work on a store that is about to be given a delivery of so many bytes."""
     if coming > LARGE_DELIVERY_BYTES:
         con.execute("RESET threads")
 
