@@ -90,7 +90,7 @@ def case_data(trip: Row, cases: Cases) -> Row:
         "n": int(trip["reading_order"]),
         "trip": trip_id,
         "file": case_file(trip_id),
-        "why": text(case.get("why")),
+        "why": _why_beside(groups, text(case.get("why"))),
         "group": text(case.get("group")),
         "group_word": words.GROUP_WORDS.get(text(case.get("group")), text(case.get("group"))),
         "severity": text(case.get("severity")),
@@ -156,6 +156,14 @@ def verdict_groups(
         for verdict in ORDER
         if verdict in groups
     ]
+
+
+def _why_beside(groups: list[Row], why: str) -> str:
+    """Why the trip is a case, but for what its findings say one by one below."""
+    for group in groups:
+        for row in group["rows"] if group["verdict"] in READ else ():
+            why = why.replace(row["sentence"], "")
+    return words.reason(" ".join(why.split()))
 
 
 def _to_conclude(groups: list[Row], why: str) -> list[str]:

@@ -10,7 +10,7 @@ import pytest
 
 from reports.charts.rule_grid import apart_cells, grid_finding, rule_grid
 from reports.charts.rule_rows import rule_rows
-from reports.charts.trip_line import Mark, TripLine, trip_line
+from reports.charts.trip_line import Mark, State, TripLine, trip_line
 from reports.director.data import DirectorPage, director_data
 from reports.director.first_screen import since_words, waiting_data
 from reports.director.places import LEAST_BAR
@@ -137,6 +137,20 @@ def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
     assert 300 < wide.count("v8") <= 400
 
 
+@pytest.mark.parametrize("state", ["undecided", "variance"])
+def test_a_crowded_line_stays_light_and_keeps_every_place(state: State) -> None:
+    months = [f"{year}-{n:02d}" for year in (2024, 2025) for n in range(1, 13)]
+    marks = tuple(Mark(f"T{m}{n}", m, state) for m in months for n in range(3_000))
+    both = str(trip_line(TripLine(marks, "2025-03", worse=True), months, "Trips", 620))
+    assert len(both) < 40_000
+    wide = both.split('class="picture narrow"', maxsplit=1)[0]
+    paths = re.findall(r'<path d="(M[^"]*h0)"', wide)
+    places = [re.findall(r"M(\d+) ", path) for path in paths]
+    # a rim and a filling for what came before the change, and for what came since
+    assert len(paths) == 4 if state == "variance" else 2
+    assert {int(x) for own in places for x in own} == set(range(5, 616))
+
+
 @pytest.mark.parametrize(
     ("row", "said"),
     [
@@ -144,7 +158,7 @@ def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
         ({"came": 0, "later": 62, "undecided": 59, "watched": False},
          "cannot be watched: 59 of 62 undecided"),
         ({"came": 0, "later": 120, "undecided": 3, "watched": True, "last_month": "2026-03"},
-         "120 trips since"),
+         "120 trips since the last"),
         ({"came": 0, "later": 40, "undecided": 0, "watched": True, "last_month": None},
          "none in 40 trips"),
     ],
