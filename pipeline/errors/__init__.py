@@ -17,6 +17,7 @@ from pipeline.errors.mistakes import (
     Refused,
     Unfinished,
     Usage,
+    Where,
     in_cell,
     problem,
     refused,
@@ -26,5 +27,5 @@ from pipeline.errors.mistakes import (
 __all__ = [
     "CODES", "EXIT_FINE", "EXIT_NOTHING", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE",
     "EXIT_UNFINISHED", "EXIT_USAGE", "Mistake", "NothingFound", "Problem", "Refused", "Unfinished",
-    "Usage", "in_cell", "problem", "refused", "usage",
+    "Usage", "Where", "in_cell", "problem", "refused", "usage",
 ]  # fmt: skip

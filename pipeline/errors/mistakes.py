@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypedDict, Unpack
 
 from pipeline.errors.codes import CODES
 from pipeline.errors.kinds import EXIT_OUR_BUG, Kind
@@ -76,22 +77,22 @@ class NothingFound(Mistake):
     exit_code = int(Kind.NOTHING)
 
 
-def problem(
-    code: str,
-    file: str | None,
-    what: str,
-    *,
-    line: int | None = None,
-    column: str | None = None,
-    remedy: str | None = None,
-) -> Problem:
-    """One thing wrong, with the remedy of its record unless `remedy` says it more narrowly.
+class Where(TypedDict, total=False):
+    """Where a problem lies in its file, and a remedy in place of its record's.
 
     `column`: the column, or the option or argument of a command.
     """
+
+    line: int | None
+    column: str | None
+    remedy: str | None
+
+
+def problem(code: str, file: str | None, what: str, **where: Unpack[Where]) -> Problem:
+    """One thing wrong, with the remedy of its record unless `where` says it more narrowly."""
     record = CODES[code]
-    action = remedy or record.remedy or record.in_source or ""
-    return Problem(file, line, column, code, what, action)
+    action = where.get("remedy") or record.remedy or record.in_source or ""
+    return Problem(file, where.get("line"), where.get("column"), code, what, action)
 
 
 def in_cell(
@@ -101,17 +102,9 @@ def in_cell(
     return problem(code, file, what, line=line, column=column, remedy=remedy)
 
 
-def refused(
-    code: str,
-    file: str | None,
-    what: str,
-    *,
-    line: int | None = None,
-    column: str | None = None,
-    remedy: str | None = None,
-) -> Refused:
+def refused(code: str, file: str | None, what: str, **where: Unpack[Where]) -> Refused:
     """The refusal for one reason."""
-    return Refused(problem(code, file, what, line=line, column=column, remedy=remedy))
+    return Refused(problem(code, file, what, **where))
 
 
 def usage(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Unpack
 
-from pipeline.errors import CODES, Problem, problem
+from pipeline.errors import CODES, Problem, Where, problem
 from pipeline.files import Unreadable
 
 
@@ -21,19 +21,11 @@ class Findings:
     mentions: list[tuple[str, str]] = field(default_factory=list)
     faulty: set[str] = field(default_factory=set)
 
-    def add(
-        self,
-        code: str,
-        file: str | None,
-        what: str,
-        *,
-        line: int | None = None,
-        column: str | None = None,
-        remedy: str | None = None,
-    ) -> None:
+    def add(self, code: str, file: str | None, what: str, **where: Unpack[Where]) -> None:
         """Note one reason to refuse; `remedy`, without a full stop, in place of the record's."""
-        remedy = f"{remedy}." if remedy else None
-        self.refusals.append(problem(code, file, what, line=line, column=column, remedy=remedy))
+        if where.get("remedy"):
+            where["remedy"] = f"{where['remedy']}."
+        self.refusals.append(problem(code, file, what, **where))
 
     def unreadable(self, file: str, error: Unreadable, remedy: str | None = None) -> None:
         """Note that a file cannot be read."""

@@ -110,35 +110,3 @@ def with_adjusted(review: MonthReview, rates: Row) -> Row:
         return rates
     sizes = [table.joined(row) for row in rates["sizes"]]
     return {**rates, "sizes": sizes, "size_methods": methods_of([rates["service"], *sizes])}
-
-
-def adjusted_finding(rows: list[Row], reference: str) -> str:
-    """Which sizes' adjusted ratios lie clear of 1, in words: also the chart's text alternative."""
-    compared = [
-        r for r in rows if r["adjusted_ratio"]["low"] is not None
-        and not r["is_reference"]
-    ]  # fmt: skip
-    name = next((words.isolated(r["label"]) for r in rows if r["key"] == reference), reference)
-    parts = []
-    for side, chosen in (
-        ("more often", [r for r in compared if r["adjusted_ratio"]["low"] > 1]),
-        ("less often", [r for r in compared if (r["adjusted_ratio"]["high"] or 1) < 1]),
-    ):
-        if chosen:
-            parts.append(f"{side} than {name}: {words.listed([_named(r) for r in chosen])}")
-    others = len(rows) - 1
-    looked = f"{len(compared)} of the {words.many(others, 'other size')} could be compared"
-    if parts:
-        return f"Adjusted, occlusions come {'; '.join(parts)} ({looked})."
-    if compared:
-        its = "its ratio's interval holds" if len(compared) == 1 else "their ratios' intervals hold"
-        return f"Adjusted, {looked} with {name}: {its} 1, so no difference is shown."
-    return "No cannula size has enough events to be compared with another."
-
-
-def _named(row: Row) -> str:
-    ratio = row["adjusted_ratio"]
-    return (
-        f"{words.isolated(row['label'])} ({ratio['estimate']:.2f} times, 95{words.NBSP}%"
-        f" {_two(ratio['low'])}{words.DASH}{_two(ratio['high'])})"
-    )

@@ -28,28 +28,6 @@ def missing_trips(review: MonthReview) -> int:
     return max(0, (review.expected or 0) - review.received)
 
 
-def received_sentence(review: MonthReview) -> str:
-    """How many trips were received of those expected."""
-    name, got, due = words.month_name(review.month), review.received, review.expected
-    if not got and not due:
-        return f"No trip of {name} was received."
-    if due is None:
-        was = "was" if got == 1 else "were"
-        return (
-            f"{words.many(got, 'trip')} of {name} {was} received; how many there should be"
-            " was not delivered."
-        )
-    if got > due:
-        return (
-            f"{words.many(got, 'trip')} of {name} were received, {got - due:,} more than the"
-            f" {due:,} expected."
-        )
-    if got == due:
-        all_of = "The one trip" if due == 1 else f"All {due:,} trips"
-        return f"{all_of} expected for {name} {'was' if due == 1 else 'were'} received."
-    return f"{got:,} of {due:,} trips expected for {name} were received."
-
-
 def rate_phrase(cell: Row, unit: str) -> str:
     """'4.1 events per 100 h (95 % 3.0–5.5; 61 events in 1,500 h of 210 trips)'."""
     return (

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.charts.adjusted_rates import adjusted_finding
 from reports.charts.control_data import (
     ChartTable,
     panels_finding,
@@ -237,15 +236,3 @@ def test_small_bases_are_never_outside() -> None:
     found = funnels(fixture_figures.full(), dataclasses.replace(figures, funnels=few))
     assert all(f["thin"] and not f["outlying"] for f in found)
     assert {b["standing"] for f in found for b in f["bases"]} == {"too few to say"}
-
-
-def test_it_is_said_how_many_sizes_could_be_compared() -> None:
-    open_, none = ({"low": v, "high": v and 3.0, "estimate": v and 1.2} for v in (0.4, None))
-    rows = [
-        {"key": k, "label": k, "is_reference": k == "a", "adjusted_ratio": ratio}
-        for k, ratio in (("a", none), ("b", open_), ("c", none), ("d", none))
-    ]
-    assert adjusted_finding(rows, "a") == (
-        "Adjusted, 1 of the 3 other sizes could be compared with a: its ratio's interval holds"
-        " 1, so no difference is shown."
-    )

@@ -21,23 +21,6 @@ from tests.browser import fixture
 NBSP = "\u00a0"
 
 
-@pytest.mark.parametrize(
-    ("received", "expected", "sentence"),
-    [
-        (54, 58, "54 of 58 trips expected for June 2026 were received."),
-        (54, 54, "All 54 trips expected for June 2026 were received."),
-        (1, 1, "The one trip expected for June 2026 was received."),
-        (60, 58, "60 trips of June 2026 were received, 2 more than the 58 expected."),
-        (0, None, "No trip of June 2026 was received."),
-        (0, 5, "0 of 5 trips expected for June 2026 were received."),
-        (1, None, "1 trip of June 2026 was received; how many there should be was not delivered."),
-    ],
-)
-def test_trips_received_in_words(received: int, expected: int | None, sentence: str) -> None:
-    review = fixture.month_review(received=received, expected=expected)
-    assert sentences.received_sentence(review) == sentence
-
-
 def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> dict[str, Any]:
     row = {"estimate": rate, "low": low, "high": high, "numerator": events, "denominator": 33.5}
     return {"label": f"size {rate:g}", "all": rate_cell({**row, "trips": 29}), **more}
