@@ -84,6 +84,11 @@ class ServiceRate:
     level_since: float | None
     since: str
 
+    @property
+    def course(self) -> bool:
+        """Whether two months or more have a rate, so that there is something to draw."""
+        return sum(m.estimate.known for m in self.months) > 1
+
 
 def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
     """What the month's figures rest on."""

@@ -131,11 +131,11 @@ def month_short(month: str) -> str:
 
 
 def month_tick(month: str) -> str:
-    """'2026-06' as 'Jun', '2026-01' as 'Jan 26'; anything else as it stands."""
+    """'2026-06' as 'Jun', '2026-01' as 'Jan 2026'; anything else as it stands."""
     parts = _month_parts(month)
     if not parts:
         return month
-    year = f" {parts[0] % 100:02d}" if parts[1] == 1 else ""
+    year = f" {parts[0]}" if parts[1] == 1 else ""
     return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
 
 
