@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from reports import write_pages
 from reports.charts.rule_grid import apart_cells, grid_finding, rule_grid
 from reports.charts.rule_rows import rule_rows
 from reports.charts.trip_line import Mark, State, TripLine, trip_line
@@ -20,6 +22,8 @@ from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
 from tests.browser import fixture, fixture_figures
 from tests.browser.test_audience_words import figures_of
 from tests.browser.test_followup_words import with_followup
+
+KEY = ["measure", "group_by", "group_value"]
 
 
 def page(review: MonthReview | None = None) -> DirectorPage:
@@ -135,6 +139,32 @@ def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
     marks = tuple(Mark(f"T{n}", "2026-01", "kept") for n in range(3_000))
     wide, _ = str(trip_line(TripLine(marks), ["2026-01"], "Trips", 400)).split("narrow")[:2]
     assert 300 < wide.count("v8") <= 400
+
+
+def test_two_years_of_a_large_service_make_a_light_page(tmp_path: Path) -> None:
+    """3,000 trips a month: every line is crowded, and the page weighs less than 1 MB."""
+    figures = fixture_figures.measure_figures()
+    assert figures.trip_marks is not None
+    assert figures.one_by_one is not None
+    rules = ("escalation-call", "low-saturation-response", "repeated-occlusion-call")
+    single = figures.one_by_one.iloc[0].to_dict()
+    keys = {tuple(k) for k in figures.trip_marks[KEY].itertuples(index=False)}
+    keys |= {("one-by-one", "rule", rule) for rule in rules}
+    states = ("kept", "variance", "undecided")
+    marks = [
+        {**dict(zip(KEY, key, strict=True)), "trip_id": f"T{n}", "trip_month": month,
+         "state": states[n % 3]}
+        for key in keys for month in fixture_figures.month_names(24) for n in range(3_000)
+    ]  # fmt: skip
+    own = dataclasses.replace(
+        figures, trip_marks=pd.DataFrame(marks).reindex(columns=figures.trip_marks.columns),
+        one_by_one=pd.DataFrame([{**single, "rule": rule} for rule in rules]),
+    )  # fmt: skip
+    written = write_pages(fixture_figures.review(own), tmp_path).with_name("director.html")
+    html = written.read_text(encoding="utf-8")
+    assert html.count("h0") > 10_000
+    two_more_signals = 2 * 45_000
+    assert len(html.encode()) + two_more_signals < 1_000_000
 
 
 @pytest.mark.parametrize("state", ["undecided", "variance"])
