@@ -276,11 +276,12 @@ def _begin_workbook(
     """Have the month's workbook written to `sheet`; a filled one's answers are carried over."""
     from pipeline.followup.workbooks import workbook_tables
     from pipeline.followup.worksheet import determinations_frame
+    from pipeline.month.gather import fetched_files
     from reports.render.workbook import MOST_ROWS, write_workbook
 
     assert facts.followup is not None
     rows = determinations_frame(con, facts.month, place.pending)
-    tables, lengths = workbook_tables(con, facts.followup, MOST_ROWS)
+    tables, lengths = workbook_tables(con, facts.followup, fetched_files(facts), MOST_ROWS)
     return submit(write_workbook, tables, rows, sheet, lengths)
 
 

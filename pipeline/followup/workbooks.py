@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -89,9 +90,15 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, followup: FollowUpReview, most: int
+    con: duckdb.DuckDBPyConnection,
+    followup: FollowUpReview,
+    fetched: Mapping[str, pd.DataFrame],
+    most: int,
 ) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
-    """The first `most` rows of every data file of the month by name, and how long each is."""
+    """The first `most` rows of every data file of the month by name, and how long each is.
+
+    `fetched`: data files that are already at hand, whole.
+    """
     names = [
         name.removeprefix("out_")
         for (name,) in con.execute("""
@@ -99,8 +106,15 @@ def workbook_tables(
             WHERE temporary AND starts_with(table_name, 'out_') ORDER BY table_name
         """).fetchall()
     ]
-    tables = {name: con.execute(f"FROM out_{name} LIMIT {most}").df() for name in names}
-    lengths = {name: int(one(con, f"SELECT count(*) FROM out_{name}")[0]) for name in names}
+    tables, lengths = {}, {}
+    for name in names:
+        found = fetched.get(name)
+        table = con.execute(f"FROM out_{name} LIMIT {most}").df() if found is None else found
+        whole = found is not None or len(table) < most
+        lengths[name] = (
+            len(table) if whole else int(one(con, f"SELECT count(*) FROM out_{name}")[0])
+        )
+        tables[name] = table.iloc[:most]
     answered = {name: getattr(followup, name) for name in MONTH_TABLES if name != TAB}
     return {**tables, **answered}, lengths
 

@@ -22,7 +22,7 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
-from pipeline.store.database import one
+from pipeline.store.database import enough_threads, one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 
 if TYPE_CHECKING:
@@ -105,6 +105,7 @@ def read_delivery(
     store, the delivery is also held against the earlier ones, and `new` called once it is known
     that the store has not these very bytes. Refused lists every reason.
     """
+    enough_threads(con, directory)
     findings = Findings()
     parts = find_parts(directory, protocol, cannulas, findings)
     files = read_settings_files(parts, findings)

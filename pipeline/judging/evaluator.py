@@ -1,7 +1,8 @@
 """From delivered rows to verdicts: the stages in order, over every trip that needs judging.
 
 Stage tables of the run are temporary and end in `_now`; what is worth asking later is kept under
-`judged.`, one row set for each trip content that holds at present.
+`judged.`, one row set for each trip content that holds at present. Many trips are judged in ranges,
+so that what is held does not grow with them.
 """
 
 from __future__ import annotations
@@ -10,26 +11,39 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.judging.trips_to_judge import (
+    NOTHING_JUDGED,
+    all_of_them,
+    already_judged,
+    carry_forward_s,
+    forget,
+    make_in_force,
+    make_unjudged,
+    ranges,
+    take,
+    versions_in_use,
+)
 from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
-from pipeline.rules.sql_parameters import TRIED, SqlParameters
+from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one, transaction
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import occlusion_context, occlusions, series, window
-from pipeline.timeline.contradictions import contradiction
+from pipeline.timeline.contradictions import charted_twice, contradiction
 from schemas.rule_parameters import Parameters
 
 if TYPE_CHECKING:
     import duckdb
 
-    from schemas.protocol import ProtocolVersion
-
-KEPT = (
+OF_STAGES = (
     "trip_window", "timeline", "exposure", "clock", "occlusion", "occlusion_context",
-    "contradiction", "verdict",
+    "contradiction",
 )  # fmt: skip
-"""Stage tables kept under `judged.` after a run."""
+KEPT = (*OF_STAGES, "verdict")
+"""What is kept under `judged.`: some tables of the stages, and the verdicts."""
+
+CHARTED = "charted values"
 
 READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
 """Those that rules read."""
@@ -46,12 +60,23 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
     versions = versions_in_store(con)
     with transaction(con):
         _forget_outdated(con, versions)
-        _make_in_force(con, versions)
-        count = _to_judge(con, _already_judged(con))
-        if count or _already_judged(con) == _NOTHING_JUDGED:
-            _evaluate(con, versions, stage)
-        stage("keep verdicts")
-        _keep(con)
+        make_in_force(con, versions)
+        judged = already_judged(con)
+        count = make_unjudged(con, judged)
+        if judged == NOTHING_JUDGED:
+            con.execute(f"CREATE TABLE judged.verdict ({_VERDICT})")
+        else:
+            _drop_what_no_longer_holds(con)
+        for chosen in ranges(con) or ([all_of_them(con)] if judged == NOTHING_JUDGED else []):
+            take(con, chosen)
+            _evaluate(con, versions, stage, "judged.verdict")
+            stage("keep what was found")
+            for table in OF_STAGES:
+                con.execute(
+                    f"CREATE TABLE IF NOT EXISTS judged.{table} AS FROM {table}_now LIMIT 0"
+                )
+                con.execute(f"INSERT INTO judged.{table} FROM {table}_now")
+        forget(con)
     return count
 
 
@@ -67,24 +92,24 @@ def replay(
     Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
     open for reading only. `months`: only trips from the first to the second of them.
     """
-    _make_in_force(con, versions)
-    if months:
-        con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
-    count = _to_judge(con, _NOTHING_JUDGED)
-    _evaluate(con, versions, stage)
+    make_in_force(con, versions, months)
+    count = make_unjudged(con)
+    take(con, all_of_them(con))
+    con.execute(f"CREATE TEMP TABLE verdict_now ({_VERDICT})")
+    _evaluate(con, versions, stage, "verdict_now")
     return count
 
 
 def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> bool:
     """Whether `judged.` has every trip in force as this program judges it under `versions`."""
-    judged = _already_judged(con)
-    if judged == _NOTHING_JUDGED:
+    judged = already_judged(con)
+    if judged == NOTHING_JUDGED:
         return False
     stored = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
     if stored != {version.protocol_no: _fingerprint(version) for version in versions}:
         return False
-    _make_in_force(con, versions)
-    return _to_judge(con, judged) == 0
+    make_in_force(con, versions)
+    return make_unjudged(con, judged) == 0
 
 
 def reuse_judged(
@@ -97,26 +122,20 @@ def reuse_judged(
     Right only where the store is `up_to_date` under those very versions, or these with some of
     their rules alone.
     """
-    _make_in_force(con, versions)
-    if months:
-        con.execute("DELETE FROM in_force WHERE service_month NOT BETWEEN ? AND ?", list(months))
-    _to_judge(con, _NOTHING_JUDGED)
-    rules = [(stored, name) for stored in versions for name in stored.rules]
+    make_in_force(con, versions, months)
+    make_unjudged(con)
+    take(con, all_of_them(con))
+    asked = [(name, all_rules()[name].sql(p)) for v in versions for name, p in v.rules.items()]
+    rules = ", ".join(sorted({as_sql(name) for name, _ in asked})) or "NULL"
+    wanted = "SEMI JOIN to_judge USING (trip_key)"
     for table in READ_BY_RULES:
-        con.execute(f"""
-            CREATE OR REPLACE TEMP TABLE {table}_now AS
-            FROM judged.{table} SEMI JOIN to_judge USING (trip_key)""")
-    con.execute(
-        """CREATE OR REPLACE TEMP TABLE verdict_now AS
-           SELECT v.* FROM judged.verdict v SEMI JOIN to_judge USING (trip_key)
-           WHERE list_contains(?, v.rule)""",
-        [sorted({name for _, name in rules})],
-    )
-    open_trips = (occlusions.logged_occlusions(), occlusions.occlusion_if_open())
-    for sql in (_LOST, _CONTACTS, *open_trips):
-        con.execute(sql)
-    if any("charted_now" in all_rules()[name].sql(stored.rules[name]) for stored, name in rules):
-        con.execute(series.charted())
+        con.execute(f"CREATE TEMP VIEW {table}_now AS FROM judged.{table} {wanted}")
+    con.execute(f"""
+        CREATE TEMP TABLE verdict_now AS
+        FROM judged.verdict {wanted} WHERE rule IN ({rules})""")
+    for name, sql in _MADE_ANEW.items():
+        if any(name in text for _, text in asked):
+            con.execute(sql)
 
 
 def sql_for_values(
@@ -128,7 +147,7 @@ def sql_for_values(
     the versions replayed in nothing but rules. What one text of SQL asks with several values is
     asked in one go, of every trip with each of them.
     """
-    in_use = _versions_in_use(con)
+    in_use = versions_in_use(con)
     for protocol_no, rule, chosen in tried_by_sql(tried):
         if protocol_no in in_use:
             values, differing = tried_values(rule, chosen)
@@ -171,11 +190,24 @@ def tried_values(rule: Rule, chosen: Mapping[int, Parameters]) -> tuple[str, lis
     return f"{TRIED}({', '.join(['no', *differing])}) AS (VALUES {rows})", differing
 
 
-def _evaluate(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage) -> None:
+def _evaluate(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage, verdicts: str
+) -> None:
+    """Run every stage and rule for the trips taken; answers are added to the table `verdicts`."""
     for name, sql in stages(versions):
         stage(name)
         con.execute(sql)
-    _judge_rules(con, versions, stage)
+        if name == CHARTED and not one(con, series.in_order())[0]:
+            con.execute(series.PUT_IN_ORDER)
+    in_use = versions_in_use(con)
+    for stored in versions:
+        for name, parameters in stored.rules.items() if stored.protocol_no in in_use else ():
+            stage(f"rule {name}")
+            con.execute(f"""
+                INSERT INTO {verdicts} BY NAME
+                WITH {_version_tables(stored.protocol_no)}
+                SELECT *, {stored.protocol_no} AS protocol_no, '{name}' AS rule
+                FROM ({all_rules()[name].sql(parameters)})""")
 
 
 def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
@@ -183,10 +215,9 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     limited = [
         f for f in series.FIELDS if any(carry_forward_s(v.version, f) is not None for v in versions)
     ]
-    yield "lost rows", _LOST
-    yield "calls", _CONTACTS
+    yield "charted times", window.charted_times()
     yield "review windows", window.trip_window()
-    yield "charted values", series.charted()
+    yield CHARTED, series.charted()
     yield "changes of support", series.point(limited)
     yield "timeline", series.timeline()
     yield "exposure", series.exposure()
@@ -194,6 +225,7 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     yield "logged occlusions", occlusions.logged_occlusions()
     yield "occlusions", occlusions.occlusion()
     yield from occlusion_context.stages(_cutoff_limits(versions))
+    yield "seconds charted twice", charted_twice()
     yield "contradictions", contradiction()
     yield "occlusions of open trips", occlusions.occlusion_if_open()
 
@@ -211,33 +243,6 @@ def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
     return f"VALUES {', '.join(rows)}"
 
 
-def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:
-    """How long a charted value of `field` is taken to hold; None where until it is changed."""
-    minutes = getattr(version.carry_forward_min, field)
-    return None if minutes == "until_changed" else round(minutes * 60)
-
-
-def _judge_rules(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], stage: Stage
-) -> None:
-    con.execute("""
-        CREATE OR REPLACE TEMP TABLE verdict_now (
-            trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, verdict VARCHAR,
-            observed_low DOUBLE, observed_high DOUBLE, from_s INTEGER, until_s INTEGER, why VARCHAR
-        )""")
-    in_use = _versions_in_use(con)
-    for stored in versions:
-        if stored.protocol_no not in in_use:
-            continue
-        for name, parameters in stored.rules.items():
-            stage(f"rule {name}")
-            con.execute(f"""
-                INSERT INTO verdict_now BY NAME
-                WITH {_version_tables(stored.protocol_no)}
-                SELECT *, {stored.protocol_no} AS protocol_no, '{name}' AS rule
-                FROM ({all_rules()[name].sql(parameters)})""")
-
-
 def _version_tables(protocol_no: int) -> str:
     """What rules read of the trips of one version."""
     return f"""
@@ -245,11 +250,6 @@ def _version_tables(protocol_no: int) -> str:
     version_timeline AS (
         SELECT t.* FROM timeline_now t SEMI JOIN version_trips USING (trip_key)
     )"""
-
-
-def _versions_in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
-    """The versions that some trip to judge is judged by."""
-    return {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
 
 
 def _fingerprint(stored: VersionInStore) -> str:
@@ -276,106 +276,29 @@ def _forget_outdated(con: duckdb.DuckDBPyConnection, versions: list[VersionInSto
         con.executemany("INSERT INTO judged.fingerprint VALUES (?, ?)", sorted(now.items()))
 
 
-def _protocol_now(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
-    carries = ", ".join(f"carry_{f}_s INTEGER" for f in series.FIELDS)
-    con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE protocol_now (
-            protocol_no INTEGER, from_month VARCHAR, merge_within_s DOUBLE,
-            clock_tolerance_s DOUBLE, matched_tolerance_s DOUBLE, {carries}
-        )""")
-    marks = ", ".join("?" * (5 + len(series.FIELDS)))
-    for stored in versions:
-        v = stored.version
-        carry = [carry_forward_s(v, f) for f in series.FIELDS]
-        con.execute(
-            f"INSERT INTO protocol_now VALUES ({marks})",
-            [stored.protocol_no, v.from_month, v.merge_within_s, v.clock_tolerance_s,
-             v.matched_tolerance_s, *carry],
-        )  # fmt: skip
-
-
-def _make_in_force(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
-    """The trips whose content holds, each with the version in force in its month."""
-    _protocol_now(con, versions)
+def _drop_what_no_longer_holds(con: duckdb.DuckDBPyConnection) -> None:
+    """Drop what is kept of trips that are judged now, or do not hold any more."""
     con.execute("""
-        CREATE OR REPLACE TEMP TABLE in_force AS
-        SELECT h.trip_key, h.trip_id, t.service_month, h.delivery_no, p.protocol_no
-        FROM delivered.holding h
-        JOIN delivered.trips t USING (trip_key)
-        JOIN (
-            SELECT m.service_month, arg_max(protocol_no, from_month) AS protocol_no
-            FROM (SELECT DISTINCT service_month FROM delivered.trips) m
-            JOIN protocol_now ON from_month <= m.service_month
-            GROUP BY m.service_month
-        ) p USING (service_month)
-    """)
-
-
-def _already_judged(con: duckdb.DuckDBPyConnection) -> str:
-    tables = con.execute(
-        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'judged'"
-        " AND table_name = 'trip_window'"
-    ).fetchone()
-    return "SELECT trip_key, protocol_no FROM judged.trip_window" if tables != (0,) else (
-        _NOTHING_JUDGED
-    )  # fmt: skip
-
-
-def _to_judge(con: duckdb.DuckDBPyConnection, judged: str) -> int:
-    """The trips in force but not among `judged`; returns how many."""
-    con.execute(f"""
-        CREATE OR REPLACE TEMP TABLE to_judge AS
-        SELECT f.* FROM in_force f
-        ANTI JOIN ({judged}) d ON d.trip_key = f.trip_key AND d.protocol_no = f.protocol_no
-        ORDER BY trip_key
-    """)
-    return int(one(con, "SELECT count(*) FROM to_judge")[0])
-
-
-def _keep(con: duckdb.DuckDBPyConnection) -> None:
-    """Replace what is kept of the trips judged now, and drop what no longer holds."""
-    existing = {
-        name
-        for (name,) in con.execute(
-            "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'judged'"
-        ).fetchall()
-    }
-    (judged_now,) = one(con, "SELECT count(*) FROM to_judge")
-    outdated = 0
-    if "trip_window" in existing:
-        con.execute(_OUTDATED)
-        (outdated,) = one(con, "SELECT count(*) FROM outdated")
-    for table in KEPT:
-        if table not in existing:
-            con.execute(f"CREATE TABLE judged.{table} AS SELECT * FROM {table}_now")
-            continue
-        if outdated:
+        CREATE OR REPLACE TEMP TABLE outdated AS
+        SELECT trip_key FROM judged.trip_window
+        ANTI JOIN (FROM in_force ANTI JOIN unjudged USING (trip_key)) USING (trip_key)""")
+    if con.execute("FROM outdated LIMIT 1").fetchone():
+        for table in KEPT:
             con.execute(f"DELETE FROM judged.{table} WHERE trip_key IN (FROM outdated)")
-        if judged_now:
-            con.execute(f"INSERT INTO judged.{table} SELECT * FROM {table}_now")
 
+
+_VERDICT = """
+    trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, verdict VARCHAR,
+    observed_low DOUBLE, observed_high DOUBLE, from_s INTEGER, until_s INTEGER, why VARCHAR
+"""
 
 # a rule that measures nothing answers without these
 _NOTHING_OBSERVED = """
     SELECT NULL::DOUBLE AS observed_low, NULL::DOUBLE AS observed_high,
            NULL::INTEGER AS from_s, NULL::INTEGER AS until_s WHERE FALSE"""
 
-_NOTHING_JUDGED = "SELECT NULL::INTEGER AS trip_key, NULL::INTEGER AS protocol_no WHERE FALSE"
-
-# every trip kept has a window; those that hold and are not judged now stay
-_OUTDATED = """
-    CREATE OR REPLACE TEMP TABLE outdated AS
-    SELECT trip_key FROM judged.trip_window
-    ANTI JOIN (FROM in_force ANTI JOIN to_judge USING (trip_key)) USING (trip_key)
-"""
-
-_LOST = """
-    CREATE OR REPLACE TEMP TABLE lost_now AS
-    SELECT trip_key, table_name, line, at_s FROM delivered.lost SEMI JOIN to_judge USING (trip_key)
-"""
-
-_CONTACTS = """
-    CREATE OR REPLACE TEMP TABLE contacts_now AS
-    SELECT trip_key, at_s, contacted, authorised
-    FROM delivered.contacts SEMI JOIN to_judge USING (trip_key)
-"""
+# what rules read that is not kept
+_MADE_ANEW = {
+    "occlusion_if_open_now": f"{occlusions.logged_occlusions()}; {occlusions.occlusion_if_open()}",
+    "charted_now": f"{series.charted()}; {series.PUT_IN_ORDER}",
+}

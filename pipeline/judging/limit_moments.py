@@ -75,6 +75,8 @@ def _stretches(states: str, protocol_no: int) -> str:
             SELECT t.* FROM judged.timeline t SEMI JOIN version_trips USING (trip_key)
         ),
         timeline_now AS (FROM version_timeline),
+        settings_now AS (
+            SELECT s.* FROM delivered.settings s SEMI JOIN version_trips USING (trip_key)),
         lost_now AS (SELECT l.* FROM delivered.lost l SEMI JOIN version_trips USING (trip_key)),
         states AS ({states})
         SELECT w.trip_id, w.rule, s.from_s, s.until_s, s.in_state

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 FACTORS = (0.6, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5)
 WINDOW_MONTHS = 12
 
+Row = dict[str, Any]
+
 BEFORE = -1
 """The number of what the protocol says; values that are tried count from 0."""
 
@@ -48,11 +50,22 @@ class _Tried:
 class WhatIfResult:
     """`curve` has a row for each value and rule it bears on, `changes` one for each verdict.
 
-    Frames follow `schemas.followup_outputs.WhatIf` and `WhatIfChanges`.
+    Frames follow `schemas.followup_outputs.WhatIf` and `WhatIfChanges`; rows have their columns,
+    for a caller that would import pandas for nothing else.
     """
 
-    curve: pd.DataFrame
-    changes: pd.DataFrame
+    curve_rows: list[Row]
+    change_rows: list[Row]
+
+    @property
+    def curve(self) -> pd.DataFrame:
+        """The rows of values."""
+        return _frame(self.curve_rows, "what_if")
+
+    @property
+    def changes(self) -> pd.DataFrame:
+        """The rows of verdicts."""
+        return _frame(self.change_rows, "what_if_changes")
 
 
 def what_if(
@@ -89,10 +102,7 @@ def what_if(
     else:
         _judge_in_turn(con, tried, months)
     _no_longer_judged(con, current, tried)
-    return WhatIfResult(
-        _labelled(con, "what_if", _curves(), tried),
-        _labelled(con, "what_if_changes", _CHANGES, tried),
-    )
+    return WhatIfResult(_labelled(con, _curves(), tried), _labelled(con, _CHANGES, tried))
 
 
 def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -102,12 +112,10 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     rule that is not judged is left out. The store must be as `judge` left it: what it kept is
     taken, and only these rules are judged, each under all its values in one go.
     """
-    import pandas as pd
-
     versions = [v for v in versions_in_store(con) if v.version.from_month <= month]
     values = [(n, v) for n, tried in _main_values(versions[-1:]).items() for v in tried]
     if not values:
-        return _columns(pd.DataFrame(), "what_if")
+        return _frame([], "what_if")
     alone = {r: [_with_only(v, {r}) for v in versions] for r in {_rule(name) for name, _ in values}}
     tried = [
         _tried_value(no, alone[_rule(name)], [(name, value)])
@@ -117,8 +125,8 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     reuse_judged(con, current, (_earlier(month), month))
     _start_comparison(con, current)
     _judge_at_once(con, tried)
-    curves = _labelled(con, "what_if", _curves(), tried)
-    return curves[curves["rule"] == curves["setting"].map(_rule)].reset_index(drop=True)
+    rows = _labelled(con, _curves(), tried)
+    return _frame([row for row in rows if row["rule"] == _rule(row["setting"])], "what_if")
 
 
 def _main_values(versions: Sequence[VersionInStore]) -> dict[str, tuple[float, ...]]:
@@ -188,26 +196,21 @@ def _no_longer_judged(
                 con.execute(_GONE, {"no": t.no, "version": before.protocol_no, "rules": gone})
 
 
-def _labelled(
-    con: duckdb.DuckDBPyConnection, name: str, sql: str, tried: Sequence[_Tried]
-) -> pd.DataFrame:
+def _labelled(con: duckdb.DuckDBPyConnection, sql: str, tried: Sequence[_Tried]) -> list[Row]:
     """The rows that `sql` has for each value, in the values' order, with what the value is."""
-    import pandas as pd
-
     con.execute(
         """CREATE OR REPLACE TEMP TABLE value_tried AS
            SELECT unnest(?::INTEGER[]) AS no, unnest(?::BOOLEAN[]) AS current""",
         [[t.no for t in tried], [t.current for t in tried]],
     )
-    rows = con.execute(sql).df()
-    trips = int(one(con, "SELECT count(*) FROM to_judge")[0])
-    parts = [
-        rows[rows["no"] == t.no].assign(
-            setting=t.setting, value=t.value, current=t.current, trips=trips
-        )
+    (trips,) = one(con, "SELECT count(*) FROM to_judge")
+    found = con.execute(sql)
+    names = [name for name, *_ in found.description]
+    labels = {
+        t.no: {"setting": t.setting, "value": t.value, "current": t.current, "trips": trips}
         for t in tried
-    ]
-    return _columns(pd.concat(parts, ignore_index=True), name)
+    }
+    return [labels[row[0]] | dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
 
 def _earlier(month: str) -> str:
@@ -257,13 +260,16 @@ def _record_asked(
                 ) asked""")
 
 
-def _columns(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+def _frame(rows: list[Row], name: str) -> pd.DataFrame:
     """The declared columns; whole numbers as Int32, whether or not any of them is missing."""
+    import pandas as pd
+
     from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 
     columns = FOLLOWUP_OUTPUTS[name].to_schema().columns
-    whole = [column for column, field in columns.items() if str(field.dtype) == "int32"]
-    return frame.reindex(columns=list(columns)).astype(dict.fromkeys(whole, "Int32"))
+    kinds = {"int32": "Int32", "float64": "float64"}
+    numbers = {c: kinds[str(f.dtype)] for c, f in columns.items() if str(f.dtype) in kinds}
+    return pd.DataFrame(rows, columns=list(columns)).astype(numbers)
 
 
 _BEGIN = f"""

@@ -6,15 +6,11 @@ import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
-from pipeline.judging.whatif import WhatIfResult, what_if
+from pipeline.judging.whatif import Row, WhatIfResult, what_if
 from pipeline.judging.whatif_settings import parse_settings
 from pipeline.store.session import store_in
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 TRIPS_NAMED = 10
 MONTHS = re.compile(r"(\d{4}-(?:0[1-9]|1[0-2]))(?:\.\.(\d{4}-(?:0[1-9]|1[0-2])))?")
@@ -43,10 +39,7 @@ def parse_months(text: str | None) -> tuple[str, str] | None:
 
 def whatif_words(result: WhatIfResult, *, name_all: bool) -> str:
     """The curve as a table, then what changes, with the trips named."""
-    curve = result.curve
-    rows: list[dict[str, Any]] = [
-        {str(k): v for k, v in row.items()} for row in curve.to_dict("records")
-    ]
+    rows = result.curve_rows
     if not rows or rows[0]["trips"] == 0:
         return "The store has no judged trips in these months."
     # a setting of the whole version is tried on every rule; those it leaves alone say nothing
@@ -55,11 +48,11 @@ def whatif_words(result: WhatIfResult, *, name_all: bool) -> str:
     rows = [row for row in rows if row["rule"] in touched or row["rule"] == named]
     lines = [f"{rows[0]['setting']}, over {rows[0]['trips']} trips:", *_table(rows)]
     for row in rows:
-        lines += ["", *_changes(row, result.changes, name_all=name_all)]
+        lines += ["", *_changes(row, result.change_rows, name_all=name_all)]
     return "\n".join(lines)
 
 
-def _table(rows: list[dict[str, Any]]) -> list[str]:
+def _table(rows: list[Row]) -> list[str]:
     heads = ["value", "rule", "variances", "borderline", "cannot tell", "changed",
              "extra ventilator trips", "extra ventilator minutes"]  # fmt: skip
     cells = [
@@ -88,15 +81,17 @@ def _signed(value: float | None) -> str:
     return f"{value:+.0f}" if value else "0"
 
 
-def _changes(row: dict[str, Any], changes: pd.DataFrame, *, name_all: bool) -> list[str]:
-    own = changes[(changes["value"] == row["value"]) & (changes["rule"] == row["rule"])]
-    if own.empty:
+def _changes(row: Row, changes: list[Row], *, name_all: bool) -> list[str]:
+    own = [c for c in changes if (c["value"], c["rule"]) == (row["value"], row["rule"])]
+    if not own:
         return [f"{row['value']}: no verdict of {row['rule']} would be otherwise."]
     count = "1 verdict" if len(own) == 1 else f"{len(own)} verdicts"
     lines = [f"{row['value']}: {count} of {row['rule']} would be otherwise:"]
-    known = own.fillna({"was": "not judged", "becomes": "not judged"})
-    for (was, becomes), group in known.groupby(["was", "becomes"], sort=True):
-        trips = list(group["trip_id"])
+    trips_of: dict[tuple[str, str], list[str]] = {}
+    for change in own:
+        kind = (change["was"] or "not judged", change["becomes"] or "not judged")
+        trips_of.setdefault(kind, []).append(change["trip_id"])
+    for (was, becomes), trips in sorted(trips_of.items()):
         named = trips if name_all else trips[:TRIPS_NAMED]
         more = "" if len(named) == len(trips) else " ..."
         words = f"{len(trips)} from {was} to {becomes}".replace("_", " ")

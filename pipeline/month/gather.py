@@ -102,6 +102,15 @@ def gather(
     )
 
 
+def fetched_files(review: MonthReview) -> dict[str, pd.DataFrame]:
+    """Those data files, by name, that pages of `review` are drawn from, and so are at hand."""
+    names = ("occlusion_patterns", "clock_offsets", *MEASURE_OUTPUTS)
+    return {
+        **{name: getattr(review, name) for name in ("cases", "occlusions", "measures", "problems")},
+        **{name: getattr(review.figures, name) for name in names if review.figures},
+    }
+
+
 def late_trips(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
     """Trips of months before `month` that came first with the last delivery, by month.
 

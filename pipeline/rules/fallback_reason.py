@@ -62,7 +62,7 @@ def _answered(p: SqlParameters) -> str:
     charted AS (
         SELECT s.trip_key, s.at_s, FALSE AS lost, s.reason,
                coalesce(list_contains({p.accepted_reasons}, s.reason), FALSE) AS accepted
-        FROM delivered.settings s SEMI JOIN episodes USING (trip_key)
+        FROM settings_now s SEMI JOIN episodes USING (trip_key)
         UNION ALL
         -- a set-aside row may have held the reason
         SELECT trip_key, at_s, TRUE, NULL, FALSE FROM lost_now WHERE table_name = 'settings'

@@ -54,12 +54,15 @@ def first_charted(field: str) -> str:
     SELECT trip_key, at_s, reason,
            CASE WHEN lost THEN NULL ELSE value END AS value
     FROM (
-        SELECT s.trip_key, min(s.at_s) AS at_s, arg_min(s.line, (s.at_s, -s.line)) AS line,
-               arg_min(s.{field}, (s.at_s, -s.line)) AS value,
-               arg_min(coalesce(s.reason, ''), (s.at_s, -s.line)) AS reason
-        FROM delivered.settings s JOIN version_trips w USING (trip_key)
-        WHERE s.{field} IS NOT NULL AND s.at_s <= w.keep_until_s
-        GROUP BY s.trip_key
+        SELECT trip_key, at_s, max(line) AS line, arg_max({field}, line) AS value,
+               arg_max(coalesce(reason, ''), line) AS reason
+        FROM settings_now JOIN (
+            SELECT s.trip_key, min(s.at_s) AS at_s
+            FROM settings_now s JOIN version_trips w USING (trip_key)
+            WHERE s.{field} IS NOT NULL AND s.at_s <= w.keep_until_s
+            GROUP BY s.trip_key
+        ) USING (trip_key, at_s)
+        WHERE {field} IS NOT NULL GROUP BY trip_key, at_s
     )
     c LEFT JOIN LATERAL (
         -- an earlier set-aside row, or a later one of the same second, may have held another value

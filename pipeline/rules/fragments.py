@@ -65,7 +65,7 @@ def spo2_in_window(trips: str) -> str:
     """
     return f"""
         SELECT o.trip_key, o.at_s, o.line, o.spo2_pct
-        FROM delivered.observations o JOIN {trips} w USING (trip_key)
+        FROM observations_now o JOIN {trips} w USING (trip_key)
         WHERE o.spo2_pct IS NOT NULL AND o.at_s >= w.start_s
           AND (o.at_s < w.end_s OR w.open_end)
         UNION ALL

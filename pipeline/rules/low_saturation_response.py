@@ -110,7 +110,7 @@ def _responses(p: SqlParameters) -> str:
         FROM contacts_now c JOIN version_trips w USING (trip_key)
         UNION ALL
         SELECT o.trip_key, o.at_s, NULL, w.r_observations, FALSE, FALSE
-        FROM delivered.observations o JOIN version_trips w USING (trip_key)
+        FROM observations_now o JOIN version_trips w USING (trip_key)
         SEMI JOIN run_trips USING (trip_key)
         WHERE o.care IS NOT NULL
         UNION ALL

@@ -11,7 +11,7 @@ def answers(p: SqlParameters) -> str:
     """Only observations with both values count; a set-aside one may have had both."""
     return gap_answers(
         p,
-        sure="""SELECT trip_key, at_s FROM delivered.observations
+        sure="""SELECT trip_key, at_s FROM observations_now
                 WHERE spo2_pct IS NOT NULL AND resp_rate IS NOT NULL""",
         unsure="SELECT trip_key, at_s FROM lost_now WHERE table_name = 'observations'",
         resolution="r_observations",

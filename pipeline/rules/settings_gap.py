@@ -11,7 +11,7 @@ def answers(p: SqlParameters) -> str:
     """Every row counts, a set-aside one with a readable time too: something was charted then."""
     return gap_answers(
         p,
-        sure="""SELECT trip_key, at_s FROM delivered.settings
+        sure="""SELECT trip_key, at_s FROM settings_now
                 UNION ALL
                 SELECT trip_key, at_s FROM lost_now
                 WHERE table_name = 'settings' AND at_s IS NOT NULL""",

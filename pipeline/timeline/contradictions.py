@@ -41,7 +41,7 @@ def fio2_on_undiluted_gas() -> str:
     return f"""
     SELECT s.trip_key, s.line, t.source AS shown
     FROM timeline_now t
-    JOIN delivered.settings s ON s.trip_key = t.trip_key AND s.at_s >= t.from_s
+    JOIN settings_now s ON s.trip_key = t.trip_key AND s.at_s >= t.from_s
         AND s.at_s < t.until_s AND s.fio2 = t.fio2
     WHERE t.source IN {UNDILUTED} AND t.fio2 < 1
     """
@@ -51,7 +51,7 @@ def setting_after_handover() -> str:
     """Settings surely after hand-over, whatever the truncation of either time."""
     return """
     SELECT s.trip_key, s.line, NULL AS shown
-    FROM delivered.settings s JOIN trip_window_now w USING (trip_key)
+    FROM settings_now s JOIN trip_window_now w USING (trip_key)
     WHERE s.at_s >= w.handover_s + w.r_trips
     """
 
@@ -81,7 +81,7 @@ def heated_while_failed() -> str:
     return f"""
     WITH failed AS (
         SELECT s.trip_key, s.line, s.at_s, coalesce(s.humidification = 'heated', FALSE) AS charted
-        FROM delivered.settings s
+        FROM settings_now s
         JOIN timeline_now t ON t.trip_key = s.trip_key AND s.at_s >= t.from_s
             AND s.at_s < t.until_s
         WHERE s.reason = 'heater_failed' AND t.humidification = 'heated'
@@ -127,7 +127,7 @@ def two_at_once(field: str) -> Callable[[], str]:
     def rows() -> str:
         return f"""
         SELECT trip_key, max(line) AS line, NULL AS shown
-        FROM delivered.settings SEMI JOIN to_judge USING (trip_key)
+        FROM settings_now SEMI JOIN charted_twice_now USING (trip_key, at_s)
         WHERE {field} IS NOT NULL
         GROUP BY trip_key, at_s HAVING min({field}) <> max({field})
         """
@@ -139,7 +139,7 @@ def cannula_unlisted() -> str:
     """The first row of each cannula of a trip that its delivery's catalogue does not list."""
     return """
     SELECT s.trip_key, min(s.line) AS line, NULL AS shown
-    FROM delivered.settings s
+    FROM settings_now s
     JOIN to_judge j USING (trip_key)
     LEFT JOIN delivered.cannula c ON c.delivery_no = j.delivery_no AND c.id = s.cannula
     WHERE s.cannula IS NOT NULL AND c.id IS NULL
@@ -152,7 +152,7 @@ def clock_offset() -> str:
     return """
     SELECT k.trip_key, min(e.line) AS line, any_value(k.offset_s)::VARCHAR AS shown
     FROM clock_now k
-    JOIN delivered.device_events e ON e.trip_key = k.trip_key AND e.at_s = k.started_s
+    JOIN device_events_now e ON e.trip_key = k.trip_key AND e.at_s = k.started_s
         AND e.event = 'started'
     WHERE k.offset_s IS NOT NULL AND NOT k.removed
     GROUP BY k.trip_key
@@ -255,6 +255,14 @@ CONTRADICTIONS: dict[str, Contradiction] = {
     )
 }  # fmt: skip
 """Every contradiction by its id."""
+
+
+def charted_twice() -> str:
+    """The recorded times of each trip that more than one row of settings has."""
+    return """
+    CREATE OR REPLACE TEMP TABLE charted_twice_now AS
+    SELECT trip_key, at_s FROM settings_now GROUP BY trip_key, at_s HAVING count(*) > 1
+    """
 
 
 def contradiction() -> str:

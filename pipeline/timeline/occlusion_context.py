@@ -78,7 +78,7 @@ def crew_action() -> str:
     reseated AS (
         SELECT DISTINCT x.trip_key, x.at_s, 'reseated' AS action
         FROM cannula x
-        JOIN delivered.settings s ON s.trip_key = x.trip_key AND s.at_s = x.at_s
+        JOIN settings_now s ON s.trip_key = x.trip_key AND s.at_s = x.at_s
             AND s.cannula = x.value
         WHERE s.reason = 'repeated_occlusion' AND x.before = x.value
           AND NOT EXISTS (
@@ -104,7 +104,7 @@ def behaviour() -> str:
            arg_min(b.behaviour, (abs(b.at_s - o.at_s), b.at_s, b.line)) AS behaviour,
            bool_or(b.behaviour IN {UNSETTLED}) AS unsettled
     FROM occlusion_now o
-    JOIN delivered.observations b ON b.trip_key = o.trip_key
+    JOIN observations_now b ON b.trip_key = o.trip_key
         AND b.at_s BETWEEN o.at_s - {BEHAVIOUR_WITHIN_S} AND o.at_s + {BEHAVIOUR_WITHIN_S}
     WHERE b.behaviour IS NOT NULL
     GROUP BY o.trip_key, o.line
@@ -123,7 +123,7 @@ def child_after() -> str:
            min(b.heart_rate) AS heart_rate_after
     FROM occlusion_now o
     JOIN trip_window_now w USING (trip_key)
-    JOIN delivered.observations b ON b.trip_key = o.trip_key
+    JOIN observations_now b ON b.trip_key = o.trip_key
         AND b.at_s > o.at_s - w.r_observations AND b.at_s <= o.at_s + {CHILD_WITHIN_S}
     GROUP BY o.trip_key, o.line
     """
@@ -141,7 +141,7 @@ def last_event() -> str:
         SELECT trip_key, line, event,
                lead(event) OVER trip AS next_event,
                count(*) FILTER (event = 'restored') OVER (PARTITION BY trip_key) AS restarts
-        FROM delivered.device_events SEMI JOIN occlusion_now USING (trip_key)
+        FROM device_events_now SEMI JOIN occlusion_now USING (trip_key)
         WHERE event IN ('occlusion', 'restored')
         WINDOW trip AS (PARTITION BY trip_key ORDER BY at_s, line)
     ),

@@ -15,11 +15,7 @@ def clock() -> str:
     """
     return f"""
     CREATE OR REPLACE TEMP TABLE clock_now AS
-    WITH ventilator AS (
-        SELECT trip_key, min(at_s) AS ventilator_s
-        FROM delivered.settings SEMI JOIN to_judge USING (trip_key)
-        WHERE source = 'ventilator' GROUP BY trip_key
-    ),
+    WITH ventilator AS (FROM charted_times_now WHERE ventilator_s IS NOT NULL),
     -- a set-aside row may have held the first start in either record: then nothing is matched
     doubtful AS (
         SELECT DISTINCT l.trip_key FROM lost_now l LEFT JOIN ventilator v USING (trip_key)
@@ -32,7 +28,7 @@ def clock() -> str:
                    e.event = 'started' AND abs(e.at_s - v.ventilator_s) <= {MATCH_WITHIN_S}
                    AND d.trip_key IS NULL
                ) AS started_s
-        FROM delivered.device_events e SEMI JOIN to_judge USING (trip_key)
+        FROM device_events_now e
         LEFT JOIN ventilator v USING (trip_key)
         LEFT JOIN doubtful d ON d.trip_key = e.trip_key
         GROUP BY e.trip_key
@@ -61,7 +57,7 @@ def logged_occlusions() -> str:
                 WHEN e.at_s - CASE WHEN c.removed THEN c.offset_s ELSE 0 END < w.end_s
                     THEN 'inside'
                 WHEN w.open_end THEN 'perhaps' ELSE 'outside' END AS in_window
-    FROM delivered.device_events e
+    FROM device_events_now e
     JOIN trip_window_now w USING (trip_key)
     JOIN protocol_now p ON p.protocol_no = w.protocol_no
     JOIN clock_now c USING (trip_key)

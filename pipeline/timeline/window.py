@@ -3,6 +3,17 @@
 from __future__ import annotations
 
 
+def charted_times() -> str:
+    """Of each trip with settings: first and last, first on other support, first on ventilator."""
+    return """
+    CREATE OR REPLACE TEMP TABLE charted_times_now AS
+    SELECT trip_key, min(at_s) AS first_s, max(at_s) AS last_s,
+           min(at_s) FILTER (support <> 'high_flow') AS other_support_s,
+           min(at_s) FILTER (source = 'ventilator') AS ventilator_s
+    FROM settings_now GROUP BY trip_key
+    """
+
+
 def trip_window() -> str:
     """One row for each trip to judge.
 
@@ -13,51 +24,38 @@ def trip_window() -> str:
     """
     return """
     CREATE OR REPLACE TEMP TABLE trip_window_now AS
-    WITH charted AS (
-        SELECT trip_key, min(at_s) AS first_s, max(at_s) AS last_s
-        FROM (
-            SELECT trip_key, at_s FROM delivered.settings SEMI JOIN to_judge USING (trip_key)
-            UNION ALL
-            SELECT trip_key, at_s FROM lost_now WHERE table_name = 'settings' AND at_s IS NOT NULL
-        )
-        GROUP BY trip_key
-    ),
-    other_support AS (
-        SELECT trip_key, at_s, line, support
-        FROM delivered.settings SEMI JOIN to_judge USING (trip_key)
-        WHERE support <> 'high_flow'
-    ),
-    support_end AS (
-        -- of two settings at one second the later row holds
+    WITH support_end AS (
         SELECT trip_key, min(at_s) AS support_end_s
-        FROM other_support o
-        WHERE NOT EXISTS (
-            SELECT 1 FROM delivered.settings s
-            WHERE s.trip_key = o.trip_key AND s.at_s = o.at_s
-              AND s.line > o.line AND s.support = 'high_flow'
+        FROM (
+            -- of two settings at one second the later row holds
+            SELECT trip_key, at_s, arg_max(support, line) AS support
+            FROM settings_now
+            SEMI JOIN (FROM charted_times_now WHERE other_support_s IS NOT NULL) USING (trip_key)
+            GROUP BY trip_key, at_s
         )
-        GROUP BY trip_key
+        WHERE support <> 'high_flow' GROUP BY trip_key
     ),
     lost_by_trip AS (
         SELECT trip_key,
+               min(at_s) FILTER (table_name = 'settings') AS first_s,
+               max(at_s) FILTER (table_name = 'settings') AS last_s,
                bool_or(table_name = 'settings' AND at_s IS NULL) AS all_settings_unknown,
                bool_or(table_name = 'contacts') AS contact_lost,
                bool_or(table_name = 'device_events') AS event_lost,
                bool_or(table_name = 'observations') AS observation_lost
         FROM lost_now GROUP BY trip_key
     ),
-    logged AS (
-        SELECT DISTINCT trip_key FROM delivered.device_events SEMI JOIN to_judge USING (trip_key)
-    )
+    logged AS (SELECT DISTINCT trip_key FROM device_events_now)
     SELECT
         j.trip_key, j.trip_id, j.service_month, j.delivery_no, j.protocol_no,
-        c.first_s AS start_s,
-        CASE WHEN t.handover_s IS NULL THEN least(c.last_s, e.support_end_s)
+        least(c.first_s, l.first_s) AS start_s,
+        CASE WHEN t.handover_s IS NULL THEN least(greatest(c.last_s, l.last_s), e.support_end_s)
              ELSE least(t.handover_s, e.support_end_s) END AS end_s,
         t.handover_s IS NULL AS open_end,
         coalesce(t.handover_s <= coalesce(e.support_end_s, t.handover_s), FALSE)
             AS ends_at_handover,
-        CASE WHEN t.handover_s IS NULL AND e.support_end_s IS NULL THEN c.last_s
+        CASE WHEN t.handover_s IS NULL AND e.support_end_s IS NULL
+                  THEN greatest(c.last_s, l.last_s)
              ELSE least(t.handover_s, e.support_end_s) - 1 END AS keep_until_s,
         t.handover_s, t.departed_s,
         -- a table that was not delivered has no resolution and no row that would need one
@@ -77,7 +75,7 @@ def trip_window() -> str:
     FROM to_judge j
     JOIN delivered.trips t USING (trip_key)
     JOIN delivered.delivery d ON d.delivery_no = j.delivery_no
-    LEFT JOIN charted c USING (trip_key)
+    LEFT JOIN charted_times_now c USING (trip_key)
     LEFT JOIN support_end e USING (trip_key)
     LEFT JOIN lost_by_trip l USING (trip_key)
     LEFT JOIN logged g USING (trip_key)

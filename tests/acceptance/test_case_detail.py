@@ -136,13 +136,12 @@ def test_a_fall_back_with_its_reason_is_no_stretch_of_the_one_without() -> None:
     assert rule.stretches is not None
     with duckdb.connect() as con:
         con.execute("""
-            CREATE SCHEMA delivered;
             CREATE TABLE version_trips AS SELECT 1 AS trip_key;
             CREATE TABLE lost_now (trip_key INTEGER, table_name VARCHAR, at_s INTEGER);
             CREATE TABLE timeline_now AS SELECT 1 AS trip_key, * FROM (VALUES
                 (1560, 1680, 'wall', 'unheated'), (1680, 2220, 'wall', 'heated'),
                 (2220, 2460, 'wall', 'unheated')) t(from_s, until_s, source, humidification);
-            CREATE TABLE delivered.settings AS SELECT 1 AS trip_key, 1560 AS at_s,
+            CREATE TABLE settings_now AS SELECT 1 AS trip_key, 1560 AS at_s,
                 'power_lost' AS reason;
         """)
         found = con.execute(rule.stretches(SqlParameters(rule.parameters()))).fetchall()

@@ -10,14 +10,15 @@ import pytest
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging.evaluator import judge, stages
+from pipeline.judging.evaluator import replay, stages
 from pipeline.judging.versions import versions_in_store
 from pipeline.store.database import open_store
+from pipeline.timeline.series import in_order
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 
 
-IN_STORED_ORDER = {"changes of support", "timeline"}
+IN_STORED_ORDER = {"whether in order", "changes of support", "timeline"}
 
 
 @pytest.fixture(scope="module")
@@ -25,9 +26,10 @@ def plans(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> dic
     """The kinds of window that DuckDB plans for each stage of a judged delivery."""
     with closing(open_store(tmp_path_factory.mktemp("order") / "store.duckdb")) as con:
         load(con, read_delivery(con, clean_delivery))
-        judge(con)
+        versions = versions_in_store(con)
+        replay(con, versions)
         found = {}
-        for name, sql in stages(versions_in_store(con)):
+        for name, sql in [*stages(versions), ("whether in order", in_order())]:
             plan = "\n".join(text for _, text in con.execute(f"EXPLAIN {sql}").fetchall())
             found[name] = set(re.findall(r"─ (Streaming Window|Window) ─", plan))
     return found
