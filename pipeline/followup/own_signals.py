@@ -183,9 +183,10 @@ def grouped(con: duckdb.DuckDBPyConnection, signals: Sequence[SignalNow]) -> lis
         both = group[one] | group[other]
         for key in both:
             group[key] = both
+    newest = sorted(signals, key=lambda s: (s.month, s.key), reverse=True)
     led = [
-        sorted((by_key[key] for key in keys),
-               key=lambda s: (s.kind != "headline", -counts.get(s.key, 0), s.month, s.key))
+        sorted((s for s in newest if s.key in keys),
+               key=lambda s: (s.kind != "headline", -counts.get(s.key, 0)))
         for keys in {id(keys): keys for keys in group.values()}.values()
     ]  # fmt: skip
     return sorted(led, key=lambda own: (max(s.month for s in own), own[0].key), reverse=True)

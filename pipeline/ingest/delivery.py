@@ -155,6 +155,8 @@ def _stage_tables(
         stage(f"read, cast and validate {table}")
         if staging.stage_table(con, staging.TableFile(table, content, header, present), findings):
             staged.append(table)
+            if table == "trips":
+                staging.number_trips(con)
     names = {table: parts.tables[table].name for table in staged}
     stage("privacy screen")
     screen.screen_tables(con, names, export, findings)
