@@ -15,6 +15,7 @@ from pipeline.desk.letters import (
     NAMES,
     NO_FINDING,
     NOT_CONCLUDED,
+    NOTHING_FOUND,
     PURPOSE,
     concluded_words,
     letter,
@@ -111,7 +112,7 @@ def show_letter(request: Request) -> Response:
     facts = {
         "trip": trip, "month": words.month_name(month), "base": base, "service": service,
         "about": f"{about}, {words.month_name(month)}",
-        "finding": found or NO_FINDING,
+        "finding": found or (NO_FINDING if name == "query" else NOTHING_FOUND),
         "standing": CONCLUDED if concluded else NOT_CONCLUDED,
         "concluded": concluded_words(conclusions, closed=concluded and not rules),
         "asked": now.what or "", "good": now.what or "", "due": _due(now), "answer": now.why or "",

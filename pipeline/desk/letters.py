@@ -19,6 +19,7 @@ LARGEST = 20_000
 PURPOSE = "For learning under the service's peer-review rules, not for discipline."
 
 NO_FINDING = "no rule flagged anything, and we have a question."
+NOTHING_FOUND = "no rule flagged anything."
 NOT_CONCLUDED = (
     "Nothing is concluded yet. Before that we would like to hear from you who were there:"
 )
