@@ -157,9 +157,15 @@ def _forms(
     forms = [form(request, "/signal", "Keep", title="Look into it", fields=look, go=LOOKED_INTO)]
     if signal.state != LOOKED_INTO:
         return forms
-    unread = len({t.trip_id for t in behind[signal.key] if not t.read})
-    end = [
-        hidden,
+    end = [hidden, *_closing(others, behind[signal.key])]
+    return [*forms, form(request, "/signal", "Close it", title="Close it",
+                         lines=[counted(behind[signal.key])], fields=end, go=CLOSED)]  # fmt: skip
+
+
+def _closing(others: Sequence[SignalNow], trips: list[TripBehind]) -> list[dict[str, Any]]:
+    """What is asked of whoever closes a signal with these trips behind it."""
+    unread = len({t.trip_id for t in trips if not t.read})
+    return [
         {"kind": "choice", "name": "conclusion", "label": "What it was", "value": "",
          "required": True, "options": [{"value": "", "word": "choose one"},
                      *({"value": v, "word": w} for v, w in CONCLUSIONS.items())]},
@@ -167,7 +173,7 @@ def _forms(
          "label": "How you know, in a few words, naming nobody"},
         *_also(others, checked=False),
         *([{"kind": "check", "name": "unread", "value": "yes", "required": True,
-            "label": f"{unread} of its {words.many(len(behind[signal.key]), 'trip')}"
+            "label": f"{unread} of its {words.many(len(trips), 'trip')}"
                      f" {'is' if unread == 1 else 'are'} unread. Close it all the same."}]
           if unread else []),
         {"kind": "text", "name": "what", "value": "",
@@ -176,8 +182,6 @@ def _forms(
         {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
          "value": ""},
     ]  # fmt: skip
-    return [*forms, form(request, "/signal", "Close it", title="Close it",
-                         lines=[counted(behind[signal.key])], fields=end, go=CLOSED)]  # fmt: skip
 
 
 def _also(others: Sequence[SignalNow], *, checked: bool) -> list[dict[str, Any]]:

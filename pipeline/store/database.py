@@ -101,6 +101,10 @@ GROUP BY protocol_version.id;
 """
 """Which delivered content holds: that of the delivery received last which contains it."""
 
+SMALL_STORE_BYTES, LARGE_DELIVERY_BYTES = 32 * 2**20, 4 * 2**20
+"""Up to some 15,000 trips, brought by fewer than 2,500 at a time, what threads take to share work
+is more than they save: a month's review is hundreds of small statements."""
+
 
 def open_store(
     path: Path,
@@ -113,11 +117,13 @@ def open_store(
     """Open the store at `path`, making it first if `create`; Refused if it cannot be used.
 
     Work that does not fit in memory spills into a folder beside the store, which is removed.
+    `threads`: by default one for a small store, else as many as there are processors.
     """
     if not path.exists() and not create:
         raise _refused(path, "store-missing", "there is no store here", "Run a review first.")
     spill = path.with_name(f"{path.name}.tmp")
-    config = _config(spill, memory_limit, threads)
+    few = 1 if not path.exists() or path.stat().st_size <= SMALL_STORE_BYTES else None
+    config = _config(spill, memory_limit, threads or few)
     if create and not path.exists():
         _make_folder(path.parent)
         _make_store(path)
@@ -138,6 +144,12 @@ def open_store(
         con.close()
         raise
     return con
+
+
+def enough_threads(con: duckdb.DuckDBPyConnection, coming: int) -> None:
+    """Let all processors work on a store that is about to be given a delivery of so many bytes."""
+    if coming > LARGE_DELIVERY_BYTES:
+        con.execute("RESET threads")
 
 
 @contextmanager

@@ -128,16 +128,41 @@ def test_a_reply_says_what_is_concluded_who_writes_and_how_to_answer(
     reply = f"/letter?name=reply&key={key}"
     assert reply in here.get(f"/case?trip={trip}")
     assert "nothing yet" in here.text(reply)
-    said = here.case(trip, _all="holds", status="closed")
-    here.kept("/case", {**said, f"contributed {rule}": ["logistics"]})
+    assert "A first reply" in here.text(reply)
+    said = here.case(trip, _all="holds", status="closed", action="Replace the heater",
+                     owner="C1")  # fmt: skip
+    here.kept("/case", {**said, f"contributed {rule}": ["logistics", "reasonable_care"]})
+    here.kept("/query", {"key": str(key), "own": "You did right to stop.", "go": "own"})
+    assert here.send("/query", {"key": str(key), "own": "Ask Maria Gonzalez.", "go": "own"}
+                     ).status_code == 409  # fmt: skip
     page = here.text(reply)
-    assert "it was so; what contributed: logistics." in page
+    assert "A closing reply" in page
+    assert "it was so. What contributed: logistics. The care given was reasonable." in page
     assert "We were told to wait." in page
+    assert "What is set about: Replace the heater." in page
+    assert "You did right to stop." in page
     ((service,),) = here.ask("SELECT min(service) FROM delivered.delivery")
     assert f"quality review of {service}" in page
     (folder / "letters").mkdir()
     (folder / "letters" / "sender.txt").write_text("Call the desk of $service.", encoding="utf-8")
     assert f"Call the desk of {service}." in here.text(reply)
+
+
+def test_a_query_says_why_the_trip_is_read_and_what_is_concluded_so_far(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    trip = flagged(folder)[0][0]
+    here.kept("/case", here.case(trip, query="What did you see?"))
+    assert "Before anything is final" in here.text("/letter?name=query&key=Q1")
+    here.kept("/case", here.case(trip, _all="not_documented", status="awaiting_crew"))
+    assert "the record does not show what was done" in here.text("/letter?name=query&key=Q1")
+    ((other, why),) = here.ask(
+        "SELECT trip_id, why FROM judged.work WHERE kind = 'read' AND starts_with(why, 'Always')"
+        " AND trip_id NOT IN (SELECT trip_id FROM judged.work WHERE kind = 'batch') LIMIT 1"
+    )
+    here.kept("/case", here.case(str(other), query="How was the child?"))
+    assert str(why) in here.text("/letter?name=query&key=Q2")
 
 
 def test_a_reply_does_not_tell_a_first_reading_that_a_second_waits_for(
