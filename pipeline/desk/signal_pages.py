@@ -187,12 +187,12 @@ def _closing(others: Sequence[SignalNow], trips: list[TripBehind]) -> list[dict[
     unread = len({t.trip_id for t in trips if not t.read})
     return [
         {"kind": "choice", "name": "conclusion", "label": "What it was", "value": "",
-         "options": [{"value": "", "word": "choose one"},
+         "required": True, "options": [{"value": "", "word": "choose one"},
                      *({"value": v, "word": w} for v, w in CONCLUSIONS.items())]},
         {"kind": "long", "name": "why", "required": True, "value": "",
          "label": "How you know, in a few words, naming nobody"},
         *_also(others, checked=False),
-        *([{"kind": "check", "name": "unread", "value": "yes", "checked": False,
+        *([{"kind": "check", "name": "unread", "value": "yes", "required": True,
             "label": f"{unread} of its {words.many(len(trips), 'trip')}"
                      f" {'is' if unread == 1 else 'are'} unread. Close it all the same."}]
           if unread else []),
