@@ -299,6 +299,7 @@ _NOTHING_OBSERVED = """
 
 # what rules read that is not kept
 _MADE_ANEW = {
+    "charted_times_now": window.charted_times(),
     "occlusion_if_open_now": f"{occlusions.logged_occlusions()}; {occlusions.occlusion_if_open()}",
     "charted_now": f"{series.charted()}; {series.PUT_IN_ORDER}",
 }

@@ -27,20 +27,23 @@ def charted() -> str:
     stored, and those of trips with set-aside rows come in order after them; where that fails,
     `in_order` says so.
     """
-    fields = ", ".join(f"s.{f}" for f in FIELDS)
+
+    def rows(of_trips: str) -> str:
+        return f"""
+        SELECT s.trip_key, s.at_s, s.line, {", ".join(f"s.{f}" for f in FIELDS)}
+        FROM settings_now s {of_trips} JOIN lost USING (trip_key)
+        JOIN trip_window_now w USING (trip_key)
+        WHERE s.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
+        """
+
     nothing = ", ".join(unknown(f) for f in FIELDS)
     return f"""
     CREATE OR REPLACE TEMP TABLE charted_now AS
-    WITH lost AS (FROM lost_now WHERE table_name = 'settings'),
-    settings AS (
-        SELECT s.trip_key, s.at_s, s.line, {fields}
-        FROM settings_now s JOIN trip_window_now w USING (trip_key)
-        WHERE s.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
-    )
-    FROM settings ANTI JOIN lost USING (trip_key)
+    WITH lost AS (FROM lost_now WHERE table_name = 'settings')
+    {rows("ANTI")}
     UNION ALL
     FROM (
-        FROM settings SEMI JOIN lost USING (trip_key)
+        {rows("SEMI")}
         UNION ALL
         SELECT l.trip_key, l.at_s, l.line, {nothing}
         FROM lost l JOIN trip_window_now w USING (trip_key)
@@ -53,16 +56,16 @@ def charted() -> str:
     """
 
 
-def in_order() -> str:
-    """Whether each trip's rows of `charted_now` stand together, in the order of time and line."""
-    return """
+def in_order(rows: str = "charted_now") -> str:
+    """Whether each trip's rows stand together, in the order of time and line."""
+    return f"""
     SELECT count(*) FILTER (begins) = count(DISTINCT trip_key)
            AND NOT coalesce(bool_or(NOT begins AND earlier), FALSE)
     FROM (
         SELECT trip_key, lag(trip_key) OVER () IS DISTINCT FROM trip_key AS begins,
                at_s < lag(at_s) OVER () OR at_s = lag(at_s) OVER () AND line < lag(line) OVER ()
                    AS earlier
-        FROM charted_now
+        FROM {rows}
     )
     """
 
