@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.judging.trips_to_judge import (
     NOTHING_JUDGED,
+    Range,
     all_of_them,
     already_judged,
     carry_forward_s,
@@ -86,18 +87,31 @@ def replay(
     stage: Stage = lambda _: None,
     *,
     months: tuple[str, str] | None = None,
+    only: Range | None = None,
 ) -> int:
     """Judge every trip that holds under `versions` instead of the store's; returns how many.
 
     Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
-    open for reading only. `months`: only trips from the first to the second of them.
+    open for reading only. `months`: only trips from the first to the second of them; `only`: of
+    these, one of `ranges_of`.
     """
     make_in_force(con, versions, months)
     count = make_unjudged(con)
-    take(con, all_of_them(con))
+    take(con, only or all_of_them(con))
     con.execute(f"CREATE TEMP TABLE verdict_now ({_VERDICT})")
     _evaluate(con, versions, stage, "verdict_now")
     return count
+
+
+def ranges_of(
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    months: tuple[str, str] | None = None,
+) -> list[Range]:
+    """The trips of `months` that `versions` judge, in parts that are not too many at once."""
+    make_in_force(con, versions, months)
+    make_unjudged(con)
+    return ranges(con)
 
 
 def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> bool:
@@ -116,6 +130,7 @@ def reuse_judged(
     con: duckdb.DuckDBPyConnection,
     versions: list[VersionInStore],
     months: tuple[str, str] | None = None,
+    only: Range | None = None,
 ) -> None:
     """As `replay`, from what `judge` has kept instead of judging again, of the versions' rules.
 
@@ -124,7 +139,7 @@ def reuse_judged(
     """
     make_in_force(con, versions, months)
     make_unjudged(con)
-    take(con, all_of_them(con))
+    take(con, only or all_of_them(con))
     asked = [(name, all_rules()[name].sql(p)) for v in versions for name, p in v.rules.items()]
     rules = ", ".join(sorted({as_sql(name) for name, _ in asked})) or "NULL"
     wanted = "SEMI JOIN to_judge USING (trip_key)"
