@@ -42,7 +42,9 @@ MOVE = _table(
     "Every move of a thing that people look after; of a thing the last row holds",
     {
         "move_no": _whole("Order of storing, from 1"),
-        "thing": _text("second_reading, action, fetch, signal, query, approval, added or readers"),
+        "thing": _text(
+            "second_reading, action, fetch, signal, query, good_care, approval, added or readers"
+        ),
         "key": _text("Which one of its kind"),
         "state": _text("The state it is in from here on"),
         "month": _text("The month under review when it was moved"),

@@ -5,8 +5,11 @@ The deliveries are made once; tests that change one copy it.
 
 from __future__ import annotations
 
+import gc
 import os
+import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -19,8 +22,10 @@ from pipeline.cli import main as cli
 from tests import unscreened
 from tests.acceptance.command_runs import Ran, Run
 from tests.deep import DEEP
+from tests.made_once import made_once
 
 TRIPS, MONTHS = 60, 2
+SAMPLE = Path(__file__).parents[1] / "sample_data"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -29,10 +34,29 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Before the tests are imported, which say at import how many inputs they want."""
+    compiled_once(config)
     if config.getoption("--deep"):
         os.environ[DEEP] = "1"
     # the command line is put together once, and not once for each command that a test types
     typer.main.get_command = typer.testing._get_command = cache(typer.main.get_command)
+
+
+def compiled_once(config: pytest.Config) -> None:
+    """Where modules may not be kept compiled beside their text, as in many containers, they are
+    kept for this run elsewhere: each worker, and each process that a test starts, would else
+    compile all of them again."""
+    if os.environ.pop("PYTHONDONTWRITEBYTECODE", None) and not sys.pycache_prefix:
+        kept = tempfile.TemporaryDirectory(prefix="compiled-")
+        config.add_cleanup(kept.cleanup)
+        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = kept.name
+        sys.dont_write_bytecode = False
+
+
+def pytest_collection_finish() -> None:
+    """What was imported stays: it need not be looked through whenever memory is."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session")
@@ -53,6 +77,24 @@ def dirty_delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("dirty") / "delivery"
     simulate(folder, trips=TRIPS, months=MONTHS, seed=7, dirt=True)
     return folder
+
+
+@pytest.fixture(scope="session")
+def reviewed_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """`delivery`, the sample, and `out`, where its last month is reviewed, with every page.
+
+    The workbook is without its tables. A test that opens the store copies it.
+    """
+    from pipeline.review import review
+    from reports.render import workbook
+
+    def make(folder: Path) -> None:
+        shutil.copytree(SAMPLE, folder / "delivery")
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(workbook, "_write_tables", lambda *_: None)
+            review(folder / "delivery", folder / "out")
+
+    return made_once(tmp_path_factory, "sample", make)
 
 
 @pytest.fixture(scope="module")

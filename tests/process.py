@@ -7,28 +7,16 @@ whole process all the same, with its own number, memory and open files.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 import signal
 import sys
 import traceback
 from dataclasses import dataclass
-from functools import cache
 from multiprocessing.connection import Connection
-from multiprocessing.context import ForkServerContext, ForkServerProcess
+from multiprocessing.context import ForkServerProcess
 from typing import IO
 
-IMPORTED = [
-    *("duckdb", "pandas", "pipeline.followup.determine", "pipeline.followup.ledger_words"),
-    *("pipeline.followup.publish", "pipeline.ingest.delivery", "pipeline.ingest.load"),
-]
-
-
-@cache
-def _context() -> ForkServerContext:
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(IMPORTED)
-    return context
+from tests.forks import forking
 
 
 def _run(code: str, arguments: list[str], out: Connection) -> None:
@@ -76,8 +64,8 @@ class Running:
 
 def started(code: str, *arguments: object) -> Running:
     """Start code in a process of its own; `sys.argv[1:]` are the arguments as text."""
-    read, write = _context().Pipe(duplex=False)
-    process = _context().Process(
+    read, write = forking().Pipe(duplex=False)
+    process = forking().Process(
         target=_run, args=(code, list(map(str, arguments)), write), daemon=True
     )
     process.start()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterable, Mapping
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -66,6 +67,12 @@ def arrows(top: Path) -> Arrows:
     return found
 
 
+@cache
+def of_the_house() -> Arrows:
+    """The arrows of the whole product, whose modules are parsed once for all tests."""
+    return arrows(TOP)
+
+
 def room(name: str) -> str:
     """`schemas`, or a folder of `pipeline` or `reports`; a module at their top is its own room."""
     return "schemas" if name.startswith("schemas") else ".".join(name.split(".")[:2])
@@ -111,7 +118,7 @@ def circles(graph: Mapping[str, Iterable[str]]) -> list[list[str]]:
 
 def importers(name: str) -> set[str]:
     """The rooms of `pipeline` that import the room `name` of it."""
-    by_room = rooms_of(arrows(TOP))
+    by_room = rooms_of(of_the_house())
     aim = f"pipeline.{name}"
     return {here.removeprefix("pipeline.") for here, to in by_room.items() if aim in to}
 
@@ -119,7 +126,7 @@ def importers(name: str) -> set[str]:
 def test_only_the_review_the_commands_and_the_desk_draw() -> None:
     packages = {
         (name.split(".")[0], to.split(".")[0], name.startswith(MAY_DRAW))
-        for name, targets in arrows(TOP).items()
+        for name, targets in of_the_house().items()
         for to in targets
         if to.split(".")[0] != name.split(".")[0]
     }
@@ -140,7 +147,7 @@ def test_a_room_is_not_imported_from_below(name: str) -> None:
 
 
 def test_no_import_runs_in_a_circle() -> None:
-    found = arrows(TOP)
+    found = of_the_house()
     assert circles(found) == []
     assert circles(rooms_of(found)) == []
 

@@ -12,14 +12,16 @@ from starlette.responses import Response
 from pipeline.desk.case import CaseView, case_view, drawn_case
 from pipeline.desk.doors import form_token
 from pipeline.desk.drafts import Fields, draft_of, keep_draft
-from pipeline.desk.faults import as_on_the_form, at_fault
+from pipeline.desk.faults import as_on_the_form, at_fault, quoted
 from pipeline.desk.frame import answer, go_to, one, rooms, visitor
 from pipeline.desk.open_work import next_to_read
 from pipeline.desk.save_case import TEXTS, CaseForm, NotSaved, save_case
+from pipeline.desk.waiting import signal_name
 from pipeline.errors import Problem
 from pipeline.followup.given import FINDINGS as FLAGS
+from pipeline.followup.own_signals import signals_behind
 from pipeline.followup.screen_text import screened_texts
-from pipeline.followup.states import REFERRED
+from pipeline.followup.states import ASKED, CLOSED, OPEN, REFERRED
 from pipeline.store.database import open_scratch
 from reports.text import words
 from schemas.findings import CONTRIBUTED, FINDINGS
@@ -49,7 +51,8 @@ def save(request: Request, fields: Fields) -> Response:
     except NotSaved as refused:
         with own.desk.writing() as con:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
-        return _case(request, form.trip_id, problems=refused.problems, status=409)
+        problems = quoted(refused.problems, fields)
+        return _case(request, form.trip_id, problems=problems, status=409)
     to = "/case?" if one(fields, "go") == "stay" else "/next?"
     return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}, {kept}."}))
 
@@ -100,6 +103,11 @@ def _case(
             "SELECT key, what, state FROM loop.standing WHERE thing = 'query' AND trip_id = ?"
             " ORDER BY move_no", [trip],
         ).fetchall()  # fmt: skip
+        praise = con.execute(
+            "SELECT key, what FROM loop.standing WHERE thing = 'good_care' AND trip_id = ?"
+            " ORDER BY move_no", [trip],
+        ).fetchall()  # fmt: skip
+        signals = [s for s in signals_behind(con, trip) if s.state != CLOSED]
         added = con.execute(
             "SELECT what FROM loop.standing WHERE thing = 'added' AND key = ?", [trip]
         ).fetchall()
@@ -125,6 +133,10 @@ def _case(
         draft_token=form_token(visitor(request), "/draft"),
         queries=[dict(zip(("key", "what", "state"), row, strict=True)) for row in queries],
         added=added[0][0] if added else "",
+        praise=[{"key": key, "what": what} for key, what in praise],
+        signals=[{"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
+                 for s in signals],
+        may_praise=not any(state == ASKED for _, _, state in queries),
     )  # fmt: skip
 
 
@@ -203,7 +215,8 @@ def _may_miss(drawn: dict[str, Any], view: CaseView, fields: Fields) -> list[dic
 
 
 def _states(view: CaseView, fields: Fields) -> list[dict[str, Any]]:
-    chosen = fields.get("status") or ["closed" if view.now.state == "open" else view.now.state]
+    # of an open case nothing is chosen beforehand: whether it is closed, the answers say
+    chosen = fields.get("status") or [view.now.state if view.now.state != OPEN else ""]
     return _choices(STATUSES, chosen, {}, "".join(STATE_KEYS.values()))
 
 

@@ -10,23 +10,38 @@ from starlette.responses import Response
 
 from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
-from pipeline.desk.letters import CONCLUDED, NAMES, NO_FINDING, NOT_CONCLUDED, PURPOSE, letter
-from pipeline.desk.open_work import after
+from pipeline.desk.letters import (
+    CONCLUDED,
+    NAMES,
+    NO_FINDING,
+    NOT_CONCLUDED,
+    PURPOSE,
+    concluded_words,
+    letter,
+)
+from pipeline.desk.piece import after
 from pipeline.desk.thing_pages import not_done, nothing_there
-from pipeline.errors import Mistake
+from pipeline.errors import Mistake, refused
 from pipeline.followup.by_hand import approved_everything
 from pipeline.followup.case_states import cases_now
-from pipeline.followup.moves import Move, month_under_review, move, standing
+from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import CLOSED
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.cases import month_words
 from pipeline.month.gather import confidentiality
+from pipeline.store.followup_tables import service_of
 from pipeline.store.sql import literal
 from reports.text import words
 
 if TYPE_CHECKING:
     import duckdb
+
+GOOD_CARE = "good-care"
+QUERY_FIRST = (
+    "the crew was asked something about this trip and has not answered yet: that comes first"
+)
+NOTHING_GOOD = "a word on good care says what was good"
 
 
 def show_query(request: Request) -> Response:
@@ -65,7 +80,7 @@ def save_query(request: Request, fields: Fields) -> Response:
         with rooms(request).desk.writing() as con:
             if standing(con, "query", key) is None:
                 return nothing_there(request)
-            check_text(con, {"answer": one(fields, "why")})
+            check_text(con, {"why": one(fields, "why")})
             state = "replied" if one(fields, "go") == "reply" else "answered"
             move(con, Move("query", key, state, month_under_review(con), visitor(request).by,
                            why=one(fields, "why") or None))  # fmt: skip
@@ -78,39 +93,117 @@ def show_letter(request: Request) -> Response:
     """A letter as it is printed; none under limits that nobody has approved."""
     own, asked = rooms(request), request.query_params
     name = asked.get("name", "query")
+    if name not in NAMES:
+        return nothing_there(request)
     with own.desk.reading() as con:
-        now = standing(con, "query", asked.get("key", ""))
-        trip = (now.trip_id if now else asked.get("trip")) or ""
+        now = standing(con, "good_care" if name == GOOD_CARE else "query", asked.get("key", ""))
+        trip = (now and now.trip_id) or ""
         base, month = _where(con, trip)
-        if name not in NAMES or not month or (now is None and name != "good-care"):
+        if now is None or not month:
             return nothing_there(request)
-        approved = approved_everything(con, month)
-        kept = confidentiality(con)
-        rules = (now.rule or "").split() if now else []
+        if not approved_everything(con, month):
+            return _no_letter(request)
+        kept, service = confidentiality(con), service_of(con)
+        rules = (now.rule or "").split()
         found, concluded = _found(con, trip, month, rules), _is_concluded(con, trip, rules)
-    if not approved:
-        return answer(
-            request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
-            lines=["Nobody has approved the limits this trip was judged by, so nothing is sent to"
-                   " a crew under them."],
-            links=[{"href": "/decisions", "label": "Decisions"}],
-        )  # fmt: skip
+        conclusions = _conclusions(con, trip, rules)
     about = f"base {base}" if asked.get("of") == "base" else f"trip {trip}"
     facts = {
-        "trip": trip, "month": words.month_name(month), "base": base,
+        "trip": trip, "month": words.month_name(month), "base": base, "service": service,
         "about": f"{about}, {words.month_name(month)}",
         "finding": found or NO_FINDING,
         "standing": CONCLUDED if concluded else NOT_CONCLUDED,
-        "asked": (now and now.what) or "",
-        "due": _due(now) if now else "",
-        "answer": (now and now.why) or "",
+        "concluded": concluded_words(conclusions, closed=concluded and not rules),
+        "asked": now.what or "", "good": now.what or "", "due": _due(now), "answer": now.why or "",
     }  # fmt: skip
     return answer(
         request, "desk_letter.html", NAMES[name], lines=letter(own.desk.folder, name, facts),
         confidential=f"{kept + ' ' if kept else ''}{PURPOSE}",
-        back=f"/query?{urlencode({'key': now.key})}" if now else
-             f"/case?{urlencode({'trip': trip})}",
+        back=f"/case?{urlencode({'trip': trip})}" if name == GOOD_CARE else
+             f"/query?{urlencode({'key': now.key})}",
     )  # fmt: skip
+
+
+def _no_letter(request: Request) -> Response:
+    return answer(
+        request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
+        lines=["Nobody has approved the limits this trip was judged by, so nothing is sent to"
+               " a crew under them."],
+        links=[{"href": "/decisions", "label": "Decisions"}],
+    )  # fmt: skip
+
+
+def show_good_care(request: Request) -> Response:
+    """A form for a word on good care: what was good is said, and by whom it is printed."""
+    trip = request.query_params.get("trip", "")[:64]
+    with rooms(request).desk.reading() as con:
+        base, month = _where(con, trip)
+        asked = _asked(con, trip)
+        if not month:
+            return nothing_there(request)
+        if not approved_everything(con, month):
+            return _no_letter(request)
+    case = [{"href": f"/case?{urlencode({'trip': trip})}", "label": "The case"}]
+    if asked:
+        lines = [f"{words.capital(QUERY_FIRST)}."]
+        return answer(request, "desk_form.html", NAMES[GOOD_CARE], lines=lines, facts=[],
+                      forms=[], links=case)  # fmt: skip
+    fields = [
+        {"kind": "hidden", "name": "trip", "value": trip},
+        {"kind": "long", "name": "what", "value": "", "required": True,
+         "label": "What was good, in a sentence or two, naming nobody"},
+        {"kind": "choice", "name": "of", "label": "To", "value": "trip",
+         "options": [{"value": "trip", "word": f"the crew of {trip}"},
+                     {"value": "base", "word": f"base {base}"}]},
+    ]  # fmt: skip
+    forms = [form(request, "/good-care", "Keep, to be printed", fields=fields)]
+    return answer(request, "desk_form.html", NAMES[GOOD_CARE], lines=[f"About trip {trip}."],
+                  facts=[], links=case, forms=forms)  # fmt: skip
+
+
+def save_good_care(request: Request, fields: Fields) -> Response:
+    """Store what was good on a trip, and show its letter."""
+    trip, what, by = one(fields, "trip")[:64], one(fields, "what"), visitor(request).by
+    if not by:
+        return go_to("/who")
+    try:
+        with rooms(request).desk.writing() as con:
+            base, month = _where(con, trip)
+            if not month:
+                return nothing_there(request)
+            if not approved_everything(con, month):
+                return _no_letter(request)
+            if _asked(con, trip) or not what:
+                raise refused("not-a-move", None, QUERY_FIRST if what else NOTHING_GOOD)
+            check_text(con, {"what": what})
+            key = new_key(con, "good_care", "G")
+            move(con, Move("good_care", key, "said", month_under_review(con), by, trip_id=trip,
+                           base=base, what=what))  # fmt: skip
+    except Mistake as mistake:
+        return not_done(request, mistake, f"/good-care?{urlencode({'trip': trip})}")
+    of = {"of": "base"} if one(fields, "of") == "base" else {}
+    return go_to(f"/letter?{urlencode({'name': GOOD_CARE, 'key': key, **of})}")
+
+
+def _asked(con: duckdb.DuckDBPyConnection, trip: str) -> bool:
+    """Whether the trip's crew was asked something and has not answered."""
+    rows = con.execute(
+        "SELECT 1 FROM loop.standing WHERE thing = 'query' AND state = 'asked' AND trip_id = ?",
+        [trip],
+    ).fetchall()
+    return bool(rows)
+
+
+def _conclusions(
+    con: duckdb.DuckDBPyConnection, trip: str, rules: list[str]
+) -> list[tuple[str, str, str | None]]:
+    """What holds now of each of these rules: conclusion and what contributed."""
+    return con.execute(
+        """SELECT rule, any_value(finding), any_value(contributed) FROM loop.answer
+           WHERE trip_id = $trip AND list_contains($rules, rule) AND holds AND finding IS NOT NULL
+           GROUP BY rule ORDER BY rule""",
+        {"trip": trip, "rules": rules},
+    ).fetchall()
 
 
 def _due(query: Move) -> str:

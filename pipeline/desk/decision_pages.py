@@ -1,4 +1,4 @@
-"""Decisions: approving limits, corrections, retraining held, deliveries, publishing, pages anew."""
+"""Decisions: approving limits, corrections, retraining held, deliveries, pages drawn anew."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -17,18 +17,15 @@ from starlette.responses import FileResponse, Response
 from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.desk.waiting import DIRECTOR
 from pipeline.errors import Mistake
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
-from pipeline.followup.readiness import unfinished
+from pipeline.followup.case_rules import directors
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_readers
 from pipeline.store.database import open_scratch
-from pipeline.store.months import months_in_store
 from reports.text import words
-
-if TYPE_CHECKING:
-    import duckdb
 
 PAGE = re.compile(
     r"(?:assets/[A-Za-z0-9._-]+\.(?:js|css)"
@@ -55,7 +52,7 @@ def show_who(request: Request) -> Response:
 
 
 def save_who(request: Request, fields: Fields) -> Response:
-    """Remember it for this browser, as long as the desk runs."""
+    """Remember it for this browser, as long as the desk runs; a director's list comes first."""
     from pipeline.store.session import check_token
 
     by = one(fields, "by")
@@ -66,7 +63,9 @@ def save_who(request: Request, fields: Fields) -> Response:
     except Mistake as mistake:
         return not_done(request, mistake, "/who")
     visitor(request).by = by
-    return go_to("/")
+    with rooms(request).desk.reading() as con:
+        directs = by in directors(con)
+    return go_to(f"/?for={DIRECTOR}" if directs else "/")
 
 
 # ---- decisions
@@ -195,56 +194,6 @@ def save_deliver(request: Request, fields: Fields) -> Response:
     except Mistake as mistake:
         return not_done(request, mistake, "/decisions")
     return go_to(f"/months?{urlencode({'said': f'{done.month.month} is drawn.'})}")
-
-
-# ---- publishing
-
-
-def show_publish(request: Request) -> Response:
-    """What stands against publishing a month, and the form that asks once more."""
-    own = rooms(request)
-    with own.desk.reading() as con:
-        months = months_in_store(con)
-        month = request.query_params.get("month", "") or own.desk.month or months[-1]
-        if month not in months:
-            return nothing_there(request)
-        left = unfinished(con, month)
-        times = _published(con, month)
-    said = f"It has been published {words.many(times, 'time')}." if times else "Not published yet."
-    lines = [said, *[f"{line.kind.capitalize()}: {line.words}." for line in left]]
-    if not left:
-        lines.append("Nothing is unread, open, overdue, restated, missing or undecided.")
-    sure = {"kind": "check", "name": "sure", "value": "yes", "checked": False,
-            "label": "I have read this list. Publish anyway; the ledger keeps what was left."
-            if left else "Yes, publish it."}  # fmt: skip
-    hidden = {"kind": "hidden", "name": "month", "value": month}
-    links = [{"href": f"/publish?{urlencode({'month': m})}", "label": words.month_name(m)}
-             for m in reversed(months) if m != month]  # fmt: skip
-    return answer(
-        request, "desk_form.html", f"Publish {words.month_name(month)}", lines=lines, facts=[],
-        links=links[:24], forms=[form(request, "/publish", "Publish", fields=[hidden, sure])],
-    )  # fmt: skip
-
-
-def _published(con: duckdb.DuckDBPyConnection, month: str) -> int:
-    rows = con.execute("SELECT count(*) FROM loop.publication WHERE month = ?", [month]).fetchall()
-    return int(rows[0][0])
-
-
-def save_publish(request: Request, fields: Fields) -> Response:
-    """Publish a month, if the form was ticked; refused with the list else."""
-    from pipeline import review as steps
-
-    own, month = rooms(request), one(fields, "month")
-    back = f"/publish?{urlencode({'month': month})}"
-    if not one(fields, "sure"):
-        return go_to(f"{back}&{urlencode({'said': 'Not published: tick the box to do it.'})}")
-    try:
-        with own.desk.apart():
-            told = steps.publish(own.desk.folder, month, visitor(request).by, anyway=True)
-    except Mistake as mistake:
-        return not_done(request, mistake, back)
-    return go_to(f"{back}&{urlencode({'said': told.splitlines()[0]})}")
 
 
 # ---- the months' pages

@@ -79,10 +79,16 @@ class Desk:
             yield
 
     def begin(self) -> None:
-        """Make what tables are missing, and work out what each month asks for, before the pages."""
+        """Make what tables are missing, judge what an earlier version judged otherwise, and work
+        out what each month asks for, before the pages.
+        """
         from pipeline.desk.kept_work import keep_work
+        from pipeline.judging.evaluator import judge
         from pipeline.store.session import store_in
 
-        with self._turn, store_in(self.folder) as con, transaction(con):
-            ensure_followup_tables(con)
-            keep_work(con)
+        with self._turn, store_in(self.folder) as con:
+            with transaction(con):
+                ensure_followup_tables(con)
+            judge(con)
+            with transaction(con):
+                keep_work(con)

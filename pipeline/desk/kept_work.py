@@ -12,12 +12,17 @@ from pipeline.store.followup_tables import has_table
 if TYPE_CHECKING:
     import duckdb
 
-WORKED_OUT = "2"
+WORKED_OUT = "4"
 """Raised when what is kept is worked out otherwise."""
+SIGNALS = "signals"
+"""Stands for a month where the trips behind signals are kept: they are of no month alone."""
 
 
 def outdated_months(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
-    """The months whose work is not kept as it would be now, each with the mark it would get."""
+    """The months whose work is not kept as it would be now, each with the mark it would get.
+
+    `SIGNALS` is among them where the trips behind signals are not.
+    """
     now = con.execute(_MARKS).fetchall()
     kept = set(con.execute("FROM judged.work_mark").fetchall()) if _is_kept(con) else set()
     return {month: mark for month, mark in now if (month, mark) not in kept}
@@ -27,24 +32,28 @@ def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
     """Work out again the months that have changed; in a transaction. Which they were."""
     from pipeline.followup.audit import A_YEAR
     from pipeline.followup.month import join_cases_within
+    from pipeline.followup.own_signals import SIGNAL_TRIP, keep_trips
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.cases import cases, month_words
     from pipeline.month.work import make_work
 
     con.execute(_TABLES)
+    con.execute(SIGNAL_TRIP)
     changed = outdated_months(con)
     versions = versions_in_store(con)
-    for month in changed:
+    if SIGNALS in changed:
+        keep_trips(con)
+    for month in sorted(changed.keys() - {SIGNALS}):
         month_words(con, versions, month)
         cases(con, versions, month)
         join_cases_within(con, month, a_year=A_YEAR)
         make_work(con, month)
         con.execute("DELETE FROM judged.work WHERE month = ?", [month])
         con.execute("INSERT INTO judged.work SELECT ?, * FROM month_work", [month])
-        con.execute("DELETE FROM judged.work_mark WHERE month = ?", [month])
     # drawing the audit is part of what a mark tells of
     for month, mark in con.execute(_MARKS).fetchall():
         if month in changed:
+            con.execute("DELETE FROM judged.work_mark WHERE month = ?", [month])
             con.execute("INSERT INTO judged.work_mark VALUES (?, ?)", [month, mark])
     return sorted(changed)
 
@@ -71,10 +80,7 @@ _MARKS = f"""
         UNION SELECT month FROM loop.determination UNION SELECT month FROM loop.publication
         UNION SELECT max(service_month) FROM judged.trip_window
     ),
-    trip AS (
-        SELECT w.trip_key, w.trip_id, w.protocol_no, w.service_month AS month
-        FROM judged.trip_window w SEMI JOIN opened o ON o.month = w.service_month
-    ),
+    trip AS (SELECT trip_key, trip_id, protocol_no, service_month AS month FROM judged.trip_window),
     judged AS (
         SELECT t.month, count(*) AS n,
                bit_xor(hash(t.trip_id, t.trip_key, t.protocol_no, f.value)) AS x
@@ -89,7 +95,13 @@ _MARKS = f"""
         JOIN trip t USING (trip_id) GROUP BY 1
     )
     SELECT j.month, concat_ws('|', '{WORKED_OUT}', j.n, j.x, s.n, b.month IS NOT NULL) AS mark
-    FROM judged j LEFT JOIN said s USING (month) LEFT JOIN loop.baseline b USING (month)
+    FROM judged j SEMI JOIN opened o ON o.month = j.month
+    LEFT JOIN said s ON s.month = j.month LEFT JOIN loop.baseline b ON b.month = j.month
+    UNION ALL
+    SELECT '{SIGNALS}', concat_ws('|', '{WORKED_OUT}', sum(n), bit_xor(x),
+                                  (SELECT max(signal_no) FROM loop.signal))
+    FROM judged
     ORDER BY 1
 """
-"""Of each month whose work was ever opened, a mark of all that its work is made from."""
+"""Of each month whose work was ever opened, a mark of all that its work is made from; and of all
+months together, which signals count over."""

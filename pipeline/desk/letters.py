@@ -2,13 +2,17 @@
 
 A template is a text file in `letters/` beside the store, named as the letter is; without one, ours
 is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$standing` (whether anything
-is concluded yet), `$asked`, `$due`, `$answer`.
+is concluded yet), `$concluded` (each finding's conclusion), `$asked`, `$due`, `$answer`, `$good`
+and `$sender`: who writes, and how to answer, from a template `sender` that may say `$service`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from string import Template
+
+from reports.text import words
 
 FOLDER = "letters"
 LARGEST = 20_000
@@ -24,6 +28,17 @@ CONCLUDED = (
 )
 """What a query says of where its case stands."""
 
+NO_VARIANCE = "the trip was read and its case is closed; no rule had flagged anything."
+NOTHING_CONCLUDED = "nothing yet. You will hear from us when it does."
+CONCLUDED_WORDS = {
+    "holds": "it was so",
+    "not_documented": "the record does not show what was done",
+    "does_not_hold": "it was not so",
+    "cannot_say": "it cannot be said from what is known",
+    "missed": "it was so, and the rule did not notice",
+}
+"""How a letter says a reader's conclusion."""
+
 OURS = {
     "query": """
 About trip $trip of $month.
@@ -34,8 +49,10 @@ $standing
 
 $asked
 
-Please answer by $due, in your own words, to the quality coordinator. Name no patient and nobody
-else; the trip's number is enough.
+Please answer by $due, in your own words. Name no patient and nobody else; the trip's number is
+enough.
+
+$sender
 """,
     "reply": """
 About trip $trip of $month.
@@ -44,24 +61,61 @@ We asked you: $asked
 
 You told us: $answer
 
-Thank you. It is kept in your own words, and stands beside what the review concludes.
+What we had found: $finding
+
+What the review concludes: $concluded
+
+Thank you. What you told us is kept in your own words, and stands beside the conclusion.
+
+$sender
 """,
     "good-care": """
 About $about.
 
-Reviewing it we saw good care of a child, and want to say so. Thank you.
+Reviewing it we saw good care of a child, and want to say so: $good
+
+Thank you.
+
+$sender
+""",
+    "sender": """
+From the quality review of $service. To answer, or where you see it otherwise: write or speak to the
+quality coordinator, and name the trip's number, nobody's name. A conclusion can be changed.
 """,
 }
-"""Our own words, by letter."""
+"""Our own words, by letter; and who writes."""
 
 NAMES = {"query": "A query", "reply": "A closing reply", "good-care": "A word on good care"}
 
 
 def letter(folder: Path, name: str, facts: dict[str, str]) -> list[str]:
     """The paragraphs of a letter. What a template asks for and is not known stays as it stands."""
-    own = folder / FOLDER / f"{name}.txt"
-    text = OURS[name]
-    if own.is_file() and own.stat().st_size <= LARGEST:
-        text = own.read_text(encoding="utf-8", errors="replace")
-    filled = Template(text).safe_substitute(facts)
+    sender = " ".join(_template(folder, "sender").safe_substitute(facts).split())
+    filled = _template(folder, name).safe_substitute({**facts, "sender": sender})
     return [" ".join(part.split()) for part in filled.split("\n\n") if part.strip()]
+
+
+def _template(folder: Path, name: str) -> Template:
+    """The service's own words, or ours."""
+    own = folder / FOLDER / f"{name}.txt"
+    if own.is_file() and own.stat().st_size <= LARGEST:
+        return Template(own.read_text(encoding="utf-8", errors="replace"))
+    return Template(OURS[name])
+
+
+def concluded_words(found: Sequence[tuple[str, str, str | None]], *, closed: bool) -> str:
+    """'Unheated time: it was so; what contributed: logistics.', each rule's; or that there is none.
+
+    `found`: rule, conclusion and contributors, between spaces, of what holds now. `closed`: the
+    case is, and no rule had flagged anything.
+    """
+    said = [
+        f"{words.rule_title(rule)}: {CONCLUDED_WORDS[conclusion]}{_causes(contributed)}."
+        for rule, conclusion, contributed in found
+    ]
+    return " ".join(said) or (NO_VARIANCE if closed else NOTHING_CONCLUDED)
+
+
+def _causes(contributed: str | None) -> str:
+    causes = [words.CONTRIBUTED_WORDS.get(c, c) for c in (contributed or "").split()]
+    return f"; what contributed: {words.listed(causes)}" if causes else ""

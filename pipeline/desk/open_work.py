@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
+from pipeline.desk.piece import Piece, after
+from pipeline.desk.waiting import waiting_pieces
 from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
-from pipeline.followup.own_signals import SIGNALS
 from pipeline.measures.bases import month_number
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.sql import FEW, literal
@@ -21,31 +21,12 @@ KINDS = {
     "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",
     "referred": "Referred",
     "fetch": "Fetch", "query": "Ask the crew", "signal": "Signal", "action": "Action",
+    "limits": "Limits", "publish": "Publish",
 }  # fmt: skip
 """Kinds of open work and what they are called, in the order they are listed."""
 
 TO_READ = ("read", "audit", "second")
 """Kinds that are a case to be read."""
-
-
-@dataclass(frozen=True)
-class Piece:
-    """One open thing; months are YYYY-MM, `age` in months, `trip` empty where it is of several.
-
-    `late`: its due month has passed. Work of a month is due the month after, with its review.
-    """
-
-    kind: str
-    trip: str
-    n: int
-    why: str
-    owner: str
-    state: str
-    opened: str
-    due: str
-    age: int
-    late: bool
-    href: str
 
 
 def open_work(
@@ -61,6 +42,8 @@ def open_work(
                      f"SELECT unnest([{', '.join(map(literal, among))}]) AS trip_id")  # fmt: skip
     rows = con.execute(_OPEN_WORK, {"by": by or ""}).fetchall()
     pieces = [_piece(row, now) for row in rows]
+    if among is None:
+        pieces += waiting_pieces(con, now)
     order = list(KINDS)
     placed = sorted(
         enumerate(pieces),
@@ -81,12 +64,6 @@ def _piece(row: tuple[object, ...], now: str) -> Piece:
         max(0, month_number(now) - month_number(month)),
         bool(due_month) and due_month < now, _href(str(kind), str(key or ""), month),
     )  # fmt: skip
-
-
-def after(month: str) -> str:
-    """The month after."""
-    number = month_number(month) + 1
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 def _href(kind: str, key: str, month: str) -> str:
@@ -130,9 +107,9 @@ _ANY_WORK = """
 
 _OPEN_WORK = f"""
     WITH own AS (
-        SELECT h.trip_id FROM delivered.crew c JOIN delivered.holding h USING (trip_key)
+        SELECT w.trip_id FROM delivered.crew c JOIN judged.trip_window w USING (trip_key)
         WHERE c.crew_member = $by
-        UNION SELECT h.trip_id FROM delivered.contacts c JOIN delivered.holding h USING (trip_key)
+        UNION SELECT w.trip_id FROM delivered.contacts c JOIN judged.trip_window w USING (trip_key)
         WHERE c.authorised_by = $by
     ),
     mine AS (SELECT DISTINCT trip_id FROM loop.determination WHERE reviewer = $by),
@@ -148,9 +125,10 @@ _OPEN_WORK = f"""
     ),
     trips AS (
         SELECT w.kind, c.trip_id, w.why, w.place, c.month, c.refer_to, c.unread, c.stale,
-               c.state, c.readings, c.second
+               c.state, c.readings
         FROM case_state c LEFT JOIN judged.work w ON w.trip_id = c.trip_id AND w.kind <> 'fetch'
-        WHERE c.trip_id NOT IN (FROM own)
+        WHERE c.trip_id NOT IN (FROM own) AND coalesce(c.second, '') NOT IN ('asked', 'differs')
+          AND (c.unread + c.stale > 0 OR c.state NOT IN ('closed', 'withdrawn'))
         QUALIFY row_number() OVER (PARTITION BY c.trip_id ORDER BY w.order_of_kind) = 1
     )
     SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n,
@@ -159,10 +137,7 @@ _OPEN_WORK = f"""
            CASE WHEN stale > 0 THEN 'stale' ELSE t.state END AS state, t.month AS opened,
            NULL AS due, trip_id AS key, place
     FROM trips t LEFT JOIN referral r USING (trip_id)
-    WHERE coalesce(kind, 'read') <> 'batch' AND coalesce(second, '') <> 'asked'
-      AND (unread + stale > 0 OR t.state NOT IN ('closed', 'withdrawn'))
-      AND NOT (coalesce(second, '') = 'differs')
-      AND (kind IS NOT NULL OR readings > 0)
+    WHERE coalesce(kind, 'read') <> 'batch' AND (kind IS NOT NULL OR readings > 0)
     UNION ALL
     SELECT 'batch', NULL, count(*), any_value(w.why), NULL, 'open', w.month, NULL, w.rule,
            min(w.place)
@@ -196,12 +171,6 @@ _OPEN_WORK = f"""
     UNION ALL
     SELECT 'query', trip_id, 1, what, owner, state, opened, due_month, key, move_no
     FROM loop.standing WHERE thing = 'query' AND state = 'asked'
-    UNION ALL
-    SELECT 'signal', NULL, 1, s.sentence, m.owner, coalesce(m.state, 'open'), s.month,
-           m.due_month, s.key, 0
-    FROM ({SIGNALS}) s
-    LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
-    WHERE coalesce(m.state, 'open') <> 'closed'
     UNION ALL
     SELECT 'action', trip_id, 1, what, owner, state, opened, due_month, key, 0
     FROM ({OPEN_ACTIONS})

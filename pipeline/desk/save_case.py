@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from pipeline.desk.case import kept_from, mark_now
 from pipeline.desk.drafts import Fields, drop_draft
 from pipeline.desk.frame import a_month
-from pipeline.desk.open_work import after
+from pipeline.desk.piece import after
 from pipeline.errors import Problem
 from pipeline.followup.answers import check_answers
 from pipeline.followup.by_hand import approved_everything

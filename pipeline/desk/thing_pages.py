@@ -1,4 +1,4 @@
-"""Pages of what people look after beside cases: actions, signals, records, trips by hand."""
+"""Pages of what people look after beside cases: actions, records, trips by hand."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from pipeline.desk.drafts import Fields
+from pipeline.desk.faults import quoted
 from pipeline.desk.frame import a_month, answer, form, go_to, one, rooms, visitor
 from pipeline.errors import Mistake
 from pipeline.followup.by_hand import add_trip
 from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
-from pipeline.followup.own_signals import SIGNALS, trips_behind
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import THINGS
 from pipeline.store.actions_view import ACTIONS
@@ -21,9 +21,6 @@ from reports.text import words
 
 if TYPE_CHECKING:
     import duckdb
-
-MOST_TRIPS = 200
-"""Trips behind a signal that its page lists."""
 
 
 def nothing_there(request: Request) -> Response:
@@ -35,15 +32,16 @@ def nothing_there(request: Request) -> Response:
 
 def not_done(request: Request, mistake: Mistake, back: str) -> Response:
     """The page that says why nothing was stored, and what was written."""
+    fields: Fields = request.scope.get("fields", {})
     written = [
         (words.plain(name).capitalize(), value)
-        for name, values in request.scope.get("fields", {}).items()
+        for name, values in fields.items()
         if name not in ("form", "mark", "key", "go", "state")
         for value in values
     ]
     return answer(
         request, "desk_form.html", "Not done", status=409, forms=[], facts=written,
-        problems=[problem.sentence() for problem in mistake.problems], lines=[],
+        problems=[p.sentence() for p in quoted(mistake.problems, fields)], lines=[],
         links=[{"href": back, "label": "Back"}],
     )  # fmt: skip
 
@@ -99,13 +97,14 @@ def save_action(request: Request, fields: Fields) -> Response:
         with rooms(request).desk.writing() as con:
             check_text(con, {n: one(fields, n) for n in ("what", "why", "owner", "due_month")})
             by, now = visitor(request).by, month_under_review(con)
+            due = due_month_of(one(fields, "due_month"))
             found = _action(con, key) if key else None
             if key and not found:
                 return nothing_there(request)
             given = Move(
                 "action", key or new_key(con, "action", "A"),
                 one(fields, "state") or "proposed", now, by,
-                owner=one(fields, "owner") or None, due_month=_month(one(fields, "due_month")),
+                owner=one(fields, "owner") or None, due_month=due,
                 what=what or None, why=one(fields, "why") or None,
             )  # fmt: skip
             if found and standing(con, "action", key) is None:
@@ -143,7 +142,7 @@ def _action_fields(found: dict[str, Any]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _month(text: str) -> str | None:
+def due_month_of(text: str) -> str | None:
     """A month that somebody wrote, as YYYY-MM; a Mistake for anything else."""
     from pipeline.errors import refused
 
@@ -156,81 +155,6 @@ def _month(text: str) -> str | None:
 
 def _options(values: list[str]) -> list[dict[str, str]]:
     return [{"value": v, "word": words.plain(v)} for v in dict.fromkeys(values)]
-
-
-# ---- signals
-
-
-def show_signals(request: Request) -> Response:
-    """Every signal that stands, with whose it is."""
-    with rooms(request).desk.reading() as con:
-        rows = con.execute(f"""
-            SELECT s.key, s.sentence, coalesce(m.state, 'open'), m.owner FROM ({SIGNALS}) s
-            LEFT JOIN loop.standing m ON m.thing = 'signal' AND m.key = s.key
-            ORDER BY m.state = 'closed', s.month DESC, s.key
-        """).fetchall()
-    links = [{"href": f"/signal?{urlencode({'key': key})}", "label": sentence,
-              "more": ", ".join(filter(None, [words.plain(state), owner]))}
-             for key, sentence, state, owner in rows]  # fmt: skip
-    return answer(request, "desk_form.html", "Signals", facts=[], forms=[], links=links,
-                  lines=[] if links else ["No signal stands."])  # fmt: skip
-
-
-def show_signal(request: Request) -> Response:
-    """One signal with its trips, to be looked into and closed."""
-    key = request.query_params.get("key", "")
-    with rooms(request).desk.reading() as con:
-        asked = f"SELECT sentence FROM ({SIGNALS}) WHERE key = ?"
-        rows = con.execute(asked, [key]).fetchall()
-        now = standing(con, "signal", key)
-        trips = trips_behind(con, key) if rows else []
-    if not rows:
-        return nothing_there(request)
-    state = now.state if now else "open"
-    fields = [
-        {"kind": "hidden", "name": "key", "value": key},
-        {"kind": "choice", "name": "state", "label": "It is", "value": "looked_into",
-         "options": _options([s for s in ("looked_into", "closed")
-                              if s == "looked_into" or state == "looked_into"])},
-        {"kind": "text", "name": "owner", "label": "Whose it is, by token", "most": 64,
-         "value": (now.owner if now else "") or ""},
-        {"kind": "long", "name": "why", "label": "What was found, or the conclusion",
-         "value": (now.why if now else "") or ""},
-    ]  # fmt: skip
-    links = [
-        {"href": f"/case?{urlencode({'trip': trip})}", "label": trip,
-         "more": f"{words.month_name(month)}, {_of_trip(read, held)}"}
-        for trip, month, read, held in trips[:MOST_TRIPS]
-    ]  # fmt: skip
-    lines = [str(rows[0][0]), f"It is {words.plain(state)}."]
-    if state == "closed" and now and now.why:
-        lines.append(now.why)
-    if links:
-        more = f", the first {MOST_TRIPS} of {len(trips)}" if len(trips) > MOST_TRIPS else ""
-        lines.append(f"Its trips, to be read together{more}:")
-    forms = [] if state == "closed" else [form(request, "/signal", "Keep", fields=fields)]
-    return answer(request, "desk_form.html", "A signal", lines=lines, facts=[], links=links,
-                  forms=forms)  # fmt: skip
-
-
-def _of_trip(read: bool, held: bool) -> str:
-    return ("it held" if held else "it did not hold") if read else "unread"
-
-
-def save_signal(request: Request, fields: Fields) -> Response:
-    """Store that a signal was looked into, or is closed."""
-    key = one(fields, "key")
-    try:
-        with rooms(request).desk.writing() as con:
-            if not con.execute(f"SELECT 1 FROM ({SIGNALS}) WHERE key = ?", [key]).fetchall():
-                return nothing_there(request)
-            check_text(con, {n: one(fields, n) for n in ("why", "owner")})
-            move(con, Move("signal", key, one(fields, "state"), month_under_review(con),
-                           visitor(request).by, owner=one(fields, "owner") or None,
-                           why=one(fields, "why") or None))  # fmt: skip
-    except Mistake as mistake:
-        return not_done(request, mistake, f"/signal?{urlencode({'key': key})}")
-    return go_to(f"/signals?{urlencode({'said': 'Kept.'})}")
 
 
 # ---- a trip by hand

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from pipeline.store.answers_view import reading
 from pipeline.store.content_hash import contents
 from pipeline.store.sql import in_table
 
@@ -35,7 +36,7 @@ def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
         f"CREATE OR REPLACE TEMP TABLE case_asked AS SELECT DISTINCT trip_id FROM ({asked})"
     )
     asked_trips = in_table(con, "case_asked")
-    for statement in (_COMPARED, _COMPARED_KEY):
+    for statement in (_HELD, _COMPARED, _COMPARED_KEY):
         con.execute(statement.format(asked=asked_trips))
     # mostly nothing was delivered again
     changed = con.execute("SELECT 1 FROM case_key LIMIT 1").fetchall()
@@ -63,11 +64,17 @@ def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
     }
 
 
+_HELD = """
+    CREATE OR REPLACE TEMP TABLE case_held AS
+    SELECT h.trip_id, h.trip_key, t.service_month AS month, t.base
+    FROM delivered.holding h JOIN delivered.trips t USING (trip_key) WHERE h.trip_id {asked}
+"""
+
 _COMPARED = """
     CREATE OR REPLACE TEMP TABLE case_compared AS
     SELECT DISTINCT r.trip_id, r.trip_key AS was_key, h.trip_key AS now_key
-    FROM loop.determination r JOIN delivered.holding h USING (trip_id)
-    WHERE r.trip_id {asked} AND h.trip_id {asked} AND r.trip_key <> h.trip_key
+    FROM loop.determination r JOIN case_held h USING (trip_id)
+    WHERE r.trip_id {asked} AND r.trip_key <> h.trip_key
 """
 
 _COMPARED_KEY = """
@@ -75,10 +82,7 @@ _COMPARED_KEY = """
     SELECT was_key AS trip_key FROM case_compared UNION SELECT now_key FROM case_compared
 """
 
-_READING = """
-    CREATE OR REPLACE TEMP TABLE case_reading AS
-    FROM loop.reading WHERE trip_id {asked}
-"""
+_READING = f"CREATE OR REPLACE TEMP TABLE case_reading AS {reading('WHERE d.trip_id {asked}')}"
 
 _FINDING_STATE = """
     CREATE OR REPLACE TEMP TABLE finding_state AS
@@ -127,7 +131,7 @@ _CASE_STATE = """
                count(*) FILTER (state = 'stale') AS stale
         FROM finding_state GROUP BY trip_id
     )
-    SELECT h.trip_id, t.service_month AS month, t.base,
+    SELECT h.trip_id, h.month, h.base,
            coalesce(c.flags, 0)::INTEGER AS flags, coalesce(c.unread, 0)::INTEGER AS unread,
            coalesce(c.stale, 0)::INTEGER AS stale,
            CASE WHEN c.flags IS NULL AND w.trip_id IS NOT NULL THEN 'withdrawn'
@@ -135,11 +139,9 @@ _CASE_STATE = """
                 ELSE coalesce(s.status, 'open') END AS state,
            s.refer_to, coalesce(s.readings, 0)::INTEGER AS readings,
            r.state AS second
-    FROM delivered.holding h
-    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    FROM case_held h
     LEFT JOIN counted c ON c.trip_id = h.trip_id
     LEFT JOIN said s ON s.trip_id = h.trip_id
     LEFT JOIN was_flagged w ON w.trip_id = h.trip_id
     LEFT JOIN loop.standing r ON r.thing = 'second_reading' AND r.key = h.trip_id
-    WHERE h.trip_id {asked}
 """

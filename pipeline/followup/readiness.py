@@ -9,6 +9,7 @@ from pipeline.errors import problem
 from pipeline.errors.mistakes import Problem, Refused
 from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
+from pipeline.followup.own_signals import SIGNALS
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.baseline import baseline_months
 from pipeline.store.sql import literal
@@ -21,11 +22,16 @@ KINDS = ("unread", "open", "overdue", "restated", "missing", "undecided")
 
 @dataclass(frozen=True)
 class Unfinished:
-    """One kind of thing that is not done: how many, and in words."""
+    """Things of one kind that are not done: how many, in words, and which.
+
+    `of`: what their keys name: trip, action, signal or month; empty where they have none.
+    """
 
     kind: str
     count: int
     words: str
+    of: str
+    keys: tuple[str, ...]
 
 
 def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
@@ -38,12 +44,12 @@ def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
     make_case_states(con, trips if not baseline else f"{trips} AND FALSE")
     given = {"month": month, "now": month_under_review(con)}
     found = []
-    for kind, sql, one, more in _LISTED:
+    for kind, of, sql, one, more in _LISTED:
         asked = {name: value for name, value in given.items() if f"${name}" in sql}
-        (count,) = con.execute(f"SELECT count(*) FROM ({sql})", asked).fetchall()[0]
-        if count:
-            words = f"{count} {one if count == 1 else more}"
-            found.append(Unfinished(kind, int(count), words))
+        keys = tuple(str(key) for (key,) in con.execute(f"{sql} ORDER BY 1", asked).fetchall())
+        if keys:
+            words = f"{len(keys)} {one if len(keys) == 1 else more}"
+            found.append(Unfinished(kind, len(keys), words, of, keys if of else ()))
     return found
 
 
@@ -68,12 +74,14 @@ def _problem(month: str, line: Unfinished) -> Problem:
 _LISTED = (
     (
         "unread",
+        "trip",
         "SELECT trip_id FROM case_state WHERE unread + stale > 0",
         "trip has findings that nobody concluded, or that have changed since",
         "trips have findings that nobody concluded, or that have changed since",
     ),
     (
         "unread",
+        "trip",
         """SELECT trip_id FROM (
                SELECT trip_id FROM loop.audit_trip WHERE month = $month
                UNION SELECT trip_id FROM loop.audit WHERE month = $month) a
@@ -83,6 +91,7 @@ _LISTED = (
     ),
     (
         "unread",
+        "trip",
         """SELECT key FROM loop.standing s JOIN case_state c ON c.trip_id = s.key
            WHERE s.thing = 'added' AND c.flags = 0 AND c.readings = 0""",
         "trip added by hand has not been read",
@@ -90,19 +99,29 @@ _LISTED = (
     ),
     (
         "open",
+        "trip",
         """SELECT trip_id FROM case_state WHERE unread + stale = 0 AND readings > 0
            AND state NOT IN ('closed', 'withdrawn')""",
         "case is open",
         "cases are open",
     ),
     (
+        "open",
+        "signal",
+        f"SELECT key FROM ({SIGNALS}) WHERE state <> 'closed' AND month <= $month",
+        "signal is not closed",
+        "signals are not closed",
+    ),
+    (
         "overdue",
+        "action",
         f"SELECT key FROM ({OPEN_ACTIONS}) WHERE due_month < $now",
         "action is overdue",
         "actions are overdue",
     ),
     (
         "restated",
+        "month",
         """WITH last AS (
                SELECT month, max(publication_no) AS publication_no FROM loop.publication
                WHERE month < $month GROUP BY month)
@@ -122,6 +141,7 @@ _LISTED = (
     ),
     (
         "missing",
+        "",
         """SELECT unnest(range(greatest(0, (
                SELECT coalesce(max(trips), 0) FROM delivered.expected_holding
                WHERE month = $month) - (
@@ -131,6 +151,7 @@ _LISTED = (
     ),
     (
         "undecided",
+        "trip",
         """SELECT key FROM loop.standing s JOIN case_state c ON c.trip_id = s.key
            WHERE s.thing = 'second_reading' AND s.state IN ('asked', 'differs')""",
         "second reading is not there, or differs and is not settled",
@@ -138,6 +159,7 @@ _LISTED = (
     ),
     (
         "undecided",
+        "trip",
         """SELECT DISTINCT trip_id FROM loop.fetch f SEMI JOIN case_state USING (trip_id)
            JOIN delivered.holding h USING (trip_id)
            SEMI JOIN judged.verdict v ON v.trip_key = h.trip_key AND v.verdict = 'cannot_tell'
@@ -149,4 +171,4 @@ _LISTED = (
         "trips have records to fetch that would settle what cannot be told",
     ),
 )
-"""Each kind's SQL, one row a thing, and its words for one and for more."""
+"""Each kind, what its things are, their keys in SQL, and its words for one and for more."""

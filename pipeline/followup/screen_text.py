@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 
 LONGEST = 4000
 
+WINDOW = 8
+"""Words within which what is refused is looked for."""
+MOST_QUOTED = 80
+
 MOST_KNOWN = 2000
 _KNOWN: dict[tuple[str, str], str | None] = {}
 """What texts looked like that this process has looked at: a draft's are those that are saved."""
@@ -95,6 +99,35 @@ def screened_texts(
     sheet = Sheet("", "", [Row(1, dict(texts))])
     found = screened(con, sheet, sheet.rows, list(texts))
     return {str(p.column): p.what.removeprefix("the cell looks like ") for p in found}
+
+
+def refused_words(con: duckdb.DuckDBPyConnection, text: str) -> str:
+    """The fewest words in a row of a refused text that are refused alone; else its start.
+
+    With the words beside them that begin with a capital: of a name the rest is to go, too.
+    """
+    own = text.split()
+    windows = [own[at : at + WINDOW] for at in range(0, len(own), WINDOW // 2)]
+    first = _first_refused(con, [" ".join(window) for window in windows]).split()
+    spans = [
+        (at, at + many)
+        for many in range(1, len(first) + 1) for at in range(len(first) - many + 1)
+    ]  # fmt: skip
+    found = _first_refused(con, [" ".join(first[low:high]) for low, high in spans])
+    if found:
+        low, high = next(span for span in spans if " ".join(first[slice(*span)]) == found)
+        while low and first[low - 1][0].isupper():
+            low -= 1
+        while high < len(first) and first[high][0].isupper():
+            high += 1
+        found = " ".join(first[low:high]).strip(",.;:")
+    quote = found or text
+    return quote if len(quote) <= MOST_QUOTED else f"{quote[:MOST_QUOTED]}..."
+
+
+def _first_refused(con: duckdb.DuckDBPyConnection, texts: Sequence[str]) -> str:
+    looked = _looked_at(con, {("", text) for text in texts})
+    return next((text for text in texts if looked["", text]), "")
 
 
 def _kinds() -> str:

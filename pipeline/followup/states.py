@@ -24,14 +24,16 @@ class Facts:
     """What a move may rest on; everything is absent unless it is known to be there.
 
     `worked_out`: the program found it, no person said it. `open_findings`: findings of the case
-    that nobody has concluded, or that have gone stale. `flags`: findings still flagged. `by` is
-    whoever moves, `readers` those who read before, `directors` those who approve limits.
+    that nobody has concluded, or that have gone stale. `flags`: findings still flagged.
+    `unread_trips`: those behind a signal that nobody has read, unless whoever closes it says so.
+    `by` is whoever moves, `readers` those who read before, `directors` those who approve limits.
     """
 
     worked_out: bool = False
     empty: bool = False
     open_findings: int = 0
     flags: int = 1
+    unread_trips: int = 0
     why: str = ""
     by: str | None = None
     readers: tuple[str, ...] = ()
@@ -120,7 +122,7 @@ THINGS: dict[str, Thing] = {
         {
             (OPEN, LOOKED_INTO): (),
             (LOOKED_INTO, LOOKED_INTO): (),
-            (LOOKED_INTO, CLOSED): ("a why, or worked out",),
+            (LOOKED_INTO, CLOSED): ("a why, or worked out", "every trip read, or said"),
             (OPEN, CLOSED): ("worked out",),
         },
     ),
@@ -165,6 +167,11 @@ def _missing(need: str, facts: Facts) -> str | None:
         "a why, or worked out": (
             facts.worked_out or bool(facts.why.strip()),
             "it needs a word on why",
+        ),
+        "every trip read, or said": (
+            facts.worked_out or not facts.unread_trips,
+            f"{facts.unread_trips} of its trips {'is' if facts.unread_trips == 1 else 'are'}"
+            " unread, and nobody said to close it so",
         ),
         "the director": (
             facts.by in facts.directors,

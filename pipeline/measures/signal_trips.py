@@ -12,13 +12,9 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-_TRIPS = f"""
+TRIPS = f"""
     WITH asked AS (
         SELECT DISTINCT month, kind, measure, group_by, group_value, since FROM asked_signal
-    ),
-    flag AS (
-        SELECT trip_id, rule, any_value(conclusion) AS conclusion
-        FROM rule_flag GROUP BY trip_id, rule
     ),
     share AS (
         SELECT a.*, w.trip_id, w.service_month AS trip_month, 1 AS events, v.rule
@@ -47,10 +43,22 @@ _TRIPS = f"""
         JOIN delivered.trips t ON t.trip_key = w.trip_key AND t.base = a.group_value
         SEMI JOIN ventilator_time v ON v.trip_key = w.trip_key
     )
+    FROM share UNION ALL FROM rate UNION ALL FROM record
+"""
+"""SQL of the trips behind the signals of `asked_signal`, each with the rule its answers are to.
+
+Asks for `occlusion_rule`, whose flags readers answer for occlusions, and `ventilator_time`.
+"""
+
+_READ = f"""
+    WITH flag AS (
+        SELECT trip_id, rule, any_value(conclusion) AS conclusion
+        FROM rule_flag GROUP BY trip_id, rule
+    )
     SELECT e.* EXCLUDE (since, rule), f.conclusion IS NOT NULL AS read,
            coalesce(f.conclusion IN {tuple(HAPPENED)}, FALSE)
                AS held
-    FROM (FROM share UNION ALL FROM rate UNION ALL FROM record) e
+    FROM ({TRIPS}) e
     LEFT JOIN flag f ON f.trip_id = e.trip_id AND f.rule = e.rule
     ORDER BY ALL
 """
@@ -59,7 +67,13 @@ _TRIPS = f"""
 def signal_trips(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> pd.DataFrame:
     """Rows of `SignalTrips` for the signals towards worse that stand; call after `make_flags`."""
     own = signals[(signals["standing"] == "stands") & (signals["side"] == "worse")]
-    con.register("asked_frame", own.astype({"since": str}))
+    ask(con, own)
+    return con.execute(_READ, {"occlusion_rule": of_occlusions()}).df()
+
+
+def ask(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> None:
+    """Make `asked_signal` of these signals."""
+    con.register("asked_frame", signals.astype({"since": str}))
     con.execute("""
         CREATE OR REPLACE TEMP TABLE asked_signal AS
         SELECT month::VARCHAR AS month, kind::VARCHAR AS kind, measure::VARCHAR AS measure,
@@ -67,6 +81,8 @@ def signal_trips(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> pd.Da
                since::VARCHAR AS since FROM asked_frame
     """)
     con.unregister("asked_frame")
-    # the rule that limits a cut-off is the one whose flags readers answer for occlusions
-    of_occlusions = next((name for name, rule in all_rules().items() if rule.cutoff_limit), "")
-    return con.execute(_TRIPS, {"occlusion_rule": of_occlusions}).df()
+
+
+def of_occlusions() -> str:
+    """The rule that limits a cut-off, whose flags readers answer for occlusions; empty without."""
+    return next((name for name, rule in all_rules().items() if rule.cutoff_limit), "")

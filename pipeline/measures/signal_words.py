@@ -42,15 +42,12 @@ def sentence(said: Said, labels: Mapping[str, str]) -> str:
     ``labels`` names cannula sizes.
     """
     per = _hours if said.key[0] == RATE else _trips
-    span = ""
-    if said.since_low != said.since_high:
-        span = f" ({month_words(said.since_low)} to {month_words(said.since_high)})"
     fell = " Better, or recorded otherwise: did recording change?" if said.side == "better" else ""
     again = f" First said in {month_words(said.first_said)}." if said.first_said else ""
     return (
         f"{chart_words(said.key, labels)}: {per(said.seen, said.of)} since"
-        f" {month_words(said.since)}{span}, {per(said.seen_before, said.of_before)} before"
-        f"{_times(said)}.{again}{fell}{_missing(said)}"
+        f" {month_words(said.since)}, {per(said.seen_before, said.of_before)} before"
+        f"{_times(said)}.{_begun(said)}{again}{fell}{_missing(said)}"
     )
 
 
@@ -94,14 +91,24 @@ def _times(said: Said) -> str:
     return f", {said.ratio:.1f} times ({said.ratio_low:.1f}{DASH}{said.ratio_high:.1f})"
 
 
+def _begun(said: Said) -> str:
+    """Between which months it began, where that is not one alone."""
+    early = f"as early as {month_words(said.since_low)}" if said.since_low < said.since else ""
+    late = f"as late as {month_words(said.since_high)}" if said.since_high > said.since else ""
+    if not (early or late):
+        return ""
+    possibly = " or ".join(filter(None, (early, late)))
+    return f" It most likely began in {month_words(said.since)}, possibly {possibly}."
+
+
 def _missing(said: Said) -> str:
     if not said.missing:
         earlier = " It depends on trips missing in the months before."
         return earlier if said.certainty == "depends" else ""
-    trips = "trip" if said.missing == 1 else f"{said.missing} trips"
+    trips = "missing trip" if said.missing == 1 else f"{said.missing} missing trips"
     if said.certainty == "sure":
-        return f" Whatever the missing {trips} would ordinarily hold."
-    return f" It depends on the missing {trips}."
+        return f" It stands whatever the {trips} would ordinarily hold."
+    return f" It depends on the {trips}."
 
 
 def revised(found: bool, said_in: str, first: str, again: str) -> str:

@@ -20,9 +20,15 @@ WHERE thing <> 'second_reading' OR state <> 'asked' OR what <> 'drawn' OR coales
 """
 """Each thing as it stands now, and the month it was opened in."""
 
-# an empty answer never overrides: a reader's last conclusion stays, whatever is said of the case
-READING_VIEW = f"""
-CREATE OR REPLACE VIEW loop.reading AS
+
+def reading(among: str = "") -> str:
+    """SQL of every answer to every rule it is about, in the words of 0.1.0 (`conclusion`) and in
+    those of the desk (`finding`, `contributed`). For who may see first readings that a second waits
+    for. `among`: a WHERE over determinations `d` that takes all of a trip or nothing of it.
+
+    An empty answer never overrides: a reader's last conclusion stays, whatever is said of the case.
+    """
+    return f"""
 WITH said AS (
     SELECT d.*, r.rule, r.verdict,
            CASE WHEN f.determination_no IS NOT NULL THEN f.conclusion
@@ -34,29 +40,34 @@ WITH said AS (
     JOIN loop.determination_rule r USING (determination_no)
     LEFT JOIN loop.finding f ON f.determination_no = d.determination_no
         AND f.rule IS NOT DISTINCT FROM r.rule
+    {among}
 ),
-ranked AS (
-    SELECT *,
-           determination_no = coalesce(
-               max(determination_no) FILTER (conclusion IS NOT NULL) OVER own,
-               max(determination_no) OVER own) AS latest_of_reviewer,
-           determination_no = coalesce(
-               max(determination_no) FILTER (conclusion IS NOT NULL) OVER anyone,
-               max(determination_no) OVER anyone) AS latest,
-           arg_max(status, determination_no) OVER own AS last_status
-    FROM said
-    WINDOW own AS (PARTITION BY trip_id, rule, reviewer), anyone AS (PARTITION BY trip_id, rule)
+own AS (
+    SELECT trip_id, rule, reviewer,
+           max(determination_no) FILTER (conclusion IS NOT NULL) AS concluded,
+           coalesce(max(determination_no) FILTER (conclusion IS NOT NULL), max(determination_no))
+               AS last,
+           arg_max(status, determination_no) AS last_status,
+           coalesce(arg_max_null(finding, determination_no) FILTER (conclusion IS NOT NULL),
+                    arg_max_null(finding, determination_no)) AS finding
+    FROM said GROUP BY trip_id, rule, reviewer
+),
+anyone AS (
+    SELECT trip_id, rule, coalesce(max(concluded), max(last)) AS last,
+           min(finding) <> max(finding) AS disputed
+    FROM own GROUP BY trip_id, rule
 )
-SELECT * EXCLUDE (status, latest, last_status),
-       CASE WHEN latest_of_reviewer THEN last_status ELSE status END AS status,
-       latest AS holds,
-       min(finding) FILTER (latest_of_reviewer) OVER (PARTITION BY trip_id, rule)
-           <> max(finding) FILTER (latest_of_reviewer) OVER (PARTITION BY trip_id, rule)
-           AS disputed
-FROM ranked
+SELECT s.* EXCLUDE (status), s.determination_no = o.last AS latest_of_reviewer,
+       CASE WHEN s.determination_no = o.last THEN o.last_status ELSE s.status END AS status,
+       s.determination_no = a.last AS holds, a.disputed
+FROM said s
+JOIN own o ON o.trip_id = s.trip_id AND o.rule IS NOT DISTINCT FROM s.rule
+    AND o.reviewer = s.reviewer
+JOIN anyone a ON a.trip_id = s.trip_id AND a.rule IS NOT DISTINCT FROM s.rule
 """
-"""Every answer to every rule it is about, in the words of 0.1.0 (`conclusion`) and in those of the
-desk (`finding`, `contributed`). For who may see first readings that a second waits for."""
+
+
+READING_VIEW = f"CREATE OR REPLACE VIEW loop.reading AS {reading()}"
 
 ANSWER_VIEW = """
 CREATE OR REPLACE VIEW loop.answer AS

@@ -92,7 +92,7 @@ class Occlusion(NamedTuple):
 
 
 class Contact(NamedTuple):
-    """A call, with whom it reached and what it authorised."""
+    """A call, with whom it reached and what it authorised; or a setting, and why it was charted."""
 
     at_s: int
     words: str
@@ -162,6 +162,7 @@ class TripPicture(NamedTuple):
     behaviour: list[BehaviourRun]
     occlusions: list[Occlusion]
     contacts: list[Contact]
+    reasons: list[Contact]
     notes: Notes
     beyond_axis: int
     before: str

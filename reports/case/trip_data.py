@@ -32,6 +32,9 @@ COUNTED = {"wall", "cylinder", "unheated"}
 SHORT = {"ventilator": ("vent.", "V"), "wall": ("wall", "W"), "cylinder": ("cyl.", "C"),
          "blender": ("blend", "B"), "unheated": ("unh.",), "heated": ("heat",)}  # fmt: skip
 LOUD = ("crying", "coughing", "agitated")
+FAILED = ("heater_failed", "ventilator_failed", "power_lost", "supply_low", "repeated_occlusion")
+"""Reasons of a setting that are told at its mark: something failed, or ran low."""
+
 SHOWN = ("deviation", "borderline", "cannot_tell", "authorised")
 """Verdicts whose stretch stands above the picture."""
 
@@ -64,6 +67,7 @@ def picture_data(trip: Row, cases: Cases) -> TripPicture:
         behaviour=behaviour_runs(trip["observations"]),
         occlusions=[_occlusion(row, trip) for row in trip["occlusions"]],
         contacts=[_contact(row, trip) for row in trip["contacts"]],
+        reasons=[_reason(row, trip) for row in trip["settings"] if text(row["reason"]) in FAILED],
         notes=_notes(trip),
         beyond_axis=_beyond_axis(trip, domain),
         before="before the first setting: the sending hospital's support, not counted",
@@ -257,6 +261,12 @@ def _contact(row: Row, trip: Row) -> Contact:
     given = f", authorised {words.plain(row['authorised'])}" if row["authorised"] else ""
     about = f", about {words.isolated(text(row['about']))}" if row["about"] else ""
     return Contact(row["at_s"], f"{who}{given}", f"Call at {at} to {who}{about}{given}")
+
+
+def _reason(row: Row, trip: Row) -> Contact:
+    why = words.plain(text(row["reason"]))
+    at = words.moment(row["at_s"], trip["r_settings"])
+    return Contact(row["at_s"], why, f"{words.capital(why)}, charted at {at}")
 
 
 def _notes(trip: Row) -> Notes:

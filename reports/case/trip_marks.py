@@ -197,6 +197,23 @@ def contact_lane(frame: Frame, contacts: list[Contact], notes: Notes) -> Lane:
     if not shown:
         empty = nothing(frame, notes.contacts, 24, known=not notes.calls_unknown)
         return named(frame, "Calls", "", empty, 24)
+    marks, labels, height = _said(frame, shown)
+    if notes.calls_unknown:
+        marks = unknown(frame, frame.low_s, frame.high_s, height, notes.contacts) + marks
+    return named(frame, "Calls", "", (marks, labels), height)
+
+
+def reason_lane(frame: Frame, reasons: list[Contact]) -> list[Lane]:
+    """What failed or ran low as charted, in words at its mark; no lane where nothing did."""
+    shown = [r for r in reasons if frame.holds(r.at_s)]
+    if not shown:
+        return []
+    marks, labels, height = _said(frame, shown)
+    return [named(frame, "Reason", "charted", (marks, labels), height)]
+
+
+def _said(frame: Frame, shown: list[Contact]) -> tuple[str, str, int]:
+    """A mark and words each, rows of them as needed; and how high they are."""
     shelves = Shelves(4)
     marks, labels, rows = [], [], 1
     for c in shown:
@@ -210,9 +227,7 @@ def contact_lane(frame: Frame, contacts: list[Contact], notes: Notes) -> Lane:
         marks.append(svg.one(CALL, x, y - 9, svg.escaped(c.title)))
         if row is not None:
             labels.append(svg.label(start, y, label))
-    if notes.calls_unknown:
-        marks.insert(0, unknown(frame, frame.low_s, frame.high_s, 16 * rows + 6, notes.contacts))
-    return named(frame, "Calls", "", ("".join(marks), "".join(labels)), 16 * rows + 6)
+    return "".join(marks), "".join(labels), 16 * rows + 6
 
 
 def milestone_rows(frame: Frame, milestones: list[Milestone], below: float) -> Lane:

@@ -14,6 +14,7 @@ from reports.case.trip_marks import (
     finding_rows,
     milestone_rows,
     occlusion_lane,
+    reason_lane,
 )
 from reports.charts import palette, svg
 from reports.charts.parts import FONT
@@ -85,6 +86,7 @@ def _lanes(frame: Frame, data: TripPicture) -> tuple[list[Lane], list[Lane]]:
     spo2_low = min(80.0, 10 * (min(spo2, default=100) // 10))
     rate_top = nice_top(max(rates, default=30) + 10)
     support = [band_lane(frame, band, data.resolution_s) for band in data.bands]
+    support += reason_lane(frame, data.reasons)
     support.append(steps_lane(frame, "Flow", "L/min", data.flow, data.ranges))
     support.append(steps_lane(frame, "FiO2", "fraction", data.fio2, []))
     note = notes.observations

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -36,11 +37,16 @@ TELL = ("errors/codes.py", "docs/errors.py", "ingest/problems.py")
 CODE = re.compile(r"[a-z]+(-[a-z0-9]+)*")
 
 
+@cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def trees() -> Iterator[tuple[str, ast.Module]]:
     for path in sorted((TOP / "pipeline").rglob("*.py")):
         name = path.relative_to(TOP / "pipeline").as_posix()
         if name not in TELL[:2]:
-            yield name, ast.parse(path.read_text(encoding="utf-8"))
+            yield name, parsed(path)
 
 
 def texts(node: ast.AST) -> set[str]:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from . import small_delivery as small
-from .command_runs import Run, data_alone, rows
+from .command_runs import Run, rows, verdicts_alone
 
 HEADER = "trip_id,at_s,support,source,flow_lpm,fio2,humidification,cannula,reason\n"
 
@@ -111,7 +111,7 @@ def test_a_review_goes_on_and_says_so_each_time(run: Run, tmp_path: Path) -> Non
     folder = small.write(
         tmp_path / "d", **small.swap("settings", "heated,prong-2", "heated,prong-9")
     )
-    with data_alone():
+    with verdicts_alone():
         for _ in range(2):
             ran = run("review", folder, "--into", tmp_path / "out", "--month", "2026-01")
             assert (ran.code, ran.err) == (0, "")

@@ -34,12 +34,11 @@ WIDEST, EVENTS, TRIPS = 60, 3, 10
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("sample")
-    with data_alone():
-        ran = command_in(folder, "review", SAMPLE)
-    assert ran.code == 0, ran.err
-    return folder / "tailrace-out"
+def out(reviewed_sample: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The reviewed sample without its pages."""
+    folder = tmp_path_factory.mktemp("sample") / "tailrace-out"
+    pages = shutil.ignore_patterns("*.html", "assets")
+    return shutil.copytree(reviewed_sample / "out", folder, ignore=pages)
 
 
 @pytest.fixture(scope="module")

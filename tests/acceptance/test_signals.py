@@ -191,7 +191,7 @@ def test_missing_trips_bound_and_do_not_mute(sentence: dict[str, list[Row]]) -> 
     last = [row for row in sentence["short signals"] if row["month"] == LAST]
     sure = [row for row in last if chart_of(row) == ("occlusion-rate", "service", "all")]
     assert [(row["certainty"], row["missing"]) for row in sure] == [("sure", str(WITHHELD))]
-    assert "Whatever the missing 3 trips would ordinarily hold." in sure[0]["sentence"]
+    assert "whatever the 3 missing trips would ordinarily hold." in sure[0]["sentence"]
     settled = [
         row["certainty"] != "depends"
         for row in sentence["short signal_charts"] if row["month"] == LAST

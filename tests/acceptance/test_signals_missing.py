@@ -59,7 +59,7 @@ def test_thirty_four_more_occlusions_are_sure_whatever_two_trips_hold(
         if chart_of(row) == OF_SERVICE and row["kind"] == "headline"
     ]  # fmt: skip
     assert [(row["certainty"], row["missing"]) for row in own] == [("sure", str(MISSING))]
-    assert f"Whatever the missing {MISSING} trips would ordinarily hold." in own[0]["sentence"]
+    assert f"whatever the {MISSING} missing trips would ordinarily hold." in own[0]["sentence"]
     # and the excess alone makes the signal
     assert not [row for row in said["plain signals"] if chart_of(row) == OF_SERVICE]
 

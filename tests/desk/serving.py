@@ -14,6 +14,8 @@ from pathlib import Path
 
 import httpx
 
+from tests.forks import forking
+
 TAILRACE = "import sys; from pipeline.cli.main import main; sys.argv[0] = 'tailrace'; main()"
 
 
@@ -51,12 +53,9 @@ def begin(folder: Path, *more: str, **options: object) -> subprocess.Popen[str]:
 @contextmanager
 def forked(folder: Path, by: str) -> Iterator[tuple[BaseProcess, str]]:
     """A desk in a process that begins at once, with its first link; killed when the block ends."""
-    import multiprocessing
-
     from . import warm
 
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.desk.warm"])
+    context = forking()
     ours, theirs = context.Pipe()
     process = context.Process(target=warm.serve, args=(folder, by, theirs), daemon=True)
     process.start()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from urllib.parse import quote_plus
 
 import pandas as pd
 import pytest
@@ -86,17 +87,21 @@ SIGNALS = {
 }
 
 
-def signal(folder: Path, measure: str, group_by: str, group_value: str) -> str:
+def signal(
+    folder: Path, measure: str, group_by: str, group_value: str, *, month: str = MONTH,
+    number: int = 1,
+) -> str:  # fmt: skip
     """Put a signal into the store that holds since the first month; its key."""
     row = dict.fromkeys(SIGNAL.columns, None) | {
-        "signal_no": 1, "month": MONTH, "said_in": MONTH, "kind": "headline", "measure": measure,
-        "group_by": group_by, "group_value": group_value, "side": "worse", "since": "2026-01",
-        "since_low": "2026-01", "since_high": MONTH, "certainty": "sure", "missing": 0,
+        "signal_no": number, "month": month, "said_in": MONTH, "kind": "headline",
+        "measure": measure, "group_by": group_by, "group_value": group_value, "side": "worse",
+        "since": "2026-01", "since_low": "2026-01", "since_high": MONTH, "certainty": "sure",
+        "missing": 0,
         "found": True, "sentence": "More than there were.",
     }  # fmt: skip
     cells = ", ".join("NULL" if v is None else repr(v) for v in row.values())
     tamper(folder, f"INSERT INTO loop.signal VALUES ({cells})")
-    return "|".join((MONTH, measure, group_by, group_value))
+    return "|".join((month, measure, group_by, group_value))
 
 
 def test_a_rate_lists_the_trips_with_events(visit: Visits, folder: Path) -> None:
@@ -130,15 +135,103 @@ def test_a_share_lists_its_variances_and_what_readers_said(visit: Visits, folder
 def test_a_signal_is_looked_into_before_a_person_closes_it(visit: Visits, folder: Path) -> None:
     here = visit("R1")
     key = signal(folder, *SIGNALS["rate"])
+    closing: dict[str, str | list[str]] = {
+        "key": key, "go": "closed", "conclusion": "equipment", "why": "One cannula of one base.",
+        "unread": "yes",
+    }  # fmt: skip
     assert "More than there were." in here.text("/?kind=signal")
-    assert here.send("/signal", {"key": key, "state": "closed", "why": "x"}).status_code == 409
-    here.kept("/signal", {"key": key, "state": "looked_into", "owner": "R2"})
+    assert here.send("/signal", closing).status_code == 409
+    here.kept("/signal", {"key": key, "go": "looked_into", "owner": "R2"})
     assert "R2" in here.text("/?kind=signal")
-    assert here.send("/signal", {"key": key, "state": "closed"}).status_code == 409
-    here.kept("/signal", {"key": key, "state": "closed", "why": "One cannula of one base."})
+    for without in ("conclusion", "why", "unread"):
+        short = {name: value for name, value in closing.items() if name != without}
+        assert here.send("/signal", short).status_code == 409, without
+    assert here.send("/signal", {**closing, "conclusion": "whatever"}).status_code == 409
+    assert here.ask("SELECT state FROM loop.standing WHERE thing = 'signal'") == [("looked_into",)]
+    here.kept("/signal", {**closing, "what": "Look at the cannulas.", "due_month": "2026-09"})
     assert "More than there were." not in here.text("/?kind=signal")
-    assert "One cannula of one base." in here.text(f"/signal?key={key}")
+    for page in (f"/signal?key={key}", "/signals"):
+        assert "Equipment or supply: One cannula of one base." in here.text(page)
+        assert " R1 " in here.text(page)
+    assert here.ask("SELECT owner FROM loop.standing WHERE thing = 'signal'") == [("R2",)]
+    assert here.ask("SELECT what, owner, due_month FROM loop.standing WHERE thing = 'action'") == [
+        ("Look at the cannulas.", "R1", "2026-09")
+    ]
     assert ledger(folder)[1] == []
+
+
+def test_a_signal_has_an_owner_once_it_is_looked_into_and_counts_its_trips(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    ((rule, trips),) = here.ask("""
+        SELECT rule, list(DISTINCT trip_id ORDER BY trip_id) FROM judged.verdict
+        JOIN judged.trip_window USING (trip_key) WHERE verdict = 'deviation'
+        GROUP BY rule ORDER BY count(*) DESC, rule LIMIT 1""")
+    assert isinstance(trips, list)
+    key = signal(folder, "deviation-share", "rule", str(rule))
+    trip = str(trips[0])
+    here.kept("/readers", {"readers": "one", "why": "There is one."})
+    here.kept("/case", here.case(trip, _all="holds", status="closed"))
+    here.kept("/signal", {"key": key, "go": "looked_into"})
+    many = f"{len(trips)} trips: 1 read, 1 held." if len(trips) > 1 else "1 trip: 1 read, 1 held."
+    for page in (f"/signal?key={key}", "/signals"):
+        assert many in here.text(page)
+    assert here.ask("SELECT owner FROM loop.standing WHERE thing = 'signal'") == [("R1",)]
+    assert f"/signal?key={quote_plus(key)}" in here.get(f"/case?trip={trip}").replace("%20", "+")
+
+
+def test_a_signal_is_late_the_month_after_it_was_said_unless_its_owner_says_another(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    key = signal(folder, *SIGNALS["rate"], month="2025-12")
+    assert 'class="late"' in here.get("/?kind=signal")
+    assert "January 2026 late" in here.text("/?kind=signal")
+    here.kept("/signal", {"key": key, "go": "looked_into", "due_month": "2027-01"})
+    assert 'class="late"' not in here.get("/?kind=signal")
+
+
+def test_signals_that_share_their_trips_are_one_thing_to_look_into(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    ((size,),) = here.ask("""
+        SELECT o.cannula FROM judged.occlusion o WHERE not_counted_because IS NULL
+        GROUP BY 1 ORDER BY count(*) DESC LIMIT 1""")
+    service = signal(folder, *SIGNALS["rate"])
+    of_size = signal(folder, "occlusion-rate", "cannula", str(size), number=2)
+    other = signal(folder, "incomplete-log-share", "base", "nowhere", number=3)
+    assert here.get("/?kind=signal").count('class="piece"') == 2
+    assert "2 signals" in here.text("/?kind=signal")
+    assert here.get("/signals").count('class="piece"') == 2
+    page = here.get(f"/signal?key={service}")
+    assert of_size in page
+    assert other not in page
+    # each can be closed by itself, or with what is the same
+    here.kept("/signal", {"key": service, "go": "looked_into", "also": [of_size, other]})
+    assert here.ask("SELECT key FROM loop.standing WHERE thing = 'signal' ORDER BY 1") == sorted(
+        [(service,), (of_size,)]
+    )
+    closing: dict[str, str | list[str]] = {
+        "go": "closed", "conclusion": "chance", "why": "Looked at.", "unread": "yes",
+    }  # fmt: skip
+    here.kept("/signal", {"key": of_size, **closing})
+    assert here.get("/?kind=signal").count('class="piece"') == 2
+
+
+def test_closing_a_signal_closes_what_was_said_of_its_chart_before(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    first = signal(folder, *SIGNALS["rate"], month="2026-01")
+    again = signal(folder, *SIGNALS["rate"], number=2)
+    assert here.get("/?kind=signal").count('class="piece"') == 1
+    here.kept("/signal", {"key": again, "go": "looked_into"})
+    here.kept("/signal", {"key": again, "go": "closed", "conclusion": "care", "why": "So it was.",
+                          "unread": "yes"})  # fmt: skip
+    assert here.get("/?kind=signal").count('class="piece"') == 0
+    assert "So it was." in here.text(f"/signal?key={first}")
 
 
 @pytest.mark.parametrize("before", ["open", "looked_into"])
@@ -148,7 +241,7 @@ def test_a_signal_that_ended_is_stored_as_closed_once(
     here = visit("R1")
     key = signal(folder, *SIGNALS["rate"])
     if before == "looked_into":
-        here.kept("/signal", {"key": key, "state": before})
+        here.kept("/signal", {"key": key, "go": before})
     row = dict(zip(("month", "measure", "group_by", "group_value"), key.split("|"), strict=True))
     other = {"month": "2026-01", "standing": "stands"}
     frame = pd.DataFrame(

@@ -1,20 +1,10 @@
-"""All that a desk imports or compiles, so that one forked from here begins at once."""
+"""The desk in a process that is forked, with a pipe for what it prints."""
 
-import gc
 import sys
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-import duckdb
-import pandas
-
 import pipeline.desk.command
-import pipeline.desk.server
-import pipeline.month.one_case
-import reports.case.pages
-import reports.render.write
-
-__all__ = ["duckdb", "pandas", "pipeline", "reports"]
 
 
 class ToPipe:
@@ -39,9 +29,3 @@ def serve(folder: Path, by: str, pipe: Connection) -> None:
     """The desk of a folder, as the command opens it."""
     sys.stdout = ToPipe(pipe)
     pipeline.desk.command.desk(folder, None, by, 0, browser=False)
-
-
-environment = reports.render.write.environment()
-for name in environment.list_templates(extensions=["html"]):
-    environment.get_template(name)
-gc.freeze()

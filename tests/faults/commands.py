@@ -1,7 +1,7 @@
 """Commands run in processes of their own, together, and killed where a test wants it.
 
-The processes are forked from one that has imported everything (`warm`), so each begins within some
-hundredths of a second.
+The processes are forked from one that has imported everything (`tests.warm`), so each begins
+within some hundredths of a second.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
-from functools import cache
-from multiprocessing import get_context
-from multiprocessing.context import ForkServerContext, ForkServerProcess
+from multiprocessing.context import ForkServerProcess
 from pathlib import Path
+
+from tests.forks import forking
 
 WRITES = {"open", "os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.link", "os.chmod",
           "shutil.rmtree", "shutil.copyfile", "ctypes.dlopen"}  # fmt: skip
@@ -66,13 +66,6 @@ class Started:
         return self.end()
 
 
-@cache
-def _context() -> ForkServerContext:
-    context = get_context("forkserver")
-    context.set_forkserver_preload(["tests.faults.warm"])
-    return context
-
-
 def start(
     *arguments: object, kill_before: int | None = None, at: float = 0, before: Before | None = None
 ) -> Started:
@@ -83,7 +76,7 @@ def start(
     """
     printed = Path(tempfile.mkdtemp(prefix="said-"))
     argv = ["tailrace", *map(str, arguments)]
-    process = _context().Process(target=_run, args=(argv, printed, kill_before, at, before))
+    process = forking().Process(target=_run, args=(argv, printed, kill_before, at, before))
     process.start()
     return Started(process, printed)
 
@@ -112,6 +105,7 @@ def _run(
     from pipeline.cli import main as cli
 
     sys.argv = argv
+    sys.dont_write_bytecode = True  # a module kept compiled is no write of the command's
     count = 0
 
     def watch(event: str, given: tuple[object, ...]) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 from pipeline.store.database import open_store
+from tests.process import started
 
 SLOW = """
-import sys
+import sys, time
 from pathlib import Path
 import pipeline.store.database as database
 
@@ -18,7 +17,8 @@ create = database.create_layout
 def slowly(con):
     create(con)
     print("laid out", flush=True)
-    sys.stdin.readline()
+    while not Path(sys.argv[2]).exists():
+        time.sleep(0.001)
 
 database.create_layout = slowly
 database.open_store(Path(sys.argv[1])).close()
@@ -28,7 +28,9 @@ AT_ONCE = """
 import sys, time
 from pathlib import Path
 from pipeline.store.session import open_waiting
-sys.stdin.readline()
+print("there", flush=True)
+while not Path(sys.argv[3]).exists():
+    time.sleep(0.001)
 con = open_waiting(Path(sys.argv[1]), create=True)
 con.execute("create schema if not exists said")
 con.execute("create table if not exists said.by (who INTEGER)")
@@ -37,46 +39,31 @@ con.close()
 """
 
 
-def begin(code: str, *arguments: object) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, arguments)], text=True,
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        cwd=Path(__file__).parents[2],
-    )  # fmt: skip
-
-
-def go(process: subprocess.Popen[str]) -> None:
-    assert process.stdin is not None
-    process.stdin.write("\n")
-    process.stdin.flush()
-
-
 def test_a_slow_process_never_replaces_a_store_that_was_finished_meanwhile(tmp_path: Path) -> None:
-    path = tmp_path / "store.duckdb"
-    slow = begin(SLOW, path)
-    assert slow.stdout is not None
-    assert slow.stdout.readline() == "laid out\n"
+    path, go = tmp_path / "kept" / "store.duckdb", tmp_path / "go"
+    path.parent.mkdir()
+    slow = started(SLOW, path, go)
+    assert slow.printed.readline() == "laid out\n"
     con = open_store(path)
     con.execute("create table delivered.mark as select 7 as mark")
     con.close()
-    go(slow)
-    _, sentence = slow.communicate(timeout=60)
-    assert (slow.returncode, sentence) == (0, "")
+    go.touch()
+    assert (slow.wait(), slow.printed.read()) == (0, "")
     con = open_store(path, create=False)
     assert con.execute("from delivered.mark").fetchall() == [(7,)]
     con.close()
-    assert [p.name for p in tmp_path.iterdir()] == ["store.duckdb"]
+    assert [p.name for p in path.parent.iterdir()] == ["store.duckdb"]
 
 
 def test_three_begun_together_all_find_what_they_stored(tmp_path: Path) -> None:
     for round_ in range(3):
-        path = tmp_path / f"{round_}" / "store.duckdb"
+        path, go = tmp_path / f"{round_}" / "store.duckdb", tmp_path / f"go-{round_}"
         path.parent.mkdir()
-        several = [begin(AT_ONCE, path, who) for who in range(3)]
-        for process in several:
-            go(process)
-        sentence = [process.communicate(timeout=60)[1] for process in several]
-        assert (sentence, [process.returncode for process in several]) == ([""] * 3, [0] * 3)
+        several = [started(AT_ONCE, path, who, go) for who in range(3)]
+        assert [process.printed.readline() for process in several] == ["there\n"] * 3
+        go.touch()
+        ends = [(process.wait(), process.printed.read()) for process in several]
+        assert ends == [(0, "")] * 3
         con = open_store(path, create=False, read_only=True)
         assert con.execute("from said.by order by who").fetchall() == [(0,), (1,), (2,)]
         con.close()
@@ -84,11 +71,9 @@ def test_three_begun_together_all_find_what_they_stored(tmp_path: Path) -> None:
 
 def test_a_store_begun_by_a_killed_process_is_taken_away(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
-    slow = begin(SLOW, path)
-    assert slow.stdout is not None
-    slow.stdout.readline()
+    slow = started(SLOW, path, tmp_path / "never")
+    assert slow.printed.readline() == "laid out\n"
     slow.kill()
-    slow.communicate()
     assert not path.exists()
     assert list(tmp_path.iterdir())
     open_store(path).close()

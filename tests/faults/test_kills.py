@@ -6,7 +6,6 @@ is told, and with `--deep` at a moment before; `python -m tests.faults --kills N
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -14,12 +13,6 @@ import pytest
 from tests.deep import examples
 from tests.faults import commands, kills, world
 from tests.faults.world import World
-from tests.made_once import made_once
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> World:
-    return World(made_once(tmp_path_factory, "service", partial(world.make, trips=12)))
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults import races, world
+from tests.faults import races
 from tests.faults.world import World
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> World:
-    return world.make(tmp_path_factory.mktemp("races"), trips=12)
 
 
 @pytest.mark.parametrize("names", [("second review", "pack"), ("determine", "retrained", "map")])

@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
-
-import pytest
 
 from pipeline.followup.ledger_words import ledger
 from tests.faults import commands, world
 from tests.faults.world import World
 from tests.followup import reviewed_store
-from tests.made_once import made_once
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> World:
-    return World(made_once(tmp_path_factory, "service", partial(world.make, trips=12)))
 
 
 def test_a_first_review_and_another_service_month_begun_together(

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from pipeline.simulate import simulate
+from pipeline.simulate import calibrate, simulate
 from pipeline.simulate.changes import FORMS, Refused
 from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import deliver
@@ -21,6 +22,7 @@ from pipeline.simulate.simulator import CHUNK, options_of
 from pipeline.simulate.trips import Laid, laid_out
 from schemas.catalogue import parse_catalogue
 from tests.bench.change_recovery import recovered
+from tests.deep import examples
 
 Cells = dict[str, str]
 
@@ -185,6 +187,17 @@ def test_winters_are_busier() -> None:
     month = options_of(12_000, 12, 1).month_of(np.arange(12_000))
     count = np.bincount(month, minlength=12)
     assert count[0] > 1.3 * count[6]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def fewer_aside() -> Iterator[None]:
+    """Plants are dosed by the odds of fewer trips laid aside, which takes most of the time.
+
+    With `--deep` of as many as ever; the sample's bytes, which a test makes again, rest on those.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(calibrate, "ASIDE", examples(20_000, calibrate.ASIDE))
+        yield
 
 
 def test_planted_changes_are_recovered_by_a_plain_count(tmp_path: Path) -> None:

@@ -65,8 +65,6 @@ def device(*events: str, at: str = "2015-03-03T10:05:00-07:00", more: str = "") 
 
 
 def transfer(tmp_path: Path, where: str) -> list[str]:
-    if not SAMPLES.is_dir():
-        return in_one_group(tmp_path, where)
     folder = source(tmp_path / "in", (SAMPLES / TRANSFER).read_bytes(), where)
     small_source.run(folder)
     return small_source.column(folder, "event", "device_events")
@@ -82,12 +80,13 @@ def on(condition: str) -> str:
     return f'[{{ column = "eDevice.03", {condition} }}]'
 
 
-@pytest.mark.parametrize("made", [transfer, in_one_group])
+@pytest.mark.parametrize("made", [in_one_group, *([transfer] if SAMPLES.is_dir() else [])])
 class TestEightEventTypesInOneGroup:
-    """The published case, and a document of our own of the same shape."""
+    """A document of our own of the shape of a published case, and that case where it is here."""
 
     def test_each_of_them_gets_its_one_row(self, tmp_path: Path, made: object) -> None:
-        for number, event in enumerate(EVENTS):
+        """Of the published case two are asked."""
+        for number, event in enumerate(EVENTS if made is in_one_group else EVENTS[4:6]):
             found = made(tmp_path / str(number), on(f'is = "{event}"'))  # type: ignore[operator]
             assert found == ["occlusion" if event == "4103035" else "started"], event
 

@@ -6,11 +6,12 @@ import duckdb
 import jinja2
 import openpyxl
 import pandas
-import pandera.ibis
 import scipy.optimize.elementwise
 import xlsxwriter
 
 import pipeline.cli.main
+import pipeline.desk.command
+import pipeline.desk.server
 import pipeline.followup.correct
 import pipeline.followup.determine
 import pipeline.followup.publish
@@ -22,9 +23,11 @@ import pipeline.judging.evaluator
 import pipeline.judging.whatif
 import pipeline.mapping.run
 import pipeline.month.gather
+import pipeline.month.one_case
 import pipeline.review
 import pipeline.sharing.edition
 import reports
+import reports.case.pages
 import reports.render.packs
 import reports.render.shared_pages
 import reports.render.workbook
@@ -33,7 +36,7 @@ import schemas.contract
 import tests.faults.world
 import tests.unscreened
 
-__all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pandera", "pipeline", "reports", "schemas",
+__all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pipeline", "reports", "schemas",
            "scipy", "tests", "xlsxwriter"]  # fmt: skip
 
 environment = reports.render.write.environment()

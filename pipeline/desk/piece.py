@@ -1,0 +1,33 @@
+"""One piece of open work, of whatever kind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.measures.bases import month_number
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One open thing; months are YYYY-MM, `age` in months, `trip` empty where it is of several.
+
+    `late`: its due month has passed. Work of a month is due the month after, with its review.
+    """
+
+    kind: str
+    trip: str
+    n: int
+    why: str
+    owner: str
+    state: str
+    opened: str
+    due: str
+    age: int
+    late: bool
+    href: str
+
+
+def after(month: str) -> str:
+    """The month after."""
+    number = month_number(month) + 1
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"

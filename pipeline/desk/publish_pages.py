@@ -1,0 +1,133 @@
+"""Publishing a month: what stands against it, each count with the things it counts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.desk.waiting import signal_name
+from pipeline.errors import Mistake
+from pipeline.followup.own_signals import signals_now
+from pipeline.followup.readiness import Unfinished, unfinished
+from pipeline.store.months import months_in_store
+from reports.text import words
+
+if TYPE_CHECKING:
+    import duckdb
+
+NAMED = 8
+"""So many things are named beside their count; more are behind it."""
+MOST_LISTED = 1000
+ADDRESSES = {"trip": ("/case", "trip"), "action": ("/action", "key"), "signal": ("/signal", "key"),
+             "month": ("/publish", "month")}  # fmt: skip
+"""Where each kind of thing is, and by what it is asked for."""
+
+
+def show_publish(request: Request) -> Response:
+    """What stands against publishing a month, and the form that asks once more."""
+    own = rooms(request)
+    with own.desk.reading() as con:
+        months = months_in_store(con)
+        month = request.query_params.get("month", "") or own.desk.month or months[-1]
+        if month not in months:
+            return nothing_there(request)
+        left = unfinished(con, month)
+        times = _published(con, month)
+        named = [_things(con, line) if len(line.keys) <= NAMED else [] for line in left]
+    lines = [
+        f"It has been published {words.many(times, 'time')}." if times else "Not published yet."
+    ]
+    if not left:
+        lines.append("Nothing is unread, open, overdue, restated, missing or undecided.")
+    sure = {"kind": "check", "name": "sure", "value": "yes", "checked": False,
+            "label": "I have read this list. Publish anyway; the ledger keeps what was left."
+            if left else "Yes, publish it."}  # fmt: skip
+    hidden = {"kind": "hidden", "name": "month", "value": month}
+    links = [{"href": f"/publish?{urlencode({'month': m})}", "label": words.month_name(m)}
+             for m in reversed(months) if m != month]  # fmt: skip
+    return answer(
+        request, "desk_publish.html", f"Publish {words.month_name(month)}", lines=lines, facts=[],
+        left=[{"kind": line.kind.capitalize(), "words": line.words, "things": things,
+               "href": f"/left?{urlencode({'month': month, 'line': n})}" if line.of else ""}
+              for n, (line, things) in enumerate(zip(left, named, strict=True))],
+        links=[], months=links[:24],
+        forms=[form(request, "/publish", "Publish", fields=[hidden, sure])],
+    )  # fmt: skip
+
+
+def show_left(request: Request) -> Response:
+    """All things of one count of a month's list; reading goes on from trip to trip of it."""
+    own, asked = rooms(request), request.query_params
+    with own.desk.reading_work() as con:
+        month = asked.get("month", "")
+        left = unfinished(con, month) if month in months_in_store(con) else []
+        line = next((line for n, line in enumerate(left) if str(n) == asked.get("line")), None)
+        if line is None:
+            return nothing_there(request)
+        things = _things(con, line)
+    if line.of == "trip":
+        own.desk.order[visitor(request).by or ""] = list(line.keys)
+    lines = [f"{line.kind.capitalize()} of {words.month_name(month)}: {line.words}."]
+    return answer(
+        request, "desk_form.html", "Before publishing", lines=lines, facts=[], forms=[],
+        links=[*things[:MOST_LISTED],
+               {"href": f"/publish?{urlencode({'month': month})}", "label": "Back to publishing"}],
+    )  # fmt: skip
+
+
+def _things(con: duckdb.DuckDBPyConnection, line: Unfinished) -> list[dict[str, Any]]:
+    """Each thing of a count as a link: a trip with why it is read, others by what they say."""
+    if not line.of:
+        return []
+    to, name = ADDRESSES[line.of]
+    called, more = _called(con, line)
+    return [
+        {"href": f"{to}?{urlencode({name: key})}", "label": called.get(key, key),
+         "more": more.get(key, "")}
+        for key in line.keys
+    ]  # fmt: skip
+
+
+def _called(
+    con: duckdb.DuckDBPyConnection, line: Unfinished
+) -> tuple[dict[str, str], dict[str, str]]:
+    """What things are called where it is not their key, and what is said of each."""
+    if line.of == "signal":
+        signals = signals_now(con)
+        return {key: signal_name(signals[key]) for key in line.keys}, {}
+    if line.of == "month":
+        return {key: words.month_name(key) for key in line.keys}, {}
+    if line.of == "trip":
+        rows = con.execute(
+            "SELECT trip_id, any_value(why) FROM judged.work WHERE kind <> 'fetch'"
+            " AND list_contains($keys, trip_id) GROUP BY 1", {"keys": list(line.keys)},
+        ).fetchall()  # fmt: skip
+        return {}, {trip: f": {why}" for trip, why in rows if why}
+    return {}, {}
+
+
+def _published(con: duckdb.DuckDBPyConnection, month: str) -> int:
+    rows = con.execute("SELECT count(*) FROM loop.publication WHERE month = ?", [month]).fetchall()
+    return int(rows[0][0])
+
+
+def save_publish(request: Request, fields: Fields) -> Response:
+    """Publish a month, if the form was ticked; refused with the list else."""
+    from pipeline import review as steps
+
+    own, month = rooms(request), one(fields, "month")
+    back = f"/publish?{urlencode({'month': month})}"
+    if not one(fields, "sure"):
+        return go_to(f"{back}&{urlencode({'said': 'Not published: tick the box to do it.'})}")
+    try:
+        with own.desk.apart():
+            told = steps.publish(own.desk.folder, month, visitor(request).by, anyway=True)
+    except Mistake as mistake:
+        return not_done(request, mistake, back)
+    return go_to(f"{back}&{urlencode({'said': told.splitlines()[0]})}")

@@ -1,0 +1,221 @@
+"""Signals: every one as it stands, each change once; one with its trips, looked into and closed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.kept_work import keep_work
+from pipeline.desk.thing_pages import due_month_of, not_done, nothing_there
+from pipeline.desk.waiting import also, due_month, signal_name, signal_piece
+from pipeline.errors import Mistake
+from pipeline.followup.moves import Move, month_under_review, move, new_key
+from pipeline.followup.own_signals import (
+    CONCLUSIONS,
+    SignalNow,
+    TripBehind,
+    close,
+    grouped,
+    look_into,
+    signals_now,
+    trips_behind,
+)
+from pipeline.followup.screen_text import check_text
+from pipeline.followup.states import CLOSED, LOOKED_INTO
+from reports.text import words
+from reports.text.signal_lines import signal_parts
+
+if TYPE_CHECKING:
+    import duckdb
+
+MOST_TRIPS = 200
+"""Trips behind a signal that its page lists."""
+
+
+def show_signals(request: Request) -> Response:
+    """Every signal: those that stand, each change once, and how the others were closed."""
+    with rooms(request).desk.reading_work() as con:
+        found = signals_now(con)
+        still = [s for s in found.values() if s.state != CLOSED]
+        groups = grouped(con, still)
+        behind = trips_behind(con, list(found))
+        now = month_under_review(con)
+    pieces = [(signal_piece(own, now), own) for own in groups]
+    pieces.sort(key=lambda row: (not row[0].late, row[0].due))
+    return answer(
+        request, "desk_signals.html", "Signals",
+        open=[{
+            "href": piece.href, "what": signal_parts(own[0].sentence)[0],
+            "sentence": own[0].sentence, "state": piece.state,
+            "owner": piece.owner, "opened": words.month_name(piece.opened),
+            "due": words.month_name(piece.due), "late": piece.late, "age": piece.age,
+            "trips": counted([trip for s in own for trip in behind[s.key]]),
+            "also": [{"href": _href(s), "name": signal_name(s)} for s in own[1:]],
+        } for piece, own in pieces],
+        closed=[{
+            "href": _href(s), "what": signal_parts(s.sentence)[0], "sentence": s.sentence,
+            "conclusion": s.why or "",
+            "by": s.closed_by or "", "month": words.month_name(s.closed_in) if s.closed_in else "",
+            "trips": counted(behind[s.key]),
+        } for s in found.values() if s.state == CLOSED],
+    )  # fmt: skip
+
+
+def _href(signal: SignalNow) -> str:
+    return f"/signal?{urlencode({'key': signal.key})}"
+
+
+def counted(trips: Sequence[TripBehind]) -> str:
+    """'12 trips: 5 read, 3 held.', each trip once."""
+    every = {trip.trip_id for trip in trips}
+    read = {trip.trip_id for trip in trips if trip.read}
+    held = {trip.trip_id for trip in trips if trip.held}
+    if not every:
+        return "No trips."
+    of_read = f"{len(read)} read, {len(held)} held" if read else "none read"
+    return f"{words.many(len(every), 'trip')}: {of_read}."
+
+
+def show_signal(request: Request) -> Response:
+    """One signal with its trips, to be looked into and closed."""
+    key = request.query_params.get("key", "")
+    with rooms(request).desk.reading_work() as con:
+        found = signals_now(con)
+        if key not in found:
+            return nothing_there(request)
+        signal = found[key]
+        others = _same(con, found, signal)
+        behind = trips_behind(con, [key, *(s.key for s in others)])
+        now = month_under_review(con)
+    trips = behind[key]
+    by = visitor(request).by
+    rooms(request).desk.order[by or ""] = [t.trip_id for t in trips if not t.read]
+    links = [
+        {"href": f"/case?{urlencode({'trip': t.trip_id})}", "label": t.trip_id,
+         "more": f"{words.month_name(t.month)}, {_of_trip(t)}"}
+        for t in trips[:MOST_TRIPS]
+    ]  # fmt: skip
+    cut = f", the first {MOST_TRIPS}" if len(trips) > MOST_TRIPS else ""
+    lines = [signal.sentence, *filter(None, [also(others)]), f"{counted(trips)[:-1]}{cut}."]
+    return answer(
+        request, "desk_form.html", "A signal", lines=lines, facts=_facts(signal, now), links=links,
+        forms=_forms(request, signal, others, behind),
+    )  # fmt: skip
+
+
+def _of_trip(trip: TripBehind) -> str:
+    return ("it held" if trip.held else "it did not hold") if trip.read else "unread"
+
+
+def _same(
+    con: duckdb.DuckDBPyConnection, found: dict[str, SignalNow], signal: SignalNow
+) -> list[SignalNow]:
+    """The other signals of the same change that are not closed."""
+    among = [s for s in found.values() if s.state != CLOSED or s.key == signal.key]
+    own = next(group for group in grouped(con, among) if signal in group)
+    return [s for s in own if s.key != signal.key]
+
+
+def _facts(signal: SignalNow, now: str) -> list[tuple[str, str]]:
+    facts = [("State", words.plain(signal.state)), ("Said in", words.month_name(signal.month))]
+    if signal.state == CLOSED:
+        closed = words.month_name(signal.closed_in) if signal.closed_in else ""
+        return [*facts, ("Closed in", closed), ("By", signal.closed_by or "worked out"),
+                ("Conclusion", signal.why or "")]  # fmt: skip
+    due = due_month(signal)
+    when = f"{words.month_name(due)}{', late' if due < now else ''}"
+    return [*facts, ("Due", when), ("Whose", signal.owner or "nobody's"),
+            ("Found so far", signal.why or "nothing yet")]  # fmt: skip
+
+
+def _forms(
+    request: Request,
+    signal: SignalNow,
+    others: Sequence[SignalNow],
+    behind: dict[str, list[TripBehind]],
+) -> list[dict[str, Any]]:
+    """To look into it, and once that was done, to close it."""
+    if signal.state == CLOSED:
+        return []
+    hidden = {"kind": "hidden", "name": "key", "value": signal.key}
+    look = [
+        hidden,
+        {"kind": "text", "name": "owner", "label": "Whose it is, by token", "most": 64,
+         "value": signal.owner or visitor(request).by or ""},
+        {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
+         "value": signal.due_month or ""},
+        {"kind": "long", "name": "why", "label": "What was found so far, naming nobody",
+         "value": signal.why or ""},
+        *_also(others, checked=True),
+    ]  # fmt: skip
+    forms = [form(request, "/signal", "Keep", title="Look into it", fields=look, go=LOOKED_INTO)]
+    if signal.state != LOOKED_INTO:
+        return forms
+    unread = len({t.trip_id for t in behind[signal.key] if not t.read})
+    end = [
+        hidden,
+        {"kind": "choice", "name": "conclusion", "label": "What it was", "value": "",
+         "options": [{"value": "", "word": "choose one"},
+                     *({"value": v, "word": w} for v, w in CONCLUSIONS.items())]},
+        {"kind": "long", "name": "why", "required": True, "value": "",
+         "label": "How you know, in a few words, naming nobody"},
+        *_also(others, checked=False),
+        *([{"kind": "check", "name": "unread", "value": "yes", "checked": False,
+            "label": f"{unread} of its {words.many(len(behind[signal.key]), 'trip')}"
+                     f" {'is' if unread == 1 else 'are'} unread. Close it all the same."}]
+          if unread else []),
+        {"kind": "text", "name": "what", "value": "",
+         "label": "An action that follows, if any, naming nobody"},
+        {"kind": "text", "name": "owner", "label": "For whom, by token", "most": 64, "value": ""},
+        {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
+         "value": ""},
+    ]  # fmt: skip
+    return [*forms, form(request, "/signal", "Close it", title="Close it",
+                         lines=[counted(behind[signal.key])], fields=end, go=CLOSED)]  # fmt: skip
+
+
+def _also(others: Sequence[SignalNow], *, checked: bool) -> list[dict[str, Any]]:
+    return [
+        {"kind": "check", "name": "also", "value": s.key, "checked": checked,
+         "label": f"The same for {signal_name(s)}"}
+        for s in others
+    ]  # fmt: skip
+
+
+def save_signal(request: Request, fields: Fields) -> Response:
+    """Store that signals are looked into, or are closed."""
+    key, by = one(fields, "key"), visitor(request).by
+    if not by:
+        return go_to("/who")
+    try:
+        with rooms(request).desk.writing() as con:
+            keep_work(con)
+            found = signals_now(con)
+            if key not in found:
+                return nothing_there(request)
+            check_text(con, {n: one(fields, n) for n in ("why", "what", "owner")})
+            same = {s.key for s in _same(con, found, found[key])} & set(fields.get("also", []))
+            keys = [key, *sorted(same)]
+            due = due_month_of(one(fields, "due_month"))
+            said = {n: one(fields, n) for n in ("owner", "why", "conclusion", "unread")}
+            if one(fields, "go") == CLOSED:
+                close(con, keys, by, said)
+                _act(con, fields, by, due)
+            else:
+                look_into(con, keys, by, {**said, "due_month": due})
+    except Mistake as mistake:
+        return not_done(request, mistake, f"/signal?{urlencode({'key': key})}")
+    return go_to(f"/signals?{urlencode({'said': 'Kept.'})}")
+
+
+def _act(con: duckdb.DuckDBPyConnection, fields: Fields, by: str, due: str | None) -> None:
+    """The action that follows from a signal, where one is asked for."""
+    if what := one(fields, "what"):
+        move(con, Move("action", new_key(con, "action", "A"), "proposed", month_under_review(con),
+                       by, owner=one(fields, "owner") or by, due_month=due, what=what))  # fmt: skip
