@@ -28,7 +28,7 @@ from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
-from pipeline.store.database import one, transaction
+from pipeline.store.database import transaction
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import occlusion_context, occlusions, series, window
 from pipeline.timeline.contradictions import charted_twice, contradiction
@@ -43,8 +43,6 @@ OF_STAGES = (
 )  # fmt: skip
 KEPT = (*OF_STAGES, "verdict")
 """What is kept under `judged.`: some tables of the stages, and the verdicts."""
-
-CHARTED = "charted values"
 
 READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
 """Those that rules read."""
@@ -212,8 +210,6 @@ def _evaluate(
     for name, sql in stages(versions):
         stage(name)
         con.execute(sql)
-        if name == CHARTED and not one(con, series.in_order())[0]:
-            con.execute(series.PUT_IN_ORDER)
     in_use = versions_in_use(con)
     for stored in versions:
         for name, parameters in stored.rules.items() if stored.protocol_no in in_use else ():
@@ -232,7 +228,7 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     ]
     yield "charted times", window.charted_times()
     yield "review windows", window.trip_window()
-    yield CHARTED, series.charted()
+    yield "charted values", series.charted()
     yield "changes of support", series.point(limited)
     yield "timeline", series.timeline()
     yield "exposure", series.exposure()
@@ -316,5 +312,5 @@ _NOTHING_OBSERVED = """
 _MADE_ANEW = {
     "charted_times_now": window.charted_times(),
     "occlusion_if_open_now": f"{occlusions.logged_occlusions()}; {occlusions.occlusion_if_open()}",
-    "charted_now": f"{series.charted()}; {series.PUT_IN_ORDER}",
+    "charted_now": series.charted(),
 }

@@ -111,8 +111,8 @@ def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> None:
         within += " AND trip_key IN (SELECT trip_key FROM to_judge)"
     for table in READ:
         con.execute(f"CREATE TEMP VIEW {table}_now AS FROM delivered.{table} {within}")
-    # so they are stored but for corrected trips; a join to leave others out may mix them
-    if others or not one(con, series.in_order("settings_now"))[0]:
+    # so they are stored but for corrected trips; a join, to leave others out, mixes them
+    if others or not one(con, series.in_order())[0]:
         con.execute(f"""
             DROP VIEW settings_now;
             CREATE TEMP TABLE settings_now AS
