@@ -69,6 +69,22 @@ def test_an_unusual_month_makes_a_sensible_page(open_edge: Opener, name: str, pa
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("name", ["no-ventilator", "no-logs"])
+def test_no_picture_is_drawn_of_nothing(open_edge: Opener, name: str) -> None:
+    """Nor a key to one: no hours make no rate, and no trip was judged after the retraining."""
+    month = open_edge.with_charts(f"{name}/index").page
+    assert month.locator("#rates svg, #time svg").count() == 0
+    education = open_edge.with_charts(f"{name}/education").page
+    assert education.locator("#sizes svg, #trained svg").count() == 0
+
+
+@pytest.mark.browser
+def test_a_course_takes_two_months(open_edge: Opener) -> None:
+    assert open_edge.with_charts("one-trip/index").page.locator("#time svg").count() == 0
+    assert open_edge.with_charts("twelve/index").page.locator("#time svg").count() == 2
+
+
+@pytest.mark.browser
 def test_what_an_unusual_month_says(open_edge: Opener) -> None:
     sentences = {
         "no-ventilator/index": "no ventilator time with a complete log",
