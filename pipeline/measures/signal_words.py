@@ -57,6 +57,12 @@ def so_far(key: Key, seen: float, of: float, since: str, month: str) -> str:
     return f"Up to {month_words(month)}: {per(seen, of)} since {month_words(since)}."
 
 
+def lately(key: Key, seen: float, of: float) -> str:
+    """'The last three months alone: 0 of 158 trips.', beside what stands since a beginning."""
+    per = _hours if key[0] == RATE else _trips
+    return f"The last three months alone: {per(seen, of)}."
+
+
 def chart_words(key: Key, labels: Mapping[str, str]) -> str:
     """What a chart is of: 'Occlusions at 1.8 mm', 'Unheated time at damson'."""
     measure, by, value = key
