@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,8 +14,9 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Refused
 from pipeline.followup.determine import TAB
 from pipeline.followup.sheets import Cells, read_sheet
-from pipeline.store.database import one, transaction
+from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
+from pipeline.store.kept_results import table_marks
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from schemas.followup_outputs import FollowUpReview
+    from schemas.month_review import MonthReview
 
 SHEETS = "sheets"
 NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"
@@ -90,14 +90,11 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection,
-    followup: FollowUpReview,
-    fetched: Mapping[str, pd.DataFrame],
-    most: int,
+    con: duckdb.DuckDBPyConnection, review: MonthReview, most: int
 ) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is.
 
-    `fetched`: data files that are already at hand, whole.
+    What the review has as a frame is not read once more.
     """
     names = [
         name.removeprefix("out_")
@@ -106,16 +103,17 @@ def workbook_tables(
             WHERE temporary AND starts_with(table_name, 'out_') ORDER BY table_name
         """).fetchall()
     ]
-    tables, lengths = {}, {}
-    for name in names:
-        found = fetched.get(name)
-        table = con.execute(f"FROM out_{name} LIMIT {most}").df() if found is None else found
-        whole = found is not None or len(table) < most
-        lengths[name] = (
-            len(table) if whole else int(one(con, f"SELECT count(*) FROM out_{name}")[0])
-        )
-        tables[name] = table.iloc[:most]
-    answered = {name: getattr(followup, name) for name in MONTH_TABLES if name != TAB}
+    assert review.figures is not None
+    own = {name: getattr(review, name) for name in ("cases", "measures", "occlusions", "problems")}
+    frames = {**vars(review.figures), **own}
+    tables = {
+        name: frames[name].head(most) if name in frames
+        else con.execute(f"FROM out_{name} LIMIT {most}").df()
+        for name in names
+    }  # fmt: skip
+    marks = table_marks(con, [f"out_{name}" for name in names])
+    lengths = {name: marks[f"out_{name}"][0] for name in names}
+    answered = {name: getattr(review.followup, name) for name in MONTH_TABLES if name != TAB}
     return {**tables, **answered}, lengths
 
 

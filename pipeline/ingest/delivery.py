@@ -105,7 +105,6 @@ def read_delivery(
     store, the delivery is also held against the earlier ones, and `new` called once it is known
     that the store has not these very bytes. Refused lists every reason.
     """
-    enough_threads(con, directory)
     findings = Findings()
     parts = find_parts(directory, protocol, cannulas, findings)
     files = read_settings_files(parts, findings)
@@ -141,6 +140,7 @@ def _stage_tables(
     stage: Stage,
 ) -> None:
     _check_tables(parts, export, findings)
+    enough_threads(con, sum(part.path.stat().st_size for part in parts.all))
     staging.prepare(con)
     staged = []
     for table, content in parts.tables.items():
@@ -155,6 +155,8 @@ def _stage_tables(
         stage(f"read, cast and validate {table}")
         if staging.stage_table(con, staging.TableFile(table, content, header, present), findings):
             staged.append(table)
+            if table == "trips":
+                staging.number_trips(con)
     names = {table: parts.tables[table].name for table in staged}
     stage("privacy screen")
     screen.screen_tables(con, names, export, findings)

@@ -128,25 +128,26 @@ def open_store(
         _make_folder(path.parent)
         _make_store(path)
     con = _connect(path, config, read_only=read_only)
-    if _layout(con) in MIGRATIONS:
+    version = _layout(con)
+    if version in MIGRATIONS:
         con.close()
         _migrate(path, config)
         con = _connect(path, config, read_only=read_only)
+        version = _layout(con)
     if not read_only:
         # only the process that holds the lock is here: what is left over is a killed run's
         shutil.rmtree(spill, ignore_errors=True)
         _remove_asides(*path.parent.glob(f"{path.name}.*{ASIDE}"))
     try:
-        _check_layout(con, path)
+        _check_layout(version, path)
     except BaseException:
         con.close()
         raise
     return con
 
 
-def enough_threads(con: duckdb.DuckDBPyConnection, delivery: Path) -> None:
-    """Let all processors work on a store that is about to be given a large delivery."""
-    coming = sum(path.stat().st_size for path in delivery.glob("*") if path.is_file())
+def enough_threads(con: duckdb.DuckDBPyConnection, coming: int) -> None:
+    """Let all processors work on a store that is about to be given a delivery of so many bytes."""
     if coming > LARGE_DELIVERY_BYTES:
         con.execute("RESET threads")
 
@@ -310,12 +311,10 @@ def _remove_asides(*asides: Path) -> None:
 
 def _layout(con: duckdb.DuckDBPyConnection) -> int | None:
     """Which layout the store has; None if it is not a store."""
-    tables = con.execute(
-        "SELECT schema_name || '.' || table_name FROM duckdb_tables() ORDER BY ALL"
-    ).fetchall()
-    if ("delivered.layout",) not in tables:
+    try:
+        return int(one(con, "SELECT max(version) FROM delivered.layout")[0])
+    except duckdb.CatalogException:
         return None
-    return int(one(con, "SELECT max(version) FROM delivered.layout")[0])
 
 
 def _migrate(path: Path, config: dict[str, Any]) -> None:
@@ -332,8 +331,7 @@ def _migrate(path: Path, config: dict[str, Any]) -> None:
         con.close()
 
 
-def _check_layout(con: duckdb.DuckDBPyConnection, path: Path) -> None:
-    version = _layout(con)
+def _check_layout(version: int | None, path: Path) -> None:
     if version is None:
         raise _refused(
             path,

@@ -15,19 +15,17 @@ def threads(con: object) -> int:
 def test_threads_are_those_the_work_is_worth(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path, delivery = tmp_path / "store.duckdb", tmp_path / "delivery"
-    delivery.mkdir()
-    (delivery / "trips.csv").write_bytes(b"x" * 1000)
+    path = tmp_path / "store.duckdb"
     con = open_store(path)
     con.execute("SET threads = 3")
-    enough_threads(con, delivery)
+    enough_threads(con, 1000)
     assert threads(con) == 3  # a small delivery changes nothing
     con.close()
     con = open_store(path)
     assert threads(con) == 1
     monkeypatch.setattr(database, "LARGE_DELIVERY_BYTES", 999)
     con.execute("SET threads = 3")
-    enough_threads(con, delivery)
+    enough_threads(con, 1000)
     everything = threads(con)
     con.close()
     monkeypatch.setattr(database, "SMALL_STORE_BYTES", path.stat().st_size - 1)

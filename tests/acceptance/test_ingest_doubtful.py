@@ -69,11 +69,11 @@ def test_doubtful_rows_are_listed_with_their_place(
 
 
 def test_what_happens_in_practice_is_not_doubtful(run: Run, tmp_path: Path) -> None:
-    """Raised and left there, raised a little, undiluted oxygen from the wall."""
+    """Raised and left there, raised a little or at the end, undiluted oxygen from the wall."""
     settings = (
         f"{HEADER}007,0,,ventilator,8,,,,\n007,60,,,20,,,,\n007,120,,,20,,,,\n"
         "T2,0,,ventilator,8,0.4,,,\nT2,60,,,12,0.6,,,\nT2,120,,,8,0.4,,,\n"
-        "T3,0,,blender,8,0.4,,,\nT3,60,,wall,8,1.0,,,\nT3,120,,blender,8,0.4,,,\n"
+        "T3,0,,blender,8,0.4,,,\nT3,60,,wall,8,1.0,,,\nT3,120,,blender,20,0.4,,,\n"
     )
     assert doubted(run, small.write(tmp_path / "d", settings=settings)) == []
 
