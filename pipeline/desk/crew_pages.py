@@ -11,12 +11,14 @@ from starlette.responses import Response
 from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.letters import (
+    ALWAYS,
     ASKED_FIRST,
     CLOSING,
     FIRST_ANSWER,
-    FOLLOWS,
+    LAST_WORDS,
     NAMES,
     NO_FINDING,
+    NOTHING_DONE,
     PURPOSE,
     SO_FAR,
     concluded_words,
@@ -64,8 +66,8 @@ def show_query(request: Request) -> Response:
         own = {"kind": "long", "name": "own", "value": own_words, "required": False,
                "label": "Words of your own in the reply, to the crew; name nobody"}  # fmt: skip
         forms = [
-            form(request, "/query", "Keep these words", fields=[hidden, own], go="own"),
             form(request, "/query", "The reply was sent", fields=[hidden], go="reply"),
+            form(request, "/query", "Keep these words", fields=[hidden, own], go="own"),
         ]
     facts = [("Trip", now.trip_id or ""), ("State", words.plain(now.state)),
              ("Due", _due(now)), ("Answer", now.why or "none yet")]  # fmt: skip
@@ -136,13 +138,17 @@ def _facts(
 ) -> dict[str, str]:
     """What the letters may say of a query or a word on good care, and of its trip."""
     trip, rules = now.trip_id or "", (now.rule or "").split()
-    found = _found(con, trip, month, rules) or f"{NO_FINDING} {_why(con, trip)}".strip()
+    found = (
+        _found(con, trip, month, rules)
+        or f"{NO_FINDING} {_why(con, trip).replace(*ALWAYS)}".strip()
+    )
     conclusions, follows = _conclusions(con, trip, rules), _set_about(con, trip)
     concluded = concluded_words(conclusions, closed=closed and not rules)
     return {
-        "service": service_of(con), "finding": found, "concluded": concluded,
+        "service": service_of(con), "finding": found or read_for, "concluded": concluded,
         "standing": SO_FAR.format(concluded) if conclusions else ASKED_FIRST,
-        "follows": FOLLOWS.format(" ".join(follows)) if follows else "",
+        "follows": " ".join(follows) or NOTHING_DONE,
+        "last": LAST_WORDS[CLOSING if closed else FIRST_ANSWER],
         "own": _own_words(con, now.key), "asked": now.what or "", "good": now.what or "",
         "due": _due(now), "answer": now.why or "",
     }  # fmt: skip

@@ -2,9 +2,9 @@
 
 A template is a text file in `letters/` beside the store, named as the letter is; without one, ours
 is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$standing` (what is concluded
-so far), `$concluded` (each finding's conclusion), `$follows` (what is set about), `$own` (the
-reader's words to the crew), `$asked`, `$due`, `$answer`, `$good` and `$sender`: who writes, and how
-to answer, from a template `sender` that may say `$service`.
+so far), `$concluded` (each finding's conclusion), `$follows` (what is being done), `$own` (the
+reader's words to the crew), `$last` (how to contradict), `$asked`, `$due`, `$answer`, `$good` and
+`$sender`: who writes, and how to answer, from a template `sender` that may say `$service`.
 """
 
 from __future__ import annotations
@@ -20,23 +20,30 @@ LARGEST = 20_000
 REASONABLE = "reasonable_care"
 PURPOSE = "For learning under the service's peer-review rules, not for discipline."
 
-NO_FINDING = "no rule flagged anything."
-ASKED_FIRST = "Before anything is final we would like to hear from you who were there:"
+NO_FINDING = "no rule flagged this trip."
+ALWAYS = ("Always read:", "Every trip such as this is read:")
+ASKED_FIRST = "Nothing is final. We would like to hear from you who were there:"
 SO_FAR = "So far it is read as: {} What you tell us can change that:"
 """What a query says of where its case stands."""
 
-FOLLOWS = "What is set about: {}"
 CLOSING, FIRST_ANSWER = "A closing reply", "A first reply"
 """How a reply is headed: once its case is closed, and before."""
+LAST_WORDS = {
+    CLOSING: "If you think this is wrong, tell us, and it is read again.",
+    FIRST_ANSWER: "If we have your words wrong, tell us.",
+}
 
-NO_VARIANCE = "the trip was read and its case is closed; no rule had flagged anything."
+NOTHING_DONE = "nothing so far."
+NO_VARIANCE = (
+    "nothing was found that the protocol would have had otherwise, and the case is closed."
+)
 NOTHING_CONCLUDED = "nothing yet. You will hear from us when it does."
 CONCLUDED_WORDS = {
-    "holds": "it was so",
+    "holds": "it happened as recorded",
     "not_documented": "the record does not show what was done",
     "does_not_hold": "it was not so",
     "cannot_say": "it cannot be said from what is known",
-    "missed": "it was so, and the rule did not notice",
+    "missed": "it happened, and the rule did not notice",
 }
 """How a letter says a reader's conclusion."""
 
@@ -50,8 +57,9 @@ $standing
 
 $asked
 
-Please answer by $due, in your own words. Name no patient and nobody else; the trip's number is
-enough. Your answer is kept with the case, for those who read it in the quality review.
+Whether you answer is up to you. If you do: by the end of $due, in your own words, without the
+patient's name or anybody else's; say their role. Your answer is kept with the case, for those who
+read it in the quality review; whoever knows the roster can tell who was there.
 
 $sender
 """,
@@ -66,12 +74,11 @@ What we had found: $finding
 
 What the review concludes: $concluded
 
-$follows
+What we are doing: $follows
 
 $own
 
-Thank you. What you told us is kept in your own words, beside the conclusion, for those who read the
-case. Where you see it otherwise, say so: a conclusion can be changed.
+Thank you. What you told us is kept in your own words, for those who read the case. $last
 
 $sender
 """,
@@ -80,7 +87,7 @@ About $about.
 
 Reviewing it we saw good care of a child, and want to say so: $good
 
-Thank you.
+Thank you. Nothing is asked of you.
 
 $sender
 """,

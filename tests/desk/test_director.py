@@ -164,9 +164,12 @@ def test_a_reply_says_what_is_concluded_who_writes_and_how_to_answer(
                      ).status_code == 409  # fmt: skip
     page = here.text(reply)
     assert "A closing reply" in page
-    assert "it was so. What contributed: logistics. The care given was reasonable." in page
+    assert (
+        "it happened as recorded. What contributed: logistics. The care given was reasonable."
+        in page
+    )
     assert "We were told to wait." in page
-    assert "What is set about: Replace the heater." in page
+    assert "What we are doing: Replace the heater." in page
     assert "You did right to stop." in page
     ((service,),) = here.ask("SELECT min(service) FROM delivered.delivery")
     assert f"quality review of {service}" in page
@@ -181,7 +184,7 @@ def test_a_query_says_why_the_trip_is_read_and_what_is_concluded_so_far(
     here = visit("R1")
     trip = flagged(folder)[0][0]
     here.kept("/case", here.case(trip, query="What did you see?"))
-    assert "Before anything is final" in here.text("/letter?name=query&key=Q1")
+    assert "Nothing is final." in here.text("/letter?name=query&key=Q1")
     here.kept("/case", here.case(trip, _all="not_documented", status="awaiting_crew"))
     assert "the record does not show what was done" in here.text("/letter?name=query&key=Q1")
     ((other, why),) = here.ask(
@@ -189,7 +192,7 @@ def test_a_query_says_why_the_trip_is_read_and_what_is_concluded_so_far(
         " AND trip_id NOT IN (SELECT trip_id FROM judged.work WHERE kind = 'batch') LIMIT 1"
     )
     here.kept("/case", here.case(str(other), query="How was the child?"))
-    assert str(why) in here.text("/letter?name=query&key=Q2")
+    assert str(why).removeprefix("Always read: ") in here.text("/letter?name=query&key=Q2")
 
 
 def test_a_reply_does_not_tell_a_first_reading_that_a_second_waits_for(
@@ -200,7 +203,7 @@ def test_a_reply_does_not_tell_a_first_reading_that_a_second_waits_for(
     here.kept("/case", here.case(trip, query="What did you see?"))
     here.kept("/query", {"key": "Q1", "why": "Nothing odd."})
     here.kept("/case", here.case(trip, _all="holds", status="closed", second="yes"))
-    assert "it was so" not in here.text("/letter?name=reply&key=Q1")
+    assert "it happened" not in here.text("/letter?name=reply&key=Q1")
 
 
 def test_a_word_on_good_care_says_what_was_good_and_waits_for_an_open_query(
