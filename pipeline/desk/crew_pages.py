@@ -145,7 +145,7 @@ def _facts(
     conclusions, follows = _conclusions(con, trip, rules), _set_about(con, trip)
     concluded = concluded_words(conclusions, closed=closed and not rules)
     return {
-        "service": service_of(con), "finding": found or read_for, "concluded": concluded,
+        "service": service_of(con), "finding": found, "concluded": concluded,
         "standing": SO_FAR.format(concluded) if conclusions else ASKED_FIRST,
         "follows": " ".join(follows) or NOTHING_DONE,
         "last": LAST_WORDS[CLOSING if closed else FIRST_ANSWER],
