@@ -12,6 +12,7 @@ from pipeline.desk.frame import answer, go_to, rooms, visitor
 from pipeline.desk.open_work import KINDS, TO_READ, open_work, reading_order
 from pipeline.desk.piece import Piece
 from pipeline.desk.waiting import DIRECTOR
+from pipeline.followup.states import DIFFERS
 from reports.text import words
 
 SHOWN = 200
@@ -62,8 +63,10 @@ def _heading(wanted: dict[str, str], rows: list[Piece], pieces: list[Piece]) -> 
 
 
 def _is_directors(piece: Piece) -> bool:
-    """Whether it waits for the director: what is referred there, signals, limits, publishing."""
-    return piece.owner == DIRECTOR or piece.kind == "signal"
+    """Whether it waits for the director: what is referred there, what readers differ on, signals,
+    limits, publishing.
+    """
+    return piece.owner == DIRECTOR or piece.kind == "signal" or piece.state == DIFFERS
 
 
 def _is_number(request: Request) -> bool:

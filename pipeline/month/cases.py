@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
 from pipeline.store.sql import literal
@@ -102,6 +103,23 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
     `read` on every trip that a person must read, else `batch`. `month_case` has one row a trip, the
     trips to be read first, each under its first reason.
     """
+    _triggers(con, versions, month)
+    con.execute(_MONTH_FLAG)
+    con.execute(_MONTH_CASE, {"month": month})
+
+
+def always_read(con: duckdb.DuckDBPyConnection, month: str) -> None:
+    """Make `month_trigger`: the month's trips that are read whatever the rules say, with why.
+
+    trip_key, place (the gravest reason first) and said; those added by hand come last.
+    """
+    versions = versions_in_store(con)
+    month_words(con, versions, month)
+    _triggers(con, versions, month)
+
+
+def _triggers(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:
+    """As `always_read`, after `month_words`."""
     chosen = [
         (kept.protocol_no, *trigger_of(code))
         for kept in versions
@@ -125,8 +143,6 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
     con.execute(_HAPPENED, {"month": month})
     con.execute(_MONTH_TRIGGER)
     con.execute(_ADDED, {"month": month, "added": added_trips(con)})
-    con.execute(_MONTH_FLAG)
-    con.execute(_MONTH_CASE, {"month": month})
 
 
 _MONTH_VERDICT = """
