@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import duckdb
 
 NAMED = 8
-"""So many things are named beside their count; more are behind it."""
+"""So many things are named beside their count, more are behind it; what says why is named."""
 MOST_LISTED = 1000
 ADDRESSES = {"trip": ("/case", "trip"), "action": ("/action", "key"), "signal": ("/signal", "key"),
              "month": ("/publish", "month")}  # fmt: skip
@@ -39,7 +39,7 @@ def show_publish(request: Request) -> Response:
             return nothing_there(request)
         left = unfinished(con, month)
         times = _published(con, month)
-        named = [_things(con, line) if len(line.keys) <= NAMED else [] for line in left]
+        named = [_things(con, line) if line.why or len(line.keys) <= NAMED else [] for line in left]
     lines = [
         f"It has been published {words.many(times, 'time')}." if times else "Not published yet."
     ]
@@ -103,6 +103,8 @@ def _called(
         return {key: signal_name(signals[key]) for key in line.keys}, {}
     if line.of == "month":
         return {key: words.month_name(key) for key in line.keys}, {}
+    if line.why:
+        return {}, {trip: f": {why}" for trip, why in zip(line.keys, line.why, strict=True)}
     if line.of == "trip":
         rows = con.execute(
             "SELECT trip_id, any_value(why) FROM judged.work WHERE kind <> 'fetch'"
