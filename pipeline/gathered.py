@@ -9,6 +9,8 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.store.made_from import MadeFrom
+    from pipeline.store.protocol_versions import VersionInStore
+    from schemas.case_detail import CaseDetails
     from schemas.month_review import MonthReview
 
 Stage = Callable[[str], None]
@@ -119,4 +121,17 @@ def month_facts(
     followup = followup_review(con, month, measures, publishing=publishing)
     gathered_month = gather(con, versions, month, tool_version())
     stated, late = confidentiality(con), late_trips(con, month)
-    return replace(gathered_month, followup=followup, confidentiality=stated, late=late)
+    return replace(
+        gathered_month, details=_details(con, made, versions), followup=followup,
+        confidentiality=stated, late=late,
+    )  # fmt: skip
+
+
+def _details(
+    con: duckdb.DuckDBPyConnection, made: MadeFrom, versions: list[VersionInStore]
+) -> CaseDetails:
+    from pipeline.month.case_detail import DETAILED, case_details
+    from pipeline.store.kept_results import kept
+
+    name = f"details {made.month}"
+    return kept(con, name, made.detailed(DETAILED), lambda: case_details(con, versions))

@@ -178,12 +178,12 @@ def month_pages(
         for share in range(1, shares)
         if submit
     ]
-    write_data(con, folder / "data")
+    rows = write_data(con, drawn)
     write_followup_data(con, month_review.followup, folder / "data")
     write_pages(month_review, into, site, drawn, (0, shares))
     for done in given:
         drawn.now |= done().now
-    _write_run(con, folder / "run.json", month_review)
+    _write_run(con, folder / "run.json", month_review, rows)
     drawn.others()
     return drawn.now
 
@@ -280,7 +280,7 @@ def _begin_workbook(
 
     assert facts.followup is not None
     rows = determinations_frame(con, facts.month, place.pending)
-    tables, lengths = workbook_tables(con, facts.followup, MOST_ROWS)
+    tables, lengths = workbook_tables(con, facts, MOST_ROWS)
     return submit(write_workbook, tables, rows, sheet, lengths)
 
 
@@ -327,10 +327,13 @@ def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence
         raise usage("month-without-trips", "--month", what, remedy=remedy)
 
 
-def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview) -> None:
-    """What the pages were made from; holds no time and no path, so that it can be compared."""
-    from pipeline.month.gather import counts
+def _write_run(
+    con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview, rows: dict[str, int]
+) -> None:
+    """What the pages were made from; holds no time and no path, so that it can be compared.
 
+    `rows`: how many each data file has.
+    """
     files = con.execute("""
         SELECT delivery_no, file, sha256, rows_read, rows_kept FROM delivered.file ORDER BY ALL
     """).fetchall()
@@ -347,7 +350,7 @@ def _write_run(con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview
             "to_read": int((gathered.cases["kind"] != "batch").sum()),
             "with_finding": gathered.trips_with_finding,
         },
-        "rows": counts(con),
+        "rows": rows,
         "deliveries": [
             {"delivery": no, "file": file, "sha256": sha, "rows_read": read, "rows_kept": kept}
             for no, file, sha, read, kept in files

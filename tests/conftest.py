@@ -9,7 +9,6 @@ import gc
 import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -43,12 +42,12 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def compiled_once(config: pytest.Config) -> None:
     """Where modules may not be kept compiled beside their text, as in many containers, they are
-    kept for this run elsewhere: each worker, and each process that a test starts, would else
+    kept with what pytest keeps: each worker, and each process that a test starts, would else
     compile all of them again."""
-    if os.environ.pop("PYTHONDONTWRITEBYTECODE", None) and not sys.pycache_prefix:
-        kept = tempfile.TemporaryDirectory(prefix="compiled-")
-        config.add_cleanup(kept.cleanup)
-        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = kept.name
+    cache = getattr(config, "cache", None)
+    if cache and os.environ.pop("PYTHONDONTWRITEBYTECODE", None) and not sys.pycache_prefix:
+        sys.pycache_prefix = str(cache.mkdir("compiled"))
+        os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
         sys.dont_write_bytecode = False
 
 

@@ -96,12 +96,13 @@ def pack(  # noqa: PLR0917 - options are read from parameters
 def _drawn(review: MonthReview, audience: str, trip: str | None) -> str:
     """The pack as HTML; Usage if the trip to teach with is no case of the month with a page."""
     from pipeline.handover import unknown
-    from reports.education.teaching import trips_to_teach
     from reports.render.packs import pack as draw
     from reports.render.packs import teaching_pack
 
     if trip is None:
         return draw(review, audience)
+    from reports.education.teaching import trips_to_teach
+
     known = trips_to_teach(review)
     if trip not in known:
         raise unknown("--trip", trip, f"case of {review.month} with a page", known[:TRIPS_NAMED])

@@ -26,6 +26,7 @@ from pipeline.cli.options import (
     progress,
 )
 from pipeline.errors import EXIT_SET_ASIDE, Mistake, usage
+from pipeline.runtime.sparing import spare_processors
 from pipeline.store import owners
 
 app = typer.Typer(
@@ -236,6 +237,7 @@ def protocol_compare(
 
 def main() -> None:
     """Run the command; a user's mistake ends with its sentences and exit code, no traceback."""
+    spare_processors()
     try:
         _check_names(sys.argv[1:])
         with owners.private():

@@ -9,28 +9,11 @@ from pipeline.followup.answers import trips_of
 from pipeline.followup.case_rules import Standing, standing_of_cases
 from pipeline.followup.case_states import CaseNow
 from pipeline.followup.given import Trip
-from pipeline.followup.own_signals import SignalNow, signals_behind
-from pipeline.followup.states import CLOSED
 
 if TYPE_CHECKING:
     import duckdb
 
     from schemas.month_review import MonthReview
-
-
-Rows = list[dict[str, Any]]
-
-
-@dataclass(frozen=True)
-class Beside:
-    """What stands beside a case's answers: queries with their answers, words on good care, open
-    signals, and why it was added by hand.
-    """
-
-    queries: Rows = field(default_factory=list)
-    praise: Rows = field(default_factory=list)
-    signals: list[SignalNow] = field(default_factory=list)
-    added: str = ""
 
 
 @dataclass(frozen=True)
@@ -50,7 +33,6 @@ class CaseView:
     said: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
     own: dict[str, dict[str, Any]] = field(default_factory=dict)
     notes: list[tuple[str, str]] = field(default_factory=list)
-    beside: Beside = field(default_factory=Beside)
 
 
 def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> CaseView | None:
@@ -71,7 +53,7 @@ def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> C
     return CaseView(
         trip_id, trips[trip_id], now, f"{trips[trip_id].seen}.{last}",
         kept_from(standing, trip_id, by), said, own,
-        [] if (trip_id, by) in standing.kept_from else _notes(con), beside(con, trip_id),
+        [] if (trip_id, by) in standing.kept_from else _notes(con),
     )  # fmt: skip
 
 
@@ -84,22 +66,6 @@ def _notes(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
         WHERE note IS NOT NULL AND determination_no IN (SELECT determination_no FROM loop.answer)
         GROUP BY ALL ORDER BY min(determination_no)
     """).fetchall()
-
-
-def beside(con: duckdb.DuckDBPyConnection, trip_id: str) -> Beside:
-    """What stands beside the answers to a trip."""
-    rows = con.execute(
-        "SELECT thing, key, what, state, why FROM loop.standing WHERE trip_id = ?"
-        " AND thing IN ('query', 'good_care', 'added') ORDER BY move_no", [trip_id],
-    ).fetchall()  # fmt: skip
-    said: dict[str, Rows] = {"query": [], "good_care": [], "added": []}
-    for thing, key, what, state, why in rows:
-        said[thing].append({"key": key, "what": what, "state": state, "answer": why or ""})
-    return Beside(
-        said["query"], said["good_care"],
-        [signal for signal in signals_behind(con, trip_id) if signal.state != CLOSED],
-        next((row["what"] for row in said["added"]), ""),
-    )  # fmt: skip
 
 
 def mark_now(con: duckdb.DuckDBPyConnection, trip: Trip, trip_id: str, by: str) -> str:

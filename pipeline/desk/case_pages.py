@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from secrets import token_hex
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
-from pipeline.desk.case import Beside, CaseView, case_view, drawn_case
+from pipeline.desk.case import CaseView, case_view, drawn_case
 from pipeline.desk.doors import form_token
 from pipeline.desk.drafts import Fields, draft_of, keep_draft
 from pipeline.desk.faults import as_on_the_form, at_fault, quoted
@@ -19,12 +19,16 @@ from pipeline.desk.save_case import NOTHING, TEXTS, CaseForm, NotSaved, save_cas
 from pipeline.desk.waiting import signal_name
 from pipeline.errors import Problem
 from pipeline.followup.given import FINDINGS as FLAGS
+from pipeline.followup.own_signals import signals_behind
 from pipeline.followup.screen_text import screened_texts
 from pipeline.followup.states import ASKED, AWAITING, CLOSED, OPEN
 from pipeline.store.database import open_scratch
 from reports.text import words
 from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
 from schemas.followup import REFER_TO, STATUSES
+
+if TYPE_CHECKING:
+    import duckdb
 
 CAUSE_KEYS = "QWETYUI"
 STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))
@@ -98,6 +102,7 @@ def _case(
         view = case_view(con, trip, by)
         drawn = drawn_case(con, trip, own.version) if view else None
         kept = draft_of(con, by, f"case {trip}")
+        beside = _beside(con, trip)
     if view is None or drawn is None:
         lines = ["The store has no such trip, or no protocol version judged it."]
         return answer(request, "desk_form.html", "No such trip", lines=lines, forms=[], facts=[],
@@ -109,7 +114,7 @@ def _case(
         place=f"case {trip}", shown=token_hex(8), draft=_of_draft(kept, view, problems),
         form_token=form_token(visitor(request), "/case"),
         draft_token=form_token(visitor(request), "/draft"),
-        **_stands(view, by), **_beside(view.beside),
+        **_stands(view, by), **beside,
         **_asked(drawn, view, kept[1] if kept else {}, by, drafted=kept is not None),
     )  # fmt: skip
 
@@ -142,13 +147,22 @@ def _asked(
     }  # fmt: skip
 
 
-def _beside(beside: Beside) -> dict[str, Any]:
-    """What stands beside the answers, as the page shows it."""
+def _beside(con: duckdb.DuckDBPyConnection, trip: str) -> dict[str, Any]:
+    """What stands beside a case: words to its crew, signals it is behind, why it was added."""
+    standing = "FROM loop.standing WHERE thing = ? AND trip_id = ? ORDER BY move_no"
+    queries = con.execute(f"SELECT key, what, state, why {standing}", ["query", trip]).fetchall()
+    praise = con.execute(f"SELECT key, what {standing}", ["good_care", trip]).fetchall()
+    added = con.execute(f"SELECT what {standing}", ["added", trip]).fetchall()
     return {
-        "queries": beside.queries, "praise": beside.praise, "added": beside.added,
-        "signals": [{"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
-                    for s in beside.signals],
-        "may_praise": not any(query["state"] == ASKED for query in beside.queries),
+        "queries": [{"key": key, "what": what, "state": state, "answer": why or ""}
+                    for key, what, state, why in queries],
+        "praise": [{"key": key, "what": what} for key, what in praise],
+        "may_praise": not any(state == ASKED for _, _, state, _ in queries),
+        "added": added[0][0] if added else "",
+        "signals": [
+            {"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
+            for s in signals_behind(con, trip) if s.state != CLOSED
+        ],
     }  # fmt: skip
 
 

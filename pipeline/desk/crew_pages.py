@@ -11,11 +11,14 @@ from starlette.responses import Response
 from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.letters import (
-    CONCLUDED,
+    ASKED_FIRST,
+    CLOSING,
+    FIRST_ANSWER,
+    FOLLOWS,
     NAMES,
     NO_FINDING,
-    NOT_CONCLUDED,
     PURPOSE,
+    SO_FAR,
     concluded_words,
     letter,
 )
@@ -48,7 +51,7 @@ def show_query(request: Request) -> Response:
     """A query with its answer so far, its letter, and the forms for what comes next."""
     key = request.query_params.get("key", "")
     with rooms(request).desk.reading() as con:
-        now = standing(con, "query", key)
+        now, own_words = standing(con, "query", key), _own_words(con, key)
     if now is None:
         return nothing_there(request)
     forms = []
@@ -58,7 +61,12 @@ def show_query(request: Request) -> Response:
                 "label": "What the crew answered, in its own words; take out names"}  # fmt: skip
         forms = [form(request, "/query", "Keep the answer", fields=[hidden, said])]
     if now.state == "answered":
-        forms = [form(request, "/query", "A closing reply was sent", fields=[hidden], go="reply")]
+        own = {"kind": "long", "name": "own", "value": own_words, "required": False,
+               "label": "Words of your own in the reply, to the crew; name nobody"}  # fmt: skip
+        forms = [
+            form(request, "/query", "Keep these words", fields=[hidden, own], go="own"),
+            form(request, "/query", "The reply was sent", fields=[hidden], go="reply"),
+        ]
     facts = [("Trip", now.trip_id or ""), ("State", words.plain(now.state)),
              ("Due", _due(now)), ("Answer", now.why or "none yet")]  # fmt: skip
     asked = urlencode({"key": key})
@@ -68,22 +76,27 @@ def show_query(request: Request) -> Response:
         {"href": case, "label": "The case"},
     ]
     if now.state != "asked":
-        links.insert(1, {"href": f"/letter?{asked}&name=reply", "label": "A closing reply"})
+        links.insert(
+            1, {"href": f"/letter?{asked}&name=reply", "label": "The reply, to be printed"}
+        )
     return answer(request, "desk_form.html", "A query to a crew", lines=[now.what], facts=facts,
                   links=links, forms=forms)  # fmt: skip
 
 
 def save_query(request: Request, fields: Fields) -> Response:
-    """Store a crew's answer, or that a closing reply was sent."""
+    """Store a crew's answer, a reader's words for the reply, or that the reply was sent."""
     key = one(fields, "key")
     try:
         with rooms(request).desk.writing() as con:
             if standing(con, "query", key) is None:
                 return nothing_there(request)
-            check_text(con, {"why": one(fields, "why")})
-            state = "replied" if one(fields, "go") == "reply" else "answered"
-            move(con, Move("query", key, state, month_under_review(con), visitor(request).by,
-                           why=one(fields, "why") or None))  # fmt: skip
+            month, by = month_under_review(con), visitor(request).by
+            check_text(con, {name: one(fields, name) for name in ("why", "own")})
+            if one(fields, "go") == "own":
+                move(con, Move("reply", key, "said", month, by, what=one(fields, "own")))
+            else:
+                state = "replied" if one(fields, "go") == "reply" else "answered"
+                move(con, Move("query", key, state, month, by, why=one(fields, "why") or None))
     except Mistake as mistake:
         return not_done(request, mistake, f"/query?{urlencode({'key': key})}")
     return go_to(f"/query?{urlencode({'key': key, 'said': 'Kept.'})}")
@@ -95,7 +108,7 @@ def show_letter(request: Request) -> Response:
     name = asked.get("name", "query")
     if name not in NAMES:
         return nothing_there(request)
-    with own.desk.reading() as con:
+    with own.desk.reading_work() as con:
         now = standing(con, "good_care" if name == GOOD_CARE else "query", asked.get("key", ""))
         trip = (now and now.trip_id) or ""
         base, month = _where(con, trip)
@@ -103,25 +116,36 @@ def show_letter(request: Request) -> Response:
             return nothing_there(request)
         if not approved_everything(con, month):
             return _no_letter(request)
-        kept, service = confidentiality(con), service_of(con)
-        rules = (now.rule or "").split()
-        found, concluded = _found(con, trip, month, rules), _is_concluded(con, trip, rules)
-        conclusions = _conclusions(con, trip, rules)
-    about = f"base {base}" if asked.get("of") == "base" else f"trip {trip}"
-    facts = {
-        "trip": trip, "month": words.month_name(month), "base": base, "service": service,
-        "about": f"{about}, {words.month_name(month)}",
-        "finding": found or NO_FINDING,
-        "standing": CONCLUDED if concluded else NOT_CONCLUDED,
-        "concluded": concluded_words(conclusions, closed=concluded and not rules),
-        "asked": now.what or "", "good": now.what or "", "due": _due(now), "answer": now.why or "",
-    }  # fmt: skip
+        kept, closed = confidentiality(con), _is_closed(con, trip)
+        about = f"base {base}" if asked.get("of") == "base" else f"trip {trip}"
+        facts = {
+            **_facts(con, now, month, closed=closed), "trip": trip, "base": base,
+            "month": words.month_name(month), "about": f"{about}, {words.month_name(month)}",
+        }  # fmt: skip
+    named = FIRST_ANSWER if NAMES[name] == CLOSING and not closed else NAMES[name]
     return answer(
-        request, "desk_letter.html", NAMES[name], lines=letter(own.desk.folder, name, facts),
+        request, "desk_letter.html", named, lines=letter(own.desk.folder, name, facts),
         confidential=f"{kept + ' ' if kept else ''}{PURPOSE}",
         back=f"/case?{urlencode({'trip': trip})}" if name == GOOD_CARE else
              f"/query?{urlencode({'key': now.key})}",
     )  # fmt: skip
+
+
+def _facts(
+    con: duckdb.DuckDBPyConnection, now: Move, month: str, *, closed: bool
+) -> dict[str, str]:
+    """What the letters may say of a query or a word on good care, and of its trip."""
+    trip, rules = now.trip_id or "", (now.rule or "").split()
+    found = _found(con, trip, month, rules) or f"{NO_FINDING} {_why(con, trip)}".strip()
+    conclusions, follows = _conclusions(con, trip, rules), _set_about(con, trip)
+    concluded = concluded_words(conclusions, closed=closed and not rules)
+    return {
+        "service": service_of(con), "finding": found, "concluded": concluded,
+        "standing": SO_FAR.format(concluded) if conclusions else ASKED_FIRST,
+        "follows": FOLLOWS.format(" ".join(follows)) if follows else "",
+        "own": _own_words(con, now.key), "asked": now.what or "", "good": now.what or "",
+        "due": _due(now), "answer": now.why or "",
+    }  # fmt: skip
 
 
 def _no_letter(request: Request) -> Response:
@@ -213,10 +237,31 @@ def _due(query: Move) -> str:
     return words.month_name(query.due_month or after(query.month))
 
 
-def _is_concluded(con: duckdb.DuckDBPyConnection, trip: str, rules: list[str]) -> bool:
-    """Whether the case is closed, or one of these findings concluded."""
+def _is_closed(con: duckdb.DuckDBPyConnection, trip: str) -> bool:
     now = cases_now(con, f"SELECT {literal(trip)} AS trip_id").get(trip)
-    return now is not None and (now.state == CLOSED or bool(set(rules) - set(now.open_findings)))
+    return now is not None and now.state == CLOSED
+
+
+def _why(con: duckdb.DuckDBPyConnection, trip: str) -> str:
+    """Why a person reads the trip; empty where nothing asks for it."""
+    asked = "SELECT any_value(why) FROM judged.work WHERE trip_id = ? AND kind = 'read'"
+    rows = con.execute(asked, [trip]).fetchall()
+    return str(rows[0][0] or "")
+
+
+def _set_about(con: duckdb.DuckDBPyConnection, trip: str) -> list[str]:
+    """What is to be done after the trip, each as a sentence."""
+    asked = (
+        "SELECT what FROM loop.standing WHERE thing = 'action' AND trip_id = ?"
+        " AND state <> 'not_pursued' ORDER BY move_no"
+    )
+    return [f"{str(what).rstrip('.')}." for (what,) in con.execute(asked, [trip]).fetchall()]
+
+
+def _own_words(con: duckdb.DuckDBPyConnection, key: str) -> str:
+    """What a reader says to the crew in the reply to a query; empty where nothing yet."""
+    said = standing(con, "reply", key)
+    return (said and said.what) or ""
 
 
 def _found(con: duckdb.DuckDBPyConnection, trip: str, month: str, rules: list[str]) -> str:

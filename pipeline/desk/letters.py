@@ -1,9 +1,10 @@
 """Words to a crew: a query, a closing reply, a word on good care; from templates of the service's.
 
 A template is a text file in `letters/` beside the store, named as the letter is; without one, ours
-is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$standing` (whether anything
-is concluded yet), `$concluded` (each finding's conclusion), `$asked`, `$due`, `$answer`, `$good`
-and `$sender`: who writes, and how to answer, from a template `sender` that may say `$service`.
+is used. It may say `$about`, `$trip`, `$month`, `$base`, `$finding`, `$standing` (what is concluded
+so far), `$concluded` (each finding's conclusion), `$follows` (what is set about), `$own` (the
+reader's words to the crew), `$asked`, `$due`, `$answer`, `$good` and `$sender`: who writes, and how
+to answer, from a template `sender` that may say `$service`.
 """
 
 from __future__ import annotations
@@ -16,17 +17,17 @@ from reports.text import words
 
 FOLDER = "letters"
 LARGEST = 20_000
+REASONABLE = "reasonable_care"
 PURPOSE = "For learning under the service's peer-review rules, not for discipline."
 
-NO_FINDING = "no rule flagged anything, and we have a question."
-NOT_CONCLUDED = (
-    "Nothing is concluded yet. Before that we would like to hear from you who were there:"
-)
-CONCLUDED = (
-    "A conclusion is noted already, and can be changed. We would like to hear from you who were"
-    " there:"
-)
+NO_FINDING = "no rule flagged anything."
+ASKED_FIRST = "Before anything is final we would like to hear from you who were there:"
+SO_FAR = "So far it is read as: {} What you tell us can change that:"
 """What a query says of where its case stands."""
+
+FOLLOWS = "What is set about: {}"
+CLOSING, FIRST_ANSWER = "A closing reply", "A first reply"
+"""How a reply is headed: once its case is closed, and before."""
 
 NO_VARIANCE = "the trip was read and its case is closed; no rule had flagged anything."
 NOTHING_CONCLUDED = "nothing yet. You will hear from us when it does."
@@ -41,7 +42,7 @@ CONCLUDED_WORDS = {
 
 OURS = {
     "query": """
-About trip $trip of $month.
+About trip $trip of $month, base $base.
 
 Reviewing it we came to this: $finding
 
@@ -50,12 +51,12 @@ $standing
 $asked
 
 Please answer by $due, in your own words. Name no patient and nobody else; the trip's number is
-enough.
+enough. Your answer is kept with the case, for those who read it in the quality review.
 
 $sender
 """,
     "reply": """
-About trip $trip of $month.
+About trip $trip of $month, base $base.
 
 We asked you: $asked
 
@@ -65,7 +66,12 @@ What we had found: $finding
 
 What the review concludes: $concluded
 
-Thank you. What you told us is kept in your own words, and stands beside the conclusion.
+$follows
+
+$own
+
+Thank you. What you told us is kept in your own words, beside the conclusion, for those who read the
+case. Where you see it otherwise, say so: a conclusion can be changed.
 
 $sender
 """,
@@ -79,13 +85,13 @@ Thank you.
 $sender
 """,
     "sender": """
-From the quality review of $service. To answer, or where you see it otherwise: write or speak to the
-quality coordinator, and name the trip's number, nobody's name. A conclusion can be changed.
+From the quality review of $service. To answer, write or speak to the quality coordinator, and name
+the trip's number, nobody's name.
 """,
 }
 """Our own words, by letter; and who writes."""
 
-NAMES = {"query": "A query", "reply": "A closing reply", "good-care": "A word on good care"}
+NAMES = {"query": "A query", "reply": CLOSING, "good-care": "A word on good care"}
 
 
 def letter(folder: Path, name: str, facts: dict[str, str]) -> list[str]:
@@ -104,18 +110,22 @@ def _template(folder: Path, name: str) -> Template:
 
 
 def concluded_words(found: Sequence[tuple[str, str, str | None]], *, closed: bool) -> str:
-    """'Unheated time: it was so; what contributed: logistics.', each rule's; or that there is none.
+    """'Unheated time: it was so. What contributed: logistics.', each rule's; or that there is none.
 
     `found`: rule, conclusion and contributors, between spaces, of what holds now. `closed`: the
     case is, and no rule had flagged anything.
     """
     said = [
-        f"{words.rule_title(rule)}: {CONCLUDED_WORDS[conclusion]}{_causes(contributed)}."
+        f"{words.rule_title(rule)}: {CONCLUDED_WORDS[conclusion]}.{_causes(contributed)}"
         for rule, conclusion, contributed in found
     ]
     return " ".join(said) or (NO_VARIANCE if closed else NOTHING_CONCLUDED)
 
 
 def _causes(contributed: str | None) -> str:
-    causes = [words.CONTRIBUTED_WORDS.get(c, c) for c in (contributed or "").split()]
-    return f"; what contributed: {words.listed(causes)}" if causes else ""
+    """What contributed; care that was reasonable is said for itself, for it is no cause."""
+    causes = (contributed or "").split()
+    named = [words.CONTRIBUTED_WORDS.get(c, c) for c in causes if c != REASONABLE]
+    return (f" What contributed: {words.listed(named)}." if named else "") + (
+        " The care given was reasonable." if REASONABLE in causes else ""
+    )

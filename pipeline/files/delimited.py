@@ -181,8 +181,8 @@ def _cut_lines(relation: str, file: Delimited, columns: Columns) -> str:
         select line, case when fits then 0 else {RAGGED} end as reject_code,
                case when not fits then array_to_string(cells, chr(10)) end as reject_text, {cells}
         from (
-            select line, cells, len(cells) >= {width}
-                   and array_to_string(cells[{width + 1}:], '') = '' as fits
+            select line, cells, case when len(cells) <= {width} then len(cells) = {width}
+                   else array_to_string(cells[{width + 1}:], '') = '' end as fits
             from (
                 select (rowid + 1)::INTEGER as line,
                        string_split(text, {literal(file.layout.delimiter)}) as cells

@@ -96,6 +96,35 @@ def signals_now(con: duckdb.DuckDBPyConnection) -> dict[str, SignalNow]:
     return {row[0]: SignalNow(*row) for row in rows}
 
 
+_COUNTS = """
+    WITH chart AS (
+        SELECT month, seen, denominator, dense_rank() OVER (ORDER BY month DESC) AS months_ago
+        FROM loop.signal_month
+        WHERE measure = $measure AND group_by = $group_by AND group_value = $group_value
+          AND month <= $now
+        QUALIFY worked_no = max(worked_no) OVER (PARTITION BY month)
+    )
+    SELECT sum(seen) FILTER (month >= $since), sum(denominator) FILTER (month >= $since),
+           sum(seen) FILTER (months_ago <= 3), sum(denominator) FILTER (months_ago <= 3)
+    FROM chart
+"""
+
+
+def stands_at(con: duckdb.DuckDBPyConnection, signal: SignalNow, now: str) -> list[str]:
+    """What its chart counts from the signal's beginning to the month `now`, and lately.
+
+    Empty where no month of the chart was worked out.
+    """
+    from pipeline.measures.signal_words import lately, so_far
+
+    key = (signal.measure, signal.group_by, signal.group_value)
+    asked = {**dict(zip(_CHART, key, strict=True)), "since": signal.since, "now": now}
+    seen, of, last, of_last = con.execute(_COUNTS, asked).fetchall()[0]
+    if of is None or of_last is None:
+        return []
+    return [so_far(key, seen, of, signal.since, now), lately(key, last, of_last)]
+
+
 # ---- trips behind
 
 
@@ -183,9 +212,10 @@ def grouped(con: duckdb.DuckDBPyConnection, signals: Sequence[SignalNow]) -> lis
         both = group[one] | group[other]
         for key in both:
             group[key] = both
+    newest = sorted(signals, key=lambda s: (s.month, s.key), reverse=True)
     led = [
-        sorted((by_key[key] for key in keys),
-               key=lambda s: (s.kind != "headline", -counts.get(s.key, 0), s.month, s.key))
+        sorted((s for s in newest if s.key in keys),
+               key=lambda s: (s.kind != "headline", -counts.get(s.key, 0)))
         for keys in {id(keys): keys for keys in group.values()}.values()
     ]  # fmt: skip
     return sorted(led, key=lambda own: (max(s.month for s in own), own[0].key), reverse=True)

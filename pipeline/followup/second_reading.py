@@ -9,6 +9,7 @@ from pipeline.errors import refused, usage
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import AGREED, ASKED, DIFFERS, SETTLED, Facts
+from pipeline.store.answers_view import reading
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables, service_of
 from pipeline.store.session import check_token, store_in
@@ -116,18 +117,18 @@ _NEW = """
 """
 
 # of a reader counts what was concluded; whole: the two of them concluded on the same flags
-_WAITING = """
+_WAITING = f"""
     WITH waits AS (
         SELECT key AS trip_id, state FROM loop.standing
-        WHERE thing = 'second_reading' AND state IN ('asked', 'differs') AND key {new}
+        WHERE thing = 'second_reading' AND state IN ('asked', 'differs') AND key {{new}}
     ),
     own AS (
         SELECT r.trip_id, r.reviewer, max(determination_no) AS last_no,
                coalesce(list(r.rule ORDER BY r.rule) FILTER (
                    r.verdict IN ('deviation', 'borderline')), []) AS rules,
                list(coalesce(r.rule, '') || '=' || coalesce(r.finding, '') ORDER BY r.rule) AS said
-        FROM loop.reading r SEMI JOIN waits USING (trip_id)
-        WHERE r.trip_id {new} AND r.latest_of_reviewer
+        FROM ({reading("WHERE d.trip_id {new}")}) r SEMI JOIN waits USING (trip_id)
+        WHERE r.latest_of_reviewer
           AND (r.conclusion IS NOT NULL OR r.status = 'closed')
         GROUP BY r.trip_id, r.reviewer
     )

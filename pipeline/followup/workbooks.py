@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Refused
 from pipeline.followup.determine import TAB
 from pipeline.followup.sheets import Cells, read_sheet
-from pipeline.store.database import one, transaction
+from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
+from pipeline.store.kept_results import table_marks
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from schemas.followup_outputs import FollowUpReview
+    from schemas.month_review import MonthReview
 
 SHEETS = "sheets"
 NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"
@@ -89,9 +90,12 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, followup: FollowUpReview, most: int
+    con: duckdb.DuckDBPyConnection, review: MonthReview, most: int
 ) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
-    """The first `most` rows of every data file of the month by name, and how long each is."""
+    """The first `most` rows of every data file of the month by name, and how long each is.
+
+    What the review has as a frame is not read once more.
+    """
     names = [
         name.removeprefix("out_")
         for (name,) in con.execute("""
@@ -99,9 +103,17 @@ def workbook_tables(
             WHERE temporary AND starts_with(table_name, 'out_') ORDER BY table_name
         """).fetchall()
     ]
-    tables = {name: con.execute(f"FROM out_{name} LIMIT {most}").df() for name in names}
-    lengths = {name: int(one(con, f"SELECT count(*) FROM out_{name}")[0]) for name in names}
-    answered = {name: getattr(followup, name) for name in MONTH_TABLES if name != TAB}
+    assert review.figures is not None
+    own = {name: getattr(review, name) for name in ("cases", "measures", "occlusions", "problems")}
+    frames = {**vars(review.figures), **own}
+    tables = {
+        name: frames[name].head(most) if name in frames
+        else con.execute(f"FROM out_{name} LIMIT {most}").df()
+        for name in names
+    }  # fmt: skip
+    marks = table_marks(con, [f"out_{name}" for name in names])
+    lengths = {name: marks[f"out_{name}"][0] for name in names}
+    answered = {name: getattr(review.followup, name) for name in MONTH_TABLES if name != TAB}
     return {**tables, **answered}, lengths
 
 

@@ -22,7 +22,7 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
-from pipeline.store.database import one
+from pipeline.store.database import enough_threads, one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 
 if TYPE_CHECKING:
@@ -140,6 +140,7 @@ def _stage_tables(
     stage: Stage,
 ) -> None:
     _check_tables(parts, export, findings)
+    enough_threads(con, sum(part.path.stat().st_size for part in parts.all))
     staging.prepare(con)
     staged = []
     for table, content in parts.tables.items():
@@ -154,6 +155,8 @@ def _stage_tables(
         stage(f"read, cast and validate {table}")
         if staging.stage_table(con, staging.TableFile(table, content, header, present), findings):
             staged.append(table)
+            if table == "trips":
+                staging.number_trips(con)
     names = {table: parts.tables[table].name for table in staged}
     stage("privacy screen")
     screen.screen_tables(con, names, export, findings)

@@ -1,8 +1,8 @@
 """What is legal in a delivery and hardly true: kept, listed and counted.
 
 Each check is a SELECT of (file, line, column_name, problem, what, remedy, rows, service_month), a
-row for each thing found: its first line, and in how many rows it is. One statement runs them all.
-Thresholds are common practice, no source.
+row for each thing found: its first line, and in how many rows it is. Thresholds are common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import CODES
 from pipeline.ingest.looks import WORD_COLUMNS, alphabet, perhaps_person, person
 from pipeline.ingest.screen import declared
-from pipeline.ingest.stage import LISTED_BY_MONTH
+from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.sql import literal, quoted
 from schemas.contract import OF_THE_SERVICE, PERCENTS, TABLES, fractions
 from schemas.export_file import VOCABULARY_COLUMNS
@@ -74,7 +74,8 @@ def find_doubtful(con: duckdb.DuckDBPyConnection, delivery: Doubted) -> None:
         " column_name VARCHAR, problem VARCHAR, what VARCHAR, remedy VARCHAR, rows INTEGER,"
         " service_month VARCHAR)"
     )
-    con.execute("insert into staged_doubtful " + " union all ".join(f"({s})" for s in selects))
+    for select in selects:
+        con.execute(f"insert into staged_doubtful {select}")
 
 
 def _finding(
@@ -124,11 +125,12 @@ def _measures(delivery: Doubted) -> Iterator[str]:
                 what = PERCENTS
             else:
                 continue
+            rows = f"count(*) filter ({looks_so})"
+            first = f"min(line) filter ({looks_so})"
             yield (
-                f"select {_finding(code, file, name, literal(what))}"
-                f" from (select *, count(v) over () as filled from ({among}))"
-                f" where {looks_so} having count(*) >= {FEW_CELLS}"
-                " or 2 * count(*) >= any_value(filled)"
+                f"select {_finding(code, file, name, literal(what), rows=rows, line=first)}"
+                f" from ({among}) having {rows} > 0"
+                f" and ({rows} >= {FEW_CELLS} or 2 * {rows} >= count(v))"
             )
 
 
@@ -175,8 +177,8 @@ def _alike(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:
     """Tokens of one kind that differ only in case, spaces or punctuation from a commoner one."""
     tokens = [
         f"select {literal(kind)} as kind, {literal(delivery.files[table])} as file,"
-        f" {literal(name)} as column_name, {quoted(name)} as token, line from {_good(table)}"
-        f" where {quoted(name)} is not null"
+        f" {literal(name)} as column_name, {quoted(name)} as token, min(line) as line,"
+        f" count(*) as n from {_good(table)} where {quoted(name)} is not null group by all"
         for kind, places in ALIKE.items()
         for table, name in places
         if table in delivery.files
@@ -190,74 +192,82 @@ def _alike(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:
     base = rf"regexp_replace({bare}, '(^|[^\p{{L}}])base([^\p{{L}}]|$)', '', 'g')"
     bare = f"(case when kind = 'base' then {base} else {bare} end)"
     bare = put(rf"regexp_replace({bare}, '[^\p{{L}}0-9#+]+', '', 'g')")
+    # nearly all tokens have nothing to leave out: one question is quicker than all of these
+    plain = "kind <> 'base' and regexp_full_match(token, '[A-Za-z0-9]*')"
+    bare = f"case when {plain} then lower(token) else {bare} end"
     what = "this differs only in case, spaces or punctuation from a token that is there as well"
     yield f"""
+        with barest as materialized (select *, {bare} as bare from ({" union all ".join(tokens)}))
         select file, min(line)::INTEGER, column_name, 'alike-tokens', {literal(what)},
                {literal(str(CODES["alike-tokens"].remedy))}, sum(n)::INTEGER, null
         from (
-            select *, min(token) over (partition by kind, bare) as one,
-                max(token) over (partition by kind, bare) as other
-            from (select kind, file, column_name, token, {bare} as bare, min(line) as line,
-                         count(*) as n, sum(count(*)) over (partition by kind, token) as of_token
-                  from ({" union all ".join(tokens)}) group by kind, file, column_name, token)
-            where bare <> ''
-            qualify one <> other
-                and token <> first(token) over (
-                    partition by kind, bare order by of_token desc, line, token)
+            select * from (
+                select *, sum(n) over (partition by kind, token) as of_token from barest
+                where bare <> '' and (kind, bare) in (
+                    select (kind, bare) from barest group by kind, bare
+                    having min(token) <> max(token)))
+            qualify token <> first(token) over (
+                partition by kind, bare order by of_token desc, line, token)
         ) group by file, column_name, token"""
 
 
 def _jumps(delivery: Doubted) -> Iterator[str]:
-    """A flow or FiO2 that jumps up and is back at the next setting.
+    """A flow or FiO2 that jumps up and is back at the next setting, of trips that are kept.
 
-    Undiluted oxygen from wall or cylinder is meant to be 1.0.
+    Undiluted oxygen from wall or cylinder is meant to be 1.0. Rows stand in the order of trips and
+    times, so the windows need none of their own.
     """
     if "settings" not in delivery.files:
         return
     conditions = {
         "flow_lpm": f"v >= {TIMES_MORE} * greatest(p, n) and v - greatest(p, n) >= {LPM_MORE}"
         f" and least(p, n) >= {STAYS_WITHIN} * greatest(p, n)",
-        "fio2": f"v - greatest(p, n) >= {FIO2_MORE} and abs(p - n) <= {FIO2_ALIKE}"
-        " and coalesce(gas, '') not in ('wall', 'cylinder')",
+        "fio2": f"v - greatest(p, n) >= {FIO2_MORE} and abs(p - n) <= {FIO2_ALIKE}",
     }
+    meant = {"fio2": "gas in ('wall', 'cylinder')"}
     for name, jumps in conditions.items():
         found = _finding(
             "jump-and-back", delivery.files["settings"], name,
             literal("the value jumps up here and is back at the next setting"),
         )  # fmt: skip
         yield f"""
-            select {found} from (
-                select line, v, gas, lag(v) over w as p, lead(v) over w as n
-                from (select trip_id, at_s, line, {name} as v,
-                             last_value(source ignore nulls) over (
-                                 partition by trip_id order by at_s, line
-                                 rows between unbounded preceding and current row) as gas
-                      from {_good("settings")})
-                where v is not null window w as (partition by trip_id order by at_s, line))
-            where p is not null and n is not null and {jumps} having count(*) > 0"""
+            with near as (
+                select trip_key, at_s, line, v,
+                    case when lag(trip_key) over () = trip_key then lag(v) over () end as p,
+                    case when lead(trip_key) over () = trip_key then lead(v) over () end as n
+                from (select *, {name} as v from ({good_rows("settings")})) where v is not null),
+            of_gas as (
+                select j.line, arg_max(s.source, (s.at_s, s.line)) as gas
+                from near j left join ({good_rows("settings")}) s
+                    on s.trip_key = j.trip_key and (s.at_s, s.line) <= (j.at_s, j.line)
+                where p is not null and n is not null and {jumps} group by j.line)
+            select {found} from of_gas where not coalesce({meant.get(name, "false")}, false)
+            having count(*) > 0"""
 
 
 def _few_trips(delivery: Doubted) -> Iterator[str]:
     """Months with less than half the trips that the dispatch log has."""
     listed = "expected" in delivery.files
-    # the list outweighs the numbers of the months it has
-    of_list = f"select month from ({LISTED_BY_MONTH})" if listed else "select null where false"
+    of_list = LISTED_BY_MONTH if listed else "select ''::VARCHAR as month, 0 as trips where false"
     rows = [
         f"select {literal(month)} as month, {trips} as trips"
-        f" where {literal(month)} not in ({of_list})"
         for month, trips in sorted(delivery.export.expected_trips.items())
     ]
-    rows += [LISTED_BY_MONTH] if listed else []
-    if not rows:
+    if not rows and not listed:
         return
-    expected = " union all ".join(rows)
+    # the list outweighs the numbers of the months it has
+    expected = "from listed" + "".join(
+        f" union all select * from ({row}) where month not in (select month from listed)"
+        for row in rows
+    )
     what = "count(k.trip_id) || ' of ' || m.expected || ' trips expected in ' || m.month || ' came'"
     found = _finding(
         "few-trips", delivery.files["trips"], "service_month", what,
         rows="count(k.trip_id)", line="null", month="m.month",
     )  # fmt: skip
     yield (
-        f"select {found} from ({expected}) m(month, expected)"
+        f"with listed as materialized ({of_list})"
+        f" select {found} from ({expected}) m(month, expected)"
         " left join kept_trips k on k.service_month = m.month"
         " group by m.month, m.expected having 2 * count(k.trip_id) < m.expected"
     )
@@ -272,8 +282,9 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
         if table in MAY_BE_EMPTY:
             continue
         counts = [
-            "select k.service_month as month, count(distinct k.trip_id) as trips, count(c.trip_id)"
-            f" as n from kept_trips k left join {_good(table)} c using (trip_id) group by all"
+            "select service_month as month, count(*) as trips, coalesce(sum(n), 0) as n from"
+            f" kept_trips left join (select trip_key, count(*) as n {good_rows(table)} group by 1)"
+            " using (trip_key) group by all"
         ]
         if delivery.is_store:
             counts.append(

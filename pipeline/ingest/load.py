@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.settings_files import canonical, same_but_approval
-from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
+from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows, of_trips
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
@@ -66,7 +66,7 @@ def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
     for kind, names in (("view", views), ("table", tables)):
         for (name,) in names:
             if name.startswith(
-                ("staged_", "typed_", "kept_trips", "repeated_", "cell_", "screened")
+                ("staged_", "typed_", "kept_", "other_", "repeated_", "cell_", "screened")
             ):
                 con.execute(f"drop {kind} if exists {quoted(name)}")
 
@@ -164,7 +164,7 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
 def _insert_tables(
     con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int, offset: int
 ) -> dict[str, int]:
-    """Store every table's good rows, ordered by trip and time; return how many were kept."""
+    """Store every table's good rows; return how many were kept."""
     from schemas.stored import STORED, stored_as
 
     keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
@@ -172,11 +172,11 @@ def _insert_tables(
     for table in staged.parts.tables:
         columns = list(STORED[stored_as(table)].columns)
         values = ", ".join(keys.get(name, quoted(name)) for name in columns)
-        order = [name for name in ("trip_key", "at_s", "line") if name in columns]
         (rows,) = one(
             con,
             f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
-            f" order by {', '.join(order)}",
+            # the rows of trips stand in their order
+            f" {'' if of_trips(table) else 'order by line'}",
         )
         kept[table] = int(rows)
     return kept

@@ -17,23 +17,22 @@ MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "ser
 
 def set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
     """List every cell that breaks a rule, and every row that does not fit its header."""
-    trip_id, month = _subject(table)
     con.execute(
         f"""
         insert into staged_set_aside
         with bad as (
-            select staged.line, {trip_id} as trip_id, {month} as month,
+            select staged.line, staged.trip_key, {_own_month(table)} as month,
                 unnest(staged.codes) as code,
                 unnest(range(1, len(staged.codes) + 1)) as position
             from staged_{table} staged where staged.codes is not null
         )
-        select rules.table_name, ?, bad.line, kept.trip_key,
+        select rules.table_name, ?, bad.line, trip_key,
             coalesce(kept.service_month, bad.month),
             rules.column_name, rules.problem, rules.what, rules.remedy
         from bad
         join cell_rules rules on rules.table_name = '{table}'
             and rules.position = bad.position and rules.code = bad.code
-        left join kept_trips kept on kept.trip_id = bad.trip_id
+        left join kept_trips kept using (trip_key)
         """,
         [file],
     )
@@ -58,10 +57,8 @@ def set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> 
             case when aside.trip_id is null then ? else ? || ': line ' || aside.line || ' of trips'
                 end,
             case when aside.trip_id is null then ? else ? end
-        from staged_{table} staged
-        left join kept_trips kept using (trip_id)
-        left join trip_aside aside using (trip_id)
-        where staged.trip_id is not null and kept.trip_key is null
+        from staged_{table} staged left join trip_aside aside using (trip_id)
+        where staged.trip_key is null and staged.trip_id is not null
             and coalesce(staged.codes[1], 0) = 0
         """,
         [
@@ -80,26 +77,22 @@ def set_aside_rows(
     *,
     column: str | None = None,
 ) -> None:
-    """List every row for which `condition` holds, over `staged` and, of its trip, `kept`."""
-    trip_id, month = _subject(table)
+    """List every row for which `condition` holds, over `staged`."""
     con.execute(
         f"""
         insert into staged_set_aside
-        select ?, ?, staged.line, kept.trip_key, coalesce(kept.service_month, {month}),
+        select ?, ?, staged.line, trip_key, coalesce(kept.service_month, {_own_month(table)}),
             ?, ?, ?, ?
-        from staged_{table} staged left join kept_trips kept on kept.trip_id = {trip_id}
+        from staged_{table} staged left join kept_trips kept using (trip_key)
         where {condition}
         """,
         [table, file, column, rule.problem, rule.what, rule.remedy],
     )
 
 
-def _subject(table: str) -> tuple[str, str]:
-    """SQL for the trip a row belongs to, and for the month it names itself; null where neither."""
+def _own_month(table: str) -> str:
+    """SQL for the month that a row of no trip names itself; null where none."""
     if table not in MONTH_COLUMNS:
-        return "staged.trip_id", "null"
-    own_month = f"staged.{MONTH_COLUMNS[table]}"
-    return (
-        "null",
-        f"case when regexp_full_match({own_month}, '{MONTH_PATTERN}') then {own_month} end",
-    )
+        return "null"
+    month = f"staged.{MONTH_COLUMNS[table]}"
+    return f"case when regexp_full_match({month}, '{MONTH_PATTERN}') then {month} end"

@@ -1,8 +1,10 @@
 """Put one delivery's tables, typed and checked, into temporary tables of a connection.
 
-For each delivered table there is a view `staged_<table>`: line, reject_code, the contract's
-columns (null where absent), `codes` and `raw` as `validate` leaves them. `kept_trips` numbers
-the trips that are kept; `staged_set_aside` and `staged_lost` say what happened to the rest.
+For each delivered table there is a view `staged_<table>`: line, reject_code, trip_key, the
+contract's columns (null where absent), `codes` and `raw` as `validate` leaves them. `kept_trips`
+numbers the trips that are kept, in file order. The rows of a table that belong to one and are good
+are `kept_<table>`, with the trip's key in place of its name, in the order they are stored in.
+`staged_set_aside` and `staged_lost` say what happened to the rest.
 """
 
 from __future__ import annotations
@@ -24,9 +26,6 @@ from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 
 if TYPE_CHECKING:
     import duckdb
-
-MANY_ROWS = 10_000
-"""From so many rows on it pays to ask whether they stand in order."""
 
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
@@ -52,7 +51,10 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-_FILLED = r"(raw is null or regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S'))"
+_FILLED = (
+    "case when raw is null then true"
+    r" else regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S') end"
+)
 """Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
 
 
@@ -87,20 +89,9 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     except Unreadable as error:
         findings.unreadable(file.content.name, error)
         return False
-    absent = [
-        f"null::{sql_type(field)} as {quoted(name)}"
-        for name, field in TABLES[file.table].to_schema().columns.items()
-        if name not in file.wanted
-    ]
     reject = "reject_code" if source.relation else "0"
-    cells = ", ".join([*map(quoted, file.wanted), *absent])
-    con.execute(
-        f"create or replace temp view staged_{file.table} as"
-        f" select ({source.line})::INTEGER as line, {reject} as reject_code, {cells},"
-        " codes, raw"
-        f" from typed_{file.table} where {_FILLED}"
-    )
     _look_through(con, file, reject, findings)
+    _make_view(con, file, f"({source.line})::INTEGER", reject)
     rules = [
         (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
         for position, column in enumerate(plan(file.table, file.wanted), start=1)
@@ -111,6 +102,43 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
         f"insert into cell_rules select {cells_of_rules}", [*map(list, zip(*rules, strict=True))]
     )
     return True
+
+
+def _make_view(con: duckdb.DuckDBPyConnection, file: TableFile, line: str, reject: str) -> None:
+    """Make `staged_<table>`; of a table whose rows belong to trips, `kept_<table>` first.
+
+    Its rows are joined to their trips and sorted here, once: whatever follows takes them in order.
+    """
+    table = file.table
+    cells = {
+        name: quoted(name) if name in file.wanted else f"null::{sql_type(field)}"
+        for name, field in TABLES[table].to_schema().columns.items()
+    }
+    own = f"{line} as line, {reject} as reject_code, {_named(cells)}, codes, raw"
+    if not of_trips(table):
+        own = f"select null::INTEGER as trip_key, {own} from typed_{table} where {_FILLED}"
+        con.execute(f"create or replace temp view staged_{table} as {own}")
+        return
+    known = f"typed_{table} left join (select trip_id, trip_key from kept_trips) using (trip_id)"
+    kept = f"trip_key is not null and codes is null and {reject} = 0"
+    stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
+    order = "trip_key, at_s, line" if "at_s" in file.wanted else "trip_key, line"
+    cells["trip_id"] = "null::VARCHAR"
+    con.execute(f"""
+        create or replace temp table other_{table} as
+        select trip_key, {own} from {known} where {_FILLED} and not ({kept});
+        create or replace temp table typed_{table} as
+        select trip_key, {line} as line, {stored} from {known} where {kept} order by {order};
+        create or replace temp view kept_{table} as
+        select trip_key, line, {_named(cells)} from typed_{table};
+        create or replace temp view staged_{table} as
+        select *, 0 as reject_code, null::UTINYINT[] as codes, null::VARCHAR[] as raw
+        from kept_{table} union all by name from other_{table};
+    """)
+
+
+def _named(cells: dict[str, str]) -> str:
+    return ", ".join(f"{cell} as {quoted(name)}" for name, cell in cells.items())
 
 
 def _look_through(
@@ -184,11 +212,8 @@ def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows
     return int(made[0])
 
 
-def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
-    """Number the trips that are kept, in file order; set the others aside.
-
-    Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
-    """
+def number_trips(con: duckdb.DuckDBPyConnection) -> None:
+    """Number the trips that are kept, in file order: call before the other tables are read."""
     con.execute("""
         create or replace temp table repeated_trips as
         select trip_id from staged_trips where trip_id is not null
@@ -201,6 +226,13 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True
         where codes is null and reject_code = 0
             and trip_id not in (select trip_id from repeated_trips)
     """)
+
+
+def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
+    """Set aside the rows of trips that are not kept.
+
+    Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
+    """
     if faulty:
         set_aside_cells(con, "trips", file)
     set_aside_rows(
@@ -234,11 +266,10 @@ def keep_rows(
     set_aside_orphans(con, table, file)
     if not faulty:
         return
-    at_s = "case when staged.codes[2] = 0 then staged.at_s end" if "at_s" in columns else "null"
+    at_s = "case when codes[2] = 0 then at_s end" if "at_s" in columns else "null"
     con.execute(
-        f"insert into staged_lost select kept.trip_key, '{table}', staged.line, {at_s}"
-        f" from staged_{table} staged join kept_trips kept using (trip_id)"
-        " where staged.codes is not null or staged.reject_code > 0"
+        f"insert into staged_lost select trip_key, '{table}', line, {at_s} from staged_{table}"
+        " where trip_key is not null and (codes is not null or reject_code > 0)"
     )
 
 
@@ -251,8 +282,7 @@ def mention_identical(
         con,
         f"""
         select coalesce(sum(n - 1), 0) from (
-            select count(*) as n from ({_perhaps_identical(con, table, columns)})
-            group by {columns})
+            select count(*) as n from ({_perhaps_identical(table)}) group by trip_key, {columns})
         """,
     )
     if repeats:
@@ -263,37 +293,12 @@ def mention_identical(
         )
 
 
-def _perhaps_identical(con: duckdb.DuckDBPyConnection, table: str, columns: str) -> str:
+def _perhaps_identical(table: str) -> str:
     """SQL for the rows among which all are that repeat another one throughout."""
-    good = f"from staged_{table} where codes is null and reject_code = 0"
-    (rows,) = one(con, f"select count(*) from typed_{table}")
-    timed = "at_s" in TABLES[table].to_schema().columns
-    if timed and rows >= MANY_ROWS and _in_order(con, good):
-        return f"""
-            select * {good}
-            qualify (lag(trip_id) over () = trip_id and lag(at_s) over () = at_s)
-                or (lead(trip_id) over () = trip_id and lead(at_s) over () = at_s)
-        """
-    return f"""
-        with alike as (select hash({columns}) as h {good} group by h having count(*) > 1)
-        select * {good} and hash({columns}) in (select h from alike)
-    """
-
-
-def _in_order(con: duckdb.DuckDBPyConnection, rows: str) -> bool:
-    """Whether each trip's rows stand together in the file, and none before an earlier one."""
-    (together, earlier) = one(
-        con,
-        f"""
-        select count(*) filter (begins) = count(distinct trip_id),
-            count(*) filter (earlier and not begins)
-        from (
-            select trip_id, lag(trip_id) over () is distinct from trip_id as begins,
-                at_s < lag(at_s) over () as earlier
-            {rows})
-        """,
-    )
-    return bool(together) and earlier == 0
+    if "at_s" not in TABLES[table].to_schema().columns:
+        return good_rows(table)
+    same = "({0}(trip_key) over () = trip_key and {0}(at_s) over () = at_s)"
+    return f"{good_rows(table)} qualify {same.format('lag')} or {same.format('lead')}"
 
 
 def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:
@@ -313,17 +318,19 @@ def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Find
         )
 
 
+def of_trips(table: str) -> bool:
+    """Whether the rows of a table belong to trips, and so have the key of one."""
+    return table not in ("trips", *OF_THE_SERVICE)
+
+
 def good_rows(table: str) -> str:
     """SQL for the rows of one table that are kept; with trip_key where they belong to a trip."""
+    if of_trips(table):
+        return f"from kept_{table}"
+    good = f"from staged_{table} staged where codes is null and reject_code = 0"
     if table == "training":
-        return (
-            "select * from staged_training staged where codes is null and reject_code = 0"
-            " and (base is not null or crew_member is not null)"
-        )
-    if table in OF_THE_SERVICE:
-        return f"select * from staged_{table} staged where codes is null and reject_code = 0"
-    return (
-        f"select kept.trip_key, staged.* from staged_{table} staged"
-        " join kept_trips kept using (trip_id)"
-        " where staged.codes is null and staged.reject_code = 0"
-    )
+        return f"{good} and (base is not null or crew_member is not null)"
+    if table == "trips":
+        keys = "(select line, trip_key from kept_trips) kept using (line)"
+        return f"select * exclude (trip_key), kept.trip_key from ({good}) join {keys}"
+    return good

@@ -2,12 +2,14 @@
 
 The checks are the contract's own, as pandera applies them (`checks.py`, made from the contract);
 all of a table's go into one SELECT. Per cell the first rule that is broken is kept, as a small
-code; rows without any carry a null.
+code; rows without any carry a null. A column of the contract's codes becomes an ENUM of them,
+which takes a byte a cell.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 from pipeline.files.rows import TextRows
@@ -21,7 +23,7 @@ from pipeline.ingest.problems import (
     range_words,
 )
 from pipeline.store.database import sql_type
-from pipeline.store.sql import quoted
+from pipeline.store.sql import literal, quoted
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
 
 CAST_FAILED, IS_NULL, FIRST_CHECK = 1, 2, 3
@@ -36,8 +38,9 @@ KINDS = {"INT": "whole", "DOUBLE": "number", "BOOLEAN": "boolean"}
 
 @dataclass(frozen=True)
 class ColumnPlan:
-    """One contract column that a file has: its column, SQL type and check columns."""
+    """One contract column that a file has: its table, SQL type and check columns."""
 
+    table: str
     name: str
     field: Any
     kind: str
@@ -47,14 +50,28 @@ class ColumnPlan:
         """Name of the column that keeps the text."""
         return f"raw~{self.name}"
 
-    def check_name(self, index: int) -> str:
-        """Name of the column that says whether check `index` holds."""
-        return f"ok~{self.name}~{index}"
+    @property
+    def words(self) -> list[str]:
+        """The codes that the contract allows, where it names them."""
+        of_checks = [check.statistics.get("allowed_values", []) for check in self.field.checks]
+        return [*chain(*of_checks)]
+
+    @property
+    def checks(self) -> dict[str, str]:
+        """SQL of each check, by the name of the column that says whether it holds."""
+        if self.words:
+            return {}
+        sql = CHECKS[self.table].get(self.name, ())
+        return {f"ok~{self.name}~{index}": check for index, check in enumerate(sql)}
 
     @property
     def typed(self) -> str:
         """SQL that casts the text; null where it is empty or cannot be read as the type."""
         raw = quoted(self.raw)
+        if self.words:
+            words = ", ".join(map(literal, self.words))
+            # a cast that fails looks for the nearest word, which is slow
+            return f"case when {raw} in ({words}) then {raw}::ENUM({words}) end"
         if self.kind in WRITTEN_AS:
             # a whole number that reads back as it was written needs no pattern, which is slower
             written = (
@@ -70,8 +87,7 @@ class ColumnPlan:
     def fine(self) -> str:
         """SQL for whether the cell breaks no rule; never null."""
         value = quoted(self.name)
-        checks = [quoted(self.check_name(i)) for i in range(len(self.field.checks))]
-        holds = " and ".join([f"{value} is not null", *checks])
+        holds = " and ".join([f"{value} is not null", *map(quoted, self.checks)])
         return f"({quoted(self.raw)} is null or {holds})" if self.field.nullable else f"({holds})"
 
     @property
@@ -79,13 +95,14 @@ class ColumnPlan:
         """SQL for the first rule the cell breaks, 0 if none."""
         value, raw = quoted(self.name), quoted(self.raw)
         arms = []
-        if self.kind in KINDS:
-            arms.append(f"when {value} is null and {raw} is not null then {CAST_FAILED}")
+        if self.kind in KINDS or self.words:
+            failed = FIRST_CHECK if self.words else CAST_FAILED
+            arms.append(f"when {value} is null and {raw} is not null then {failed}")
         if not self.field.nullable:
             arms.append(f"when {value} is null then {IS_NULL}")
         arms += [
-            f"when not {quoted(self.check_name(i))} then {FIRST_CHECK + i}"
-            for i in range(len(self.field.checks))
+            f"when not {quoted(check)} then {FIRST_CHECK + i}"
+            for i, check in enumerate(self.checks)
         ]
         return f"case {' '.join(arms)} else 0 end" if arms else "0"
 
@@ -112,7 +129,7 @@ def plan(table: str, present: list[str]) -> list[ColumnPlan]:
     """Return the contract columns of `table` that a file has, in the contract's order."""
     columns = TABLES[table].to_schema().columns
     return [
-        ColumnPlan(name, field, sql_type(field))
+        ColumnPlan(table, name, field, sql_type(field))
         for name, field in columns.items()
         if name in present
     ]
@@ -133,8 +150,8 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     cells = [quoted(c.name) if c.name == "trip_id" else fit.format(quoted(c.name)) for c in columns]
     named = [f"{cell} as {quoted(c.raw)}" for cell, c in zip(cells, columns, strict=True)]
     raw = ", ".join([*extra, *named])
-    typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns if c.kind in KINDS)
-    same = ", ".join(f"{quoted(c.raw)} as {quoted(c.name)}" for c in columns if c.kind not in KINDS)
+    typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns)
+    checks = [f"{sql} as {quoted(name)}" for c in columns for name, sql in c.checks.items()]
     kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])
     fine = " and ".join(c.fine for c in columns)
     rejected = "reject_code > 0" if extra else "false"
@@ -144,8 +161,8 @@ def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     return f"""
 with source as ({source.sql}),
 raw as (select {raw} from source),
-typed as (select *, {", ".join(filter(None, [typed, same]))} from raw),
-checked as ({_checks_sql(table, columns)}),
+typed as (select *, {typed} from raw),
+checked as (select {", ".join(["*", *checks])} from typed),
 summed as (select *, {rejected} as "~rejected", {fine} as "~fine" from checked)
 select
     {kept},
@@ -153,17 +170,6 @@ select
     case when "~rejected" or not "~fine" then [{texts}] end as raw
 from summed
 """
-
-
-def _checks_sql(table: str, columns: list[ColumnPlan]) -> str:
-    """Every check of every column over the relation `typed`."""
-    checks = CHECKS[table]
-    results = [
-        f"{sql} as {quoted(c.check_name(i))}"
-        for c in columns
-        for i, sql in enumerate(checks.get(c.name, ()))
-    ]
-    return f"select {', '.join(['*', *results])} from typed"
 
 
 def _pattern_words(check: Any) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from pipeline.statistics.run_rules import chart_runs, signals
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
+    from numpy.typing import NDArray
 
 BASELINE_MONTHS = 24
 RARE = 0.05
@@ -79,7 +80,10 @@ def charts(
     )
 
 
-Series = tuple[tuple[str, str, str], "pd.DataFrame", Chart]
+Columns = Mapping[str, "NDArray[Any]"]
+"""month, numerator, denominator and incomplete of a series, an entry a point."""
+
+Series = tuple[tuple[str, str, str], Columns, Chart]
 
 
 def _monthly(measures: pd.DataFrame, calendar: Calendar) -> Iterator[Series]:
@@ -87,37 +91,36 @@ def _monthly(measures: pd.DataFrame, calendar: Calendar) -> Iterator[Series]:
     known = (*U_MEASURES, *P_MEASURES, *X_MEASURES)
     chosen = measures[measures["measure"].isin(known) & measures["month"].isin(calendar.months)]
     chosen = chosen[chosen["group_by"].isin(["service", "cannula", "rule"])]
-    for key, rows in chosen.groupby(["measure", "group_by", "group_value"], sort=True):
-        measure, by, value = map(str, key)
-        series = rows.set_index("month").reindex(list(calendar.months)).reset_index()
-        yield (measure, by, value), _with_flags(series, calendar), _chart(measure, series, calendar)
+    place = chosen["month"].map({m: i for i, m in enumerate(calendar.months)}).to_numpy()
+    values = {n: chosen[n].to_numpy(dtype=float) for n in ("numerator", "denominator", "estimate")}
+    months, incomplete = np.array(calendar.months, dtype=object), np.array(calendar.incomplete)
+    groups = chosen.groupby(["measure", "group_by", "group_value"], sort=True).indices
+    for key, own in sorted(groups.items()):
+        measure, by, value = map(str, cast("tuple[str, ...]", key))
+        series = {"month": months, "incomplete": incomplete}
+        for name, column in values.items():
+            series[name] = np.full(len(months), np.nan)
+            series[name][place[own]] = column[own]
+        yield (measure, by, value), series, _chart(measure, series, calendar)
 
 
-def _with_flags(series: pd.DataFrame, calendar: Calendar) -> pd.DataFrame:
-    return series.assign(incomplete=list(calendar.incomplete))
-
-
-def _chart(measure: str, series: pd.DataFrame, calendar: Calendar) -> Chart:
+def _chart(measure: str, series: Columns, calendar: Calendar) -> Chart:
     plan: dict[str, Any] = {
         "baseline": calendar.baseline,
         "changes": calendar.changes,
         "incomplete": np.array(calendar.poor),
     }
-    numerator = series["numerator"].to_numpy(dtype=float)
-    denominator = series["denominator"].to_numpy(dtype=float)
     if measure in U_MEASURES:
-        return u_chart(numerator, denominator, per=100, laney=None, **plan)
+        return u_chart(series["numerator"], series["denominator"], per=100, laney=None, **plan)
     if measure in P_MEASURES:
-        return p_chart(numerator, denominator, laney=None, **plan)
-    return xmr_chart(series["estimate"].to_numpy(dtype=float), **plan)
+        return p_chart(series["numerator"], series["denominator"], laney=None, **plan)
+    return xmr_chart(series["estimate"], **plan)
 
 
 def _gaps(
     con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
 ) -> Iterator[Series]:
     """Trips between deviations of the rules broken on fewer than 1 in 20 trips."""
-    import pandas as pd
-
     whole = measures[(measures["measure"] == RARE_FROM) & (measures["month"] == _to(calendar))]
     rare = whole[(whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS)]
     if rare.empty:
@@ -131,12 +134,11 @@ def _gaps(
         gaps, _ = trips_between(deviated)
         months = rows["month"].to_numpy()[1:]
         chart = g_chart(gaps, baseline=min(BASELINE_MONTHS, max(1, len(gaps) - 1)))
-        frame = pd.DataFrame({"month": months, "numerator": gaps, "denominator": 1.0})
-        yield (
-            (GAPS, "rule", str(rule)),
-            frame.assign(incomplete=False),
-            chart,
-        )
+        series = {
+            "month": months, "numerator": gaps, "denominator": np.ones(len(gaps)),
+            "incomplete": np.zeros(len(gaps), dtype=bool),
+        }  # fmt: skip
+        yield (GAPS, "rule", str(rule)), series, chart
 
 
 def _to(calendar: Calendar) -> str:
@@ -162,14 +164,14 @@ _IN_SERVICE_ORDER = """
 """
 
 
-def _points(key: tuple[str, str, str], rows: pd.DataFrame, chart: Chart) -> Mapping[str, list[Any]]:
+def _points(key: tuple[str, str, str], rows: Columns, chart: Chart) -> Mapping[str, list[Any]]:
     """The columns of `Charts` for one series, an entry a point."""
     # long: one line a column
     n = len(chart.value)
     phrases: dict[int, list[str]] = {}
     for signal in signals(chart):
         phrases.setdefault(signal.index, []).append(signal.words)
-    incomplete = rows["incomplete"].astype(bool).tolist()
+    incomplete = rows["incomplete"].tolist()
     of_phase = [
         (number, phase) for number, phase in enumerate(chart.phases, 1)
         for _ in range(phase.start, phase.stop)

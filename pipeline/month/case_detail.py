@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from pipeline.store.protocol_versions import VersionInStore
 
 
+DETAILED = ("out_cases", "out_verdicts", "out_timeline", "out_evidence", "out_problems")
+"""Tables that `case_details` reads beside what was delivered and judged; these say more of it."""
+
+
 def case_details(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> CaseDetails:
     """The frames of the month's first MOST_CASE_PAGES case trips; after `make_tables`."""
     con.execute(_CASE_TRIP, {"most": MOST_CASE_PAGES})

@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import TYPE_CHECKING
 
 from pipeline.measures.bases import month_number
 from pipeline.measures.clock_offsets import clock_offsets
 from pipeline.measures.occlusion_patterns import occlusion_patterns
 from pipeline.measures.registry import MEASURES
 from pipeline.measures.series import Calendar
-from pipeline.month.case_detail import case_details
 from pipeline.month.work import WORK_OUT, month_work
 from pipeline.rules import all_rules
+from pipeline.store.kept_results import table_marks
 from pipeline.store.sql import is_file_of
 from pipeline.timeline.contradictions import month_contradictions
 from schemas.measure_outputs import MEASURE_OUTPUTS
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce, RuleFacts
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import duckdb
     import pandas as pd
 
+    from pipeline.store.drawn_files import DrawnFiles
     from pipeline.store.protocol_versions import VersionInStore
 
 
@@ -50,12 +53,21 @@ def make_tables(
         con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {sql}")
 
 
-def write_data(con: duckdb.DuckDBPyConnection, folder: Path) -> None:
-    """Write every data file of the month as CSV (UTF-8, header row, empty cell for null)."""
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in (*OUT, *MEASURE_OUTPUTS):
-        target = str(folder / f"{name}.csv").replace("'", "''")
+def write_data(con: duckdb.DuckDBPyConnection, drawn: DrawnFiles) -> dict[str, int]:
+    """Write every data file of the month as CSV (UTF-8, header row, empty cell for null).
+
+    A file that has the same rows already is left as it is. How many rows each has, by its name.
+    """
+
+    def write(name: str, path: Path) -> None:
+        target = str(path).replace("'", "''")
         con.execute(f"COPY (FROM out_{name}) TO '{target}' (FORMAT csv, HEADER)")
+
+    names = (*OUT, *MEASURE_OUTPUTS)
+    marks = table_marks(con, [f"out_{name}" for name in names])
+    for name in names:
+        drawn.file(f"data/{name}.csv", marks[f"out_{name}"][1], partial(write, name))
+    return {name: marks[f"out_{name}"][0] for name in names}
 
 
 def gather(
@@ -64,7 +76,7 @@ def gather(
     month: str,
     tool_version: str,
 ) -> MonthReview:
-    """Everything the month's pages are drawn from; call after `make_tables`."""
+    """What the month's pages are drawn from but its case details; call after `make_tables`."""
     # long: one line a field of the review
     numbers = [no for (no,) in con.execute(IN_FORCE, {"month": month}).fetchall()]
     in_force = [stored for stored in versions if stored.protocol_no in numbers]
@@ -97,7 +109,6 @@ def gather(
             clock_offsets=con.execute("FROM out_clock_offsets").df(),
             **{name: con.execute(f"FROM out_{name}").df() for name in MEASURE_OUTPUTS},
         ),
-        details=case_details(con, versions),
         work=month_work(con),
     )
 
@@ -185,15 +196,6 @@ def rule_facts(in_force: list[VersionInStore]) -> tuple[RuleFacts, ...]:
                 goal=parameters.goal_share,
             )
     return tuple(facts[name] for name in sorted(facts))
-
-
-def counts(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
-    """How many rows each data file of the month has."""
-    found = {}
-    for name in (*OUT, *MEASURE_OUTPUTS):
-        row = con.execute(f"SELECT count(*) FROM out_{name}").fetchone()
-        found[name] = int(row[0]) if row else 0
-    return found
 
 
 TRIPS = """

@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from functools import partial
 from typing import Any
 
+from pipeline.runtime.sparing import spare_processors
+
 Wait = Callable[[], Any]
 Submit = Callable[..., Wait]
 """Begins the work given to it, a function and its arguments; what it returns is called for the
@@ -62,6 +64,7 @@ def second_process(*modules: str, worth: bool) -> Iterator[Submit]:
 def _begin(*modules: str) -> None:
     """Import what the work needs; an interruption is for the process that waits for it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    spare_processors()
     for module in modules:
         importlib.import_module(module)
 

@@ -17,6 +17,7 @@ from scipy import special
 
 from pipeline.statistics.charts import BoolArray
 from pipeline.statistics.intervals import FloatArray, as_float
+from pipeline.statistics.roots import root_between
 
 LARGEST_K = 1e6
 """From here on events are as good as independent."""
@@ -88,29 +89,22 @@ def mid_p_bounds(
 
 def _mean_at(x: FloatArray, k: FloatArray, tail: float) -> FloatArray:
     """Mean m at which the mid-P tail of ``x`` events is ``tail``."""
-    from scipy.optimize.elementwise import find_root
-
     known = np.isfinite(x) & np.isfinite(k)
     counts, shapes = x[known], k[known]
     found = np.full(x.shape, np.nan)
     if not known.any():
         return found
 
-    def excess(log_mean: FloatArray, x: FloatArray, k: FloatArray) -> FloatArray:
-        p = k / (k + np.exp(log_mean))
-        below = np.where(x > 0, special.betainc(k, np.maximum(x, 1), p), 0.0)
-        return np.asarray((below + special.betainc(k, x + 1, p)) / 2 - tail)
+    def excess(log_mean: FloatArray) -> FloatArray:
+        p = shapes / (shapes + np.exp(log_mean))
+        below = np.where(counts > 0, special.betainc(shapes, np.maximum(counts, 1), p), 0.0)
+        return np.asarray((below + special.betainc(shapes, counts + 1, p)) / 2 - tail)
 
     # the two terms alone reach the tail on either side of where their mean does
     none = counts == 0
     outer = _exact_mean(counts + 1, shapes, tail)
     inner = np.where(none, 0.1 * outer, _exact_mean(np.maximum(counts, 1), shapes, tail))
-    solved = find_root(
-        excess,
-        (np.log(inner) - 1e-6, np.log(outer) + 1e-6),
-        args=(counts, shapes),
-        tolerances={"xatol": 1e-12, "xrtol": 1e-12},
-    ).x
+    solved = root_between(excess, np.log(inner) - 1e-6, np.log(outer) + 1e-6)
     closed = shapes * np.expm1(-np.log(2 * tail) / shapes) if tail < 0.5 else solved
     found[known] = np.where(none, closed, np.exp(solved))
     return found

@@ -14,7 +14,13 @@ from numpy.typing import ArrayLike
 from pipeline.statistics.charts import D2, MIN_POINTS, BoolArray, IntArray, one_series
 from pipeline.statistics.charts_time import geometric_median
 from pipeline.statistics.intervals import FloatArray
-from pipeline.statistics.run_rules import ZONE_RULES, ZoneRule, any_signal, zone_hits
+from pipeline.statistics.run_rules import (
+    ZONE_RULES,
+    ZoneRule,
+    any_signal,
+    hits_on_a_side,
+    zone_hits,
+)
 
 YEAR = 12
 
@@ -320,7 +326,7 @@ def _first_signal(
     """Month, from 1, of each run's first signal on the side of the change; infinite without."""
     hit = np.zeros(z.shape, dtype=bool)
     for rule in rules:
-        hit |= zone_hits(z, rule)[0 if up else 1]
+        hit |= hits_on_a_side(z, rule, above=up)
     waits = np.where(hit & (month >= 0), month + 1.0, np.inf)
     return np.asarray(waits.min(axis=1), dtype=np.float64)
 

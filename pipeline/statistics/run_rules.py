@@ -73,6 +73,11 @@ def zone_hits(z: ArrayLike, rule: ZoneRule) -> tuple[BoolArray, BoolArray]:
     return _met(values > rule.sigmas, rule), _met(values < -rule.sigmas, rule)
 
 
+def hits_on_a_side(z: FloatArray, rule: ZoneRule, *, above: bool) -> BoolArray:
+    """One of the two that :func:`zone_hits` gives."""
+    return _met(z > rule.sigmas if above else z < -rule.sigmas, rule)
+
+
 def any_signal(z: ArrayLike, rules: Sequence[ZoneRule] = ZONE_RULES) -> BoolArray:
     """Where any of the rules is met on either side; shape of ``z``, points along the last axis."""
     values = np.asarray(z, dtype=np.float64)
@@ -158,7 +163,7 @@ def _met(beyond: BoolArray, rule: ZoneRule) -> BoolArray:
     """Whether a point is beyond the line, as are enough of the window that ends with it."""
     if rule.window == 1:
         return beyond
-    total = np.cumsum(beyond, axis=-1, dtype=np.int64)
+    total = np.cumsum(beyond, axis=-1, dtype=np.int32)
     before = np.zeros_like(total)
     before[..., rule.window :] = total[..., : -rule.window]
     return beyond & (total - before >= rule.hits)

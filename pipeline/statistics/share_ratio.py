@@ -7,6 +7,7 @@ import numpy as np
 from scipy import special
 
 from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.roots import root_between
 
 NODES = 200
 LEFT_OUT = 1e-13
@@ -61,21 +62,19 @@ def share_ratio(
 
 def _upper(x: float, n: float, x0: float, n0: float, tail: float) -> float:
     """The 1 - tail quantile of Beta(x + 1, n - x) over Beta(x0, n0 - x0 + 1)."""
-    from scipy.optimize import brentq
-
     if not x0:
         return float("inf")
     if x == n:  # the first is 1 for certain
         return float(1 / special.betaincinv(x0, n0 - x0 + 1, tail))
 
-    def excess(log_ratio: float) -> float:
-        return _below(float(np.exp(log_ratio)), x, n, x0, n0) - (1 - tail)
+    def excess(log_ratio: FloatArray) -> FloatArray:
+        return np.array([_below(float(np.exp(log_ratio[0])), x, n, x0, n0) - (1 - tail)])
 
     widest = special.betaincinv(x + 1, n - x, 1 - tail / 2) / special.betaincinv(
         x0, n0 - x0 + 1, tail / 2
     )
     narrowest = special.betaincinv(x + 1, n - x, tail / 2)
-    return float(np.exp(brentq(excess, np.log(narrowest), np.log(widest), xtol=1e-12)))
+    return float(np.exp(root_between(excess, [np.log(narrowest)], [np.log(widest)])[0]))
 
 
 def _below(ratio: float, x: float, n: float, x0: float, n0: float) -> float:
@@ -96,5 +95,4 @@ def _below(ratio: float, x: float, n: float, x0: float, n0: float) -> float:
 
 @cache
 def _nodes() -> tuple[FloatArray, FloatArray]:
-    node, weight = special.roots_legendre(NODES)
-    return node, weight
+    return np.polynomial.legendre.leggauss(NODES)

@@ -19,11 +19,12 @@ from scipy import special
 from pipeline.statistics.charts import BoolArray, one_series
 from pipeline.statistics.intervals import FloatArray, Interval, clopper_pearson
 
-LARGEST_SHAPE = 1e5
-"""Above this the prior is as good as a single value."""
+LOW, HIGH = 0.0, float(np.log(1e5))
+"""Log of the least and the largest sum of the prior's parameters: the least is that of Jeffreys'
+prior, and above the largest the prior is as good as a single value."""
 
-LEAST_SIZE = 1.0
-"""The sum of the two parameters of Jeffreys' prior."""
+MOST_STEPS, CLOSE, LONGEST = 200, 1e-11, 2.0
+"""Of the steps that fit the prior, on the scales of logit and log."""
 
 MIN_GROUPS = 8
 """With fewer groups than this, how far to shrink is itself uncertain."""
@@ -85,52 +86,78 @@ def _beta_prior(x: FloatArray, m: FloatArray, pooled: float) -> tuple[float, flo
     if pooled in (0.0, 1.0):
         return None
     start = float(special.logit(pooled))
-
-    def log_likelihood(shift: float, log_size: float) -> float:
-        mean, size = special.expit(start + shift), np.exp(log_size)
-        a, b = mean * size, (1 - mean) * size
-        return float(np.sum(special.betaln(a + x, b + m - x) - special.betaln(a, b)))
-
+    # the likelihood may have a second, lower top: it is climbed from a weak and a strong prior
+    tops = [_climbed(x, m, np.array([start, log_size])) for log_size in (LOW + 0.5, 2.5)]
+    best = max(tops, key=lambda top: _log_likelihood(x, m, top))
     plain = float(np.sum(x * np.log(pooled) + (m - x) * np.log1p(-pooled)))
-    found = _climb(log_likelihood, plain, LEAST_SIZE)
-    if found is None:
+    if best[1] > HIGH - 0.7 or _log_likelihood(x, m, best) <= plain + 1e-6:
         return None
-    mean, size = special.expit(start + found[0]), np.exp(found[1])
-    return float(mean * size), float((1 - mean) * size)
+    first, second = _shapes(best)
+    return first, second
 
 
-def _climb(
-    log_likelihood: Callable[[float, float], float], no_spread: float, least_shape: float
-) -> tuple[float, float] | None:
-    """Maximise over (location, log shape); None if no better than ``no_spread``."""
-    from scipy.optimize import minimize
+def _shapes(at: FloatArray) -> tuple[float, float]:
+    """Both parameters of a prior whose mean is at[0] on the logit scale, and log size at[1]."""
+    size = float(np.exp(at[1]))
+    return float(special.expit(at[0])) * size, float(special.expit(-at[0])) * size
 
-    low, high = float(np.log(least_shape)), float(np.log(LARGEST_SHAPE))
 
-    def negative(p: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> float:
-        return -log_likelihood(float(p[0]), float(np.clip(p[1], low, high)))
+def _log_likelihood(x: FloatArray, m: FloatArray, at: FloatArray) -> float:
+    """Log-likelihood of ``x`` of ``m`` without what does not depend on the prior."""
+    a, b = _shapes(at)
+    return float(np.sum(special.betaln(a + x, b + m - x) - special.betaln(a, b)))
 
-    # two parameters: the simplex needs no derivatives, and no linear algebra that would start
-    # threads; it starts wide, because a narrow one collapses onto a bound
-    fits = [
-        minimize(
-            negative,
-            np.asarray((0.0, start), dtype=np.float64),
-            method="Nelder-Mead",
-            options={
-                "initial_simplex": [(0.0, start), (0.5, start), (0.0, start + 1.5)],
-                "xatol": 1e-7,
-                "fatol": 1e-10,
-                "maxiter": 1000,
-            },
-        )
-        for start in (low + 0.5, 2.5)
-    ]
-    best = min(fits, key=lambda fit: float(fit.fun))
-    location, log_shape = float(best.x[0]), float(np.clip(best.x[1], low, high))
-    if log_shape > high - 0.7 or -float(best.fun) <= no_spread + 1e-6:
-        return None
-    return location, log_shape
+
+def _climbed(x: FloatArray, m: FloatArray, at: FloatArray) -> FloatArray:
+    """The top that is reached from ``at``, by Newton's steps, held to where the log size may lie.
+
+    Where a step does not lead upwards it is made shorter, and closer to the steepest ascent
+    (Levenberg 1944, Q Appl Math 2:164; Marquardt 1963, J SIAM 11:431).
+    """
+    height, held = _log_likelihood(x, m, at), 0.0
+    for _ in range(MOST_STEPS):
+        slope, bend = _derivatives(x, m, at)
+        at_bound = (at[1] <= LOW and slope[1] < 0) or (at[1] >= HIGH and slope[1] > 0)
+        free = slice(0, 1) if at_bound else slice(0, 2)
+        curve = bend[free, free]
+        # a step is taken on a hill: where the ground is not curved like one, it is made so
+        damping = 2 * max(0.0, float(np.linalg.eigvalsh(curve)[-1])) + held
+        damping += 1e-12 * float(np.abs(curve).max())
+        step = np.zeros(2)
+        step[free] = np.linalg.solve(damping * np.eye(len(curve)) - curve, slope[free])
+        there = at + np.clip(step, -LONGEST, LONGEST)
+        there[1] = np.clip(there[1], LOW, HIGH)
+        higher = _log_likelihood(x, m, there)
+        moved = float(np.max(np.abs(there - at)))
+        if moved < CLOSE:
+            break
+        if higher >= height:
+            at, height, held = there, higher, held / 10
+        else:
+            held = max(10 * held, abs(bend[0, 0]) / 10)
+    return at
+
+
+def _derivatives(x: FloatArray, m: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Slope (2,) and curvature (2, 2) of the log-likelihood, by logit mean and log size."""
+    a, b = _shapes(at)
+    size, less = a + b, (b - a) / (a + b)
+    by_mean = a * b / size
+
+    def of(function: Callable[[FloatArray], FloatArray]) -> tuple[float, float, float]:
+        many = function(np.array([a + x, b + m - x, size + m])).sum(axis=1)
+        own, other, both = (many - len(x) * function(np.array([a, b, size]))).tolist()
+        return own, other, -both
+
+    own, other, both = of(special.psi)
+    along_a, along_b = own + both, other + both
+    own2, other2, both2 = of(lambda value: special.zeta(2, value))  # the trigamma function
+    change = np.array([[by_mean, a], [-by_mean, b]])
+    second = np.array([[own2 + both2, both2], [both2, other2 + both2]])
+    bend = change.T @ second @ change
+    spread = by_mean * (along_a - along_b)
+    bend += np.array([[spread * less, spread], [spread, a * along_a + b * along_b]])
+    return np.array([spread, a * along_a + b * along_b]), bend
 
 
 def _few(groups: int) -> str:

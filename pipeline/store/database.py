@@ -101,6 +101,10 @@ GROUP BY protocol_version.id;
 """
 """Which delivered content holds: that of the delivery received last which contains it."""
 
+SMALL_STORE_BYTES, LARGE_DELIVERY_BYTES = 32 * 2**20, 4 * 2**20
+"""Up to some 15,000 trips, brought by fewer than 2,500 at a time, what threads take to share work
+is more than they save: a month's review is hundreds of small statements."""
+
 
 def open_store(
     path: Path,
@@ -113,29 +117,39 @@ def open_store(
     """Open the store at `path`, making it first if `create`; Refused if it cannot be used.
 
     Work that does not fit in memory spills into a folder beside the store, which is removed.
+    `threads`: by default one for a small store, else as many as there are processors.
     """
     if not path.exists() and not create:
         raise _refused(path, "store-missing", "there is no store here", "Run a review first.")
     spill = path.with_name(f"{path.name}.tmp")
-    config = _config(spill, memory_limit, threads)
+    few = 1 if not path.exists() or path.stat().st_size <= SMALL_STORE_BYTES else None
+    config = _config(spill, memory_limit, threads or few)
     if create and not path.exists():
         _make_folder(path.parent)
         _make_store(path)
     con = _connect(path, config, read_only=read_only)
-    if _layout(con) in MIGRATIONS:
+    version = _layout(con)
+    if version in MIGRATIONS:
         con.close()
         _migrate(path, config)
         con = _connect(path, config, read_only=read_only)
+        version = _layout(con)
     if not read_only:
         # only the process that holds the lock is here: what is left over is a killed run's
         shutil.rmtree(spill, ignore_errors=True)
         _remove_asides(*path.parent.glob(f"{path.name}.*{ASIDE}"))
     try:
-        _check_layout(con, path)
+        _check_layout(version, path)
     except BaseException:
         con.close()
         raise
     return con
+
+
+def enough_threads(con: duckdb.DuckDBPyConnection, coming: int) -> None:
+    """Let all processors work on a store that is about to be given a delivery of so many bytes."""
+    if coming > LARGE_DELIVERY_BYTES:
+        con.execute("RESET threads")
 
 
 @contextmanager
@@ -297,12 +311,10 @@ def _remove_asides(*asides: Path) -> None:
 
 def _layout(con: duckdb.DuckDBPyConnection) -> int | None:
     """Which layout the store has; None if it is not a store."""
-    tables = con.execute(
-        "SELECT schema_name || '.' || table_name FROM duckdb_tables() ORDER BY ALL"
-    ).fetchall()
-    if ("delivered.layout",) not in tables:
+    try:
+        return int(one(con, "SELECT max(version) FROM delivered.layout")[0])
+    except duckdb.CatalogException:
         return None
-    return int(one(con, "SELECT max(version) FROM delivered.layout")[0])
 
 
 def _migrate(path: Path, config: dict[str, Any]) -> None:
@@ -319,8 +331,7 @@ def _migrate(path: Path, config: dict[str, Any]) -> None:
         con.close()
 
 
-def _check_layout(con: duckdb.DuckDBPyConnection, path: Path) -> None:
-    version = _layout(con)
+def _check_layout(version: int | None, path: Path) -> None:
     if version is None:
         raise _refused(
             path,

@@ -31,6 +31,10 @@ class DrawnFiles:
 
     def __call__(self, name: str, made_from: str, make: Callable[[], bytes]) -> None:
         """Draw the file `name`, unless the standing folder has it made from the same."""
+        self.file(name, made_from, lambda target: target.write_bytes(make()))
+
+    def file(self, name: str, made_from: str, write: Callable[[Path], object]) -> None:
+        """As a call; `write` writes the file itself."""
         target = self.aside / name
         target.parent.mkdir(parents=True, exist_ok=True)
         known = self.before.get(name)
@@ -38,9 +42,8 @@ class DrawnFiles:
             link(self.standing / name, target)
             self.now[name] = known
             return
-        content = make()
-        target.write_bytes(content)
-        self.now[name] = made_from, hashlib.sha256(content).hexdigest()
+        write(target)
+        self.now[name] = made_from, sha256(target)
 
     def others(self) -> None:
         """Take note of every file of `aside` that was not drawn by this."""

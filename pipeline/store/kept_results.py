@@ -16,7 +16,7 @@ import json
 import os
 import pickle
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -141,6 +141,24 @@ def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[s
         for name in names
     )
     return dict(sorted(con.execute(marks).fetchall()))
+
+
+def table_marks(con: duckdb.DuckDBPyConnection, names: Sequence[str]) -> dict[str, tuple[int, str]]:
+    """How many rows each of these temporary tables has, and a mark of them.
+
+    The mark changes with any row, with their order, and with a column's name or type.
+    """
+    marks = " UNION ALL ".join(
+        f"SELECT '{name}' AS name, count(*) AS length, sum(hash(t, rowid)) AS mark FROM {name} t"
+        for name in names
+    )
+    rows = con.execute(f"""
+        SELECT name, length, concat_ws(' ', length, mark, head) FROM ({marks})
+        JOIN (SELECT table_name AS name,
+                     string_agg(column_name || ' ' || data_type, ',' ORDER BY column_index) AS head
+              FROM duckdb_columns() WHERE database_name = 'temp' GROUP BY ALL) USING (name)
+        ORDER BY name""").fetchall()
+    return {name: (int(length), made_from_hash(mark)) for name, length, mark in rows}
 
 
 @cache

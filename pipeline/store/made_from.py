@@ -6,9 +6,11 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from pipeline.store.kept_results import made_from_hash, state
+from pipeline.store.kept_results import made_from_hash, state, table_marks
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import duckdb
 
 SHOWN_NOWHERE = ("file_content", "workbook", "draft")
@@ -43,6 +45,10 @@ class MadeFrom:
     def measured(self) -> str:
         """Of what measures, charts and curves are made from: not of what people answered."""
         return made_from_hash(self._delivered, state(self.con, "loop", *NOT_MEASURED), self.month)
+
+    def detailed(self, tables: Sequence[str]) -> str:
+        """Of what is delivered, and the rows of these tables of the review at hand."""
+        return made_from_hash(self._delivered, table_marks(self.con, tables), self.month)
 
     def everything(self) -> str:
         """Of all that the month's pages are made from."""

@@ -7,38 +7,31 @@ figure is one unit of the canvas.
 
 from __future__ import annotations
 
-import io
 import math
 import re
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import Any
 
 from reports.charts import palette
-from reports.charts.static_text import lines_of, put, width_of
+from reports.charts.static_marks import DASHES, Area, Dot, Mark, Point, Stroke, stretches
+from reports.charts.static_text import LINE_HEIGHT, lines_of, put, width_of
+from reports.charts.static_writing import png_of, svg_of
 from reports.text.rows import Row
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 Figure = dict[str, Any]
 
-PNG_SCALE = 2
-TICK, LINE_HEIGHT = 5, 1.3
-DASHES = {"dash": (6, 4), "dot": (1.5, 2.5)}
-SYMBOLS = {"circle": "o", "diamond": "D", "square": "s", "triangle-right": ">", "triangle-up": "^"}
-TURNED = {"D": 0.72, "s": 0.86}
-"""A diamond's or square's side beside a circle of the same size, as plotly draws them."""
+TICK = 5
 
 
 @dataclass
 class Canvas:
     """The drawing surface: one unit a px, y upwards; `frame` is (left, bottom, width, height)."""
 
-    axes: Axes
     width: float
     height: float
     frame: tuple[float, float, float, float]
     layout: Figure
+    marks: list[Mark] = field(default_factory=list)
 
     def axis(self, ref: str) -> Row:
         """The axis that `x2` or `y` names."""
@@ -60,52 +53,28 @@ class Canvas:
         return float(start + (low + share * (high - low)) * size)
 
 
-def svg(figure: Figure, width: int, name: str = "picture") -> str:
-    """The figure as one `svg` element without a prolog; ids begin with `name`."""
-    import matplotlib as mpl
-
-    with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": name, "svg.id": None}):
-        held = io.StringIO()
-        _rendered(figure, width).savefig(held, format="svg", metadata={"Date": None})
-    text = held.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<(metadata|style).*?</\1>", "", text, flags=re.DOTALL)
-    text = re.sub(r"<defs>\s*</defs>", "", text)
-    text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", text)
-    text = text.replace("'DejaVu Sans'", FAMILIES).replace('pt"', '"', 2)
-    text = re.sub(r"[ \n]*\n *", "\n", text)
-    return text.replace("<svg", ROOT, 1).strip() + "\n"
-
-
-ROOT = '<svg style="stroke-linejoin:round" preserveAspectRatio="xMinYMin meet"'
-FAMILIES = "'DejaVu Sans', Verdana, sans-serif"
-"""The letters that were measured, and letters as wide as those."""
+def svg(figure: Figure, width: int) -> str:
+    """The figure as one `svg` element without a prolog."""
+    canvas = _drawn(figure, width)
+    return svg_of(canvas.marks, canvas.width, canvas.height)
 
 
 def png(figure: Figure, width: int) -> bytes:
     """The figure as a PNG of twice its size in px."""
-    held = io.BytesIO()
-    metadata = {"Software": None}
-    _rendered(figure, width).savefig(held, format="png", dpi=72 * PNG_SCALE, metadata=metadata)
-    return held.getvalue()
+    canvas = _drawn(figure, width)
+    return png_of(canvas.marks, canvas.width, canvas.height)
 
 
-def _rendered(figure: Figure, width: int) -> Any:
-    """The figure on a matplotlib canvas of 72 px an inch, so that points are px."""
-    from matplotlib.figure import Figure as Sheet
-
+def _drawn(figure: Figure, width: int) -> Canvas:
     layout = _ranged(figure)
     height, margin = layout["height"], layout["margin"]
-    sheet = Sheet(figsize=(width / 72, height / 72), dpi=72, facecolor=palette.PAPER)
-    axes = sheet.add_axes((0, 0, 1, 1), xlim=(0, width), ylim=(0, height), frameon=False)
-    axes.set_axis_off()
     frame = (
         margin["l"],
         margin["b"],
         width - margin["l"] - margin["r"],
         height - margin["t"] - margin["b"],
     )
-    canvas = Canvas(axes, width, height, frame, layout)
+    canvas = Canvas(width, height, frame, layout)
     for shape in layout.get("shapes", []):
         _shape(canvas, shape, below=shape.get("layer") == "below")
     for name in [key for key in layout if re.fullmatch(r"[xy]axis\d*", key)]:
@@ -114,7 +83,7 @@ def _rendered(figure: Figure, width: int) -> Any:
         _trace(canvas, trace)
     for note in layout.get("annotations", []):
         _note(canvas, note)
-    return sheet
+    return canvas
 
 
 def _ranged(figure: Figure) -> Figure:
@@ -170,10 +139,10 @@ def _tick_labels(
     for at, label in places:
         lines = lines_of(label, font)
         if upright:
-            put(canvas.axes, lines, edge - gap, at, ("right", "middle", "right"))
+            canvas.marks += put(lines, edge - gap, at, ("right", "middle", "right"))
             reach = max(reach, gap + max(width_of(line) for line in lines))
         else:
-            put(canvas.axes, lines, at, edge - gap + 1, ("center", "top", "center"))
+            canvas.marks += put(lines, at, edge - gap + 1, ("center", "top", "center"))
             reach = max(reach, gap + len(lines) * font["size"] * LINE_HEIGHT)
     return reach
 
@@ -184,9 +153,9 @@ def _axis_title(canvas: Canvas, axis: Row, ref: str, edge: float, *, upright: bo
     lines = lines_of(title["text"], {"color": palette.INK, **title.get("font", {})})
     at = edge - title.get("standoff", 4)
     if upright:
-        put(canvas.axes, lines, at, middle, ("right", "middle", "center"), upright=True)
+        canvas.marks += put(lines, at, middle, ("right", "middle", "center"), upright=True)
     else:
-        put(canvas.axes, lines, middle, at, ("center", "top", "center"))
+        canvas.marks += put(lines, middle, at, ("center", "top", "center"))
 
 
 def ticks_of(axis: Row) -> list[tuple[float, str]]:
@@ -226,34 +195,30 @@ def _line(
     dash: str = "",
     z: float = 2.0,
 ) -> None:
-    from matplotlib.lines import Line2D
-
-    points = (y, x) if turn else (x, y)
-    pattern: Any = (0, DASHES[dash]) if dash in DASHES else "solid"
-    line = Line2D(
-        *points, color=color, linewidth=width, linestyle=pattern, zorder=z, clip_on=False,
-        solid_capstyle="butt", dash_capstyle="butt",
-    )  # fmt: skip
-    canvas.axes.add_line(line)
+    points = tuple(zip(y, x, strict=True) if turn else zip(x, y, strict=True))
+    canvas.marks.append(Stroke(points, color, width, dash if dash in DASHES else "", z))
 
 
 def _trace(canvas: Canvas, trace: Figure) -> None:
-    gap = float("nan")
-    pairs = list(zip(trace["x"], trace["y"], strict=True))
     refs = trace.get("xaxis", "x"), trace.get("yaxis", "y")
-    x = [gap if v is None else canvas.at(refs[0], v, vertical=False) for v, _ in pairs]
-    y = [gap if v is None else canvas.at(refs[1], v, vertical=True) for _, v in pairs]
+    places: list[Point | None] = [
+        None if x is None or y is None
+        else (canvas.at(refs[0], x, vertical=False), canvas.at(refs[1], y, vertical=True))
+        for x, y in zip(trace["x"], trace["y"], strict=True)
+    ]  # fmt: skip
     if trace.get("fill") == "toself":
-        band = {"facecolor": trace["fillcolor"], "edgecolor": "none", "zorder": 0.4}
-        canvas.axes.fill(x, y, **band)
+        canvas.marks += [Area(points, trace["fillcolor"], 0.4) for points in stretches(places)]
     if "lines" in trace["mode"] and trace["line"].get("width", 2):
         line = trace["line"]
-        _line(canvas, x, y, line["color"], line["width"], dash=line.get("dash", ""), z=2.1)
+        dash = line.get("dash", "") if line.get("dash") in DASHES else ""
+        canvas.marks += [
+            Stroke(points, line["color"], line["width"], dash, 2.1) for points in stretches(places)
+        ]
     for key, vertical in (("error_x", False), ("error_y", True)):
         if key in trace:
             _error_bars(canvas, trace[key], (trace["x"], trace["y"]), refs, vertical=vertical)
     if "markers" in trace["mode"]:
-        _markers(canvas, trace["marker"], x, y)
+        _markers(canvas, trace["marker"], places)
 
 
 def _error_bars(
@@ -273,21 +238,17 @@ def _error_bars(
             _line(canvas, ends, [place] * 2, bars["color"], bars["thickness"], turn=vertical, z=2.2)
 
 
-def _markers(canvas: Canvas, marker: Row, x: list[float], y: list[float]) -> None:
+def _markers(canvas: Canvas, marker: Row, places: list[Point | None]) -> None:
     symbol = str(marker.get("symbol", "circle"))
-    form = SYMBOLS[symbol.removesuffix("-open")]
     edge = marker.get("line", {})
-    for i, (at_x, at_y) in enumerate(zip(x, y, strict=True)):
+    for i, at in enumerate(places):
         size, fill = _nth(marker["size"], i), _nth(marker["color"], i)
         rim, rim_color = _nth(edge.get("width", 0), i), _nth(edge.get("color", fill), i)
         if symbol.endswith("-open"):
-            fill, rim = "none", max(rim, 1.4)
-        if size:
-            canvas.axes.plot(
-                [at_x], [at_y], marker=form, markersize=size * TURNED.get(form, 1.0),
-                markerfacecolor=fill, markeredgecolor=rim_color if rim else "none",
-                markeredgewidth=rim, linestyle="none", zorder=3, clip_on=False,
-            )  # fmt: skip
+            fill, rim = None, max(rim, 1.4)
+        if size and at:
+            form = symbol.removesuffix("-open")
+            canvas.marks.append(Dot(at, form, size, fill, rim, rim_color))
 
 
 def _nth(value: Any, i: int) -> Any:
@@ -308,4 +269,4 @@ def _note(canvas: Canvas, note: Figure) -> None:
     lines = lines_of(note["text"], note["font"] if "font" in note else canvas.layout["font"])
     side, up = str(note.get("xanchor", "center")), str(note.get("yanchor", "middle"))
     align = str(note.get("align", side))
-    put(canvas.axes, lines, x, y, (side, up, align), ground=note.get("bgcolor"))
+    canvas.marks += put(lines, x, y, (side, up, align), ground=note.get("bgcolor"))

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import functools
 import html
+import importlib.util
 import re
-from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from reports.charts.static_marks import Area, Letters, Mark, Run
 from reports.text.rows import Row
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.font_manager import FontProperties
+    from PIL.ImageFont import FreeTypeFont
 
 LETTERS = 0.9
 """Beside the pages' letters, the drawn ones are that much smaller, being wider."""
@@ -20,18 +21,12 @@ LETTERS = 0.9
 LINE_HEIGHT = 1.3
 RUN_GAP = 1.0
 """Between two looks in a line: letters are set a little wider than they measure."""
-UNDRAWN = re.compile("[\u061c\u200b-\u200f\u202a-\u202e\u2060-\u2069]")
+
+MEASURED_AT = 2048
+"""Letters are measured at the size they are designed in, where nothing is rounded to px."""
+
+UNDRAWN = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200b-\u200f\u202a-\u202e\u2060-\u2069]")
 TAG = re.compile(r"(<br>|</?b>|<span[^>]*>|</span>)")
-
-
-@dataclass(frozen=True)
-class Run:
-    """A stretch of text in one look; sizes in px."""
-
-    text: str
-    size: float
-    color: str
-    bold: bool
 
 
 def lines_of(text: str, font: Row) -> list[list[Run]]:
@@ -66,23 +61,26 @@ def width_of(line: list[Run]) -> float:
 
 @functools.cache
 def _width(run: Run) -> float:
-    from matplotlib.textpath import text_to_path
-
-    if not run.text:
-        return 0.0
-    return float(text_to_path.get_text_width_height_descent(run.text, _font(run), False)[0])
+    measured = font(MEASURED_AT, bold=run.bold).getlength(run.text)
+    return LETTERS * run.size * float(measured) / MEASURED_AT
 
 
 @functools.cache
-def _font(run: Run) -> FontProperties:
-    from matplotlib.font_manager import FontProperties
+def font(size: float, *, bold: bool) -> FreeTypeFont:
+    """The letters that are measured and drawn; they come with matplotlib, which is not imported."""
+    from PIL import ImageFont
 
-    weight = "bold" if run.bold else "normal"
-    return FontProperties(family="DejaVu Sans", size=LETTERS * run.size, weight=weight)
+    found = importlib.util.find_spec("matplotlib")
+    if found is None or not found.submodule_search_locations:
+        raise FileNotFoundError("matplotlib is not installed: install the pinned requirements")
+    fonts = Path(found.submodule_search_locations[0]) / "mpl-data" / "fonts" / "ttf"
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    # the same letters with and without a library for other scripts
+    layout = ImageFont.Layout.BASIC
+    return ImageFont.truetype(str(fonts / name), size, layout_engine=layout)
 
 
 def put(
-    axes: Axes,
     lines: list[list[Run]],
     x: float,
     y: float,
@@ -90,8 +88,8 @@ def put(
     *,
     ground: str | None = None,
     upright: bool = False,
-) -> None:
-    """Write lines at (x, y): which side of them stands there, and how they align.
+) -> list[Mark]:
+    """Lines written at (x, y): which side of them stands there, and how they align.
 
     `upright` turns them a quarter to the left; they then stand beside each other.
     """
@@ -103,33 +101,32 @@ def put(
     else:
         left = x - {"left": 0.0, "center": width / 2, "right": width}[side]
         top = y + {"top": 0.0, "middle": height / 2, "bottom": height}[up]
+    marks: list[Mark] = []
     if ground:
-        corner = (left - 1, top - height)
-        from matplotlib.patches import Rectangle
-
-        axes.add_patch(Rectangle(corner, width + 2, height, color=ground, zorder=3.9))
+        low, high, right = top - height, top, left + width + 1
+        corners = ((left - 1, low), (right, low), (right, high), (left - 1, high))
+        marks.append(Area(corners, ground, 3.9))
     for line, line_height in zip(lines, heights, strict=True):
         if upright:
             left += line_height
-            _letters(axes, line, left - 0.25 * line_height, y, "center", upright=True)
+            marks += _letters(line, left - 0.25 * line_height, y, "center", upright=True)
             continue
         top -= line_height
         at = left + {"left": 0.0, "center": width / 2, "right": width}[align]
-        _letters(axes, line, at, top + 0.27 * line_height, align)
+        marks += _letters(line, at, top + 0.27 * line_height, align)
+    return marks
 
 
 def _letters(
-    axes: Axes, line: list[Run], x: float, y: float, align: str, *, upright: bool = False
-) -> None:
+    line: list[Run], x: float, y: float, align: str, *, upright: bool = False
+) -> list[Mark]:
     """One line on its baseline; a line in one look keeps its anchor whatever letters are there."""
     if len(line) > 1:
         x -= {"left": 0.0, "center": 0.5, "right": 1.0}[align] * width_of(line)
         align = "left"
+    marks: list[Mark] = []
     for run in line:
         if run.text.strip():
-            axes.text(
-                x, y, run.text, fontproperties=_font(run), color=run.color, ha=align,
-                va="baseline", rotation=90 if upright else 0, rotation_mode="anchor", zorder=4,
-                parse_math=False, clip_on=False,
-            )  # fmt: skip
+            marks.append(Letters((x, y), run, align, upright))
         x += _width(run) + RUN_GAP
+    return marks

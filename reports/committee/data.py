@@ -60,7 +60,7 @@ def committee_data(review: MonthReview, figures: MeasureFigures) -> CommitteePag
     opening = month_data(review, Site())
     confirmed = confirmed_rows(review)
     year = year_data(review, figures)
-    drawn = [f for f in year.figures if f.group != "cannula"]
+    drawn = [f for f in year.figures if f.group != "cannula" or f.moved]
     return CommitteePage(
         **vars(page_frame(review, Site(), "committee")),
         opening=opening,
@@ -117,8 +117,3 @@ def restated_words(review: MonthReview) -> str:
         return "no published figure has changed since"
     months = [words.month_name(m) for m in sorted({r.month for r in rows})]
     return f"{words.many(len(rows), 'published figure')} of {words.listed(months)} changed since"
-
-
-def restated_here(review: MonthReview) -> int:
-    """Figures of this month that were published, and changed since."""
-    return sum(r.month == review.month for r in restated_rows(review.followup, review))

@@ -9,12 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.charts.figure_json import has_arrow_heads
 from reports.charts.static_rendering import svg
-from reports.committee.data import committee_data, restated_here
-from reports.director.data import director_data
-from reports.director.figures import director_figures
-from reports.education.data import education_data
-from reports.education.teaching import teaching_data
-from reports.shared.data import base_data
+from reports.month.restated import restated_rows
 from reports.text import words
 from reports.text.navigation import PageFrame, Site
 from reports.text.rows import Row
@@ -57,6 +52,8 @@ def pack(review: MonthReview, audience: str) -> str:
 
 def teaching_pack(review: MonthReview, trip_id: str) -> str:
     """A trip to teach with, as one HTML document: no token, no month; what was found comes last."""
+    from reports.education.teaching import teaching_data
+
     frame = {**_frame(review, "teaching"), "title": TEACHING, "notices": ()}
     html = _environment().get_template("teaching.html").render(
         page=teaching_data(review, trip_id), pack=frame, figure_ids=[],
@@ -69,6 +66,8 @@ def base_pack(safe: MonthReview, base: str, *, preview: bool = False) -> str:
 
     A `preview` says on its first page that it was not handed over.
     """
+    from reports.shared.data import base_data
+
     frame = _frame(safe, "base")
     notices = [PREVIEW, *frame["notices"]] if preview else frame["notices"]
     title = f"{safe.service}, base {base}: high-flow transports"
@@ -85,9 +84,7 @@ def drawings(figures: dict[str, list[Row]]) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {
-        name: Markup(
-            svg(figure_at(v, PAPER_WIDTH), v[0].get("paper_width", PAPER_WIDTH), f"d-{name}")
-        )
+        name: Markup(svg(figure_at(v, PAPER_WIDTH), v[0].get("paper_width", PAPER_WIDTH)))
         for name, v in figures.items()
     }
 
@@ -107,16 +104,23 @@ Drawn = tuple[PageFrame, dict[str, list[Row]]]
 
 
 def _committee(review: MonthReview, figures: MeasureFigures) -> Drawn:
+    from reports.committee.data import committee_data
+
     return committee_data(review, figures), {}
 
 
 def _director(review: MonthReview, figures: MeasureFigures) -> Drawn:
+    from reports.director.data import director_data
+    from reports.director.figures import director_figures
+
     page = director_data(review, figures, Site())
     return page, director_figures(page)
 
 
 def _education(review: MonthReview, figures: MeasureFigures) -> Drawn:
     """Without what leads out of it, and without the token of a trip."""
+    from reports.education.data import education_data
+
     return replace(education_data(review, figures, Site()), briefs=(), to_teach=None), {}
 
 
@@ -133,7 +137,7 @@ def _frame(review: MonthReview, audience: str) -> Row:
     notices = []
     if audience == "director":
         notices.append(INSIDE)
-    own = restated_here(review)
+    own = sum(r.month == review.month for r in restated_rows(review.followup, review))
     if own:
         notices.append((
             "Restated.",

@@ -90,7 +90,7 @@ def write_workbook(
         _write_determinations(book, formats, determinations)
         _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
         _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
-        _write_sheet(book, formats, "how to answer", ["how to answer"], [[[line] for line in HOW]])
+        _write_texts(book, formats, rows, "how to answer", {"how to answer": HOW})
         _write_tables(book, formats, rows, tables, lengths or {})
 
 
@@ -151,7 +151,7 @@ def _write_tables(
         shown, left = _shown(name, frame, lengths.get(name, len(frame)))
         _write_head(book, formats, name, frame, shown)
         rows[len(book.worksheets())] = shown, left
-    _write_columns(book, formats, list(tables))
+    _write_columns(book, formats, rows, list(tables))
 
 
 def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
@@ -235,28 +235,33 @@ def _shown(name: str, frame: pd.DataFrame, length: int) -> Columns:
     return [plain_column(column) for _, column in shown.items()], left
 
 
-def _write_sheet(
-    book: Any, formats: dict[str, Any], name: str, head: list[str], blocks: list[list[list[str]]]
+def _write_texts(
+    book: Any,
+    formats: dict[str, Any],
+    rows: dict[int, Columns],
+    name: str,
+    columns: Mapping[str, Sequence[str]],
 ) -> None:
+    """A sheet of texts alone, columns by their heads."""
     sheet = book.add_worksheet(name)
-    _head(sheet, formats, head)
-    for place in range(len(head)):
-        texts = [row[place] for block in blocks for row in block]
-        sheet.set_column(place, place, min(120, max(map(len, [head[place], *texts])) + 1))
-    rows = [row for block in blocks for row in block]
-    for number, row in enumerate(rows, start=1):
-        for place, text in enumerate(row):
-            sheet.write_string(number, place, text)
+    _head(sheet, formats, columns)
+    for place, (head, texts) in enumerate(columns.items()):
+        sheet.set_column(place, place, min(120, max(map(len, [head, *texts])) + 1))
+    rows[len(book.worksheets())] = list(columns.values()), None
 
 
-def _write_columns(book: Any, formats: dict[str, Any], tables: list[str]) -> None:
+def _write_columns(
+    book: Any, formats: dict[str, Any], rows: dict[int, Columns], tables: list[str]
+) -> None:
     """What every column of every table means, from the models."""
-    rows = [
-        [name, column, str((field.metadata or {}).get("unit", "")), str(field.description)]
+    told = [
+        (name, column, str((field.metadata or {}).get("unit", "")), str(field.description))
         for name in tables
         for column, field in _model_columns(name).items()
     ]
-    _write_sheet(book, formats, "columns", ["table", "column", "unit", "meaning"], [rows])
+    columns: list[list[str]] = [[line[place] for line in told] for place in range(4)]
+    heads = ("table", "column", "unit", "meaning")
+    _write_texts(book, formats, rows, "columns", dict(zip(heads, columns, strict=True)))
 
 
 def _head(sheet: Any, formats: dict[str, Any], names: Iterable[str]) -> None:

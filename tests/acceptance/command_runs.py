@@ -97,3 +97,14 @@ def data_alone() -> Iterator[None]:
         patch.setattr(workbook, "_write_tables", lambda *_: None)
         patch.setattr(whatif, "main_curves", lambda *_: None)
         yield
+
+
+@contextlib.contextmanager
+def verdicts_alone() -> Iterator[None]:
+    """As `data_alone`, and the files of charts, signals and power have no rows."""
+    from pipeline import measures
+    from tests.followup.conftest import no_figures
+
+    with data_alone(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(measures, "figures", no_figures)
+        yield

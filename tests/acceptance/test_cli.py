@@ -19,7 +19,7 @@ from pipeline.rules import all_rules
 from pipeline.simulate.service import protocol_text
 from schemas.outputs import OUTPUTS
 
-from .command_runs import Reviewed, Run, data_alone, refused, reviewed_in, rows
+from .command_runs import Reviewed, Run, refused, reviewed_in, rows, verdicts_alone
 
 COMMANDS = {
     "review": ["DELIVERY", "--into", "--month", "--protocol", "--cannulas"],
@@ -208,7 +208,7 @@ def test_another_protocol_and_catalogue_can_be_named(run: Run, clean_delivery: P
     Path("ours.toml").write_text(protocol.replace("2026.1", "ours"), encoding="utf-8")
     shutil.copy(clean_delivery / "cannulas.toml", "sizes.toml")
     named = ("--protocol", "ours.toml", "--cannulas", "sizes.toml")
-    with data_alone():
+    with verdicts_alone():
         ran = run("review", clean_delivery, "--into", "out", "--month", "2026-01", *named)
     assert ran.code == 0
     versions = {row["protocol_version"] for row in rows(Path("out/2026-01/data/verdicts.csv"))}

@@ -12,7 +12,7 @@ from pipeline.review import review
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 
-from .command_runs import data_alone
+from .command_runs import verdicts_alone
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 
@@ -33,7 +33,7 @@ def charted_before(rows: list[tuple[int, dict[str, str]]], field: str, at_s: int
 def test_evidence_holds_the_row_that_charted_each_deciding_field(tmp_path: Path) -> None:
     delivery, into = tmp_path / "delivery", tmp_path / "out"
     simulate(delivery, trips=300, months=1, seed=21)
-    with data_alone():
+    with verdicts_alone():
         done = review(delivery, into)
     data = done.page.parent / "data"
     settings: dict[str, list[tuple[int, dict[str, str]]]] = {}
@@ -70,7 +70,7 @@ def test_a_store_whose_protocol_begins_later_says_that_nothing_was_judged(tmp_pa
     later = text.replace('from_month = "2026-01"', 'from_month = "2030-01"')
     assert later != text
     protocol.write_text(later, encoding="utf-8")
-    with data_alone():  # its pages: tests/browser/test_edge_months.py
+    with verdicts_alone():  # its pages: tests/browser/test_edge_months.py
         done: Any = review(delivery, into)
     assert done.month.not_judged == 60
     assert read(done.page.parent / "data" / "verdicts.csv") == []

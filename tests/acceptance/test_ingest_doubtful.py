@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from . import small_delivery as small
-from .command_runs import Run, data_alone, rows
+from .command_runs import Run, rows, verdicts_alone
 
 HEADER = "trip_id,at_s,support,source,flow_lpm,fio2,humidification,cannula,reason\n"
 
@@ -69,11 +69,11 @@ def test_doubtful_rows_are_listed_with_their_place(
 
 
 def test_what_happens_in_practice_is_not_doubtful(run: Run, tmp_path: Path) -> None:
-    """Raised and left there, raised a little, undiluted oxygen from the wall."""
+    """Raised and left there, raised a little or at the end, undiluted oxygen from the wall."""
     settings = (
         f"{HEADER}007,0,,ventilator,8,,,,\n007,60,,,20,,,,\n007,120,,,20,,,,\n"
         "T2,0,,ventilator,8,0.4,,,\nT2,60,,,12,0.6,,,\nT2,120,,,8,0.4,,,\n"
-        "T3,0,,blender,8,0.4,,,\nT3,60,,wall,8,1.0,,,\nT3,120,,blender,8,0.4,,,\n"
+        "T3,0,,blender,8,0.4,,,\nT3,60,,wall,8,1.0,,,\nT3,120,,blender,20,0.4,,,\n"
     )
     assert doubted(run, small.write(tmp_path / "d", settings=settings)) == []
 
@@ -111,7 +111,7 @@ def test_a_review_goes_on_and_says_so_each_time(run: Run, tmp_path: Path) -> Non
     folder = small.write(
         tmp_path / "d", **small.swap("settings", "heated,prong-2", "heated,prong-9")
     )
-    with data_alone():
+    with verdicts_alone():
         for _ in range(2):
             ran = run("review", folder, "--into", tmp_path / "out", "--month", "2026-01")
             assert (ran.code, ran.err) == (0, "")

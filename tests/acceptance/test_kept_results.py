@@ -15,7 +15,7 @@ from pipeline.gathered import kept_month
 from pipeline.review import review
 from pipeline.store import kept_results
 from pipeline.store.database import open_store
-from pipeline.store.kept_results import found_kept, keep, kept, made_from_hash, state
+from pipeline.store.kept_results import found_kept, keep, kept, made_from_hash, state, table_marks
 from schemas.kinds import Kind
 
 from . import small_delivery
@@ -113,6 +113,27 @@ def test_the_state_changes_with_any_row(change: str) -> None:
         con.execute(change)
         assert before != state(con, "s")
         assert state(con, "s", "t", "other") == {}
+
+
+@pytest.mark.parametrize(
+    "change",
+    ["INSERT INTO t VALUES (3, 'c')", "UPDATE t SET v = 'x' WHERE n = 2", "DROP TABLE t",
+     "CREATE OR REPLACE TEMP TABLE t AS FROM t ORDER BY n DESC",
+     "ALTER TABLE t RENAME v TO w",
+     "CREATE OR REPLACE TEMP TABLE t AS SELECT n::DOUBLE AS n, v FROM t",
+     "UPDATE t SET n = NULL, v = '1' WHERE n = 1"],
+)  # fmt: skip
+def test_a_tables_mark_changes_with_rows_their_order_and_columns(change: str) -> None:
+    made = "CREATE OR REPLACE TEMP TABLE t AS SELECT * FROM (VALUES (1, NULL), (2, 'b')) r(n, v)"
+    with duckdb.connect() as con:
+        con.execute(made)
+        before = table_marks(con, ["t"])["t"]
+        con.execute(made)
+        assert table_marks(con, ["t"])["t"] == before
+        assert before[0] == 2
+        con.execute(change)
+        con.execute("CREATE TEMP TABLE IF NOT EXISTS t AS SELECT 1::INTEGER AS n, 'b' AS v")
+        assert table_marks(con, ["t"])["t"] != before
 
 
 def test_a_month_comes_back_as_it_was_gathered(tmp_path: Path) -> None:

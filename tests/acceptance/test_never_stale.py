@@ -15,8 +15,13 @@ import reports
 from pipeline.followup.correct import correct
 from pipeline.followup.determine import determine
 from pipeline.followup.retraining import retrained
+from pipeline.handover import packed_month
+from pipeline.measures.registry import MEASURES
 from pipeline.review import publish, review
 from pipeline.store import kept_results
+from reports.charts.static_rendering import svg
+from reports.render.packs import pack
+from reports.render.pictures import WIDTH, pictures, sheet
 from tests.deep import examples
 
 from . import small_delivery
@@ -184,8 +189,9 @@ def no_style(world: World) -> None:
     next((world.into / "assets").glob("*.css")).unlink()
 
 
-IN_SHORT = ("settings", "protocol.toml", "a determination", "a publication")
-"""Of the deliveries, of the settings files, of what people said, and of what was published."""
+IN_SHORT = ("protocol.toml", "a determination", "a publication")
+"""Of the settings files, of what people said, and of what was published; the last test below has
+one of a delivery's tables."""
 
 MENDED = {
     "a page changed by hand": by_hand,
@@ -242,6 +248,33 @@ def test_where_nothing_changed_nothing_is_drawn(
     monkeypatch.setattr(reports, "write_pages", drawn)
     assert world.reviewed() == before
     assert {p: p.stat().st_ino for p in inodes} == inodes
+
+
+def test_a_pack_and_a_picture_show_what_was_said_since_the_pages_were_drawn(world: World) -> None:
+    """Drawn from the store as it is, not as it was at the last review; and so once more."""
+    world.reviewed()
+    before = handed(world.into)
+    determine(
+        world.sheet(trip_id="T5", rules="wall-oxygen-time", conclusion="practice", status="open",
+                    reviewer="R3", refer_to="", action="look", due_month="2026-03", note=""),
+        world.into,
+    )  # fmt: skip
+    copy = world.folder / "copy"
+    shutil.rmtree(copy, ignore_errors=True)
+    shutil.copytree(world.into, copy)
+    with duckdb.connect(str(copy / "store.duckdb")) as con:
+        con.execute("DROP SCHEMA kept CASCADE; DROP SCHEMA judged CASCADE")
+    nothing_kept = handed(copy)
+    assert handed(world.into) == nothing_kept != before
+    assert handed(world.into) == nothing_kept
+
+
+def handed(into: Path) -> list[str]:
+    """Packs and every picture of the month, as the store has it now."""
+    packs = [pack(packed_month(into, MONTH, who), who) for who in ("director", "committee")]
+    month = packed_month(into, MONTH, "director")
+    drawn = [way for measure in MEASURES for way in pictures(month, measure).values()]
+    return [*packs, *(svg(sheet(draw()), WIDTH) for draw in drawn)]
 
 
 def test_one_determination_draws_no_page_again_that_does_not_show_it(world: World) -> None:

@@ -14,6 +14,7 @@ from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif_settings import GENERAL
 from pipeline.rules import all_rules
 from pipeline.store.session import store_in
+from tests.deep import examples
 
 from . import command_runs
 
@@ -22,6 +23,9 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 
 PARAMETERS = [f"{name}.{field}" for name, rule in all_rules().items()
               for field in rule.parameters.model_fields]  # fmt: skip
+IN_SHORT = [*{name.partition(".")[0]: name for name in PARAMETERS}.values(),
+            next(name for name in PARAMETERS if name.endswith(".enabled"))]  # fmt: skip
+"""Tried alone, with several values; with `--deep` all are, and all of a rule together always."""
 OTHER_WORDS = {
     "at_limit": ("pass", "fail"),
     "count": ("total", "longest"),
@@ -38,7 +42,7 @@ OTHER_WORDS = {
 @pytest.fixture(scope="module")
 def reviewed(tmp_path_factory: pytest.TempPathFactory, clean_delivery: Path) -> Path:
     """The folder of a review without pages, which a what-if does not read."""
-    with command_runs.data_alone():
+    with command_runs.verdicts_alone():
         done = command_runs.reviewed_in(tmp_path_factory.mktemp("reviewed"), clean_delivery)
     assert done.ran.code == 0, done.ran
     return done.out
@@ -73,7 +77,7 @@ def clean(reviewed: Path, *arguments: str) -> str:
     return ended.stdout
 
 
-@pytest.mark.parametrize("name", PARAMETERS)
+@pytest.mark.parametrize("name", PARAMETERS if examples(0, 1) else IN_SHORT)
 def test_every_parameter_of_every_rule_can_be_tried(
     reviewed: Path, in_force: dict[str, dict[str, Any]], name: str
 ) -> None:
@@ -85,6 +89,20 @@ def test_every_parameter_of_every_rule_can_be_tried(
     of_rule = [line for line in lines[: len(tried)] if f"  {rule}  " in line]
     assert len(of_rule) == len(tried), printed
     assert columns.split()[:2] == ["value", "rule"]
+
+
+@pytest.mark.parametrize("rule", all_rules())
+def test_every_parameter_of_a_rule_can_be_another_at_once(
+    reviewed: Path, in_force: dict[str, dict[str, Any]], rule: str
+) -> None:
+    others = {n: values(n, now)[1] for n, now in in_force[rule].items() if n != "enabled"}
+    assert {f"{rule}.{name}" for name in others} >= {
+        n for n in PARAMETERS if n.startswith(f"{rule}.") and not n.endswith(".enabled")
+    }
+    given = [word for name, value in others.items() for word in ("--set", f"{rule}.{name}={value}")]
+    printed = clean(reviewed, *given)
+    assert f"  {rule}  " in printed
+    assert all(f"{rule}.{name}=" in printed for name in [*others][1:]), "each of them holds"
 
 
 @pytest.mark.parametrize("rule", all_rules())

@@ -21,9 +21,10 @@ from tests.bench.deliveries import (
     months_of,
     part,
     protocol_of,
+    scans,
     simulated,
 )
-from tests.bench.peer import PEER_TIMES, RULES
+from tests.bench.peer import RULES
 from tests.bench.process import Cost, module, python, steps, tailrace
 
 IMPORTS = "import pandas, duckdb, pandera, plotly, scipy"
@@ -37,7 +38,7 @@ def review(delivery: Path, into: Annotated[Path, typer.Option(help="Where to.")]
     "Do nothing."
 app(["--help"])
 """
-MEMORY_GB = 6.0
+COUNTRY_GB, GROWTH_GB = 4.0, 5.0
 ROUNDS = 5
 HANDFUL = 10
 LEAST_CPU_S = 1.0
@@ -145,22 +146,28 @@ def _of_a_month(delivery: Path, store: Path, month: str) -> Iterator[tuple[str, 
 
 
 def country(sizes: Sizes) -> Iterator[Figure]:
-    """A country's files to pages, against counting their rows and trips, from CSV and Parquet."""
+    """A country's files to its verdicts, against a typed scan of every column; memory to pages.
+
+    Both from CSV and from Parquet, in CPU seconds, the imports of either side included.
+    """
     csv = simulated(sizes.folder, sizes.country)
     for kind, delivery in (("CSV", csv), ("Parquet", as_parquet(csv))):
-        scan = python(SCAN, delivery)
         store = sizes.folder / "b-store"
+        scan = python(SCAN, *scans(delivery))
+        shutil.rmtree(store, ignore_errors=True)
+        judged = _judged(delivery, store)
         cost = _into_empty(delivery, store)
         shutil.rmtree(store)
         yield Figure(
-            "b", f"{sizes.country:,} trips from {kind} files to pages, against DuckDB counting"
-            " rows and trips of the same files", cost.wall_s / scan.wall_s, 12, "times",
-            f"{cost.wall_s:.0f} s against {scan.wall_s:.1f} s; CPU {cost.cpu_s:.0f} s against"
-            f" {scan.cpu_s:.1f} s; {_longest(cost)}",
+            "b", f"{sizes.country:,} trips from {kind} files to verdicts, against a typed scan of"
+            " every column of the same files", judged.cpu_s / scan.cpu_s, 8, "times",
+            f"CPU {judged.cpu_s:.0f} s against {scan.cpu_s:.1f} s; {judged.wall_s:.0f} s against"
+            f" {scan.wall_s:.1f} s by the clock",
         )  # fmt: skip
         yield Figure(
-            "b", f"{sizes.country:,} trips from {kind} files: most memory held", cost.memory_gb,
-            MEMORY_GB, "GB", f"{cost.spilled_gb:.1f} GB spilled to disk",
+            "b", f"{sizes.country:,} trips from {kind} files to pages: most memory held",
+            cost.memory_gb, COUNTRY_GB, "GB", f"CPU {cost.cpu_s:.0f} s, {cost.wall_s:.0f} s by the"
+            f" clock; {cost.spilled_gb:.1f} GB spilled to disk; {_longest(cost)}",
         )  # fmt: skip
 
 
@@ -180,18 +187,21 @@ def peer(sizes: Sizes) -> Iterator[Figure]:
     same = assert_same(store / "store.duckdb", found)
     shutil.rmtree(store)
     ours, theirs = (min(c, key=lambda cost: cost.wall_s) for c in zip(*costs, strict=True))
-    yield Figure(
-        "c", f"{sizes.peer:,} trips: validation, timeline, five rules and rates, against the same"
-        " in pandas", ours.wall_s / theirs.wall_s, 1 / PEER_TIMES, "times",
-        f"{ours.wall_s:.1f} s against {theirs.wall_s:.1f} s, the quicker of two; CPU"
-        f" {ours.cpu_s:.1f} s against {theirs.cpu_s:.1f} s; {same}",
-    )  # fmt: skip
-    yield Figure(
-        "c", f"{sizes.peer:,} trips: most memory held, against the same in pandas",
-        ours.memory_gb / theirs.memory_gb, 1 / 3, "times",
-        f"{ours.memory_gb:.2f} GB against {theirs.memory_gb:.2f} GB;"
-        f" {ours.spilled_gb:.1f} GB spilled to disk",
-    )  # fmt: skip
+    for measured, bound in PEER.items():
+        of_each = [
+            {"by the clock": c.wall_s, "of CPU": c.cpu_s, "of memory": c.memory_gb}[measured]
+            for c in (ours, theirs)
+        ]
+        yield Figure(
+            "c", f"{sizes.peer:,} trips: validation, timeline, five rules and rates, against the"
+            f" same in pandas: {measured}", of_each[0] / of_each[1], bound, "times",
+            f"{of_each[0]:.2f} against {of_each[1]:.2f} {'GB' if 'memory' in measured else 's'},"
+            f" of the quicker of two; {same}; {ours.spilled_gb:.1f} GB spilled to disk",
+        )  # fmt: skip
+
+
+PEER = {"by the clock": 0.6, "of CPU": 0.95, "of memory": 0.5}
+"""What is held against pandas, and how many times as much of it the program may take."""
 
 
 def growth(sizes: Sizes) -> Iterator[Figure]:
@@ -214,7 +224,7 @@ def growth(sizes: Sizes) -> Iterator[Figure]:
                 "d",
                 f"most memory held at {trips:,} trips",
                 cost.memory_gb,
-                MEMORY_GB,
+                GROWTH_GB,
                 "GB",
                 sentence,
             )
@@ -276,7 +286,7 @@ def what_if(sizes: Sizes) -> Iterator[Figure]:
     shutil.rmtree(store)
     yield Figure(
         "f", f"`tailrace whatif` over five values, against the rules stage of one review"
-        f" ({sizes.whatif:,} trips)", tried.cpu_s / cpu, 2, "times",
+        f" ({sizes.whatif:,} trips)", tried.cpu_s / cpu, 0.5, "times",
         f"CPU {tried.cpu_s:.1f} s, the program's start included, against {cpu:.1f} s;"
         f" {tried.wall_s:.1f} s against {wall:.1f} s by the clock",
     )  # fmt: skip

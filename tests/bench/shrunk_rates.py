@@ -1,16 +1,17 @@
 """Base rates as they were until 0.1.0, to be measured beside: gamma-Poisson, independent events."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
+from scipy.optimize import minimize
 
 from pipeline.statistics.intervals import FloatArray, poisson_exact
-from pipeline.statistics.shrinkage import _climb
 
-LEAST_SHAPE = 0.5
-"""That of Jeffreys' prior."""
+LEAST_SHAPE, LARGEST_SHAPE = 0.5, 1e5
+"""That of Jeffreys' prior; and from where the prior is as good as a single value."""
 
 
 @dataclass(frozen=True)
@@ -54,3 +55,34 @@ def gamma_poisson(events: ArrayLike, exposure: ArrayLike, level: float = 0.95) -
     rate = shape / (mean * pooled)
     posterior = stats.gamma(shape + x, scale=1 / (rate + t))
     return ShrunkRates(posterior.mean(), *posterior.interval(level), float(shape), float(rate))
+
+
+def _climb(
+    log_likelihood: Callable[[float, float], float], no_spread: float, least_shape: float
+) -> tuple[float, float] | None:
+    """Maximise over (location, log shape); None if no better than ``no_spread``."""
+    low, high = float(np.log(least_shape)), float(np.log(LARGEST_SHAPE))
+
+    def negative(p: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> float:
+        return -log_likelihood(float(p[0]), float(np.clip(p[1], low, high)))
+
+    # the simplex starts wide, because a narrow one collapses onto a bound
+    fits = [
+        minimize(
+            negative,
+            np.asarray((0.0, start), dtype=np.float64),
+            method="Nelder-Mead",
+            options={
+                "initial_simplex": [(0.0, start), (0.5, start), (0.0, start + 1.5)],
+                "xatol": 1e-7,
+                "fatol": 1e-10,
+                "maxiter": 1000,
+            },
+        )
+        for start in (low + 0.5, 2.5)
+    ]
+    best = min(fits, key=lambda fit: float(fit.fun))
+    location, log_shape = float(best.x[0]), float(np.clip(best.x[1], low, high))
+    if log_shape > high - 0.7 or -float(best.fun) <= no_spread + 1e-6:
+        return None
+    return location, log_shape

@@ -244,9 +244,12 @@ def close_a_signal(hands: Hands, walk: Walk) -> None:
     hands.fill(owner="C1", why="Its trips were read together.")
     hands.send()
     hands.follow("/signal?")
-    hands.tab_to("[name=state]")
-    hands.press("End")
+    hands.tab_to("[name=conclusion]")
+    hands.press("e")
     hands.fill(why="One unit, sent for repair.")
+    if "Close it all the same" in hands.words:
+        hands.tab_to("[name=unread]")
+        hands.press("Space")
     hands.send()
     walk.seen["signals"] = hands.words
 

@@ -17,6 +17,7 @@ from reports.case import tables
 from reports.case.data import case_pages, line_ranges
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.case.trip_data import behaviour_runs
+from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.month.cases import CASES_IN_TABLE
 from reports.month.data import month_data
@@ -103,8 +104,8 @@ def test_the_window_in_words(index: int, sentence: str) -> None:
 
 
 def test_the_course_of_a_trip_in_order() -> None:
-    rows = pages_of(fixture.month_review())[0]["tables"]["course"]["rows"]
-    told = [(row["at"], row.get("sentence") or row["cells"][0]) for row in rows]
+    rows = pages_of(fixture.month_review())[0]["tables"].course.rows
+    told = [(r.at, r.cells[0] if isinstance(r, tables.Setting) else r.sentence) for r in rows]
     assert told == [
         ("0", "The crew reached the bedside"),
         ("3", "wall oxygen"),
@@ -119,6 +120,21 @@ def test_the_course_of_a_trip_in_order() -> None:
         ("105", "Arrival"),
         ("120", "Hand-over"),
     ]
+
+
+def test_what_failed_is_told_at_its_mark_and_in_the_course() -> None:
+    page = pages_of(fixture.month_review())[0]
+    (reason,) = page["picture"].reasons
+    assert (reason.at_s, reason.words) == (2700, "ventilator failed")
+    told = {row["at"]: row["reason"] for row in page["tables"]["course"]["rows"] if "reason" in row}
+    assert told["45"] == "ventilator failed"
+    for narrow in (False, True):
+        drawn = str(trip_picture(page["picture"], "A trip", "Lanes", narrow=narrow))
+        (x,) = re.findall(r'd="M([\d.]+) \d+l5 5-5 5-5-5z"><title>Ventilator failed', drawn)
+        assert float(x) == pytest.approx(Frame(0, 7200, narrow, "any").x(2700), abs=0.06)
+        assert ">ventilator failed</text>" in drawn
+    calm = page["picture"]._replace(reasons=[])
+    assert "failed" not in str(trip_picture(calm, "A trip", "Lanes", narrow=False))
 
 
 def test_what_is_far_outside_is_counted_and_not_drawn() -> None:
@@ -177,27 +193,14 @@ def test_forms_write_numbers_as_tags_do() -> None:
 def test_rows_of_tables_escape_what_comes_from_data() -> None:
     sentence = "</td><script>'\u202e\x07"
     shown = "&lt;/td&gt;&lt;script&gt;&#39;[U+202E][U+0007]"
-    row = {
-        "at": sentence,
-        "spo2": sentence,
-        "resp": sentence,
-        "heart": sentence,
-        "behaviour": sentence,
-        "line": 3,
-    }
+    place = tables.Place(sentence, sentence, 3)
+    row = tables.Observation(*[sentence] * 5, place)
     assert str(tables.observations_html([row])).count(shown) == 5
     evidence = [{"file": sentence, "ranges": [{"text": sentence, "anchor": sentence}]}]
     assert str(tables.evidence_html(evidence)).count(shown) == 3
-    happened = {
-        "kind": sentence,
-        "at": sentence,
-        "sentence": sentence,
-        "table": sentence,
-        "file": sentence,
-        "line": 3,
-    }
+    happened = tables.Happened(0, *[sentence] * 3, place)
     assert str(tables.course_html([happened])).count(shown) == 5
-    known = {"from": sentence, "until": sentence, "cells": [sentence] * 5}
+    known = tables.Known(sentence, sentence, (sentence,) * 5)
     assert str(tables.timeline_html([known])).count(shown) == 7
     verdict = {"rule": sentence, "title": sentence, "sentence": sentence}
     assert str(tables.verdicts_html([verdict])).count(shown) == 3

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -140,9 +141,10 @@ def test_the_second_reader_did_not_see_the_first_and_a_third_settled_it(walk: Wa
 
 
 def test_the_signal_is_closed_with_its_conclusion(walk: Walk) -> None:
-    assert "Its trips, to be read together" in walk.seen["signal"]
-    closed = ask(walk.folder, "SELECT why FROM loop.standing WHERE thing = 'signal'")
-    assert closed == [("One unit, sent for repair.",)]
+    assert re.search(r"\d+ trips?: (none|\d+) read", walk.seen["signal"])
+    closed = ask(walk.folder, "SELECT why, owner FROM loop.standing WHERE state = 'closed'")
+    assert closed == [("Equipment or supply: One unit, sent for repair.", "C1")]
+    assert "One unit, sent for repair." in walk.seen["signals"]
 
 
 def test_publishing_was_stopped_once_and_the_ledger_keeps_what_was_left(walk: Walk) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipeline.followup.ledger_words import ledger
+from pipeline.followup.own_signals import SignalNow, stands_at
 from tests.followup.reviewed_store import MONTH, flagged, tamper
 
 from .conftest import Visits
@@ -112,6 +115,30 @@ def test_a_refusal_quotes_the_words_that_were_refused(
         assert beside not in said
 
 
+def test_a_signal_counts_up_to_now_and_its_last_three_months_alone() -> None:
+    con = duckdb.connect()
+    con.execute("""
+        CREATE SCHEMA loop;
+        CREATE TABLE loop.signal_month AS
+        SELECT unnest([1, 1, 1, 1, 1, 2]) AS worked_no,
+               unnest(['2026-01', '2026-02', '2026-03', '2026-04', '2026-05', '2026-03']) AS month,
+               'deviation-share' AS measure, 'rule' AS group_by, 'monitoring-gap' AS group_value,
+               unnest([1.0, 4, 9, 0, 1, 2]) AS seen,
+               unnest([50.0, 58, 60, 40, 45, 61]) AS denominator
+    """)
+    signal = SignalNow(
+        "k", "watch", "2026-02", "deviation-share", "rule", "monitoring-gap", "2026-02", "",
+        "open", None, None, None, None, None,
+    )  # fmt: skip
+    # March was worked out once more: 2 of 61 in place of 9 of 60
+    assert stands_at(con, signal, "2026-05") == [
+        "Up to May 2026: 7 of 204 trips since February 2026.",
+        "The last three months alone: 3 of 146 trips.",
+    ]
+    assert stands_at(con, dataclasses.replace(signal, group_value="no such"), "2026-05") == []
+    con.close()
+
+
 # ---- words to a crew
 
 
@@ -128,16 +155,41 @@ def test_a_reply_says_what_is_concluded_who_writes_and_how_to_answer(
     reply = f"/letter?name=reply&key={key}"
     assert reply in here.get(f"/case?trip={trip}")
     assert "nothing yet" in here.text(reply)
-    said = here.case(trip, _all="holds", status="closed")
-    here.kept("/case", {**said, f"contributed {rule}": ["logistics"]})
+    assert "A first reply" in here.text(reply)
+    said = here.case(trip, _all="holds", status="closed", action="Replace the heater",
+                     owner="C1")  # fmt: skip
+    here.kept("/case", {**said, f"contributed {rule}": ["logistics", "reasonable_care"]})
+    here.kept("/query", {"key": str(key), "own": "You did right to stop.", "go": "own"})
+    assert here.send("/query", {"key": str(key), "own": "Ask Maria Gonzalez.", "go": "own"}
+                     ).status_code == 409  # fmt: skip
     page = here.text(reply)
-    assert "it was so; what contributed: logistics." in page
+    assert "A closing reply" in page
+    assert "it was so. What contributed: logistics. The care given was reasonable." in page
     assert "We were told to wait." in page
+    assert "What is set about: Replace the heater." in page
+    assert "You did right to stop." in page
     ((service,),) = here.ask("SELECT min(service) FROM delivered.delivery")
     assert f"quality review of {service}" in page
     (folder / "letters").mkdir()
     (folder / "letters" / "sender.txt").write_text("Call the desk of $service.", encoding="utf-8")
     assert f"Call the desk of {service}." in here.text(reply)
+
+
+def test_a_query_says_why_the_trip_is_read_and_what_is_concluded_so_far(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    trip = flagged(folder)[0][0]
+    here.kept("/case", here.case(trip, query="What did you see?"))
+    assert "Before anything is final" in here.text("/letter?name=query&key=Q1")
+    here.kept("/case", here.case(trip, _all="not_documented", status="awaiting_crew"))
+    assert "the record does not show what was done" in here.text("/letter?name=query&key=Q1")
+    ((other, why),) = here.ask(
+        "SELECT trip_id, why FROM judged.work WHERE kind = 'read' AND starts_with(why, 'Always')"
+        " AND trip_id NOT IN (SELECT trip_id FROM judged.work WHERE kind = 'batch') LIMIT 1"
+    )
+    here.kept("/case", here.case(str(other), query="How was the child?"))
+    assert str(why) in here.text("/letter?name=query&key=Q2")
 
 
 def test_a_reply_does_not_tell_a_first_reading_that_a_second_waits_for(

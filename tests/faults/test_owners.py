@@ -12,7 +12,7 @@ import pytest
 from pipeline.handover import write_out
 from pipeline.store import owners
 from pipeline.store.database import open_scratch, open_store
-from tests.acceptance.command_runs import Run, data_alone
+from tests.acceptance.command_runs import Run, verdicts_alone
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="permissions are kept elsewhere here")
 
@@ -35,7 +35,7 @@ def delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def run_(run: Run) -> Iterator[Run]:
-    with data_alone():
+    with verdicts_alone():
         yield run
 
 

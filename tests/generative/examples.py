@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import deepcopy
 from typing import Any
 
@@ -118,6 +119,36 @@ def delivery(
         },
         "lost": set_aside or [],
     }
+
+
+def together(cases: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """One delivery of the trips of several that have the same export and catalogue.
+
+    The trips are T0, T1 and so on, each in a month of its own (`month_of`), with its own version in
+    force; all of them are judged in about the time that one takes.
+    """
+    whole = {**cases[0], "protocol": {"version": []}, "tables": {t: [] for t in TABLES}, "lost": []}
+    assert all(c["cannulas"] == whole["cannulas"] for c in cases)
+    assert all({**c["export"], "months": []} == {**whole["export"], "months": []} for c in cases)
+    whole["export"] = {**whole["export"], "months": [month_of(n) for n in range(len(cases))]}
+    for n, case in enumerate(cases):
+        (version,), trip = case["protocol"]["version"], f"T{n}"
+        own = {"id": f"version-{n}", "from_month": month_of(n)}
+        whole["protocol"]["version"].append({**version, **own})
+        for row in case["lost"]:
+            name = row["table"]
+            before = len(whole["tables"][name]) + sum(r["table"] == name for r in whole["lost"])
+            before -= sum(r["table"] == name and r["trip_id"] == trip for r in whole["lost"])
+            whole["lost"].append({**row, "trip_id": trip, "position": before + row["position"]})
+        for name, rows in case["tables"].items():
+            month = {"service_month": month_of(n)} if name == "trips" else {}
+            whole["tables"][name] += [{**row, "trip_id": trip, **month} for row in rows]
+    return whole
+
+
+def month_of(n: int) -> str:
+    """The month of the n-th trip of deliveries put together."""
+    return f"{2000 + n // 12}-{n % 12 + 1:02d}"
 
 
 def answer(rule: str, *args: Any, **kwargs: Any) -> Verdict:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import pytest
@@ -11,7 +12,7 @@ from pipeline.month.cases import cases, month_words
 from pipeline.rules import all_rules
 from schemas.protocol import TRIGGERS, trigger_of
 
-from .examples import delivery, device, observation, setting
+from .examples import delivery, device, month_of, observation, setting, together
 from .into_store import judged
 
 LOW = {
@@ -66,19 +67,37 @@ NEAR: dict[str, dict[str, Any]] = {
 }
 
 
-def found(trip: dict[str, Any], always_read: list[str]) -> list[tuple[str, str]]:
-    """Group and sentence of the one trip, if it is read."""
+def one_trip(trip: dict[str, Any], always_read: list[str]) -> dict[str, Any]:
     parts = dict(trip)
     settings = (*CALM, *parts.pop("settings", []))
     row = {"handover_s": 3600, "outcome": "unchanged", "device_log": "complete"}
     row |= {"base": "b", "vehicle": "ground", "diagnosis_group": "g"} | parts.pop("trip", {})
-    case = delivery(*settings, trip=row, rules=LOW, always_read=always_read, **parts)
-    case["export"] |= {"months": ["2026-03"]}
-    con = judged(case)
+    return delivery(*settings, trip=row, rules=LOW, always_read=always_read, **parts)
+
+
+ASKED: dict[str, tuple[dict[str, Any], list[str]]] = {
+    **{f"{code} chosen": (TRIPS[code], [code]) for code in TRIPS},
+    **{f"{code} alone not": (TRIPS[code], [o for o in TRIPS if o != code]) for code in TRIPS},
+    **{f"near {what}": (NEAR[what], list(TRIPS)) for what in NEAR},
+    "of several": (
+        {**TRIPS["spo2_below_80"], "trip": {"outcome": "died"}}, ["spo2_below_80", "died"],
+    ),
+    "within a day": ({"trip": {"outcome_24h": "died"}}, ["died"]),
+}  # fmt: skip
+"""Every trip that is asked about here, and what the service chose."""
+
+
+@cache
+def found() -> dict[str, list[tuple[str, str]]]:
+    """Group and sentence of each trip, if it is read: in a month of its own."""
+    con = judged(together([one_trip(*asked) for asked in ASKED.values()]))
     versions = versions_in_store(con)
-    month_words(con, versions, "2026-03")
-    cases(con, versions, "2026-03")
-    return con.execute('SELECT "group", why FROM month_case').fetchall()
+    answers = {}
+    for n, name in enumerate(ASKED):
+        month_words(con, versions, month_of(n))
+        cases(con, versions, month_of(n))
+        answers[name] = con.execute('SELECT "group", why FROM month_case').fetchall()
+    return answers
 
 
 def test_there_is_a_trip_for_every_trigger() -> None:
@@ -88,25 +107,23 @@ def test_there_is_a_trip_for_every_trigger() -> None:
 
 @pytest.mark.parametrize("code", list(TRIPS))
 def test_a_trigger_is_read_first_where_the_service_chose_it(code: str) -> None:
-    ((group, why),) = found(TRIPS[code], [code])
+    ((group, why),) = found()[f"{code} chosen"]
     assert group == "always_read"
     assert why.startswith("Always read: ")
-    others = [other for other in TRIPS if other != code]
-    assert "always_read" not in {group for group, _ in found(TRIPS[code], others)}
+    assert "always_read" not in {group for group, _ in found()[f"{code} alone not"]}
 
 
 @pytest.mark.parametrize("what", list(NEAR))
 def test_what_is_just_short_of_a_trigger_is_not_read_for_it(what: str) -> None:
-    assert "always_read" not in {group for group, _ in found(NEAR[what], list(TRIPS))}
+    assert "always_read" not in {group for group, _ in found()[f"near {what}"]}
 
 
 def test_of_several_the_first_is_the_reason() -> None:
-    trip = {**TRIPS["spo2_below_80"], "trip": {"outcome": "died"}}
-    ((_, why),) = found(trip, ["spo2_below_80", "died"])
+    ((_, why),) = found()["of several"]
     assert why.startswith("Always read: outcome died.")
     assert "SpO2 of" not in why
 
 
 def test_a_death_within_a_day_is_one() -> None:
-    ((group, _),) = found({"trip": {"outcome_24h": "died"}}, ["died"])
+    ((group, _),) = found()["within a day"]
     assert group == "always_read"

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import pytest
-
 from pipeline.measures.occlusion_patterns import occlusion_patterns
 from schemas.outputs import ACTIONS, HELD_PATTERNS
 
-from .examples import CATALOGUE, contact, delivery, device, lost, observation, setting
+from .examples import CATALOGUE, contact, delivery, device, lost, observation, setting, together
 from .into_store import judged
 
 AT = 1000
@@ -56,6 +54,18 @@ def explained(*after: dict[str, Any], **parts: Any) -> dict[str, Any]:
     return all_explained(trip_with(*after, **parts))[0]
 
 
+def each_explained(*trips: dict[str, Any]) -> list[dict[str, Any]]:
+    """The first occlusion of each trip; the trips are judged together."""
+    found = judged(together(trips)).execute(
+        "SELECT t.trip_id, o.at_s, o.not_counted_because, e.* FROM judged.occlusion_context e"
+        " JOIN judged.occlusion o USING (trip_key, line) JOIN delivered.trips t USING (trip_key)"
+        " ORDER BY o.at_s DESC, o.line DESC"
+    )
+    names = [column[0] for column in found.description or []]
+    first = {row[0]: dict(zip(names, row, strict=True)) for row in found.fetchall()}
+    return [first[f"T{n}"] for n in range(len(trips))]
+
+
 def test_setting_and_behaviour_in_force_are_beside_it() -> None:
     row = explained(
         observations=[observation(940, behaviour="calm"), observation(1090, behaviour="asleep")]
@@ -98,53 +108,56 @@ def test_the_bounds_of_the_catalogue_belong_to_its_ranges() -> None:
     assert row["pattern"] == "unknown"
 
 
-@pytest.mark.parametrize(
-    ("start", "trip", "pattern"),
-    [({"cannula": None}, {}, "flow_above_range"), ({}, {"weight_kg": None}, "cannula_small")],
-)
-def test_what_is_not_charted_is_not_denied(
-    start: dict[str, Any], trip: dict[str, Any], pattern: str
-) -> None:
+def test_what_is_not_charted_is_not_denied() -> None:
     calm = [observation(AT, behaviour="calm")]
-    row = explained(start=start, trip=trip, observations=calm)
-    assert row[pattern] is None
-    assert row["pattern"] == "unknown"
+    sizeless, weightless = each_explained(
+        trip_with(start={"cannula": None}, observations=calm),
+        trip_with(trip={"weight_kg": None}, observations=calm),
+    )
+    assert (sizeless["flow_above_range"], sizeless["pattern"]) == (None, "unknown")
+    assert (weightless["cannula_small"], weightless["pattern"]) == (None, "unknown")
 
 
-@pytest.mark.parametrize(("at_s", "unsettled"), [(880, True), (1120, True), (879, None)])
-def test_crying_counts_within_two_minutes_either_side(at_s: int, unsettled: bool | None) -> None:
-    row = explained(observations=[observation(at_s, behaviour="agitated")])
-    assert row["child_unsettled"] is unsettled
+def test_crying_counts_within_two_minutes_either_side() -> None:
+    rows = each_explained(*(
+        trip_with(observations=[observation(at_s, behaviour="agitated")])
+        for at_s in (880, 1120, 879)
+    ))  # fmt: skip
+    assert [row["child_unsettled"] for row in rows] == [True, True, None]
 
 
 def test_a_lost_observation_may_have_been_of_crying() -> None:
     calm = [observation(AT, behaviour="calm")]
-    assert explained(observations=calm)["child_unsettled"] is False
-    unsure = explained(observations=calm, set_aside=[lost("observations", AT, 0)])
-    assert unsure["child_unsettled"] is None
+    sure, unsure = each_explained(
+        trip_with(observations=calm),
+        trip_with(observations=calm, set_aside=[lost("observations", AT, 0)]),
+    )
+    assert (sure["child_unsettled"], unsure["child_unsettled"]) == (False, None)
 
 
-@pytest.mark.parametrize(
-    ("action", "parts"),
-    [
-        ("less_flow", {"after": [setting(1200, flow_lpm=7.0)]}),
-        ("larger_cannula", {"after": [setting(1200, cannula="prong-3")]}),
-        ("reseated", {"after": [setting(1200, cannula="prong-2", reason="repeated_occlusion")]}),
-        ("to_wall", {"after": [setting(1200, source="wall")]}),
-        ("to_wall", {"after": [setting(1200, source="cylinder")]}),
-        ("contact", {"contacts": [contact(1200)]}),
-        ("nothing", {"after": [setting(1200, flow_lpm=9.0, cannula="prong-2", reason="check")]}),
-        ("nothing", {"after": [setting(1200, cannula="wide-3")]}),
-        ("nothing", {}),
-    ],
-)
-def test_what_the_crew_did_next(action: str, parts: dict[str, Any]) -> None:
-    after = parts.pop("after", [])
-    row = explained(*after, **parts)
-    assert row["next_action"] == action
-    assert [a for a in ACTIONS if row[a]] == [a for a in ACTIONS if a == action]
-    assert [row[a] for a in ACTIONS if a != action] == [False] * (4 + (action == "nothing"))
-    assert row["action_after_s"] == (None if action == "nothing" else 200)
+NEXT: list[tuple[str, dict[str, Any]]] = [
+    ("less_flow", {"after": [setting(1200, flow_lpm=7.0)]}),
+    ("larger_cannula", {"after": [setting(1200, cannula="prong-3")]}),
+    ("reseated", {"after": [setting(1200, cannula="prong-2", reason="repeated_occlusion")]}),
+    ("to_wall", {"after": [setting(1200, source="wall")]}),
+    ("to_wall", {"after": [setting(1200, source="cylinder")]}),
+    ("contact", {"contacts": [contact(1200)]}),
+    ("nothing", {"after": [setting(1200, flow_lpm=9.0, cannula="prong-2", reason="check")]}),
+    ("nothing", {"after": [setting(1200, cannula="wide-3")]}),
+    ("nothing", {}),
+]
+
+
+def test_what_the_crew_did_next() -> None:
+    rows = each_explained(*(
+        trip_with(*parts.get("after", []), contacts=parts.get("contacts")) for _, parts in NEXT
+    ))  # fmt: skip
+    for (action, parts), row in zip(NEXT, rows, strict=True):
+        assert row["next_action"] == action, parts
+        assert [a for a in ACTIONS if row[a]] == [a for a in ACTIONS if a == action]
+        others = [row[a] for a in ACTIONS if a != action]
+        assert others == [False] * (4 + (action == "nothing")), parts
+        assert row["action_after_s"] == (None if action == "nothing" else 200)
 
 
 def test_the_first_of_several_actions_leads_and_all_are_kept() -> None:
@@ -154,85 +167,90 @@ def test_the_first_of_several_actions_leads_and_all_are_kept() -> None:
     assert [a for a in ACTIONS if row[a]] == ["less_flow", "to_wall", "contact"]
 
 
-@pytest.mark.parametrize(
-    ("at_s", "less"), [(1000, True), (999, False), (1900, True), (1901, False)]
-)
-def test_an_action_counts_from_the_occlusion_to_fifteen_minutes_after(
-    at_s: int, less: bool
-) -> None:
-    assert explained(setting(at_s, flow_lpm=7.0))["less_flow"] is less
+def test_an_action_counts_from_the_occlusion_to_fifteen_minutes_after() -> None:
+    rows = each_explained(
+        *(trip_with(setting(at_s, flow_lpm=7.0)) for at_s in (1000, 999, 1900, 1901))
+    )
+    assert [row["less_flow"] for row in rows] == [True, False, True, False]
 
 
 def test_an_action_charted_in_the_minute_of_the_occlusion_may_have_followed_it() -> None:
-    assert explained(setting(960, flow_lpm=7.0), resolution=60)["less_flow"] is True
-    assert explained(setting(900, flow_lpm=7.0), resolution=60)["less_flow"] is False
+    rows = each_explained(
+        *(trip_with(setting(at_s, flow_lpm=7.0), resolution=60) for at_s in (960, 900))
+    )
+    assert [row["less_flow"] for row in rows] == [True, False]
 
 
 def test_nothing_cannot_be_said_of_a_record_that_ends_or_has_holes() -> None:
     short = {"handover_s": AT + 899}
-    for row in (
-        explained(trip=short),
-        explained(set_aside=[lost("settings", 1100, 1)]),
-        explained(not_recorded=["contacts"]),
-        explained(trip={"handover_s": None}),
-    ):
-        assert row["next_action"] is None
-    assert explained(setting(1100, flow_lpm=7.0), trip=short)["next_action"] == "less_flow"
-    assert explained(trip={"handover_s": AT + 900})["next_action"] == "nothing"
+    *unsaid, acted, long_enough = each_explained(
+        trip_with(trip=short),
+        trip_with(set_aside=[lost("settings", 1100, 1)]),
+        trip_with(trip={"handover_s": None}),
+        trip_with(setting(1100, flow_lpm=7.0), trip=short),
+        trip_with(trip={"handover_s": AT + 900}),
+    )
+    assert [row["next_action"] for row in unsaid] == [None] * 3
+    assert explained(not_recorded=["contacts"])["next_action"] is None
+    assert acted["next_action"] == "less_flow"
+    assert long_enough["next_action"] == "nothing"
 
 
-@pytest.mark.parametrize(
-    ("second", "handover", "another"),
-    [(1900, 7200, True), (1901, 7200, False), (1100, 1899, None), (None, 7200, False)],
-)
-def test_whether_another_came_is_asked_where_fifteen_minutes_were_left(
-    second: int | None, handover: int, another: bool | None
-) -> None:
-    events = [device(AT), *([] if second is None else [device(second)])]
-    row = explained(device_events=events, trip={"handover_s": handover})
-    assert row["another_within_15_min"] is another
-    assert row["watched"] is (another is not None)
+def test_whether_another_came_is_asked_where_fifteen_minutes_were_left() -> None:
+    asked = [(1900, 7200, True), (1901, 7200, False), (1100, 1899, None), (None, 7200, False)]
+    rows = each_explained(*(
+        trip_with(
+            device_events=[device(AT), *([] if second is None else [device(second)])],
+            trip={"handover_s": handover},
+        )
+        for second, handover, _ in asked
+    ))  # fmt: skip
+    for (*_, another), row in zip(asked, rows, strict=True):
+        assert row["another_within_15_min"] is another
+        assert row["watched"] is (another is not None)
 
 
 def test_an_incomplete_log_cannot_show_that_no_other_came() -> None:
     partial = {"device_log": "partial"}
-    assert explained(trip=partial)["another_within_15_min"] is None
-    two = [device(AT), device(1100)]
-    assert explained(trip=partial, device_events=two)["another_within_15_min"] is True
+    one, two = each_explained(
+        trip_with(trip=partial),
+        trip_with(trip=partial, device_events=[device(AT), device(1100)]),
+    )
+    assert (one["another_within_15_min"], two["another_within_15_min"]) == (None, True)
 
 
-@pytest.mark.parametrize(
-    ("cutoff_s", "at_limit", "prolonged"),
-    [(15, "pass", False), (15, "fail", True), (15.5, "pass", True), (None, "pass", None)],
-)
-def test_a_cut_off_is_prolonged_beyond_the_protocols_longest(
-    cutoff_s: float | None, at_limit: str, prolonged: bool | None
-) -> None:
-    rule = {"longest_limit_s": 15, "total_limit_s": 60, "at_limit": at_limit}
-    events = [device(AT, cutoff_s=cutoff_s)]
-    row = explained(device_events=events, rules={"flow-interruption": rule})
-    assert row["prolonged"] is prolonged
-    assert explained(device_events=events)["prolonged"] is None
+def test_a_cut_off_is_prolonged_beyond_the_protocols_longest() -> None:
+    asked = [(15, "pass", False), (15, "fail", True), (15.5, "pass", True), (None, "pass", None)]
+    rows = each_explained(*(
+        trip_with(
+            device_events=[device(AT, cutoff_s=cutoff_s)],
+            rules={"flow-interruption": {
+                "longest_limit_s": 15, "total_limit_s": 60, "at_limit": at_limit,
+            }},
+        )
+        for cutoff_s, at_limit, _ in asked
+    ))  # fmt: skip
+    assert [row["prolonged"] for row in rows] == [prolonged for *_, prolonged in asked]
+    without = each_explained(
+        *(trip_with(device_events=[device(AT, cutoff_s=cutoff_s)]) for cutoff_s, *_ in asked)
+    )
+    assert [row["prolonged"] for row in without] == [None] * len(asked)
 
 
 RESTORED = device(AT + 8, "restored", None)
 
 
-@pytest.mark.parametrize(
-    ("events", "restart", "unrecovered"),
-    [
+def test_an_occlusion_is_unrecovered_without_a_restart_or_a_length() -> None:
+    asked: list[tuple[list[dict[str, Any]], bool | None, bool | None]] = [
         ([device(AT, cutoff_s=None), RESTORED], True, False),
         ([device(500, cutoff_s=None), device(AT, cutoff_s=None), RESTORED], False, True),
         ([device(500, cutoff_s=8), device(AT), RESTORED], False, False),
         ([device(AT, cutoff_s=None)], None, None),
         ([device(AT, cutoff_s=8)], None, False),
-    ],
-)
-def test_an_occlusion_is_unrecovered_without_a_restart_or_a_length(
-    events: list[dict[str, Any]], restart: bool | None, unrecovered: bool | None
-) -> None:
-    row = explained(device_events=events)
-    assert (row["restart_logged"], row["unrecovered"]) == (restart, unrecovered)
+    ]
+    rows = each_explained(*(trip_with(device_events=events) for events, *_ in asked))
+    for (events, restart, unrecovered), row in zip(asked, rows, strict=True):
+        assert (row["restart_logged"], row["unrecovered"]) == (restart, unrecovered), events
 
 
 def test_the_last_event_of_a_blockage_says_whether_it_recovered() -> None:
@@ -245,20 +263,20 @@ def test_the_last_event_of_a_blockage_says_whether_it_recovered() -> None:
     assert (second["at_s"], second["unrecovered"]) == (2000, False)
 
 
-@pytest.mark.parametrize(
-    ("at_s", "outside"), [(1620, False), (1621, True), (5279, True), (5280, False), (7400, True)]
-)
-def test_an_occlusion_off_the_ventilator_by_more_than_the_clock_is_a_data_problem(
-    at_s: int, outside: bool
-) -> None:
+def test_an_occlusion_off_the_ventilator_by_more_than_the_clock_is_a_data_problem() -> None:
     """On the wall from 1500 to 5400 s, the source unknown after; the tolerance is 120 s."""
-    row = explained(
-        setting(1500, source="wall"), device_events=[device(at_s)],
-        set_aside=[lost("settings", 5400, 2)],
-    )  # fmt: skip
-    assert row["outside_ventilator"] is outside
-    if outside:
-        assert row["not_counted_because"] is not None
+    asked = [(1620, False), (1621, True), (5279, True), (5280, False), (7400, True)]
+    rows = each_explained(*(
+        trip_with(
+            setting(1500, source="wall"), device_events=[device(at_s)],
+            set_aside=[lost("settings", 5400, 2)],
+        )
+        for at_s, _ in asked
+    ))  # fmt: skip
+    for (at_s, outside), row in zip(asked, rows, strict=True):
+        assert row["outside_ventilator"] is outside, at_s
+        if outside:
+            assert row["not_counted_because"] is not None, at_s
 
 
 def test_patterns_are_counted_for_the_month() -> None:
