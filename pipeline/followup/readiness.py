@@ -47,7 +47,7 @@ def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
     baseline = month in baseline_months(con)
     trips = f"SELECT trip_id FROM judged.trip_window WHERE service_month = {literal(month)}"
     make_case_states(con, trips if not baseline else f"{trips} AND FALSE")
-    always_read(con, month)
+    always_read(con, [month])
     given = {"month": month, "now": month_under_review(con)}
     found = []
     for kind, of, sql, one, more in _LISTED:

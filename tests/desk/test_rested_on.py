@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.followup.ledger_words import ledger
 from tests.followup.reviewed_store import (
     MONTH,
     answer,
@@ -135,3 +136,35 @@ def test_a_referral_stays_the_directors_through_a_query_and_its_answer(
     director.kept("/case", director.case(trip, _all="holds", status="closed", note="Done."))
     assert director.ask(STATUS.format(trip))[0][0] == "closed"
     assert f"/case?trip={trip}" not in here.get("/?owner=director")
+
+
+def test_months_before_are_told_of_and_taken_up_and_one_case_takes_up_none(
+    visit: Visits, folder: Path
+) -> None:
+    here = visit("R1")
+    ((before,),) = here.ask("SELECT min(service_month) FROM judged.trip_window")
+    assert before < MONTH
+    page = here.text("/")
+    ((unread,),) = here.ask("SELECT count(*) FROM judged.earlier")
+    assert f"hold {unread} unread cases" in page.replace("holds", "hold")
+    trip = min(t for t, _ in flagged(folder, str(before)))
+    late = page.partition("Open work ·")[2].partition(" late")[0]
+    here.kept("/case", here.case(trip, _all="holds", status="closed", note="Looked at."))
+    assert here.text("/").partition("Open work ·")[2].partition(" late")[0] == late
+    assert here.ask("SELECT count(*) FROM loop.move WHERE thing = 'month'") == [(0,)]
+    assert here.send("/earlier", {"month": MONTH}).status_code == 404
+    here.kept("/earlier", {"month": str(before)})
+    assert "Work is counted from" not in here.text("/")
+    taken = here.ask(f"SELECT count(*) FROM judged.work WHERE month = '{before}' AND kind = 'read'")
+    assert taken == [(unread,)]
+    assert ledger(folder)[1] == []
+
+
+def test_a_published_month_says_so_by_whom_and_what_was_left(visit: Visits) -> None:
+    here = visit("C7")
+    assert "Not published yet." in here.text(f"/publish?month={MONTH}")
+    assert 'data-busy="' in here.get(f"/publish?month={MONTH}")
+    here.kept("/publish", {"month": MONTH, "sure": "yes"})
+    page = here.text(f"/publish?month={MONTH}")
+    assert "is published, by C7; left then:" in page
+    assert "unread" in page.partition("left then:")[2].partition(".")[0]
