@@ -168,3 +168,12 @@ def test_a_published_month_says_so_by_whom_and_what_was_left(visit: Visits) -> N
     page = here.text(f"/publish?month={MONTH}")
     assert "is published, by C7; left then:" in page
     assert "unread" in page.partition("left then:")[2].partition(".")[0]
+
+
+def test_decisions_show_the_limits_in_force_and_who_approved_them(visit: Visits) -> None:
+    here = visit("R1")
+    ((version, by),) = here.ask("SELECT id, approved_by FROM delivered.protocol_version")
+    page = here.text("/decisions")
+    assert f"Protocol version {version}, from" in page
+    assert f"approved by {by}" in page
+    assert f"What version {version} asks" in page

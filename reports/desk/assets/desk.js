@@ -146,3 +146,9 @@ if (form) {
     if (inside) show(findings.indexOf(inside));
   });
 }
+
+// keys that were pressed before all this stood here, in their order
+document.removeEventListener("keydown", keepPressed);
+for (const key of pressedEarly) {
+  document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+}
