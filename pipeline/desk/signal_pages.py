@@ -63,6 +63,7 @@ def show_signals(request: Request) -> Response:
         request, "desk_signals.html", "Signals",
         open=[{
             "href": piece.href, "kind": KINDS[own[0].kind][0], "stands": stands[own[0].key],
+            "said": words.month_name(own[0].month),
             "what": signal_parts(own[0].sentence)[0], "sentence": own[0].sentence,
             "state": piece.state,
             "owner": piece.owner, "opened": words.month_name(piece.opened),
