@@ -43,8 +43,8 @@ MOVE = _table(
     {
         "move_no": _whole("Order of storing, from 1"),
         "thing": _text(
-            "second_reading, action, fetch, signal, query, reply, good_care, approval, added or"
-            " readers"
+            "second_reading, action, fetch, signal, query, reply, good_care, approval, added, month"
+            " or readers"
         ),
         "key": _text("Which one of its kind"),
         "state": _text("The state it is in from here on"),

@@ -83,7 +83,7 @@ def _answers(
     found = con.execute(
         """
         SELECT r.rule, r.reviewer, r.finding AS conclusion, r.contributed, r.status, r.verdict,
-               r.determination_no, r.basis,
+               r.determination_no, r.basis, r.note IS NOT NULL AS noted,
                a.determination_no IS NOT NULL AS shown,
                r.rule IS NOT NULL AND r.verdict IS DISTINCT FROM v.verdict AS stale
         FROM case_reading r
@@ -107,8 +107,6 @@ def kept_from(standing: Standing, trip_id: str, by: str | None) -> str:
     now = standing.cases[trip_id]
     if (trip_id, by) in standing.kept_from:
         return "Its crew or its authorising call carries your token, so somebody else reads it."
-    if now.second == "asked" and by in now.readers:
-        return "You have read it. A second reader reads it now, without seeing what you concluded."
     if now.second == "differs" and by in now.readers:
         return "You and another reader differ. Somebody who has not read it settles that."
     return ""

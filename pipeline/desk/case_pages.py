@@ -15,16 +15,16 @@ from pipeline.desk.drafts import Fields, draft_of, keep_draft
 from pipeline.desk.faults import as_on_the_form, at_fault, quoted
 from pipeline.desk.frame import answer, go_to, one, rooms, visitor
 from pipeline.desk.open_work import next_to_read
-from pipeline.desk.save_case import TEXTS, CaseForm, NotSaved, save_case
+from pipeline.desk.save_case import NOTHING, TEXTS, CaseForm, NotSaved, save_case
 from pipeline.desk.waiting import signal_name
 from pipeline.errors import Problem
 from pipeline.followup.given import FINDINGS as FLAGS
 from pipeline.followup.own_signals import signals_behind
 from pipeline.followup.screen_text import screened_texts
-from pipeline.followup.states import ASKED, CLOSED, OPEN, REFERRED
+from pipeline.followup.states import ASKED, AWAITING, CLOSED, OPEN
 from pipeline.store.database import open_scratch
 from reports.text import words
-from schemas.findings import CONTRIBUTED, FINDINGS
+from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
 from schemas.followup import REFER_TO, STATUSES
 
 if TYPE_CHECKING:
@@ -107,47 +107,63 @@ def _case(
         lines = ["The store has no such trip, or no protocol version judged it."]
         return answer(request, "desk_form.html", "No such trip", lines=lines, forms=[], facts=[],
                       links=[], status=404)  # fmt: skip
-    fields = kept[1] if kept else {}
     return answer(
         request, "desk_case.html", f"Trip {trip}", status=status,
         problems=as_on_the_form(problems or []), faults=at_fault(problems or []),
         service=drawn["service"], protocol=drawn["protocol"], case=drawn,
-        state=words.plain(view.now.state), refer_to=_referred(view),
-        second=view.now.second or "", kept_from=view.kept_from, mark=view.mark,
         place=f"case {trip}", shown=token_hex(8), draft=_of_draft(kept, view, problems),
-        flags=_flags(drawn, view, fields, drafted=kept is not None),
-        said_of_case=_said_beside(drawn, view), notes=view.notes,
-        may_miss=_may_miss(drawn, view, fields), states=_states(view, fields),
-        refer=_choices(REFER_TO, fields.get("refer_to", [_referred(view)])),
-        fields={n: one(fields, n) for n in ("note", "action", "owner", "due_month", "query",
-                                            "query_due", "second")},
         form_token=form_token(visitor(request), "/case"),
         draft_token=form_token(visitor(request), "/draft"),
-        **beside,
+        **_stands(view, by), **beside,
+        **_asked(drawn, view, kept[1] if kept else {}, by, drafted=kept is not None),
     )  # fmt: skip
+
+
+def _stands(view: CaseView, by: str) -> dict[str, Any]:
+    """Where the case stands, and what was said of it as a whole."""
+    now = view.now
+    return {
+        "state": words.plain(now.state), "refer_to": now.refer_to or "",
+        "answered": now.answered and now.state == AWAITING, "second": now.second or "",
+        "amends": now.second == ASKED and by in now.readers,
+        "kept_from": view.kept_from, "mark": view.mark, "notes": view.notes,
+    }  # fmt: skip
+
+
+def _asked(
+    drawn: dict[str, Any], view: CaseView, fields: Fields, by: str, *, drafted: bool
+) -> dict[str, Any]:
+    """What the form asks, with what was said and chosen before."""
+    return {
+        "flags": _flags(drawn, view, fields, drafted=drafted),
+        "said_of_case": _said_beside(drawn, view),
+        "audit": view.now.audit, "may_miss": _may_miss(drawn, view, fields),
+        "nothing": NOTHING, "nothing_missed": _nothing_missed(view, fields, by),
+        "asks_words": "" if by in view.now.closers else view.now.asks_words,
+        "states": _states(view, fields),
+        "refer": _choices(REFER_TO, fields.get("refer_to", [view.now.refer_to or ""])),
+        "fields": {n: one(fields, n) for n in ("note", "action", "owner", "due_month", "query",
+                                               "query_due", "second")},
+    }  # fmt: skip
 
 
 def _beside(con: duckdb.DuckDBPyConnection, trip: str) -> dict[str, Any]:
     """What stands beside a case: words to its crew, signals it is behind, why it was added."""
     standing = "FROM loop.standing WHERE thing = ? AND trip_id = ? ORDER BY move_no"
-    queries = con.execute(f"SELECT key, what, state {standing}", ["query", trip]).fetchall()
+    queries = con.execute(f"SELECT key, what, state, why {standing}", ["query", trip]).fetchall()
     praise = con.execute(f"SELECT key, what {standing}", ["good_care", trip]).fetchall()
     added = con.execute(f"SELECT what {standing}", ["added", trip]).fetchall()
     return {
-        "queries": [{"key": key, "what": what, "state": state} for key, what, state in queries],
+        "queries": [{"key": key, "what": what, "state": state, "answer": why or ""}
+                    for key, what, state, why in queries],
         "praise": [{"key": key, "what": what} for key, what in praise],
-        "may_praise": not any(state == ASKED for _, _, state in queries),
+        "may_praise": not any(state == ASKED for _, _, state, _ in queries),
         "added": added[0][0] if added else "",
         "signals": [
             {"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
             for s in signals_behind(con, trip) if s.state != CLOSED
         ],
     }  # fmt: skip
-
-
-def _referred(view: CaseView) -> str:
-    """Whom the case is referred to now; of one that was, nobody."""
-    return (view.now.refer_to or "") if view.now.state == REFERRED else ""
 
 
 def _of_draft(
@@ -185,9 +201,9 @@ def _flags(drawn: dict[str, Any], view: CaseView, fields: Fields, *, drafted: bo
     return found
 
 
-def _said(row: dict[str, Any]) -> dict[str, str]:
-    conclusion = words.FINDING_WORDS.get(row["conclusion"] or "", "nothing missed")
-    if row["conclusion"] is None and row["status"] != "closed":
+def _said(row: dict[str, Any], unsaid: str = "closed without a conclusion") -> dict[str, str]:
+    conclusion = words.FINDING_WORDS.get(row["conclusion"] or "", unsaid)
+    if row["conclusion"] is None and row["status"] != CLOSED:
         conclusion = "not concluded"
     causes = [words.CONTRIBUTED_WORDS.get(c, c) for c in (row["contributed"] or "").split()]
     return {
@@ -205,18 +221,37 @@ def _said_beside(drawn: dict[str, Any], view: CaseView) -> list[dict[str, str]]:
     for rule, rows in view.said.items():
         if rule not in flagged:
             title = f"{words.rule_title(rule)}: " if rule else ""
-            found += [{**said, "words": title + said["words"]} for said in map(_said, rows)]
+            for row in rows:
+                said = _said(row, _unsaid(view, row["reviewer"]))
+                found.append({**said, "words": title + said["words"]})
     return found
+
+
+def _unsaid(view: CaseView, reader: str) -> str:
+    """What a reader has said who closed a case and concluded on no rule."""
+    if view.now.audit:
+        return "nothing missed"
+    noted = any(reader == who for _, who in view.notes)
+    return "closed with a note" if noted else "closed, nothing written"
 
 
 def _may_miss(drawn: dict[str, Any], view: CaseView, fields: Fields) -> list[dict[str, Any]]:
     """Rules that did not flag the trip, and may have missed something."""
-    chosen = one(fields, "missed")
+    said = [rule for rule, own in view.own.items() if own["conclusion"] == MISSED]
+    chosen = one(fields, "missed") or next(iter(said), "")
     return [
         {"rule": row["rule"], "title": row["title"], "chosen": row["rule"] == chosen}
         for group in drawn["groups"] if group["verdict"] not in FLAGS[:2]
         for row in group["rows"]
     ]  # fmt: skip
+
+
+def _nothing_missed(view: CaseView, fields: Fields, by: str) -> bool:
+    """Whether the reader has said that nothing was missed; it is never taken for granted."""
+    if "missed" in fields:
+        return one(fields, "missed") == NOTHING
+    said = any(own["conclusion"] == MISSED for own in view.own.values())
+    return by in view.now.closers and view.now.audit and not said
 
 
 def _states(view: CaseView, fields: Fields) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -22,10 +22,18 @@ from pipeline.errors import Mistake
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
 from pipeline.followup.case_rules import directors
+from pipeline.followup.moves import month_under_review
 from pipeline.followup.screen_text import check_text
 from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_readers
+from pipeline.judging.versions import versions_in_store
+from pipeline.month.gather import protocol_in_force, rule_facts
 from pipeline.store.database import open_scratch
 from reports.text import words
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.store.protocol_versions import VersionInStore
 
 PAGE = re.compile(
     r"(?:assets/[A-Za-z0-9._-]+\.(?:js|css)"
@@ -64,8 +72,24 @@ def save_who(request: Request, fields: Fields) -> Response:
         return not_done(request, mistake, "/who")
     visitor(request).by = by
     with rooms(request).desk.reading() as con:
-        directs = by in directors(con)
-    return go_to(f"/?for={DIRECTOR}" if directs else "/")
+        directs, known = by in directors(con), _has_worked(con, by)
+    if directs:
+        return go_to(f"/?for={DIRECTOR}")
+    said = f"{by} has done nothing in this store before. If it is a slip of the keys, change it."
+    return go_to("/" if known else f"/?{urlencode({'said': said})}")
+
+
+def _has_worked(con: duckdb.DuckDBPyConnection, by: str) -> bool:
+    """Whether a token stands at anything that was done to this store, or is somebody's work."""
+    rows = con.execute(
+        """SELECT 1 WHERE $by IN (SELECT reviewer FROM loop.determination)
+           OR $by IN (SELECT unnest([recorded_by, owner]) FROM loop.move)
+           OR $by IN (SELECT recorded_by FROM loop.sheet)
+           OR $by IN (SELECT recorded_by FROM loop.publication)
+           OR $by IN (SELECT recorded_by FROM loop.draft)""",
+        {"by": by},
+    ).fetchall()
+    return bool(rows)
 
 
 # ---- decisions
@@ -75,6 +99,7 @@ def show_decisions(request: Request) -> Response:
     """What waits for a decision, and forms for what is told the store."""
     with rooms(request).desk.reading() as con:
         waiting, readers = versions_to_approve(con), readers_of(con)
+        versions, now = versions_in_store(con), month_under_review(con)
     forms = [
         form(request, "/approve", "Approve these limits", title=f"Protocol version {version}",
              fields=[{"kind": "hidden", "name": "version", "value": version}])
@@ -98,9 +123,36 @@ def show_decisions(request: Request) -> Response:
         form(request, "/deliver", "Check this folder", title="A delivery",
              fields=_texts(("folder", "Folder of the delivery")), go="check"),
     ]  # fmt: skip
-    lines = [] if waiting else ["All limits are approved."]
-    return answer(request, "desk_form.html", "Decisions", lines=lines, facts=[], links=[],
-                  forms=forms)  # fmt: skip
+    return answer(request, "desk_form.html", "Decisions", forms=forms, **_limits(versions, now),
+                  links=_if_moved(rooms(request).desk.folder, now))  # fmt: skip
+
+
+def _limits(versions: list[VersionInStore], month: str) -> dict[str, Any]:
+    """Each version with who approved it and when, and the limits in force in a month."""
+    lines = []
+    for known in map(protocol_in_force, versions):
+        who = known.approved_by and f"approved by {known.approved_by}"
+        when = f", {words.month_name(known.approved_month)}" if known.approved_month else ""
+        from_month = words.month_name(known.from_month)
+        lines.append(
+            f"Protocol version {known.id}, from {from_month} on:"
+            f" {f'{who}{when}' if who else 'nobody has approved its limits'}."
+        )
+    in_force = [v for v in versions if v.version.from_month <= month][-1:]
+    if in_force:
+        lines.append(
+            f"What version {in_force[0].version.id} asks, in force in {words.month_name(month)}:"
+        )
+    rules = rule_facts(in_force)
+    return {"lines": lines, "facts": [(words.rule_title(r.rule), r.asks) for r in rules]}
+
+
+def _if_moved(folder: Path, month: str) -> list[dict[str, str]]:
+    """The way to what the month's trips would have been under other limits, where it is drawn."""
+    page = f"{month}/director.html"
+    if not (folder / page).is_file():
+        return []
+    return [{"href": f"/pages/{page}#what-if-section", "label": "If a limit moved"}]
 
 
 def _texts(*named: tuple[str, str]) -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ from pipeline.store.database import open_scratch
 
 LABELS = {
     "status": "The case", "refer_to": "Refer to", "note": "Note", "reviewer": "You",
+    "missed": "Was something missed",
     "action": "What is to be done", "owner": "For whom", "due_month": "Due",
     "query": "What the crew is asked", "query_due": "By when",
     "conclusion": "Does it hold", "contributed": "What contributed", "rules": "Findings",

@@ -91,7 +91,7 @@ def form(request: Request, action: str, button: str, **more: Any) -> dict[str, A
     """A form of `desk_form.html` with its token; `fields` are described there."""
     own = {
         "action": action, "button": button, "token": form_token(visitor(request), action),
-        "title": "", "lines": [], "fields": [], "go": "", **more,
+        "title": "", "lines": [], "fields": [], "go": "", "busy": "", **more,
     }  # fmt: skip
     return {**own, "fields": [{**A_FIELD, **one_field} for one_field in own["fields"]]}
 

@@ -12,16 +12,19 @@ from pipeline.store.followup_tables import has_table
 if TYPE_CHECKING:
     import duckdb
 
-WORKED_OUT = "4"
+WORKED_OUT = "5"
 """Raised when what is kept is worked out otherwise."""
 SIGNALS = "signals"
 """Stands for a month where the trips behind signals are kept: they are of no month alone."""
+EARLIER = "earlier"
+"""Stands for all months that nobody took up, where what must be read of them is kept."""
 
 
 def outdated_months(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     """The months whose work is not kept as it would be now, each with the mark it would get.
 
-    `SIGNALS` is among them where the trips behind signals are not.
+    `SIGNALS` is among them where the trips behind signals are not, `EARLIER` where what the months
+    before hold is not.
     """
     now = con.execute(_MARKS).fetchall()
     kept = set(con.execute("FROM judged.work_mark").fetchall()) if _is_kept(con) else set()
@@ -34,7 +37,7 @@ def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
     from pipeline.followup.month import join_cases_within
     from pipeline.followup.own_signals import SIGNAL_TRIP, keep_trips
     from pipeline.judging.versions import versions_in_store
-    from pipeline.month.cases import cases, month_words
+    from pipeline.month.cases import always_read, cases, month_words
     from pipeline.month.work import make_work
 
     con.execute(_TABLES)
@@ -43,7 +46,12 @@ def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
     versions = versions_in_store(con)
     if SIGNALS in changed:
         keep_trips(con)
-    for month in sorted(changed.keys() - {SIGNALS}):
+    if EARLIER in changed:
+        months = [month for (month,) in con.execute(_NOT_TAKEN_UP).fetchall()]
+        always_read(con, months)
+        con.execute("DELETE FROM judged.earlier")
+        con.execute(_KEEP_EARLIER, {"months": months})
+    for month in sorted(changed.keys() - {SIGNALS, EARLIER}):
         month_words(con, versions, month)
         cases(con, versions, month)
         join_cases_within(con, month, a_year=A_YEAR)
@@ -70,16 +78,40 @@ _TABLES = """
         month VARCHAR, order_of_kind INTEGER, kind VARCHAR, trip_id VARCHAR, base VARCHAR,
         why VARCHAR, rule VARCHAR, severity VARCHAR, place INTEGER, state VARCHAR,
         rules VARCHAR);
-    CREATE TABLE IF NOT EXISTS judged.work_mark (month VARCHAR, mark VARCHAR)
+    CREATE TABLE IF NOT EXISTS judged.work_mark (month VARCHAR, mark VARCHAR);
+    CREATE TABLE IF NOT EXISTS judged.earlier (month VARCHAR, trip_id VARCHAR, died BOOLEAN)
+"""
+
+# a single case that was read does not take up its month
+_OPENED = """
+    SELECT month FROM loop.audit_plan UNION SELECT month FROM loop.audit_draw
+    UNION SELECT month FROM loop.publication
+    UNION SELECT key FROM loop.move WHERE thing = 'month'
+    UNION SELECT max(service_month) FROM judged.trip_window
+"""
+
+_NOT_TAKEN_UP = f"""
+    SELECT DISTINCT service_month FROM judged.trip_window
+    WHERE service_month NOT IN ({_OPENED}) AND service_month NOT IN (FROM loop.baseline) ORDER BY 1
+"""
+
+# what a person must read of them: always read, or flagged as a month's cases are
+_KEEP_EARLIER = """
+    INSERT INTO judged.earlier
+    SELECT w.service_month, w.trip_id, coalesce('died' IN (t.outcome, t.outcome_24h), FALSE)
+    FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
+    WHERE list_contains($months::VARCHAR[], w.service_month) AND (
+        w.trip_key IN (SELECT trip_key FROM month_trigger)
+        OR w.trip_key IN (
+            SELECT v.trip_key FROM judged.verdict v
+            JOIN rule_words r ON r.protocol_no = v.protocol_no AND r.rule = v.rule
+            WHERE r.severity = 'high' AND v.verdict IN ('deviation', 'borderline')
+               OR r.severity = 'medium' AND v.verdict = 'deviation'))
 """
 
 # a verdict follows from the trip's content, its protocol version and the rules' own mark
 _MARKS = f"""
-    WITH opened AS (
-        SELECT month FROM loop.audit_plan UNION SELECT month FROM loop.audit_draw
-        UNION SELECT month FROM loop.determination UNION SELECT month FROM loop.publication
-        UNION SELECT max(service_month) FROM judged.trip_window
-    ),
+    WITH opened AS ({_OPENED}),
     trip AS (SELECT trip_key, trip_id, protocol_no, service_month AS month FROM judged.trip_window),
     judged AS (
         SELECT t.month, count(*) AS n,
@@ -100,6 +132,12 @@ _MARKS = f"""
     UNION ALL
     SELECT '{SIGNALS}', concat_ws('|', '{WORKED_OUT}', sum(n), bit_xor(x),
                                   (SELECT max(signal_no) FROM loop.signal))
+    FROM judged
+    UNION ALL
+    SELECT '{EARLIER}', concat_ws('|', '{WORKED_OUT}', sum(n), bit_xor(x),
+                                  (SELECT string_agg(month, ' ' ORDER BY month) FROM opened),
+                                  (SELECT count(*) FROM loop.baseline),
+                                  (SELECT count(*) FROM loop.move WHERE thing = 'added'))
     FROM judged
     ORDER BY 1
 """

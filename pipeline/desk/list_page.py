@@ -8,10 +8,12 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk.earlier import earlier_line
 from pipeline.desk.frame import answer, go_to, rooms, visitor
 from pipeline.desk.open_work import KINDS, TO_READ, open_work, reading_order
 from pipeline.desk.piece import Piece
 from pipeline.desk.waiting import DIRECTOR
+from pipeline.followup.states import DIFFERS
 from reports.text import words
 
 SHOWN = 200
@@ -30,7 +32,7 @@ def show_list(request: Request) -> Response:
     if not by:
         return go_to("/who")
     with rooms(request).desk.reading_work() as con:
-        pieces = open_work(con, by)
+        pieces, before = open_work(con, by), earlier_line(con)
     wanted = {n: request.query_params.get(n, "") for n in ASKED}
     rows = [p for p in pieces if _fits(p, wanted)]
     rooms(request).desk.order[by] = reading_order(rows)
@@ -41,7 +43,7 @@ def show_list(request: Request) -> Response:
     return answer(
         request, "desk_list.html", title, sentence=_sentence(len(pieces), late, pieces),
         heading=_heading(wanted, rows, pieces),
-        filtered=rows != pieces, months=_columns(months),
+        before=before, filtered=rows != pieces, months=_columns(months),
         kinds=[_by_kind(kind, pieces, months) for kind in KINDS if any(
             p.kind == kind for p in pieces)],
         owners=[{"word": o, "href": f"/?{urlencode({'owner': o})}"}
@@ -62,8 +64,10 @@ def _heading(wanted: dict[str, str], rows: list[Piece], pieces: list[Piece]) -> 
 
 
 def _is_directors(piece: Piece) -> bool:
-    """Whether it waits for the director: what is referred there, signals, limits, publishing."""
-    return piece.owner == DIRECTOR or piece.kind == "signal"
+    """Whether it waits for the director: what is referred there, what readers differ on, signals,
+    limits, publishing.
+    """
+    return piece.owner == DIRECTOR or piece.kind == "signal" or piece.state == DIFFERS
 
 
 def _is_number(request: Request) -> bool:

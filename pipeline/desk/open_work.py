@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 KINDS = {
     "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",
-    "referred": "Referred",
+    "differs": "Readers differ", "referred": "Referred",
     "fetch": "Fetch", "query": "Ask the crew", "signal": "Signal", "action": "Action",
     "limits": "Limits", "publish": "Publish",
 }  # fmt: skip
@@ -29,12 +29,17 @@ TO_READ = ("read", "audit", "second")
 """Kinds that are a case to be read."""
 
 
+OF_A_MONTH = (*TO_READ, "batch", "fetch", "differs", "referred", "query")
+"""Kinds that are due the month after they were opened, where nothing else is said."""
+
+
 def open_work(
     con: duckdb.DuckDBPyConnection, by: str | None = None, among: Sequence[str] | None = None
 ) -> list[Piece]:
     """Every open piece, late first, then by kind and place; `by`: whose own trips are left out.
 
-    Readers do not see trips that carry their token, nor a second reading of a trip they have read.
+    Readers do not see trips that carry their token, nor a second reading of a trip they have read;
+    that they differ from another they see, and that a case is theirs to close.
     `among`: of the cases only these trips'.
     """
     now = month_under_review(con)
@@ -56,7 +61,7 @@ def _piece(row: tuple[object, ...], now: str) -> Piece:
     kind, trip, n, why, owner, state, opened, due, key = row
     month = str(opened)
     due_month = str(due) if due else ""
-    if not due_month and kind in ("read", "audit", "batch", "fetch", "second", "referred", "query"):
+    if not due_month and kind in OF_A_MONTH:
         due_month = after(month)
     return Piece(
         str(kind), str(trip or ""), int(str(n)), str(why or ""), str(owner or ""),
@@ -67,7 +72,7 @@ def _piece(row: tuple[object, ...], now: str) -> Piece:
 
 
 def _href(kind: str, key: str, month: str) -> str:
-    if kind in ("read", "audit", "second", "referred"):
+    if kind in ("read", "audit", "second", "differs", "referred"):
         return f"/case?{urlencode({'trip': key})}"
     if kind == "batch":
         return f"/batch?{urlencode({'month': month, 'rule': key})}"
@@ -114,30 +119,39 @@ _OPEN_WORK = f"""
     ),
     mine AS (SELECT DISTINCT trip_id FROM loop.determination WHERE reviewer = $by),
     referral AS (
-        SELECT c.trip_id, c.month, c.state, c.refer_to,
+        SELECT c.trip_id, c.month, c.refer_to,
+               CASE WHEN c.answered AND c.state = 'awaiting_crew' THEN 'answered' ELSE c.state END
+                   AS state,
                'Referred to the ' || c.refer_to || ' by ' || d.reviewer || '.' AS words
         FROM case_state c JOIN (
             SELECT trip_id, arg_min(reviewer, determination_no) AS reviewer
-            FROM (SELECT *, max(determination_no) FILTER (status <> 'referred')
+            FROM (SELECT *, max(determination_no)
+                          FILTER (status NOT IN ('referred', 'awaiting_crew'))
                       OVER (PARTITION BY trip_id) AS before FROM loop.determination)
-            WHERE determination_no > coalesce(before, 0) GROUP BY trip_id) d USING (trip_id)
-        WHERE c.state = 'referred'
+            WHERE status = 'referred' AND determination_no > coalesce(before, 0)
+            GROUP BY trip_id) d USING (trip_id)
+        WHERE c.refer_to IS NOT NULL AND c.state IN ('referred', 'awaiting_crew')
     ),
     trips AS (
-        SELECT w.kind, c.trip_id, w.why, w.place, c.month, c.refer_to, c.unread, c.stale,
-               c.state, c.readings
+        SELECT w.kind, c.trip_id, w.why, w.place, c.month, c.stale, c.readings,
+               CASE WHEN c.answered AND c.state = 'awaiting_crew' THEN 'answered' ELSE c.state END
+                   AS state
         FROM case_state c LEFT JOIN judged.work w ON w.trip_id = c.trip_id AND w.kind <> 'fetch'
-        WHERE c.trip_id NOT IN (FROM own) AND coalesce(c.second, '') NOT IN ('asked', 'differs')
+        WHERE c.trip_id NOT IN (FROM own) AND coalesce(c.second, '') <> 'differs'
+          AND (coalesce(c.second, '') <> 'asked'
+               OR c.state IN ('open', 'awaiting_crew') AND c.refer_to IS NULL
+                  AND c.trip_id IN (FROM mine))
           AND (c.unread + c.stale > 0 OR c.state NOT IN ('closed', 'withdrawn'))
         QUALIFY row_number() OVER (PARTITION BY c.trip_id ORDER BY w.order_of_kind) = 1
     )
     SELECT coalesce(kind, 'read') AS kind, trip_id, 1 AS n,
            coalesce(r.words || ' ', '') || coalesce(why, 'Still open.') AS why,
-           CASE WHEN t.state = 'referred' THEN t.refer_to END AS owner,
+           r.refer_to AS owner,
            CASE WHEN stale > 0 THEN 'stale' ELSE t.state END AS state, t.month AS opened,
            NULL AS due, trip_id AS key, place
     FROM trips t LEFT JOIN referral r USING (trip_id)
-    WHERE coalesce(kind, 'read') <> 'batch' AND (kind IS NOT NULL OR readings > 0)
+    WHERE coalesce(kind, 'read') <> 'batch'
+      AND (kind IS NOT NULL OR readings > 0 OR t.state <> 'open')
     UNION ALL
     SELECT 'batch', NULL, count(*), any_value(w.why), NULL, 'open', w.month, NULL, w.rule,
            min(w.place)
@@ -151,18 +165,22 @@ _OPEN_WORK = f"""
            coalesce(r.words || ' ', '')
            || CASE s.state WHEN 'differs' THEN 'Two readers differ: a third settles it.'
                            ELSE 'To be read without the first reading (' || s.what || ').' END,
-           r.refer_to, coalesce(r.state, s.state), s.opened, NULL, s.key, 0
+           r.refer_to, CASE s.state WHEN 'differs' THEN s.state ELSE coalesce(r.state, s.state) END,
+           s.opened, NULL, s.key, 0
     FROM loop.standing s LEFT JOIN referral r ON r.trip_id = s.key
     WHERE s.thing = 'second_reading' AND s.state IN ('asked', 'differs')
       AND s.key NOT IN (FROM mine) AND s.key NOT IN (FROM own)
     UNION ALL
-    SELECT 'referred', s.key, 1,
-           r.words || CASE s.state WHEN 'differs' THEN ' You and another reader differ.'
-                                   ELSE ' A second reader reads it first.' END,
-           r.refer_to, r.state, r.month, NULL, s.key, 0
-    FROM loop.standing s JOIN referral r ON r.trip_id = s.key
-    WHERE s.thing = 'second_reading' AND s.state IN ('asked', 'differs') AND s.key IN (FROM mine)
-      AND s.key NOT IN (FROM own)
+    SELECT CASE s.state WHEN 'differs' THEN 'differs' ELSE 'referred' END, s.key, 1,
+           coalesce(r.words || ' ', '')
+           || CASE s.state WHEN 'differs'
+                   THEN 'You and another reader differ: a third settles it.'
+                   ELSE 'A second reader reads it first.' END,
+           r.refer_to, CASE s.state WHEN 'differs' THEN s.state ELSE r.state END,
+           coalesce(r.month, s.opened), NULL, s.key, 0
+    FROM loop.standing s LEFT JOIN referral r ON r.trip_id = s.key
+    WHERE s.thing = 'second_reading' AND s.key IN (FROM mine) AND s.key NOT IN (FROM own)
+      AND (s.state = 'differs' OR s.state = 'asked' AND r.trip_id IS NOT NULL)
     UNION ALL
     SELECT 'fetch', NULL, count(*), string_agg(DISTINCT w.why, ' '), NULL,
            CASE WHEN bool_or(w.state = 'open') THEN 'open' ELSE 'asked' END, min(w.month), NULL,

@@ -15,6 +15,7 @@ from pipeline.desk.waiting import signal_name
 from pipeline.errors import Mistake
 from pipeline.followup.own_signals import signals_now
 from pipeline.followup.readiness import Unfinished, unfinished
+from pipeline.store.ledger import entries
 from pipeline.store.months import months_in_store
 from reports.text import words
 
@@ -22,8 +23,9 @@ if TYPE_CHECKING:
     import duckdb
 
 NAMED = 8
-"""So many things are named beside their count; more are behind it."""
+"""So many things are named beside their count, more are behind it; what says why is named."""
 MOST_LISTED = 1000
+PUBLISHING = "Publishing: the pages are drawn, which takes up to a minute or two"
 ADDRESSES = {"trip": ("/case", "trip"), "action": ("/action", "key"), "signal": ("/signal", "key"),
              "month": ("/publish", "month")}  # fmt: skip
 """Where each kind of thing is, and by what it is asked for."""
@@ -38,11 +40,9 @@ def show_publish(request: Request) -> Response:
         if month not in months:
             return nothing_there(request)
         left = unfinished(con, month)
-        times = _published(con, month)
-        named = [_things(con, line) if len(line.keys) <= NAMED else [] for line in left]
-    lines = [
-        f"It has been published {words.many(times, 'time')}." if times else "Not published yet."
-    ]
+        published = _published(con, month)
+        named = [_things(con, line) if line.why or len(line.keys) <= NAMED else [] for line in left]
+    lines = published or ["Not published yet."]
     if not left:
         lines.append("Nothing is unread, open, overdue, restated, missing or undecided.")
     sure = {"kind": "check", "name": "sure", "value": "yes", "checked": False,
@@ -57,7 +57,7 @@ def show_publish(request: Request) -> Response:
                "href": f"/left?{urlencode({'month': month, 'line': n})}" if line.of else ""}
               for n, (line, things) in enumerate(zip(left, named, strict=True))],
         links=[], months=links[:24],
-        forms=[form(request, "/publish", "Publish", fields=[hidden, sure])],
+        forms=[form(request, "/publish", "Publish", fields=[hidden, sure], busy=PUBLISHING)],
     )  # fmt: skip
 
 
@@ -103,6 +103,8 @@ def _called(
         return {key: signal_name(signals[key]) for key in line.keys}, {}
     if line.of == "month":
         return {key: words.month_name(key) for key in line.keys}, {}
+    if line.why:
+        return {}, {trip: f": {why}" for trip, why in zip(line.keys, line.why, strict=True)}
     if line.of == "trip":
         rows = con.execute(
             "SELECT trip_id, any_value(why) FROM judged.work WHERE kind <> 'fetch'"
@@ -112,9 +114,21 @@ def _called(
     return {}, {}
 
 
-def _published(con: duckdb.DuckDBPyConnection, month: str) -> int:
-    rows = con.execute("SELECT count(*) FROM loop.publication WHERE month = ?", [month]).fetchall()
-    return int(rows[0][0])
+def _published(con: duckdb.DuckDBPyConnection, month: str) -> list[str]:
+    """Each time a month was published: by whom, and what was left then, as the ledger keeps it."""
+    told = [
+        entry.parsed for entry in entries(con) if entry.what == "publication"
+        and entry.parsed.get("month") == month
+    ]  # fmt: skip
+    lines = []
+    for number, one_time in enumerate(told, start=1):
+        left = ", ".join(f"{n} {kind}" for kind, n in (one_time.get("anyway") or {}).items())
+        who = one_time.get("by") or "nobody named"
+        lines.append(
+            f"{words.month_name(month)} is published{f' again ({number})' if number > 1 else ''},"
+            f" by {who}; left then: {left or 'nothing'}."
+        )
+    return lines
 
 
 def save_publish(request: Request, fields: Fields) -> Response:

@@ -15,11 +15,11 @@ from pipeline.errors import Problem
 from pipeline.followup.answers import check_answers
 from pipeline.followup.by_hand import approved_everything
 from pipeline.followup.determine import store_answers
-from pipeline.followup.moves import Move, month_under_review, move, new_key
+from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
 from pipeline.followup.screen_text import screened_texts
 from pipeline.followup.second_reading import ask_second_reading
 from pipeline.followup.sheets import Cells, Row, Sheet
-from pipeline.followup.states import AWAITING, CLOSED, REFERRED
+from pipeline.followup.states import AWAITING, CLOSED, DIFFERS, REFERRED
 from pipeline.store.sql import literal
 from reports.text import words
 from schemas.findings import HOLDS, MISSED
@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 FORM = "the form"
 TEXTS = ("note", "action", "query")
 """Fields of free text, which are screened."""
+
+NOTHING = "nothing"
+"""The answer that nothing was missed, of the audit's question; a sheet says it by closing the
+trip without a conclusion."""
 
 MONTHS = ("due_month", "query_due")
 
@@ -85,7 +89,7 @@ class CaseForm:
                 ticked = self.fields.get(f"contributed {rule}", []) if conclusion == HOLDS else []
                 causes = " ".join(ticked)
                 said.setdefault((conclusion, causes), []).append(rule)
-        if missed := self.one("missed"):
+        if (missed := self.one("missed")) and missed != NOTHING:
             said.setdefault((MISSED, ""), []).append(missed)
         if not said:
             # nothing is concluded: what is said is of the case alone
@@ -123,16 +127,22 @@ def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> str:
         )], changed=True)  # fmt: skip
     if why := kept_from(checked.standing, form.trip_id, by):
         raise NotSaved([Problem(None, None, form.trip_id, "own-trip", why.rstrip("."), "")])
-    problems = [*checked.problems, *_text_problems(con, form), *_month_problems(form)]
+    audit = checked.standing.cases[form.trip_id].audit
+    problems = [*checked.problems, *_text_problems(con, form), *_month_problems(form),
+                *_audit_problems(form, audit=audit)]  # fmt: skip
     if problems:
         raise NotSaved(problems)
     store_answers(con, checked, sheet, "desk", by)
     beside = _beside(con, form, by, trip.month)
     drop_draft(con, by, form.place)
-    return "; ".join([_stands(form), *beside, *_unanswered(con, form)])
+    return "; ".join([_stands(con, form), *beside, *_unanswered(con, form)])
 
 
-def _stands(form: CaseForm) -> str:
+def _stands(con: duckdb.DuckDBPyConnection, form: CaseForm) -> str:
+    """Where the case stands now, which another reading may keep from where the form puts it."""
+    second = standing(con, "second_reading", form.trip_id)
+    if second and second.state == DIFFERS:
+        return "open: two readers differ, and somebody who has not read it settles that"
     if form.status == REFERRED:
         return f"referred to the {form.one('refer_to')}"
     return words.plain(form.status or "")
@@ -155,6 +165,14 @@ def _month_problems(form: CaseForm) -> list[Problem]:
         Problem(FORM, None, name, "not-a-token", what, "Write it so.")
         for name in MONTHS if form.one(name) and not form.month(name)
     ]  # fmt: skip
+
+
+def _audit_problems(form: CaseForm, *, audit: bool) -> list[Problem]:
+    """That a trip drawn at random is closed without its one question answered."""
+    if not audit or form.status != CLOSED or form.one("missed"):
+        return []
+    what = "must say whether something was missed on a trip that was drawn at random"
+    return [Problem(FORM, None, "missed", "missing-value", what, "Answer it, or leave it open.")]
 
 
 def _text_problems(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[Problem]:

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
 from pipeline.followup.case_states import CaseNow, cases_now
 from pipeline.followup.given import Answer, Trip
-from pipeline.followup.states import CLOSED, DIFFERS, OPEN, WITHDRAWN, Facts, refusal
+from pipeline.followup.states import (
+    AWAITING,
+    CLOSED,
+    DIFFERS,
+    OPEN,
+    REFERRED,
+    WITHDRAWN,
+    Facts,
+    refusal,
+)
 from pipeline.store.sql import in_table
 
 if TYPE_CHECKING:
@@ -55,13 +64,38 @@ def case_problems(
                 yield in_cell("case-move", file, answer.line, "reviewer", what)
             else:
                 facts = Facts(
-                    open_findings=len(left), by=answer.reviewer, directors=standing.directors
-                )
-                # what is said of a withdrawn case is kept, and withdrawn it stays
-                before = OPEN if case.state == WITHDRAWN else case.state
+                    open_findings=len(left), by=answer.reviewer, directors=standing.directors,
+                )  # fmt: skip
+                before = _before(case, answer)
                 if why := refusal("case", before, answer.status, facts):
                     remedy = _remedy(answer, left)
                     yield in_cell("case-move", file, answer.line, "status", why, remedy=remedy)
+                elif why := refusal(
+                    "case", before, answer.status,
+                    replace(facts, asks_words=_words_missing(case, answer, same)),
+                ):  # fmt: skip
+                    remedy = "Write in the note what you concluded, naming nobody."
+                    yield in_cell("missing-value", file, answer.line, "note", why, remedy=remedy)
+
+
+def _before(case: CaseNow, answer: Answer) -> str:
+    """Where the case stands for this answer to move it."""
+    if case.state == WITHDRAWN:
+        # what is said of a withdrawn case is kept, and withdrawn it stays
+        return OPEN
+    if case.state == AWAITING and case.refer_to and answer.status in (OPEN, CLOSED):
+        # a query and its answer do not take a referral from whom it was made to
+        return REFERRED
+    return case.state
+
+
+def _words_missing(case: CaseNow, answer: Answer, same: Sequence[Answer]) -> str:
+    """Why words are asked for that the reader does not write; empty where nothing is missing.
+
+    Who closed it before, of an earlier version without a word, is not asked again.
+    """
+    wrote = any(a.note for a in same if a.reviewer == answer.reviewer)
+    return "" if wrote or answer.reviewer in case.closers else case.asks_words
 
 
 def _left_open(case: CaseNow, trip: Trip, answers: Sequence[Answer]) -> list[str]:

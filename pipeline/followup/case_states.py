@@ -15,13 +15,23 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CaseNow:
-    """A case as it stands; `open_findings`: those still flagged that nobody has concluded."""
+    """A case as it stands; `open_findings`: those still flagged that nobody has concluded.
+
+    `refer_to`: whom it is referred to, also while its crew is asked; None where it is not.
+    `answered`: its crew was asked, and has answered everything. `audit`: it is read because it was
+    drawn from the trips without a finding. `asks_words`: why it is closed with a conclusion in
+    words, empty where its findings are enough. `closers`: readers whose last word closed it.
+    """
 
     state: str
     refer_to: str | None
     open_findings: tuple[str, ...]
     second: str | None
     readers: tuple[str, ...]
+    answered: bool = False
+    audit: bool = False
+    asks_words: str = ""
+    closers: tuple[str, ...] = ()
 
 
 def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
@@ -29,7 +39,8 @@ def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
 
     Also `case_reading`: every answer to them, as `loop.reading` has it.
     finding_state: trip_id, rule, verdict, state, one row a flag. case_state: trip_id, month, base,
-    flags, unread, stale, state, refer_to, second (how its second reading stands), readings.
+    flags, unread, stale, state, refer_to, second (how its second reading stands), readings,
+    answered, audit and asks_words as `CaseNow` has them.
     First readings that a second one waits for count as read here: what they say does not come out.
     """
     con.execute(
@@ -55,13 +66,24 @@ def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
                 WHERE f.trip_id = c.trip_id AND f.state <> 'concluded'),
                (SELECT coalesce(list(DISTINCT r.reviewer ORDER BY r.reviewer), [])
                 FROM case_reading r WHERE r.trip_id = c.trip_id
-                    AND (r.conclusion IS NOT NULL OR r.status = 'closed'))
+                    AND (r.conclusion IS NOT NULL OR r.status = 'closed')),
+               c.answered, c.audit, c.asks_words,
+               (SELECT coalesce(list(w.reviewer ORDER BY w.reviewer), []) FROM (
+                    SELECT reviewer FROM case_reading WHERE trip_id = c.trip_id
+                    GROUP BY reviewer HAVING arg_max(status, determination_no) = 'closed') w)
         FROM case_state c ORDER BY c.trip_id
     """).fetchall()
     return {
-        trip: CaseNow(state, refer_to, tuple(left), second, tuple(readers))
-        for trip, state, refer_to, second, left, readers in rows
-    }
+        trip: CaseNow(
+            state, refer_to, tuple(left), second, tuple(readers), answered, audit, asks,
+            tuple(closers),
+        )
+        for trip, state, refer_to, second, left, readers, answered, audit, asks, closers in rows
+    }  # fmt: skip
+
+
+GRAVE = ("died", "arrest", "intubated")
+"""Outcomes, at hand-over or a day later, that no case is closed on without a word."""
 
 
 _HELD = """
@@ -113,14 +135,17 @@ _FINDING_STATE = """
     FROM flag f LEFT JOIN answered a ON a.trip_id = f.trip_id AND a.rule = f.rule
 """
 
-_CASE_STATE = """
+# a case that waits for its crew is referred still, if it was; only a later word ends that
+_CASE_STATE = f"""
     CREATE OR REPLACE TEMP TABLE case_state AS
     WITH said AS (
         SELECT trip_id, arg_max(status, determination_no) AS status,
-               arg_max(refer_to, determination_no) AS refer_to,
+               CASE WHEN arg_max(status, determination_no) FILTER (status <> 'awaiting_crew')
+                         = 'referred'
+                    THEN arg_max(refer_to, determination_no) END AS refer_to,
                count(DISTINCT reviewer) FILTER (
                    conclusion IS NOT NULL OR status = 'closed') AS readings
-        FROM loop.determination WHERE trip_id {asked} GROUP BY trip_id
+        FROM loop.determination WHERE trip_id {{asked}} GROUP BY trip_id
     ),
     was_flagged AS (
         SELECT DISTINCT trip_id FROM case_reading WHERE verdict IN ('deviation', 'borderline')
@@ -130,6 +155,16 @@ _CASE_STATE = """
                count(*) FILTER (state = 'unread') AS unread,
                count(*) FILTER (state = 'stale') AS stale
         FROM finding_state GROUP BY trip_id
+    ),
+    drawn AS (SELECT trip_id FROM loop.audit_trip UNION SELECT trip_id FROM loop.audit),
+    asked AS (
+        SELECT trip_id, bool_and(state <> 'asked') AS answered FROM loop.standing
+        WHERE thing = 'query' GROUP BY trip_id
+    ),
+    grave AS (
+        SELECT h.trip_id, CASE WHEN t.outcome IN {GRAVE} THEN t.outcome
+                               WHEN t.outcome_24h IN {GRAVE} THEN t.outcome_24h END AS outcome
+        FROM case_held h JOIN delivered.trips t USING (trip_key)
     )
     SELECT h.trip_id, h.month, h.base,
            coalesce(c.flags, 0)::INTEGER AS flags, coalesce(c.unread, 0)::INTEGER AS unread,
@@ -138,8 +173,15 @@ _CASE_STATE = """
                 WHEN s.status = 'closed' AND coalesce(c.unread + c.stale, 0) > 0 THEN 'open'
                 ELSE coalesce(s.status, 'open') END AS state,
            s.refer_to, coalesce(s.readings, 0)::INTEGER AS readings,
-           r.state AS second
+           r.state AS second, coalesce(q.answered, FALSE) AS answered,
+           c.flags IS NULL AND w.trip_id IS NULL AND d.trip_id IS NOT NULL AS audit,
+           CASE WHEN g.outcome IS NOT NULL THEN 'the outcome is ' || g.outcome
+                WHEN c.flags IS NULL AND w.trip_id IS NULL AND d.trip_id IS NULL
+                THEN 'no rule flags the trip' ELSE '' END AS asks_words
     FROM case_held h
+    JOIN grave g ON g.trip_id = h.trip_id
+    LEFT JOIN drawn d ON d.trip_id = h.trip_id
+    LEFT JOIN asked q ON q.trip_id = h.trip_id
     LEFT JOIN counted c ON c.trip_id = h.trip_id
     LEFT JOIN said s ON s.trip_id = h.trip_id
     LEFT JOIN was_flagged w ON w.trip_id = h.trip_id

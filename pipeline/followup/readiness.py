@@ -10,6 +10,7 @@ from pipeline.errors.mistakes import Problem, Refused
 from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
 from pipeline.followup.own_signals import SIGNALS
+from pipeline.month.cases import always_read
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.baseline import baseline_months
 from pipeline.store.sql import literal
@@ -24,7 +25,8 @@ KINDS = ("unread", "open", "overdue", "restated", "missing", "undecided")
 class Unfinished:
     """Things of one kind that are not done: how many, in words, and which.
 
-    `of`: what their keys name: trip, action, signal or month; empty where they have none.
+    `of`: what their keys name: trip, action, signal or month; empty where they have none. `why`:
+    beside each key why it matters, where the kind says so; else empty.
     """
 
     kind: str
@@ -32,24 +34,31 @@ class Unfinished:
     words: str
     of: str
     keys: tuple[str, ...]
+    why: tuple[str, ...] = ()
 
 
 def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
     """What of `month` is unread, open, overdue, restated, missing or undecided; often nothing.
+
+    The trips that are always read come first, the gravest of them first, each with why.
 
     A month of the baseline opened no cases, so it has none to read. Call after judging.
     """
     baseline = month in baseline_months(con)
     trips = f"SELECT trip_id FROM judged.trip_window WHERE service_month = {literal(month)}"
     make_case_states(con, trips if not baseline else f"{trips} AND FALSE")
+    always_read(con, [month])
     given = {"month": month, "now": month_under_review(con)}
     found = []
     for kind, of, sql, one, more in _LISTED:
         asked = {name: value for name, value in given.items() if f"${name}" in sql}
-        keys = tuple(str(key) for (key,) in con.execute(f"{sql} ORDER BY 1", asked).fetchall())
-        if keys:
-            words = f"{len(keys)} {one if len(keys) == 1 else more}"
-            found.append(Unfinished(kind, len(keys), words, of, keys if of else ()))
+        order = "" if "ORDER BY" in sql else " ORDER BY 1"
+        rows = con.execute(f"{sql}{order}", asked).fetchall()
+        if rows:
+            keys = tuple(str(row[0]) for row in rows) if of else ()
+            why = tuple(str(row[1]) for row in rows if len(row) > 1)
+            words = f"{len(rows)} {one if len(rows) == 1 else more}"
+            found.append(Unfinished(kind, len(rows), words, of, keys, why))
     return found
 
 
@@ -68,40 +77,52 @@ def check_ready(con: duckdb.DuckDBPyConnection, month: str, *, anyway: bool) -> 
 
 
 def _problem(month: str, line: Unfinished) -> Problem:
-    return problem("not-read", month, f"{line.kind}: {line.words}")
+    named = ", ".join(f"{key} ({why})" for key, why in zip(line.keys, line.why, strict=False))
+    return problem("not-read", month, f"{line.kind}: {line.words}{': ' if named else ''}{named}")
 
+
+_ALWAYS_READ = """
+    SELECT w.trip_id, t.said, t.place
+    FROM month_trigger t JOIN judged.trip_window w USING (trip_key)
+"""
+
+_UNREAD = "(unread + stale > 0 OR flags = 0 AND readings = 0 AND state <> 'withdrawn')"
+"""Of a case that must be read, whether somebody must still do so; without a finding it is read
+once it is closed."""
 
 _LISTED = (
     (
         "unread",
         "trip",
-        "SELECT trip_id FROM case_state WHERE unread + stale > 0",
-        "trip has findings that nobody concluded, or that have changed since",
-        "trips have findings that nobody concluded, or that have changed since",
+        f"""SELECT trip_id, said FROM ({_ALWAYS_READ}) JOIN case_state USING (trip_id)
+            WHERE {_UNREAD} ORDER BY place, trip_id""",
+        "trip that is always read has not been read to its end, or has changed since",
+        "trips that are always read have not been read to their end, or have changed since",
     ),
     (
         "unread",
         "trip",
-        """SELECT trip_id FROM (
-               SELECT trip_id FROM loop.audit_trip WHERE month = $month
-               UNION SELECT trip_id FROM loop.audit WHERE month = $month) a
-           SEMI JOIN case_state c ON c.trip_id = a.trip_id AND c.flags = 0 AND c.readings = 0""",
+        f"""SELECT trip_id FROM case_state WHERE unread + stale > 0
+            AND trip_id NOT IN (SELECT trip_id FROM ({_ALWAYS_READ}))""",
+        "other trip has findings that nobody concluded, or that have changed since",
+        "other trips have findings that nobody concluded, or that have changed since",
+    ),
+    (
+        "unread",
+        "trip",
+        f"""SELECT trip_id FROM case_state WHERE audit AND readings = 0
+            AND trip_id NOT IN (SELECT trip_id FROM ({_ALWAYS_READ}))""",
         "trip drawn at random has not been read",
         "trips drawn at random have not been read",
     ),
     (
-        "unread",
-        "trip",
-        """SELECT key FROM loop.standing s JOIN case_state c ON c.trip_id = s.key
-           WHERE s.thing = 'added' AND c.flags = 0 AND c.readings = 0""",
-        "trip added by hand has not been read",
-        "trips added by hand have not been read",
-    ),
-    (
         "open",
         "trip",
-        """SELECT trip_id FROM case_state WHERE unread + stale = 0 AND readings > 0
-           AND state NOT IN ('closed', 'withdrawn')""",
+        f"""SELECT trip_id FROM case_state WHERE state NOT IN ('closed', 'withdrawn')
+            AND unread + stale = 0 AND (readings > 0 OR state <> 'open')
+            AND NOT (audit AND readings = 0)
+            AND trip_id NOT IN (SELECT trip_id FROM ({_ALWAYS_READ})
+                                JOIN case_state USING (trip_id) WHERE {_UNREAD})""",
         "case is open",
         "cases are open",
     ),

@@ -40,7 +40,7 @@ def follow_second_readings(con: duckdb.DuckDBPyConnection, first_new: int) -> No
 
     Part of the transaction that stores the answers. Drawn are, of the month's trips with a
     variance, those with the lowest hashes over service, month and trip; it is said once the first
-    reading is there. A trip with two readers already is not drawn.
+    reader has closed the case. A trip with two readers already is not drawn.
     """
     _compare(con, first_new)
     if readers_of(con) != ONE:
@@ -143,6 +143,10 @@ _DRAWN = f"""
         SELECT DISTINCT month, trip_id FROM loop.determination
         WHERE determination_no >= $2 AND conclusion IS NOT NULL
     ),
+    closed AS (
+        SELECT trip_id FROM loop.determination SEMI JOIN touched USING (trip_id)
+        GROUP BY trip_id HAVING arg_max(status, determination_no) = 'closed'
+    ),
     flagged AS (
         SELECT w.service_month AS month, w.trip_id,
                row_number() OVER month AS place, count(*) OVER (PARTITION BY month) AS trips
@@ -153,7 +157,7 @@ _DRAWN = f"""
         WINDOW month AS (PARTITION BY service_month ORDER BY
             sha256($1 || '|second|' || w.service_month || '|' || w.trip_id))
     )
-    SELECT f.trip_id FROM flagged f SEMI JOIN touched t ON t.trip_id = f.trip_id
+    SELECT f.trip_id FROM flagged f SEMI JOIN closed t ON t.trip_id = f.trip_id
     WHERE f.place <= greatest({AT_LEAST}, ceil(f.trips / {ONE_IN}.0))
       AND f.trip_id NOT IN (SELECT key FROM loop.standing WHERE thing = 'second_reading')
       AND (SELECT count(DISTINCT reviewer) FROM loop.determination d

@@ -26,6 +26,7 @@ class Facts:
     `worked_out`: the program found it, no person said it. `open_findings`: findings of the case
     that nobody has concluded, or that have gone stale. `flags`: findings still flagged.
     `unread_trips`: those behind a signal that nobody has read, unless whoever closes it says so.
+    `asks_words`: why the case is closed in words, if nobody wrote any; empty where that is met.
     `by` is whoever moves, `readers` those who read before, `directors` those who approve limits.
     """
 
@@ -37,6 +38,7 @@ class Facts:
     why: str = ""
     by: str | None = None
     readers: tuple[str, ...] = ()
+    asks_words: str = ""
     directors: tuple[str, ...] = ()
 
 
@@ -66,6 +68,9 @@ def _any_to(states: tuple[str, ...], end: str, *needs: str) -> dict[tuple[str, s
 
 Needs = tuple[str, ...]
 
+IN_WORDS = "words where they are asked for"
+CLOSING = ("every finding concluded", IN_WORDS)
+
 THINGS: dict[str, Thing] = {
     "finding": Thing(
         (UNREAD, CONCLUDED, STALE), UNREAD,
@@ -80,11 +85,11 @@ THINGS: dict[str, Thing] = {
             **_any_to((OPEN, AWAITING), OPEN),
             **_any_to((OPEN, AWAITING), AWAITING),
             **_any_to((OPEN, AWAITING, CLOSED), REFERRED),
-            **_any_to((OPEN, AWAITING, CLOSED), CLOSED, "every finding concluded"),
+            **_any_to((OPEN, AWAITING, CLOSED), CLOSED, *CLOSING),
             (REFERRED, REFERRED): (),
             (REFERRED, OPEN): ("the director",),
             (REFERRED, AWAITING): ("the director",),
-            (REFERRED, CLOSED): ("every finding concluded", "the director"),
+            (REFERRED, CLOSED): (*CLOSING, "the director"),
             (CLOSED, OPEN): (),
             (CLOSED, AWAITING): (),
             **_any_to((OPEN, AWAITING, REFERRED, CLOSED), WITHDRAWN, "worked out", "nothing left"),
@@ -161,6 +166,10 @@ def _missing(need: str, facts: Facts) -> str | None:
             facts.open_findings == 0,
             f"{facts.open_findings} of its findings"
             f" {'is' if facts.open_findings == 1 else 'are'} not concluded",
+        ),
+        IN_WORDS: (
+            not facts.asks_words,
+            f"{facts.asks_words}, so the case is closed with a conclusion in words",
         ),
         "nothing left": (facts.flags == 0, "something is still flagged"),
         "a why": (bool(facts.why.strip()), "it needs a word on why"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
 from pipeline.store.sql import literal
@@ -102,6 +103,26 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
     `read` on every trip that a person must read, else `batch`. `month_case` has one row a trip, the
     trips to be read first, each under its first reason.
     """
+    _triggers(con, versions, [month])
+    con.execute(_MONTH_FLAG)
+    con.execute(_MONTH_CASE, {"month": month})
+
+
+def always_read(con: duckdb.DuckDBPyConnection, months: list[str]) -> None:
+    """Make `month_trigger`: the months' trips that are read whatever the rules say, with why.
+
+    trip_key, place (the gravest reason first) and said; those added by hand come last. Also
+    `rule_words`, each version's rules with their severity.
+    """
+    versions = versions_in_store(con)
+    _words_of_rules(con, versions)
+    _triggers(con, versions, months)
+
+
+def _triggers(
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], months: list[str]
+) -> None:
+    """As `always_read`, after the words of the rules."""
     chosen = [
         (kept.protocol_no, *trigger_of(code))
         for kept in versions
@@ -122,11 +143,9 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
         "INSERT INTO rule_trigger VALUES (?, ?, ?)",
         [(r.id, r.trigger, SAID[r.trigger]) for r in all_rules().values() if r.trigger],
     )
-    con.execute(_HAPPENED, {"month": month})
+    con.execute(_HAPPENED, {"months": months})
     con.execute(_MONTH_TRIGGER)
-    con.execute(_ADDED, {"month": month, "added": added_trips(con)})
-    con.execute(_MONTH_FLAG)
-    con.execute(_MONTH_CASE, {"month": month})
+    con.execute(_ADDED, {"months": months, "added": added_trips(con)})
 
 
 _MONTH_VERDICT = """
@@ -150,7 +169,7 @@ _HAPPENED = """
     WITH trip AS (
         SELECT w.trip_key, w.protocol_no, t.outcome, t.outcome_24h, t.spo2_exempt
         FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
-        WHERE w.service_month = $month
+        WHERE list_contains($months::VARCHAR[], w.service_month)
     )
     SELECT trip_key, protocol_no, outcome AS code,
            'outcome ' || replace(outcome, '_', ' ') AS said, NULL::DOUBLE AS spo2
@@ -183,8 +202,8 @@ _HAPPENED = """
     FROM trip JOIN judged.timeline USING (trip_key)
     WHERE humidification = 'unheated' AND source IN ('wall', 'cylinder')
     UNION ALL
-    SELECT trip_key, protocol_no, r.code, r.said, NULL
-    FROM trip JOIN month_verdict v USING (trip_key) JOIN rule_trigger r ON r.rule = v.rule
+    SELECT trip_key, trip.protocol_no, r.code, r.said, NULL
+    FROM trip JOIN judged.verdict v USING (trip_key) JOIN rule_trigger r ON r.rule = v.rule
     WHERE v.verdict = 'deviation'
 """
 
@@ -200,7 +219,8 @@ _MONTH_TRIGGER = """
 _ADDED = """
     INSERT INTO month_trigger
     SELECT trip_key, 1000, 'added by hand' FROM judged.trip_window
-    WHERE service_month = $month AND list_contains($added::VARCHAR[], trip_id)
+    WHERE list_contains($months::VARCHAR[], service_month)
+      AND list_contains($added::VARCHAR[], trip_id)
       AND trip_key NOT IN (SELECT trip_key FROM month_trigger)
 """
 

@@ -14,6 +14,7 @@ SHARED = Path(__file__).parent.parent / "render" / "assets"
 FILES = {
     "page.css": (SHARED / "page.css", "text/css"),
     "desk.css": (ASSETS / "desk.css", "text/css"),
+    "keys.js": (ASSETS / "keys.js", "text/javascript"),
     "desk.js": (ASSETS / "desk.js", "text/javascript"),
 }
 """What a page of the desk loads: its file and type."""

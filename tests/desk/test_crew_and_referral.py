@@ -111,7 +111,7 @@ def test_a_referral_that_a_second_reader_reads_first_is_not_lost(
     trip = drawn_for_a_second(folder)[0]
     here, other = visit("R1"), visit("R2")
     form = here.case(trip, _all="does_not_hold", status="referred", refer_to="director")
-    here.kept("/case", form)
+    here.kept("/case", form | {"second": "yes"})
     by_whom = "Referred to the director by R1."
     own = here.text("/?kind=referred")
     assert f"{by_whom} A second reader reads it first." in own

@@ -35,6 +35,9 @@ def test_what_waits_for_a_director_is_one_link_away(visit: Visits, folder: Path)
 
 def test_a_token_that_approves_limits_begins_with_the_directors_list(visit: Visits) -> None:
     here = visit("R1")
+    # a token that has done nothing here before is asked whether it is meant
+    assert "R2 has done nothing in this store before" in here.text(here.kept("/who", {"by": "R2"}))
+    here.kept("/readers", {"readers": "one", "why": "Nobody else is trained yet."})
     assert here.kept("/who", {"by": "R2"}) == "/"
     assert here.kept("/who", {"by": "D1"}) == "/?for=director"
 

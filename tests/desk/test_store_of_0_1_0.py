@@ -56,7 +56,7 @@ def test_it_verifies_and_the_desk_shows_its_answers_in_the_new_words(older: Path
         (finding,) = re.findall(rf'data-rule="{rule}">.*?</fieldset>', page, re.DOTALL)
         assert f"{said} <" in finding
     assert "Look at the gas changes." in here.text("/actions")
-    assert "It has been published 1 time." in here.text(f"/publish?month={MONTH}")
+    assert "is published, by" in here.text(f"/publish?month={MONTH}")
     assert ledger(older)[1] == []
     assert ledger(older)[0].splitlines()[: len(lines.splitlines()) - 1] == lines.splitlines()[:-1]
 

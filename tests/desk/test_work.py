@@ -240,7 +240,8 @@ def test_with_one_reader_none_that_is_drawn_is_waited_for(visit: Visits, folder:
     assert "does not hold" in only.text(f"/case?trip={trips[0]}")
     assert "second reading" not in only.text(f"/publish?month={MONTH}")
     # neither is another drawn; one that somebody asks for is waited for
-    only.kept("/case", only.case(trips[1], _all="holds", status="closed", second="yes"))
+    only.kept("/case", only.case(trips[1], _all="holds", status="closed", second="yes",
+                                 note="The crew did what could be done."))  # fmt: skip
     assert only.ask("SELECT key FROM loop.standing WHERE thing = 'second_reading'") == [(trips[1],)]
     assert "second reading" in only.text(f"/publish?month={MONTH}")
     only.kept("/readers", {"readers": "several", "why": "There are two of us now."})
@@ -304,15 +305,11 @@ def test_no_letter_under_limits_that_nobody_approved(visit: Visits, trip: str) -
     )
     sent = here.send("/case", here.case(trip, query="Was it on?", status="awaiting_crew"))
     assert sent.status_code == 409
-    assert here.client.get(f"/letter?trip={trip}&name=good-care").status_code == 409
+    assert here.client.get(f"/good-care?trip={trip}").status_code == 409
     ((version,),) = here.ask("SELECT id FROM delivered.protocol")
     assert str(version) in here.text("/decisions")
     visit("D7").kept("/approve", {"version": str(version)})
-    for link, about in ((f"/letter?name=good-care&trip={trip}", f"trip {trip}"),
-                        (f"/letter?name=good-care&of=base&trip={trip}", "base ")):  # fmt: skip
-        assert link in here.get(f"/case?trip={trip}").replace("&amp;", "&")
-        assert f"About {about}" in here.text(link)
-        assert "good care" in here.text(link)
+    assert "What was good" in here.text(f"/good-care?trip={trip}")
     assert here.ask("SELECT key, recorded_by FROM loop.standing WHERE thing = 'approval'") == [
         (version, "D7")
     ]
@@ -327,7 +324,8 @@ def test_a_trip_by_hand_stands_in_the_list(visit: Visits) -> None:
     here.kept("/add", {"trip": str(trip), "why": "the crew told of it"})
     assert "added by hand" in here.text("/")
     assert here.send("/add", {"trip": "T-none", "why": "x"}).status_code == 409
-    here.kept("/case", here.case(str(trip), status="closed"))
+    assert here.send("/case", here.case(str(trip), status="closed")).status_code == 409
+    here.kept("/case", here.case(str(trip), status="closed", note="The crew was right to call."))
     assert f"/case?trip={trip}" not in here.get("/?kind=read")
 
 

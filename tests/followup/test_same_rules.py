@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 from pipeline.errors import EXIT_REFUSED, Refused
 from pipeline.followup import by_hand
+from pipeline.followup.case_states import GRAVE
 from pipeline.followup.ledger_words import ledger
 from pipeline.store.answers_view import VIEWS
 from tests.followup.test_commands import Run, run
@@ -224,12 +226,20 @@ def test_publishing_is_refused_with_what_is_left(folder: Path, run: Run) -> None
     before = ask(folder, "SELECT count(*) FROM loop.publication")
     ran = run("publish", MONTH, "--into", folder)
     assert ran.code == EXIT_REFUSED
-    unread = len({t for v in ("deviation", "borderline") for t, _ in flagged(folder, verdict=v)})
-    assert f"unread: {unread} trips have findings" in ran.err
+    ((always,),) = ask(folder, f"""SELECT count(*) FROM judged.trip_window w
+        JOIN delivered.trips t USING (trip_key) WHERE w.service_month = '{MONTH}'
+        AND (outcome IN {GRAVE} OR outcome_24h = 'died')""")  # fmt: skip
+    named = re.findall(r"(\w+) \(([^)]*)\)", ran.err.partition("unread: ")[2].partition("\n")[0])
+    assert always <= len(named) > 0
+    graves = [why.startswith(("outcome", "died")) for _, why in named]
+    assert graves == sorted(graves, reverse=True)
+    others = {t for v in ("deviation", "borderline") for t, _ in flagged(folder, verdict=v)}
+    others -= {trip for trip, _ in named}
+    assert f"unread: {len(others)} other trips have findings" in ran.err
     assert ask(folder, "SELECT count(*) FROM loop.publication") == before
     assert run("publish", MONTH, "--into", folder, "--anyway", "--by", "C1").code == 0
     (text,) = ask(folder, "SELECT detail FROM loop.ledger WHERE what = 'publication'")[0]
-    assert json.loads(text)["anyway"]["unread"] >= unread
+    assert json.loads(text)["anyway"]["unread"] >= len(named) + len(others)
     assert "anyway: " in ledger(folder)[0]
 
 

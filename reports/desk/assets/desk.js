@@ -103,6 +103,16 @@ document.addEventListener("keydown", (event) => {
   if (form ? caseKey(key) : listKey(key)) event.preventDefault();
 });
 
+// what takes long says so, and is not sent twice
+for (const slow of document.querySelectorAll("form[data-busy]")) {
+  slow.addEventListener("submit", () => {
+    const button = slow.querySelector("button");
+    // the button's own value is sent with the form, so it is disabled after that
+    setTimeout(() => { button.disabled = true; button.textContent = slow.dataset.busy; }, 0);
+  });
+}
+addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+
 let waiting = 0;
 let sent = false;
 function changed() {
@@ -135,4 +145,10 @@ if (form) {
     const inside = event.target.closest(".finding");
     if (inside) show(findings.indexOf(inside));
   });
+}
+
+// keys that were pressed before all this stood here, in their order
+document.removeEventListener("keydown", keepPressed);
+for (const key of pressedEarly) {
+  document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
 }

@@ -1,0 +1,92 @@
+"""Months before those whose work is counted: what they hold, and how one of them is taken up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from pipeline.desk.drafts import Fields
+from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.thing_pages import nothing_there
+from pipeline.followup.moves import Move, month_under_review, move
+from reports.text import words
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """A month nobody took up: its cases that must be read and nobody has, and deaths among them."""
+
+    month: str
+    unread: int
+    deaths: int
+
+    @property
+    def words(self) -> str:
+        """'9 unread cases, 2 of them deaths'."""
+        cases = words.many(self.unread, "unread case")
+        if not self.deaths:
+            return f"{cases}, none of them a death"
+        return f"{cases}, {self.deaths} of them {'a death' if self.deaths == 1 else 'deaths'}"
+
+
+def earlier_months(con: duckdb.DuckDBPyConnection) -> list[Earlier]:
+    """The months that were not taken up and hold such cases, the first one first."""
+    rows = con.execute("""
+        SELECT month, count(*), count(*) FILTER (died) FROM judged.earlier
+        WHERE trip_id NOT IN (SELECT trip_id FROM loop.determination
+                              WHERE conclusion IS NOT NULL OR status = 'closed')
+        GROUP BY month ORDER BY month
+    """).fetchall()
+    return [Earlier(*row) for row in rows]
+
+
+def earlier_line(con: duckdb.DuckDBPyConnection) -> str:
+    """From which month on work is counted, and what the months before it hold; empty if nothing."""
+    left = earlier_months(con)
+    if not left:
+        return ""
+    since = con.execute(
+        "SELECT min(service_month) FROM judged.trip_window WHERE service_month > ?",
+        [left[-1].month],
+    ).fetchall()[0][0]
+    every = Earlier("", sum(m.unread for m in left), sum(m.deaths for m in left))
+    months = words.many(len(left), "month")
+    return (
+        f"Work is counted from {words.month_name(str(since))} on. {months} before it that nobody"
+        f" took up {'holds' if len(left) == 1 else 'hold'} {every.words}."
+    )
+
+
+def show_earlier(request: Request) -> Response:
+    """The months that were not taken up, each with a button that takes it up."""
+    with rooms(request).desk.reading_work() as con:
+        left = earlier_months(con)
+    lines = ["A month that is taken up joins open work as a whole, with its due months."]
+    forms = [
+        form(request, "/earlier", f"Take up {words.month_name(m.month)}",
+             title=words.month_name(m.month), lines=[f"{words.capital(m.words)}."],
+             fields=[{"kind": "hidden", "name": "month", "value": m.month}])
+        for m in reversed(left)
+    ]  # fmt: skip
+    return answer(request, "desk_form.html", "Months before", lines=lines, facts=[], links=[],
+                  forms=forms)  # fmt: skip
+
+
+def save_earlier(request: Request, fields: Fields) -> Response:
+    """Take up a month; the ledger keeps by whom."""
+    month, by = one(fields, "month"), visitor(request).by
+    if not by:
+        return go_to("/who")
+    with rooms(request).desk.writing() as con:
+        if month not in {m.month for m in earlier_months(con)}:
+            return nothing_there(request)
+        move(con, Move("month", month, "taken_up", month_under_review(con), by))
+    said = f"{words.month_name(month)} is taken up."
+    return go_to(f"/?{urlencode({'month': month, 'said': said})}")
