@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.measures.registry import MEASURES
+from reports.charts.rate_data import rate_cell
 from reports.text.estimates import Estimate, estimate
 from schemas.units import Unit, severity_rank
 
@@ -42,7 +43,12 @@ def test_few_trips_say_what_they_are_made_of_and_no_interval():
 
 
 def test_a_bound_beyond_anything_meant_is_left_out():
-    assert estimate({**RATE, "low": None, "high": 979.0}, Unit.RATE).span == ""
+    """The bound of five events an hour is our own; below ten trips there is no lower one."""
+    few = {**RATE, "low": None, "trips": 1}
+    assert estimate({**few, "high": 499.0}, Unit.RATE).span == "at most 499"
+    assert estimate({**few, "high": 1_208_184.0}, Unit.RATE).span == "cannot be said"
+    assert estimate({**RATE, "low": 0.4, "high": 5_000.0}, Unit.RATE).span == "0.40 or more"
+    assert rate_cell({**few, "high": 1_208_184.0})["range_text"] == "too few to say"
 
 
 def test_columns_of_another_table_can_be_named():

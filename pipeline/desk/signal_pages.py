@@ -13,6 +13,7 @@ from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.kept_work import keep_work
 from pipeline.desk.thing_pages import due_month_of, not_done, nothing_there
+from pipeline.desk.trips_share import trips_share
 from pipeline.desk.waiting import also, due_month, signal_name, signal_piece
 from pipeline.errors import Mistake
 from pipeline.followup.moves import Move, month_under_review, move, new_key
@@ -24,6 +25,7 @@ from pipeline.followup.own_signals import (
     grouped,
     look_into,
     signals_now,
+    stands_at,
     trips_behind,
 )
 from pipeline.followup.screen_text import check_text
@@ -34,6 +36,14 @@ from reports.text.signal_lines import signal_parts
 if TYPE_CHECKING:
     import duckdb
 
+KINDS = {
+    "headline": ("Worse", "About one such signal a year comes by chance."),
+    "watch": ("To watch", "About four such a year come by chance: something to read closely."),
+}
+RANGE = (
+    "The range in brackets is a 95 % interval. These months were chosen because they were high, so"
+    " the ratio is likely nearer 1."
+)
 MOST_TRIPS = 200
 """Trips behind a signal that its page lists."""
 
@@ -46,13 +56,16 @@ def show_signals(request: Request) -> Response:
         groups = grouped(con, still)
         behind = trips_behind(con, list(found))
         now = month_under_review(con)
+        stands = {own[0].key: " ".join(stands_at(con, own[0], now)) for own in groups}
     pieces = [(signal_piece(own, now), own) for own in groups]
     pieces.sort(key=lambda row: (not row[0].late, row[0].due))
     return answer(
         request, "desk_signals.html", "Signals",
         open=[{
-            "href": piece.href, "what": signal_parts(own[0].sentence)[0],
-            "sentence": own[0].sentence, "state": piece.state,
+            "href": piece.href, "kind": KINDS[own[0].kind][0], "stands": stands[own[0].key],
+            "said": words.month_name(own[0].month),
+            "what": signal_parts(own[0].sentence)[0], "sentence": own[0].sentence,
+            "state": piece.state,
             "owner": piece.owner, "opened": words.month_name(piece.opened),
             "due": words.month_name(piece.due), "late": piece.late, "age": piece.age,
             "trips": counted([trip for s in own for trip in behind[s.key]]),
@@ -93,18 +106,26 @@ def show_signal(request: Request) -> Response:
         others = _same(con, found, signal)
         behind = trips_behind(con, [key, *(s.key for s in others)])
         now = month_under_review(con)
-    trips = behind[key]
+        stands = stands_at(con, signal, now)
+        trips = behind[key]
+        common = trips_share(con, [t.trip_id for t in trips], signal.since, signal.month)
     by = visitor(request).by
     rooms(request).desk.order[by or ""] = [t.trip_id for t in trips if not t.read]
     links = [
         {"href": f"/case?{urlencode({'trip': t.trip_id})}", "label": t.trip_id,
-         "more": f"{words.month_name(t.month)}, {_of_trip(t)}"}
+         "more": f"{words.month_name(t.month)}, {common.of_trip[t.trip_id]}; {_of_trip(t)}"}
         for t in trips[:MOST_TRIPS]
     ]  # fmt: skip
     cut = f", the first {MOST_TRIPS}" if len(trips) > MOST_TRIPS else ""
-    lines = [signal.sentence, *filter(None, [also(others)]), f"{counted(trips)[:-1]}{cut}."]
+    every = counted([t for own in behind.values() for t in own])
+    lines = [
+        f"Said in {words.month_name(signal.month)}: {signal.sentence}", " ".join(stands),
+        f"{KINDS[signal.kind][1]} {RANGE}", f"{counted(trips)[:-1]}{cut}.",
+        f"{also(others)} With these {every}" if others else "", " ".join(common.shared),
+    ]  # fmt: skip
     return answer(
-        request, "desk_form.html", "A signal", lines=lines, facts=_facts(signal, now), links=links,
+        request, "desk_form.html", "A signal", lines=[*filter(None, lines)],
+        facts=_facts(signal, now), links=links,
         forms=_forms(request, signal, others, behind),
     )  # fmt: skip
 

@@ -96,6 +96,35 @@ def signals_now(con: duckdb.DuckDBPyConnection) -> dict[str, SignalNow]:
     return {row[0]: SignalNow(*row) for row in rows}
 
 
+_COUNTS = """
+    WITH chart AS (
+        SELECT month, seen, denominator, dense_rank() OVER (ORDER BY month DESC) AS months_ago
+        FROM loop.signal_month
+        WHERE measure = $measure AND group_by = $group_by AND group_value = $group_value
+          AND month <= $now
+        QUALIFY worked_no = max(worked_no) OVER (PARTITION BY month)
+    )
+    SELECT sum(seen) FILTER (month >= $since), sum(denominator) FILTER (month >= $since),
+           sum(seen) FILTER (months_ago <= 3), sum(denominator) FILTER (months_ago <= 3)
+    FROM chart
+"""
+
+
+def stands_at(con: duckdb.DuckDBPyConnection, signal: SignalNow, now: str) -> list[str]:
+    """What its chart counts from the signal's beginning to the month `now`, and lately.
+
+    Empty where no month of the chart was worked out.
+    """
+    from pipeline.measures.signal_words import lately, so_far
+
+    key = (signal.measure, signal.group_by, signal.group_value)
+    asked = {**dict(zip(_CHART, key, strict=True)), "since": signal.since, "now": now}
+    seen, of, last, of_last = con.execute(_COUNTS, asked).fetchall()[0]
+    if of is None or of_last is None:
+        return []
+    return [so_far(key, seen, of, signal.since, now), lately(key, last, of_last)]
+
+
 # ---- trips behind
 
 

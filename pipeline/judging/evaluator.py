@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.judging.trips_to_judge import (
     NOTHING_JUDGED,
+    Range,
     all_of_them,
     already_judged,
     carry_forward_s,
@@ -27,7 +28,7 @@ from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
-from pipeline.store.database import one, transaction
+from pipeline.store.database import transaction
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import occlusion_context, occlusions, series, window
 from pipeline.timeline.contradictions import charted_twice, contradiction
@@ -42,8 +43,6 @@ OF_STAGES = (
 )  # fmt: skip
 KEPT = (*OF_STAGES, "verdict")
 """What is kept under `judged.`: some tables of the stages, and the verdicts."""
-
-CHARTED = "charted values"
 
 READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
 """Those that rules read."""
@@ -86,18 +85,31 @@ def replay(
     stage: Stage = lambda _: None,
     *,
     months: tuple[str, str] | None = None,
+    only: Range | None = None,
 ) -> int:
     """Judge every trip that holds under `versions` instead of the store's; returns how many.
 
     Leaves the answers in the temporary table `verdict_now` and keeps nothing: the store may be
-    open for reading only. `months`: only trips from the first to the second of them.
+    open for reading only. `months`: only trips from the first to the second of them; `only`: of
+    these, one of `ranges_of`.
     """
     make_in_force(con, versions, months)
     count = make_unjudged(con)
-    take(con, all_of_them(con))
+    take(con, only or all_of_them(con))
     con.execute(f"CREATE TEMP TABLE verdict_now ({_VERDICT})")
     _evaluate(con, versions, stage, "verdict_now")
     return count
+
+
+def ranges_of(
+    con: duckdb.DuckDBPyConnection,
+    versions: list[VersionInStore],
+    months: tuple[str, str] | None = None,
+) -> list[Range]:
+    """The trips of `months` that `versions` judge, in parts that are not too many at once."""
+    make_in_force(con, versions, months)
+    make_unjudged(con)
+    return ranges(con)
 
 
 def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> bool:
@@ -116,6 +128,7 @@ def reuse_judged(
     con: duckdb.DuckDBPyConnection,
     versions: list[VersionInStore],
     months: tuple[str, str] | None = None,
+    only: Range | None = None,
 ) -> None:
     """As `replay`, from what `judge` has kept instead of judging again, of the versions' rules.
 
@@ -124,7 +137,7 @@ def reuse_judged(
     """
     make_in_force(con, versions, months)
     make_unjudged(con)
-    take(con, all_of_them(con))
+    take(con, only or all_of_them(con))
     asked = [(name, all_rules()[name].sql(p)) for v in versions for name, p in v.rules.items()]
     rules = ", ".join(sorted({as_sql(name) for name, _ in asked})) or "NULL"
     wanted = "SEMI JOIN to_judge USING (trip_key)"
@@ -197,8 +210,6 @@ def _evaluate(
     for name, sql in stages(versions):
         stage(name)
         con.execute(sql)
-        if name == CHARTED and not one(con, series.in_order())[0]:
-            con.execute(series.PUT_IN_ORDER)
     in_use = versions_in_use(con)
     for stored in versions:
         for name, parameters in stored.rules.items() if stored.protocol_no in in_use else ():
@@ -217,7 +228,7 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     ]
     yield "charted times", window.charted_times()
     yield "review windows", window.trip_window()
-    yield CHARTED, series.charted()
+    yield "charted values", series.charted()
     yield "changes of support", series.point(limited)
     yield "timeline", series.timeline()
     yield "exposure", series.exposure()
@@ -299,6 +310,7 @@ _NOTHING_OBSERVED = """
 
 # what rules read that is not kept
 _MADE_ANEW = {
+    "charted_times_now": window.charted_times(),
     "occlusion_if_open_now": f"{occlusions.logged_occlusions()}; {occlusions.occlusion_if_open()}",
-    "charted_now": f"{series.charted()}; {series.PUT_IN_ORDER}",
+    "charted_now": series.charted(),
 }

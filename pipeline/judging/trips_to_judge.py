@@ -1,7 +1,8 @@
 """Which trips are judged, by which version of the protocol, and so many of them at a time.
 
 What stages and rules read of them is `settings_now`, `observations_now`, `device_events_now`,
-`contacts_now` and `lost_now`: the rows of `delivered.` of the trips in `to_judge`, in their order.
+`contacts_now` and `lost_now`: the rows of `delivered.` of the trips in `to_judge`; settings in the
+order of trip, time and line.
 """
 
 from __future__ import annotations
@@ -110,6 +111,12 @@ def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> None:
         within += " AND trip_key IN (SELECT trip_key FROM to_judge)"
     for table in READ:
         con.execute(f"CREATE TEMP VIEW {table}_now AS FROM delivered.{table} {within}")
+    # so they are stored but for corrected trips; a join, to leave others out, mixes them
+    if others or not one(con, series.in_order())[0]:
+        con.execute(f"""
+            DROP VIEW settings_now;
+            CREATE TEMP TABLE settings_now AS
+            FROM delivered.settings {within} ORDER BY trip_key, at_s, line""")
 
 
 def forget(con: duckdb.DuckDBPyConnection) -> None:

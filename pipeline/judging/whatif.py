@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
 from pipeline.judging.evaluator import (
+    ranges_of,
     replay,
     reuse_judged,
     sql_for_values,
@@ -15,6 +16,7 @@ from pipeline.judging.evaluator import (
     tried_values,
     up_to_date,
 )
+from pipeline.judging.trips_to_judge import Range
 from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif_settings import Setting, shown, versions_with
 from pipeline.rules import all_rules
@@ -85,10 +87,7 @@ def what_if(
     )
     _check_judged(current, settings)
     rules_alone = None not in rules
-    if rules_alone and up_to_date(con, versions):
-        reuse_judged(con, current, months)
-    else:
-        replay(con, current, months=months)
+    kept = rules_alone and up_to_date(con, versions)
     varied = next((s for s in settings if len(s.values) > 1), settings[0])
     fixed = [(s.name, s.values[0]) for s in settings if s is not varied]
     fixed_words = "".join(f"{name}={shown(value)}; " for name, value in fixed)
@@ -96,12 +95,18 @@ def what_if(
         _tried_value(no, current, [*fixed, (varied.name, value)], fixed_words)
         for no, value in enumerate(varied.values)
     ]
-    _start_comparison(con, current)
-    if rules_alone:
-        _judge_at_once(con, tried)
-    else:
-        _judge_in_turn(con, tried, months)
-    _no_longer_judged(con, current, tried)
+    con.execute(_BEGIN)
+    for trips in ranges_of(con, current, months):
+        if kept:
+            reuse_judged(con, current, months, trips)
+        else:
+            replay(con, current, months=months, only=trips)
+        _compare_with_these(con, current)
+        if rules_alone:
+            _judge_at_once(con, tried)
+        else:
+            _judge_in_turn(con, tried, months, trips)
+        _no_longer_judged(con, current, tried)
     return WhatIfResult(_labelled(con, _curves(), tried), _labelled(con, _CHANGES, tried))
 
 
@@ -122,9 +127,12 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         for no, (name, value) in enumerate(values)
     ]
     current = [_with_only(v, set(alone)) for v in versions]
-    reuse_judged(con, current, (_earlier(month), month))
-    _start_comparison(con, current)
-    _judge_at_once(con, tried)
+    months = (_earlier(month), month)
+    con.execute(_BEGIN)
+    for trips in ranges_of(con, current, months):
+        reuse_judged(con, current, months, trips)
+        _compare_with_these(con, current)
+        _judge_at_once(con, tried)
     rows = _labelled(con, _curves(), tried)
     return _frame([row for row in rows if row["rule"] == _rule(row["setting"])], "what_if")
 
@@ -154,15 +162,20 @@ def _tried_value(
     return _Tried(no, name, f"{fixed_words}{shown(value)}", changed, _same(current, changed))
 
 
-def _start_comparison(con: duckdb.DuckDBPyConnection, current: list[VersionInStore]) -> None:
-    """Make `verdict_before` of what was just replayed or recalled, and begin `verdict_tried`.
+def _compare_with_these(con: duckdb.DuckDBPyConnection, current: list[VersionInStore]) -> None:
+    """Make `verdict_before` of what was just replayed or recalled, and add it to what is compared.
 
-    That has each variance of before under the number BEFORE; of each value tried the variances and
-    the verdicts that are not what they were. `asked_tried` goes with it.
+    That is `verdict_tried`, with each variance of before under the number BEFORE, and of each value
+    tried the variances and the verdicts that are not what they were; `asked_tried` goes with it,
+    and `count_before` has how many of each verdict there were.
     """
     con.execute("DROP TABLE IF EXISTS temp.verdict_before")
     con.execute("ALTER TABLE temp.verdict_now RENAME TO verdict_before")
-    con.execute(_BEGIN)
+    con.execute(f"""
+        INSERT INTO count_before SELECT rule, verdict, count(*) FROM verdict_before GROUP BY ALL;
+        INSERT INTO verdict_tried
+        SELECT {BEFORE}, trip_key, protocol_no, rule, verdict, verdict, observed_low
+        FROM verdict_before WHERE verdict = 'deviation'""")
     _record_asked(con, {BEFORE: current})
 
 
@@ -175,12 +188,15 @@ def _judge_at_once(con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried]) -> N
 
 
 def _judge_in_turn(
-    con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried], months: tuple[str, str] | None
+    con: duckdb.DuckDBPyConnection,
+    tried: Sequence[_Tried],
+    months: tuple[str, str] | None,
+    trips: Range,
 ) -> None:
     """Likewise where the timeline changes, too: the trips of `months` anew for each value."""
     for t in tried:
         if not t.current:
-            replay(con, t.versions, months=months)
+            replay(con, t.versions, months=months, only=trips)
             con.execute(_TRIED.format(verdicts=f"SELECT {t.no} AS no, * FROM verdict_now"))
             _record_asked(con, {t.no: t.versions})
 
@@ -203,7 +219,7 @@ def _labelled(con: duckdb.DuckDBPyConnection, sql: str, tried: Sequence[_Tried])
            SELECT unnest(?::INTEGER[]) AS no, unnest(?::BOOLEAN[]) AS current""",
         [[t.no for t in tried], [t.current for t in tried]],
     )
-    (trips,) = one(con, "SELECT count(*) FROM to_judge")
+    (trips,) = one(con, "SELECT count(*) FROM unjudged")
     found = con.execute(sql)
     names = [name for name, *_ in found.description]
     labels = {
@@ -252,7 +268,8 @@ def _record_asked(
                 SELECT {TRIED}.no, '{rule.id}' AS rule, asked.trip_key, asked.minutes
                 FROM {TRIED}, LATERAL (
                     WITH variances AS (
-                        SELECT trip_key, observed_low FROM verdict_tried
+                        SELECT trip_key, observed_low
+                        FROM verdict_tried SEMI JOIN to_judge USING (trip_key)
                         WHERE no = {TRIED}.no AND protocol_no = {protocol_no}
                           AND rule = '{rule.id}' AND becomes = 'deviation'
                     )
@@ -272,11 +289,11 @@ def _frame(rows: list[Row], name: str) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(columns)).astype(numbers)
 
 
-_BEGIN = f"""
-    CREATE OR REPLACE TEMP TABLE verdict_tried AS
-    SELECT {BEFORE} AS no, trip_key, protocol_no, rule, verdict AS was, verdict AS becomes,
-           observed_low
-    FROM verdict_before WHERE verdict = 'deviation';
+_BEGIN = """
+    CREATE OR REPLACE TEMP TABLE count_before (rule VARCHAR, verdict VARCHAR, trips BIGINT);
+    CREATE OR REPLACE TEMP TABLE verdict_tried (
+        no INTEGER, trip_key INTEGER, protocol_no INTEGER, rule VARCHAR, was VARCHAR,
+        becomes VARCHAR, observed_low DOUBLE);
     CREATE OR REPLACE TEMP TABLE asked_tried (
         no INTEGER, trip_key INTEGER, rule VARCHAR, minutes DOUBLE)
 """
@@ -309,7 +326,7 @@ def _curves() -> str:
     WITH changed AS (FROM verdict_tried WHERE was IS DISTINCT FROM becomes),
     counted AS (
         SELECT no, rule, verdict, trips FROM value_tried
-        CROSS JOIN (SELECT rule, verdict, count(*) AS trips FROM verdict_before GROUP BY ALL)
+        CROSS JOIN count_before
         UNION ALL SELECT no, rule, becomes, 1 FROM changed
         UNION ALL SELECT no, rule, was, -1 FROM changed
     ),

@@ -12,6 +12,8 @@ MONTH_NAMES = (
     "October", "November", "December",
 )  # fmt: skip
 DASH = "\u2013"
+LATELY = 3
+"""So many months of a chart are said alone, to show whether what began still goes on."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,12 @@ def so_far(key: Key, seen: float, of: float, since: str, month: str) -> str:
     """'Up to June 2026: 9 of 47 trips since March 2026.', beside an earlier month's sentence."""
     per = _hours if key[0] == RATE else _trips
     return f"Up to {month_words(month)}: {per(seen, of)} since {month_words(since)}."
+
+
+def lately(key: Key, seen: float, of: float) -> str:
+    """'The last three months alone: 0 of 158 trips.', beside what stands since a beginning."""
+    per = _hours if key[0] == RATE else _trips
+    return f"The last three months alone: {per(seen, of)}."
 
 
 def chart_words(key: Key, labels: Mapping[str, str]) -> str:

@@ -57,10 +57,9 @@ def first_charted(field: str) -> str:
         SELECT trip_key, at_s, max(line) AS line, arg_max({field}, line) AS value,
                arg_max(coalesce(reason, ''), line) AS reason
         FROM settings_now JOIN (
-            SELECT s.trip_key, min(s.at_s) AS at_s
-            FROM settings_now s JOIN version_trips w USING (trip_key)
-            WHERE s.{field} IS NOT NULL AND s.at_s <= w.keep_until_s
-            GROUP BY s.trip_key
+            SELECT trip_key, {field}_s AS at_s
+            FROM charted_times_now JOIN version_trips USING (trip_key)
+            WHERE {field}_s <= keep_until_s
         ) USING (trip_key, at_s)
         WHERE {field} IS NOT NULL GROUP BY trip_key, at_s
     )

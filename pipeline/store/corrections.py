@@ -166,7 +166,7 @@ def _copied(table: str, fixed: list[str]) -> str:
     return (
         f"INSERT INTO delivered.{table} SELECT {', '.join(cells)} FROM ({placed_rows(table)}) r"
         f" JOIN correcting n ON n.base_key = r.trip_key {' '.join(joins)}"
-        " ORDER BY n.new_key, r.line"
+        " ORDER BY n.new_key, r.row_at_s, r.line"
     )
 
 

@@ -261,7 +261,14 @@ def charted_twice() -> str:
     """The recorded times of each trip that more than one row of settings has."""
     return """
     CREATE OR REPLACE TEMP TABLE charted_twice_now AS
-    SELECT trip_key, at_s FROM settings_now GROUP BY trip_key, at_s HAVING count(*) > 1
+    SELECT trip_key, at_s
+    FROM (
+        -- rows of one time stand together: `settings_now` is in order
+        SELECT trip_key, at_s,
+               trip_key = lag(trip_key) OVER () AND at_s = lag(at_s) OVER () AS again
+        FROM settings_now
+    )
+    WHERE again
     """
 
 

@@ -19,42 +19,8 @@ def unknown(field: str) -> str:
     return "-1::DOUBLE" if field in NUMBERS else "''"
 
 
-def charted() -> str:
-    """The settings rows that bear on the window, set-aside rows as unknown in every field.
-
-    What looks at the row before or after needs no sort where a trip's rows stand together in the
-    order of time and line: a window without an order takes the rows as they stand. So they are
-    stored, and those of trips with set-aside rows come in order after them; where that fails,
-    `in_order` says so.
-    """
-    fields = ", ".join(f"s.{f}" for f in FIELDS)
-    nothing = ", ".join(unknown(f) for f in FIELDS)
-    return f"""
-    CREATE OR REPLACE TEMP TABLE charted_now AS
-    WITH lost AS (FROM lost_now WHERE table_name = 'settings'),
-    settings AS (
-        SELECT s.trip_key, s.at_s, s.line, {fields}
-        FROM settings_now s JOIN trip_window_now w USING (trip_key)
-        WHERE s.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
-    )
-    FROM settings ANTI JOIN lost USING (trip_key)
-    UNION ALL
-    FROM (
-        FROM settings SEMI JOIN lost USING (trip_key)
-        UNION ALL
-        SELECT l.trip_key, l.at_s, l.line, {nothing}
-        FROM lost l JOIN trip_window_now w USING (trip_key)
-        WHERE l.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
-        UNION ALL
-        SELECT trip_key, start_s, 0, {nothing}
-        FROM trip_window_now WHERE all_settings_unknown AND start_s IS NOT NULL
-        ORDER BY trip_key, at_s, line
-    )
-    """
-
-
 def in_order() -> str:
-    """Whether each trip's rows of `charted_now` stand together, in the order of time and line."""
+    """Whether each trip's rows of `settings_now` stand together, in the order of time and line."""
     return """
     SELECT count(*) FILTER (begins) = count(DISTINCT trip_key)
            AND NOT coalesce(bool_or(NOT begins AND earlier), FALSE)
@@ -62,14 +28,33 @@ def in_order() -> str:
         SELECT trip_key, lag(trip_key) OVER () IS DISTINCT FROM trip_key AS begins,
                at_s < lag(at_s) OVER () OR at_s = lag(at_s) OVER () AND line < lag(line) OVER ()
                    AS earlier
-        FROM charted_now
+        FROM settings_now
     )
     """
 
 
-PUT_IN_ORDER = """
-    CREATE OR REPLACE TEMP TABLE charted_now AS FROM charted_now ORDER BY trip_key, at_s, line
-"""
+def charted() -> str:
+    """The settings rows that bear on the window, set-aside rows as unknown in every field.
+
+    They are kept in the order of trip, time and line, so that what looks at the row before or
+    after needs no sort: a window without an order takes the rows as they are kept.
+    """
+    fields = ", ".join(f"s.{f}" for f in FIELDS)
+    nothing = ", ".join(unknown(f) for f in FIELDS)
+    return f"""
+    CREATE OR REPLACE TEMP TABLE charted_now AS
+    SELECT s.trip_key, s.at_s, s.line, {fields}
+    FROM settings_now s JOIN trip_window_now w USING (trip_key)
+    WHERE s.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
+    UNION ALL
+    SELECT l.trip_key, l.at_s, l.line, {nothing}
+    FROM lost_now l JOIN trip_window_now w USING (trip_key)
+    WHERE l.table_name = 'settings' AND l.at_s <= w.keep_until_s AND NOT w.all_settings_unknown
+    UNION ALL
+    SELECT trip_key, start_s, 0, {nothing}
+    FROM trip_window_now WHERE all_settings_unknown AND start_s IS NOT NULL
+    ORDER BY trip_key, at_s, line
+    """
 
 
 def _by_second(field: str) -> str:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+BEGUN_WITH = ("flow_lpm", "cannula")
+"""The fields whose first charted value rules look at."""
+
 
 def charted_times() -> str:
-    """Of each trip with settings: first and last, first on other support, first on ventilator."""
-    return """
+    """Of each trip with settings: first and last, first on other support, first on ventilator.
+
+    And the first that charts each of the fields that a rule asks for the beginning of.
+    """
+    firsts = ", ".join(f"min(at_s) FILTER ({f} IS NOT NULL) AS {f}_s" for f in BEGUN_WITH)
+    return f"""
     CREATE OR REPLACE TEMP TABLE charted_times_now AS
     SELECT trip_key, min(at_s) AS first_s, max(at_s) AS last_s,
            min(at_s) FILTER (support <> 'high_flow') AS other_support_s,
-           min(at_s) FILTER (source = 'ventilator') AS ventilator_s
+           min(at_s) FILTER (source = 'ventilator') AS ventilator_s,
+           {firsts}
     FROM settings_now GROUP BY trip_key
     """
 

@@ -15,12 +15,7 @@ from reports.case.facts import (
     window_sentence,
 )
 from reports.case.picture_records import Finding
-from reports.case.tables import (
-    course_table,
-    observations_table,
-    occlusions_table,
-    timeline_table,
-)
+from reports.case.tables import case_tables
 from reports.case.trip_data import moment_words, picture_data
 from reports.month.followup import answers_by_trip, corrections_by_trip
 from reports.text import words
@@ -75,22 +70,15 @@ def case_data(trip: Row, cases: Cases) -> Row:
     """Everything one case page shows of its trip."""
     trip_id = text(trip["trip_id"])
     case = cases.cases.get(trip_id, {})
-    tables = {
-        "course": course_table(trip, cases),
-        "occlusions": occlusions_table(trip, cases),
-        "observations": observations_table(trip),
-        "timeline": timeline_table(trip, cases),
-    }
-    anchors = {(row["table"], row["line"]) for name in ("course", "observations", "occlusions")
-               for row in tables[name]["rows"] if row["line"] is not None}  # fmt: skip
+    tables = case_tables(trip, cases)
     flagged = text(case.get("rules")).split()
     picture = picture_data(trip, cases)
-    groups = _numbered(verdict_groups(trip, cases, anchors, flagged), picture.findings)
+    groups = _numbered(verdict_groups(trip, cases, tables.anchors, flagged), picture.findings)
     return {
         "n": int(trip["reading_order"]),
         "trip": trip_id,
         "file": case_file(trip_id),
-        "why": text(case.get("why")),
+        "why": _why_beside(groups, text(case.get("why"))),
         "group": text(case.get("group")),
         "group_word": words.GROUP_WORDS.get(text(case.get("group")), text(case.get("group"))),
         "severity": text(case.get("severity")),
@@ -156,6 +144,14 @@ def verdict_groups(
         for verdict in ORDER
         if verdict in groups
     ]
+
+
+def _why_beside(groups: list[Row], why: str) -> str:
+    """Why the trip is a case, but for what its findings say one by one below."""
+    for group in groups:
+        for row in group["rows"] if group["verdict"] in READ else ():
+            why = why.replace(row["sentence"], "")
+    return words.reason(" ".join(why.split()))
 
 
 def _to_conclude(groups: list[Row], why: str) -> list[str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.charts.rate_data import MOST_MEANT, few_text, methods_of
+from reports.charts.rate_data import methods_of
 from reports.text import words
+from reports.text.estimates import few_words, rate_bound
 from reports.text.rows import Row, records, text
 
 if TYPE_CHECKING:
@@ -61,9 +62,8 @@ class SizeTable:
 def _bounds(found: Row, name: str) -> Row:
     low, high = words.some(found[f"{name}_low"]), words.some(found[f"{name}_high"])
     if low is None and high is not None:
-        high = high if high <= MOST_MEANT else None
-        return {"low": low, "high": high, "range_text": few_text(high)}
-    return {"low": low, "high": high, "range_text": words.between(low, high)}
+        return {"low": low, "high": rate_bound(high), "range_text": few_words(high)}
+    return {"low": low, "high": high, "range_text": words.between(low, rate_bound(high))}
 
 
 def _cell(found: Row) -> Row:

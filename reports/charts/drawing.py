@@ -7,6 +7,7 @@ not to lean on; an arrow head is where an interval runs on.
 
 from __future__ import annotations
 
+import math
 import statistics
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -145,7 +146,9 @@ def interval(estimate: Estimate, scale: Scale, y: float, look: Look) -> str:
         return ""
     said = f"{look.name}: {estimate.with_counts}"
     low = estimate.number if estimate.low is None else estimate.low
-    high = estimate.number if estimate.high is None else estimate.high
+    high = estimate.high
+    if high is None:  # an upper bound that says nothing lies past every axis
+        high = estimate.number if estimate.low is None else math.inf
     parts = []
     if high > low:
         parts.append(line((scale.at(low), y), (scale.at(high), y), look.color, look.stroke))

@@ -130,7 +130,7 @@ def _narrow(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
     parts = [
         grid(scale, HEAD, bottom, plan.unit, few=True),
         _common(plan, scale, bottom),
-        note(NARROW, 11, plan.heads[0], end=True, color=palette.MUTED, size=TICK),
+        note(NARROW, 11, ", ".join(plan.heads), end=True, color=palette.MUTED, size=TICK),
     ]
     for i, row in enumerate(rows):
         y = HEAD + height * i

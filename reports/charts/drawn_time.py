@@ -96,7 +96,11 @@ def _across_axis(points: Sequence[Point], across: Scale, bottom: float) -> str:
     if not points:
         return ""
     last = len(points) - 1
+    # the first label begins at its month, the others stand about theirs
+    room = 1.5 * svg.text_width(points[0].month, TICK) + 6
     step = max(1, -(-last // (LABELS_MOST - 1)))
+    while step < last and across.at(step) - across.at(0) < room:
+        step += 1
     places = sorted({0, last, *(i for i in range(0, last, step) if last - i >= 0.6 * step)})
     return "".join(
         svg.text(

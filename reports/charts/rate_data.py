@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING, Any
 
 from reports.text import words
+from reports.text.estimates import few_words, rate_bound
 from reports.text.rows import Row, records, text
 
 if TYPE_CHECKING:
@@ -13,8 +14,6 @@ if TYPE_CHECKING:
 
 RATE = "occlusion-rate"
 MONTHS_MOST = 24
-MOST_MEANT = 500.0
-"""A bound above five events an hour says nothing that anybody asks; assumed."""
 
 
 def rate_cell(row: Row | None) -> Row:
@@ -23,8 +22,7 @@ def rate_cell(row: Row | None) -> Row:
     low, high = words.some(row.get("low")), words.some(row.get("high"))
     estimate = words.some(row.get("estimate"))
     few = low is None and high is not None
-    if few and (high or 0.0) > MOST_MEANT:
-        high = None
+    high = rate_bound(high) if few else high
     events, hours = words.some(row.get("numerator")), words.some(row.get("denominator"))
     trips, left_out = words.some(row.get("trips")), words.some(row.get("left_out"))
     return {
@@ -41,14 +39,9 @@ def rate_cell(row: Row | None) -> Row:
         else "0 h",
         "trips_text": words.whole(trips or 0),
         "rate_text": words.rate(estimate),
-        "range_text": few_text(high) if few else words.between(low, high),
+        "range_text": few_words(high) if few else words.between(low, rate_bound(high)),
         "method": text(row.get("method")) if few or high is not None else "",
     }
-
-
-def few_text(high: float | None) -> str:
-    """What fewer than ten trips bear: an upper bound, or not even that."""
-    return "too few to say" + (f": at most {words.rate(high)}" if high is not None else "")
 
 
 class RateTable:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 State = Literal["kept", "variance", "undecided"]
 HEIGHT, FOOT = 20, 15
 DOT, SMALL = 4.2, 2.6
+CROWDED = 100
+"""More marks of a state than this are drawn as one path, since no one could point at each."""
 LABELS_MOST = 3
 
 
@@ -82,11 +84,12 @@ def _marks(row: TripLine, months: Sequence[str], scale: Scale) -> Iterator[str]:
         yield svg.tag("path", d=path, stroke=palette.SERVICE, stroke_width=1)
     began = months.index(row.since) if row.since in months else None
     for state in ("undecided", "variance"):
-        seen: set[int] = set()
-        for x, mark in placed:
-            if mark.state == state and round(x) not in seen:
-                seen.add(round(x))
-                yield _dot(x, y, mark, palette.ACCENT if _asks(row, mark) else palette.INK)
+        own = {round(x): (x, mark) for x, mark in reversed(placed) if mark.state == state}
+        if len(own) > CROWDED:
+            yield from _crowd(row, [own[at] for at in sorted(own)], y)
+            continue
+        for x, mark in reversed(own.values()):
+            yield _dot(x, y, mark, palette.ACCENT if _asks(row, mark) else palette.INK)
     if began is not None:
         x = scale.at(began)
         yield line((x, 0), (x, HEIGHT), palette.INK, 1.4, "2 2")
@@ -105,6 +108,20 @@ def _dot(x: float, y: float, mark: Mark, ink: str) -> str:
                        stroke=palette.SERVICE, stroke_width=1)  # fmt: skip
     return svg.tag("circle", said, cx=x, cy=y, r=DOT, fill=ink, stroke=palette.PAPER,
                    stroke_width=0.8)  # fmt: skip
+
+
+def _crowd(row: TripLine, own: Sequence[tuple[float, Mark]], y: float) -> Iterator[str]:
+    """Marks of one state that stand on each other, as round ends of strokes without a length."""
+    undecided = own[0][1].state == "undecided"
+    by_ink = groupby(own, key=lambda placed: not undecided and _asks(row, placed[1]))
+    for asks, group in by_ink:
+        path = "".join([f"M{x:.0f} {y:.0f}h0" for x, _ in group])
+        ink = palette.ACCENT if asks else palette.INK
+        rim = palette.SERVICE if undecided else palette.PAPER
+        fill, wide = (palette.PAPER, SMALL) if undecided else (ink, DOT)
+        for color, r in ((rim, wide + 0.5), (fill, wide - 0.4)):
+            yield svg.tag("path", d=path, stroke=color, stroke_width=2 * r,
+                          stroke_linecap="round")  # fmt: skip
 
 
 def _placed(marks: Sequence[Mark], months: Sequence[str], scale: Scale) -> list[tuple[float, Mark]]:

@@ -60,7 +60,7 @@ def committee_data(review: MonthReview, figures: MeasureFigures) -> CommitteePag
     opening = month_data(review, Site())
     confirmed = confirmed_rows(review)
     year = year_data(review, figures)
-    drawn = [f for f in year.figures if f.group != "cannula"]
+    drawn = [f for f in year.figures if f.group != "cannula" or f.moved]
     return CommitteePage(
         **vars(page_frame(review, Site(), "committee")),
         opening=opening,

@@ -157,14 +157,14 @@ def _singles(
 
 
 def since_words(row: Row) -> str:
-    """'2 this month', '120 trips since', 'cannot be watched: 59 of 62 undecided'."""
+    """'2 this month', '120 trips since the last', 'cannot be watched: 59 of 62 undecided'."""
     came, later, undecided = (int(row[k] or 0) for k in ("came", "later", "undecided"))
     if came:
         return f"{came} this month"
     if not row["watched"]:
         return f"cannot be watched: {undecided:,} of {later:,} undecided"
     trips = words.many(later, "trip")
-    return f"{trips} since" if row["last_month"] else f"none in {trips}"
+    return f"{trips} since the last" if row["last_month"] else f"none in {trips}"
 
 
 def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:

@@ -87,7 +87,7 @@ def _picture(rows: tuple[OutcomeRow, ...]) -> Markup:
     looks = (month_look("last twelve"), BEFORE)
     every = [e for r in rows for e in (r.now, r.before)]
     plan = IntervalPlan(
-        looks, ("last 12", "12 before"), Unit.SHARE, top_of(every, every),
+        looks, ("\u25c6 last 12", "\u25cf 12 before"), Unit.SHARE, top_of(every, every),
         "Outcomes worse than at the start, of two times twelve months", width=WIDTH,
     )  # fmt: skip
     return interval_rows([IntervalRow(r.label, (r.now, r.before), r.whole) for r in rows], plan)

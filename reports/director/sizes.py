@@ -9,7 +9,7 @@ from reports.charts import palette
 from reports.charts.drawing import LONG_RUN, Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
+from reports.text.estimates import Estimate, estimate, rate_bound
 from reports.text.rows import Row, records, text
 from schemas.units import Unit
 
@@ -77,7 +77,7 @@ def _size(row: Row, labels: dict[str, str]) -> SizeCompared:
     )  # fmt: skip
     return SizeCompared(
         key, labels.get(key) or key, crude, _adjusted(row), int(row["trips_with_event"] or 0),
-        (words.some(row["naive_low"]), words.some(row["naive_high"])),
+        (words.some(row["naive_low"]), rate_bound(words.some(row["naive_high"]))),
         words.some(row["dispersion"]), _ratio(row, "ratio"), _ratio(row, "adjusted_ratio"),
         text(row["reason"]),
     )  # fmt: skip

@@ -118,7 +118,9 @@ def education_data(review: MonthReview, figures: MeasureFigures, site: Site) -> 
         grid_finding=grid_words(grids),
         retrained=retrained,
         retraining_finding=retraining_words(retrained),
-        retraining_picture=retraining_picture(retrained[:DRAWN_MOST]) if retrained else "",
+        retraining_picture=retraining_picture(retrained[:DRAWN_MOST])
+        if any(r.before.denominator or r.after.denominator for r in retrained[:DRAWN_MOST])
+        else "",
         apart=apart_data(review, figures),
         uses=uses,
         use_pictures={q: use_picture(uses[q], UNITS[q]) if uses[q] else "" for q in UNITS},

@@ -78,6 +78,7 @@ def teaching_data(review: MonthReview, trip_id: str) -> TeachingPage:
     answers = tuple(_answers(case["groups"], review, trip_id))
     drawn = [
         trip_picture(shown, HEADING, "", narrow=False, name=name)
+        + trip_picture(shown, HEADING, "", narrow=True, name=f"{name}-narrow")
         for name, shown in (("asked", picture._replace(findings=[])), ("answered", picture))
     ]
     planned = words.some(trip["planned_transit_min"])

@@ -151,7 +151,7 @@ def _case(
         group=text(case["group"]),
         severity=text(case["severity"]),
         rules=tuple((r, words.rule_title(r)) for r in rules),
-        why=text(case["why"]),
+        why=words.reason(text(case["why"])),
         status=statuses.get(trip, ""),
     )
 

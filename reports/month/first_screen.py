@@ -59,8 +59,8 @@ class SizeRow:
 
     @property
     def worse(self) -> str:
-        """'worse since Oct 2025', empty without a signal."""
-        return f"worse since {words.month_short(self.since)}" if self.since else ""
+        """'up since Oct 2025': on its own past, not beside other sizes; empty without a signal."""
+        return f"up since {words.month_short(self.since)}" if self.since else ""
 
 
 @dataclass(frozen=True)
@@ -83,6 +83,11 @@ class ServiceRate:
     level: float | None
     level_since: float | None
     since: str
+
+    @property
+    def course(self) -> bool:
+        """Whether two months or more have a rate, so that there is something to draw."""
+        return sum(m.estimate.known for m in self.months) > 1
 
 
 def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
@@ -162,12 +167,12 @@ def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
 
 
 def _sizes_said(review: MonthReview, since: dict[str, str]) -> str:
-    """'only prong 2 worse, since Oct 2025': the picture's finding."""
+    """'only prong 2 above its past': the picture's finding; each row says since when."""
     if len(since) > NAMED_MOST:
-        return f"{len(since)} worse"
+        return f"{len(since)} above their past"
     if since:
-        named = [f"{label} worse, since {words.month_short(m)}" for label, m in since.items()]
-        return f"only {words.listed(named)}"
+        its = "its" if len(since) == 1 else "their"
+        return f"only {words.listed(list(since))} above {its} past"
     return _unsignalled(review, "cannula")
 
 

@@ -15,7 +15,23 @@ TOO_WIDE = 0.4
 """A share's interval wider than this leaves open whether it is rare or common; assumed."""
 
 MOST_MEANT = 500.0
-"""A bound above five events an hour says nothing that anybody asks; assumed."""
+"""Events per 100 h: an upper bound above five an hour says nothing that anybody asks; assumed.
+
+A page leaves it open; the data files keep it.
+"""
+
+UNSAID = "cannot be said"
+
+
+def rate_bound(high: float | None) -> float | None:
+    """An upper bound of a rate per 100 h as a page says it: None where it says nothing."""
+    return None if high is None or high > MOST_MEANT else high
+
+
+def few_words(high: float | None) -> str:
+    """What fewer than ten trips bear: an upper bound, or not even that."""
+    bound = rate_bound(high)
+    return "too few to say" + ("" if bound is None else f": at most {words.rate(bound)}")
 
 
 @dataclass(frozen=True)
@@ -62,9 +78,12 @@ class Estimate:
 
     @property
     def span(self) -> str:
-        """'6-27 %', '1.1-2.3' with a dash; 'at most 12' where few; empty without any bound."""
+        """'6-27 %', '1.1-2.3' with a dash; '1.1 or more' where the upper bound says nothing.
+
+        Where few 'at most 12' or 'cannot be said'; empty where there is no interval at all.
+        """
         if self.low is None and self.high is None:
-            return ""
+            return UNSAID if self.few and self.unit is Unit.RATE else ""
         if self.unit is Unit.SHARE:
             return words.percent_range(self.low, self.high)
         return words.between(self.low, self.high)
@@ -104,8 +123,8 @@ def estimate(row: Mapping[str, Any] | None, unit: Unit, **names: str) -> Estimat
     few = low is None and high is not None
     if unit is Unit.SHARE:
         few = low is None or high is None or high - low > TOO_WIDE
-    elif few and (high or 0.0) > MOST_MEANT:
-        high = None
+    elif unit is Unit.RATE:
+        high = rate_bound(high)
     trips = some("trips")
     return Estimate(
         number=some("estimate"),

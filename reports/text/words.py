@@ -131,11 +131,11 @@ def month_short(month: str) -> str:
 
 
 def month_tick(month: str) -> str:
-    """'2026-06' as 'Jun', '2026-01' as 'Jan 26'; anything else as it stands."""
+    """'2026-06' as 'Jun', '2026-01' as 'Jan 2026'; anything else as it stands."""
     parts = _month_parts(month)
     if not parts:
         return month
-    year = f" {parts[0] % 100:02d}" if parts[1] == 1 else ""
+    year = f" {parts[0]}" if parts[1] == 1 else ""
     return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
 
 
@@ -215,6 +215,10 @@ def between(low: float | None, high: float | None) -> str:
     return f"{rate(low)}{DASH}{rate(high)}"
 
 
+RATIO_MEANT = 60.0
+"""A ratio's upper bound alone, above this, says nothing; assumed."""
+
+
 def signed(value: float | None) -> str:
     """A whole number with its sign: '+3', '−2', '0'; a dash where there is none."""
     if value is None:
@@ -225,8 +229,11 @@ def signed(value: float | None) -> str:
 
 
 def ratio(value: float | None, low: float | None, high: float | None) -> str:
-    """'1.74 (0.51–5.9)'; a dash where there is none."""
-    return DASH if value is None else f"{value:.2f} ({between(low, high)})"
+    """'1.74 (0.51–5.9)'; a dash where there is none, and no bound alone above sixtyfold."""
+    if value is None:
+        return DASH
+    unsaid = low is None and (high or 0.0) > RATIO_MEANT
+    return f"{value:.2f} ({'cannot be said' if unsaid else between(low, high)})"
 
 
 def many(number: int, noun: str, plural: str | None = None) -> str:
@@ -282,6 +289,11 @@ def age(months: float | None) -> str:
 def capital(text: str) -> str:
     """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
+
+
+def reason(why: str) -> str:
+    """A case's reason beside the name of its group, which it need not say again."""
+    return capital(why.removeprefix("Always read: "))
 
 
 def uncapital(text: str) -> str:

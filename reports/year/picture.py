@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from reports.year.data import YearFigure
 
 WIDTH, ROW, NARROW_ROW, HEAD = 700, 19, 40, 20
-LABEL, BEFORE, NOW, SPAN, GOAL = 172, 232, 292, 386, 424
+LABEL, BEFORE, NOW, SPAN, GOAL = 172, 230, 288, 404, 448
 """Where the columns end, px; the ratio's scale stands behind them."""
 ENDS = 4.0
 TICKS = (0.25, 0.5, 1.0, 2.0, 4.0)

@@ -18,7 +18,12 @@ from pipeline.timeline.series import in_order
 pytestmark = pytest.mark.usefixtures("without_screen")
 
 
-IN_STORED_ORDER = {"whether in order", "changes of support", "timeline"}
+IN_STORED_ORDER = {
+    "whether in order",
+    "changes of support",
+    "timeline",
+    "seconds charted twice",
+}
 
 
 @pytest.fixture(scope="module")

@@ -61,6 +61,11 @@ def nothing_found(folder: Path) -> None:
     assert verdicts == {"met", "not_applicable"}
 
 
+def twelve(folder: Path) -> None:
+    """As many bases and sizes as a service may have, and few trips for each."""
+    simulate(folder, trips=120, months=2, seed=4, bases=12, sizes=12)
+
+
 def no_logs(folder: Path) -> None:
     """No device log was downloaded."""
     simulate(folder, trips=12, months=1, seed=5)
@@ -106,6 +111,7 @@ MONTHS: dict[str, Callable[[Path], None]] = {
     "one-trip": one_trip,
     "nothing-found": nothing_found,
     "no-logs": no_logs,
+    "twelve": twelve,
     "no-protocol": no_protocol,
     "hostile": hostile,
 }

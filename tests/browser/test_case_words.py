@@ -104,8 +104,8 @@ def test_the_window_in_words(index: int, sentence: str) -> None:
 
 
 def test_the_course_of_a_trip_in_order() -> None:
-    rows = pages_of(fixture.month_review())[0]["tables"]["course"]["rows"]
-    told = [(row["at"], row.get("sentence") or row["cells"][0]) for row in rows]
+    rows = pages_of(fixture.month_review())[0]["tables"].course.rows
+    told = [(r.at, r.cells[0] if isinstance(r, tables.Setting) else r.sentence) for r in rows]
     assert told == [
         ("0", "The crew reached the bedside"),
         ("3", "wall oxygen"),
@@ -193,27 +193,14 @@ def test_forms_write_numbers_as_tags_do() -> None:
 def test_rows_of_tables_escape_what_comes_from_data() -> None:
     sentence = "</td><script>'\u202e\x07"
     shown = "&lt;/td&gt;&lt;script&gt;&#39;[U+202E][U+0007]"
-    row = {
-        "at": sentence,
-        "spo2": sentence,
-        "resp": sentence,
-        "heart": sentence,
-        "behaviour": sentence,
-        "line": 3,
-    }
+    place = tables.Place(sentence, sentence, 3)
+    row = tables.Observation(*[sentence] * 5, place)
     assert str(tables.observations_html([row])).count(shown) == 5
     evidence = [{"file": sentence, "ranges": [{"text": sentence, "anchor": sentence}]}]
     assert str(tables.evidence_html(evidence)).count(shown) == 3
-    happened = {
-        "kind": sentence,
-        "at": sentence,
-        "sentence": sentence,
-        "table": sentence,
-        "file": sentence,
-        "line": 3,
-    }
+    happened = tables.Happened(0, *[sentence] * 3, place)
     assert str(tables.course_html([happened])).count(shown) == 5
-    known = {"from": sentence, "until": sentence, "cells": [sentence] * 5}
+    known = tables.Known(sentence, sentence, (sentence,) * 5)
     assert str(tables.timeline_html([known])).count(shown) == 7
     verdict = {"rule": sentence, "title": sentence, "sentence": sentence}
     assert str(tables.verdicts_html([verdict])).count(shown) == 3

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from reports import write_pages
 from reports.charts.rule_grid import apart_cells, grid_finding, rule_grid
 from reports.charts.rule_rows import rule_rows
-from reports.charts.trip_line import Mark, TripLine, trip_line
+from reports.charts.trip_line import Mark, State, TripLine, trip_line
 from reports.director.data import DirectorPage, director_data
 from reports.director.first_screen import since_words, waiting_data
 from reports.director.places import LEAST_BAR
@@ -20,6 +22,8 @@ from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
 from tests.browser import fixture, fixture_figures
 from tests.browser.test_audience_words import figures_of
 from tests.browser.test_followup_words import with_followup
+
+KEY = ["measure", "group_by", "group_value"]
 
 
 def page(review: MonthReview | None = None) -> DirectorPage:
@@ -137,6 +141,46 @@ def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
     assert 300 < wide.count("v8") <= 400
 
 
+def test_two_years_of_a_large_service_make_a_light_page(tmp_path: Path) -> None:
+    """3,000 trips a month: every line is crowded, and the page weighs less than 1 MB."""
+    figures = fixture_figures.measure_figures()
+    assert figures.trip_marks is not None
+    assert figures.one_by_one is not None
+    rules = ("escalation-call", "low-saturation-response", "repeated-occlusion-call")
+    single = figures.one_by_one.iloc[0].to_dict()
+    keys = {tuple(k) for k in figures.trip_marks[KEY].itertuples(index=False)}
+    keys |= {("one-by-one", "rule", rule) for rule in rules}
+    states = ("kept", "variance", "undecided")
+    marks = [
+        {**dict(zip(KEY, key, strict=True)), "trip_id": f"T{n}", "trip_month": month,
+         "state": states[n % 3]}
+        for key in keys for month in fixture_figures.month_names(24) for n in range(3_000)
+    ]  # fmt: skip
+    own = dataclasses.replace(
+        figures, trip_marks=pd.DataFrame(marks).reindex(columns=figures.trip_marks.columns),
+        one_by_one=pd.DataFrame([{**single, "rule": rule} for rule in rules]),
+    )  # fmt: skip
+    written = write_pages(fixture_figures.review(own), tmp_path).with_name("director.html")
+    html = written.read_text(encoding="utf-8")
+    assert html.count("h0") > 10_000
+    two_more_signals = 2 * 45_000
+    assert len(html.encode()) + two_more_signals < 1_000_000
+
+
+@pytest.mark.parametrize("state", ["undecided", "variance"])
+def test_a_crowded_line_stays_light_and_keeps_every_place(state: State) -> None:
+    months = [f"{year}-{n:02d}" for year in (2024, 2025) for n in range(1, 13)]
+    marks = tuple(Mark(f"T{m}{n}", m, state) for m in months for n in range(3_000))
+    both = str(trip_line(TripLine(marks, "2025-03", worse=True), months, "Trips", 620))
+    assert len(both) < 40_000
+    wide = both.split('class="picture narrow"', maxsplit=1)[0]
+    paths = re.findall(r'<path d="(M[^"]*h0)"', wide)
+    places = [re.findall(r"M(\d+) ", path) for path in paths]
+    # a rim and a filling for what came before the change, and for what came since
+    assert len(paths) == 4 if state == "variance" else 2
+    assert {int(x) for own in places for x in own} == set(range(5, 616))
+
+
 @pytest.mark.parametrize(
     ("row", "said"),
     [
@@ -144,7 +188,7 @@ def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
         ({"came": 0, "later": 62, "undecided": 59, "watched": False},
          "cannot be watched: 59 of 62 undecided"),
         ({"came": 0, "later": 120, "undecided": 3, "watched": True, "last_month": "2026-03"},
-         "120 trips since"),
+         "120 trips since the last"),
         ({"came": 0, "later": 40, "undecided": 0, "watched": True, "last_month": None},
          "none in 40 trips"),
     ],

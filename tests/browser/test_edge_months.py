@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from reports.text import navigation as pages
 from tests.browser.conftest import Opener, case_page
 from tests.browser.edge_months import FORMULA, MONTHS, REFUSED, TOKENS, replace
 from tests.browser.test_month_page import SIDEWAYS
+from tests.unscreened import unscreened
 
 PAGES = tuple(Path(file).stem for file, _ in pages.PAGES.values())
 ODD_WORDS = r"""(() => {
@@ -40,9 +42,13 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("edges")
     for name, make in MONTHS.items():
         make(folder / name / "delivery")
+    pages = {}
     with pytest.MonkeyPatch.context() as patch:  # the pages alone are looked at
         patch.setattr(workbook, "_write_tables", lambda *_: None)
-        return {n: review(folder / n / "delivery", folder / n / "out").page for n in MONTHS}
+        for name in MONTHS:
+            with nullcontext() if name == "hostile" else unscreened():
+                pages[name] = review(folder / name / "delivery", folder / name / "out").page
+    return pages
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +72,22 @@ def test_an_unusual_month_makes_a_sensible_page(open_edge: Opener, name: str, pa
     assert opened.page.evaluate(UNDRAWN) == []
     assert [url for url in opened.requests if not url.startswith("file:")] == []
     assert opened.complaints == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", ["no-ventilator", "no-logs"])
+def test_no_picture_is_drawn_of_nothing(open_edge: Opener, name: str) -> None:
+    """Nor a key to one: no hours make no rate, and no trip was judged after the retraining."""
+    month = open_edge.with_charts(f"{name}/index").page
+    assert month.locator("#rates svg, #time svg").count() == 0
+    education = open_edge.with_charts(f"{name}/education").page
+    assert education.locator("#sizes svg, #trained svg").count() == 0
+
+
+@pytest.mark.browser
+def test_a_course_takes_two_months(open_edge: Opener) -> None:
+    assert open_edge.with_charts("one-trip/index").page.locator("#time svg").count() == 0
+    assert open_edge.with_charts("twelve/index").page.locator("#time svg").count() == 2
 
 
 @pytest.mark.browser

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipeline.followup.ledger_words import ledger
+from pipeline.followup.own_signals import SignalNow, stands_at
 from tests.followup.reviewed_store import MONTH, flagged, tamper
 
 from .conftest import Visits
@@ -110,6 +113,30 @@ def test_a_refusal_quotes_the_words_that_were_refused(
         (said,) = re.findall(r'role="alert".*?<ul>(.*?)</ul>', answer.text, re.DOTALL)
         assert refused in said
         assert beside not in said
+
+
+def test_a_signal_counts_up_to_now_and_its_last_three_months_alone() -> None:
+    con = duckdb.connect()
+    con.execute("""
+        CREATE SCHEMA loop;
+        CREATE TABLE loop.signal_month AS
+        SELECT unnest([1, 1, 1, 1, 1, 2]) AS worked_no,
+               unnest(['2026-01', '2026-02', '2026-03', '2026-04', '2026-05', '2026-03']) AS month,
+               'deviation-share' AS measure, 'rule' AS group_by, 'monitoring-gap' AS group_value,
+               unnest([1.0, 4, 9, 0, 1, 2]) AS seen,
+               unnest([50.0, 58, 60, 40, 45, 61]) AS denominator
+    """)
+    signal = SignalNow(
+        "k", "watch", "2026-02", "deviation-share", "rule", "monitoring-gap", "2026-02", "",
+        "open", None, None, None, None, None,
+    )  # fmt: skip
+    # March was worked out once more: 2 of 61 in place of 9 of 60
+    assert stands_at(con, signal, "2026-05") == [
+        "Up to May 2026: 7 of 204 trips since February 2026.",
+        "The last three months alone: 3 of 146 trips.",
+    ]
+    assert stands_at(con, dataclasses.replace(signal, group_value="no such"), "2026-05") == []
+    con.close()
 
 
 # ---- words to a crew

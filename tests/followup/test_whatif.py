@@ -14,7 +14,8 @@ import pytest
 from pipeline.errors import Usage
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging.evaluator import judge, reuse_judged, sql_for_values, up_to_date
+from pipeline.judging import trips_to_judge
+from pipeline.judging.evaluator import judge, ranges_of, reuse_judged, sql_for_values, up_to_date
 from pipeline.judging.versions import versions_in_store
 from pipeline.judging.whatif import main_curves, what_if
 from pipeline.judging.whatif_settings import parse_settings, shown
@@ -284,6 +285,22 @@ def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
     pd.testing.assert_frame_equal(kept.curve, anew.curve)
     pd.testing.assert_frame_equal(kept.changes, anew.changes)
     assert len(kept.changes)
+
+
+@pytest.mark.parametrize("setting", ["source-choice.flow_limit_lpm=2,4", "merge_within_s=0,600"])
+def test_trips_in_ranges_are_compared_as_the_whole(
+    folder: Path, setting: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From what was kept, and where all is judged anew for each value."""
+    with store_in(folder, read_only=True) as con:
+        curves = main_curves(con, reviewed_store.MONTH)
+        whole = what_if(con, parse_settings([setting]))
+        monkeypatch.setattr(trips_to_judge, "TRIPS_AT_ONCE", 17)
+        assert len(ranges_of(con, versions_in_store(con))) > 2
+        parts = what_if(con, parse_settings([setting]))
+        pd.testing.assert_frame_equal(main_curves(con, reviewed_store.MONTH), curves)
+    assert parts == whole
+    assert whole.change_rows
 
 
 def test_it_is_told_in_words(folder: Path) -> None:

@@ -37,6 +37,17 @@ def laid(options: Options) -> Laid:
     return laid_out(options, index, np.zeros_like(index))
 
 
+@pytest.fixture(scope="module", autouse=True)
+def fewer_aside() -> Iterator[None]:
+    """Plants are dosed by the odds of fewer trips laid aside, which takes most of the time.
+
+    With `--deep` of as many as ever; the sample's bytes, which a test makes again, rest on those.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(calibrate, "ASIDE", examples(20_000, calibrate.ASIDE))
+        yield
+
+
 def test_what_was_asked_is_written_beside_the_tables(tmp_path: Path) -> None:
     asked = (
         "occlusions of prong-2 x 2.5 from 2026-03 until 2026-04",
@@ -187,17 +198,6 @@ def test_winters_are_busier() -> None:
     month = options_of(12_000, 12, 1).month_of(np.arange(12_000))
     count = np.bincount(month, minlength=12)
     assert count[0] > 1.3 * count[6]
-
-
-@pytest.fixture(scope="module", autouse=True)
-def fewer_aside() -> Iterator[None]:
-    """Plants are dosed by the odds of fewer trips laid aside, which takes most of the time.
-
-    With `--deep` of as many as ever; the sample's bytes, which a test makes again, rest on those.
-    """
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(calibrate, "ASIDE", examples(20_000, calibrate.ASIDE))
-        yield
 
 
 def test_planted_changes_are_recovered_by_a_plain_count(tmp_path: Path) -> None:
