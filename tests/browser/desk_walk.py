@@ -180,7 +180,8 @@ def ask_a_crew(hands: Hands, walk: Walk) -> None:
     hands.follow("/letter?key=Q1&name=reply")
     walk.seen["reply"] = hands.words
     hands.follow("/query?key=Q1")
-    hands.send()
+    hands.tab_to("button[value=reply]")
+    hands.go("Enter")
     walk.seen["query"] = hands.words
 
 
