@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from secrets import token_hex
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from starlette.requests import Request
@@ -26,6 +26,9 @@ from pipeline.store.database import open_scratch
 from reports.text import words
 from schemas.findings import CONTRIBUTED, FINDINGS
 from schemas.followup import REFER_TO, STATUSES
+
+if TYPE_CHECKING:
+    import duckdb
 
 CAUSE_KEYS = "QWETYUI"
 STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))
@@ -99,18 +102,7 @@ def _case(
         view = case_view(con, trip, by)
         drawn = drawn_case(con, trip, own.version) if view else None
         kept = draft_of(con, by, f"case {trip}")
-        queries = con.execute(
-            "SELECT key, what, state FROM loop.standing WHERE thing = 'query' AND trip_id = ?"
-            " ORDER BY move_no", [trip],
-        ).fetchall()  # fmt: skip
-        praise = con.execute(
-            "SELECT key, what FROM loop.standing WHERE thing = 'good_care' AND trip_id = ?"
-            " ORDER BY move_no", [trip],
-        ).fetchall()  # fmt: skip
-        signals = [s for s in signals_behind(con, trip) if s.state != CLOSED]
-        added = con.execute(
-            "SELECT what FROM loop.standing WHERE thing = 'added' AND key = ?", [trip]
-        ).fetchall()
+        beside = _beside(con, trip)
     if view is None or drawn is None:
         lines = ["The store has no such trip, or no protocol version judged it."]
         return answer(request, "desk_form.html", "No such trip", lines=lines, forms=[], facts=[],
@@ -131,13 +123,26 @@ def _case(
                                             "query_due", "second")},
         form_token=form_token(visitor(request), "/case"),
         draft_token=form_token(visitor(request), "/draft"),
-        queries=[dict(zip(("key", "what", "state"), row, strict=True)) for row in queries],
-        added=added[0][0] if added else "",
-        praise=[{"key": key, "what": what} for key, what in praise],
-        signals=[{"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
-                 for s in signals],
-        may_praise=not any(state == ASKED for _, _, state in queries),
+        **beside,
     )  # fmt: skip
+
+
+def _beside(con: duckdb.DuckDBPyConnection, trip: str) -> dict[str, Any]:
+    """What stands beside a case: words to its crew, signals it is behind, why it was added."""
+    standing = "FROM loop.standing WHERE thing = ? AND trip_id = ? ORDER BY move_no"
+    queries = con.execute(f"SELECT key, what, state {standing}", ["query", trip]).fetchall()
+    praise = con.execute(f"SELECT key, what {standing}", ["good_care", trip]).fetchall()
+    added = con.execute(f"SELECT what {standing}", ["added", trip]).fetchall()
+    return {
+        "queries": [{"key": key, "what": what, "state": state} for key, what, state in queries],
+        "praise": [{"key": key, "what": what} for key, what in praise],
+        "may_praise": not any(state == ASKED for _, _, state in queries),
+        "added": added[0][0] if added else "",
+        "signals": [
+            {"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
+            for s in signals_behind(con, trip) if s.state != CLOSED
+        ],
+    }  # fmt: skip
 
 
 def _referred(view: CaseView) -> str:

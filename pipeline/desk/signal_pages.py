@@ -13,6 +13,7 @@ from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.kept_work import keep_work
 from pipeline.desk.thing_pages import due_month_of, not_done, nothing_there
+from pipeline.desk.trips_share import trips_share
 from pipeline.desk.waiting import also, due_month, signal_name, signal_piece
 from pipeline.errors import Mistake
 from pipeline.followup.moves import Move, month_under_review, move, new_key
@@ -62,6 +63,7 @@ def show_signals(request: Request) -> Response:
         request, "desk_signals.html", "Signals",
         open=[{
             "href": piece.href, "kind": KINDS[own[0].kind][0], "stands": stands[own[0].key],
+            "said": words.month_name(own[0].month),
             "what": signal_parts(own[0].sentence)[0], "sentence": own[0].sentence,
             "state": piece.state,
             "owner": piece.owner, "opened": words.month_name(piece.opened),
@@ -105,12 +107,13 @@ def show_signal(request: Request) -> Response:
         behind = trips_behind(con, [key, *(s.key for s in others)])
         now = month_under_review(con)
         stands = stands_at(con, signal, now)
-    trips = behind[key]
+        trips = behind[key]
+        common = trips_share(con, [t.trip_id for t in trips], signal.since, signal.month)
     by = visitor(request).by
     rooms(request).desk.order[by or ""] = [t.trip_id for t in trips if not t.read]
     links = [
         {"href": f"/case?{urlencode({'trip': t.trip_id})}", "label": t.trip_id,
-         "more": f"{words.month_name(t.month)}, {_of_trip(t)}"}
+         "more": f"{words.month_name(t.month)}, {common.of_trip[t.trip_id]}; {_of_trip(t)}"}
         for t in trips[:MOST_TRIPS]
     ]  # fmt: skip
     cut = f", the first {MOST_TRIPS}" if len(trips) > MOST_TRIPS else ""
@@ -118,7 +121,7 @@ def show_signal(request: Request) -> Response:
     lines = [
         f"Said in {words.month_name(signal.month)}: {signal.sentence}", " ".join(stands),
         f"{KINDS[signal.kind][1]} {RANGE}", f"{counted(trips)[:-1]}{cut}.",
-        f"{also(others)} With these {every}" if others else "",
+        f"{also(others)} With these {every}" if others else "", " ".join(common.shared),
     ]  # fmt: skip
     return answer(
         request, "desk_form.html", "A signal", lines=[*filter(None, lines)],
@@ -185,12 +188,12 @@ def _closing(others: Sequence[SignalNow], trips: list[TripBehind]) -> list[dict[
     unread = len({t.trip_id for t in trips if not t.read})
     return [
         {"kind": "choice", "name": "conclusion", "label": "What it was", "value": "",
-         "options": [{"value": "", "word": "choose one"},
+         "required": True, "options": [{"value": "", "word": "choose one"},
                      *({"value": v, "word": w} for v, w in CONCLUSIONS.items())]},
         {"kind": "long", "name": "why", "required": True, "value": "",
          "label": "How you know, in a few words, naming nobody"},
         *_also(others, checked=False),
-        *([{"kind": "check", "name": "unread", "value": "yes", "checked": False,
+        *([{"kind": "check", "name": "unread", "value": "yes", "required": True,
             "label": f"{unread} of its {words.many(len(trips), 'trip')}"
                      f" {'is' if unread == 1 else 'are'} unread. Close it all the same."}]
           if unread else []),

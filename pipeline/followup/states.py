@@ -171,7 +171,7 @@ def _missing(need: str, facts: Facts) -> str | None:
         "every trip read, or said": (
             facts.worked_out or not facts.unread_trips,
             f"{facts.unread_trips} of its trips {'is' if facts.unread_trips == 1 else 'are'}"
-            " unread, and nobody said to close it so",
+            " unread, and it was not said to close it all the same",
         ),
         "the director": (
             facts.by in facts.directors,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.signal_counts import RATE, Family
-from pipeline.measures.signal_words import so_far
+from pipeline.measures.signal_words import LATELY, lately, so_far
 
 if TYPE_CHECKING:
     import duckdb
@@ -63,8 +63,14 @@ def _standing(
         return "ended", None
     if m == len(found.months) - 1:
         return STANDS, None
-    seen, of = found.seen[first:, at].sum(), found.denominator[first:, at].sum()
-    return STANDS, so_far(key, float(seen), float(of), row["since"], found.months[-1])
+    seen, of = found.seen[first:, at], found.denominator[first:, at]
+    counted = so_far(key, float(seen.sum()), float(of.sum()), row["since"], found.months[-1])
+    if len(seen) <= LATELY:
+        return STANDS, counted
+    return (
+        STANDS,
+        f"{counted} {lately(key, float(seen[-LATELY:].sum()), float(of[-LATELY:].sum()))}",
+    )
 
 
 def _ended(found: Family, done: Worked, chart: int, span: tuple[int, int], side: str) -> bool:

@@ -12,6 +12,8 @@ MONTH_NAMES = (
     "October", "November", "December",
 )  # fmt: skip
 DASH = "\u2013"
+LATELY = 3
+"""So many months of a chart are said alone, to show whether what began still goes on."""
 
 
 @dataclass(frozen=True)

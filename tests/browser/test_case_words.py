@@ -17,6 +17,7 @@ from reports.case import tables
 from reports.case.data import case_pages, line_ranges
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.case.trip_data import behaviour_runs
+from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.month.cases import CASES_IN_TABLE
 from reports.month.data import month_data
@@ -119,6 +120,21 @@ def test_the_course_of_a_trip_in_order() -> None:
         ("105", "Arrival"),
         ("120", "Hand-over"),
     ]
+
+
+def test_what_failed_is_told_at_its_mark_and_in_the_course() -> None:
+    page = pages_of(fixture.month_review())[0]
+    (reason,) = page["picture"].reasons
+    assert (reason.at_s, reason.words) == (2700, "ventilator failed")
+    told = {row["at"]: row["reason"] for row in page["tables"]["course"]["rows"] if "reason" in row}
+    assert told["45"] == "ventilator failed"
+    for narrow in (False, True):
+        drawn = str(trip_picture(page["picture"], "A trip", "Lanes", narrow=narrow))
+        (x,) = re.findall(r'd="M([\d.]+) \d+l5 5-5 5-5-5z"><title>Ventilator failed', drawn)
+        assert float(x) == pytest.approx(Frame(0, 7200, narrow, "any").x(2700), abs=0.06)
+        assert ">ventilator failed</text>" in drawn
+    calm = page["picture"]._replace(reasons=[])
+    assert "failed" not in str(trip_picture(calm, "A trip", "Lanes", narrow=False))
 
 
 def test_what_is_far_outside_is_counted_and_not_drawn() -> None:
