@@ -15,6 +15,7 @@ import pytest
 from reports import write_pages
 from reports.case import tables
 from reports.case.data import case_pages, line_ranges
+from reports.case.tables import Setting
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.case.trip_data import behaviour_runs
 from reports.case.trip_picture import trip_picture
@@ -126,7 +127,7 @@ def test_what_failed_is_told_at_its_mark_and_in_the_course() -> None:
     page = pages_of(fixture.month_review())[0]
     (reason,) = page["picture"].reasons
     assert (reason.at_s, reason.words) == (2700, "ventilator failed")
-    told = {row["at"]: row["reason"] for row in page["tables"]["course"]["rows"] if "reason" in row}
+    told = {row.at: row.reason for row in page["tables"].course.rows if isinstance(row, Setting)}
     assert told["45"] == "ventilator failed"
     for narrow in (False, True):
         drawn = str(trip_picture(page["picture"], "A trip", "Lanes", narrow=narrow))

@@ -61,7 +61,7 @@ def test_a_new_referral_is_kept_as_referred_and_its_director_may_close(
 def test_a_case_closed_before_its_crew_answered_says_so(visit: Visits, trip: str) -> None:
     here = visit("R1")
     here.kept("/case", here.case(trip, query="Was the lamp on?"))
-    asked_first, so_far = "Before anything is final", "So far it is read as"
+    asked_first, so_far = "Nothing is final.", "So far it is read as"
     assert asked_first in here.text("/letter?key=Q1&name=query")
     to = here.kept("/case", here.case(trip, _all="holds", status="closed"))
     assert f"Kept: {trip}, closed; the crew has not answered Q1." in here.text(to)
@@ -78,7 +78,7 @@ def test_a_letter_on_a_trip_without_a_finding_says_that_none_was_found(visit: Vi
         ('deviation', 'borderline'))""")  # fmt: skip
     here.kept("/case", here.case(str(trip), query="Was the lamp on?"))
     letter = here.text("/letter?key=Q1&name=query")
-    assert "we came to this: no rule flagged anything" in letter
+    assert "we came to this: no rule flagged this trip" in letter
 
 
 @pytest.mark.parametrize(
