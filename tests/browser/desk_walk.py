@@ -103,6 +103,14 @@ class Hands:
             self.press(*said[min(place, len(said) - 1)])
             self.press("n")
 
+    def close(self) -> None:
+        """Keep the case as closed, with a conclusion in words where the form asks for one."""
+        self.press("c")
+        if "to be written before the case is closed" in self.words:
+            self.fill(note="Nothing else could be done.")
+            self.press("Escape")
+        self.go("s")
+
 
 @dataclass
 class Walk:
@@ -142,8 +150,7 @@ def read_eight(hands: Hands, walk: Walk) -> None:
             hands.conclude("1qi", "3")
         else:
             hands.conclude("1w")
-        hands.press("c")
-        hands.go("s")
+        hands.close()
         walk.read.append(trip)
         walk.keys_of_cases.append(hands.keys - before)
 
@@ -211,8 +218,7 @@ def add_by_hand(hands: Hands, walk: Walk) -> None:
     hands.fill(trip=walk.added, why="The crew asked for it.")
     hands.send()
     walk.seen["added"] = hands.words
-    hands.press("c")
-    hands.go("s")
+    hands.close()
 
 
 def settle(hands: Hands, walk: Walk) -> None:
@@ -232,8 +238,7 @@ def settle(hands: Hands, walk: Walk) -> None:
     hands.open_trip(walk.settled)
     walk.seen["third reader"] = hands.words
     hands.conclude("1")
-    hands.press("c")
-    hands.go("s")
+    hands.close()
     hands.become("C1")
 
 

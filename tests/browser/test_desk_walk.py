@@ -106,7 +106,7 @@ def test_batches_are_concluded_together(walk: Walk) -> None:
 
 def test_a_crew_was_asked_after_the_limits_were_approved(walk: Walk) -> None:
     assert "Approve these limits" in walk.seen["before approval"]
-    assert "All limits are approved" in walk.seen["approved"]
+    assert "approved by D1" in walk.seen["approved"]
     (standing,) = ask(walk.folder, f"""SELECT state, why FROM loop.standing
         WHERE thing = 'query' AND trip_id = '{walk.asked}'""")  # fmt: skip
     assert standing == ("replied", "It was on, and went out on the way.")
