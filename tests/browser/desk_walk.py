@@ -30,7 +30,7 @@ class Hands:
 
     def go(self, key: str) -> None:
         """Press a key that leads to another page."""
-        with self.page.expect_navigation(timeout=240_000):
+        with self.page.expect_navigation(timeout=60_000):
             self.press(key)
 
     def write(self, text: str) -> None:

@@ -53,7 +53,9 @@ def answered_once(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory)
     folder = reviewed_store.copy_of(reviewed_once, tmp_path_factory.mktemp("answered") / "pages")
     first, second = reviewed_store.flagged(folder)[:2]
     reviewed_store.read_back(folder, [reviewed_store.answer(*first, "practice")])
-    reviewed_store.read_back(folder, [reviewed_store.answer(*second, "logistics")])
+    reviewed_store.read_back(
+        folder, [reviewed_store.answer(*second, "logistics", note="No bed was free.")]
+    )
     assert ledger(folder)[1] == []
     return folder
 
