@@ -59,7 +59,7 @@ def _answer(
     con: duckdb.DuckDBPyConnection, month: str, by: str, found: Sequence[tuple[str, str]]
 ) -> None:
     rows = [Row(line, {"trip_id": trip, "rules": rules, "conclusion": "holds", "status": "closed",
-                       "contributed": "logistics", "reviewer": by})
+                       "contributed": "logistics", "note": "Read.", "reviewer": by})
             for line, (trip, rules) in enumerate(found, start=1)]  # fmt: skip
     sheet = Sheet(f"{month} {by}", f"{month} {by}", rows)
     with transaction(con):
@@ -76,7 +76,7 @@ def measure(folder: Path) -> None:
     print(f"{held} trips held, medians of {TIMES}. {sentence}")
     _timed("list", [partial(here.get, "/")] * TIMES)
     _timed("case", [partial(here.get, f"/case?trip={trip}") for trip in trips])
-    forms = [here.case(trip, _all="holds", status="closed", go="next") for trip in trips]
+    forms = [here.case(trip, _all="holds", status="closed", note="Read; nothing else to say.", go="next") for trip in trips]
     here.send("/draft", forms[0])
     _timed("save", [partial(here.kept, "/case", form) for form in forms])
     _timed("next", [partial(here.client.get, f"/next?trip={trip}") for trip in trips])
