@@ -134,7 +134,7 @@ def _of_a_month(delivery: Path, store: Path, month: str) -> Iterator[tuple[str, 
     with (store / month / "data" / "cases.csv").open(encoding="utf-8", newline="") as file:
         case = next(row for row in csv.DictReader(file) if row["rules"])
     cells = {"trip_id": case["trip_id"], "rules": case["rules"], "reviewer": "R1",
-             "conclusion": "practice", "status": "closed"}  # fmt: skip
+             "conclusion": "practice", "status": "closed", "note": "Read"}  # fmt: skip
     sheet = store.with_suffix(".csv")
     sheet.write_text("\n".join([",".join(cells), ",".join(cells.values())]), encoding="utf-8")
     tailrace("determine", sheet, "--into", store)
