@@ -120,7 +120,8 @@ def show_signal(request: Request) -> Response:
     every = counted([t for own in behind.values() for t in own])
     lines = [
         f"Said in {words.month_name(signal.month)}: {signal.sentence}", " ".join(stands),
-        f"{KINDS[signal.kind][1]} {RANGE}", f"{counted(trips)[:-1]}{cut}.",
+        KINDS[signal.kind][1], RANGE if "times (" in signal.sentence else "",
+        f"{counted(trips)[:-1]}{cut}.",
         f"{also(others)} With these {every}" if others else "", " ".join(common.shared),
     ]  # fmt: skip
     return answer(

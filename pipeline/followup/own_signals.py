@@ -105,7 +105,8 @@ _COUNTS = """
         QUALIFY worked_no = max(worked_no) OVER (PARTITION BY month)
     )
     SELECT sum(seen) FILTER (month >= $since), sum(denominator) FILTER (month >= $since),
-           sum(seen) FILTER (months_ago <= 3), sum(denominator) FILTER (months_ago <= 3)
+           sum(seen) FILTER (months_ago <= $lately),
+           sum(denominator) FILTER (months_ago <= $lately)
     FROM chart
 """
 
@@ -113,16 +114,18 @@ _COUNTS = """
 def stands_at(con: duckdb.DuckDBPyConnection, signal: SignalNow, now: str) -> list[str]:
     """What its chart counts from the signal's beginning to the month `now`, and lately.
 
-    Empty where no month of the chart was worked out.
+    Empty where no month of the chart was worked out. A signal of `now` itself has said the first.
     """
-    from pipeline.measures.signal_words import lately, so_far
+    from pipeline.measures.signal_words import LATELY, lately, so_far
 
     key = (signal.measure, signal.group_by, signal.group_value)
-    asked = {**dict(zip(_CHART, key, strict=True)), "since": signal.since, "now": now}
+    asked = {**dict(zip(_CHART, key, strict=True)), "since": signal.since, "now": now,
+             "lately": LATELY}  # fmt: skip
     seen, of, last, of_last = con.execute(_COUNTS, asked).fetchall()[0]
     if of is None or of_last is None:
         return []
-    return [so_far(key, seen, of, signal.since, now), lately(key, last, of_last)]
+    counted = [] if signal.month == now else [so_far(key, seen, of, signal.since, now)]
+    return [*counted, lately(key, last, of_last)]
 
 
 # ---- trips behind

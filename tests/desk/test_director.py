@@ -138,6 +138,9 @@ def test_a_signal_counts_up_to_now_and_its_last_three_months_alone() -> None:
         "Up to May 2026: 7 of 204 trips since February 2026.",
         "The last three months alone: 3 of 146 trips.",
     ]
+    assert stands_at(con, dataclasses.replace(signal, month="2026-05"), "2026-05") == [
+        "The last three months alone: 3 of 146 trips."
+    ]
     assert stands_at(con, dataclasses.replace(signal, group_value="no such"), "2026-05") == []
     con.close()
 
