@@ -12,6 +12,8 @@ from pipeline.mapping.report import PERTINENT_NEGATIVES, meaning
 from pipeline.mapping.run import Mapped
 from tests.mapping import reports_system, small_source
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 SAMPLES = next(
     (at for up in Path(__file__).parents if (at := up / "shared" / "nemsis").is_dir()), Path("none")
 )
