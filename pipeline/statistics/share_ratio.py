@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.roots import root_between
 
