@@ -219,10 +219,11 @@ def test_false_signals_are_added_up() -> None:
     figures = fixture_figures.measure_figures()
     found = false_signals_data(figures)
     # 8 series of 0.4 months a year each
-    assert found["yearly"] == pytest.approx(8 * 0.4)
-    assert numbers(found["sentence"])[-2:] == ["0.27", "8"]
+    assert found.yearly == pytest.approx(8 * 0.4)
     others = len(figures.charts.groupby(["measure", "group_by", "group_value"])) - 8
-    assert f"{others} series" in found["caution"]
+    assert found.series == others + 8
+    # series simulated, their signals a year and a month, and those that were not simulated
+    assert numbers(found.caution) == ["8", "3.2", "0.27", f"{others}"]
 
 
 def test_small_bases_are_never_outside() -> None:
