@@ -13,7 +13,7 @@ from pipeline.followup.given import Trip
 if TYPE_CHECKING:
     import duckdb
 
-    from reports.case.records import CasePage
+    from reports.case.data import CasePage
     from schemas.month_review import MonthReview
 
 

@@ -30,7 +30,7 @@ from schemas.followup import REFER_TO, STATUSES
 if TYPE_CHECKING:
     import duckdb
 
-    from reports.case.records import CasePage
+    from reports.case.data import CasePage
 
 CAUSE_KEYS = "QWETYUI"
 STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))

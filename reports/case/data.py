@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.case.facts import (
@@ -14,10 +15,8 @@ from reports.case.facts import (
     trip_line,
     window_sentence,
 )
-from reports.case.picture_records import Finding
+from reports.case.picture_records import Finding, TripPicture
 from reports.case.records import (
-    CaseData,
-    CasePage,
     CaseProblem,
     LineRange,
     ListLink,
@@ -26,13 +25,13 @@ from reports.case.records import (
     VerdictGroup,
     VerdictRow,
 )  # fmt: skip
-from reports.case.tables import case_tables
+from reports.case.tables import Tables, case_tables
 from reports.case.trip_data import moment_words, picture_data
-from reports.month.followup import answers_by_trip, corrections_by_trip
+from reports.month.followup import Answer, Correction, answers_by_trip, corrections_by_trip
 from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.drawing import WHOLE, Part
-from reports.text.navigation import Site, page_frame
+from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, text
 from schemas.units import severity_rank
 
@@ -42,6 +41,44 @@ if TYPE_CHECKING:
 ORDER = ("deviation", "borderline", "cannot_tell", "authorised", "met", "not_applicable")
 READ = ("deviation", "borderline", "cannot_tell")
 """Verdicts that may need a person."""
+
+
+@dataclass(frozen=True)
+class CaseData:
+    """Everything a case page shows of its trip."""
+
+    n: int
+    trip: str
+    file: str
+    why: str
+    group: str
+    group_word: str
+    severity: str
+    lists: list[ListLink]
+    facts: list[tuple[str, str]]
+    window: str
+    clock: str
+    heading: str
+    described: str
+    picture: TripPicture
+    line: str
+    groups: list[VerdictGroup]
+    to_conclude: list[str]
+    tables: Tables
+    problems: list[CaseProblem]
+    record: str
+
+
+@dataclass(frozen=True)
+class CasePage(PageFrame, CaseData):
+    """A case page; of `total` cases `pages` have one."""
+
+    answers: list[Answer]
+    corrections: list[Correction]
+    total: int
+    pages: int
+    previous: Neighbour | None
+    next: Neighbour | None
 
 
 def case_pages(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[CasePage]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
 
-    from reports.case.records import CasePage
+    from reports.case.data import CasePage
     from schemas.month_review import MonthReview
 
 

@@ -1,16 +1,8 @@
-"""What a case page shows: its trip, the verdicts by what needs reading, and where else to go."""
+"""A case's verdicts by what needs reading, with their evidence, and where else to go."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
-
-from reports.text.navigation import PageFrame
-
-if TYPE_CHECKING:
-    from reports.case.picture_records import TripPicture
-    from reports.case.tables import Tables
-    from reports.month.followup import Answer, Correction
+from typing import NamedTuple
 
 
 class LineRange(NamedTuple):
@@ -71,41 +63,3 @@ class CaseProblem(NamedTuple):
     what: str
     remedy: str
     place: str
-
-
-@dataclass(frozen=True)
-class CaseData:
-    """Everything a case page shows of its trip."""
-
-    n: int
-    trip: str
-    file: str
-    why: str
-    group: str
-    group_word: str
-    severity: str
-    lists: list[ListLink]
-    facts: list[tuple[str, str]]
-    window: str
-    clock: str
-    heading: str
-    described: str
-    picture: TripPicture
-    line: str
-    groups: list[VerdictGroup]
-    to_conclude: list[str]
-    tables: Tables
-    problems: list[CaseProblem]
-    record: str
-
-
-@dataclass(frozen=True)
-class CasePage(PageFrame, CaseData):
-    """A case page; of `total` cases `pages` have one."""
-
-    answers: list[Answer]
-    corrections: list[Correction]
-    total: int
-    pages: int
-    previous: Neighbour | None
-    next: Neighbour | None

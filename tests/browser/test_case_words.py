@@ -14,8 +14,8 @@ import pytest
 
 from reports import write_pages
 from reports.case import tables
-from reports.case.data import case_pages, line_ranges
-from reports.case.records import CasePage, LineRange, Source, VerdictRow
+from reports.case.data import CasePage, case_pages, line_ranges
+from reports.case.records import LineRange, Source, VerdictRow
 from reports.case.tables import Setting
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.case.trip_data import behaviour_runs
