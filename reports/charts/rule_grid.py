@@ -155,7 +155,6 @@ def _block(rows: Sequence[RuleRow], bases: range, places: _Places, side: str) ->
     ]  # fmt: skip
     if not places.narrow:
         parts.append(note(places.width, 12, side, end=True, color=palette.MUTED))
-        parts.append(note(places.width - SERVICE, 12, "scale", end=True, color=palette.MUTED))
     for index, row in enumerate(rows):
         top = HEAD + index * places.row
         parts.append(line((0, top - 3), (places.width, top - 3), palette.LINE))
