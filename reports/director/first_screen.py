@@ -9,7 +9,7 @@ from reports.charts.trip_line import Mark, TripLine, trip_line
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
-from reports.text.signal_lines import standing
+from reports.text.signal_lines import standing, watched
 from reports.text.worse import worse_of
 
 if TYPE_CHECKING:
@@ -73,9 +73,10 @@ class Waiting:
 
 @dataclass(frozen=True)
 class FirstScreen:
-    """What stands above the fold, but for the grid."""
+    """What stands above the fold, but for the grid; `none`: what is said without a signal."""
 
     signals: tuple[SignalRow, ...]
+    none: str
     more_signals: tuple[str, ...]
     singles: tuple[SingleRow, ...]
     waiting: tuple[Waiting, ...]
@@ -94,9 +95,13 @@ def first_screen(review: MonthReview, figures: MeasureFigures) -> FirstScreen:
     singles = _singles(review, figures, marks, months)
     waiting = waiting_data(review)
     return FirstScreen(
-        shown, tuple(text(r["sentence"]) for r in own[SIGNALS_MOST:]), singles,
-        waiting[:WAITING_MOST], waiting[WAITING_MOST:],
-    )  # fmt: skip
+        signals=shown,
+        none="none" if watched(review) else "too few months",
+        more_signals=tuple(text(r["sentence"]) for r in own[SIGNALS_MOST:]),
+        singles=singles,
+        waiting=waiting[:WAITING_MOST],
+        later=waiting[WAITING_MOST:],
+    )
 
 
 def _months(review: MonthReview) -> list[str]:

@@ -203,7 +203,8 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     by_month = table.by_month(RATE)
     if signal is None:
         now = months[-1] if months else None
-        level = words.some(now["level"]) if now else None
+        # of a chart that has too few months its level is no more than a start
+        level = words.some(now["level"]) if now and words.some(now["threshold"]) else None
         whole = table.at(RATE, table.to_month).number
         said = _unsignalled(review, "service")
         return ServiceRate(by_month, said, False, whole if level is None else 100 * level, None, "")
