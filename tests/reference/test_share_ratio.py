@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import integrate, stats
@@ -13,6 +13,7 @@ from pipeline.statistics.share_ratio import share_ratio
 counts = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
 
+@settings(deadline=None)  # the first call of a run imports
 @given(counts, counts, st.sampled_from([0.8, 0.95, 0.998]))
 def test_a_bound_excludes_1_where_fishers_exact_test_does(
     group: tuple[int, int], reference: tuple[int, int], level: float
