@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from pipeline.simulate.plants import Whole
 from pipeline.simulate.service import CONTRACT_FULL
 from pipeline.simulate.tables import OTHERS_FULL, Edit, columns, trip_id
 from pipeline.simulate.times import Times
+from schemas.record import dataclass
 
 STRANGER = "X0000001"
 """A trip token that no trips row has."""

@@ -8,11 +8,11 @@ are mistakes of the caller and raise ValueError.
 Only ``scipy.special`` is imported here, so that pages with a plain interval start fast.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
+
+from schemas.record import dataclass
 
 FloatArray = NDArray[np.float64]
 

@@ -6,7 +6,6 @@ uncertain, and that uncertainty is part of the answer. The same seed gives the s
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,6 +20,7 @@ from pipeline.statistics.run_rules import (
     hits_on_a_side,
     zone_hits,
 )
+from schemas.record import dataclass
 
 YEAR = 12
 
