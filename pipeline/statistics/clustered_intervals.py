@@ -11,8 +11,8 @@ Everything here works on many cells at once, and none of it estimates k: see
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import BoolArray
 from pipeline.statistics.intervals import FloatArray, as_float
 from pipeline.statistics.roots import root_between

@@ -5,8 +5,8 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.intervals import FloatArray, as_float
 from schemas.record import dataclass
 

@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import BoolArray, IntArray, one_series
 from pipeline.statistics.clustered_effects import effect_ratio, effects_covariance
 from pipeline.statistics.intervals import FloatArray, as_float

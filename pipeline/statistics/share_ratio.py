@@ -3,8 +3,8 @@
 from functools import cache
 
 import numpy as np
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.roots import root_between
 from schemas.record import dataclass

@@ -14,8 +14,8 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import BoolArray, one_series
 from pipeline.statistics.intervals import FloatArray, Interval, clopper_pearson
 from schemas.record import dataclass

@@ -12,11 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy import stats
+from scipy import special, stats
 from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.statistics.intervals import (
+    NORMAL_95,
     clopper_pearson,
     cohen_kappa,
     poisson_exact,
@@ -90,6 +91,10 @@ def test_kappa_agrees_with_fleiss() -> None:
     found = cohen_kappa([[75, 1, 4], [5, 4, 1], [0, 0, 10]])
     assert_allclose([found.kappa, found.standard_error], [0.6765, 0.0877], atol=5e-5)
     assert found.n == 100
+
+
+def test_the_half_width_at_95_is_the_normal_distributions() -> None:
+    assert special.ndtri(0.975) == NORMAL_95
 
 
 @given(counts, levels)
