@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.statistics import special
-
 from schemas.record import dataclass
 
 FloatArray = NDArray[np.float64]
