@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 import statistics
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.parts import FONT, nice_ceiling, tick_step
 from reports.text import words
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -19,6 +19,7 @@ from reports.charts.drawing import (
     note,
     picture,
 )
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -21,6 +20,7 @@ from reports.charts.drawing import (
 from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.estimates import Estimate
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.trip_line import Mark, TripLine, trip_line
@@ -11,6 +10,7 @@ from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import standing, watched
 from reports.text.worse import worse_of
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -22,6 +21,7 @@ from reports.charts.figure_json import variants
 from reports.charts.rate_figures import rates_figure
 from reports.month.rules import ORDER
 from reports.text import words
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

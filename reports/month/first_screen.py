@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -11,6 +11,7 @@ from reports.text.rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now, standing
 from reports.text.worse import worse
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from reports.text.estimates import Estimate
