@@ -218,7 +218,10 @@ def test_no_page_is_empty_and_no_chart_is_higher_than_paper(
         figures = opened.evaluate(
             """[...document.querySelectorAll('figure')].filter(f => f.offsetHeight).map(
                 // the key of a trip's picture may stand on the next page
-                f => [f.offsetHeight, getComputedStyle(f.querySelector('svg.trip') || f).breakInside])"""
+                f => [
+                    f.offsetHeight,
+                    getComputedStyle(f.querySelector('svg.trip') || f).breakInside,
+                ])"""
         )
         for height, kept in figures:
             assert kept == "avoid", name
