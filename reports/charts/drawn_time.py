@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -19,6 +18,7 @@ from reports.charts.drawing import (
     picture,
     tick_text,
 )
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

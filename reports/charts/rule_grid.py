@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -21,6 +20,7 @@ from reports.charts.drawing import (
 from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.estimates import Estimate
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -157,8 +157,6 @@ def _block(rows: Sequence[RuleRow], bases: range, places: _Places, side: str) ->
     ]  # fmt: skip
     if not places.narrow:
         parts.append(note(places.width, 12, side, end=True, color=palette.MUTED))
-        if not all(row.few for row in rows):
-            parts.append(note(places.width - SERVICE, 12, "scale", end=True, color=palette.MUTED))
     for index, row in enumerate(rows):
         top = HEAD + index * places.row
         parts.append(line((0, top - 3), (places.width, top - 3), palette.LINE))

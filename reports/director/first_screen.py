@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.trip_line import Mark, TripLine, trip_line
@@ -11,6 +10,7 @@ from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import standing, watched
 from reports.text.worse import worse_of
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -62,11 +62,13 @@ class Waiting:
     href: str
     about: str
     months: int
+    several: bool = False
 
     @property
     def age(self) -> str:
-        """'waiting 3 months'; 'new' in its first month."""
-        return f"waiting {words.many(self.months, 'month')}" if self.months else "new"
+        """'waiting 3 months', of several the oldest; 'new' in its first month."""
+        begun = "oldest" if self.several else "waiting"
+        return f"{begun} {words.many(self.months, 'month')}" if self.months else "new"
 
 
 @dataclass(frozen=True)
@@ -128,8 +130,9 @@ def _signal(
     said = worse_of(review, row)
     key = (said.measure, said.by, said.value)
     own = TripLine(marks.get(key, ()), since=said.since, worse=True)
+    behind = [m.trip for m in own.marks if m.state == "variance" and m.month >= said.since]
+    trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in behind]
     # the newest are on this month's pages
-    trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in row["trips"]]
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
         what=said.title,
@@ -162,12 +165,12 @@ def _singles(
 
 
 def since_words(row: Row) -> str:
-    """'2 this month', '120 trips since the last', 'cannot be watched: 59 of 62 undecided'."""
+    """'9 trips since the last', 'cannot be watched: 59 of 62 since undecided'."""
     came, later, undecided = (int(row[k] or 0) for k in ("came", "later", "undecided"))
     if came:
         return f"{came} this month"
     if not row["watched"]:
-        return f"cannot be watched: {undecided:,} of {later:,} undecided"
+        return f"cannot be watched: {undecided:,} of {later:,} since undecided"
     trips = words.many(later, "trip")
     return f"{trips} since the last" if row["last_month"] else f"none in {trips}"
 
@@ -195,5 +198,5 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     said = [words.month_number(r["first_said"]) for r in standing(review, "headline")]
     if said:
         what = f"Conclude on {words.many(len(said), 'signal')}"
-        found.append(Waiting(what, "#signals", "", now - min(said)))
+        found.append(Waiting(what, "#signals", "", now - min(said), several=len(said) > 1))
     return tuple(sorted(found, key=lambda w: -w.months))

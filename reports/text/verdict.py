@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ from reports.text.rows import records, text
 from reports.text.sentences import missing_trips
 from reports.text.signal_lines import charts_now, watched
 from reports.text.worse import Worse, worse
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

@@ -18,6 +18,7 @@ from reports.director.first_screen import since_words, waiting_data
 from reports.director.places import LEAST_BAR
 from reports.text.navigation import Site
 from reports.text.signal_lines import signal_parts
+from reports.text.worse import worse
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
 from tests.browser import fixture, fixture_figures
 from tests.browser.reading import numbers
@@ -115,7 +116,7 @@ def test_seven_bases_stand_in_one_block_and_more_in_two() -> None:
         rows = rule_rows(fixture_figures.review(figures), figures)
         wide, _ = str(rule_grid(rows, "Rules")).split('class="picture narrow"')
         assert wide.count(">all<") == blocks
-        assert wide.count(">Occlusion rate<") == blocks
+        assert wide.count(">Occlusions per 100 h<") == blocks
 
 
 # ---- trips on a line
@@ -211,10 +212,15 @@ def test_a_signals_sentence_in_parts() -> None:
     assert signal_parts(f"As of July, with more: {sentence}") == signal_parts(sentence)
 
 
-def test_the_signal_is_named_with_the_trips_behind_it() -> None:
-    (signal,) = page().first.signals
+def test_the_signal_is_named_with_the_trips_it_counts() -> None:
+    review = fixture_figures.full()
+    (signal,), (said,) = page().first.signals, worse(review)
     assert signal.what.endswith("time at cedar")
-    assert [t.trip for t in signal.trips] == ["T1", "T2"]
+    marks = review.figures.trip_marks
+    own = marks[(marks["measure"] == said.measure) & (marks["group_value"] == said.value)
+                & (marks["state"] == "variance") & (marks["trip_month"] >= said.since)]  # fmt: skip
+    assert 0 < len(own) == len(signal.trips) + signal.more
+    assert [t.trip for t in signal.trips] == list(own["trip_id"][: len(signal.trips)])
     assert page(fixture_figures.nothing()).first.signals == ()
 
 
