@@ -8,8 +8,7 @@ import stat
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.errors import Problem, Refused
-from pipeline.files import shown
+from pipeline.errors import Problem, Refused, shown
 from pipeline.mapping.words import refused
 from schemas.mapping import SourceFile
 
