@@ -5,13 +5,13 @@ As in `schemas.outputs`: shares are fractions of 1, null means not known or noth
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.findings import CONCLUSIONS
 from schemas.followup import REFER_TO, STATUSES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from schemas.record import dataclass
 
 CAUSES = ("late", "replaced", "corrected", "rejudged")
 """Came after the publication; delivered again with other content, or in another month; a value

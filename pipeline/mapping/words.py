@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import partial
 
 from pipeline import errors
 from pipeline.errors import CODES
 from pipeline.files import Unreadable
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.calls import AT_LIMIT, IN_TIME, wall_call
@@ -26,6 +24,7 @@ from pipeline.simulate.pathways import FLOW_LIMIT10, NEVER, TRANSIT_LIMIT, VENTI
 from pipeline.simulate.plants import Codes, Escalation, Fit, Heat, Wall, Watch, Whole
 from pipeline.simulate.support import Scene
 from pipeline.simulate.times import Times
+from schemas.record import dataclass
 
 BLEND_REQUIRED = "blend-required"
 RULES = (

@@ -6,10 +6,10 @@ Each is one line, as in "wall-oxygen-time at cedar x 3 from 2026-04"; `FORMS` li
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.steering import CASES, STEERED
+from schemas.record import dataclass
 
 OCCLUSIONS, ODDS, FAILS, LOGS, RETRAINED, MISSING, LATE, CASE = (
     *("occlusions", "odds", "fails", "logs stop"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from pipeline.simulate.draws import Bools, Draws, Ints
 from pipeline.simulate.options import Options
 from pipeline.simulate.steering import CASES
 from pipeline.simulate.trips import laid_out
+from schemas.record import dataclass
 
 
 def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from pipeline.simulate.draws import Bools, Columns, Ints
 from pipeline.simulate.plants import Whole
 from pipeline.simulate.tables import Edit, columns, trip_id
 from pipeline.simulate.times import Times
+from schemas.record import dataclass
 
 STRANGER = "X0000001"
 """A trip token that no trips row has."""

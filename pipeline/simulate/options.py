@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
 from pipeline.simulate.service import month_after
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,13 @@ Codes of different groups never touch the same rule, or their joint answer is kn
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from enum import IntEnum
 
 import numpy as np
 
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
+from schemas.record import dataclass
 
 
 class Wall(IntEnum):

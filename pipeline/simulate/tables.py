@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +27,7 @@ from schemas.contract import (
     SUPPORTS,
     VEHICLES,
 )
+from schemas.record import dataclass
 
 
 def _coded(column: str, names: Sequence[str]) -> str:

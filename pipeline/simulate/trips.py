@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.answers import FORCED_EXEMPT, Answers, Orders, answers
@@ -37,6 +35,7 @@ from pipeline.simulate.plants import Codes, Escalation, Wall, Whole, draw_codes
 from pipeline.simulate.support import Scene, support
 from pipeline.simulate.times import Times, times
 from pipeline.simulate.worsening import worsening
+from schemas.record import dataclass
 
 
 @dataclass

@@ -1,12 +1,11 @@
 """Did a retraining change anything: before and after, and what else might explain it."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import BoolArray, IntArray
 from pipeline.statistics.share_ratio import ShareRatio, share_ratio
+from schemas.record import dataclass
 
 REGRESSION_TO_THE_MEAN = (
     "This group was picked because its figures were bad. Figures picked for being bad tend to be "

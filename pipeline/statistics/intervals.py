@@ -8,12 +8,11 @@ are mistakes of the caller and raise ValueError.
 A share's interval at 95 % needs nothing of scipy, so that pages with no other start fast.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.statistics import special
+from schemas.record import dataclass
 
 FloatArray = NDArray[np.float64]
 

@@ -9,13 +9,12 @@ Sources: the adjusted profile likelihood of Cox and Reid 1987, JRSS B 49:1; for 
 counts McCarthy, Chen and Smyth 2012, Nucleic Acids Res 40:4288. The penalty is this project's own.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import one_series
 from pipeline.statistics.intervals import FloatArray
+from schemas.record import dataclass
 
 LEAST_PHI, MOST_PHI, PHI_POINTS = 0.02, 20.0, 121
 USUAL_PHI, LOG_PHI_SPREAD = 2.0, 1.0
