@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
 from pipeline.followup.answers import trips_of
 from pipeline.followup.case_rules import Standing, standing_of_cases
 from pipeline.followup.case_states import CaseNow
 from pipeline.followup.given import Trip
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
 
+    from reports.case.data import CasePage
     from schemas.month_review import MonthReview
 
 
@@ -112,17 +114,14 @@ def kept_from(standing: Standing, trip_id: str, by: str | None) -> str:
     return ""
 
 
-def drawn_case(con: duckdb.DuckDBPyConnection, trip_id: str, version: str) -> dict[str, Any] | None:
+def drawn_case(con: duckdb.DuckDBPyConnection, trip_id: str, version: str) -> CasePage | None:
     """The data of the trip's case page as `reports.case` makes it; None if it is not judged."""
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.one_case import one_case
     from reports.case.data import case_pages
-    from reports.case.pages import rendered
     from reports.text.navigation import Site
 
     review: MonthReview | None = one_case(con, versions_in_store(con), trip_id, version)
     if review is None:
         return None
-    for page in case_pages(review, Site()):
-        return {**page, "rendered": rendered(page)}
-    return None
+    return next(case_pages(review, Site()), None)

@@ -8,13 +8,13 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Refused
+from pipeline.errors import Refused, shown
 from pipeline.errors.disk import as_mistake
-from pipeline.files import Unreadable, shown
+from pipeline.files import Unreadable
 from pipeline.files.delimited import Delimited, Layout, delimited_rows, read_header
 from pipeline.files.rows import (
     BAD_QUOTING,
@@ -31,6 +31,7 @@ from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
 from pipeline.store.sql import literal
 from schemas.mapping import SourceFile
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -8,12 +8,10 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Mapping_
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
-from pipeline.files import shown
+from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem, shown
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.account import Account, Made, make_account, nothing_found
 from pipeline.mapping.assemble import list_problems, list_repeated, list_trips, make_table
@@ -31,6 +29,7 @@ from pipeline.mapping.values import allowed_codes
 from pipeline.mapping.words import Note
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.control_sets import month_rate_set
@@ -42,8 +41,10 @@ from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, Measur
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
 from reports.text.verdict import Verdict, verdict
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
+    from reports.charts.control_records import ChartSet
     from schemas.month_review import MonthReview, RuleFacts
 
 HERE_ALONE = Site()
@@ -77,7 +78,7 @@ class Exploratory:
     shares: list[Row]
     service: Row
     unit: str
-    control: Row | None
+    control: ChartSet | None
 
 
 @dataclass(frozen=True)
