@@ -17,8 +17,7 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 SAMPLES = next(
     (at for up in Path(__file__).parents if (at := up / "shared" / "nemsis").is_dir()), Path("none")
 )
-"""The standard's own documents lie outside the project, where they are there at all."""
-
+# the standard's own documents lie outside the project, where they are there at all
 MAPPING = """
 mapping = 1
 extends = "nemsis-3.5"
