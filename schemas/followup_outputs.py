@@ -16,7 +16,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     import pandas as pd
 
-    from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
+    from schemas.followup_records import RestatedMonth
 
 REVIEWABLE = ["deviation", "borderline"]
 ACTION_STATES = ["open", "overdue", "closed"]
@@ -285,5 +285,3 @@ class FollowUpReview:
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
     restated: tuple[RestatedMonth, ...] = ()
-    disagreements: tuple[Disagreement, ...] = ()
-    left_the_list: tuple[LeftTheList, ...] = ()

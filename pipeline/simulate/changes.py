@@ -85,10 +85,6 @@ class Change:
     last: int
     text: str
 
-    def covers(self, month: int) -> bool:
-        """Whether it is in force in the month at this position."""
-        return self.first <= month <= self.last
-
 
 def changes(texts: tuple[str, ...], months: list[str], setup: Setup) -> tuple[Change, ...]:
     """Read changes; Refused with a sentence for the first that cannot be understood or done."""

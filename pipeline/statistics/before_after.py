@@ -83,7 +83,7 @@ def before_after(
 
     ``events`` (trips with one) and ``trips`` hold one whole number a month; months that miss
     either count for nothing. Events over time are no share of trips: where they are compared use
-    :func:`intervals.rate_ratio_exact`, or, clustered within trips, :func:`rate_model.rate_model`.
+    :func:`clustered_intervals.rate_ratio`.
     """
     x = np.asarray(events, dtype=np.float64)
     t = np.asarray(trips, dtype=np.float64)

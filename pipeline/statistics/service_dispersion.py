@@ -91,29 +91,6 @@ def service_dispersion(
     )
 
 
-def unpenalised_k(
-    events: ArrayLike, hours: ArrayLike, group: ArrayLike, *, cox_reid: bool = True
-) -> float:
-    """k that maximises the likelihood alone, with the Cox-Reid adjustment or without.
-
-    Arguments as for :func:`service_dispersion`. For comparison with published estimates; infinite
-    where the counts spread no more than independent events would, NaN without an event.
-    """
-    from scipy.optimize import minimize_scalar
-
-    sizes = _sizes(events, hours, group, None)
-    if not any(one.events.sum() for one in sizes):
-        return float("nan")
-
-    def loss(log_phi: float) -> float:
-        profile, adjustment = _profile(sizes, np.exp([log_phi]))
-        return -float(profile[0] + (adjustment[0] if cox_reid else 0.0))
-
-    least, most = float(np.log(1e-5)), float(np.log(1e4))
-    best = minimize_scalar(loss, bounds=(least, most), method="bounded", options={"xatol": 1e-9})
-    return float(np.exp(-best.x)) if best.x > least + 1 else float("inf")
-
-
 def _sizes(
     events: ArrayLike, hours: ArrayLike, size: ArrayLike, alike: ArrayLike | None
 ) -> list[_Size]:

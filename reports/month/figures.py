@@ -117,6 +117,7 @@ def sizes_picture(sizes: SizeRates, month: str = "", width: int = 640) -> Markup
         title="Occlusion rate by cannula size with 95 % intervals, over all months"
         f"{f' and in {month}' if month else ''}: {sizes.said}",
         line=sizes.whole.all.number,
+        line_name="all",
         width=width,
     )  # fmt: skip
     return interval_rows(rows, plan)
