@@ -57,8 +57,8 @@ def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     return frame[list(ScreenQuality.to_schema().columns)]
 
 
-def confirmed_measures(quality: pd.DataFrame) -> pd.DataFrame:
-    """What `screen_quality` gives, as rows of the measures table, each rule and month.
+def confirmed_measures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+    """The same as rows of the measures table, each rule and month; call after `make_flags`.
 
     `confirmed-share`: confirmed flags over reviewed ones. `confirmed-deviation-share`: confirmed
     variances over trips judged; flags nobody has read yet are left out of the numerator, counted
@@ -69,6 +69,7 @@ def confirmed_measures(quality: pd.DataFrame) -> pd.DataFrame:
     from pipeline.measures.rows import with_interval
     from pipeline.statistics.intervals import wilson
 
+    quality = screen_quality(con, month)
     flags = quality[quality["verdict"] == "deviation"]
     unread = flags["flags"] - flags["reviewed"]
     shares = {
@@ -147,8 +148,8 @@ def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     from schemas.findings import CONCLUSIONS
 
     rows = []
-    until = con.execute(_PAIRS, {"month": month}).df()
-    for label, pairs in ((month, until[until["here"]]), (f"to {month}", until[~until["here"]])):
+    for label, where in ((month, "month = $month"), (f"to {month}", "month <= $month")):
+        pairs = con.execute(_PAIRS.format(where=where), {"month": month}).df()
         table = pd.crosstab(pairs["first"], pairs["second"]).reindex(
             index=CONCLUSIONS, columns=CONCLUSIONS, fill_value=0
         )
@@ -215,24 +216,17 @@ _QUALITY = """
                FROM rule_missed GROUP BY ALL) m USING (match, rule)
 """
 
-# pairs of the month by itself (`here`), and of all months up to it
 _PAIRS = """
-    WITH answered AS (
-        SELECT *, unnest(CASE WHEN month = $month THEN [TRUE, FALSE] ELSE [FALSE] END) AS here
-        FROM loop.answer WHERE conclusion IS NOT NULL AND month <= $month
-    ),
-    first_answered AS (
-        SELECT here, trip_id, rule, reviewer, month, min(determination_no) AS began,
+    WITH first_answered AS (
+        SELECT trip_id, rule, reviewer, month, min(determination_no) AS began,
                arg_max(conclusion, determination_no) AS conclusion
-        FROM answered GROUP BY ALL
+        FROM loop.answer WHERE conclusion IS NOT NULL AND {where} GROUP BY ALL
     ),
     ordered AS (
-        SELECT *, row_number() OVER (
-            PARTITION BY here, trip_id, rule ORDER BY began, reviewer) AS place
+        SELECT *, row_number() OVER (PARTITION BY trip_id, rule ORDER BY began, reviewer) AS place
         FROM first_answered
     )
-    SELECT a.here, a.conclusion AS first, b.conclusion AS second
-    FROM ordered a JOIN ordered b
-        ON a.here = b.here AND a.trip_id = b.trip_id AND a.rule IS NOT DISTINCT FROM b.rule
+    SELECT a.conclusion AS first, b.conclusion AS second
+    FROM ordered a JOIN ordered b ON a.trip_id = b.trip_id AND a.rule IS NOT DISTINCT FROM b.rule
     WHERE a.place = 1 AND b.place = 2 ORDER BY ALL
 """

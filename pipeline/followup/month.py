@@ -23,7 +23,6 @@ from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.ledger import head
 from schemas.followup_outputs import MONTH_TABLES, FollowUpReview
-from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -53,29 +52,17 @@ def join_cases_within(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int
     add_audit_cases(con, month)
 
 
-@dataclass(frozen=True)
-class Confirmed:
-    """The measures of a month with those after determinations beside them, and what these are from.
-
-    Follow `schemas.outputs.Measures`, `ScreenQuality` and `AuditResults`.
-    """
-
-    measures: pd.DataFrame
-    screen_quality: pd.DataFrame
-    audit_results: pd.DataFrame
-
-
-def with_confirmed(con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame) -> Confirmed:
+def with_confirmed(
+    con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame
+) -> pd.DataFrame:
     """The measures with those after determinations beside them, under their own names."""
     import pandas as pd
 
     make_flags(con, month)
-    quality, results = screen_quality(con, month), audit_results(con, month)
-    rows = [measures, confirmed_measures(quality), miss_rates(results)]
-    together = pd.concat(rows, ignore_index=True).sort_values(
+    rows = [measures, confirmed_measures(con, month), miss_rates(audit_results(con, month))]
+    return pd.concat(rows, ignore_index=True).sort_values(
         ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True
     )
-    return Confirmed(together, quality, results)
 
 
 def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
@@ -98,25 +85,25 @@ def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
 def followup_review(
     con: duckdb.DuckDBPyConnection,
     month: str,
-    confirmed: Confirmed,
+    measures: pd.DataFrame,
     *,
     publishing: bool = False,
 ) -> FollowUpReview:
     """Every table of the follow-up for the month's pages; after `cases` and `with_confirmed`.
 
-    `confirmed`: what `with_confirmed` gave. `publishing`: what is drawn now counts as published
-    already.
+    `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
+    counts as published already.
     """
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
-    restated = restatements(con, month, confirmed.measures)
+    restated = restatements(con, month, measures)
     return FollowUpReview(
         baseline=month in baseline_months(con),
         published=int(published) + publishing,
         ledger_head=head(con),
-        screen_quality=confirmed.screen_quality,
+        screen_quality=screen_quality(con, month),
         determinations=determinations(con, month),
         agreement=agreement(con, month),
-        audit_results=confirmed.audit_results,
+        audit_results=audit_results(con, month),
         restatements=restated,
         restated=restated_months(con, restated),
         follow_ups=follow_ups(con, month),

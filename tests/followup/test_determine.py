@@ -138,8 +138,8 @@ def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     from schemas.outputs import Measures
 
     nothing = pd.DataFrame(columns=list(Measures.to_schema().columns))
-    confirmed = with_confirmed(con, reviewed_store.MONTH, nothing)
-    followup = followup_review(con, reviewed_store.MONTH, confirmed)
+    measures = with_confirmed(con, reviewed_store.MONTH, nothing)
+    followup = followup_review(con, reviewed_store.MONTH, measures)
     con.close()
     assert len(followup.determinations) == 1
     assert marked not in repr(vars(followup))
