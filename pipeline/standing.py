@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.gathered import found_month, keep_answers
 from pipeline.store.drawn_files import sha256, stands
 from pipeline.store.kept_results import found_kept, keep
 from pipeline.store.months import months_drawn
@@ -14,19 +15,14 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.followup.workbooks import Place
+    from pipeline.month.parts import Month
     from pipeline.store.drawn_files import Drawn
     from pipeline.store.made_from import MadeFrom
-    from schemas.month_review import MonthReview
-
-
-def drawn_before(con: duckdb.DuckDBPyConnection, month: str) -> Drawn:
-    """What the files of the month's folder were made from when they were drawn last."""
-    return {k: v for *_, files in found_kept(con, f"drawn {month}", "") for k, v in files.items()}
 
 
 def standing(
     con: duckdb.DuckDBPyConnection, into: Path, made: MadeFrom, place: Place
-) -> list[MonthReview]:
+) -> list[Month]:
     """The month as its folder and workbook have it, if they stand as they would be drawn now."""
     if place.pending or place.unreadable or place.superseded:
         return []
@@ -34,7 +30,7 @@ def standing(
         same = of == made.everything() and site == months_drawn(into, made.month)
         as_written = same and sha256(place.path) == workbook
         if as_written and stands(into / made.month, files, COMES_AND_GOES):
-            return found_kept(con, f"month {made.month}", of)
+            return found_month(con, made)
     return []
 
 
@@ -43,12 +39,12 @@ def keep_standing(
     into: Path,
     made: MadeFrom,
     place: Place,
-    month: tuple[MonthReview, Drawn],
+    month: tuple[Month, Drawn],
 ) -> None:
     """Keep what the month was drawn from and as; call once all of it has its place."""
-    month_review, drawn = month
+    gathered, drawn = month
     of = made.everything()
-    keep(con, f"month {made.month}", of, month_review)
+    keep_answers(con, made, gathered)
     if place.pending or place.unreadable:
         # the workbook has more than the store: answers that were not read back
         of = ""

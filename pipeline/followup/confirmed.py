@@ -24,17 +24,19 @@ CAUSES = [*HAPPENED, *NOT_CONFIRMED]
 
 
 def make_flags(con: duckdb.DuckDBPyConnection, month: str) -> None:
-    """Make `rule_flag`: every variance and borderline up to `month` with the answer to it."""
+    """Make `rule_flag`: every variance and borderline up to `month` with the answer to it.
+
+    With it `rule_missed`, what readers found that no rule flagged.
+    """
     con.execute(_FLAGS, {"month": month})
     con.execute(_MISSED, {"month": month})
-    con.execute(_JUDGED, {"month": month})
 
 
 def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Flags, reviewed and confirmed per rule; follows `schemas.followup_outputs.ScreenQuality`.
 
-    Call after `make_flags`. The confirmed share has Wilson's interval; neither is given where
-    fewer than FEWEST_READINGS flags were reviewed.
+    Call after `make_flags` and the measures' `verdict_counts`. The confirmed share has Wilson's
+    interval; neither is given where fewer than FEWEST_READINGS flags were reviewed.
     """
     from pipeline.statistics.intervals import wilson
     from schemas.followup_outputs import ScreenQuality
@@ -108,7 +110,7 @@ def practice_variances(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFra
         SELECT j.month, j.rule, j.base, j.judged::INTEGER AS judged,
                coalesce(flags, 0)::INTEGER AS flags, coalesce(reviewed, 0)::INTEGER AS reviewed,
                coalesce(practice, 0)::INTEGER AS practice, coalesce(missed, 0)::INTEGER AS missed
-        FROM rule_judged j
+        FROM verdict_counts j
         LEFT JOIN flags USING (month, rule, base)
         LEFT JOIN missed USING (month, rule, base)
         WHERE j.judged > 0 OR missed > 0
@@ -186,16 +188,6 @@ _MISSED = """
       AND v.verdict IS DISTINCT FROM 'deviation'
 """
 
-_JUDGED = """
-    CREATE OR REPLACE TEMP TABLE rule_judged AS
-    SELECT w.service_month AS month, v.rule, t.base,
-           count(*) FILTER (verdict IN ('met', 'authorised', 'borderline', 'deviation')) AS judged
-    FROM judged.verdict v
-    JOIN judged.trip_window w USING (trip_key)
-    JOIN delivered.trips t USING (trip_key)
-    WHERE w.service_month <= $month GROUP BY ALL
-"""
-
 _QUALITY = """
     SELECT q.month, q.rule, q.verdict, j.judged, q.* EXCLUDE (month, rule, verdict),
            CASE WHEN q.verdict = 'deviation' THEN coalesce(m.missed, 0) ELSE 0 END::INTEGER
@@ -205,13 +197,13 @@ _QUALITY = """
                count(f.trip_id)::INTEGER AS flags, count(conclusion)::INTEGER AS reviewed,
                count(*) FILTER (conclusion IN {happened})::INTEGER AS confirmed, {causes},
                count(*) FILTER (outdated)::INTEGER AS outdated
-        FROM (SELECT DISTINCT month, rule FROM rule_judged) r
+        FROM (SELECT DISTINCT month, rule FROM verdict_counts) r
         CROSS JOIN (VALUES ('deviation'), ('borderline')) k(verdict)
         LEFT JOIN rule_flag f USING (month, rule, verdict)
         GROUP BY ALL
     ) q
     JOIN (SELECT {match} AS match, rule, sum(judged)::INTEGER AS judged
-          FROM rule_judged GROUP BY ALL) j USING (match, rule)
+          FROM verdict_counts GROUP BY ALL) j USING (match, rule)
     LEFT JOIN (SELECT {match} AS match, rule, count(*) AS missed
                FROM rule_missed GROUP BY ALL) m USING (match, rule)
 """

@@ -16,7 +16,6 @@ from pipeline.followup.determine import TAB
 from pipeline.followup.sheets import Cells, read_sheet
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
-from pipeline.store.kept_results import table_marks
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
 
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from schemas.month_review import MonthReview
+    from pipeline.month.parts import Month
 
 SHEETS = "sheets"
 NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"
@@ -90,19 +89,13 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, review: MonthReview, most: int
+    con: duckdb.DuckDBPyConnection, month: Month, most: int
 ) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is.
 
     What the review has as a frame is not read once more.
     """
-    names = [
-        name.removeprefix("out_")
-        for (name,) in con.execute("""
-            SELECT table_name FROM duckdb_tables()
-            WHERE temporary AND starts_with(table_name, 'out_') ORDER BY table_name
-        """).fetchall()
-    ]
+    review, names = month.review, sorted(month.tables)
     assert review.figures is not None
     own = {name: getattr(review, name) for name in ("cases", "measures", "occlusions", "problems")}
     frames = {**vars(review.figures), **own}
@@ -111,8 +104,7 @@ def workbook_tables(
         else con.execute(f"FROM out_{name} LIMIT {most}").df()
         for name in names
     }  # fmt: skip
-    marks = table_marks(con, [f"out_{name}" for name in names])
-    lengths = {name: marks[f"out_{name}"][0] for name in names}
+    lengths = {name: length for name, (length, _) in month.tables.items()}
     answered = {name: getattr(review.followup, name) for name in MONTH_TABLES if name != TAB}
     return {**tables, **answered}, lengths
 

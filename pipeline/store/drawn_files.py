@@ -10,8 +10,13 @@ import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from pipeline.store.kept_results import found_kept
 from pipeline.store.whole import link
+
+if TYPE_CHECKING:
+    import duckdb
 
 Drawn = dict[str, tuple[str, str]]
 """By a file's path in the folder: what it was made from, and the SHA-256 of its bytes."""
@@ -51,6 +56,20 @@ class DrawnFiles:
             name = path.relative_to(self.aside).as_posix()
             if path.is_file() and name not in self.now:
                 self.now[name] = "", sha256(path)
+
+
+def drawn_before(con: duckdb.DuckDBPyConnection, month: str) -> Drawn:
+    """What the files of the month's folder were made from when they were drawn last."""
+    return {k: v for *_, files in found_kept(con, f"drawn {month}", "") for k, v in files.items()}
+
+
+def data_stands(
+    con: duckdb.DuckDBPyConnection, folder: Path, month: str, tables: dict[str, tuple[int, str]]
+) -> bool:
+    """Whether a month's folder has these data files (length and mark) as they would be written."""
+    before = drawn_before(con, month)
+    names = {f"data/{name}.csv": mark for name, (_, mark) in tables.items()}
+    return all(before.get(name) == (mark, sha256(folder / name)) for name, mark in names.items())
 
 
 def stands(folder: Path, files: Drawn, known: Callable[[str], object]) -> bool:

@@ -45,10 +45,11 @@ def plain_page(review: MonthReview, folder: Path, *_: object) -> Path:
 
 
 def no_figures(*_: object) -> dict[str, pd.DataFrame]:
-    """No charts and no power, which are simulated."""
+    """No charts and no power, which are simulated; what answers change is made as it is."""
     return {
         name: pd.DataFrame(columns=list(model.to_schema().columns))
         for name, model in MEASURE_OUTPUTS.items()
+        if name not in {"before_after", "signal_trips"}
     }
 
 

@@ -6,6 +6,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from pipeline.measures.rule_shares import verdict_counts
 from pipeline.store.followup_tables import ensure_followup_tables
 from tests.generative.into_store import fresh_store
 
@@ -47,6 +48,7 @@ def with_trips(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
         CREATE TEMP TABLE month_case (reading_order INTEGER, trip_id VARCHAR, base VARCHAR,
             vehicle VARCHAR, cannula VARCHAR, kind VARCHAR, "group" VARCHAR, severity VARCHAR,
             leading_rule VARCHAR, rules VARCHAR, why VARCHAR)""")
+    con.execute(verdict_counts(), {"month": trips["month"].max()})
     return con
 
 
