@@ -15,7 +15,7 @@ from pipeline.errors import usage
 from pipeline.gathered import gathered, made_from, tool_version
 from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
-from pipeline.standing import keep_standing, standing
+from pipeline.standing import keep_standing, same_sheets, sheet_marks, standing
 
 if TYPE_CHECKING:
     import duckdb
@@ -279,9 +279,11 @@ def _begin_workbook(
     from pipeline.followup.worksheet import determinations_frame
     from reports.render.workbook import MOST_ROWS, write_workbook
 
-    rows = determinations_frame(con, facts.review.month, place.pending)
-    tables, lengths = workbook_tables(con, facts, MOST_ROWS)
-    return submit(write_workbook, tables, rows, sheet, lengths)
+    month = facts.review.month
+    rows = determinations_frame(con, month, place.pending)
+    same = same_sheets(con, month, place.path, sheet_marks(facts))
+    tables, lengths = workbook_tables(con, facts, MOST_ROWS, same)
+    return submit(write_workbook, tables, rows, sheet, lengths, place.path if same else None)
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:

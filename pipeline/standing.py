@@ -20,18 +20,36 @@ if TYPE_CHECKING:
     from pipeline.store.made_from import MadeFrom
 
 
+def same_sheets(
+    con: duckdb.DuckDBPyConnection, month: str, workbook: Path, marks: dict[str, str]
+) -> set[str]:
+    """The tables whose sheet stands in the month's workbook as it would be written now.
+
+    `marks`: of every table that has a sheet, in the order of the sheets.
+    """
+    for _, sha, _, sheets, _ in found_kept(con, f"drawn {month}", ""):
+        if list(sheets) == list(marks) and sha256(workbook) == sha:
+            return {name for name, mark in marks.items() if sheets[name] == mark}
+    return set()
+
+
 def standing(
     con: duckdb.DuckDBPyConnection, into: Path, made: MadeFrom, place: Place
 ) -> list[Month]:
     """The month as its folder and workbook have it, if they stand as they would be drawn now."""
     if place.pending or place.unreadable or place.superseded:
         return []
-    for of, workbook, site, files in found_kept(con, f"drawn {made.month}", ""):
+    for of, workbook, site, _, files in found_kept(con, f"drawn {made.month}", ""):
         same = of == made.everything() and site == months_drawn(into, made.month)
         as_written = same and sha256(place.path) == workbook
         if as_written and stands(into / made.month, files, COMES_AND_GOES):
             return found_month(con, made)
     return []
+
+
+def sheet_marks(month: Month) -> dict[str, str]:
+    """Marks of the tables that have a sheet in the month's workbook, in the order of the sheets."""
+    return {name: mark for name, (_, mark) in sorted(month.tables.items())}
 
 
 def keep_standing(
@@ -50,5 +68,6 @@ def keep_standing(
         of = ""
     assets = {f"../assets/{p.name}": ("", sha256(p)) for p in sorted((into / "assets").glob("*"))}
     months = months_drawn(into, made.month)
-    as_it_is = (of, sha256(place.path), months, {**drawn, **assets})
+    files = {**drawn, **assets}
+    as_it_is = (of, sha256(place.path), months, sheet_marks(gathered), files)
     keep(con, f"drawn {made.month}", "", as_it_is)

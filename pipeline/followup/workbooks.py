@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -89,18 +90,20 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, month: Month, most: int
-) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
+    con: duckdb.DuckDBPyConnection, month: Month, most: int, same: Collection[str]
+) -> tuple[dict[str, pd.DataFrame | None], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is.
 
-    What the review has as a frame is not read once more.
+    What the review has as a frame is not read once more; None for those whose sheets are the `same`
+    as they stand.
     """
     review, names = month.review, sorted(month.tables)
     assert review.figures is not None
     own = {name: getattr(review, name) for name in ("cases", "measures", "occlusions", "problems")}
     frames = {**vars(review.figures), **own}
     tables = {
-        name: frames[name].head(most) if name in frames
+        name: None if name in same
+        else frames[name].head(most) if name in frames
         else con.execute(f"FROM out_{name} LIMIT {most}").df()
         for name in names
     }  # fmt: skip

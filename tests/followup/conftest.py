@@ -63,7 +63,8 @@ def no_tables(*_: object) -> None:
 
 def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) -> None:
     """A sheet for every table, with its first row."""
-    TABLES(book, formats, rows, {name: frame.head(1) for name, frame in tables.items()}, lengths)
+    short = {name: None if frame is None else frame.head(1) for name, frame in tables.items()}
+    TABLES(book, formats, rows, short, lengths)
 
 
 @pytest.fixture(scope="package", autouse=True)
