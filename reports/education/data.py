@@ -241,7 +241,8 @@ def retraining_words(retrained: Sequence[Retraining]) -> str:
     if not retrained:
         return "no retraining of a base was delivered"
     if len(retrained) == 1:
-        return retrained[0].verdict
+        verdict = retrained[0].verdict
+        return f"{verdict} since" if verdict in {"fewer", "more"} else verdict
     fewer = sum(r.verdict == "fewer" for r in retrained)
     return f"{fewer} of {len(retrained)} with fewer since"
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 SERVICE = (RATE, "service", "all")
 NAMED_MOST = 2
+LATELY = 3
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,17 @@ class ServiceRate:
     def course(self) -> bool:
         """Whether two months or more have a rate, so that there is something to draw."""
         return sum(m.estimate.known for m in self.months) > 1
+
+    @property
+    def lately(self) -> str:
+        """'Apr-Jun 11/67': the last months beside a level since, which may have fallen again."""
+        last = self.months[-LATELY:]
+        if not self.worse or len(self.months) <= LATELY:
+            return ""
+        events = sum(m.estimate.numerator for m in last)
+        hours = sum(m.estimate.denominator for m in last)
+        span = words.DASH.join(words.month_short(last[i].month).split()[0] for i in (0, -1))
+        return f"{span} {words.whole(events)}/{words.hours(hours)}"
 
 
 def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
@@ -167,12 +179,11 @@ def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
 
 
 def _sizes_said(review: MonthReview, since: dict[str, str]) -> str:
-    """'only prong 2 above its past': the picture's finding; each row says since when."""
+    """'only prong 2 clearly up': the picture's finding; each row says since when."""
     if len(since) > NAMED_MOST:
-        return f"{len(since)} above their past"
+        return f"{len(since)} clearly up"
     if since:
-        its = "its" if len(since) == 1 else "their"
-        return f"only {words.listed(list(since))} above {its} past"
+        return f"only {words.listed(list(since))} clearly up"
     return _unsignalled(review, "cannula")
 
 
@@ -204,7 +215,7 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     before = [r for r in months if r["month"] < since]
     after = [r for r in months if r["month"] >= since]
     return ServiceRate(
-        by_month, f"above level since {words.month_name(since)}", True, _rate(before),
+        by_month, f"up since {words.month_name(since)}", True, _rate(before),
         _rate(after), since,
     )  # fmt: skip
 

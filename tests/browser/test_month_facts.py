@@ -181,11 +181,12 @@ def test_the_service_has_its_level_before_and_since_a_signal() -> None:
     rate = month_data(figures_with(review, signals=signal, signal_charts=charts)).rate
     assert rate.worse
     assert (rate.level, rate.level_since) == (10.0, 40.0)
+    assert rate.lately.split()[-1] == "18/193"  # 6 in 68 h, 7 in 66, 5 in 59
     calm = month_data(
         figures_with(review, signals=signal.iloc[:0], signal_charts=charts.assign(level=0.1))
     ).rate
     assert (calm.worse, calm.level, calm.level_since) == (False, 10.0, None)
-    assert calm.said == "no signal"
+    assert (calm.said, calm.lately) == ("no signal", "")
 
 
 def test_signals_have_a_mark_a_trip_and_name_the_trips() -> None:

@@ -70,6 +70,10 @@ def test_a_rule_above_its_goal_is_named_though_it_held() -> None:
     rules = tuple(dataclasses.replace(r, goal=0.01) for r in review.rules[:1])
     found = year(dataclasses.replace(review, rules=rules))
     assert "Above goal: wall oxygen time." in found.finding
+    row = year_row("deviation-share", "rule", "wall-oxygen-time", (20, 300), (20, 300))
+    fell = with_years({**row, "ratio_low": 0.5, "ratio_high": 0.9})
+    found = year(dataclasses.replace(fell, rules=rules))
+    assert found.finding == "Down: wall oxygen time (still above goal)."  # and not named twice
 
 
 def test_only_headlines_of_the_twelve_months_are_told() -> None:
