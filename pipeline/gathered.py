@@ -161,19 +161,21 @@ def _records_made(
 def _with_answers(
     con: duckdb.DuckDBPyConnection, made: MadeFrom, records: FromRecords, stage: Stage
 ) -> Month:
-    from pipeline.followup.month import followup_review, with_confirmed
+    from pipeline.followup.month import followup_review
     from pipeline.measures import answered_figures
     from pipeline.month.data_files import frames_of, make_answered_tables
     from pipeline.month.parts import FromAnswers, Month
     from pipeline.month.work import make_work, month_work
+    from pipeline.store.answers_view import make_answers
 
     stage("answers")
     month = made.month
+    make_answers(con)
     make_work(con, month)
-    measures = with_confirmed(con, month, records.review.measures)
+    screened = records.review.measures
+    measures, followup = followup_review(con, month, screened, publishing=made.publishing)
     figures = answered_figures(con, month)
     tables = make_answered_tables(con, measures, figures)
     frames = frames_of(con, [*figures, "measures"])
-    followup = followup_review(con, month, measures, publishing=made.publishing)
     own = FromAnswers(frames.pop("measures"), frames, month_work(con), followup, tables)
     return Month(records, own)

@@ -32,7 +32,7 @@ _DIFFERING = """
     WITH reader AS (
         SELECT trip_id, coalesce(rule, '') AS rule, reviewer, min(determination_no) AS began,
                arg_max(conclusion, determination_no) AS conclusion
-        FROM loop.answer WHERE conclusion IS NOT NULL AND month = $month GROUP BY ALL
+        FROM answer_now WHERE conclusion IS NOT NULL AND month = $month GROUP BY ALL
     )
     SELECT trip_id, rule, list(reviewer ORDER BY began, reviewer),
            list(conclusion ORDER BY began, reviewer)
@@ -44,7 +44,7 @@ _LEFT = """
     SELECT a.trip_id, list(DISTINCT a.rule ORDER BY a.rule) FILTER (a.rule IS NOT NULL),
            list(DISTINCT a.conclusion ORDER BY a.conclusion) FILTER (a.conclusion IS NOT NULL),
            CASE WHEN bool_and(t.service_month = $month) THEN 'no_flag' ELSE 'other_month' END
-    FROM loop.answer a
+    FROM answer_now a
     JOIN delivered.holding h USING (trip_id)
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     ANTI JOIN month_case m ON m.trip_id = a.trip_id

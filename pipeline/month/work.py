@@ -62,7 +62,7 @@ def month_work(con: duckdb.DuckDBPyConnection) -> MonthWork:
 _MOVED_ON = """
     CREATE OR REPLACE TEMP TABLE moved_on AS
     SELECT DISTINCT a.trip_id, a.trip_key AS was_key, h.trip_key AS now_key
-    FROM loop.answer a JOIN delivered.holding h USING (trip_id)
+    FROM answer_now a JOIN delivered.holding h USING (trip_id)
     WHERE a.holds AND a.month = $month AND a.trip_key <> h.trip_key
 """
 
@@ -82,7 +82,7 @@ _CASE_ANSWER = """
     SELECT a.trip_id, a.rule, a.conclusion, a.status, a.refer_to,
            c.trip_id IS NOT NULL OR (a.rule IS NOT NULL AND a.verdict IS DISTINCT FROM v.verdict)
                AS stale
-    FROM loop.answer a
+    FROM answer_now a
     SEMI JOIN month_case m ON m.trip_id = a.trip_id
     LEFT JOIN changed c ON c.trip_id = a.trip_id AND c.was_key = a.trip_key
     LEFT JOIN judged.trip_window w ON w.trip_id = a.trip_id

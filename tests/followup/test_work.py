@@ -17,6 +17,7 @@ from pipeline.month.cases import cases, month_words
 from pipeline.month.work import EQUIPMENT_OUT, WORK_OUT, make_equipment, make_work, month_work
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
+from pipeline.store.answers_view import make_answers
 from pipeline.store.database import open_store
 from schemas.outputs import OUTPUTS
 from schemas.work import MonthWork
@@ -34,6 +35,7 @@ def with_work(con: duckdb.DuckDBPyConnection, month: str = MONTH) -> MonthWork:
     month_words(con, versions, month)
     cases(con, versions, month)
     join_cases(con, month)
+    make_answers(con)
     make_work(con, month)
     make_equipment(con, month)
     return month_work(con)
