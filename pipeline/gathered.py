@@ -72,7 +72,7 @@ def found_month(con: duckdb.DuckDBPyConnection, made: MadeFrom) -> list[Month]:
     from pipeline.store.kept_results import found_kept
 
     return [
-        Month(records, answers)
+        Month(records, answers, made.unanswered())
         for answers in found_kept(con, f"answers {made.month}", made.everything())
         for records in found_kept(con, f"records {made.month}", made.unanswered())
     ]
@@ -104,6 +104,7 @@ def _records(
             return found  # type: ignore[no-any-return]
     records = _records_made(con, made, stage, audits_a_year)
     # an audit may have been drawn, and signals told for the first time
+    made.look_again()
     of = made.unanswered()
     keep(con, name, of, records)
     keep_tables(con, READ_BY_ANSWERS, of)
@@ -178,4 +179,4 @@ def _with_answers(
     tables = make_answered_tables(con, measures, figures)
     frames = frames_of(con, [*figures, "measures"])
     own = FromAnswers(frames.pop("measures"), frames, month_work(con), followup, tables)
-    return Month(records, own)
+    return Month(records, own, made.unanswered())

@@ -178,7 +178,7 @@ def month_pages(
         if submit
     ]
     write_data(con, drawn, facts.tables)
-    write_followup_data(con, facts.answers.followup, folder / "data")
+    write_followup_data(con, drawn, facts.answers.followup)
     write_pages(month_review, into, site, drawn, (0, shares))
     for done in given:
         drawn.now |= done().now

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.gathered import found_month, keep_answers
-from pipeline.store.drawn_files import sha256, stands
+from pipeline.store.drawn_files import File, sha256, stands
 from pipeline.store.kept_results import found_kept, keep
 from pipeline.store.months import months_drawn
 from pipeline.store.recovery import COMES_AND_GOES
@@ -66,7 +66,9 @@ def keep_standing(
     if place.pending or place.unreadable:
         # the workbook has more than the store: answers that were not read back
         of = ""
-    assets = {f"../assets/{p.name}": ("", sha256(p)) for p in sorted((into / "assets").glob("*"))}
+    assets = {
+        f"../assets/{p.name}": File("", sha256(p)) for p in sorted((into / "assets").glob("*"))
+    }
     months = months_drawn(into, made.month)
     files = {**drawn, **assets}
     as_it_is = (of, sha256(place.path), months, sheet_marks(gathered), files)

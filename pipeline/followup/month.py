@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import pickle
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +32,8 @@ from schemas.units import Unit
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
+
+    from pipeline.store.drawn_files import DrawnFiles
 
 
 def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
@@ -121,12 +126,17 @@ def followup_review(
 
 
 def write_followup_data(
-    con: duckdb.DuckDBPyConnection, followup: FollowUpReview, folder: Path
+    con: duckdb.DuckDBPyConnection, drawn: DrawnFiles, followup: FollowUpReview
 ) -> None:
-    """Write the follow-up's tables beside the month's other data files."""
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in MONTH_TABLES:
-        con.register("frame", getattr(followup, name))
-        target = str(folder / f"{name}.csv").replace("'", "''")
+    """Write the follow-up's tables beside the month's other data files, as these are."""
+
+    def write(frame: pd.DataFrame, path: Path) -> None:
+        con.register("frame", frame)
+        target = str(path).replace("'", "''")
         con.execute(f"COPY (FROM frame) TO '{target}' (FORMAT csv, HEADER)")
         con.unregister("frame")
+
+    for name in MONTH_TABLES:
+        frame = getattr(followup, name)
+        mark = hashlib.sha256(pickle.dumps(frame, protocol=5)).hexdigest()
+        drawn.file(f"data/{name}.csv", mark, partial(write, frame))

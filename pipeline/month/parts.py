@@ -54,10 +54,11 @@ class FromAnswers:
 
 @dataclass(frozen=True)
 class Month:
-    """Both parts, and the review that they make together."""
+    """Both parts, and the review that they make together; `made_from`: a mark of the records."""
 
     records: FromRecords
     answers: FromAnswers
+    made_from: str
 
     @cached_property
     def review(self) -> MonthReview:
@@ -68,7 +69,7 @@ class Month:
         )
         return replace(
             self.records.review, measures=own.measures, figures=figures, work=own.work,
-            followup=own.followup,
+            followup=own.followup, records=self.made_from,
         )  # fmt: skip
 
     @property

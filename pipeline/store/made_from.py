@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from pipeline.store.kept_results import made_from_hash, state
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     import duckdb
 
 SHOWN_NOWHERE = ("file_content", "workbook", "draft")
@@ -22,7 +24,7 @@ NOT_MEASURED = (
     *("move", "audit", "audit_draw"),
     *("audit_plan", "audit_trip", "fetch", "fetch_said"),
     *("publication", "published_figure", "published_verdict", "published_file", "shared_period"),
-    *("correction", "corrected", "baseline", *SHOWN_NOWHERE),
+    *("correction", "corrected", "baseline"),
 )
 """Tables of the follow-up that measures, charts and curves do not read: what they need of a
 correction is the content that holds."""
@@ -32,6 +34,7 @@ correction is the content that holds."""
 class MadeFrom:
     """Marks of what `month` is made from; call once everything is delivered and judged.
 
+    The follow-up is looked at once; whoever writes into it says so by `look_again`.
     `more`: whatever else what is drawn depends on, as JSON has it. `publishing`: the pages say that
     they are published.
     """
@@ -45,16 +48,29 @@ class MadeFrom:
     def _delivered(self) -> dict[str, str]:
         return state(self.con, "delivered")
 
+    @cached_property
+    def _loop(self) -> dict[str, str]:
+        return state(self.con, "loop", *SHOWN_NOWHERE)
+
+    def look_again(self) -> None:
+        """Forget what the follow-up had: something was written into it."""
+        vars(self).pop("_loop", None)
+
     def measured(self) -> str:
-        """Of what measures, charts and curves are made from: not of what people answered."""
-        return made_from_hash(self._delivered, state(self.con, "loop", *NOT_MEASURED), self.month)
+        """Of what measures, charts and curves are made from: not of what people answered.
+
+        Signals write into the follow-up what they say for the first time, so it is looked at anew.
+        """
+        self.look_again()
+        return made_from_hash(self._delivered, self._but(NOT_MEASURED), self.month)
 
     def unanswered(self) -> str:
         """Of all that the month's pages are made from but what readers answered."""
-        loop = state(self.con, "loop", *ANSWERS, *SHOWN_NOWHERE)
-        return made_from_hash(self._delivered, loop, self.month, self.more)
+        return made_from_hash(self._delivered, self._but(ANSWERS), self.month, self.more)
 
     def everything(self) -> str:
         """Of all that the month's pages are made from."""
-        loop = state(self.con, "loop", *SHOWN_NOWHERE)
-        return made_from_hash(self._delivered, loop, self.month, self.more, self.publishing)
+        return made_from_hash(self._delivered, self._loop, self.month, self.more, self.publishing)
+
+    def _but(self, tables: Collection[str]) -> dict[str, str]:
+        return {name: mark for name, mark in self._loop.items() if name not in tables}

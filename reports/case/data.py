@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator
+from functools import cache, partial
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from reports.case.facts import (
     Cases,
@@ -21,7 +22,7 @@ from reports.month.followup import answers_by_trip, corrections_by_trip
 from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.navigation import Site, common_data
-from reports.text.rows import Row, text
+from reports.text.rows import Row, records, text
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:
@@ -32,37 +33,60 @@ READ = ("deviation", "borderline", "cannot_tell")
 """Verdicts that may need a person."""
 
 
+class CasePage(NamedTuple):
+    """A case page's file, what it shows beside the trip's record, and what makes all of its data.
+
+    The record's part is the most of it, and changes with no answer.
+    """
+
+    file: str
+    beside: Row
+    whole: Callable[[], Row]
+
+
 def case_pages(review: MonthReview, site: Site, part: tuple[int, int] = (0, 1)) -> Iterator[Row]:
     """The data of each case page in reading order; nothing where the review has no details.
 
     `part`: which of how many shares of the pages, dealt out in turn.
     """
+    return (page.whole() for page in pages_of_cases(review, site, part))
+
+
+def pages_of_cases(
+    review: MonthReview, site: Site, part: tuple[int, int] = (0, 1)
+) -> Iterator[CasePage]:
+    """As `case_pages`, each with its data still to be made."""
     if review.details is None:
         return
-    cases = Cases(review, review.details)
+    details = review.details
+    cases = cache(lambda: Cases(review, details))
+    trips = records(details.trips[["trip_id", "reading_order"]])
     common = common_data(review, site, "case", up="../")
-    total = len(review.cases)
     answers, corrections = answers_by_trip(review), corrections_by_trip(review)
-    for index, trip_facts in enumerate(cases.trips):
-        if index % part[1] != part[0]:
-            continue
-        yield {
+    for index in range(part[0], len(trips), part[1]):
+        trip_id = text(trips[index]["trip_id"])
+        beside = {
             **common,
-            **case_data(cases.trip(trip_facts), cases),
-            "answers": answers.get(text(trip_facts["trip_id"]), []),
-            "corrections": corrections.get(text(trip_facts["trip_id"]), []),
-            "total": total,
-            "pages": len(cases.trips),
-            "previous": _neighbour(cases, index - 1),
-            "next": _neighbour(cases, index + 1),
+            "answers": answers.get(trip_id, []),
+            "corrections": corrections.get(trip_id, []),
+            "total": len(review.cases),
+            "pages": len(trips),
+            "previous": _neighbour(trips, index - 1),
+            "next": _neighbour(trips, index + 1),
         }
+        yield CasePage(case_file(trip_id), beside, partial(_whole, cases, index, beside))
 
 
-def _neighbour(cases: Cases, index: int) -> Row | None:
-    if not 0 <= index < len(cases.trips):
+def _whole(cases: Callable[[], Cases], index: int, beside: Row) -> Row:
+    of = cases()
+    return {**beside, **case_data(of.trip(of.trips[index]), of)}
+
+
+def _neighbour(trips: list[Row], index: int) -> Row | None:
+    if not 0 <= index < len(trips):
         return None
-    trip_id = text(cases.trips[index]["trip_id"])
-    n = int(cases.trips[index]["reading_order"])
+    trip_id = text(trips[index]["trip_id"])
+    n = int(trips[index]["reading_order"])
     return {"n": n, "trip": trip_id, "file": case_file(trip_id)}
 
 
