@@ -68,9 +68,9 @@ class MeasureFigures:
     cannula_use: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class MonthReview:
-    """One month of one service, ready to be drawn.
+    """One month of one service, ready to be drawn; each is another, so that one may ask of it once.
 
     Frames follow the models of the same name in `schemas.outputs`. `expected` is None where the
     delivery named no expected number. `measures` holds this month, every earlier month, and all
