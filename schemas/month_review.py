@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
+
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -68,9 +70,9 @@ class MeasureFigures:
     cannula_use: pd.DataFrame | None = None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class MonthReview:
-    """One month of one service, ready to be drawn; each is another, so that one may ask of it once.
+    """One month of one service, ready to be drawn.
 
     Frames follow the models of the same name in `schemas.outputs`. `expected` is None where the
     delivery named no expected number. `measures` holds this month, every earlier month, and all
@@ -110,3 +112,7 @@ class MonthReview:
     work: MonthWork | None = None
     shared: SharedTables | None = None
     records: str = ""
+
+    # none is compared with another; what was asked of one is kept for it (lru_cache)
+    __eq__ = object.__eq__
+    __hash__ = object.__hash__

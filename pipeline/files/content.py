@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.files import Unreadable
+from schemas.record import dataclass
 
 CHUNK, TAIL = 1 << 22, 256
 LOOSE_QUOTES = (b' "', b'" ', b'\t"', b'"\t')

@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -9,7 +9,6 @@ are `kept_<table>`, with the trip's key in place of its name, in the order they 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors.disk import as_mistake
@@ -23,6 +22,7 @@ from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -5,12 +5,13 @@ An answer changes nothing of the first, which is kept by itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from pipeline.measures.registry import MEASURES
 from schemas.month_review import MeasureFigures
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd

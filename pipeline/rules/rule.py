@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.rules.sql_parameters import SqlParameters, chooses_words
+from schemas.record import dataclass
 from schemas.rule_parameters import Parameters
 
 

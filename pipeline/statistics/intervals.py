@@ -8,12 +8,11 @@ are mistakes of the caller and raise ValueError.
 A share's interval at 95 % needs nothing of scipy, so that pages with no other start fast.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.statistics import special
+from schemas.record import dataclass
 
 FloatArray = NDArray[np.float64]
 
@@ -35,24 +34,6 @@ class Interval:
     upper: FloatArray
     numerator: FloatArray
     denominator: FloatArray
-    level: float
-    method: str
-
-
-@dataclass(frozen=True)
-class RateRatio:
-    """A ratio of two rates with its exact interval and two p-values.
-
-    ``p_value`` is the two-sided minimum-likelihood p: the probability of every split of the events
-    no likelier than the one seen. ``p_doubled`` is twice the smaller tail (at most 1), the one that
-    always agrees with the interval. Shapes as in :class:`Interval`.
-    """
-
-    ratio: FloatArray
-    lower: FloatArray
-    upper: FloatArray
-    p_value: FloatArray
-    p_doubled: FloatArray
     level: float
     method: str
 
@@ -164,65 +145,6 @@ def poisson_exact(
     upper = special.gammaincinv(x + 1, 1 - tail) * scale
     estimate = x * scale
     return Interval(estimate[()], lower[()], upper[()], x[()], t[()], level, "exact Poisson")
-
-
-def rate_ratio_exact(
-    events: ArrayLike,
-    exposure: ArrayLike,
-    reference_events: ArrayLike,
-    reference_exposure: ArrayLike,
-    level: float = 0.95,
-) -> RateRatio:
-    """Ratio of two Poisson rates, group over reference, by the exact conditional test.
-
-    Given the total, the group's events are binomial; the interval is Clopper-Pearson's carried
-    over to the ratio, so it takes events as independent. No events at all: ratio NaN, bounds 0 to
-    infinity, p 1. No reference events: ratio and upper bound infinite. An exposure of 0: all NaN.
-    Source: Przyborowski and Wilenski 1940, Biometrika 31:313; p as R's ``poisson.test``.
-    """
-    x1, t1, x0, t0 = as_float(events, exposure, reference_events, reference_exposure)
-    _check_counts(x1, None)
-    _check_counts(x0, None)
-    if np.any(t1 < 0) or np.any(t0 < 0):
-        raise ValueError("an exposure below 0")
-    if np.any(x1 != np.floor(x1), where=~np.isnan(x1)) or np.any(
-        x0 != np.floor(x0), where=~np.isnan(x0)
-    ):
-        raise ValueError("the exact test needs whole counts")
-    known = np.isfinite(x1 + x0) & (t1 > 0) & (t0 > 0)
-    total = np.where(known, x1 + x0, np.nan)
-    share = t1 / np.where(known, t1 + t0, np.nan)
-    low, high = _beta_bounds(x1, total, level)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(known, (x1 / t1) / (x0 / t0), np.nan)
-        lower = low / (1 - low) * t0 / t1
-        upper = np.where(x0 == 0, np.inf, high / (1 - high) * t0 / t1)
-    empty = known & (total == 0)
-    lower = np.where(empty, 0.0, np.where(known, lower, np.nan))
-    upper = np.where(empty, np.inf, np.where(known, upper, np.nan))
-    p_value, p_doubled = _binomial_p(x1, total, share)
-    return RateRatio(
-        ratio[()], lower[()], upper[()], p_value, p_doubled, level, "exact conditional"
-    )
-
-
-def _binomial_p(x: FloatArray, n: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two-sided p of x out of n against ``share``: minimum likelihood, and the doubled tail."""
-    below = np.where(x >= n, 1.0, special.bdtr(x, np.nan_to_num(n).astype(int), share))
-    above = np.where(x <= 0, 1.0, special.bdtrc(x - 1, np.nan_to_num(n).astype(int), share))
-    doubled = np.where(np.isnan(n), np.nan, np.minimum(1.0, 2 * np.minimum(below, above)))
-    minlike = np.vectorize(_minimum_likelihood_p, otypes=[np.float64])(x, n, share)
-    return minlike[()], doubled[()]
-
-
-def _minimum_likelihood_p(x: float, n: float, share: float) -> float:
-    from scipy.stats import binomtest
-
-    if not np.isfinite(n):
-        return float("nan")
-    if n == 0:
-        return 1.0
-    return float(binomtest(int(x), int(n), float(share)).pvalue)
 
 
 def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:

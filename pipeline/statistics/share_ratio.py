@@ -1,6 +1,5 @@
 """The ratio of two shares: both of them counts of trips out of trips."""
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -8,6 +7,7 @@ import numpy as np
 from pipeline.statistics import special
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.roots import root_between
+from schemas.record import dataclass
 
 NODES = 200
 LEFT_OUT = 1e-13

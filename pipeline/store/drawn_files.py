@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.store.kept_results import found_kept
 from pipeline.store.whole import link
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

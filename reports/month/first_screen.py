@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -11,6 +11,7 @@ from reports.text.rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now, standing
 from reports.text.worse import worse
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from reports.text.estimates import Estimate
@@ -50,18 +51,13 @@ class KeyFigures:
 
 @dataclass(frozen=True)
 class SizeRow:
-    """A cannula size, with its rate over all months and in the month; `since` when it is worse."""
+    """A cannula size, with its rate over all months and in the month; `worse` by what, if it is."""
 
     id: str
     label: str
     all: Estimate
     month: Estimate
-    since: str = ""
-
-    @property
-    def worse(self) -> str:
-        """'up since Oct 2025': on its own past, not beside other sizes; empty without a signal."""
-        return f"up since {words.month_short(self.since)}" if self.since else ""
+    worse: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -160,14 +156,14 @@ def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
         if key in measured or entry.get("carried", True):
             named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
     named |= {key: key for key in measured if key not in named}
-    since = {one.value: one.since for one in worse(review) if one.of_size}
+    risen = {one.value: one.beside_name for one in worse(review) if one.of_size}
     return SizeRates(
         rows=tuple(
-            replace(_size(table, "cannula", key, label), since=since.get(key, ""))
+            replace(_size(table, "cannula", key, label), worse=risen.get(key, ()))
             for key, label in named.items()
         ),
         whole=_size(table, "service", "all", "all"),
-        said=_sizes_said(review, {named.get(key, key): month for key, month in since.items()}),
+        said=_sizes_said(review, [named.get(key, key) for key in risen]),
         months=sum(m <= review.month for m in review.months),
     )
 
@@ -178,12 +174,13 @@ def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
     )
 
 
-def _sizes_said(review: MonthReview, since: dict[str, str]) -> str:
-    """'only prong 2 clearly up': the picture's finding; each row says since when."""
-    if len(since) > NAMED_MOST:
-        return f"{len(since)} clearly up"
-    if since:
-        return f"only {words.listed(list(since))} clearly up"
+def _sizes_said(review: MonthReview, risen: list[str]) -> str:
+    """'only prong 2 above its past': the picture's finding; each row says since when."""
+    past = f"above {'its' if len(risen) == 1 else 'their'} past"
+    if len(risen) > NAMED_MOST:
+        return f"{len(risen)} {past}"
+    if risen:
+        return f"only {words.listed(risen)} {past}"
     return _unsignalled(review, "cannula")
 
 
@@ -207,7 +204,8 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     by_month = table.by_month(RATE)
     if signal is None:
         now = months[-1] if months else None
-        level = words.some(now["level"]) if now else None
+        # of a chart that has too few months its level is no more than a start
+        level = words.some(now["level"]) if now and words.some(now["threshold"]) else None
         whole = table.at(RATE, table.to_month).number
         said = _unsignalled(review, "service")
         return ServiceRate(by_month, said, False, whole if level is None else 100 * level, None, "")

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import signal_parts
+from schemas.record import dataclass
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
