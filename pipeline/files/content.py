@@ -22,6 +22,7 @@ class Text:
     """A file of UTF-8 text, and what tells whether each of its lines is one row.
 
     `loose_quotes`: a quotation mark stands beside a space, which readers take in different ways.
+    `line_ends`: some places right behind a line end, in bytes, and how many lines come before each.
     """
 
     path: Path
@@ -30,6 +31,7 @@ class Text:
     ends_in_newline: bool
     blank_at_end: int
     loose_quotes: bool
+    line_ends: tuple[tuple[int, int], ...] = ()
 
     @property
     def lines(self) -> int:
@@ -57,7 +59,8 @@ class Scan:
     """Counts the line ends of a text chunk by chunk; Unreadable at a line too long to be one."""
 
     def __init__(self) -> None:
-        self.newlines = self.returns = self.run = 0
+        self.newlines = self.returns = self.run = self.fed = 0
+        self.line_ends: list[tuple[int, int]] = []
         self.tail = b""
         self.loose = False
 
@@ -72,6 +75,9 @@ class Scan:
         self.run = len(data) - last - 1 if last >= 0 else longest
         self.newlines += data.count(b"\n")
         self.returns += data.count(b"\r")
+        if (end := data.rfind(b"\n")) >= 0:
+            self.line_ends.append((self.fed + end + 1, self.newlines))
+        self.fed += len(data)
         self.loose = (
             self.loose or _has_loose_quotes(self.tail[-1:] + data[:1]) or _has_loose_quotes(data)
         )
@@ -81,7 +87,8 @@ class Scan:
         """What was fed, as it stands in `path`."""
         blank = (len(self.tail) - len(self.tail.rstrip(b"\r\n"))) // (2 if self.returns else 1)
         ends = self.tail.endswith(b"\n")
-        return Text(path, self.newlines, self.returns, ends, max(0, blank - 1), self.loose)
+        blank_at_end, line_ends = max(0, blank - 1), tuple(self.line_ends)
+        return Text(path, self.newlines, self.returns, ends, blank_at_end, self.loose, line_ends)
 
 
 def _has_loose_quotes(chunk: bytes) -> bool:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     import duckdb
 
 LONGEST_CELL = 1 << 20
+AT_ONCE = 4 << 20
+"""A thread reads so many bytes and then takes the next: as many as it can, else, up to 32 MB."""
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,19 @@ def delimited_rows(
     `create` makes a table from the source it gets and returns how many rows that has: a source
     without a relation is proved so, and its table is there. Any other is yet to be used.
     """
+    return quick_or_lines(con, file, columns, relation, create) or slow_rows(
+        con, file, columns, relation
+    )
+
+
+def quick_or_lines(
+    con: duckdb.DuckDBPyConnection,
+    file: Delimited,
+    columns: Columns,
+    relation: str,
+    create: Callable[[TextRows], int],
+) -> TextRows | None:
+    """As `delimited_rows`; None where only the strict reader can tell what is a row."""
     import duckdb
 
     quick = quick_rows(file, columns)
@@ -107,7 +122,7 @@ def delimited_rows(
                 return quick
         except (duckdb.InvalidInputException, duckdb.ConversionException):
             pass
-    return lines_rows(con, file, columns, relation) or slow_rows(con, file, columns, relation)
+    return lines_rows(con, file, columns, relation)
 
 
 def rows_expected(file: Delimited) -> int:
@@ -135,7 +150,7 @@ def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
         f"select {cells} from read_csv({literal(str(text.path))}, auto_detect=false, header=true,"
         f" skip={layout.header_line - 1}, delim={literal(layout.delimiter)}, quote='{mark}',"
         f" escape='{mark}', comment='', nullstr='', compression='none', new_line='{text.line_end}',"
-        f" columns={{{every}}})"
+        f" buffer_size={AT_ONCE}, columns={{{every}}})"
     )
     return TextRows(sql, f"rowid + {layout.header_line + 1}")
 
@@ -156,7 +171,8 @@ def lines_rows(
         con.execute(
             f"create or replace temp table {relation} as from read_csv(?, auto_detect=false,"
             " header=false, delim='\x01', quote='', escape='', comment='', nullstr='',"
-            f" compression='none', new_line='{text.line_end}', columns={{'text': 'VARCHAR'}})",
+            f" compression='none', new_line='{text.line_end}', buffer_size={AT_ONCE},"
+            " columns={'text': 'VARCHAR'})",
             [str(text.path)],
         )
     except (duckdb.InvalidInputException, duckdb.ConversionException):

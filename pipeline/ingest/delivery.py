@@ -22,6 +22,7 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
+from pipeline.ingest.typed import TableFile, header_of
 from pipeline.store.database import enough_threads, one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 
@@ -145,7 +146,7 @@ def _stage_tables(
     staged = []
     for table, content in parts.tables.items():
         try:
-            header = staging.header_of(con, table, content)
+            header = header_of(con, table, content)
         except Unreadable as error:
             findings.unreadable(content.name, error)
             continue
@@ -153,7 +154,7 @@ def _stage_tables(
         if present is None:
             continue
         stage(f"read, cast and validate {table}")
-        if staging.stage_table(con, staging.TableFile(table, content, header, present), findings):
+        if staging.stage_table(con, TableFile(table, content, header, present), findings):
             staged.append(table)
             if table == "trips":
                 staging.number_trips(con)

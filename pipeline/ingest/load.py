@@ -66,7 +66,7 @@ def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
     for kind, names in (("view", views), ("table", tables)):
         for (name,) in names:
             if name.startswith(
-                ("staged_", "typed_", "kept_", "other_", "repeated_", "cell_", "screened")
+                ("staged_", "typed_", "good_", "kept_", "other_", "repeated_", "cell_", "screened")
             ):
                 con.execute(f"drop {kind} if exists {quoted(name)}")
 

@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 
 from pipeline.files import delimited
 from pipeline.files.content import read_content
-from pipeline.files.delimited import Delimited, lines_rows, quick_rows, rows_expected, slow_rows
+from pipeline.files.delimited import (
+    AT_ONCE,
+    Delimited,
+    lines_rows,
+    quick_rows,
+    rows_expected,
+    slow_rows,
+)
 from pipeline.files.rows import Columns, TextRows
 from pipeline.ingest import stage
 from pipeline.ingest.parts import read_part
@@ -92,11 +99,12 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
     path = tmp_path / "settings.csv"
 
     def in_small_parts(file: Delimited, columns: Columns) -> TextRows | None:
-        # a file is read in parallel from 32 MB on: as small as that, this one is, too
+        # a file is read in parallel from some MB on: as small as that, this one is, too
         source = quick_rows(file, columns)
         assert source is not None
-        small = "auto_detect=false, max_line_size=10000, buffer_size=100000"
-        return replace(source, sql=source.sql.replace("auto_detect=false", small))
+        own, small = f"buffer_size={AT_ONCE}", "max_line_size=10000, buffer_size=100000"
+        assert own in source.sql
+        return replace(source, sql=source.sql.replace(own, small))
 
     monkeypatch.setattr(delimited, "quick_rows", in_small_parts)
     with duckdb.connect(config={"threads": 4}) as wide:
