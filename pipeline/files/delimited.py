@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     import duckdb
 
 LONGEST_CELL = 1 << 20
+REJECTED, FEW_REJECTED = "rejected_rows", 100
+"""Where DuckDB tells which rows do not fit, and how many of them may be left out of a file."""
+
 AT_ONCE = 4 << 20
 """A thread reads so many bytes and then takes the next: as many as it can, else, up to 32 MB."""
 
@@ -100,19 +103,6 @@ def delimited_rows(
     `create` makes a table from the source it gets and returns how many rows that has: a source
     without a relation is proved so, and its table is there. Any other is yet to be used.
     """
-    return quick_or_lines(con, file, columns, relation, create) or slow_rows(
-        con, file, columns, relation
-    )
-
-
-def quick_or_lines(
-    con: duckdb.DuckDBPyConnection,
-    file: Delimited,
-    columns: Columns,
-    relation: str,
-    create: Callable[[TextRows], int],
-) -> TextRows | None:
-    """As `delimited_rows`; None where only the strict reader can tell what is a row."""
     import duckdb
 
     quick = quick_rows(file, columns)
@@ -122,7 +112,54 @@ def quick_or_lines(
                 return quick
         except (duckdb.InvalidInputException, duckdb.ConversionException):
             pass
-    return lines_rows(con, file, columns, relation)
+    return lines_rows(con, file, columns, relation) or slow_rows(con, file, columns, relation)
+
+
+def fitting_rows(
+    con: duckdb.DuckDBPyConnection,
+    file: Delimited,
+    columns: Columns,
+    relation: str,
+    create: Callable[[TextRows], int],
+) -> list[TextRows]:
+    """As `delimited_rows`, first for the rows that fit the header and then for those that do not.
+
+    `create` has made a table of the first when this returns. Nothing is returned where only a
+    stricter reader can tell what is a row, or too few of them fit.
+    """
+    import duckdb
+
+    quick = quick_rows(file, columns, and_rejects=True)
+    if quick is None:
+        return []
+    con.execute(f"drop table if exists {REJECTED}; drop table if exists {REJECTED}_of")
+    try:
+        count = create(quick)
+    except (duckdb.InvalidInputException, duckdb.ConversionException):
+        return []
+    con.execute(f"""
+        create or replace temp table {relation} as
+        select line::INTEGER as line, trim(any_value(csv_line), chr(13) || chr(10)) as text,
+               bool_and(error_type in ('MISSING COLUMNS', 'TOO MANY COLUMNS')) as ragged
+        from {REJECTED} group by all order by line""")
+    lines = [line for (line,) in con.execute(f"select line from {relation}").fetchall()]
+    surely = con.execute(
+        f"select bool_and(ragged and not contains(text, '\"')) from {relation}"
+    ).fetchall()[0][0]
+    if len(lines) > FEW_REJECTED or count + len(lines) != rows_expected(file):
+        return []
+    if not lines:
+        con.execute(f"drop table {relation}")
+        return [quick]
+    if not surely:
+        return []
+    # each rejected row lets those below it move up by one
+    first = file.layout.header_line + 1
+    moved = "".join(
+        f" + (rowid >= {line - first - number})::INTEGER" for number, line in enumerate(lines)
+    )
+    cut = _cut_lines(f"select line, text from {relation}", file, columns)
+    return [replace(quick, line=f"{quick.line}{moved}"), TextRows(cut, "line", relation)]
 
 
 def rows_expected(file: Delimited) -> int:
@@ -130,10 +167,11 @@ def rows_expected(file: Delimited) -> int:
     return file.text.lines - file.layout.header_line
 
 
-def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
+def quick_rows(file: Delimited, columns: Columns, *, and_rejects: bool = False) -> TextRows | None:
     """Return how DuckDB reads a file in parallel; None where its line ends rule that out.
 
-    It holds only if it yields `rows_expected`, and raises nothing.
+    It holds only if it yields `rows_expected`, and raises nothing. `and_rejects`: what does not
+    fit is left out and told in the temporary table `REJECTED`.
     """
     text, layout = file.text, file.layout
     pattern = any(mark in str(text.path) for mark in "*?[")
@@ -146,11 +184,12 @@ def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
     cells = ", ".join(
         f"{'null' if at is None else f'c{at}'} as {quoted(name)}" for name, at in columns.items()
     )
+    told = f" store_rejects=true, rejects_table='{REJECTED}', rejects_scan='{REJECTED}_of',"
     sql = (
         f"select {cells} from read_csv({literal(str(text.path))}, auto_detect=false, header=true,"
         f" skip={layout.header_line - 1}, delim={literal(layout.delimiter)}, quote='{mark}',"
         f" escape='{mark}', comment='', nullstr='', compression='none', new_line='{text.line_end}',"
-        f" buffer_size={AT_ONCE}, columns={{{every}}})"
+        f"{told if and_rejects else ''} buffer_size={AT_ONCE}, columns={{{every}}})"
     )
     return TextRows(sql, f"rowid + {layout.header_line + 1}")
 
@@ -182,12 +221,16 @@ def lines_rows(
     ).fetchall()[0]
     if (quotes and file.layout.quotes) or lines != text.lines + text.blank_at_end:
         return None
-    return TextRows(_cut_lines(relation, file, columns), "line", relation)
+    numbered = (
+        f"select (rowid + 1)::INTEGER as line, text from {relation}"
+        f" where rowid >= {file.layout.header_line} and text is not null"
+    )
+    return TextRows(_cut_lines(numbered, file, columns), "line", relation)
 
 
-def _cut_lines(relation: str, file: Delimited, columns: Columns) -> str:
-    """SQL for the rows of a table of lines, as `slow_rows` reads them."""
-    width, header_line = len(file.header), file.layout.header_line
+def _cut_lines(lines: str, file: Delimited, columns: Columns) -> str:
+    """SQL for the rows of lines, line and text, as `slow_rows` reads them."""
+    width = len(file.header)
     cells = ", ".join(
         f"nullif(cells[{'null' if at is None else at + 1}], '') as {quoted(name)}"
         for name, at in columns.items()
@@ -199,11 +242,8 @@ def _cut_lines(relation: str, file: Delimited, columns: Columns) -> str:
         from (
             select line, cells, case when len(cells) <= {width} then len(cells) = {width}
                    else array_to_string(cells[{width + 1}:], '') = '' end as fits
-            from (
-                select (rowid + 1)::INTEGER as line,
-                       string_split(text, {literal(file.layout.delimiter)}) as cells
-                from {relation} where rowid >= {header_line} and text is not null
-            )
+            from (select line, string_split(text, {literal(file.layout.delimiter)}) as cells
+                  from ({lines}))
         )"""
 
 

@@ -14,6 +14,7 @@ from pipeline.files import Unreadable
 from pipeline.ingest import screen
 from pipeline.ingest import stage as staging
 from pipeline.ingest.doubtful import Doubted, find_doubtful
+from pipeline.ingest.incoming import close_incoming
 from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.set_aside import MONTH_COLUMNS
@@ -122,10 +123,13 @@ def read_delivery(
         check_against_store(con, files, parts, findings)
     try:
         _stage_tables(con, parts, files.export, findings, stage)
+        if findings.refusals:
+            raise Refused(findings.refusals)
+    except BaseException:
+        close_incoming(con)
+        raise
     finally:
         parts.close()
-    if findings.refusals:
-        raise Refused(findings.refusals)
     stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
     names = {table: content.name for table, content in parts.tables.items()}

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
+from pipeline.ingest.incoming import close_incoming
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows, of_trips
 from pipeline.store.database import one, transaction
@@ -69,6 +70,7 @@ def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
                 ("staged_", "typed_", "good_", "kept_", "other_", "repeated_", "cell_", "screened")
             ):
                 con.execute(f"drop {kind} if exists {quoted(name)}")
+    close_incoming(con)
 
 
 def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pipeline.ingest.incoming import waiting_place
 from pipeline.ingest.typed import CutInARowError, TableFile, in_pieces, whole
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
@@ -33,16 +34,18 @@ FILLED = (
 
 def stage_rows(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> None:
     """Make `kept_<table>` and `staged_<table>`, as `stage` describes them."""
+    place = waiting_place(con, file.content.path.stat().st_size)
+    into = f"{place}.good_{file.table}"
     try:
-        blank, ends = _read(con, file, findings, in_pieces(con, file, findings))
+        blank, ends = _read(con, file, findings, in_pieces(con, file, findings), into)
     except CutInARowError:
-        blank, ends = _read(con, file, findings, whole(con, file, findings))
+        blank, ends = _read(con, file, findings, whole(con, file, findings), into)
     mention_blank(file, blank, findings)
-    _sort_unless_in_order(con, file, ends)
+    _sort_unless_in_order(con, file, ends, into)
     table, cells = file.table, cells_of(file) | {"trip_id": "null::VARCHAR"}
     con.execute(f"""
         create or replace temp view kept_{table} as
-        select trip_key, line, {named(cells)} from good_{table};
+        select trip_key, line, {named(cells)} from {into};
         create or replace temp view staged_{table} as
         select *, 0 as reject_code, null::UTINYINT[] as codes, null::VARCHAR[] as raw
         from kept_{table} union all by name from other_{table};
@@ -54,12 +57,13 @@ def _read(
     file: TableFile,
     findings: Findings,
     sources: Iterator[TextRows],
+    into: str,
 ) -> tuple[int, list[int]]:
-    """Make the two tables anew of all `sources`.
+    """Make `other_<table>` and the table `into` anew of all `sources`.
 
     Returns how many rows say nothing, and after how many good rows each part ended.
     """
-    into = "create or replace temp table {} as"
+    first = True
     all_blank, ends = 0, [0]
     for source in sources:
         reject = "reject_code" if source.relation else "0"
@@ -69,19 +73,25 @@ def _read(
             findings.faulty.add(file.table)
         for begins in range(0, max(rows, 1), SORTED_AT_ONCE):
             part = f"typed.rowid between {begins} and {begins + SORTED_AT_ONCE - 1}"
-            good = _take(con, file, (f"({source.line})::INTEGER", reject), part, into)
+            own = (f"({source.line})::INTEGER", reject)
+            to = _put(f"temp.other_{file.table}", first=first), _put(into, first=first)
+            good = _take(con, file, own, part, to)
             ends.append(ends[-1] + good)
-            into = "insert into {}"
+            first = False
         con.execute(f"drop table typed_{file.table}")
     return all_blank, ends
 
 
 def _take(
-    con: duckdb.DuckDBPyConnection, file: TableFile, own: tuple[str, str], part: str, into: str
+    con: duckdb.DuckDBPyConnection,
+    file: TableFile,
+    own: tuple[str, str],
+    part: str,
+    to: tuple[str, str],
 ) -> int:
     """Put the rows of `part` where they belong; returns how many are good.
 
-    `own`: SQL for a row's line and its reject code.
+    `own`: SQL for a row's line and its reject code; `to`: what puts rows there, others and good.
     """
     table, (line, reject) = file.table, own
     first, last = one(
@@ -97,7 +107,7 @@ def _take(
     cells = named(cells_of(file))
     con.execute(
         f"""
-        {into.format(f"other_{table}")}
+        {to[0]}
         select trip_key, {line} as line, {reject} as reject_code, {cells}, codes, raw
         from {known} where {part} and {FILLED} and not ({kept})""",
         {"first": first, "last": last},
@@ -105,7 +115,7 @@ def _take(
     (good,) = one(
         con,
         f"""
-        {into.format(f"good_{table}")}
+        {to[1]}
         select trip_key, {line} as line, {stored} from {known} where {part} and {kept}
         order by {", ".join(_order(file))}""",
         {"first": first, "last": last},
@@ -113,25 +123,29 @@ def _take(
     return int(good)
 
 
+def _put(table: str, *, first: bool) -> str:
+    """What puts the rows of a SELECT into a table, made anew by the `first` of them."""
+    kind = "temp table" if table.startswith("temp.") else "table"
+    return f"create or replace {kind} {table} as" if first else f"insert into {table}"
+
+
 def _order(file: TableFile) -> list[str]:
     return ["trip_key", "at_s", "line"] if "at_s" in file.wanted else ["trip_key", "line"]
 
 
-def _sort_unless_in_order(con: duckdb.DuckDBPyConnection, file: TableFile, ends: list[int]) -> None:
+def _sort_unless_in_order(
+    con: duckdb.DuckDBPyConnection, file: TableFile, ends: list[int], into: str
+) -> None:
     """Sort the good rows as a whole, unless each part of them goes on where the last one ended."""
     places = [place for end in ends[1:-1] for place in (end - 1, end) if 0 < end < ends[-1]]
     if not places:
         return
     order = ", ".join(_order(file))
     rows = con.execute(
-        f"select {order} from good_{file.table} where rowid in"
-        f" ({', '.join(map(str, places))}) order by rowid"
+        f"select {order} from {into} where rowid in ({', '.join(map(str, places))}) order by rowid"
     ).fetchall()
     if rows != sorted(rows):
-        con.execute(
-            f"create or replace temp table good_{file.table} as"
-            f" from good_{file.table} order by {order}"
-        )
+        con.execute(f"{_put(into, first=True)} from {into} order by {order}")
 
 
 def look_through(con: duckdb.DuckDBPyConnection, table: str, reject: str) -> tuple[int, int, int]:

@@ -11,7 +11,13 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors.disk import as_mistake
 from pipeline.files import Unreadable
-from pipeline.files.delimited import Delimited, delimited_rows, quick_or_lines, read_header
+from pipeline.files.delimited import (
+    Delimited,
+    delimited_rows,
+    fitting_rows,
+    lines_rows,
+    read_header,
+)
 from pipeline.files.pieces import MOST_PIECES, pieces
 from pipeline.files.rows import (
     TextRows,
@@ -49,7 +55,7 @@ class TableFile:
 
 
 class CutInARowError(Exception):
-    """A piece of a text has not the rows that its lines promise: read the file whole."""
+    """Lines and rows of a text are not the same: read the file whole."""
 
 
 def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list[str]:
@@ -103,17 +109,16 @@ def in_pieces(
         yield from _pieces_of_parquet(con, file)
     else:
         for piece in pieces(file.content.text):
-            if piece.text is file.content.text:
-                yield from whole(con, file, findings)
-                return
-            rows = quick_or_lines(
-                con, Delimited(piece.text, file.header), file.columns, f"raw_{file.table}",
-                lambda rows: _create(con, file, rows),
-            )  # fmt: skip
-            if rows is None:
-                raise CutInARowError
-            _end(con, file, rows)
-            yield replace(rows, line=f"{rows.line} + {piece.before}")
+            read = Delimited(piece.text, file.header), file.columns, f"raw_{file.table}"
+            found = fitting_rows(con, *read, lambda rows: _create(con, file, rows))
+            if not found:
+                lines = lines_rows(con, *read)
+                if lines is None:
+                    raise CutInARowError
+                found = [lines]
+            for rows in found:
+                _end(con, file, rows)
+                yield replace(rows, line=f"{rows.line} + {piece.before}")
 
 
 def _pieces_of_parquet(con: duckdb.DuckDBPyConnection, file: TableFile) -> Iterator[TextRows]:
