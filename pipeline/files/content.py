@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import stat
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.files import Unreadable
+
+if TYPE_CHECKING:
+    from concurrent.futures import ThreadPoolExecutor
 
 CHUNK, TAIL = 1 << 22, 256
 LOOSE_QUOTES = (b' "', b'" ', b'\t"', b'"\t')
@@ -107,14 +112,9 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
             raise Unreadable("not-a-file", f"this is {what}, not a file")
         if most is not None and status.st_size > most:
             raise Unreadable("too-large", f"it is larger than {most >> 20} megabytes")
-        digest = hashlib.sha256()
         scan = None if path.suffix.lower() in NOT_TEXT else Scan()
-        with path.open("rb") as file:
-            while chunk := file.read(CHUNK):
-                digest.update(chunk)
-                if scan:
-                    scan.feed(chunk)
-        return Content(path, digest.hexdigest(), scan.text(path) if scan else None)
+        sha256 = _read(path, scan, beside=status.st_size > CHUNK)
+        return Content(path, sha256, scan.text(path) if scan else None)
     except FileNotFoundError:
         raise Unreadable("not-found", "there is no such file") from None
     except PermissionError:
@@ -122,3 +122,26 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "no such name"
         raise Unreadable("not-found", f"the file cannot be opened or read ({why})") from None
+
+
+def _read(path: Path, scan: Scan | None, *, beside: bool) -> str:
+    """Read a file through; returns what it hashes to. `beside`: that is done by another thread."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file, _worker() if beside else nullcontext() as worker:
+        hashed = None
+        while chunk := file.read(CHUNK):
+            if worker is None:
+                digest.update(chunk)
+            else:
+                if hashed is not None:
+                    hashed.result()
+                hashed = worker.submit(digest.update, chunk)
+            if scan:
+                scan.feed(chunk)
+    return digest.hexdigest()
+
+
+def _worker() -> ThreadPoolExecutor:
+    from concurrent.futures import ThreadPoolExecutor
+
+    return ThreadPoolExecutor(1)
