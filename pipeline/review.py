@@ -7,7 +7,6 @@ import os
 import re
 from collections.abc import Callable, Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +15,7 @@ from pipeline.gathered import gathered, made_from, month_facts, tool_version, wi
 from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
 from pipeline.standing import drawn_before, keep_standing, standing
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +17,7 @@ from pipeline.errors import (
     problem,
     usage,
 )
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from pipeline.mapping.read_mapping import Mapping

@@ -6,13 +6,13 @@ charted here", never zero. Every row names the file and line it was delivered in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.contract import TABLES
 from schemas.outputs import Evidence, Occlusions, Problems, Timeline, Verdicts
+from schemas.record import dataclass
 from schemas.units import SEVERITIES
 
 if TYPE_CHECKING:

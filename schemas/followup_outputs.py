@@ -5,18 +5,18 @@ As in `schemas.outputs`: shares are fractions of 1, null means not known or noth
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
 from schemas.findings import CONCLUSIONS
 from schemas.followup import REFER_TO, STATUSES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from schemas.followup_records import Disagreement, LeftTheList, RestatedMonth
+    from schemas.followup_records import RestatedMonth
 
 REVIEWABLE = ["deviation", "borderline"]
 ACTION_STATES = ["open", "overdue", "closed"]
@@ -285,5 +285,3 @@ class FollowUpReview:
     corrections: pd.DataFrame
     practice_variances: pd.DataFrame
     restated: tuple[RestatedMonth, ...] = ()
-    disagreements: tuple[Disagreement, ...] = ()
-    left_the_list: tuple[LeftTheList, ...] = ()

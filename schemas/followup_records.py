@@ -1,8 +1,8 @@
-"""What changed after a month was published, and where readers differ, as typed records."""
+"""What changed after a month was published, as typed records."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from schemas.record import dataclass
 
 CAUSES = ("late", "replaced", "corrected", "rejudged")
 """Came after the publication; delivered again with other content, or in another month; a value
@@ -54,29 +54,3 @@ class RestatedMonth:
     def of(self, cause: str) -> tuple[str, ...]:
         """Tokens of the trips with one cause."""
         return tuple(trip.trip_id for trip in self.trips if trip.cause == cause)
-
-
-@dataclass(frozen=True)
-class Disagreement:
-    """Two readers of one finding who concluded otherwise, in the order in which they first read.
-
-    `rule` is empty for the case as a whole.
-    """
-
-    trip_id: str
-    rule: str
-    readers: tuple[str, ...]
-    conclusions: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class LeftTheList:
-    """A trip of the month that was answered and has no work on it any more; its answers are kept.
-
-    `why`: no_flag (its record or the rules changed), or other_month (delivered again for another).
-    """
-
-    trip_id: str
-    rules: tuple[str, ...]
-    conclusions: tuple[str, ...]
-    why: str

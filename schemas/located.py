@@ -8,11 +8,12 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,11 @@ As in `schemas.outputs`: shares are fractions of 1, null means not known or too 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
+from schemas.record import dataclass
 from schemas.signal_outputs import SIGNAL_OUTPUTS
 from schemas.trip_outputs import TRIP_OUTPUTS
 from schemas.units import Unit

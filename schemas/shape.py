@@ -8,10 +8,11 @@ a second time, and only what is made of the checks once (`pipeline.ingest.checks
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, ClassVar, get_type_hints
 
 from schemas.kinds import Kind
+from schemas.record import dataclass
 
 CHECKS = {
     "gt": ("greater_than", "min_value"),

@@ -7,11 +7,11 @@ else. Shares are fractions of 1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from schemas import kinds as dt
 from schemas import shape as pa
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from schemas.record import dataclass
 
 KINDS = ("read", "audit", "batch", "fetch")
 """In the order in which they are done."""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any
 
 from pipeline.followup.answers import trips_of
 from pipeline.followup.case_rules import Standing, standing_of_cases
 from pipeline.followup.case_states import CaseNow
 from pipeline.followup.given import Trip
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from schemas.record import dataclass
 
 MOST_WAITING = 20
 """One-time links that may wait unused; the oldest is forgotten."""

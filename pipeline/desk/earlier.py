@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
@@ -14,6 +13,7 @@ from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
 from pipeline.desk.thing_pages import nothing_there
 from pipeline.followup.moves import Move, month_under_review, move
 from reports.text import words
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

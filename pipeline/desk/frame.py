@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 from urllib.parse import parse_qs
 
@@ -16,6 +16,7 @@ from pipeline.desk.drafts import Fields
 from pipeline.desk.held import Desk
 from reports.desk import asset_names, desk_page
 from reports.text import words
+from schemas.record import dataclass
 
 NAV = (
     ("/", "Open work"), ("/add", "Add a trip"), ("/actions", "Actions"), ("/signals", "Signals"),

@@ -5,13 +5,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.session import STORE, open_waiting
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

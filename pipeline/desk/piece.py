@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from pipeline.measures.bases import month_number
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.desk.case import kept_from, mark_now
@@ -23,6 +22,7 @@ from pipeline.followup.states import AWAITING, CLOSED, DIFFERS, REFERRED
 from pipeline.store.sql import literal
 from reports.text import words
 from schemas.findings import HOLDS, MISSED
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.case.trip_data import FAILED
 from reports.text import words
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

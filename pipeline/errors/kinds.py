@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntEnum
+
+from schemas.record import dataclass
 
 EXIT_FINE = 0
 EXIT_OUR_BUG = 1

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TypedDict, Unpack
 
 from pipeline.errors.codes import CODES
 from pipeline.errors.kinds import EXIT_OUR_BUG, Kind
+from schemas.record import dataclass
 
 UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Kinds of characters that a terminal acts on instead of showing, as Unicode names them."""

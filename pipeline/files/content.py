@@ -5,11 +5,11 @@ from __future__ import annotations
 import hashlib
 import stat
 from contextlib import nullcontext
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.files import Unreadable
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -27,6 +27,7 @@ from pipeline.files.rows import (
 )
 from pipeline.files.text import not_encoded
 from pipeline.store.sql import literal, quoted
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from _csv import Reader as CsvReader

@@ -6,10 +6,11 @@ What is made of a piece before the next is read bounds the memory that a file ta
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from tempfile import NamedTemporaryFile
 
 from pipeline.files.content import CHUNK, Text
+from schemas.record import dataclass
 
 PIECE, MOST_PIECES = 32 << 20, 16
 """A piece has at least so many bytes, and more where there would be more pieces than this."""

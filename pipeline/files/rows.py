@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Any
 
 from pipeline.files import Unreadable
 from pipeline.store.sql import literal, quoted
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ from pipeline.followup.states import REFERRED
 from pipeline.store.content_hash import make_states
 from schemas.findings import MISSED
 from schemas.followup import ANSWERS, DeterminationsSheet
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

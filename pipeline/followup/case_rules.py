@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
@@ -20,6 +20,7 @@ from pipeline.followup.states import (
     refusal,
 )
 from pipeline.store.sql import in_table
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

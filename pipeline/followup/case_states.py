@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.store.answers_view import reading
 from pipeline.store.content_hash import contents
 from pipeline.store.sql import in_table
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from pipeline.store.session import check_token, store_in
 from pipeline.store.sql import quoted
 from schemas.contract import TABLES
 from schemas.followup import CORRECTABLE, CorrectionsSheet
+from schemas.record import dataclass
 from schemas.stored import TIMED_TABLES
 
 if TYPE_CHECKING:

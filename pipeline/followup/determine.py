@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +16,7 @@ from pipeline.store.followup_tables import check_judged, ensure_followup_tables,
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
 from schemas.followup import DeterminationsSheet
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

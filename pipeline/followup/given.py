@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from schemas.record import dataclass
 
 FLAGGED = ("deviation", "borderline", "cannot_tell", "authorised")
 FINDINGS = FLAGGED[:2]

@@ -16,7 +16,6 @@ from pipeline.followup.confirmed import (
     screen_quality,
 )
 from pipeline.followup.fetch import list_fetch
-from pipeline.followup.readers import disagreements, left_the_list
 from pipeline.followup.restate import restated_months, restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
@@ -107,8 +106,6 @@ def followup_review(
         audit_results=audit_results(con, month),
         restatements=restated,
         restated=restated_months(con, restated),
-        disagreements=disagreements(con, month),
-        left_the_list=left_the_list(con, month),
         follow_ups=follow_ups(con, month),
         referred=referred(con, month),
         year_actions=year_actions(con, month),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors import problem, refused
@@ -11,6 +11,7 @@ from pipeline.followup.states import THINGS, Facts, refusal
 from pipeline.store.database import one
 from pipeline.store.followup_tables import insert, next_number
 from pipeline.store.ledger import record_stored
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

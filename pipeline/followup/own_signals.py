@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import problem
@@ -11,6 +10,7 @@ from pipeline.errors.mistakes import Refused
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.states import CLOSED, LOOKED_INTO, OPEN, Facts
 from pipeline.store.database import transaction
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ from pipeline.store.ledger import head, record_stored
 from pipeline.store.recovery import ASSETS, COMES_AND_GOES, PUBLICATION, put_assets
 from pipeline.store.session import check_token, store_in
 from pipeline.store.whole import drawing, new_folder, take_place
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

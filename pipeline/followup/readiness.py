@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import problem
@@ -14,6 +13,7 @@ from pipeline.month.cases import always_read
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.baseline import baseline_months
 from pipeline.store.sql import literal
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -7,7 +7,6 @@ once; the last sheet that speaks of one decides whether it was held.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +19,7 @@ from pipeline.store.ledger import record_stored
 from pipeline.store.retrainings import WITHDRAWN, held_retraining
 from pipeline.store.session import check_token, store_in
 from schemas.followup import RetrainingSheet
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +15,7 @@ from pipeline.errors import Problem, Refused
 from pipeline.files import Unreadable, shown
 from pipeline.files.delimited import read_header, records
 from pipeline.files.rows import BAD_QUOTING
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas import shape as pa

@@ -6,7 +6,9 @@ Data and pure functions: no store, no clock. Every way in (the desk, the sheet, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from schemas.record import dataclass
 
 UNREAD, CONCLUDED, STALE = "unread", "concluded", "stale"
 OPEN, AWAITING, REFERRED, CLOSED, WITHDRAWN = (

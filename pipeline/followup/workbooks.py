@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from pipeline.store.followup_tables import insert
 from pipeline.store.kept_results import table_marks
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

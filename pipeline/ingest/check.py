@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused, problem
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from pipeline.ingest.delivery import Staged

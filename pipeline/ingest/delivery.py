@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +25,7 @@ from pipeline.ingest.settings_files import (
 from pipeline.ingest.typed import TableFile, header_of
 from pipeline.store.database import enough_threads, one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -8,7 +8,6 @@ practice, no source.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
@@ -18,6 +17,7 @@ from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.sql import literal, quoted
 from schemas.contract import OF_THE_SERVICE, PERCENTS, TABLES, fractions
 from schemas.export_file import VOCABULARY_COLUMNS
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
@@ -13,6 +12,7 @@ from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows, of_trips
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

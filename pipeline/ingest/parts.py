@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from pipeline.files import Unreadable
 from pipeline.files.content import Content, read_content
 from pipeline.ingest.problems import Findings
 from schemas.contract import MAY_BE_ABSENT, TABLES, sheet_name
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from pipeline.files.workbook import Workbook

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Unpack
 
 from pipeline.errors import CODES, Problem, Where, problem
 from pipeline.files import Unreadable
+from schemas.record import dataclass
 
 
 @dataclass

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -12,6 +11,7 @@ from pipeline.errors import Refused
 from pipeline.ingest.parts import EXPORT, PROTOCOL, Part, Parts, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

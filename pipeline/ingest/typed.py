@@ -6,7 +6,7 @@ The table stands in the order of the file, since a row's place in it is what tel
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors.disk import as_mistake
@@ -31,6 +31,7 @@ from pipeline.ingest.parts import Part
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.validate import staging_sql
 from pipeline.store.database import one
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

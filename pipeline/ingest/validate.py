@@ -8,7 +8,6 @@ which takes a byte a cell.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import chain
 from typing import Any
 
@@ -25,6 +24,7 @@ from pipeline.ingest.problems import (
 from pipeline.store.database import sql_type
 from pipeline.store.sql import literal, quoted
 from schemas.contract import MONTH_PATTERN, TABLES, TOKEN_PATTERN
+from schemas.record import dataclass
 
 CAST_FAILED, IS_NULL, FIRST_CHECK = 1, 2, 3
 WRITTEN_AS = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
@@ -23,6 +23,7 @@ from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
 from pipeline.store.protocol_versions import VersionInStore
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

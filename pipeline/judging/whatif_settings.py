@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from pipeline.errors import Usage, problem, usage
 from pipeline.rules import all_rules, parameter_problems, parameters_of
 from pipeline.store.protocol_versions import VersionInStore
+from schemas.record import dataclass
 
 GENERAL = ("merge_within_s", "clock_tolerance_s", "matched_tolerance_s", "carry_forward_min")
 """Settings of a protocol version that belong to no rule and bear on verdicts."""

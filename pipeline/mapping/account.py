@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Mistake, NothingFound, Problem
@@ -16,6 +16,7 @@ from pipeline.mapping.words import problem, refused
 from pipeline.store.database import one
 from pipeline.store.sql import literal
 from schemas.contract import PERCENTS, fractions
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

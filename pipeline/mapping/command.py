@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +12,7 @@ from pipeline.errors.disk import as_mistake
 from pipeline.mapping.read_mapping import MAPPING, read_mapping
 from pipeline.mapping.words import refused
 from schemas.protocol import MONTH
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from pipeline.mapping.run import Mapped

@@ -5,13 +5,13 @@ from __future__ import annotations
 import difflib
 import os
 import stat
-from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import Problem, Refused
 from pipeline.files import shown
 from pipeline.mapping.words import refused
 from schemas.mapping import SourceFile
+from schemas.record import dataclass
 
 MOST_FILES = 10_000
 SUFFIXES = {".parquet": "parquet", ".xlsx": "xlsx", ".xml": "nemsis"}

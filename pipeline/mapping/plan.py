@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from pipeline.errors import Problem, Refused
 from pipeline.mapping.clocks import DAY_S, read_date, read_time, read_time_of_day
@@ -35,6 +34,7 @@ from schemas.mapping import (
     UnitFrom,
     View,
 )
+from schemas.record import dataclass
 
 BEDSIDE = "bedside"
 """The pseudo-column of the trips table that its other times count from."""

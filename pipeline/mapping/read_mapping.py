@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.mapping.words import problem, refused
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.located import Located

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from pipeline.files.rows import Batches
 from pipeline.mapping.values import PART, SEVERAL
+from schemas.record import dataclass
 
 CUSTOM, UUID, ATTRIBUTE = "custom:", "UUID", "@"
 RESULTS = "eCustomResults.ResultsGroup"

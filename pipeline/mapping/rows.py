@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,6 +31,7 @@ from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
 from pipeline.store.sql import literal
 from schemas.mapping import SourceFile
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

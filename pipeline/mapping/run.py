@@ -8,7 +8,6 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Mapping_
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -31,6 +30,7 @@ from pipeline.mapping.values import allowed_codes
 from pipeline.mapping.words import Note
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

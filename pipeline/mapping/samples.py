@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -19,6 +19,7 @@ from pipeline.mapping.rows import header_of, layout_of
 from pipeline.mapping.suggest_values import Column
 from pipeline.mapping.words import reading, refused, toml
 from schemas.mapping import SLOT, SourceFile
+from schemas.record import dataclass
 
 ROWS = 2000
 LOOKED_AT = 30

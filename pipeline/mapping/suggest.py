@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from pipeline.files import shown
@@ -23,6 +23,7 @@ from pipeline.mapping.words import toml
 from schemas.contract import MAY_BE_ABSENT, TABLES
 from schemas.export_file import TIMED
 from schemas.mapping import ELAPSED
+from schemas.record import dataclass
 
 FILL = "# FILL IN"
 ALREADY = "tokens already"

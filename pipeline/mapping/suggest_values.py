@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from pipeline.mapping.clocks import ISO_DATE, ISO_TIME
 from schemas.mapping import SLOT
+from schemas.record import dataclass
 
 MOST_CODES = 12
 LONGEST_CODE = 24

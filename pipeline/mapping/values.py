@@ -6,7 +6,6 @@ used, and one for the code of what is wrong with it, which is null where nothing
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 from pipeline.mapping.units import contract_unit, factor
@@ -14,6 +13,7 @@ from pipeline.store.database import sql_type
 from pipeline.store.sql import literal
 from schemas.contract import MONTH_PATTERN, TABLES
 from schemas.mapping import CLOCK_UNIT, ColumnMap, UnitFrom
+from schemas.record import dataclass
 
 NUMBER = {
     ".": r"-?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]{1,3})?",

@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Unpack
 
 from pipeline import errors
 from pipeline.errors import CODES, Problem, Refused, Where
 from pipeline.files import Unreadable, shown
+from schemas.record import dataclass
 
 LONGEST_PATH = 1000
 

@@ -113,12 +113,6 @@ def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     return pd.concat([part for part in parts if len(part)], ignore_index=True)
 
 
-def grouped_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """The rates alone, by month and of all months to `month`; leaves `ventilator_time`."""
-    con.execute(ventilator_time(), {"month": month})
-    return rates_of(con, month)
-
-
 def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
     return _with_intervals(_counts(con, month))

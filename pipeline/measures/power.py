@@ -8,16 +8,27 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.series import GAPS, P_MEASURES, RARE_FROM, U_MEASURES, X_MEASURES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.statistics.intervals import FloatArray
     from pipeline.statistics.power import Power
 
 LAST_MONTHS = 12
 HORIZON = 36
 RUNS = 300
 SEED = 20_26
+
+
+@dataclass(frozen=True)
+class _Months:
+    """A measure's columns over the last months, (months,) each."""
+
+    numerator: FloatArray
+    denominator: FloatArray
+    estimate: FloatArray
 
 
 def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...]) -> pd.DataFrame:
@@ -30,59 +41,65 @@ def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...])
 
     from schemas.measure_outputs import Power as PowerRows
 
-    recent = measures[measures["month"].isin(months[-LAST_MONTHS:])]
-    history = measures[measures["month"].isin(months)]
+    history = measures[
+        measures["month"].isin(months) & measures["group_by"].isin(("service", "rule"))
+    ]
+    recent = history["month"].isin(months[-LAST_MONTHS:]).to_numpy()
+    columns = {name: history[name].to_numpy(dtype=float) for name in _Months.__annotations__}
     rare = set(charts.loc[charts["chart"] == "g", "group_value"])
     sigma_z = charts.groupby(["measure", "group_by", "group_value"])["sigma_z"].last().to_dict()
     rows: list[dict[str, Any]] = []
-    for key, own in history.groupby(["measure", "group_by", "group_value"], sort=True):
-        measure, by, value = map(str, key)
-        if by not in ("service", "rule"):
-            continue
-        last = own[own.index.isin(recent.index)]
+    series: dict[Any, Any] = history.groupby(["measure", "group_by", "group_value"]).indices
+    for key, own in sorted(series.items()):
+        measure, value = str(key[0]), str(key[2])
+        last = _Months(**{name: column[own[recent[own]]] for name, column in columns.items()})
         if measure in X_MEASURES:
-            rows += _of_values(key, own, last)
+            rows += _of_values(key, columns["estimate"][own], last)
         elif measure in (*U_MEASURES, *P_MEASURES):
             # the variance beyond chance that the chart's limits allow for
-            spread = max(1.0, float(sigma_z.get((measure, by, value), 1.0)) ** 2)
+            spread = max(1.0, float(sigma_z.get(key, 1.0)) ** 2)
             rows += _of_counts(key, last, spread, gaps=measure == RARE_FROM and value in rare)
     return pd.DataFrame(rows, columns=list(PowerRows.to_schema().columns))
 
 
-def _of_values(key: Any, own: pd.DataFrame, last: pd.DataFrame) -> Iterator[dict[str, Any]]:
+def _of_values(key: Any, estimates: FloatArray, last: _Months) -> Iterator[dict[str, Any]]:
     """Power of an XmR chart whose months vary as all the months so far did."""
     from pipeline.statistics.charts import MIN_POINTS
     from pipeline.statistics.power import value_power
 
-    values = own["estimate"].dropna().to_numpy(dtype=float)
-    if len(values) >= MIN_POINTS and not last.empty:
+    values = estimates[~np.isnan(estimates)]
+    if len(values) >= MIN_POINTS and len(last.estimate):
         found = value_power(values, horizon=HORIZON, runs=RUNS, seed=SEED)
-        yield _row(key, float(last["estimate"].mean()), last["denominator"], found)
+        yield _row(key, _mean(last.estimate), last.denominator, found)
 
 
-def _of_counts(
-    key: Any, last: pd.DataFrame, spread: float, *, gaps: bool
-) -> Iterator[dict[str, Any]]:
+def _of_counts(key: Any, last: _Months, spread: float, *, gaps: bool) -> Iterator[dict[str, Any]]:
     """Power of a u or p chart, and of the g chart of a rare rule, at the last months' level."""
     from pipeline.statistics.power import gap_power
 
-    events, volume = last["numerator"].to_numpy(), last["denominator"].to_numpy()
+    events, volume = last.numerator, last.denominator
     if events.sum() <= 0 or volume.sum() <= 0:
         return
     level = float(events.sum() / volume.sum())
     counted = key[0] in U_MEASURES
     found = _simulated(level, volume, spread, counted=counted)
-    yield _row(key, level * (100 if counted else 1), last["denominator"], found)
+    yield _row(key, level * (100 if counted else 1), volume, found)
     if gaps and 0 < level < 1:
         found = gap_power(level, float(volume.mean()), horizon=HORIZON, runs=RUNS, seed=SEED)
-        yield _row((GAPS, *key[1:]), level, last["denominator"], found)
+        yield _row((GAPS, *key[1:]), level, volume, found)
 
 
-def _row(key: Any, level: float, volume: pd.Series, found: Power) -> dict[str, Any]:
+def _row(key: Any, level: float, volume: FloatArray, found: Power) -> dict[str, Any]:
     return {
         "measure": key[0], "group_by": key[1], "group_value": key[2], "level": level,
-        "monthly": float(volume.mean()), **_noticed(found), "horizon": HORIZON,
+        "monthly": _mean(volume), **_noticed(found), "horizon": HORIZON,
     }  # fmt: skip
+
+
+def _mean(values: FloatArray) -> float:
+    """Of the values there are; NaN without any."""
+    known = int(np.count_nonzero(~np.isnan(values)))
+    return float(np.nansum(values)) / known if known else float("nan")
 
 
 def _simulated(level: float, volume: np.ndarray, spread: float, *, counted: bool) -> Power:

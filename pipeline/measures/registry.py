@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from schemas.measure_outputs import MeasureFacts
 from schemas.units import Unit
 
 COMMON_PRACTICE = "common practice, no source"
+
+_share = partial(MeasureFacts, unit=Unit.SHARE, interval="Wilson score", least="trips", minimum=10)
+"""A share of trips."""
 
 MEASURES: dict[str, MeasureFacts] = {
     facts.id: facts
@@ -30,74 +35,58 @@ MEASURES: dict[str, MeasureFacts] = {
             page="month",
             section="rates",
         ),
-        MeasureFacts(
+        _share(
             id="trips-with-occlusion",
             name="Trips with an occlusion",
             question="On how many ventilator trips did at least one occlusion happen?",
             numerator="trips with a counted occlusion",
             denominator="trips with counted ventilator time",
             left_out="trips with ventilator time none of which could be counted",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="p",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="Of the ventilator trips, those with one occlusion or more.",
             source=COMMON_PRACTICE,
             page="director",
             section="time",
         ),
-        MeasureFacts(
+        _share(
             id="incomplete-log-share",
             name="Ventilator trips without a complete log",
             question="How often does the device log of a ventilator trip not come, or not whole?",
             numerator="trips with ventilator time whose device log is not complete",
             denominator="trips with ventilator time",
             left_out="nothing",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="signals: each base",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="The record's own quality: of trips without a log no occlusion is known.",
             source=COMMON_PRACTICE,
             page="month",
             section="signals",
         ),
-        MeasureFacts(
+        _share(
             id="worse-outcome",
             name="Worse by hand-over",
             question="How many children were worse off at hand-over than at the start?",
             numerator="trips with more support, intubation, arrest or death by hand-over",
             denominator="trips whose outcome is recorded",
             left_out="trips without a recorded outcome",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="none",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="Of the trips with a recorded outcome, those with more support, intubation,"
             " arrest or death by hand-over.",
             source=COMMON_PRACTICE,
             page="director",
             section="outcomes",
         ),
-        MeasureFacts(
+        _share(
             id="worse-outcome-day-after",
             name="Worse a day later",
             question="How many children were worse off a day after hand-over?",
             numerator="trips with more support, intubation or death by a day after hand-over",
             denominator="trips whose outcome a day later is recorded",
             left_out="trips without a recorded outcome a day later",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="none",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="The same a day after hand-over, as far as the receiving hospital told.",
             source=COMMON_PRACTICE,
             page="director",
@@ -140,7 +129,7 @@ MEASURES: dict[str, MeasureFacts] = {
             page="year",
             section="figures",
         ),
-        MeasureFacts(
+        _share(
             id="deviation-share",
             name="Variance share",
             question="Of the trips that could be judged, how many did not keep to the rule?",
@@ -148,12 +137,8 @@ MEASURES: dict[str, MeasureFacts] = {
             denominator="trips judged: met, authorised, borderline or variance",
             left_out="trips the rule asks about and cannot judge; the bounds hold them and the"
             " borderline ones",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="p",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="Trips with a variance for review, of those that could be judged.",
             source="the local protocol",
             page="month",
@@ -178,94 +163,74 @@ MEASURES: dict[str, MeasureFacts] = {
             page="director",
             section="time",
         ),
-        MeasureFacts(
+        _share(
             id="cannot-tell-share",
             name="Cannot-tell share",
             question="How often does the record not allow an answer?",
             numerator="trips that could not be judged",
             denominator="trips the rule asks about",
             left_out="nothing: trips the rule does not ask about are not meant",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="p",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="The record's own quality: trips a rule asks about and cannot judge.",
             source=COMMON_PRACTICE,
             page="director",
             section="time",
         ),
-        MeasureFacts(
+        _share(
             id="all-rules-share",
             name="All rules kept",
             question="How many trips kept every rule that applied to them?",
             numerator="trips with every applicable rule met or authorised",
             denominator="trips with every applicable rule judged; borderline counts as judged",
             left_out="trips with a rule that could not be judged",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="p",
             better="higher",
-            least="trips",
-            minimum=10,
             sentence="Trips that kept every rule, of those where every rule could be judged; rules"
             " are not independent of each other.",
             source=COMMON_PRACTICE,
             page="director",
             section="time",
         ),
-        MeasureFacts(
+        _share(
             id="confirmed-share",
             name="Flags confirmed",
             question="Of the flags a person has read, how many were right?",
             numerator="variances put down to practice, logistics, justified or equipment",
             denominator="variances with a determination",
             left_out="variances without a determination",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="none",
             better="higher",
-            least="trips",
-            minimum=10,
             sentence="Of the variances a person has read, those that were confirmed: a rule with a"
             " low share cries wolf.",
             source=COMMON_PRACTICE,
             page="director",
             section="screen",
         ),
-        MeasureFacts(
+        _share(
             id="confirmed-deviation-share",
             name="Confirmed variance share",
             question="Of the trips judged, on how many was a variance confirmed?",
             numerator="variances confirmed by a person",
             denominator="trips judged; flags not yet read are counted beside",
             left_out="variances without a determination; the upper bound counts them as confirmed",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="none",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="The variance share after determinations; it stands beside the share as"
             " computed, never in its place.",
             source=COMMON_PRACTICE,
             page="month",
             section="rules",
         ),
-        MeasureFacts(
+        _share(
             id="practice-share",
             name="Practice share",
             question="Of the trips judged, on how many was practice what needs changing?",
             numerator="variances put down to practice",
             denominator="trips judged; flags not yet read are counted beside",
             left_out="variances without a determination; the upper bound counts them as practice",
-            unit=Unit.SHARE,
-            interval="Wilson score",
             chart="none",
             better="lower",
-            least="trips",
-            minimum=10,
             sentence="Variances that a person put down to practice, not to equipment, logistics or"
             " the record.",
             source=COMMON_PRACTICE,

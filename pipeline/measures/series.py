@@ -7,7 +7,6 @@ fewer; fewer than 12 make them provisional. A phase begins at a protocol version
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, cast
 
@@ -18,6 +17,7 @@ from pipeline.statistics.charts import Chart
 from pipeline.statistics.charts_attribute import p_chart, u_chart
 from pipeline.statistics.charts_time import g_chart, trips_between, xmr_chart
 from pipeline.statistics.run_rules import chart_runs, signals
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.statistics.signal_futures import NO_PARENT, RateMonths, ShareMonths
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

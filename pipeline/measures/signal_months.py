@@ -7,12 +7,12 @@ change of the protocol or of the service's volume.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.measures.signal_counts import Family
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, Key
+from schemas.record import dataclass
 
 MONTH_NAMES = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +19,7 @@ from pipeline.measures.signal_months import (
 )
 from pipeline.measures.signal_standing import KEY, OF_SIGNAL, with_standing
 from pipeline.measures.signal_words import Said, revised, sentence
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

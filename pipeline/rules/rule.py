@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.rules.sql_parameters import SqlParameters, chooses_words
+from schemas.record import dataclass
 from schemas.rule_parameters import Parameters
 
 
@@ -20,6 +20,13 @@ class Rule:
     and why, and where there are such observed_low and observed_high (in `unit`, null where
     unknown), from_s and until_s. `why` picks the sentence; {observed}, {low}, {high} and {limit} in
     it are filled from the row. `limit` names the parameter shown as the limit.
+
+    It may read `version_timeline`, the tables ending in `_now`, and `delivered.trips` by trip_key.
+    Of `version_trips`, start_s to end_s is the known review window (start_s: the first charted
+    setting, null without any, not to be trusted where all_settings_unknown); open_end: no hand-over
+    was recorded; r_<table>: the resolution of a table's times; observations_known, contacts_known:
+    false where rows were set aside or the table is not recorded. What a trip ends too early for is
+    `not_applicable`, without a hand-over time `cannot_tell`. In DuckDB greatest(0, NULL) is 0.
 
     When a limit was reached is told from `states` where it is one of minutes in a state: a SELECT
     of trip_key, from_s, until_s and in_state (true, false, or null for unknown) over

@@ -7,7 +7,6 @@ only `hand_over` remembers it and enters it in the ledger.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.sharing.counts import SharedCounts, shared_counts
@@ -17,6 +16,7 @@ from pipeline.sharing.periods import Period
 from pipeline.sharing.sizes import given_away
 from pipeline.store.database import transaction
 from pipeline.store.ledger import record_shared
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

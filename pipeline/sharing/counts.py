@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipeline.measures.occlusion_rate import ventilator_time
+from schemas.record import dataclass
 from schemas.shared_outputs import ALL_RULES
 
 if TYPE_CHECKING:

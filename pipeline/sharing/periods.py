@@ -10,7 +10,8 @@ months that holds enough trips for its length, then the next such period.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from schemas.record import dataclass
 
 ENOUGH_TRIPS = {1: 1000, 3: 600, 6: 300, 12: 0}
 """Trips that make a period, by its length in months: a service that loses little by waiting pools

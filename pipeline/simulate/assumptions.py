@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from schemas.record import dataclass
 
 ASSUMED = "assumed"
 SERIES = "published series of 358 children moved on high flow"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from pipeline.simulate.draws import Bools, Floats, Ints
+from schemas.record import dataclass
 
 BASE_NAMES = (
     *("alder", "birch", "cedar", "damson", "elm", "fir"),

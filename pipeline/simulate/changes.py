@@ -6,10 +6,10 @@ Each is one line, as in "wall-oxygen-time at cedar x 3 from 2026-04"; `FORMS` li
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.steering import CASES, STEERED
+from schemas.record import dataclass
 
 OCCLUSIONS, ODDS, FAILS, LOGS, RETRAINED, MISSING, LATE, CASE = (
     *("occlusions", "odds", "fails", "logs stop"),
@@ -84,10 +84,6 @@ class Change:
     first: int
     last: int
     text: str
-
-    def covers(self, month: int) -> bool:
-        """Whether it is in force in the month at this position."""
-        return self.first <= month <= self.last
 
 
 def changes(texts: tuple[str, ...], months: list[str], setup: Setup) -> tuple[Change, ...]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -20,6 +18,7 @@ from pipeline.simulate.support import (
 from pipeline.simulate.times import Times
 from pipeline.simulate.worsening import MORE_SUPPORT
 from schemas.contract import SUPPORTS
+from schemas.record import dataclass
 
 START, FULL, REASON_ROW, ROUTINE, OTHER_SUPPORT, RESEATED = 0, 6, 7, 8, 9, 10
 FIELDS = ("source", "flow10", "fio2", "humidification", "cannula")

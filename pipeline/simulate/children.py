@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -11,6 +9,7 @@ from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.draws import Draws, Floats, Ints, two_sided
 from pipeline.simulate.plants import SMALL, Codes, Fit
 from pipeline.simulate.service import DIAGNOSES
+from schemas.record import dataclass
 
 # median weight for age, growth reference for boys, from memory and rounded
 AGES = np.array([0, 1, 2, 3, 4, 6, 9, 12, 18, 24, 36, 48, 60, 84, 120, 150])

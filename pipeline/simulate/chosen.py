@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from pipeline.simulate.draws import Bools, Draws, Ints
 from pipeline.simulate.options import Options
 from pipeline.simulate.steering import CASES
 from pipeline.simulate.trips import laid_out
+from schemas.record import dataclass
 
 
 def _late(options: Options, index: Ints, dirt: Dirt | None) -> Bools:
@@ -44,7 +45,7 @@ def settled(options: Options, *, dirt: bool, late: bool) -> Settled:
 
     Refused where a month has too few trips for what is asked.
     """
-    bad = Dirt(options.trips, full=options.full) if dirt else None
+    bad = Dirt(options.trips) if dirt else None
     missing_and_late = choose_missing_and_late(options, bad, tenth_late=late)
     return Settled(with_cases(options, bad, missing_and_late), bad, missing_and_late)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from pipeline.simulate.changes import (
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
 from pipeline.simulate.plants import Codes, Heat, Wall
 from pipeline.simulate.steering import CASES, STEERED
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -14,6 +12,7 @@ from pipeline.simulate.plants import CHANGED, LOW, Codes, Whole
 from pipeline.simulate.service import MAX_OFFSET_S
 from pipeline.simulate.support import Scene
 from pipeline.simulate.times import Times
+from schemas.record import dataclass
 
 COMPLETE, PARTIAL, NONE = 1, 2, 3
 """`device_log` as charted; 0 is null."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -21,6 +19,7 @@ from pipeline.simulate.plants import (
     Wall,
     Whole,
 )
+from schemas.record import dataclass
 
 NEVER = 100_000
 """Stands for a minute that never comes."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from pipeline.simulate.pathways import VENTILATOR, WALL
 from pipeline.simulate.plants import LEAVES_ON_WALL, Escalation, Fit, Heat, Wall, Watch
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -27,6 +25,7 @@ from pipeline.simulate.plants import (
 from pipeline.simulate.times import Times
 from pipeline.simulate.worsening import ANSWERED, turns
 from schemas.contract import HUMIDIFICATIONS, REASONS, SOURCES
+from schemas.record import dataclass
 
 NOT_CHARTED = 0
 SOURCE = {name: number for number, name in enumerate(SOURCES, start=1)}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -26,6 +24,7 @@ from pipeline.simulate.plants import (
     Watch,
     Whole,
 )
+from schemas.record import dataclass
 
 
 @dataclass

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.draws import Bools, Draws, Floats, Ints
 from pipeline.simulate.plants import CHANGED, RANGE, Codes, Escalation
 from pipeline.simulate.times import Times
+from schemas.record import dataclass
 
 WEANED, MORE_SUPPORT, INTUBATED, ARREST, DIED = 2, 3, 4, 5, 6
 """Positions in the outcomes plus one."""

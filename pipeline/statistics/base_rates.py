@@ -7,14 +7,13 @@ simulation. Before a base is named, the bases as a whole must differ more than c
 service's figure (:func:`may_be_named`).
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import IntArray, one_series
 from pipeline.statistics.clustered_intervals import LARGEST_K
 from pipeline.statistics.intervals import FloatArray
+from schemas.record import dataclass
 
 LEAST_SPREAD, MOST_SPREAD, SPREADS = 0.02, 1.6, 48
 """Standard deviation of the bases' log rates: uniform on this range, cut into so many

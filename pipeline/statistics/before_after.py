@@ -1,12 +1,11 @@
 """Did a retraining change anything: before and after, and what else might explain it."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import BoolArray, IntArray
 from pipeline.statistics.share_ratio import ShareRatio, share_ratio
+from schemas.record import dataclass
 
 REGRESSION_TO_THE_MEAN = (
     "This group was picked because its figures were bad. Figures picked for being bad tend to be "
@@ -84,7 +83,7 @@ def before_after(
 
     ``events`` (trips with one) and ``trips`` hold one whole number a month; months that miss
     either count for nothing. Events over time are no share of trips: where they are compared use
-    :func:`intervals.rate_ratio_exact`, or, clustered within trips, :func:`rate_model.rate_model`.
+    :func:`clustered_intervals.rate_ratio`.
     """
     x = np.asarray(events, dtype=np.float64)
     t = np.asarray(trips, dtype=np.float64)

@@ -9,13 +9,13 @@ The charts are in :mod:`charts_attribute` (u, p and Laney's u' and p'), :mod:`ch
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.statistics.intervals import FloatArray, as_float
+from schemas.record import dataclass
 
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]

@@ -10,8 +10,8 @@ Source: Liang and Zeger 1986, Biometrika 73:13 (a working model's estimates, ano
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import one_series
 from pipeline.statistics.clustered_intervals import LARGEST_K, LogInterval
 from pipeline.statistics.intervals import FloatArray

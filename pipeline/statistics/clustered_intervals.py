@@ -9,15 +9,14 @@ Everything here works on many cells at once, and none of it estimates k: see
 :mod:`service_dispersion`.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import BoolArray
 from pipeline.statistics.intervals import FloatArray, as_float
 from pipeline.statistics.roots import root_between
+from schemas.record import dataclass
 
 LARGEST_K = 1e6
 """From here on events are as good as independent."""

@@ -3,13 +3,12 @@
 ``scipy.stats`` has them all, and takes longer to import than a month's funnels take to draw.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.intervals import FloatArray, as_float
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

@@ -5,16 +5,19 @@ input (NaN) or an empty denominator (no trips, no hours) gives NaN, never an err
 that there is nothing to estimate. Counts below 0, more events than trips, and exposures below 0
 are mistakes of the caller and raise ValueError.
 
-Only ``scipy.special`` is imported here, so that pages with a plain interval start fast.
+A share's interval at 95 % needs nothing of scipy, so that pages with no other start fast.
 """
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
+
+from pipeline.statistics import special
+from schemas.record import dataclass
 
 FloatArray = NDArray[np.float64]
+
+NORMAL_95 = 1.959963984540054
+"""Where the normal distribution leaves 2.5 % above; `special.ndtri(0.975)`."""
 
 
 @dataclass(frozen=True)
@@ -31,24 +34,6 @@ class Interval:
     upper: FloatArray
     numerator: FloatArray
     denominator: FloatArray
-    level: float
-    method: str
-
-
-@dataclass(frozen=True)
-class RateRatio:
-    """A ratio of two rates with its exact interval and two p-values.
-
-    ``p_value`` is the two-sided minimum-likelihood p: the probability of every split of the events
-    no likelier than the one seen. ``p_doubled`` is twice the smaller tail (at most 1), the one that
-    always agrees with the interval. Shapes as in :class:`Interval`.
-    """
-
-    ratio: FloatArray
-    lower: FloatArray
-    upper: FloatArray
-    p_value: FloatArray
-    p_doubled: FloatArray
     level: float
     method: str
 
@@ -83,6 +68,11 @@ def _tail(level: float) -> float:
     return (1.0 - level) / 2.0
 
 
+def _normal(level: float) -> float:
+    """Half the width of a normal interval, in standard errors."""
+    return NORMAL_95 if level == 0.95 else float(special.ndtri(1.0 - _tail(level)))
+
+
 def _check_counts(events: FloatArray, n: FloatArray | None = None) -> None:
     if np.any(events < 0) or (n is not None and np.any(n < 0)):
         raise ValueError("a count below 0")
@@ -98,7 +88,7 @@ def wilson(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Interval:
     """
     x, m = as_float(events, n)
     _check_counts(x, m)
-    z = float(special.ndtri(1.0 - _tail(level)))
+    z = _normal(level)
     some = np.where(m > 0, m, np.nan)
     p = x / some
     middle = (x + z * z / 2) / (some + z * z)
@@ -157,65 +147,6 @@ def poisson_exact(
     return Interval(estimate[()], lower[()], upper[()], x[()], t[()], level, "exact Poisson")
 
 
-def rate_ratio_exact(
-    events: ArrayLike,
-    exposure: ArrayLike,
-    reference_events: ArrayLike,
-    reference_exposure: ArrayLike,
-    level: float = 0.95,
-) -> RateRatio:
-    """Ratio of two Poisson rates, group over reference, by the exact conditional test.
-
-    Given the total, the group's events are binomial; the interval is Clopper-Pearson's carried
-    over to the ratio, so it takes events as independent. No events at all: ratio NaN, bounds 0 to
-    infinity, p 1. No reference events: ratio and upper bound infinite. An exposure of 0: all NaN.
-    Source: Przyborowski and Wilenski 1940, Biometrika 31:313; p as R's ``poisson.test``.
-    """
-    x1, t1, x0, t0 = as_float(events, exposure, reference_events, reference_exposure)
-    _check_counts(x1, None)
-    _check_counts(x0, None)
-    if np.any(t1 < 0) or np.any(t0 < 0):
-        raise ValueError("an exposure below 0")
-    if np.any(x1 != np.floor(x1), where=~np.isnan(x1)) or np.any(
-        x0 != np.floor(x0), where=~np.isnan(x0)
-    ):
-        raise ValueError("the exact test needs whole counts")
-    known = np.isfinite(x1 + x0) & (t1 > 0) & (t0 > 0)
-    total = np.where(known, x1 + x0, np.nan)
-    share = t1 / np.where(known, t1 + t0, np.nan)
-    low, high = _beta_bounds(x1, total, level)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(known, (x1 / t1) / (x0 / t0), np.nan)
-        lower = low / (1 - low) * t0 / t1
-        upper = np.where(x0 == 0, np.inf, high / (1 - high) * t0 / t1)
-    empty = known & (total == 0)
-    lower = np.where(empty, 0.0, np.where(known, lower, np.nan))
-    upper = np.where(empty, np.inf, np.where(known, upper, np.nan))
-    p_value, p_doubled = _binomial_p(x1, total, share)
-    return RateRatio(
-        ratio[()], lower[()], upper[()], p_value, p_doubled, level, "exact conditional"
-    )
-
-
-def _binomial_p(x: FloatArray, n: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two-sided p of x out of n against ``share``: minimum likelihood, and the doubled tail."""
-    below = np.where(x >= n, 1.0, special.bdtr(x, np.nan_to_num(n).astype(int), share))
-    above = np.where(x <= 0, 1.0, special.bdtrc(x - 1, np.nan_to_num(n).astype(int), share))
-    doubled = np.where(np.isnan(n), np.nan, np.minimum(1.0, 2 * np.minimum(below, above)))
-    minlike = np.vectorize(_minimum_likelihood_p, otypes=[np.float64])(x, n, share)
-    return minlike[()], doubled[()]
-
-
-def _minimum_likelihood_p(x: float, n: float, share: float) -> float:
-    from scipy.stats import binomtest
-
-    if not np.isfinite(n):
-        return float("nan")
-    if n == 0:
-        return 1.0
-    return float(binomtest(int(x), int(n), float(share)).pvalue)
-
-
 def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
     """Cohen's kappa of a square table of counts, rows one reader and columns the other.
 
@@ -236,5 +167,5 @@ def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
 
     found = cohens_kappa(counts)
     kappa, se = float(found.kappa), float(found.std_kappa)
-    half = float(special.ndtri(1.0 - _tail(level))) * se
+    half = _normal(level) * se
     return Kappa(kappa, se, kappa - half, min(1.0, kappa + half), n, level, method)

@@ -6,7 +6,6 @@ the chart above its threshold the signal is sure; if even the worst leave it bel
 ordinary; else what the chart says depends on the trips that are missing.
 """
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -21,6 +20,7 @@ from pipeline.statistics.signal_sums import (
     rate_increment,
     share_increment,
 )
+from schemas.record import dataclass
 
 COMPLETIONS = 400
 LOW_CENTILE, HIGH_CENTILE = 5, 95

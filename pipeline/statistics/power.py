@@ -6,7 +6,7 @@ uncertain, and that uncertainty is part of the answer. The same seed gives the s
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -19,8 +19,8 @@ from pipeline.statistics.run_rules import (
     ZoneRule,
     any_signal,
     hits_on_a_side,
-    zone_hits,
 )
+from schemas.record import dataclass
 
 YEAR = 12
 
@@ -195,41 +195,44 @@ def gap_power(
     rng = np.random.default_rng(seed)
     base = rng.geometric(share, (runs, baseline_events)).astype(np.float64) - 1
 
-    def follow(factor: float) -> tuple[FloatArray, BoolArray, BoolArray]:
+    def follow(factor: float, sides: Sequence[bool]) -> tuple[FloatArray, BoolArray]:
         # enough gaps to fill the horizon; nothing takes longer than a thousand of them to notice
         p = share * factor
-        count = min(int(np.ceil(horizon * monthly_trips * p * 1.5)) + 20, 1000)
-        return _gap_signals(base, rng.geometric(p, (runs, count)).astype(np.float64) - 1, rules)
+        count = min(ceil(horizon * monthly_trips * p * 1.5) + 20, 1000)
+        new = rng.geometric(p, (runs, count)).astype(np.float64) - 1
+        return _gap_signals(base, new, rules, sides)
 
     def noticed(factor: float) -> Noticed:
         if share * factor > 1:
             return _noticed(factor, np.full(runs, np.nan), horizon)
-        trips, above, below = follow(factor)
-        hit = below if factor > 1 else above  # more events are shorter gaps
+        # more events are shorter gaps
+        trips, hit = follow(factor, [factor < 1])
         waits = np.where(hit, np.ceil(trips / monthly_trips), np.inf).min(axis=1)
         return _noticed(factor, waits, horizon)
 
-    trips, above, below = follow(1.0)
-    alarm_counts = ((above | below) & (trips / monthly_trips <= YEAR)).sum(axis=1)
+    trips, hit = follow(1.0, (True, False))
+    alarm_counts = (hit & (trips / monthly_trips <= YEAR)).sum(axis=1)
     months = round(baseline_events / share / monthly_trips)
     return _summary(noticed, alarm_counts, months, runs, seed)
 
 
 def _gap_signals(
-    base: FloatArray, new: FloatArray, rules: Sequence[ZoneRule]
-) -> tuple[FloatArray, BoolArray, BoolArray]:
-    """Trips until each new gap can signal, and whether it does so above and below."""
+    base: FloatArray, new: FloatArray, rules: Sequence[ZoneRule], sides: Sequence[bool]
+) -> tuple[FloatArray, BoolArray]:
+    """Trips until each new gap can signal, and whether it does; ``sides``: above is True."""
     centre = base.mean(axis=1, keepdims=True)
-    upper = centre + 3 * np.sqrt(centre * (centre + 1))
-    above, below = np.zeros(new.shape, dtype=bool), np.zeros(new.shape, dtype=bool)
+    hit = np.zeros(new.shape, dtype=bool)
     for rule in rules:
         if rule.window > 1 and rule.sigmas == 0:
-            off = np.hstack([base, new]) - geometric_median(centre)
-            met = (side[:, base.shape[1] :] for side in zone_hits(off, rule))
-            above, below = (seen | side for seen, side in zip((above, below), met, strict=True))
-    over = (new > upper) & (centre > 0) & any(rule.window == 1 for rule in rules)
+            seen = np.hstack([base[:, 1 - rule.window :], new]) - geometric_median(centre)
+            for above in sides:
+                hit |= hits_on_a_side(seen, rule, above=above)[:, -new.shape[1] :]
     end = np.cumsum(new + 1, axis=1)
-    return np.where(over, end - new + np.floor(upper), end), above | over, below
+    if True not in sides:
+        return end, hit
+    upper = centre + 3 * np.sqrt(centre * (centre + 1))
+    over = (new > upper) & (centre > 0) & any(rule.window == 1 for rule in rules)
+    return np.where(over, end - new + np.floor(upper), end), hit | over
 
 
 @dataclass(frozen=True)
@@ -265,24 +268,28 @@ def _power(
     top: float,
 ) -> Power:
     rng = np.random.default_rng(shape.seed)
+    # no rule looks further back than its window
+    back = max((rule.window for rule in rules), default=1) - 1
     used = np.flatnonzero(shape.months > 0)
+    used = used[max(0, int(np.searchsorted(used, shape.baseline)) - back) :]
 
     def points(factor: float, first: int, last: int) -> FloatArray:
         with np.errstate(invalid="ignore", divide="ignore"):
             return draw(rng, factor, first, last) / shape.months[first:last]
 
     base = points(1.0, 0, shape.baseline)
-    centre, width = limits(base)
+    centre, of_months = limits(base)
+    width = np.broadcast_to(of_months, (shape.runs, len(shape.months)))[:, used]
 
     def scores(factor: float) -> FloatArray:
         after = points(factor, shape.baseline, shape.baseline + shape.horizon)
         with np.errstate(divide="ignore", invalid="ignore"):
-            z = (np.hstack([base, after]) - centre) / width
-        return np.where(width > 0, z, np.nan)[:, used]
+            z = (np.hstack([base, after])[:, used] - centre) / width
+        return np.where(width > 0, z, np.nan)
 
-    still = scores(1.0)
-    year = (used >= shape.baseline) & (used < shape.baseline + YEAR)
-    alarm_counts = any_signal(still, rules)[:, year].sum(axis=1)
+    year = used < shape.baseline + YEAR
+    alarms = any_signal(scores(1.0)[:, year], rules)[:, used[year] >= shape.baseline]
+    alarm_counts = alarms.sum(axis=1)
 
     def noticed(factor: float) -> Noticed:
         first = np.full(shape.runs, np.nan)
@@ -336,8 +343,10 @@ def _noticed(factor: float, first: FloatArray, horizon: int) -> Noticed:
     if np.isnan(first).all():
         return Noticed(factor, nan, nan, nan, horizon)
 
+    ordered = np.sort(first)
+
     def by(share: float) -> float:
-        month = float(np.quantile(first, share, method="inverted_cdf"))
+        month = float(ordered[ceil(share * len(ordered)) - 1])
         return month if month <= horizon else nan
 
     return Noticed(factor, by(0.5), by(0.9), float(np.mean(first <= YEAR)), horizon)

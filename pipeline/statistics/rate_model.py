@@ -6,15 +6,16 @@ share a gamma factor of the service's shape k (:mod:`clustered_effects`).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import BoolArray, IntArray, one_series
 from pipeline.statistics.clustered_effects import effect_ratio, effects_covariance
 from pipeline.statistics.intervals import FloatArray, as_float
+from schemas.record import dataclass
 
 MIN_EVENT_TRIPS = 5
 """With fewer trips that had an event, rates are not compared or adjusted."""

@@ -5,7 +5,6 @@ looks across a change of phase.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,6 +12,7 @@ from numpy.typing import ArrayLike
 from pipeline.statistics.charts import BoolArray, Chart, one_series
 from pipeline.statistics.counts import binomial
 from pipeline.statistics.intervals import FloatArray
+from schemas.record import dataclass
 
 
 @dataclass(frozen=True)

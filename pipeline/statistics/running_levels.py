@@ -5,13 +5,12 @@ What comes after the first axis is free (charts, or charts by simulated futures)
 The assumed counts below keep a level from a few trips near that of its group.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.clustered_intervals import effective_k
 from pipeline.statistics.intervals import FloatArray
+from schemas.record import dataclass
 
 PRIOR_EVENTS = 3.0
 """A size's or base's level starts as if so many events had been seen at its group's level."""

@@ -9,13 +9,12 @@ Sources: the adjusted profile likelihood of Cox and Reid 1987, JRSS B 49:1; for 
 counts McCarthy, Chen and Smyth 2012, Nucleic Acids Res 40:4288. The penalty is this project's own.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import one_series
 from pipeline.statistics.intervals import FloatArray
+from schemas.record import dataclass
 
 LEAST_PHI, MOST_PHI, PHI_POINTS = 0.02, 20.0, 121
 USUAL_PHI, LOG_PHI_SPREAD = 2.0, 1.0
@@ -90,29 +89,6 @@ def service_dispersion(
         trips=float(sum(one.alike.sum() for one in sizes)),
         assumed=seen < LEAST_EVENTS,
     )
-
-
-def unpenalised_k(
-    events: ArrayLike, hours: ArrayLike, group: ArrayLike, *, cox_reid: bool = True
-) -> float:
-    """k that maximises the likelihood alone, with the Cox-Reid adjustment or without.
-
-    Arguments as for :func:`service_dispersion`. For comparison with published estimates; infinite
-    where the counts spread no more than independent events would, NaN without an event.
-    """
-    from scipy.optimize import minimize_scalar
-
-    sizes = _sizes(events, hours, group, None)
-    if not any(one.events.sum() for one in sizes):
-        return float("nan")
-
-    def loss(log_phi: float) -> float:
-        profile, adjustment = _profile(sizes, np.exp([log_phi]))
-        return -float(profile[0] + (adjustment[0] if cox_reid else 0.0))
-
-    least, most = float(np.log(1e-5)), float(np.log(1e4))
-    best = minimize_scalar(loss, bounds=(least, most), method="bounded", options={"xatol": 1e-9})
-    return float(np.exp(-best.x)) if best.x > least + 1 else float("inf")
 
 
 def _sizes(

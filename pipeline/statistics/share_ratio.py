@@ -1,13 +1,13 @@
 """The ratio of two shares: both of them counts of trips out of trips."""
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.roots import root_between
+from schemas.record import dataclass
 
 NODES = 200
 LEFT_OUT = 1e-13

@@ -10,14 +10,15 @@ are somewhat narrow; ``reason`` says so below 8 groups.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special
 
+from pipeline.statistics import special
 from pipeline.statistics.charts import BoolArray, one_series
 from pipeline.statistics.intervals import FloatArray, Interval, clopper_pearson
+from schemas.record import dataclass
 
 LOW, HIGH = 0.0, float(np.log(1e5))
 """Log of the least and the largest sum of the prior's parameters: the least is that of Jeffreys'

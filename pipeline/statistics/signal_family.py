@@ -4,8 +4,6 @@ A month's W rests on the months before it alone, so that it stays as first worke
 months' trips stay; :mod:`signal_sums` adds the W up, kept ones and new ones alike.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -31,6 +29,7 @@ from pipeline.statistics.signal_sums import (
     rate_increment,
     share_increment,
 )
+from schemas.record import dataclass
 
 QUIET_MONTHS = 6
 """Signals start after so many months of the service: until then W is 0, and levels learn."""

@@ -5,8 +5,6 @@ a k that are themselves drawn from what the data leave open, and its charts run 
 keep learning, as the real ones do. So thresholds allow for all that is not known.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -30,6 +28,7 @@ from pipeline.statistics.signal_sums import (
     rate_increment,
     share_increment,
 )
+from schemas.record import dataclass
 
 FUTURES, FUTURE_MONTHS, SAMPLED_MONTHS = 2000, 36, 12
 """How many futures of how many months, drawn from how many of the latest months."""

@@ -7,14 +7,13 @@ Sources: Page 1954, Biometrika 41:100; for counts Lucas 1985, Technometrics 27:1
 a level of their own Steiner and others 2000, Biostatistics 1:441.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import BoolArray, one_series
 from pipeline.statistics.clustered_intervals import LARGEST_K
 from pipeline.statistics.intervals import FloatArray
+from schemas.record import dataclass
 
 RATE_RATIO, ODDS_RATIO = 2.0, 3.0
 """The changes watched for: a rate doubled, odds tripled; their inverses for the better."""

@@ -1,12 +1,12 @@
 """Thresholds that keep false signals to a budget, and what each chart can notice with them."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.signal_futures import Float32
+from schemas.record import dataclass
 
 YEARLY_BUDGET: Mapping[str, float] = {
     "service": 0.15,

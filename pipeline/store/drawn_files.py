@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from pipeline.store.whole import link
+from schemas.record import dataclass
 
 Drawn = dict[str, tuple[str, str]]
 """By a file's path in the folder: what it was made from, and the SHA-256 of its bytes."""

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.store.database import one
 from pipeline.store.followup_tables import ensure_followup_tables, has_followup_tables, has_table
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from pipeline.store.kept_results import made_from_hash, state, table_marks
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

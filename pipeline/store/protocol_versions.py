@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from schemas.protocol import ProtocolVersion
+from schemas.record import dataclass
 from schemas.rule_parameters import Parameters
 
 

@@ -9,10 +9,10 @@ explain it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from pipeline.store.sql import is_file_of
 from pipeline.timeline.weight_for_age import weight_limit_rows
+from schemas.record import dataclass
 
 UNDILUTED = "('wall', 'cylinder')"
 CHARTED_WITHIN_S = 300

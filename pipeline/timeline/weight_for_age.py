@@ -12,8 +12,6 @@ from functools import cache
 from importlib.resources import files
 from typing import NamedTuple
 
-LOWEST_Z = -6.0
-HIGHEST_Z = 5.0
 LIMITS_FILE = "who_weight_for_age_limits.csv"
 
 
@@ -23,23 +21,6 @@ class Limits(NamedTuple):
     age_months: int
     lowest_kg: float
     highest_kg: float
-
-
-def weight_at(z: float, power: float, median: float, variation: float) -> float:
-    """Weight in kg at a z-score, from L (`power`, not 0), M (`median`, kg) and S (`variation`).
-
-    Beyond 3 on either side each further unit is as long as the one between 2 and 3.
-    """
-
-    def by_lms(at: float) -> float:
-        # mypy: a float to a float power may be complex; WHO's L and S keep the base positive
-        return median * float((1 + power * variation * at) ** (1 / power))
-
-    if abs(z) <= 3:
-        return by_lms(z)
-    side = 1 if z > 0 else -1
-    step = by_lms(3 * side) - by_lms(2 * side)
-    return by_lms(3 * side) + (abs(z) - 3) * step
 
 
 @cache

@@ -209,7 +209,7 @@ def reason_lane(frame: Frame, reasons: list[Contact]) -> list[Lane]:
     if not shown:
         return []
     marks, labels, height = _said(frame, shown)
-    return [named(frame, "Reason", "charted", (marks, labels), height)]
+    return [named(frame, "Charted reason", "", (marks, labels), height)]
 
 
 def _said(frame: Frame, shown: list[Contact]) -> tuple[str, str, int]:

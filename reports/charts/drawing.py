@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import math
 import statistics
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.parts import FONT, nice_ceiling, tick_step
 from reports.text import words
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -145,8 +145,9 @@ def interval(estimate: Estimate, scale: Scale, y: float, look: Look) -> str:
     if estimate.number is None:
         return ""
     said = f"{look.name}: {estimate.with_counts}"
-    low = estimate.number if estimate.low is None else estimate.low
-    high = estimate.high
+    low, high = estimate.low, estimate.high
+    if low is None:  # one that few events do not give: the axis' beginning, or no interval at all
+        low = estimate.number if high is None else scale.low
     if high is None:  # an upper bound that says nothing lies past every axis
         high = estimate.number if estimate.low is None else math.inf
     parts = []

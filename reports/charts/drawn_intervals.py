@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -19,6 +19,7 @@ from reports.charts.drawing import (
     note,
     picture,
 )
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -30,6 +31,7 @@ LABEL_MOST = 150
 HEAD, FOOT = 18, 22
 ROWS_HIGH, ROW_MOST, WIDE_STEP, NARROW_LINE = 420, 46, 13, 13
 """Rows share so much height on a screen, none higher than the second; the next is between dots."""
+WORSE_LINE = 13
 
 NONE = "\u2013"
 
@@ -39,13 +41,13 @@ class IntervalRow:
     """A group with an estimate for each look; None where a look has none of it.
 
     `apart` draws a line above the row, as above a total, and its name bold. `worse` is what is
-    said under the name of what got worse: the row is in the accent colour.
+    said under the name of what got worse, line by line: the row is in the accent colour.
     """
 
     label: str
     estimates: tuple[Estimate | None, ...]
     apart: bool = False
-    worse: str = ""
+    worse: tuple[str, ...] = ()
 
     @property
     def color(self) -> str:
@@ -61,7 +63,8 @@ class IntervalRow:
 class IntervalPlan:
     """What the rows share. `heads`: over the column of k/n of each look. `top`: the axis' end.
 
-    `line`: a common value, drawn dashed. `title` says the picture to who cannot see it.
+    `line`: a common value, drawn dashed under `line_name`. `title` says the picture to who cannot
+    see it.
     """
 
     looks: tuple[Look, ...]
@@ -70,6 +73,7 @@ class IntervalPlan:
     top: float
     title: str
     line: float | None = None
+    line_name: str = ""
     width: int = 640
 
 
@@ -99,10 +103,10 @@ def _wide(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
         if row.apart:
             parts.append(line((0, y), (plan.width, y), palette.SERVICE))
         name = svg.cut(row.label, LABEL_MOST, TEXT)
-        at = middle - 3 if row.worse else middle + 4
+        at = middle + 4 - WORSE_LINE / 2 * len(row.worse)
         parts.append(note(0, at, name, bold=row.apart or bool(row.worse), color=row.color))
-        if row.worse:
-            parts.append(note(0, middle + 11, row.worse, color=row.color, size=TICK))
+        for n, said in enumerate(row.worse, 1):
+            parts.append(note(0, at + WORSE_LINE * n, said, color=row.color, size=TICK))
         first = middle - WIDE_STEP * (len(plan.looks) - 1) / 2
         for k, (look, estimate) in enumerate(zip(plan.looks, row.estimates, strict=True)):
             if estimate is not None:
@@ -136,7 +140,7 @@ def _narrow(rows: list[IntervalRow], plan: IntervalPlan) -> Markup:
         y = HEAD + height * i
         if row.apart:
             parts.append(line((0, y + 2), (NARROW, y + 2), palette.SERVICE))
-        name = svg.cut(f"{row.label} {row.worse}".rstrip(), NARROW, TEXT)
+        name = svg.cut(" ".join((row.label, *row.worse)), NARROW, TEXT)
         bold = 650 if row.apart or row.worse else None
         parts.append(svg.label(0, y + 13, name, thick=6, font_weight=bold, fill=row.color))
         for k, (look, estimate) in enumerate(zip(plan.looks, row.estimates, strict=True)):
@@ -151,7 +155,8 @@ def _common(plan: IntervalPlan, scale: Scale, bottom: float) -> str:
     if plan.line is None or plan.line > plan.top:
         return ""
     x = scale.at(plan.line)
-    return line((x, HEAD), (x, bottom), palette.SERVICE, 1.2, "4 3")
+    name = svg.text(x, 11, plan.line_name, fill=palette.MUTED, font_size=TICK, text_anchor="middle")
+    return line((x, HEAD), (x, bottom), palette.SERVICE, 1.2, "4 3") + name
 
 
 def _cell(estimate: Estimate | None) -> str:

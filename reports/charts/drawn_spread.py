@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.drawing import NARROW, TEXT, TICK, Scale, both, line, note, picture
 from reports.charts.parts import nice_ceiling, tick_step
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -19,6 +18,7 @@ from reports.charts.drawing import (
     picture,
     tick_text,
 )
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -161,10 +161,17 @@ def _ends(points: Sequence[Point], levels: Sequence[Level], up: Scale, x: float,
 
 
 def sparkline(points: Sequence[Point], title: str) -> Markup:
-    """A figure's months small, the last one marked; scaled from its least to its most."""
+    """A figure's months small, the last one marked; scaled from its least to its most.
+
+    Nothing of one month, which has no course.
+    """
     width, height = _SPARK
     known = [p.value for p in points if p.value is not None]
-    low, high = min(known, default=0.0), max(known, default=1.0)
+    if len(known) < 2:
+        from markupsafe import Markup
+
+        return Markup("")
+    low, high = min(known), max(known)
     across = Scale(0, max(len(points) - 1, 1), 4, width - 8)
     up = Scale(low, high if high > low else low + 1, height - HEAD, HEAD)
     drawn = _line(points, across, up, every=False)

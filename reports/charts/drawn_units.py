@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.drawing import NARROW, TICK, both, line, note, picture
 from reports.text import words
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 from reports.charts import palette
@@ -23,6 +22,7 @@ from reports.charts.parts import (
 )
 from reports.text import words
 from reports.text.rows import Row
+from schemas.record import dataclass
 
 WIDE_ROW, NARROW_LINE, NARROW_DOT = 22, 16, 15
 LEAST_LOOK = 14

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 import textwrap
-from dataclasses import dataclass
 from typing import Any
 
 from reports.charts import palette
 from reports.charts.parts import Figure, axis, chart_text, layout, percent_format, tick_step
 from reports.text import words
+from schemas.record import dataclass
 from schemas.units import Unit
 
 _SMALL = {"size": 11, "color": palette.MUTED}

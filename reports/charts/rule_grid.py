@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -21,6 +20,7 @@ from reports.charts.drawing import (
 from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.estimates import Estimate
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -90,7 +90,8 @@ class RuleRow:
     @property
     def above_goal(self) -> bool:
         """Whether the whole interval of all bases together lies above the goal."""
-        return self.goal is not None and (self.service.low or 0.0) > self.goal
+        known = self.goal is not None and not self.service.few
+        return known and (self.service.low or 0.0) > (self.goal or 0.0)
 
 
 @dataclass(frozen=True)
@@ -132,7 +133,8 @@ def rule_grid(rows: Sequence[RuleRow], title: str, side: str = "all") -> Markup:
 
 
 def _grid(rows: Sequence[RuleRow], title: str, side: str, *, narrow: bool) -> Markup:
-    bases = range(len(rows[0].cells)) if rows else range(0)
+    # where there are not two bases, all together are all there is
+    bases = range(len(rows[0].cells) if rows and rows[0].cells[0].base else 0)
     fits = NARROW_BASES_MOST if narrow else BASES_MOST
     # blocks of like width rather than a full one and a rest
     most = -(-len(bases) // max(1, -(-len(bases) // fits)))
@@ -141,7 +143,7 @@ def _grid(rows: Sequence[RuleRow], title: str, side: str, *, narrow: bool) -> Ma
     column = (width - label - end) / max(3, most)
     places = _Places(narrow, width, label, column)
     body, y = [], 0.0
-    for first in range(0, len(bases), max(1, most)):
+    for first in range(0, max(1, len(bases)), max(1, most)):
         body.append(svg.moved(_block(rows, bases[first : first + most], places, side), y))
         y += HEAD + len(rows) * places.row + 10
     return picture(*body, width=width, height=max(y, 1), title=title, narrow=narrow)
@@ -155,7 +157,6 @@ def _block(rows: Sequence[RuleRow], bases: range, places: _Places, side: str) ->
     ]  # fmt: skip
     if not places.narrow:
         parts.append(note(places.width, 12, side, end=True, color=palette.MUTED))
-        parts.append(note(places.width - SERVICE, 12, "scale", end=True, color=palette.MUTED))
     for index, row in enumerate(rows):
         top = HEAD + index * places.row
         parts.append(line((0, top - 3), (places.width, top - 3), palette.LINE))

@@ -6,7 +6,8 @@ Places are (x, y) with y upwards from the lower edge; what has the higher level 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+
+from schemas.record import dataclass
 
 Point = tuple[float, float]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from reports.charts import palette
@@ -17,6 +17,7 @@ from reports.charts.static_marks import DASHES, Area, Dot, Mark, Point, Stroke, 
 from reports.charts.static_text import LINE_HEIGHT, lines_of, put, width_of
 from reports.charts.static_writing import png_of, svg_of
 from reports.text.rows import Row
+from schemas.record import dataclass
 
 Figure = dict[str, Any]
 

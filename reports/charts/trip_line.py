@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Literal
 
 from reports.charts import palette, svg
 from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
 from reports.text import words
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.month.data import MonthPage, month_data
@@ -16,6 +15,7 @@ from reports.text.signal_lines import lead_lines
 from reports.year.data import YearAction, YearData, year_data
 from reports.year.picture import year_picture
 from schemas.findings import HAPPENED, NOT_CONFIRMED
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.followup_outputs import FollowUpReview

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.control_data import ChartTable
@@ -29,6 +28,7 @@ from reports.text.rows import Row, records, text
 from reports.text.signal_lines import standing
 from reports.text.verdict import Verdict, verdict
 from schemas.outputs import WHAT_FOLLOWED
+from schemas.record import dataclass
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.trip_line import Mark, TripLine, trip_line
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
-from reports.text.signal_lines import standing
+from reports.text.signal_lines import standing, watched
 from reports.text.worse import worse_of
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -62,18 +62,21 @@ class Waiting:
     href: str
     about: str
     months: int
+    several: bool = False
 
     @property
     def age(self) -> str:
-        """'waiting 3 months'; 'new' in its first month."""
-        return f"waiting {words.many(self.months, 'month')}" if self.months else "new"
+        """'waiting 3 months', of several the oldest; 'new' in its first month."""
+        begun = "oldest" if self.several else "waiting"
+        return f"{begun} {words.many(self.months, 'month')}" if self.months else "new"
 
 
 @dataclass(frozen=True)
 class FirstScreen:
-    """What stands above the fold, but for the grid."""
+    """What stands above the fold, but for the grid; `none`: what is said without a signal."""
 
     signals: tuple[SignalRow, ...]
+    none: str
     more_signals: tuple[str, ...]
     singles: tuple[SingleRow, ...]
     waiting: tuple[Waiting, ...]
@@ -92,9 +95,13 @@ def first_screen(review: MonthReview, figures: MeasureFigures) -> FirstScreen:
     singles = _singles(review, figures, marks, months)
     waiting = waiting_data(review)
     return FirstScreen(
-        shown, tuple(text(r["sentence"]) for r in own[SIGNALS_MOST:]), singles,
-        waiting[:WAITING_MOST], waiting[WAITING_MOST:],
-    )  # fmt: skip
+        signals=shown,
+        none="none" if watched(review) else "too few months",
+        more_signals=tuple(text(r["sentence"]) for r in own[SIGNALS_MOST:]),
+        singles=singles,
+        waiting=waiting[:WAITING_MOST],
+        later=waiting[WAITING_MOST:],
+    )
 
 
 def _months(review: MonthReview) -> list[str]:
@@ -123,8 +130,9 @@ def _signal(
     said = worse_of(review, row)
     key = (said.measure, said.by, said.value)
     own = TripLine(marks.get(key, ()), since=said.since, worse=True)
+    behind = [m.trip for m in own.marks if m.state == "variance" and m.month >= said.since]
+    trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in behind]
     # the newest are on this month's pages
-    trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in row["trips"]]
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
         what=said.title,
@@ -157,12 +165,12 @@ def _singles(
 
 
 def since_words(row: Row) -> str:
-    """'2 this month', '120 trips since the last', 'cannot be watched: 59 of 62 undecided'."""
+    """'9 trips since the last', 'cannot be watched: 59 of 62 since undecided'."""
     came, later, undecided = (int(row[k] or 0) for k in ("came", "later", "undecided"))
     if came:
         return f"{came} this month"
     if not row["watched"]:
-        return f"cannot be watched: {undecided:,} of {later:,} undecided"
+        return f"cannot be watched: {undecided:,} of {later:,} since undecided"
     trips = words.many(later, "trip")
     return f"{trips} since the last" if row["last_month"] else f"none in {trips}"
 
@@ -190,5 +198,5 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     said = [words.month_number(r["first_said"]) for r in standing(review, "headline")]
     if said:
         what = f"Conclude on {words.many(len(said), 'signal')}"
-        found.append(Waiting(what, "#signals", "", now - min(said)))
+        found.append(Waiting(what, "#signals", "", now - min(said), several=len(said) > 1))
     return tuple(sorted(found, key=lambda w: -w.months))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

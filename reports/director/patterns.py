@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
 from reports.text.rows import Row, records, text
 from schemas.outputs import NEXT_ACTIONS, PATTERNS
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

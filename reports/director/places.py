@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -12,6 +11,7 @@ from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.drawing import Look
@@ -12,6 +11,7 @@ from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
 from schemas.findings import HAPPENED, NOT_CONFIRMED
+from schemas.record import dataclass
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:

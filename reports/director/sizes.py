@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette
@@ -11,6 +10,7 @@ from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_r
 from reports.text import words
 from reports.text.estimates import Estimate, estimate, rate_bound
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

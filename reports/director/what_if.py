@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.charts import palette
@@ -12,6 +11,7 @@ from reports.charts.panels import Grid, axis_title, level_line, panel_axes, pane
 from reports.charts.parts import Figure, chart_text, nice_ceiling
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

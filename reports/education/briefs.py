@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.drawing import Look, top_of
@@ -13,6 +12,7 @@ from reports.education.data import bases_of, brief_file
 from reports.education.retraining import Retraining, retraining_data
 from reports.text import words
 from reports.text.navigation import PageFrame, Site, page_frame
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ Nothing is proposed for retraining that no reader has put down to practice.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.charts.rule_grid import Cell, RuleRow, apart_cells, rule_grid
@@ -36,6 +36,7 @@ from reports.text.rows import Row, records, text
 from reports.text.verdict import Verdict, worse_words
 from reports.text.verdict import verdict as month_verdict
 from reports.text.worse import Worse, worse
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -241,7 +242,8 @@ def retraining_words(retrained: Sequence[Retraining]) -> str:
     if not retrained:
         return "no retraining of a base was delivered"
     if len(retrained) == 1:
-        return retrained[0].verdict
+        verdict = retrained[0].verdict
+        return f"{verdict} since" if verdict in {"fewer", "more"} else verdict
     fewer = sum(r.verdict == "fewer" for r in retrained)
     return f"{fewer} of {len(retrained)} with fewer since"
 

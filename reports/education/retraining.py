@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -25,6 +24,7 @@ from reports.charts.drawing import (
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

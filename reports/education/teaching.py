@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.case.data import case_data
@@ -12,6 +11,7 @@ from reports.case.trip_picture import trip_picture
 from reports.text import words
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

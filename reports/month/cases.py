@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.text import words
 from reports.text.case_links import FOLDER, TripLink, trip_link
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 from schemas.units import severity_rank
 from schemas.work import MonthWork
 

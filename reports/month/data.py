@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.control_sets import month_rate_set
@@ -42,6 +41,7 @@ from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, Measur
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.rows import Row, records, text
 from reports.text.verdict import Verdict, verdict
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview, RuleFacts

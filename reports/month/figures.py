@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
@@ -22,6 +21,7 @@ from reports.charts.figure_json import variants
 from reports.charts.rate_figures import rates_figure
 from reports.month.rules import ORDER
 from reports.text import words
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -117,6 +117,7 @@ def sizes_picture(sizes: SizeRates, month: str = "", width: int = 640) -> Markup
         title="Occlusion rate by cannula size with 95 % intervals, over all months"
         f"{f' and in {month}' if month else ''}: {sizes.said}",
         line=sizes.whole.all.number,
+        line_name="all",
         width=width,
     )  # fmt: skip
     return interval_rows(rows, plan)

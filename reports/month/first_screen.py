@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -11,6 +11,7 @@ from reports.text.rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now, standing
 from reports.text.worse import worse
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from reports.text.estimates import Estimate
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
 SERVICE = (RATE, "service", "all")
 NAMED_MOST = 2
+LATELY = 3
 
 
 @dataclass(frozen=True)
@@ -49,18 +51,13 @@ class KeyFigures:
 
 @dataclass(frozen=True)
 class SizeRow:
-    """A cannula size, with its rate over all months and in the month; `since` when it is worse."""
+    """A cannula size, with its rate over all months and in the month; `worse` by what, if it is."""
 
     id: str
     label: str
     all: Estimate
     month: Estimate
-    since: str = ""
-
-    @property
-    def worse(self) -> str:
-        """'up since Oct 2025': on its own past, not beside other sizes; empty without a signal."""
-        return f"up since {words.month_short(self.since)}" if self.since else ""
+    worse: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -88,6 +85,17 @@ class ServiceRate:
     def course(self) -> bool:
         """Whether two months or more have a rate, so that there is something to draw."""
         return sum(m.estimate.known for m in self.months) > 1
+
+    @property
+    def lately(self) -> str:
+        """'Apr-Jun 11/67': the last months beside a level since, which may have fallen again."""
+        last = self.months[-LATELY:]
+        if not self.worse or len(self.months) <= LATELY:
+            return ""
+        events = sum(m.estimate.numerator for m in last)
+        hours = sum(m.estimate.denominator for m in last)
+        span = words.DASH.join(words.month_short(last[i].month).split()[0] for i in (0, -1))
+        return f"{span} {words.whole(events)}/{words.hours(hours)}"
 
 
 def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
@@ -148,14 +156,14 @@ def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
         if key in measured or entry.get("carried", True):
             named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
     named |= {key: key for key in measured if key not in named}
-    since = {one.value: one.since for one in worse(review) if one.of_size}
+    risen = {one.value: one.beside_name for one in worse(review) if one.of_size}
     return SizeRates(
         rows=tuple(
-            replace(_size(table, "cannula", key, label), since=since.get(key, ""))
+            replace(_size(table, "cannula", key, label), worse=risen.get(key, ()))
             for key, label in named.items()
         ),
         whole=_size(table, "service", "all", "all"),
-        said=_sizes_said(review, {named.get(key, key): month for key, month in since.items()}),
+        said=_sizes_said(review, [named.get(key, key) for key in risen]),
         months=sum(m <= review.month for m in review.months),
     )
 
@@ -166,13 +174,13 @@ def _size(table: MeasureTable, by: str, key: str, label: str) -> SizeRow:
     )
 
 
-def _sizes_said(review: MonthReview, since: dict[str, str]) -> str:
+def _sizes_said(review: MonthReview, risen: list[str]) -> str:
     """'only prong 2 above its past': the picture's finding; each row says since when."""
-    if len(since) > NAMED_MOST:
-        return f"{len(since)} above their past"
-    if since:
-        its = "its" if len(since) == 1 else "their"
-        return f"only {words.listed(list(since))} above {its} past"
+    past = f"above {'its' if len(risen) == 1 else 'their'} past"
+    if len(risen) > NAMED_MOST:
+        return f"{len(risen)} {past}"
+    if risen:
+        return f"only {words.listed(risen)} {past}"
     return _unsignalled(review, "cannula")
 
 
@@ -196,7 +204,8 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     by_month = table.by_month(RATE)
     if signal is None:
         now = months[-1] if months else None
-        level = words.some(now["level"]) if now else None
+        # of a chart that has too few months its level is no more than a start
+        level = words.some(now["level"]) if now and words.some(now["threshold"]) else None
         whole = table.at(RATE, table.to_month).number
         said = _unsignalled(review, "service")
         return ServiceRate(by_month, said, False, whole if level is None else 100 * level, None, "")
@@ -204,7 +213,7 @@ def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     before = [r for r in months if r["month"] < since]
     after = [r for r in months if r["month"] >= since]
     return ServiceRate(
-        by_month, f"above level since {words.month_name(since)}", True, _rate(before),
+        by_month, f"up since {words.month_name(since)}", True, _rate(before),
         _rate(after), since,
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ Records of numbers and sentences; no HTML. Every function copes with a review wi
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from reports.director.audit import Audit, audit_data
@@ -14,6 +14,7 @@ from reports.text import words
 from reports.text.case_links import FOLDER, case_files
 from reports.text.rows import Row, records, text
 from reports.text.sentences import share_sentence
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.followup_outputs import FollowUpReview

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.rows import Row, records, text
 from reports.text.sentences import OF_TRIP_ASIDE
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

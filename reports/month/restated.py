@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
 from reports.text import words
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

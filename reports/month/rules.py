@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.month.cases import rules_of
@@ -11,6 +10,7 @@ from reports.month.followup import Confirmed, confirmed_by_rule
 from reports.text import sentences, words
 from reports.text.measure_table import VARIANCE, MeasureTable
 from reports.text.rows import records, text
+from schemas.record import dataclass
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -11,6 +10,7 @@ from reports.text.measure_table import MONTHS_MOST
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import chart_months, standing
 from reports.text.worse import worse_of
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

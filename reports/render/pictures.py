@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.charts import palette
@@ -27,6 +26,7 @@ from reports.charts.rate_figures import rates_figure
 from reports.text import words
 from reports.text.rows import Row
 from reports.text.sentences import chance_note, few_note, rate_phrase, sizes_finding
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

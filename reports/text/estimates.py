@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from reports.text import words
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

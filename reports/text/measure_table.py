@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:

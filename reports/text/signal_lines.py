@@ -134,8 +134,13 @@ def charts_now(review: MonthReview) -> list[Row]:
     return records(frame[frame["month"] == review.month])
 
 
+def watched(review: MonthReview) -> bool:
+    """Whether any chart has months enough for a signal."""
+    return any(words.some(r["threshold"]) is not None for r in charts_now(review))
+
+
 def _none(review: MonthReview) -> str:
-    if not any(words.some(r["threshold"]) is not None for r in charts_now(review)):
+    if not watched(review):
         return "Too few months to say: signals start after six months of the service."
     return "No signal, and none of the graver variances."
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.rows import records, text
 from reports.text.sentences import missing_trips
-from reports.text.signal_lines import charts_now
+from reports.text.signal_lines import charts_now, watched
 from reports.text.worse import Worse, worse
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -38,7 +38,7 @@ def verdict(review: MonthReview) -> Verdict:
     signals, came, missing = _signals(review), _one_by_one(review), _missing(review)
     ordinary = "" if signals else _none(review)
     if ordinary == NO_SIGNAL and not came[0] and not missing[0]:
-        return Verdict("", "No signal, and nothing missing.")
+        return Verdict("", "No signal, no trip missing.")
     line = Verdict("", "")
     for named in signals or [[""]]:
         for one_by_one, short, said in product(came, missing, named):
@@ -76,9 +76,7 @@ def worse_words(found: list[Worse], month: str, named: int, *, counts: bool = Fa
 
 
 def _none(review: MonthReview) -> str:
-    if any(words.some(r["threshold"]) is not None for r in charts_now(review)):
-        return NO_SIGNAL
-    return "Too few months for signals."
+    return NO_SIGNAL if watched(review) else "Too few months for signals."
 
 
 def _one_by_one(review: MonthReview) -> list[str]:

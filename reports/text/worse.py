@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.rows import Row, text
 from reports.text.signal_lines import RECORD, chart_months, standing
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
@@ -74,12 +74,21 @@ class Worse:
 
     @property
     def in_cells(self) -> str:
-        """'7/13 since March 2026, 2/31 before'; of a rate with its unit."""
-        unit = f"{words.NBSP}h" if self.of_rate else ""
+        """'7/13 trips since March 2026, 2/31 before'; of a rate '32/59 h since ...'."""
+        unit = "h" if self.of_rate else "trips"
+        earlier = f", {self._cell(self.before)} before" if self.before[1] else ""
+        since = words.month_name(self.since)
+        return f"{self._cell(self.now)}{words.NBSP}{unit} since {since}{earlier}"
+
+    @property
+    def beside_name(self) -> tuple[str, str]:
+        """'10/56,' and 'since Oct 2025 32/59', for under the name of a row."""
+        before = f"{self._cell(self.before)}," if self.before[1] else ""
+        return before, f"since {words.month_short(self.since)} {self._cell(self.now)}"
+
+    def _cell(self, counts: tuple[float, float]) -> str:
         below = words.hours if self.of_rate else words.whole
-        now, before = (f"{words.whole(k)}/{below(n)}{unit}" for k, n in (self.now, self.before))
-        earlier = f", {before} before" if self.before[1] else ""
-        return f"{now} since {words.month_name(self.since)}{earlier}"
+        return f"{words.whole(counts[0])}/{below(counts[1])}"
 
     def since_words(self, month: str) -> str:
         """'since March'; with the year where that would leave it open."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
 from reports.text.signal_lines import signal_parts
+from schemas.record import dataclass
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 MONTHS = 12
 RATE, RULES, KEPT = "occlusion-rate", "deviation-share", "all-rules-share"
 OCCLUDED, WORSE, DAY_AFTER = "trips-with-occlusion", "worse-outcome", "worse-outcome-day-after"
-FIRST = (KEPT, RATE, OCCLUDED)
+FIRST = (KEPT, OCCLUDED, RATE)
 NAMED_MOST = 3
 BY_CHANCE = 0.05
 ENDS = {
@@ -168,7 +169,7 @@ def year_words(figures: Sequence[YearFigure]) -> str:
         return "No twelve months before to compare with."
     compared = sum(None not in f.ratio[1:] for f in figures)
     moved = {
-        word: [f.label.lower() for f in figures if f.moved == way]
+        word: [_said(f) for f in figures if f.moved == way]
         for word, way in (("Up", 1), ("Down", -1))
     }
     parts = [f"{word}: {_named(labels)}." for word, labels in moved.items() if labels]
@@ -176,9 +177,17 @@ def year_words(figures: Sequence[YearFigure]) -> str:
         parts = [f"None of {words.many(compared, 'ratio')} moved."]
     elif compared * BY_CHANCE >= 0.5:
         parts.append(f"By chance alone: about {compared * BY_CHANCE:.0f} of {compared}.")
-    above = [f.label.lower() for f in figures if f.above_goal]
+    above = [_said(f) for f in figures if f.above_goal and f.moved != -1]
     parts.append(f"Above goal: {_named(above)}." if above else "")
     return " ".join(filter(None, parts))
+
+
+def _said(figure: YearFigure) -> str:
+    """'occlusions at prong 3', 'wall oxygen time (still above goal)' of one that came down."""
+    own = figure.label if figure.group == "cannula" else figure.label.lower()
+    at = "occlusions at " if figure.group == "cannula" else ""
+    still = " (still above goal)" if figure.moved == -1 and figure.above_goal else ""
+    return f"{at}{own}{still}"
 
 
 def _named(labels: list[str]) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.year.data import YearData, year_data
 from reports.year.picture import year_picture
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from playwright.sync_api import Page
 
 FOLD = 800
@@ -27,6 +29,11 @@ SEEN = """fold => {
 FIRST_PICTURE = """() => Math.min(...[...document.querySelectorAll('main svg.picture')]
     .filter(e => e.checkVisibility() && e.getBoundingClientRect().width)
     .map(e => e.getBoundingClientRect().top + window.scrollY))"""
+
+
+def numbers(said: str) -> list[str]:
+    """The numbers of a sentence, in its order: '7 of 1,031 trips, 0.7 %' has 7, 1,031 and 0.7."""
+    return re.findall(r"\d+(?:[.,:]\d+)*", said)
 
 
 def words_seen(page: Page, above: float = 1e9) -> list[str]:

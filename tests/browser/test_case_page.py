@@ -12,6 +12,7 @@ from pypdf import PdfReader
 from reports.text.case_links import case_file
 from tests.browser import case_fixture, fixture
 from tests.browser.conftest import Opener, case_page, until
+from tests.browser.reading import numbers
 from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
 
 TRIPS = [str(trip) for trip in fixture.cases_frame(20)["trip_id"][:5]]
@@ -73,16 +74,16 @@ def test_the_worst_trip_is_found_from_the_month_and_read(open_page: Opener) -> N
     assert page.locator("h1").inner_text().startswith(f"Trip {RICH}")
     assert "Case 1 of 20" in page.locator("main").inner_text()
     first = page.locator("#verdicts li").first.inner_text()
-    assert "Undiluted oxygen for 63 to 67 min, past the limit of 50 min." in first
-    assert "Limit of 50 min reached at 65 min." in first
     assert first.startswith("1 Wall oxygen time")
+    # its bounds and its limit; the limit, and when it was reached
+    assert numbers(first)[1:6] == ["63", "67", "50", "50", f"{case_fixture.LIMIT_MIN}"]
     page.locator("#verdicts li").first.locator("summary").press("Enter")
     page.locator("#verdicts li").first.locator("a").first.press("Enter")
     row = page.locator("td:target")
     assert row.inner_text() == "settings.csv:100"
     assert row.locator("xpath=..").inner_text().startswith("3\twall oxygen\t8\t1.00")
     # the chart library was kept from loading
-    assert opened.complaints == ["Failed to load resource: net::ERR_FAILED"]
+    assert [line.split()[-1] for line in opened.complaints] == ["net::ERR_FAILED"]
 
 
 @pytest.mark.browser
@@ -117,8 +118,7 @@ def test_what_was_not_kept_is_boxed_at_its_minutes(open_page: Opener) -> None:
     page = open_page.case("full", RICH).page
     boxes = page.evaluate(BOXED_MINUTES)
     assert [b[:2] for b in boxes] == [pytest.approx(ends, abs=0.4) for ends in ([3, 33], [45, 80])]
-    numbers = page.locator("#verdicts .ring").all_inner_texts()
-    assert numbers == ["1", "2"]
+    assert page.locator("#verdicts .ring").all_inner_texts() == ["1", "2"]
     drawn = page.locator("svg.trip.wide circle + text").all_text_contents()
     # each once above its bar, the variance once more in each of its boxes
     assert sorted(drawn) == ["1", "1", "1", "2", "3"]
@@ -139,29 +139,26 @@ def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener) -> None
     page = open_page.case("full", RICH).page
     svg = page.locator("svg.trip.wide")
     titles = svg.locator("title").all_text_contents()
-    assert titles[0].endswith("Undiluted oxygen for 63 to 67 min, past the limit of 50 min.")
-    for sentence in (
-        "Gas source: wall oxygen, 3 to 33 min",
-        "Flow not known",
-        "Occlusion at 85 min (clock uncertain by 60 s): 48 cmH2O, flow cut 7 s, crying; SpO2"
-        " 96\u00a0% at the lowest within 10 min after",
-        "SpO2 83\u00a0% at 81 min",
-        "Call at 90 min to medical direction, about oxygen",
+    assert titles[0].startswith(f"Trip {RICH}")
+    assert numbers(titles[0])[-3:] == ["63", "67", "50"]
+    for own, said in (
+        ("Gas source: wall", ["3", "33"]),
+        ("Flow not known", []),
+        # when, how sure, how high, how long; then the lowest SpO2 within so many minutes
+        ("Occlusion at 85", ["85", "60", "48", "2", "7", "2", "96", "10"]),
+        ("SpO2 83", ["2", "83", "81"]),
+        ("Call at", ["90"]),
     ):
-        assert sentence in titles
+        assert said in [numbers(title) for title in titles if title.startswith(own)]
     described = svg.locator("desc").text_content() or ""
-    assert "wall oxygen 3 to 33 min; ventilator 33 to 45 min" in described
-    assert "3 occlusions logged." in described
+    assert "wall oxygen 3 to 33" in described
+    assert "3 occlusions" in described
     hatched = svg.locator('[fill="url(#wide-unknown)"]').count()
     assert hatched == 2  # flow and FiO2 from 100 min on
     opened = open_page.case("full", KINDS["open"]).page
-    assert "no hand-over time is recorded, so nothing is known after 110 min" in (
-        opened.locator("main").inner_text()
-    )
+    assert "nothing is known after 110" in opened.locator("main").inner_text()
     uncharted = open_page.case("full", KINDS["uncharted"]).page
-    assert "nothing is known of the support" in (
-        uncharted.locator("svg.trip.wide").text_content() or ""
-    )
+    assert "nothing is known" in (uncharted.locator("svg.trip.wide").text_content() or "")
 
 
 @pytest.mark.browser
@@ -198,14 +195,14 @@ def test_prints_on_two_pages_with_a_whole_picture(
     assert len(texts) in (1, 2)
     assert all(len(text) > 200 for text in texts), "an empty page"
     # the top of the picture and the foot of its axis stand on one page
-    assert "minutes since the crew reached the bedside" in texts[0]
+    assert "minutes since the crew" in texts[0]
     assert "departure 40" in texts[0]
     whole = "\n".join(texts)
     for sentence in (
         "skill or knowledge",
         "protocol unclear",
         "Reviewer (token)",
-        "not for treating a patient",
+        "not for treating",
     ):
         assert sentence in whole
 

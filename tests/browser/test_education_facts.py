@@ -17,6 +17,7 @@ from reports.render.packs import teaching_pack
 from reports.text.navigation import Site
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures, fixture_trips
+from tests.browser.reading import numbers
 from tests.browser.test_audience_words import figures_of
 from tests.browser.test_followup_words import with_followup
 
@@ -40,13 +41,14 @@ def rules_of(rows: tuple[Any, ...]) -> list[str]:
 
 def test_nothing_is_proposed_that_nobody_has_read() -> None:
     found = page(with_followup(practice_variances=[ROW]))
-    assert "wall oxygen time at cedar" in found.verdict.worse
-    assert "first have wall oxygen time's flags read" in found.verdict.rest
+    assert "time at cedar" in found.verdict.worse
+    assert "wall oxygen time's" in found.verdict.rest
+    assert "Retrain " not in found.verdict.rest
     figures = fixture_figures.measure_figures()
     quiet = dataclasses.replace(figures, signals=None)
     calm = with_followup(fixture_figures.review(quiet), practice_variances=[ROW])
     assert page(calm).verdict.worse == ""
-    assert "first have 4 flags read" in page(calm).verdict.rest
+    assert numbers(page(calm).verdict.rest) == ["4"]
     assert found.grids.confirmed == ()
     assert RULE in rules_of(found.grids.unread)
     assert found.grid_finding.endswith(", unread")
@@ -63,14 +65,15 @@ def test_what_readers_put_down_to_practice_comes_first() -> None:
     assert found.grids.confirmed[0].side == "3/4"  # of the twelve months, the missed one with it
     # the missed one is none of those read
     assert (found.grids.read, found.grids.flags, found.grids.practice) == (3, 4, 2)
-    assert "wall oxygen time at cedar, 2 of 3 read are practice" in found.verdict.rest
+    assert found.verdict.rest.startswith("Retrain wall oxygen time")
+    assert "at cedar, 2 of 3" in found.verdict.rest
 
 
 def test_practice_at_another_base_names_no_base() -> None:
     read = [{**ROW, "base": "alder", "reviewed": 3, "practice": 2}]
     found = page(with_followup(practice_variances=read))
     assert rules_of(found.grids.confirmed) == [RULE]
-    assert "No base to retrain first" in found.verdict.rest
+    assert found.verdict.rest.startswith("No base")
 
 
 def test_a_base_retrained_already_is_not_put_first() -> None:
@@ -90,37 +93,41 @@ def test_one_base_shows_the_services_own_shares() -> None:
     found = page(dataclasses.replace(review, measures=measures))
     assert set(rules_of(found.grids.unread)) == set(fixture.COUNTS)
     assert found.briefs == ()
-    assert "fewer than two bases" in found.grid_finding
+    assert "two bases" in found.grid_finding
 
 
 # ---- retraining
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "said"),
+    ("low", "high", "said", "open_to"),
     [
-        (0.1, 0.8, "fewer"),
-        (1.1, 3.0, "more"),
-        (0.5, 1.4, "no change shown"),
-        (0.0, np.inf, "not sure: halving or doubling not ruled out"),
-        (0.0, 1.2, "not sure: halving not ruled out"),
-        (0.6, None, "not sure: doubling not ruled out"),
+        (0.1, 0.8, "fewer", set()),
+        (1.1, 3.0, "more", set()),
+        (0.5, 1.4, "no change", set()),
+        (0.0, np.inf, "not sure", {"halving", "doubling"}),
+        (0.0, 1.2, "not sure", {"halving"}),
+        (0.6, None, "not sure", {"doubling"}),
     ],
 )
-def test_a_ratio_in_honest_words(low: float, high: float | None, said: str) -> None:
-    assert verdict_words(low, high) == said
+def test_a_ratio_in_honest_words(
+    low: float, high: float | None, said: str, open_to: set[str]
+) -> None:
+    found = verdict_words(low, high)
+    assert found.startswith(said)
+    assert {"halving", "doubling"} & set(found.split()) == open_to
 
 
 def test_before_and_after_with_their_months_and_the_caution() -> None:
     figures = fixture_figures.measure_figures()
-    window = "Before: 1 month (2026-01). After: 1 month (2026-06)."
+    window = "Before: 2026-01. After: 2026-06."
     figures = dataclasses.replace(figures, before_after=figures.before_after.assign(window=window))
     few, sure = sorted(retraining_data(figures), key=lambda r: r.base)
-    assert sure.window == "Before: 1 month (January 2026). After: 1 month (June 2026)."
+    assert sure.window == "Before: January 2026. After: June 2026."
     assert sure.warning == fixture_figures.WARNING
     assert (sure.before.cell, sure.after.cell) == ("14/90", "5/80")
     assert sure.ratio_words.startswith("ratio 0.40 (0.13")
-    assert (few.verdict, few.ratio_words) == ("too few to say", "")
+    assert (few.verdict[:7], few.ratio_words) == ("too few", "")
 
 
 def test_the_latest_retraining_is_told_first() -> None:
@@ -147,7 +154,7 @@ def test_the_trips_behind_what_stands_apart_are_all_drawn() -> None:
 def test_every_cannula_stands_with_what_lies_outside_its_range() -> None:
     found = page(fixture_figures.full())
     assert [u.label for u in found.uses["flow"]] == [size[3] for size in fixture.SIZES]
-    assert found.use_finding == "3 of 180 outside its flow, 3 of 180 outside its weight"
+    assert numbers(found.use_finding) == ["3", "180", "3", "180"]  # of flow, of weight
 
 
 def test_months_that_never_come_are_later_than_all() -> None:
@@ -167,9 +174,11 @@ def test_a_brief_holds_its_own_base_alone() -> None:
     assert list(briefs) == [f"brief-{n}.html" for n in range(1, 6)]
     cedar = briefs["brief-3.html"].brief
     assert cedar.base == "cedar"
-    assert cedar.finding.startswith("Stands apart: wall oxygen time, 22 of 100 trips (not read yet")
+    assert cedar.finding.startswith("Stands apart: wall")
+    assert numbers(cedar.finding)[:2] == ["22", "100"]
+    assert "not read yet" in cedar.finding
     assert all(b.cell.base == "cedar" for b in cedar.rows)
-    assert briefs["brief-1.html"].brief.finding.startswith("Nothing here stands apart")
+    assert briefs["brief-1.html"].brief.finding.startswith("Nothing")
 
 
 # ---- a case to teach with
@@ -178,19 +187,21 @@ def test_a_brief_holds_its_own_base_alone() -> None:
 @pytest.mark.parametrize(
     ("months", "weight", "said"),
     [
-        (0, 2.9, "under 1 month, under 3 kg"),
-        (5, 3.0, "1 to 5 months, 3 to 5 kg"),
-        (11, 7.99, "6 to 11 months, 5 to 8 kg"),
-        (23, 12.0, "1 year, 12 to 20 kg"),
-        (59, None, "2 to 4 years"),
-        (143, 29.0, "5 to 11 years, 20 to 30 kg"),
-        (None, 30.0, "age not recorded, 30 kg or more"),
-        (200, 55.0, "12 years or more, 30 kg or more"),
+        (0, 2.9, ("under 1 month", "under 3 kg")),
+        (5, 3.0, ("1 to 5 months", "3 to 5 kg")),
+        (11, 7.99, ("6 to 11 months", "5 to 8 kg")),
+        (23, 12.0, ("1 year", "12 to 20 kg")),
+        (59, None, ("2 to 4 years",)),
+        (143, 29.0, ("5 to 11 years", "20 to 30 kg")),
+        (None, 30.0, ("age not recorded", "30 kg or more")),
+        (200, 55.0, ("12 years or more", "30 kg or more")),
     ],
 )
-def test_age_and_weight_stand_in_bands(months: int | None, weight: float | None, said: str) -> None:
+def test_age_and_weight_stand_in_bands(
+    months: int | None, weight: float | None, said: tuple[str, ...]
+) -> None:
     trip = {"age_months": months, "weight_kg": weight, "diagnosis_group": None}
-    assert child_words(trip) == said
+    assert child_words(trip) == ", ".join(said)
 
 
 def test_a_case_to_teach_with_holds_no_token_and_no_month() -> None:

@@ -15,6 +15,7 @@ from reports.year.page import year_page
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_trips import year_row
+from tests.browser.reading import numbers
 from tests.browser.test_audience_words import figures_of
 from tests.browser.test_followup_words import with_followup
 
@@ -47,21 +48,20 @@ def test_figures_stand_in_order_service_sizes_rules_outcomes() -> None:
 @pytest.mark.parametrize("worse", [True, False])
 def test_what_moved_is_named_on_its_side(worse: bool) -> None:
     found = year(with_years(kept(worse=worse)))
-    assert ("Down: all rules kept." in found.finding) == worse
-    assert ("Up: all rules kept." in found.finding) == (not worse)
+    assert found.finding == f"{'Down' if worse else 'Up'}: all rules kept."
     assert "chance" not in found.finding  # of one ratio none is expected to
 
 
 def test_it_is_said_how_many_would_move_by_chance() -> None:
     found = year(with_years(kept(worse=True), *(kept(worse=False) for _ in range(27))))
-    assert "By chance alone: about 1 of 28." in found.finding
+    assert "about 1 of 28" in found.finding
 
 
 def test_nothing_moved_and_no_year_before_are_said() -> None:
     still = year_row("worse-outcome", "service", "all", (20, 700), (9, 350))
-    assert year(with_years(still)).finding == "None of 1 ratio moved."
+    assert year(with_years(still)).finding.startswith("None of 1")
     empty = year(with_years())
-    assert empty.finding == "No twelve months before to compare with."
+    assert empty.finding.startswith("No twelve months")
     assert year_page(with_years(), figures_of(with_years()), Site()).picture == ""
 
 
@@ -69,13 +69,18 @@ def test_a_rule_above_its_goal_is_named_though_it_held() -> None:
     review = fixture_figures.full()
     rules = tuple(dataclasses.replace(r, goal=0.01) for r in review.rules[:1])
     found = year(dataclasses.replace(review, rules=rules))
-    assert "Above goal: wall oxygen time." in found.finding
+    assert found.finding.count("wall oxygen time") == 1
+    assert "Above goal" in found.finding
+    row = year_row("deviation-share", "rule", "wall-oxygen-time", (20, 300), (20, 300))
+    fell = with_years({**row, "ratio_low": 0.5, "ratio_high": 0.9})
+    found = year(dataclasses.replace(fell, rules=rules))
+    assert found.finding.count("wall oxygen time") == 1
+    assert "still above goal" in found.finding
 
 
 def test_only_headlines_of_the_twelve_months_are_told() -> None:
-    assert [(s.month, s.what, s.standing) for s in year().signals] == [
-        ("2026-05", "Wall oxygen time at cedar", "open")
-    ]
+    (said,) = year().signals
+    assert (said.month, said.what.split()[-1], said.standing) == ("2026-05", "cedar", "open")
 
 
 def test_trips_received_of_both_years() -> None:
@@ -98,7 +103,7 @@ def actions() -> MonthReview:
 
 def test_actions_are_counted_by_what_became_of_them() -> None:
     found = year(actions())
-    assert found.actions_said == "3 asked for: 1 closed, 1 open, 1 overdue"
+    assert numbers(found.actions_said) == ["3", "1", "1", "1"]
     assert [a.state for a in found.actions] == ["overdue", "open", "closed"]
     assert year(with_followup()).actions_said == "none asked for"
 
@@ -110,23 +115,19 @@ def test_the_committee_reads_the_same_opening_as_the_month() -> None:
     page = committee_data(review, figures_of(review))
     assert page.opening.verdict == month_data(review).verdict
     assert [a.state for a in page.actions] == ["overdue", "open"]
-    assert page.restated_said == "no published figure has changed since"
+    assert page.restated_said.startswith("no published figure")
 
 
 @pytest.mark.parametrize(
     ("flags", "read", "confirmed", "missed", "said"),
-    [
-        (0, 0, 0, 0, "no variance was flagged"),
-        (4, 0, 0, 0, "0 of 4 flags read, 0 confirmed"),
-        (4, 3, 2, 1, "3 of 4 flags read, 2 confirmed; 1 found by readers only"),
-    ],
+    [(0, 0, 0, 0, []), (4, 0, 0, 0, ["0", "4", "0"]), (4, 3, 2, 1, ["3", "4", "2", "1"])],
 )
 def test_what_was_confirmed_in_words(
-    flags: int, read: int, confirmed: int, missed: int, said: str
+    flags: int, read: int, confirmed: int, missed: int, said: list[str]
 ) -> None:
     from tests.browser.test_followup_words import quality
 
     row = quality(month=fixture.MONTHS[-1], flags=flags, reviewed=read, confirmed=confirmed,
                   practice=confirmed, missed=missed)  # fmt: skip
     review = with_followup(screen_quality=[row])
-    assert committee_data(review, figures_of(review)).confirmed_said == said
+    assert numbers(committee_data(review, figures_of(review)).confirmed_said) == said

@@ -1,17 +1,12 @@
-"""Restated months, readers who differ and answers without work, as typed records."""
+"""Restated months as typed records."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-import pandas as pd
-
-from pipeline.followup.readers import disagreements, left_the_list
 from pipeline.review import review
-from schemas.followup_records import Disagreement, LeftTheList
 
-from . import judged_store, reviewed_store
-from .judged_store import RULE
+from . import reviewed_store
 from .test_publish import late, late_rule, published, published_once
 
 __all__ = ["late", "late_rule", "published", "published_once"]
@@ -54,37 +49,3 @@ def test_a_published_month_that_has_not_changed_has_no_record(published: Path) -
     followup = review(published.parent / "first", published).month.followup
     assert followup is not None
     assert followup.restated == ()
-
-
-def test_readers_who_differ_are_named_with_both_conclusions() -> None:
-    con = judged_store.with_trips(pd.DataFrame({
-        "trip_id": ["T1", "T2", "T3"], "month": "2026-01", "base": "b1", "verdict": "deviation",
-    }))  # fmt: skip
-    for reviewer, said in (("R2", ["practice", "equipment", "practice"]),
-                           ("R1", ["flag_wrong", "equipment", "logistics"])):  # fmt: skip
-        judged_store.answered(con, pd.DataFrame({
-            "trip_id": ["T1", "T2", "T3"], "conclusion": said, "reviewer": reviewer,
-        }))  # fmt: skip
-    judged_store.answered(con, pd.DataFrame({
-        "trip_id": ["T3"], "conclusion": ["logistics"], "reviewer": "R2",
-    }))  # fmt: skip
-    assert disagreements(con, "2026-01") == (
-        Disagreement("T1", RULE, ("R2", "R1"), ("practice", "flag_wrong")),
-    )
-    assert disagreements(con, "2026-02") == ()
-
-
-def test_answered_trips_without_work_are_said() -> None:
-    con = judged_store.with_trips(pd.DataFrame({
-        "trip_id": ["T1", "T2", "T3", "T4"], "month": "2026-01", "base": "b1",
-        "verdict": ["deviation", "met", "met", "met"],
-    }))  # fmt: skip
-    judged_store.answered(con, pd.DataFrame({
-        "trip_id": ["T1", "T2", "T3"], "conclusion": ["practice", "equipment", None],
-    }))  # fmt: skip
-    con.execute("UPDATE delivered.trips SET service_month = '2026-02' WHERE trip_id = 'T3'")
-    judged_store.cases(con, "2026-01")
-    assert left_the_list(con, "2026-01") == (
-        LeftTheList("T2", (RULE,), ("equipment",), "no_flag"),
-        LeftTheList("T3", (RULE,), (), "other_month"),
-    )

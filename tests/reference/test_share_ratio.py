@@ -2,17 +2,18 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import integrate, stats
 
-from pipeline.statistics.intervals import clopper_pearson, rate_ratio_exact
+from pipeline.statistics.intervals import clopper_pearson
 from pipeline.statistics.share_ratio import share_ratio
 
 counts = st.integers(1, 60).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
 
+@settings(deadline=None)  # the first call of a run imports
 @given(counts, counts, st.sampled_from([0.8, 0.95, 0.998]))
 def test_a_bound_excludes_1_where_fishers_exact_test_does(
     group: tuple[int, int], reference: tuple[int, int], level: float
@@ -80,7 +81,6 @@ def test_a_high_share_that_fell_to_none_is_told_from_no_change() -> None:
     found = share_ratio(0, 9, 4, 7)
     assert (found.ratio, found.lower) == (0, 0)
     assert 0.9 < found.upper < 1
-    assert rate_ratio_exact(0, 9, 4, 7).upper > 1, "as events over time it is wider"
 
 
 def test_nothing_to_compare() -> None:

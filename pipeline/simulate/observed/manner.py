@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -13,6 +11,7 @@ from pipeline.simulate.occlusions import Occlusions
 from pipeline.simulate.plants import LOW, Watch
 from pipeline.simulate.support import Scene, low_readings
 from pipeline.simulate.worsening import Worsening
+from schemas.record import dataclass
 
 ASLEEP, CALM, CRYING, COUGHING, AGITATED = 1, 2, 3, 4, 5
 """Positions in the contract's behaviours plus one; 0 where not charted."""

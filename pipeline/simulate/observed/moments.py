@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -13,6 +11,7 @@ from pipeline.simulate.pathways import NEVER
 from pipeline.simulate.plants import GAPS, LOSES_MOVING, LOW, ON_THE_ROAD, Watch
 from pipeline.simulate.support import Scene, first_observation, low_readings
 from pipeline.simulate.times import Times
+from schemas.record import dataclass
 
 LEAST_STEP, MOST_STEP = 2, 10
 """Minutes between two observations where nothing keeps the crew."""

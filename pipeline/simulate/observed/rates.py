@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of
@@ -21,6 +19,7 @@ from pipeline.simulate.observed.moments import Seen
 from pipeline.simulate.pathways import NEVER
 from pipeline.simulate.support import Scene
 from pipeline.simulate.worsening import WEANED, Worsening
+from schemas.record import dataclass
 
 
 @dataclass

@@ -23,7 +23,7 @@ def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: Non
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load
     from pipeline.judging.evaluator import judge
-    from pipeline.measures.occlusion_rate import grouped_rates
+    from pipeline.measures.occlusion_rate import rates_of, ventilator_time
     from pipeline.store.database import open_store
 
     out.mkdir(parents=True, exist_ok=True)
@@ -33,7 +33,9 @@ def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: Non
         load(con, staged)
         judge(con, told)
         told("rates")
-        rates = grouped_rates(con, max(staged.export.months))
+        month = max(staged.export.months)
+        con.execute(ventilator_time(), {"month": month})
+        rates = rates_of(con, month)
         con.register("rates", rates)
         con.execute("CREATE TABLE judged.rates AS FROM rates")
         told("close")

@@ -1,0 +1,11 @@
+"""scipy.special, imported once one of its functions is asked for: it takes as long as a page."""
+
+from typing import Any
+
+
+def __getattr__(name: str) -> Any:
+    from scipy import special
+
+    found = getattr(special, name)
+    globals()[name] = found
+    return found
