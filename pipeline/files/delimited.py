@@ -39,7 +39,11 @@ REJECTED, FEW_REJECTED = "rejected_rows", 100
 """Where DuckDB tells which rows do not fit, and how many of them may be left out of a file."""
 
 AT_ONCE = 4 << 20
-"""A thread reads so many bytes and then takes the next: as many as it can, else, up to 32 MB."""
+SIZES = f"max_line_size={LONGEST_CELL}, buffer_size={AT_ONCE}"
+"""A thread reads so many bytes, then the next one does: by default 32 MB, many a whole file.
+
+A longer line than that is left to the strict reader, which knows how long a cell may be.
+"""
 
 
 @dataclass(frozen=True)
@@ -156,11 +160,21 @@ def fitting_rows(
         return []
     # each rejected row lets those below it move up by one
     first = file.layout.header_line + 1
-    moved = "".join(
-        f" + (rowid >= {line - first - number})::INTEGER" for number, line in enumerate(lines)
-    )
+    above = _above([line - first - number for number, line in enumerate(lines)])
     cut = _cut_lines(f"select line, text from {relation}", file, columns)
-    return [replace(quick, line=f"{quick.line}{moved}"), TextRows(cut, "line", relation)]
+    return [replace(quick, line=f"{quick.line} + {above}"), TextRows(cut, "line", relation)]
+
+
+def _above(places: Sequence[int], before: int = 0) -> str:
+    """SQL for `before` and how many of the ascending `places` are no greater than a row's own."""
+    if not places:
+        return str(before)
+    half = len(places) // 2
+    lower, upper = places[:half], places[half + 1 :]
+    return (
+        f"case when rowid < {places[half]} then {_above(lower, before)}"
+        f" else {_above(upper, before + half + 1)} end"
+    )
 
 
 def rows_expected(file: Delimited) -> int:
@@ -190,7 +204,7 @@ def quick_rows(file: Delimited, columns: Columns, *, and_rejects: bool = False) 
         f"select {cells} from read_csv({literal(str(text.path))}, auto_detect=false, header=true,"
         f" skip={layout.header_line - 1}, delim={literal(layout.delimiter)}, quote='{mark}',"
         f" escape='{mark}', comment='', nullstr='', compression='none', new_line='{text.line_end}',"
-        f"{told if and_rejects else ''} buffer_size={AT_ONCE}, columns={{{every}}})"
+        f"{told if and_rejects else ''} {SIZES}, columns={{{every}}})"
     )
     return TextRows(sql, f"rowid + {layout.header_line + 1}")
 
@@ -211,7 +225,7 @@ def lines_rows(
         con.execute(
             f"create or replace temp table {relation} as from read_csv(?, auto_detect=false,"
             " header=false, delim='\x01', quote='', escape='', comment='', nullstr='',"
-            f" compression='none', new_line='{text.line_end}', buffer_size={AT_ONCE},"
+            f" compression='none', new_line='{text.line_end}', {SIZES},"
             " columns={'text': 'VARCHAR'})",
             [str(text.path)],
         )

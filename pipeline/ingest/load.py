@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
@@ -251,9 +252,10 @@ def _receive(con: duckdb.DuckDBPyConnection, delivery_no: int) -> None:
 
 
 def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
-    for row in rows:
-        marks = ", ".join("?" for _ in row)
-        con.execute(f"insert into delivered.{table} values ({marks})", list(row))
+    cells = [list(row) for row in rows]
+    if cells:
+        marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in cells)
+        con.execute(f"insert into delivered.{table} values {marks}", [*chain(*cells)])
 
 
 def _next(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipeline.files import delimited
 from pipeline.files.content import read_content
 from pipeline.files.delimited import (
-    AT_ONCE,
+    SIZES,
     Delimited,
     fitting_rows,
     lines_rows,
@@ -136,9 +136,9 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
         # a file is read in parallel from some MB on: as small as that, this one is, too
         source = quick_rows(file, columns, and_rejects=and_rejects)
         assert source is not None
-        own, small = f"buffer_size={AT_ONCE}", "max_line_size=10000, buffer_size=100000"
-        assert own in source.sql
-        return replace(source, sql=source.sql.replace(own, small))
+        assert SIZES in source.sql
+        small = "max_line_size=10000, buffer_size=100000"
+        return replace(source, sql=source.sql.replace(SIZES, small))
 
     monkeypatch.setattr(delimited, "quick_rows", in_small_parts)
     with duckdb.connect(config={"threads": 4}) as wide:
