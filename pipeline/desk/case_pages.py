@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from secrets import token_hex
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -13,7 +12,7 @@ from pipeline.desk.case import CaseView, case_view, drawn_case
 from pipeline.desk.doors import form_token
 from pipeline.desk.drafts import Fields, draft_of, keep_draft
 from pipeline.desk.faults import as_on_the_form, at_fault, quoted
-from pipeline.desk.frame import answer, go_to, one, rooms, visitor
+from pipeline.desk.frame import answer, at, form_page, go_to, one, rooms, visitor, worker
 from pipeline.desk.open_work import next_to_read
 from pipeline.desk.save_case import NOTHING, TEXTS, CaseForm, NotSaved, save_case
 from pipeline.desk.waiting import signal_name
@@ -30,6 +29,8 @@ from schemas.followup import REFER_TO, STATUSES
 if TYPE_CHECKING:
     import duckdb
 
+    from reports.case.data import CasePage
+
 CAUSE_KEYS = "QWETYUI"
 STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))
 
@@ -42,10 +43,8 @@ def show_case(request: Request) -> Response:
 
 def save(request: Request, fields: Fields) -> Response:
     """Store a case's form, and go on to the next or stay."""
-    own, by = rooms(request), visitor(request).by
+    own, by = rooms(request), worker(request)
     form = CaseForm(one(fields, "trip")[:64], one(fields, "mark"), fields)
-    if not by:
-        return go_to("/who")
     try:
         with own.desk.writing() as con:
             kept = save_case(con, form, by)
@@ -56,21 +55,18 @@ def save(request: Request, fields: Fields) -> Response:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
         problems = quoted(refused.problems, fields)
         return _case(request, form.trip_id, problems=problems, status=409)
-    to = "/case?" if one(fields, "go") == "stay" else "/next?"
-    return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}, {kept}."}))
+    to = "/case" if one(fields, "go") == "stay" else "/next"
+    return go_to(at(to, trip=form.trip_id, said=f"Kept: {form.trip_id}, {kept}."))
 
 
 def go_on(request: Request) -> Response:
     """On to the case that follows a trip in the reader's list, or to the list."""
-    own, by = rooms(request), visitor(request).by
-    asked = request.query_params
-    if not by:
-        return go_to("/who")
+    own, by, asked = rooms(request), worker(request), request.query_params
     with own.desk.reading_work() as con:
         order = own.desk.order.setdefault(by, [])
         trip = next_to_read(con, by, order, asked.get("trip", "")[:64])
     said = {"said": asked["said"][:200]} if "said" in asked else {}
-    return go_to(f"/case?{urlencode({'trip': trip, **said})}" if trip else f"/?{urlencode(said)}")
+    return go_to(at("/case", trip=trip, **said) if trip else at("/", **said))
 
 
 def draft(request: Request, fields: Fields) -> Response:
@@ -95,9 +91,9 @@ def _worth_keeping(fields: Fields) -> Fields:
 def _case(
     request: Request, trip: str, problems: list[Problem] | None = None, status: int = 200
 ) -> Response:
-    own, by = rooms(request), visitor(request).by
-    if not by:
-        return go_to("/who")
+    from reports.case.pages import rendered
+
+    own, by = rooms(request), worker(request)
     with own.desk.reading_work() as con:
         view = case_view(con, trip, by)
         drawn = drawn_case(con, trip, own.version) if view else None
@@ -105,12 +101,11 @@ def _case(
         beside = _beside(con, trip)
     if view is None or drawn is None:
         lines = ["The store has no such trip, or no protocol version judged it."]
-        return answer(request, "desk_form.html", "No such trip", lines=lines, forms=[], facts=[],
-                      links=[], status=404)  # fmt: skip
+        return form_page(request, "No such trip", lines=lines, status=404)
     return answer(
         request, "desk_case.html", f"Trip {trip}", status=status,
         problems=as_on_the_form(problems or []), faults=at_fault(problems or []),
-        service=drawn["service"], protocol=drawn["protocol"], case=drawn,
+        service=drawn.service, protocol=drawn.protocol, case=drawn, rendered=rendered(drawn),
         place=f"case {trip}", shown=token_hex(8), draft=_of_draft(kept, view, problems),
         form_token=form_token(visitor(request), "/case"),
         draft_token=form_token(visitor(request), "/draft"),
@@ -131,7 +126,7 @@ def _stands(view: CaseView, by: str) -> dict[str, Any]:
 
 
 def _asked(
-    drawn: dict[str, Any], view: CaseView, fields: Fields, by: str, *, drafted: bool
+    drawn: CasePage, view: CaseView, fields: Fields, by: str, *, drafted: bool
 ) -> dict[str, Any]:
     """What the form asks, with what was said and chosen before."""
     return {
@@ -160,7 +155,7 @@ def _beside(con: duckdb.DuckDBPyConnection, trip: str) -> dict[str, Any]:
         "may_praise": not any(state == ASKED for _, _, state, _ in queries),
         "added": added[0][0] if added else "",
         "signals": [
-            {"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
+            {"href": at("/signal", key=s.key), "name": signal_name(s)}
             for s in signals_behind(con, trip) if s.state != CLOSED
         ],
     }  # fmt: skip
@@ -179,14 +174,14 @@ def _of_draft(
     return "A draft that you did not save yet."
 
 
-def _flags(drawn: dict[str, Any], view: CaseView, fields: Fields, *, drafted: bool) -> list[Any]:
+def _flags(drawn: CasePage, view: CaseView, fields: Fields, *, drafted: bool) -> list[Any]:
     """The findings with what was said of each and the form's choices."""
     found = []
-    for group in drawn["groups"]:
-        for row in group["rows"]:
-            if group["verdict"] not in FLAGS[:2]:
+    for group in drawn.groups:
+        for row in group.rows:
+            if group.verdict not in FLAGS[:2]:
                 continue
-            rule = row["rule"]
+            rule = row.rule
             own = view.own.get(rule, {})
             chosen = fields.get(f"finding {rule}", []) if drafted else [own.get("conclusion")]
             causes = (
@@ -194,7 +189,7 @@ def _flags(drawn: dict[str, Any], view: CaseView, fields: Fields, *, drafted: bo
                 if drafted else (own.get("contributed") or "").split()
             )  # fmt: skip
             found.append({
-                **row, "said": [_said(a) for a in view.said.get(rule, [])],
+                **row._asdict(), "said": [_said(a) for a in view.said.get(rule, [])],
                 "options": _choices(FINDINGS, chosen, words.FINDING_WORDS, "1234"),
                 "causes": _choices(CONTRIBUTED, causes, words.CONTRIBUTED_WORDS, CAUSE_KEYS),
             })  # fmt: skip
@@ -213,10 +208,10 @@ def _said(row: dict[str, Any], unsaid: str = "closed without a conclusion") -> d
     }
 
 
-def _said_beside(drawn: dict[str, Any], view: CaseView) -> list[dict[str, str]]:
+def _said_beside(drawn: CasePage, view: CaseView) -> list[dict[str, str]]:
     """What was said of the case as a whole, and of rules that do not flag it, or no more."""
-    flagged = {row["rule"] for group in drawn["groups"] if group["verdict"] in FLAGS[:2]
-               for row in group["rows"]}  # fmt: skip
+    flagged = {row.rule for group in drawn.groups if group.verdict in FLAGS[:2]
+               for row in group.rows}  # fmt: skip
     found = []
     for rule, rows in view.said.items():
         if rule not in flagged:
@@ -235,14 +230,14 @@ def _unsaid(view: CaseView, reader: str) -> str:
     return "closed with a note" if noted else "closed, nothing written"
 
 
-def _may_miss(drawn: dict[str, Any], view: CaseView, fields: Fields) -> list[dict[str, Any]]:
+def _may_miss(drawn: CasePage, view: CaseView, fields: Fields) -> list[dict[str, Any]]:
     """Rules that did not flag the trip, and may have missed something."""
     said = [rule for rule, own in view.own.items() if own["conclusion"] == MISSED]
     chosen = one(fields, "missed") or next(iter(said), "")
     return [
-        {"rule": row["rule"], "title": row["title"], "chosen": row["rule"] == chosen}
-        for group in drawn["groups"] if group["verdict"] not in FLAGS[:2]
-        for row in group["rows"]
+        {"rule": row.rule, "title": row.title, "chosen": row.rule == chosen}
+        for group in drawn.groups if group.verdict not in FLAGS[:2]
+        for row in group.rows
     ]  # fmt: skip
 
 

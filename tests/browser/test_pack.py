@@ -217,11 +217,9 @@ def test_no_page_is_empty_and_no_chart_is_higher_than_paper(
         opened.evaluate("window.dispatchEvent(new Event('beforeprint'))")
         figures = opened.evaluate(
             """[...document.querySelectorAll('figure')].filter(f => f.offsetHeight).map(
+                f => [f, f.querySelector('svg.trip') || f]).map(
                 // the key of a trip's picture may stand on the next page
-                f => [
-                    f.offsetHeight,
-                    getComputedStyle(f.querySelector('svg.trip') || f).breakInside,
-                ])"""
+                ([f, drawn]) => [f.offsetHeight, getComputedStyle(drawn).breakInside])"""
         )
         for height, kept in figures:
             assert kept == "avoid", name
