@@ -123,8 +123,6 @@ def read_delivery(
         check_against_store(con, files, parts, findings)
     try:
         _stage_tables(con, parts, files.export, findings, stage)
-        if findings.refusals:
-            raise Refused(findings.refusals)
     except BaseException:
         close_incoming(con)
         raise
@@ -167,6 +165,8 @@ def _stage_tables(
     screen.screen_tables(con, names, export, findings)
     for table in staged:
         _check_months(con, table, parts.tables[table].name, export, findings)
+    if findings.refusals:
+        raise Refused(findings.refusals)
 
 
 def _keep(
