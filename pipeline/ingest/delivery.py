@@ -114,10 +114,9 @@ def read_delivery(
     if files.export is None:
         parts.close()
         raise Refused(findings.refusals)
-    if is_store and not findings.refusals:
-        known = _known_delivery(con, parts.content_hash)
-        if known is not None:
-            return Staged(parts, files, [], known)
+    compared = is_store and not findings.refusals
+    if compared and (known := _known_delivery(con, parts.content_hash)) is not None:
+        return Staged(parts, files, [], known)
     new()
     if is_store:
         check_against_store(con, files, parts, findings)
