@@ -24,7 +24,7 @@ from pipeline.desk import (
 )
 from pipeline.desk.doors import Doors
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import Rooms, given, is_own_form, rooms
+from pipeline.desk.frame import NobodyYet, Rooms, at, given, go_to, is_own_form, one, rooms
 from pipeline.desk.guard import Guard
 from pipeline.desk.held import Desk
 from pipeline.errors import Mistake
@@ -79,6 +79,16 @@ FORMS: dict[str, Stores] = {
 }
 """What each form stores; none without its token."""
 
+BACK = {
+    "/who": ("/who",), "/batch": ("/batch", "month", "rule"), "/fetch": ("/?kind=fetch",),
+    "/add": ("/add",), "/signal": ("/signal", "key"), "/query": ("/query", "key"),
+    "/good-care": ("/good-care", "trip"), "/publish": ("/publish", "month"),
+    "/draw": ("/months",),
+    **{f"/{name}": ("/decisions",) for name in ("approve", "readers", "correct", "retrained")},
+    "/deliver": ("/decisions",),
+}  # fmt: skip
+"""Where one goes back to from a form that was refused, and the fields that say to which."""
+
 ENTERED = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>Tailrace desk</title>
 <meta http-equiv="refresh" content="0; url=/"></head>
@@ -132,6 +142,8 @@ def _shown(page: Shows) -> Shows:
     def showing(request: Request) -> Response:
         try:
             return page(request)
+        except NobodyYet:
+            return go_to("/who")
         except Mistake as mistake:
             return thing_pages.not_done(request, mistake, "/")
 
@@ -140,7 +152,7 @@ def _shown(page: Shows) -> Shows:
 
 def _stored(stores: Stores) -> Callable[[Request], object]:
     async def storing(request: Request) -> Response:
-        fields = given(request, await request.body())
+        fields = given(await request.body())
         if not is_own_form(request, fields):
             words = "The form was not one of this desk's, or is from before it was begun again.\n"
             return PlainTextResponse(words, status_code=403)
@@ -153,5 +165,9 @@ def _stored(stores: Stores) -> Callable[[Request], object]:
 def _kept(stores: Stores, request: Request, fields: Fields) -> Response:
     try:
         return stores(request, fields)
+    except NobodyYet:
+        return go_to("/who")
     except Mistake as mistake:
-        return thing_pages.not_done(request, mistake, "/")
+        page, *names = BACK.get(request.url.path, ("/",))
+        asked = {name: one(fields, name) for name in names}
+        return thing_pages.not_done(request, mistake, at(page, **asked) if asked else page)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
+from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.frame import at, form, form_page, go_to, link, one, rooms, worker
 from pipeline.desk.save_case import FORM
-from pipeline.desk.thing_pages import not_done, nothing_there
-from pipeline.errors import Mistake, problem
+from pipeline.desk.thing_pages import nothing_there
+from pipeline.errors import problem
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.answers import check_answers
 from pipeline.followup.case_states import cases_now, make_case_states
@@ -30,49 +30,45 @@ if TYPE_CHECKING:
 SAMPLE = 5
 """So many of a batch are marked to be read, where it is concluded by a sample."""
 
+BASES = {
+    "together": "together, from their sentences", "sample": "by the sample, which was read",
+}  # fmt: skip
+"""What a conclusion on a batch may rest on."""
+
 
 def show_batch(request: Request) -> Response:
     """A batch: its trips, and one form for all that are chosen."""
     month, rule = (request.query_params.get(n, "")[:64] for n in ("month", "rule"))
-    if not visitor(request).by:
-        return go_to("/who")
+    worker(request)
     with rooms(request).desk.reading_work() as con:
         trips = _left(con, month, rule)
     if not trips:
         return nothing_there(request)
     title = f"{words.rule_title(rule)}, {words.month_name(month)}"
-    fields: list[dict[str, Any]] = [
-        {"kind": "hidden", "name": "month", "value": month},
-        {"kind": "hidden", "name": "rule", "value": rule},
-        *[{"kind": "check", "name": "trip", "value": trip, "checked": True,
-           "label": f"{trip}, base {base}: {why}{' (of the sample)' if sampled else ''}"}
-          for trip, base, why, sampled in trips],
-        {"kind": "choice", "name": "conclusion", "label": "Does it hold?", "value": "holds",
-         "options": [{"value": f, "word": words.FINDING_WORDS[f]} for f in FINDINGS]},
-        *[{"kind": "check", "name": "contributed", "value": c, "checked": False,
-           "label": words.CONTRIBUTED_WORDS[c]} for c in CONTRIBUTED],
-        {"kind": "choice", "name": "basis", "label": "Concluded", "value": "together",
-         "options": [{"value": "together", "word": "together, from their sentences"},
-                     {"value": "sample", "word": "by the sample, which was read"}]},
+    fields = [
+        ask.hidden("month", month), ask.hidden("rule", rule),
+        *[ask.tick("trip", f"{trip}, base {base}: {why}{' (of the sample)' if sampled else ''}",
+                     trip, checked=True) for trip, base, why, sampled in trips],
+        ask.choice("conclusion", "Does it hold?", "holds",
+                     {finding: words.FINDING_WORDS[finding] for finding in FINDINGS}),
+        *[ask.tick("contributed", words.CONTRIBUTED_WORDS[c], c) for c in CONTRIBUTED],
+        ask.choice("basis", "Concluded", "together", BASES),
     ]  # fmt: skip
-    links = [{"href": f"/case?{urlencode({'trip': trip})}", "label": trip, "more": "of the sample"}
-             for trip, _, _, sampled in trips if sampled]  # fmt: skip
+    links = [
+        link(trip, at("/case", trip=trip), "of the sample")
+        for trip, _, _, sampled in trips if sampled
+    ]  # fmt: skip
     lines = [f"{words.many(len(trips), 'finding')} of one rule, none of which asks for reading."]
     forms = [form(request, "/batch", "Conclude those chosen", fields=fields)]
-    return answer(request, "desk_form.html", title, lines=lines, facts=[], links=links, forms=forms)
+    return form_page(request, title, lines=lines, links=links, forms=forms)
 
 
 def save_batch(request: Request, fields: Fields) -> Response:
     """Store one conclusion on every trip chosen: all of them or none."""
-    by, month, rule = visitor(request).by, one(fields, "month"), one(fields, "rule")
-    if not by:
-        return go_to("/who")
-    try:
-        with rooms(request).desk.writing() as con:
-            stored = conclude_together(con, fields, by)
-    except Mistake as mistake:
-        return not_done(request, mistake, f"/batch?{urlencode({'month': month, 'rule': rule})}")
-    return go_to(f"/?{urlencode({'said': f'{stored} kept.'})}")
+    by = worker(request)
+    with rooms(request).desk.writing() as con:
+        stored = conclude_together(con, fields, by)
+    return go_to(at("/", said=f"{stored} kept."))
 
 
 def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from secrets import token_hex
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -13,7 +12,7 @@ from pipeline.desk.case import CaseView, case_view, drawn_case
 from pipeline.desk.doors import form_token
 from pipeline.desk.drafts import Fields, draft_of, keep_draft
 from pipeline.desk.faults import as_on_the_form, at_fault, quoted
-from pipeline.desk.frame import answer, go_to, one, rooms, visitor
+from pipeline.desk.frame import answer, at, form_page, go_to, one, rooms, visitor, worker
 from pipeline.desk.open_work import next_to_read
 from pipeline.desk.save_case import NOTHING, TEXTS, CaseForm, NotSaved, save_case
 from pipeline.desk.waiting import signal_name
@@ -44,10 +43,8 @@ def show_case(request: Request) -> Response:
 
 def save(request: Request, fields: Fields) -> Response:
     """Store a case's form, and go on to the next or stay."""
-    own, by = rooms(request), visitor(request).by
+    own, by = rooms(request), worker(request)
     form = CaseForm(one(fields, "trip")[:64], one(fields, "mark"), fields)
-    if not by:
-        return go_to("/who")
     try:
         with own.desk.writing() as con:
             kept = save_case(con, form, by)
@@ -58,21 +55,18 @@ def save(request: Request, fields: Fields) -> Response:
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
         problems = quoted(refused.problems, fields)
         return _case(request, form.trip_id, problems=problems, status=409)
-    to = "/case?" if one(fields, "go") == "stay" else "/next?"
-    return go_to(to + urlencode({"trip": form.trip_id, "said": f"Kept: {form.trip_id}, {kept}."}))
+    to = "/case" if one(fields, "go") == "stay" else "/next"
+    return go_to(at(to, trip=form.trip_id, said=f"Kept: {form.trip_id}, {kept}."))
 
 
 def go_on(request: Request) -> Response:
     """On to the case that follows a trip in the reader's list, or to the list."""
-    own, by = rooms(request), visitor(request).by
-    asked = request.query_params
-    if not by:
-        return go_to("/who")
+    own, by, asked = rooms(request), worker(request), request.query_params
     with own.desk.reading_work() as con:
         order = own.desk.order.setdefault(by, [])
         trip = next_to_read(con, by, order, asked.get("trip", "")[:64])
     said = {"said": asked["said"][:200]} if "said" in asked else {}
-    return go_to(f"/case?{urlencode({'trip': trip, **said})}" if trip else f"/?{urlencode(said)}")
+    return go_to(at("/case", trip=trip, **said) if trip else at("/", **said))
 
 
 def draft(request: Request, fields: Fields) -> Response:
@@ -99,9 +93,7 @@ def _case(
 ) -> Response:
     from reports.case.pages import rendered
 
-    own, by = rooms(request), visitor(request).by
-    if not by:
-        return go_to("/who")
+    own, by = rooms(request), worker(request)
     with own.desk.reading_work() as con:
         view = case_view(con, trip, by)
         drawn = drawn_case(con, trip, own.version) if view else None
@@ -109,8 +101,7 @@ def _case(
         beside = _beside(con, trip)
     if view is None or drawn is None:
         lines = ["The store has no such trip, or no protocol version judged it."]
-        return answer(request, "desk_form.html", "No such trip", lines=lines, forms=[], facts=[],
-                      links=[], status=404)  # fmt: skip
+        return form_page(request, "No such trip", lines=lines, status=404)
     return answer(
         request, "desk_case.html", f"Trip {trip}", status=status,
         problems=as_on_the_form(problems or []), faults=at_fault(problems or []),
@@ -164,7 +155,7 @@ def _beside(con: duckdb.DuckDBPyConnection, trip: str) -> dict[str, Any]:
         "may_praise": not any(state == ASKED for _, _, state, _ in queries),
         "added": added[0][0] if added else "",
         "signals": [
-            {"href": f"/signal?{urlencode({'key': s.key})}", "name": signal_name(s)}
+            {"href": at("/signal", key=s.key), "name": signal_name(s)}
             for s in signals_behind(con, trip) if s.state != CLOSED
         ],
     }  # fmt: skip

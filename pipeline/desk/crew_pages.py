@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.frame import (
+    answer,
+    at,
+    form,
+    form_page,
+    go_to,
+    link,
+    one,
+    rooms,
+    visitor,
+    worker,
+)
 from pipeline.desk.letters import (
     ALWAYS,
     ASKED_FIRST,
@@ -25,8 +36,8 @@ from pipeline.desk.letters import (
     letter,
 )
 from pipeline.desk.piece import after
-from pipeline.desk.thing_pages import not_done, nothing_there
-from pipeline.errors import Mistake, refused
+from pipeline.desk.thing_pages import nothing_there
+from pipeline.errors import refused
 from pipeline.followup.by_hand import approved_everything
 from pipeline.followup.case_states import cases_now
 from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
@@ -57,51 +68,43 @@ def show_query(request: Request) -> Response:
     if now is None:
         return nothing_there(request)
     forms = []
-    hidden = {"kind": "hidden", "name": "key", "value": key}
+    hidden = ask.hidden("key", key)
     if now.state == "asked":
-        said = {"kind": "long", "name": "why", "value": "", "required": True,
-                "label": "What the crew answered, in its own words; take out names"}  # fmt: skip
-        forms = [form(request, "/query", "Keep the answer", fields=[hidden, said])]
+        label = "What the crew answered, in its own words; take out names"
+        fields = [hidden, ask.text("why", label, required=True)]
+        forms = [form(request, "/query", "Keep the answer", fields=fields)]
     if now.state == "answered":
-        own = {"kind": "long", "name": "own", "value": own_words, "required": False,
-               "label": "Words of your own in the reply, to the crew; name nobody"}  # fmt: skip
+        label = "Words of your own in the reply, to the crew; name nobody"
+        fields = [hidden, ask.text("own", label, own_words)]
         forms = [
             form(request, "/query", "The reply was sent", fields=[hidden], go="reply"),
-            form(request, "/query", "Keep these words", fields=[hidden, own], go="own"),
+            form(request, "/query", "Keep these words", fields=fields, go="own"),
         ]
     facts = [("Trip", now.trip_id or ""), ("State", words.plain(now.state)),
              ("Due", _due(now)), ("Answer", now.why or "none yet")]  # fmt: skip
-    asked = urlencode({"key": key})
-    case = f"/case?{urlencode({'trip': now.trip_id})}"
+    printed = ["query"] if now.state == "asked" else ["query", "reply"]
     links = [
-        {"href": f"/letter?{asked}&name=query", "label": "The query, to be printed"},
-        {"href": case, "label": "The case"},
+        link(f"The {name}, to be printed", at("/letter", key=key, name=name)) for name in printed
     ]
-    if now.state != "asked":
-        links.insert(
-            1, {"href": f"/letter?{asked}&name=reply", "label": "The reply, to be printed"}
-        )
-    return answer(request, "desk_form.html", "A query to a crew", lines=[now.what], facts=facts,
-                  links=links, forms=forms)  # fmt: skip
+    links.append(link("The case", at("/case", trip=now.trip_id)))
+    return form_page(request, "A query to a crew", lines=[now.what], facts=facts, links=links,
+                     forms=forms)  # fmt: skip
 
 
 def save_query(request: Request, fields: Fields) -> Response:
     """Store a crew's answer, a reader's words for the reply, or that the reply was sent."""
     key = one(fields, "key")
-    try:
-        with rooms(request).desk.writing() as con:
-            if standing(con, "query", key) is None:
-                return nothing_there(request)
-            month, by = month_under_review(con), visitor(request).by
-            check_text(con, {name: one(fields, name) for name in ("why", "own")})
-            if one(fields, "go") == "own":
-                move(con, Move("reply", key, "said", month, by, what=one(fields, "own")))
-            else:
-                state = "replied" if one(fields, "go") == "reply" else "answered"
-                move(con, Move("query", key, state, month, by, why=one(fields, "why") or None))
-    except Mistake as mistake:
-        return not_done(request, mistake, f"/query?{urlencode({'key': key})}")
-    return go_to(f"/query?{urlencode({'key': key, 'said': 'Kept.'})}")
+    with rooms(request).desk.writing() as con:
+        if standing(con, "query", key) is None:
+            return nothing_there(request)
+        month, by = month_under_review(con), visitor(request).by
+        check_text(con, {name: one(fields, name) for name in ("why", "own")})
+        if one(fields, "go") == "own":
+            move(con, Move("reply", key, "said", month, by, what=one(fields, "own")))
+        else:
+            state = "replied" if one(fields, "go") == "reply" else "answered"
+            move(con, Move("query", key, state, month, by, why=one(fields, "why") or None))
+    return go_to(at("/query", key=key, said="Kept."))
 
 
 def show_letter(request: Request) -> Response:
@@ -128,8 +131,7 @@ def show_letter(request: Request) -> Response:
     return answer(
         request, "desk_letter.html", named, lines=letter(own.desk.folder, name, facts),
         confidential=f"{kept + ' ' if kept else ''}{PURPOSE}",
-        back=f"/case?{urlencode({'trip': trip})}" if name == GOOD_CARE else
-             f"/query?{urlencode({'key': now.key})}",
+        back=at("/case", trip=trip) if name == GOOD_CARE else at("/query", key=now.key),
     )  # fmt: skip
 
 
@@ -155,12 +157,9 @@ def _facts(
 
 
 def _no_letter(request: Request) -> Response:
-    return answer(
-        request, "desk_form.html", "No letter", status=409, facts=[], forms=[],
-        lines=["Nobody has approved the limits this trip was judged by, so nothing is sent to"
-               " a crew under them."],
-        links=[{"href": "/decisions", "label": "Decisions"}],
-    )  # fmt: skip
+    why = "Nobody has approved the limits this trip was judged by, so nothing is sent to a crew"
+    return form_page(request, "No letter", status=409, lines=[f"{why} under them."],
+                     links=[link("Decisions", "/decisions")])  # fmt: skip
 
 
 def show_good_care(request: Request) -> Response:
@@ -173,46 +172,37 @@ def show_good_care(request: Request) -> Response:
             return nothing_there(request)
         if not approved_everything(con, month):
             return _no_letter(request)
-    case = [{"href": f"/case?{urlencode({'trip': trip})}", "label": "The case"}]
+    case = [link("The case", at("/case", trip=trip))]
     if asked:
         lines = [f"{words.capital(QUERY_FIRST)}."]
-        return answer(request, "desk_form.html", NAMES[GOOD_CARE], lines=lines, facts=[],
-                      forms=[], links=case)  # fmt: skip
+        return form_page(request, NAMES[GOOD_CARE], lines=lines, links=case)
     fields = [
-        {"kind": "hidden", "name": "trip", "value": trip},
-        {"kind": "long", "name": "what", "value": "", "required": True,
-         "label": "What was good, in a sentence or two, naming nobody"},
-        {"kind": "choice", "name": "of", "label": "To", "value": "trip",
-         "options": [{"value": "trip", "word": f"the crew of {trip}"},
-                     {"value": "base", "word": f"base {base}"}]},
-    ]  # fmt: skip
+        ask.hidden("trip", trip),
+        ask.text("what", "What was good, in a sentence or two, naming nobody", required=True),
+        ask.choice("of", "To", "trip", {"trip": f"the crew of {trip}", "base": f"base {base}"}),
+    ]
     forms = [form(request, "/good-care", "Keep, to be printed", fields=fields)]
-    return answer(request, "desk_form.html", NAMES[GOOD_CARE], lines=[f"About trip {trip}."],
-                  facts=[], links=case, forms=forms)  # fmt: skip
+    lines = [f"About trip {trip}."]
+    return form_page(request, NAMES[GOOD_CARE], lines=lines, links=case, forms=forms)
 
 
 def save_good_care(request: Request, fields: Fields) -> Response:
     """Store what was good on a trip, and show its letter."""
-    trip, what, by = one(fields, "trip")[:64], one(fields, "what"), visitor(request).by
-    if not by:
-        return go_to("/who")
-    try:
-        with rooms(request).desk.writing() as con:
-            base, month = _where(con, trip)
-            if not month:
-                return nothing_there(request)
-            if not approved_everything(con, month):
-                return _no_letter(request)
-            if _asked(con, trip) or not what:
-                raise refused("not-a-move", None, QUERY_FIRST if what else NOTHING_GOOD)
-            check_text(con, {"what": what})
-            key = new_key(con, "good_care", "G")
-            move(con, Move("good_care", key, "said", month_under_review(con), by, trip_id=trip,
-                           base=base, what=what))  # fmt: skip
-    except Mistake as mistake:
-        return not_done(request, mistake, f"/good-care?{urlencode({'trip': trip})}")
+    trip, what, by = one(fields, "trip")[:64], one(fields, "what"), worker(request)
+    with rooms(request).desk.writing() as con:
+        base, month = _where(con, trip)
+        if not month:
+            return nothing_there(request)
+        if not approved_everything(con, month):
+            return _no_letter(request)
+        if _asked(con, trip) or not what:
+            raise refused("not-a-move", None, QUERY_FIRST if what else NOTHING_GOOD)
+        check_text(con, {"what": what})
+        key = new_key(con, "good_care", "G")
+        move(con, Move("good_care", key, "said", month_under_review(con), by, trip_id=trip,
+                       base=base, what=what))  # fmt: skip
     of = {"of": "base"} if one(fields, "of") == "base" else {}
-    return go_to(f"/letter?{urlencode({'name': GOOD_CARE, 'key': key, **of})}")
+    return go_to(at("/letter", name=GOOD_CARE, key=key, **of))
 
 
 def _asked(con: duckdb.DuckDBPyConnection, trip: str) -> bool:

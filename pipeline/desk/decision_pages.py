@@ -9,16 +9,15 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
-from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.desk.frame import at, form, form_page, go_to, link, one, rooms, visitor, worker
+from pipeline.desk.thing_pages import nothing_there
 from pipeline.desk.waiting import DIRECTOR
-from pipeline.errors import Mistake
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
 from pipeline.followup.case_rules import directors
@@ -52,11 +51,10 @@ READERS_LINE = (
 
 def show_who(request: Request) -> Response:
     """Who works in this browser."""
-    fields = [{"kind": "text", "name": "by", "label": "Your token", "most": 64, "required": True,
-               "value": visitor(request).by or ""}]  # fmt: skip
+    fields = [ask.line("by", "Your token", visitor(request).by, most=64, required=True)]
     lines = ["A token, never a name. Nothing is recorded of how long or how often you work."]
-    return answer(request, "desk_form.html", "Who are you?", lines=lines, facts=[], links=[],
-                  forms=[form(request, "/who", "Begin", fields=fields)])  # fmt: skip
+    begin = form(request, "/who", "Begin", fields=fields)
+    return form_page(request, "Who are you?", lines=lines, forms=[begin])
 
 
 def save_who(request: Request, fields: Fields) -> Response:
@@ -64,19 +62,16 @@ def save_who(request: Request, fields: Fields) -> Response:
     from pipeline.store.session import check_token
 
     by = one(fields, "by")
-    try:
-        check_token(by or "=")
-        with open_scratch(threads=1) as con:
-            check_text(con, {"crew_member": by})
-    except Mistake as mistake:
-        return not_done(request, mistake, "/who")
+    check_token(by or "=")
+    with open_scratch(threads=1) as con:
+        check_text(con, {"crew_member": by})
     visitor(request).by = by
     with rooms(request).desk.reading() as con:
         directs, known = by in directors(con), _has_worked(con, by)
     if directs:
         return go_to(f"/?for={DIRECTOR}")
     said = f"{by} has done nothing in this store before. If it is a slip of the keys, change it."
-    return go_to("/" if known else f"/?{urlencode({'said': said})}")
+    return go_to("/" if known else at("/", said=said))
 
 
 def _has_worked(con: duckdb.DuckDBPyConnection, by: str) -> bool:
@@ -102,15 +97,14 @@ def show_decisions(request: Request) -> Response:
         versions, now = versions_in_store(con), month_under_review(con)
     forms = [
         form(request, "/approve", "Approve these limits", title=f"Protocol version {version}",
-             fields=[{"kind": "hidden", "name": "version", "value": version}])
+             fields=[ask.hidden("version", version)])
         for version in waiting
     ]  # fmt: skip
     forms += [
         form(request, "/readers", "Keep", title="Who reads", lines=[READERS_LINE], fields=[
-            {"kind": "choice", "name": "readers", "label": "Cases are read by", "value": readers,
-             "options": [{"value": SEVERAL, "word": "several readers"},
-                         {"value": ONE, "word": "one reader alone"}]},
-            {"kind": "text", "name": "why", "label": "Why, naming nobody", "value": ""}]),
+            ask.choice("readers", "Cases are read by", readers,
+                         {SEVERAL: "several readers", ONE: "one reader alone"}),
+            ask.line("why", "Why, naming nobody")]),
         form(request, "/retrained", "Keep", title="A retraining was held", fields=_texts(
             ("month", "Month, YYYY-MM"), ("base", "Token of the base"),
             ("crew_member", "Or token of the one crew member"), ("rule", "Id of the rule"))),
@@ -123,8 +117,8 @@ def show_decisions(request: Request) -> Response:
         form(request, "/deliver", "Check this folder", title="A delivery",
              fields=_texts(("folder", "Folder of the delivery")), go="check"),
     ]  # fmt: skip
-    return answer(request, "desk_form.html", "Decisions", forms=forms, **_limits(versions, now),
-                  links=_if_moved(rooms(request).desk.folder, now))  # fmt: skip
+    return form_page(request, "Decisions", forms=forms, **_limits(versions, now),
+                     links=_if_moved(rooms(request).desk.folder, now))  # fmt: skip
 
 
 def _limits(versions: list[VersionInStore], month: str) -> dict[str, Any]:
@@ -152,37 +146,27 @@ def _if_moved(folder: Path, month: str) -> list[dict[str, str]]:
     page = f"{month}/director.html"
     if not (folder / page).is_file():
         return []
-    return [{"href": f"/pages/{page}#what-if-section", "label": "If a limit moved"}]
+    return [link("If a limit moved", f"/pages/{page}#what-if-section")]
 
 
 def _texts(*named: tuple[str, str]) -> list[dict[str, Any]]:
-    return [{"kind": "text", "name": n, "label": label, "value": ""} for n, label in named]
+    return [ask.line(name, label) for name, label in named]
 
 
 def save_approve(request: Request, fields: Fields) -> Response:
     """Approve a version's limits."""
-    by = visitor(request).by
-    if not by:
-        return go_to("/who")
-    try:
-        with rooms(request).desk.writing() as con:
-            approve_version(con, one(fields, "version"), by)
-    except Mistake as mistake:
-        return not_done(request, mistake, "/decisions")
-    return go_to(f"/decisions?{urlencode({'said': 'Approved.'})}")
+    by = worker(request)
+    with rooms(request).desk.writing() as con:
+        approve_version(con, one(fields, "version"), by)
+    return go_to(at("/decisions", said="Approved."))
 
 
 def save_readers(request: Request, fields: Fields) -> Response:
     """Keep whether one person reads all cases, or several do."""
-    by = visitor(request).by
-    if not by:
-        return go_to("/who")
-    try:
-        with rooms(request).desk.writing() as con:
-            say_readers(con, one(fields, "readers"), one(fields, "why"), by)
-    except Mistake as mistake:
-        return not_done(request, mistake, "/decisions")
-    return go_to(f"/decisions?{urlencode({'said': 'Kept.'})}")
+    by = worker(request)
+    with rooms(request).desk.writing() as con:
+        say_readers(con, one(fields, "readers"), one(fields, "why"), by)
+    return go_to(at("/decisions", said="Kept."))
 
 
 def save_correct(request: Request, fields: Fields) -> Response:
@@ -211,19 +195,16 @@ def _as_sheet(
 ) -> Response:
     """What a form says, read in as a sheet would be: the same rules, the same entry."""
     own = rooms(request)
-    try:
-        with own.desk.apart(), tempfile.TemporaryDirectory(prefix="tailrace-") as private:
-            sheet = Path(private, "form.csv")
-            with sheet.open("w", encoding="utf-8", newline="") as file:
-                writer = csv.writer(file)
-                writer.writerow(names)
-                writer.writerow([one(fields, name) for name in names])
-            done = read_in(sheet, own.desk.folder, visitor(request).by)
-        if done.problems:
-            raise Refused(done.problems)
-    except Mistake as mistake:
-        return not_done(request, mistake, "/decisions")
-    return go_to(f"/decisions?{urlencode({'said': said(done).splitlines()[0]})}")
+    with own.desk.apart(), tempfile.TemporaryDirectory(prefix="tailrace-") as private:
+        sheet = Path(private, "form.csv")
+        with sheet.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(names)
+            writer.writerow([one(fields, name) for name in names])
+        done = read_in(sheet, own.desk.folder, visitor(request).by)
+    if done.problems:
+        raise Refused(done.problems)
+    return go_to(at("/decisions", said=said(done).splitlines()[0]))
 
 
 def save_deliver(request: Request, fields: Fields) -> Response:
@@ -232,20 +213,17 @@ def save_deliver(request: Request, fields: Fields) -> Response:
     from pipeline.ingest.check import check_delivery
 
     own, folder = rooms(request), Path(one(fields, "folder") or ".").expanduser()
-    try:
-        if one(fields, "go") == "check":
-            report, aside = check_delivery(folder, None, None, shown=30)
-            hidden = [{"kind": "hidden", "name": "folder", "value": str(folder)}]
-            receive = "Receive it and draw its pages"
-            button = form(request, "/deliver", receive, go="receive", fields=hidden)
-            lines = [*report.splitlines(), "Rows would be set aside." if aside else ""]
-            return answer(request, "desk_form.html", "A delivery, checked", facts=[], links=[],
-                          lines=[line for line in lines if line], forms=[button])  # fmt: skip
-        with own.desk.apart():
-            done = steps.review(folder, own.desk.folder, by=visitor(request).by)
-    except Mistake as mistake:
-        return not_done(request, mistake, "/decisions")
-    return go_to(f"/months?{urlencode({'said': f'{done.month.month} is drawn.'})}")
+    if one(fields, "go") == "check":
+        report, aside = check_delivery(folder, None, None, shown=30)
+        receive = "Receive it and draw its pages"
+        fields_ = [ask.hidden("folder", str(folder))]
+        button = form(request, "/deliver", receive, go="receive", fields=fields_)
+        lines = [*report.splitlines(), "Rows would be set aside." if aside else ""]
+        return form_page(request, "A delivery, checked", lines=[line for line in lines if line],
+                         forms=[button])  # fmt: skip
+    with own.desk.apart():
+        done = steps.review(folder, own.desk.folder, by=visitor(request).by)
+    return go_to(at("/months", said=f"{done.month.month} is drawn."))
 
 
 # ---- the months' pages
@@ -257,14 +235,11 @@ def show_months(request: Request) -> Response:
 
     own = rooms(request)
     months = list(reversed(months_written(own.desk.folder)))
-    links = [{"href": f"/pages/{m}/index.html", "label": words.month_name(m)} for m in months]
-    options = [{"value": m, "word": words.month_name(m)} for m in months]
-    fields = [{"kind": "choice", "name": "month", "label": "Month", "options": options,
-               "value": months[0] if months else ""}]  # fmt: skip
-    forms = [form(request, "/draw", "Draw anew", title="Draw a month's pages anew",
-                  fields=fields)] if months else []  # fmt: skip
-    return answer(request, "desk_form.html", "Months' pages", lines=[], facts=[], links=links,
-                  forms=forms)  # fmt: skip
+    called = {month: words.month_name(month) for month in months}
+    links = [link(name, f"/pages/{month}/index.html") for month, name in called.items()]
+    fields = [ask.choice("month", "Month", months[0] if months else "", called)]
+    anew = form(request, "/draw", "Draw anew", title="Draw a month's pages anew", fields=fields)
+    return form_page(request, "Months' pages", links=links, forms=[anew] if months else [])
 
 
 def save_draw(request: Request, fields: Fields) -> Response:
@@ -272,12 +247,9 @@ def save_draw(request: Request, fields: Fields) -> Response:
     from pipeline import review as steps
 
     own, month = rooms(request), one(fields, "month")
-    try:
-        with own.desk.apart():
-            steps.draw_anew(own.desk.folder, month)
-    except Mistake as mistake:
-        return not_done(request, mistake, "/months")
-    return go_to(f"/months?{urlencode({'said': f'{month} is drawn anew.'})}")
+    with own.desk.apart():
+        steps.draw_anew(own.desk.folder, month)
+    return go_to(at("/months", said=f"{month} is drawn anew."))
 
 
 def show_page(request: Request) -> Response:

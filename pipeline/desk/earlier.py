@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.frame import at, form, form_page, go_to, one, rooms, worker
 from pipeline.desk.thing_pages import nothing_there
 from pipeline.followup.moves import Move, month_under_review, move
 from reports.text import words
@@ -72,21 +72,17 @@ def show_earlier(request: Request) -> Response:
     forms = [
         form(request, "/earlier", f"Take up {words.month_name(m.month)}",
              title=words.month_name(m.month), lines=[f"{words.capital(m.words)}."],
-             fields=[{"kind": "hidden", "name": "month", "value": m.month}])
+             fields=[ask.hidden("month", m.month)])
         for m in reversed(left)
     ]  # fmt: skip
-    return answer(request, "desk_form.html", "Months before", lines=lines, facts=[], links=[],
-                  forms=forms)  # fmt: skip
+    return form_page(request, "Months before", lines=lines, forms=forms)
 
 
 def save_earlier(request: Request, fields: Fields) -> Response:
     """Take up a month; the ledger keeps by whom."""
-    month, by = one(fields, "month"), visitor(request).by
-    if not by:
-        return go_to("/who")
+    month, by = one(fields, "month"), worker(request)
     with rooms(request).desk.writing() as con:
         if month not in {m.month for m in earlier_months(con)}:
             return nothing_there(request)
         move(con, Move("month", month, "taken_up", month_under_review(con), by))
-    said = f"{words.month_name(month)} is taken up."
-    return go_to(f"/?{urlencode({'month': month, 'said': said})}")
+    return go_to(at("/", month=month, said=f"{words.month_name(month)} is taken up."))

@@ -6,7 +6,7 @@ import re
 from collections import deque
 from dataclasses import field
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, urlencode
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
@@ -26,9 +26,13 @@ NAV = (
 MOST_FIELDS = 600
 MOST_KEPT_FORMS = 1000
 A_FIELD: dict[str, Any] = {
-    "value": "", "most": 300, "required": False, "checked": False, "options": [],
+    "value": "", "most": 300, "required": False, "checked": False, "options": {},
 }  # fmt: skip
 """What a field of a form is unless it says otherwise."""
+
+
+class NobodyYet(Exception):  # noqa: N818 - nobody is at fault
+    """Who works in the browser is not said yet, and what is asked for takes somebody."""
 
 
 @dataclass
@@ -58,6 +62,13 @@ def visitor(request: Request) -> Visitor:
     return found
 
 
+def worker(request: Request) -> str:
+    """The token of whoever works in the browser; NobodyYet without one."""
+    if by := visitor(request).by:
+        return by
+    raise NobodyYet
+
+
 def answer(
     request: Request, template: str, title: str, *, status: int = 200, **more: Any
 ) -> HTMLResponse:
@@ -70,7 +81,7 @@ def answer(
         "service": more.pop("service", ""),
         "by": visitor(request).by or "",
         "said": request.query_params.get("said", "")[:200],
-        "problems": [],
+        **{name: [] for name in ("problems", "lines", "facts", "links", "forms")},
         "place": "",
         "month_name": "desk",
         "tool_version": own.version,
@@ -88,6 +99,21 @@ def answer(
     return HTMLResponse(desk_page(template, page), status_code=status)
 
 
+def form_page(request: Request, title: str, **more: Any) -> HTMLResponse:
+    """A page of lines, facts, links and forms alone."""
+    return answer(request, "desk_form.html", title, **more)
+
+
+def at(path: str, **asked: object) -> str:
+    """An address, with what is asked for there."""
+    return f"{path}?{urlencode(asked)}"
+
+
+def link(label: str, href: str, more: str = "") -> dict[str, str]:
+    """A link of a page, with words behind it."""
+    return {"href": href, "label": label, "more": more}
+
+
 def form(request: Request, action: str, button: str, **more: Any) -> dict[str, Any]:
     """A form of `desk_form.html` with its token; `fields` are described there."""
     own = {
@@ -97,7 +123,7 @@ def form(request: Request, action: str, button: str, **more: Any) -> dict[str, A
     return {**own, "fields": [{**A_FIELD, **one_field} for one_field in own["fields"]]}
 
 
-def given(request: Request, body: bytes) -> Fields:
+def given(body: bytes) -> Fields:
     """The fields of a form, each with its values in order; too many are cut."""
     text = body.decode("utf-8", "replace").replace("\x00", "")
     return parse_qs(text, keep_blank_values=False, max_num_fields=MOST_FIELDS)

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
-from pipeline.desk.thing_pages import not_done, nothing_there
+from pipeline.desk.frame import answer, at, form, form_page, go_to, link, one, rooms, visitor
+from pipeline.desk.thing_pages import nothing_there
 from pipeline.desk.waiting import signal_name
-from pipeline.errors import Mistake
 from pipeline.followup.own_signals import signals_now
 from pipeline.followup.readiness import Unfinished, unfinished
 from pipeline.store.ledger import entries
@@ -45,19 +44,19 @@ def show_publish(request: Request) -> Response:
     lines = published or ["Not published yet."]
     if not left:
         lines.append("Nothing is unread, open, overdue, restated, missing or undecided.")
-    sure = {"kind": "check", "name": "sure", "value": "yes", "checked": False,
-            "label": "I have read this list. Publish anyway; the ledger keeps what was left."
-            if left else "Yes, publish it."}  # fmt: skip
-    hidden = {"kind": "hidden", "name": "month", "value": month}
-    links = [{"href": f"/publish?{urlencode({'month': m})}", "label": words.month_name(m)}
-             for m in reversed(months) if m != month]  # fmt: skip
+    anyway = "I have read this list. Publish anyway; the ledger keeps what was left."
+    fields = [
+        ask.hidden("month", month),
+        ask.tick("sure", anyway if left else "Yes, publish it."),
+    ]
+    links = [link(words.month_name(m), at("/publish", month=m)) for m in months[::-1] if m != month]
     return answer(
-        request, "desk_publish.html", f"Publish {words.month_name(month)}", lines=lines, facts=[],
+        request, "desk_publish.html", f"Publish {words.month_name(month)}", lines=lines,
         left=[{"kind": line.kind.capitalize(), "words": line.words, "things": things,
-               "href": f"/left?{urlencode({'month': month, 'line': n})}" if line.of else ""}
+               "href": at("/left", month=month, line=n) if line.of else ""}
               for n, (line, things) in enumerate(zip(left, named, strict=True))],
-        links=[], months=links[:24],
-        forms=[form(request, "/publish", "Publish", fields=[hidden, sure], busy=PUBLISHING)],
+        months=links[:24],
+        forms=[form(request, "/publish", "Publish", fields=fields, busy=PUBLISHING)],
     )  # fmt: skip
 
 
@@ -74,11 +73,8 @@ def show_left(request: Request) -> Response:
     if line.of == "trip":
         own.desk.order[visitor(request).by or ""] = list(line.keys)
     lines = [f"{line.kind.capitalize()} of {words.month_name(month)}: {line.words}."]
-    return answer(
-        request, "desk_form.html", "Before publishing", lines=lines, facts=[], forms=[],
-        links=[*things[:MOST_LISTED],
-               {"href": f"/publish?{urlencode({'month': month})}", "label": "Back to publishing"}],
-    )  # fmt: skip
+    links = [*things[:MOST_LISTED], link("Back to publishing", at("/publish", month=month))]
+    return form_page(request, "Before publishing", lines=lines, links=links)
 
 
 def _things(con: duckdb.DuckDBPyConnection, line: Unfinished) -> list[dict[str, Any]]:
@@ -87,11 +83,7 @@ def _things(con: duckdb.DuckDBPyConnection, line: Unfinished) -> list[dict[str, 
         return []
     to, name = ADDRESSES[line.of]
     called, more = _called(con, line)
-    return [
-        {"href": f"{to}?{urlencode({name: key})}", "label": called.get(key, key),
-         "more": more.get(key, "")}
-        for key in line.keys
-    ]  # fmt: skip
+    return [link(called.get(k, k), at(to, **{name: k}), more.get(k, "")) for k in line.keys]
 
 
 def _called(
@@ -136,12 +128,8 @@ def save_publish(request: Request, fields: Fields) -> Response:
     from pipeline import review as steps
 
     own, month = rooms(request), one(fields, "month")
-    back = f"/publish?{urlencode({'month': month})}"
     if not one(fields, "sure"):
-        return go_to(f"{back}&{urlencode({'said': 'Not published: tick the box to do it.'})}")
-    try:
-        with own.desk.apart():
-            told = steps.publish(own.desk.folder, month, visitor(request).by, anyway=True)
-    except Mistake as mistake:
-        return not_done(request, mistake, back)
-    return go_to(f"{back}&{urlencode({'said': told.splitlines()[0]})}")
+        return go_to(at("/publish", month=month, said="Not published: tick the box to do it."))
+    with own.desk.apart():
+        told = steps.publish(own.desk.folder, month, visitor(request).by, anyway=True)
+    return go_to(at("/publish", month=month, said=told.splitlines()[0]))

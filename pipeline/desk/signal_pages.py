@@ -4,18 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
-from pipeline.desk.frame import answer, form, go_to, one, rooms, visitor
+from pipeline.desk.frame import (
+    answer,
+    at,
+    form,
+    form_page,
+    go_to,
+    link,
+    one,
+    rooms,
+    visitor,
+    worker,
+)
 from pipeline.desk.kept_work import keep_work
-from pipeline.desk.thing_pages import due_month_of, not_done, nothing_there
+from pipeline.desk.thing_pages import due_field, due_month_of, nothing_there
 from pipeline.desk.trips_share import trips_share
 from pipeline.desk.waiting import also, due_month, signal_name, signal_piece
-from pipeline.errors import Mistake
 from pipeline.followup.moves import Move, month_under_review, move, new_key
 from pipeline.followup.own_signals import (
     CONCLUSIONS,
@@ -81,7 +91,7 @@ def show_signals(request: Request) -> Response:
 
 
 def _href(signal: SignalNow) -> str:
-    return f"/signal?{urlencode({'key': signal.key})}"
+    return at("/signal", key=signal.key)
 
 
 def counted(trips: Sequence[TripBehind]) -> str:
@@ -112,8 +122,8 @@ def show_signal(request: Request) -> Response:
     by = visitor(request).by
     rooms(request).desk.order[by or ""] = [t.trip_id for t in trips if not t.read]
     links = [
-        {"href": f"/case?{urlencode({'trip': t.trip_id})}", "label": t.trip_id,
-         "more": f"{words.month_name(t.month)}, {common.of_trip[t.trip_id]}; {_of_trip(t)}"}
+        link(t.trip_id, at("/case", trip=t.trip_id),
+             f"{words.month_name(t.month)}, {common.of_trip[t.trip_id]}; {_of_trip(t)}")
         for t in trips[:MOST_TRIPS]
     ]  # fmt: skip
     cut = f", the first {MOST_TRIPS}" if len(trips) > MOST_TRIPS else ""
@@ -124,11 +134,9 @@ def show_signal(request: Request) -> Response:
         f"{counted(trips)[:-1]}{cut}.",
         f"{also(others)} With these {every}" if others else "", " ".join(common.shared),
     ]  # fmt: skip
-    return answer(
-        request, "desk_form.html", "A signal", lines=[*filter(None, lines)],
-        facts=_facts(signal, now), links=links,
-        forms=_forms(request, signal, others, behind),
-    )  # fmt: skip
+    return form_page(request, "A signal", lines=[*filter(None, lines)], links=links,
+                     facts=_facts(signal, now), forms=_forms(request, signal, others, behind),
+                     )  # fmt: skip
 
 
 def _of_trip(trip: TripBehind) -> str:
@@ -165,17 +173,14 @@ def _forms(
     """To look into it, and once that was done, to close it."""
     if signal.state == CLOSED:
         return []
-    hidden = {"kind": "hidden", "name": "key", "value": signal.key}
+    hidden = ask.hidden("key", signal.key)
     look = [
         hidden,
-        {"kind": "text", "name": "owner", "label": "Whose it is, by token", "most": 64,
-         "value": signal.owner or visitor(request).by or ""},
-        {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
-         "value": signal.due_month or ""},
-        {"kind": "long", "name": "why", "label": "What was found so far, naming nobody",
-         "value": signal.why or ""},
+        ask.line("owner", "Whose it is, by token", signal.owner or visitor(request).by, most=64),
+        due_field(signal.due_month),
+        ask.text("why", "What was found so far, naming nobody", signal.why),
         *_also(others, checked=True),
-    ]  # fmt: skip
+    ]
     forms = [form(request, "/signal", "Keep", title="Look into it", fields=look, go=LOOKED_INTO)]
     if signal.state != LOOKED_INTO:
         return forms
@@ -187,57 +192,45 @@ def _forms(
 def _closing(others: Sequence[SignalNow], trips: list[TripBehind]) -> list[dict[str, Any]]:
     """What is asked of whoever closes a signal with these trips behind it."""
     unread = len({t.trip_id for t in trips if not t.read})
+    left = f"{unread} of its {words.many(len(trips), 'trip')} {'is' if unread == 1 else 'are'}"
+    same = f"{left} unread. Close it all the same."
+    found = {"": "choose one", **CONCLUSIONS}
     return [
-        {"kind": "choice", "name": "conclusion", "label": "What it was", "value": "",
-         "required": True, "options": [{"value": "", "word": "choose one"},
-                     *({"value": v, "word": w} for v, w in CONCLUSIONS.items())]},
-        {"kind": "long", "name": "why", "required": True, "value": "",
-         "label": "How you know, in a few words, naming nobody"},
+        ask.choice("conclusion", "What it was", "", found, required=True),
+        ask.text("why", "How you know, in a few words, naming nobody", required=True),
         *_also(others, checked=False),
-        *([{"kind": "check", "name": "unread", "value": "yes", "required": True,
-            "label": f"{unread} of its {words.many(len(trips), 'trip')}"
-                     f" {'is' if unread == 1 else 'are'} unread. Close it all the same."}]
-          if unread else []),
-        {"kind": "text", "name": "what", "value": "",
-         "label": "An action that follows, if any, naming nobody"},
-        {"kind": "text", "name": "owner", "label": "For whom, by token", "most": 64, "value": ""},
-        {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
-         "value": ""},
-    ]  # fmt: skip
+        *([ask.tick("unread", same, required=True)] if unread else []),
+        ask.line("what", "An action that follows, if any, naming nobody"),
+        ask.line("owner", "For whom, by token", most=64),
+        due_field(),
+    ]
 
 
 def _also(others: Sequence[SignalNow], *, checked: bool) -> list[dict[str, Any]]:
     return [
-        {"kind": "check", "name": "also", "value": s.key, "checked": checked,
-         "label": f"The same for {signal_name(s)}"}
-        for s in others
-    ]  # fmt: skip
+        ask.tick("also", f"The same for {signal_name(s)}", s.key, checked=checked) for s in others
+    ]
 
 
 def save_signal(request: Request, fields: Fields) -> Response:
     """Store that signals are looked into, or are closed."""
-    key, by = one(fields, "key"), visitor(request).by
-    if not by:
-        return go_to("/who")
-    try:
-        with rooms(request).desk.writing() as con:
-            keep_work(con)
-            found = signals_now(con)
-            if key not in found:
-                return nothing_there(request)
-            check_text(con, {n: one(fields, n) for n in ("why", "what", "owner")})
-            same = {s.key for s in _same(con, found, found[key])} & set(fields.get("also", []))
-            keys = [key, *sorted(same)]
-            due = due_month_of(one(fields, "due_month"))
-            said = {n: one(fields, n) for n in ("owner", "why", "conclusion", "unread")}
-            if one(fields, "go") == CLOSED:
-                close(con, keys, by, said)
-                _act(con, fields, by, due)
-            else:
-                look_into(con, keys, by, {**said, "due_month": due})
-    except Mistake as mistake:
-        return not_done(request, mistake, f"/signal?{urlencode({'key': key})}")
-    return go_to(f"/signals?{urlencode({'said': 'Kept.'})}")
+    key, by = one(fields, "key"), worker(request)
+    with rooms(request).desk.writing() as con:
+        keep_work(con)
+        found = signals_now(con)
+        if key not in found:
+            return nothing_there(request)
+        check_text(con, {n: one(fields, n) for n in ("why", "what", "owner")})
+        same = {s.key for s in _same(con, found, found[key])} & set(fields.get("also", []))
+        keys = [key, *sorted(same)]
+        due = due_month_of(one(fields, "due_month"))
+        said = {n: one(fields, n) for n in ("owner", "why", "conclusion", "unread")}
+        if one(fields, "go") == CLOSED:
+            close(con, keys, by, said)
+            _act(con, fields, by, due)
+        else:
+            look_into(con, keys, by, {**said, "due_month": due})
+    return go_to(at("/signals", said="Kept."))
 
 
 def _act(con: duckdb.DuckDBPyConnection, fields: Fields, by: str, due: str | None) -> None:

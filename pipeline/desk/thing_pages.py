@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from pipeline.desk import ask
 from pipeline.desk.drafts import Fields
 from pipeline.desk.faults import quoted
-from pipeline.desk.frame import a_month, answer, form, go_to, one, rooms, visitor
+from pipeline.desk.frame import a_month, at, form, form_page, go_to, link, one, rooms, visitor
 from pipeline.errors import Mistake
 from pipeline.followup.by_hand import add_trip
 from pipeline.followup.moves import Move, month_under_review, move, new_key, standing
@@ -26,8 +26,7 @@ if TYPE_CHECKING:
 def nothing_there(request: Request) -> Response:
     """The page where what was asked for is not there."""
     lines = ["There is nothing of that name. It may have been closed by somebody else."]
-    return answer(request, "desk_form.html", "Not there", lines=lines, forms=[], facts=[],
-                  links=[], status=404)  # fmt: skip
+    return form_page(request, "Not there", lines=lines, status=404)
 
 
 def not_done(request: Request, mistake: Mistake, back: str) -> Response:
@@ -39,11 +38,9 @@ def not_done(request: Request, mistake: Mistake, back: str) -> Response:
         if name not in ("form", "mark", "key", "go", "state")
         for value in values
     ]
-    return answer(
-        request, "desk_form.html", "Not done", status=409, forms=[], facts=written,
-        problems=[p.sentence() for p in quoted(mistake.problems, fields)], lines=[],
-        links=[{"href": back, "label": "Back"}],
-    )  # fmt: skip
+    problems = [p.sentence() for p in quoted(mistake.problems, fields)]
+    return form_page(request, "Not done", status=409, facts=written, problems=problems,
+                     links=[link("Back", back)])  # fmt: skip
 
 
 # ---- actions
@@ -57,13 +54,12 @@ def show_actions(request: Request) -> Response:
             ORDER BY state NOT IN ('proposed', 'under_way'), due_month NULLS LAST, key LIMIT 500
         """).fetchall()
     links = [
-        {"href": f"/action?{urlencode({'key': key})}", "label": what,
-         "more": ", ".join(filter(None, [words.plain(state), owner, due and f"due {due}", trip]))}
+        link(what, at("/action", key=key),
+             ", ".join(filter(None, [words.plain(state), owner, due and f"due {due}", trip])))
         for key, state, what, owner, due, trip in rows
     ]  # fmt: skip
     new = form(request, "/action", "Keep", title="A new action", fields=_action_fields({}))
-    return answer(request, "desk_form.html", "Actions", lines=[], facts=[], links=links,
-                  forms=[new])  # fmt: skip
+    return form_page(request, "Actions", links=links, forms=[new])
 
 
 def show_action(request: Request) -> Response:
@@ -76,18 +72,16 @@ def show_action(request: Request) -> Response:
     state = found["state"]
     ends = [after_ for (before, after_) in THINGS["action"].moves if before == state]
     fields = [
-        {"kind": "hidden", "name": "key", "value": key},
-        {"kind": "choice", "name": "state", "label": "It is", "value": state,
-         "options": _options([state, *ends])},
+        ask.hidden("key", key),
+        ask.choice("state", "It is", state, {s: words.plain(s) for s in (state, *ends)}),
         *_action_fields(found)[1:],
-        {"kind": "long", "name": "why", "label": "What came of it, or why it is not pursued",
-         "value": found["why"] or ""},
-    ]  # fmt: skip
+        ask.text("why", "What came of it, or why it is not pursued", found["why"]),
+    ]
     facts = [("State", words.plain(state)), ("Opened", words.month_name(found["opened"]))]
-    links = [{"href": f"/case?{urlencode({'trip': found['trip_id']})}", "label": found["trip_id"]}
-             ] if found["trip_id"] else []  # fmt: skip
-    return answer(request, "desk_form.html", "An action", lines=[found["what"]], facts=facts,
-                  links=links, forms=[form(request, "/action", "Keep", fields=fields)])  # fmt: skip
+    trip = found["trip_id"]
+    return form_page(request, "An action", lines=[found["what"]], facts=facts,
+                     links=[link(trip, at("/case", trip=trip))] if trip else [],
+                     forms=[form(request, "/action", "Keep", fields=fields)])  # fmt: skip
 
 
 def save_action(request: Request, fields: Fields) -> Response:
@@ -111,9 +105,8 @@ def save_action(request: Request, fields: Fields) -> Response:
                 given = _of_a_sheet(con, given, found)
             move(con, given)
     except Mistake as mistake:
-        return not_done(request, mistake, f"/action?{urlencode({'key': key})}" if key else
-                        "/actions")  # fmt: skip
-    return go_to(f"/actions?{urlencode({'said': 'Kept.'})}")
+        return not_done(request, mistake, at("/action", key=key) if key else "/actions")
+    return go_to(at("/actions", said="Kept."))
 
 
 def _of_a_sheet(con: duckdb.DuckDBPyConnection, given: Move, found: dict[str, Any]) -> Move:
@@ -133,13 +126,15 @@ def _action(con: duckdb.DuckDBPyConnection, key: str) -> dict[str, Any]:
 
 def _action_fields(found: dict[str, Any]) -> list[dict[str, Any]]:
     return [
-        {"kind": "text", "name": "what", "label": "What is to be done, naming nobody",
-         "value": found.get("what") or "", "required": True},
-        {"kind": "text", "name": "owner", "label": "For whom, by token", "most": 64,
-         "value": found.get("owner") or ""},
-        {"kind": "text", "name": "due_month", "label": "Due, such as 2026-08", "most": 20,
-         "value": found.get("due_month") or ""},
-    ]  # fmt: skip
+        ask.line("what", "What is to be done, naming nobody", found.get("what"), required=True),
+        ask.line("owner", "For whom, by token", found.get("owner"), most=64),
+        due_field(found.get("due_month")),
+    ]
+
+
+def due_field(value: str | None = "") -> dict[str, Any]:
+    """The month something is due."""
+    return ask.line("due_month", "Due, such as 2026-08", value, most=20)
 
 
 def due_month_of(text: str) -> str | None:
@@ -153,35 +148,26 @@ def due_month_of(text: str) -> str | None:
     return month
 
 
-def _options(values: list[str]) -> list[dict[str, str]]:
-    return [{"value": v, "word": words.plain(v)} for v in dict.fromkeys(values)]
-
-
 # ---- a trip by hand
 
 
 def show_add(request: Request) -> Response:
     """A form for a case by hand."""
     fields = [
-        {"kind": "text", "name": "trip", "label": "Token of the trip", "value": "", "most": 64,
-         "required": True},
-        {"kind": "text", "name": "why", "label": "Why it should be read, naming nobody",
-         "value": "", "required": True},
-    ]  # fmt: skip
+        ask.line("trip", "Token of the trip", most=64, required=True),
+        ask.line("why", "Why it should be read, naming nobody", required=True),
+    ]
     lines = ["A crew's own report, a complaint, a debrief: the trip is read with the month's."]
-    return answer(request, "desk_form.html", "Add a trip", lines=lines, facts=[], links=[],
-                  forms=[form(request, "/add", "Add", fields=fields)])  # fmt: skip
+    add = form(request, "/add", "Add", fields=fields)
+    return form_page(request, "Add a trip", lines=lines, forms=[add])
 
 
 def save_add(request: Request, fields: Fields) -> Response:
     """Store that a trip is to be read."""
     trip = one(fields, "trip")
-    try:
-        with rooms(request).desk.writing() as con:
-            add_trip(con, trip, one(fields, "why") or "added by hand", visitor(request).by)
-    except Mistake as mistake:
-        return not_done(request, mistake, "/add")
-    return go_to(f"/case?{urlencode({'trip': trip, 'said': f'{trip} is to be read.'})}")
+    with rooms(request).desk.writing() as con:
+        add_trip(con, trip, one(fields, "why") or "added by hand", visitor(request).by)
+    return go_to(at("/case", trip=trip, said=f"{trip} is to be read."))
 
 
 # ---- records to fetch
@@ -197,20 +183,16 @@ def show_fetch(request: Request) -> Response:
         ).fetchall()  # fmt: skip
     if not rows:
         return nothing_there(request)
-    options = [{"value": "asked", "word": "asked for"},
-               {"value": "not_to_be_had", "word": "not to be had"}]  # fmt: skip
-    fields: list[dict[str, Any]] = [
-        {"kind": "check", "name": "trip", "value": trip, "checked": False,
-         "label": f"{trip}, {words.month_name(month)}: {why} ({words.plain(state)})"}
+    options = {"asked": "asked for", "not_to_be_had": "not to be had"}
+    fields = [
+        ask.tick("trip", f"{trip}, {words.month_name(month)}: {why} ({words.plain(state)})", trip)
         for trip, why, state, month in rows
-    ]  # fmt: skip
-    fields.append({"kind": "choice", "name": "state", "label": "The records chosen are",
-                   "value": "asked", "options": options})  # fmt: skip
-    fields.append({"kind": "hidden", "name": "base", "value": base})
+    ]
+    fields.append(ask.choice("state", "The records chosen are", "asked", options))
+    fields.append(ask.hidden("base", base))
     lines = ["A record that arrives with a delivery leaves the list by itself."]
-    return answer(request, "desk_form.html", f"Records to fetch, base {base}", lines=lines,
-                  facts=[], links=[],
-                  forms=[form(request, "/fetch", "Keep", fields=fields)])  # fmt: skip
+    keep = form(request, "/fetch", "Keep", fields=fields)
+    return form_page(request, f"Records to fetch, base {base}", lines=lines, forms=[keep])
 
 
 def save_fetch(request: Request, fields: Fields) -> Response:
@@ -220,9 +202,6 @@ def save_fetch(request: Request, fields: Fields) -> Response:
 
     own, trips, state = rooms(request), fields.get("trip", []), one(fields, "state")
     if trips and state in SAID_OF_FETCH:
-        try:
-            with own.desk.apart():
-                say(own.desk.folder, state, trips=trips, by=visitor(request).by)
-        except Mistake as mistake:
-            return not_done(request, mistake, "/?kind=fetch")
-    return go_to(f"/?{urlencode({'kind': 'fetch', 'said': 'Kept.' if trips else ''})}")
+        with own.desk.apart():
+            say(own.desk.folder, state, trips=trips, by=visitor(request).by)
+    return go_to(at("/", kind="fetch", said="Kept." if trips else ""))

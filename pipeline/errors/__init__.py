@@ -21,11 +21,12 @@ from pipeline.errors.mistakes import (
     in_cell,
     problem,
     refused,
+    shown,
     usage,
 )
 
 __all__ = [
     "CODES", "EXIT_FINE", "EXIT_NOTHING", "EXIT_OUR_BUG", "EXIT_REFUSED", "EXIT_SET_ASIDE",
     "EXIT_UNFINISHED", "EXIT_USAGE", "Mistake", "NothingFound", "Problem", "Refused", "Unfinished",
-    "Usage", "Where", "in_cell", "problem", "refused", "usage",
+    "Usage", "Where", "in_cell", "problem", "refused", "shown", "usage",
 ]  # fmt: skip

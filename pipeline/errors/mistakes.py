@@ -14,6 +14,10 @@ UNSEEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Kinds of characters that a terminal acts on instead of showing, as Unicode names them."""
 
 
+LONGEST_WORDS = 1000
+"""Of a file's name, or of what is wrong with it, where somebody else chose the words."""
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing wrong, where it is, and one thing to do about it; never a person's value."""
@@ -86,19 +90,32 @@ class NothingFound(Mistake):
 class Where(TypedDict, total=False):
     """Where a problem lies in its file, and a remedy in place of its record's.
 
-    `column`: the column, or the option or argument of a command.
+    `column`: the column, or the option or argument of a command. `in_source`: the file is one that
+    is mapped, whose record has a remedy of its own, and whose names may be anything.
     """
 
     line: int | None
     column: str | None
     remedy: str | None
+    in_source: bool
+
+
+def shown(name: str, most: int = 128) -> str:
+    """A name as a message may hold it: on one line, without control characters."""
+    clean = "".join(c if c.isprintable() else "?" for c in name)
+    return clean if len(clean) <= most else clean[: most - 3] + "..."
 
 
 def problem(code: str, file: str | None, what: str, **where: Unpack[Where]) -> Problem:
     """One thing wrong, with the remedy of its record unless `where` says it more narrowly."""
-    record = CODES[code]
-    action = where.get("remedy") or record.remedy or record.in_source or ""
-    return Problem(file, where.get("line"), where.get("column"), code, what, action)
+    record, column = CODES[code], where.get("column")
+    action = record.remedy or record.in_source
+    if where.get("in_source"):
+        file = None if file is None else shown(file, LONGEST_WORDS)
+        column = None if column is None else shown(column)
+        what, action = shown(what, LONGEST_WORDS), record.in_source or record.remedy
+    remedy = where.get("remedy") or action or ""
+    return Problem(file, where.get("line"), column, code, what, remedy)
 
 
 def in_cell(

@@ -26,9 +26,3 @@ class Unreadable(Exception):  # noqa: N818 - it is shown to users as a refusal
         self.code, self.what, self.line, self.column = code, what, line, column
         self.remedy = remedy
         super().__init__(what)
-
-
-def shown(name: str, most: int = 128) -> str:
-    """A name as a message may hold it: on one line, without control characters."""
-    clean = "".join(c if c.isprintable() else "?" for c in name)
-    return clean if len(clean) <= most else clean[: most - 3] + "..."

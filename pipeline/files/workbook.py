@@ -10,7 +10,8 @@ from itertools import count
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from pipeline.files import Unreadable, shown
+from pipeline.errors import shown
+from pipeline.files import Unreadable
 from pipeline.files.xml_stream import Stream, local
 
 MOST_UNPACKED = 4 << 30

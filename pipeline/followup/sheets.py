@@ -11,8 +11,8 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pipeline.errors import Problem, Refused
-from pipeline.files import Unreadable, shown
+from pipeline.errors import Problem, Refused, shown
+from pipeline.files import Unreadable
 from pipeline.files.delimited import read_header, records
 from pipeline.files.rows import BAD_QUOTING
 from schemas.record import dataclass

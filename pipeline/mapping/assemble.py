@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.files import shown
+from pipeline.errors import shown
 from pipeline.files.rows import REJECTS
 from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan

@@ -7,8 +7,7 @@ import os
 import stat
 from pathlib import Path
 
-from pipeline.errors import Problem, Refused
-from pipeline.files import shown
+from pipeline.errors import Problem, Refused, shown
 from pipeline.mapping.words import refused
 from schemas.mapping import SourceFile
 from schemas.record import dataclass

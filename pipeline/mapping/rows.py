@@ -12,9 +12,9 @@ from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import Refused
+from pipeline.errors import Refused, shown
 from pipeline.errors.disk import as_mistake
-from pipeline.files import Unreadable, shown
+from pipeline.files import Unreadable
 from pipeline.files.delimited import Delimited, Layout, delimited_rows, read_header
 from pipeline.files.rows import (
     BAD_QUOTING,

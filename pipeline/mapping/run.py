@@ -11,8 +11,7 @@ from collections.abc import Mapping as Mapping_
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem
-from pipeline.files import shown
+from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem, shown
 from pipeline.mapping import deliver, tokens
 from pipeline.mapping.account import Account, Made, make_account, nothing_found
 from pipeline.mapping.assemble import list_problems, list_repeated, list_trips, make_table

@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import field
 from pathlib import Path
 
-from pipeline.files import shown
+from pipeline.errors import shown
 from pipeline.ingest.screen import private_name
 from pipeline.mapping.samples import Sample, samples
 from pipeline.mapping.suggest_shapes import mark_trips, views_of

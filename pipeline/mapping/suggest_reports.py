@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from pipeline.files import shown
+from pipeline.errors import shown
 from pipeline.files.text import unpacked
 from pipeline.files.xml_stream import SEPARATOR, Stream
 from pipeline.mapping.nemsis import NAMESPACE

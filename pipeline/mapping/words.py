@@ -5,14 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Unpack
+from functools import partial
 
 from pipeline import errors
-from pipeline.errors import CODES, Problem, Refused, Where
-from pipeline.files import Unreadable, shown
+from pipeline.errors import CODES
+from pipeline.files import Unreadable
 from schemas.record import dataclass
-
-LONGEST_PATH = 1000
 
 
 @dataclass(frozen=True)
@@ -39,18 +37,8 @@ def toml(value: object) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def problem(code: str, file: str | None, what: str, **where: Unpack[Where]) -> Problem:
-    """Return one reason to refuse a source, with the remedy of its record unless one is given."""
-    column = where.get("column")
-    where["column"] = None if column is None else shown(column)
-    where["remedy"] = where.get("remedy") or CODES[code].in_source
-    file = None if file is None else shown(file, LONGEST_PATH)
-    return errors.problem(code, file, shown(what, LONGEST_PATH), **where)
-
-
-def refused(code: str, file: str | None, what: str, **where: Unpack[Where]) -> Refused:
-    """Return the refusal for one reason."""
-    return Refused(problem(code, file, what, **where))
+problem = partial(errors.problem, in_source=True)
+refused = partial(errors.refused, in_source=True)
 
 
 @contextmanager
