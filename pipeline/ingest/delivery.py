@@ -114,17 +114,14 @@ def read_delivery(
     if files.export is None:
         parts.close()
         raise Refused(findings.refusals)
-    if is_store and not findings.refusals:
-        known = _known_delivery(con, parts.content_hash)
-        if known is not None:
-            return Staged(parts, files, [], known)
+    compared = is_store and not findings.refusals
+    if compared and (known := _known_delivery(con, parts.content_hash)) is not None:
+        return Staged(parts, files, [], known)
     new()
     if is_store:
         check_against_store(con, files, parts, findings)
     try:
         _stage_tables(con, parts, files.export, findings, stage)
-        if findings.refusals:
-            raise Refused(findings.refusals)
     except BaseException:
         close_incoming(con)
         raise
@@ -167,6 +164,8 @@ def _stage_tables(
     screen.screen_tables(con, names, export, findings)
     for table in staged:
         _check_months(con, table, parts.tables[table].name, export, findings)
+    if findings.refusals:
+        raise Refused(findings.refusals)
 
 
 def _keep(
