@@ -49,15 +49,15 @@ def show_batch(request: Request) -> Response:
         ask.hidden("month", month), ask.hidden("rule", rule),
         *[ask.tick("trip", f"{trip}, base {base}: {why}{' (of the sample)' if sampled else ''}",
                      trip, checked=True) for trip, base, why, sampled in trips],
-        ask.choice("conclusion", "Does it hold?", "holds",
-                     {finding: words.FINDING_WORDS[finding] for finding in FINDINGS}),
+        ask.choice("conclusion", "Does it hold?", "", required=True, options={
+            "": "choose", **{finding: words.FINDING_WORDS[finding] for finding in FINDINGS}}),
         *[ask.tick("contributed", words.CONTRIBUTED_WORDS[c], c) for c in CONTRIBUTED],
         ask.choice("basis", "Concluded", "together", BASES),
     ]  # fmt: skip
     links = [
-        link(trip, at("/case", trip=trip), "of the sample")
-        for trip, _, _, sampled in trips if sampled
-    ]  # fmt: skip
+        link(trip, at("/case", trip=trip), "of the sample" if sampled else "")
+        for trip, _, _, sampled in trips
+    ]
     lines = [f"{words.many(len(trips), 'finding')} of one rule, none of which asks for reading."]
     forms = [form(request, "/batch", "Conclude those chosen", fields=fields)]
     return form_page(request, title, lines=lines, links=links, forms=forms)
@@ -83,6 +83,9 @@ def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -
     elif not chosen:
         what = "no trip is chosen"
         wrong = problem("missing-value", None, what, remedy="Choose one or more.")
+    elif not one(fields, "conclusion"):
+        what = "it is not said whether they hold"
+        wrong = problem("missing-value", None, what, remedy="Choose an answer for those ticked.")
     if wrong:
         raise Refused(wrong)
     listed = ", ".join(map(literal, chosen)) or "NULL"

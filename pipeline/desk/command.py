@@ -14,15 +14,18 @@ def desk(
 ) -> None:
     """Open the desk of a store's folder, and serve it until it is ended.
 
-    Refused without a store in which trips were judged; Usage for a month or port that cannot be.
+    Refused without a store in which trips were judged; or by a name; Usage for a month or port
+    that cannot be.
     """
     from pipeline.desk.held import Desk
     from pipeline.desk.server import run
+    from pipeline.followup.screen_text import check_by
     from pipeline.gathered import tool_version
     from pipeline.store.followup_tables import check_judged
     from pipeline.store.months import months_in_store
 
     check_token(by)
+    check_by(by, "--by")
     if month is not None and not re.fullmatch(r"\d{4}-\d{2}", month):
         raise usage("usage", "--month", "a month is written YYYY-MM", remedy="Write it so.")
     if not (folder / STORE).exists():

@@ -22,11 +22,10 @@ from pipeline.errors.mistakes import Refused
 from pipeline.followup.by_hand import approve_version, versions_to_approve
 from pipeline.followup.case_rules import directors
 from pipeline.followup.moves import month_under_review
-from pipeline.followup.screen_text import check_text
+from pipeline.followup.screen_text import check_by
 from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_readers
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.gather import protocol_in_force, rule_facts
-from pipeline.store.database import open_scratch
 from reports.text import words
 
 if TYPE_CHECKING:
@@ -63,8 +62,7 @@ def save_who(request: Request, fields: Fields) -> Response:
 
     by = one(fields, "by")
     check_token(by or "=")
-    with open_scratch(threads=1) as con:
-        check_text(con, {"crew_member": by})
+    check_by(by, "Your token")
     visitor(request).by = by
     with rooms(request).desk.reading() as con:
         directs, known = by in directors(con), _has_worked(con, by)

@@ -36,6 +36,8 @@ NOTHING = "nothing"
 trip without a conclusion."""
 
 MONTHS = ("due_month", "query_due")
+SAYS = ("missed", "status", "refer_to", "second", *TEXTS)
+"""Fields that say something by themselves."""
 
 
 class NotSaved(Exception):  # noqa: N818 - it is what the form is
@@ -57,6 +59,12 @@ class CaseForm:
     def one(self, name: str) -> str | None:
         """The one value of a field, stripped; None where it is empty."""
         return next((v.strip() for v in self.fields.get(name, []) if v.strip()), None)
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing is chosen and nothing written."""
+        named = (*SAYS, *(f"finding {rule}" for rule in self.rules))
+        return not any(self.one(name) for name in named)
 
     @property
     def rules(self) -> list[str]:
@@ -128,7 +136,8 @@ def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> str:
     if why := kept_from(checked.standing, form.trip_id, by):
         raise NotSaved([Problem(None, None, form.trip_id, "own-trip", why.rstrip("."), "")])
     audit = checked.standing.cases[form.trip_id].audit
-    problems = [*checked.problems, *_text_problems(con, form), *_month_problems(form),
+    problems = [*checked.problems, *_nothing_said(form), *_text_problems(con, form),
+                *_month_problems(form),
                 *_audit_problems(form, audit=audit)]  # fmt: skip
     if problems:
         raise NotSaved(problems)
@@ -157,6 +166,11 @@ def _unanswered(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[str]:
         " ORDER BY move_no", [form.trip_id],
     ).fetchall()  # fmt: skip
     return [f"the crew has not answered {key}" for (key,) in rows]
+
+
+def _nothing_said(form: CaseForm) -> list[Problem]:
+    what, remedy = "nothing is chosen and nothing written", "Say something, or pass it over."
+    return [Problem(FORM, None, "status", "missing-value", what, remedy)] if form.empty else []
 
 
 def _month_problems(form: CaseForm) -> list[Problem]:

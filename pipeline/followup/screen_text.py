@@ -9,6 +9,7 @@ from pipeline.errors import Problem, in_cell, problem, refused
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.sheets import Row, Sheet
 from pipeline.ingest.looks import alphabet, looks, named_inside, prepare
+from pipeline.store.database import open_scratch
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -70,6 +71,18 @@ def _looked_at(
         _KNOWN.update(looked)
         known |= looked
     return known
+
+
+def check_by(by: str | None, field: str) -> None:
+    """Refused (private-content) if what somebody works under looks like a person's name.
+
+    `field`: the name of the option or field where it stands.
+    """
+    with open_scratch(threads=1) as con:
+        looks_like = screened_texts(con, {"crew_member": by} if by else {})
+    for kind in looks_like.values():
+        what, remedy = f"it looks like {kind}", "Use a token, never a name."
+        raise Refused(problem("private-content", None, what, column=field, remedy=remedy))
 
 
 def check_text(con: duckdb.DuckDBPyConnection, texts: dict[str, str | None]) -> None:

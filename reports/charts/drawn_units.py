@@ -58,6 +58,12 @@ class Squares:
     first: int = 0
     done: int = 0
 
+    @property
+    def count(self) -> str:
+        """'12'; '2/12' once ten of them are done."""
+        left = f"{words.whole(self.all - self.done)}/" if self.done else ""
+        return f"{left}{words.whole(self.all)}"
+
 
 def work_squares(rows: Sequence[Squares], title: str, width: int = 524) -> Markup:
     """One square a trip, row by row: filled what comes first, crossed what is done; with counts."""
@@ -73,7 +79,7 @@ def work_squares(rows: Sequence[Squares], title: str, width: int = 524) -> Marku
             height = 24 + PITCH * (max(1, -(-drawn // across)) - 1)
             parts += [
                 note(0, y + 16, row.label),
-                note(wide, y + 16, words.whole(row.all), end=True, bold=True),
+                note(wide, y + 16, row.count, end=True, bold=True),
                 _squares(row, unit, across, left, y + 7),
                 line((0, y + height), (wide, y + height), palette.LINE),
             ]

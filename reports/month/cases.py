@@ -67,7 +67,7 @@ class CaseRow:
 
 @dataclass(frozen=True)
 class WorkKind:
-    """How many trips a kind of work has, how many of them come first, and how many are done."""
+    """How many trips a kind of work has, of those left how many come first, how many are done."""
 
     kind: str
     label: str
@@ -178,7 +178,7 @@ def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> WorkKind:
     items = work.of(kind)
     trips = {i.trip_id for i in items}
     left = {i.trip_id for i in items if i.state not in DONE}
-    first = len(trips & urgent) if kind == "read" else 0
+    first = len(left & urgent) if kind == "read" else 0
     return WorkKind(kind, label, len(trips), first, len(trips - left))
 
 

@@ -169,7 +169,7 @@ def _action(row: Row, review: MonthReview) -> Action:
         rules=words.listed(rules) or "the case as a whole",
         conclusion=words.plain(text(row["conclusion"])),
         status=STATUS_WORDS.get(text(row["status"]), words.plain(text(row["status"]))),
-        refer_to=text(row["refer_to"]),
+        refer_to=text(row["refer_to"]) or text(row["reviewer"]),
         action=text(row["action"]),
         due=due,
         due_name=words.month_name(due) if due else "no month set",

@@ -73,7 +73,7 @@ def test_a_batch_is_kept_whole_or_not_at_all(batch: tuple[Visit, str, list[str]]
         "month": MONTH, "rule": rule, "trip": trips, "conclusion": "holds", "basis": "sample",
     }  # fmt: skip
     for wrong in (
-        {"trip": [*trips, "T-none"]}, {"trip": []},
+        {"trip": [*trips, "T-none"]}, {"trip": []}, {"conclusion": ""},
         {"conclusion": "cannot_say", "contributed": ["logistics"]},
     ):  # fmt: skip
         assert here.send("/batch", {**whole, **wrong}).status_code == 409

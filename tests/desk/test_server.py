@@ -127,6 +127,12 @@ def test_a_port_in_use_gets_a_sentence_and_another_number(folder: Path) -> None:
     assert f"Port {port} is in use" in told.err
 
 
+def test_it_is_not_opened_by_a_name(folder: Path) -> None:
+    told = commands.run("desk", "--into", folder, "--by", "Mary Jones", "--no-open")
+    assert (told.code, told.out) == (3, "")
+    assert "--by: it looks like a person's name" in told.err
+
+
 def test_without_a_store_it_says_so(tmp_path: Path) -> None:
     told = commands.run("desk", "--into", tmp_path, "--no-open")
     assert (told.code, told.out) == (3, "")

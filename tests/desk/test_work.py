@@ -79,6 +79,12 @@ def test_a_case_is_not_closed_with_a_finding_left(visit: Visits, trip: str) -> N
     assert f'name="finding {first}" value="holds" checked' in again
 
 
+def test_a_form_in_which_nothing_is_said_is_not_kept(visit: Visits, trip: str) -> None:
+    here = visit("R1")
+    assert here.send("/case", here.case(trip, status="")).status_code == 409
+    assert here.ask("SELECT count(*) FROM loop.determination") == [(0,)]
+
+
 def test_keep_go_on_leads_to_the_next_case(visit: Visits, trip: str) -> None:
     here = visit("R1")
     order = list(dict.fromkeys(re.findall(r'href="/case\?trip=([^"&]+)"', here.get("/"))))

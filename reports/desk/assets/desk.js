@@ -3,8 +3,8 @@
 const form = document.querySelector(".case-form");
 const problems = document.getElementById("problems");
 if (problems) {
-  // to the field at fault, which the problems describe
-  const fault = document.querySelector("[aria-invalid=true]");
+  // to the field at fault, which the problems describe; not into a list, where a key would choose
+  const fault = document.querySelector("[aria-invalid=true]:not(select)");
   const group = fault && fault.matches("[role=radiogroup]");
   (group ? fault.querySelector("input:checked") || fault.querySelector("input") : fault || problems).focus();
 }
