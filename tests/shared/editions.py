@@ -63,12 +63,17 @@ def few_trips_are_enough() -> Iterator[None]:
         yield
 
 
+OF_ANSWERS = ("before_after", "signal_trips")
+"""Figures that are made by themselves, from what people answered."""
+
+
 @contextmanager
 def without_full_pages() -> Iterator[None]:
     """The full edition's pages and charts are most of a review's time, and not read here."""
     empty = {
         name: pd.DataFrame(columns=list(model.to_schema().columns))
         for name, model in MEASURE_OUTPUTS.items()
+        if name not in OF_ANSWERS
     }
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports, "write_pages", lambda review, folder, *_: folder / review.month)
