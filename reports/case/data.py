@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator
+from functools import cache, partial
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from reports.case.facts import (
     Cases,
@@ -32,7 +32,8 @@ from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.drawing import WHOLE, Part
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, text
+from reports.text.rows import Row, records, text
+from schemas.record import dataclass
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:
@@ -70,8 +71,8 @@ class CaseData:
 
 
 @dataclass(frozen=True)
-class CasePage(PageFrame, CaseData):
-    """A case page; of `total` cases `pages` have one."""
+class BesideCase(PageFrame):
+    """What a case page shows beside its trip's record; of `total` cases `pages` have one."""
 
     answers: list[Answer]
     corrections: list[Correction]
@@ -81,39 +82,63 @@ class CasePage(PageFrame, CaseData):
     next: Neighbour | None
 
 
+@dataclass(frozen=True)
+class CasePage(BesideCase, CaseData):
+    """A case page."""
+
+
+class UndrawnCase(NamedTuple):
+    """A case page's file, what it shows beside the trip's record, and what makes all of its data.
+
+    The record's part is the most of it, and changes with no answer.
+    """
+
+    file: str
+    beside: BesideCase
+    whole: Callable[[], CasePage]
+
+
 def case_pages(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[CasePage]:
     """The data of each case page in reading order; nothing where the review has no details.
 
     `part`: which of how many shares of the pages, dealt out in turn.
     """
+    return (page.whole() for page in undrawn_cases(review, site, part))
+
+
+def undrawn_cases(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[UndrawnCase]:
+    """As `case_pages`, each with its data still to be made."""
     if review.details is None:
         return
-    cases = Cases(review, review.details)
+    details = review.details
+    cases = cache(lambda: Cases(review, details))
+    trips = records(details.trips[["trip_id", "reading_order"]])
     frame = vars(page_frame(review, site, "case", up="../"))
-    total = len(review.cases)
     answers, corrections = answers_by_trip(review), corrections_by_trip(review)
-    for index, trip_facts in enumerate(cases.trips):
-        if index % part[1] != part[0]:
-            continue
-        case = case_data(cases.trip(trip_facts), cases)
-        yield CasePage(
+    for index in range(part[0], len(trips), part[1]):
+        trip_id = text(trips[index]["trip_id"])
+        beside = BesideCase(
             **frame,
-            **vars(case),
-            answers=answers.get(case.trip, []),
-            corrections=corrections.get(case.trip, []),
-            total=total,
-            pages=len(cases.trips),
-            previous=_neighbour(cases, index - 1),
-            next=_neighbour(cases, index + 1),
+            answers=answers.get(trip_id, []),
+            corrections=corrections.get(trip_id, []),
+            total=len(review.cases),
+            pages=len(trips),
+            previous=_neighbour(trips, index - 1),
+            next=_neighbour(trips, index + 1),
         )
+        yield UndrawnCase(case_file(trip_id), beside, partial(_whole, cases, index, beside))
 
 
-def _neighbour(cases: Cases, index: int) -> Neighbour | None:
-    if not 0 <= index < len(cases.trips):
+def _whole(cases: Callable[[], Cases], index: int, beside: BesideCase) -> CasePage:
+    of = cases()
+    return CasePage(**vars(beside), **vars(case_data(of.trip(of.trips[index]), of)))
+
+
+def _neighbour(trips: list[Row], index: int) -> Neighbour | None:
+    if not 0 <= index < len(trips):
         return None
-    trip_id = text(cases.trips[index]["trip_id"])
-    n = int(cases.trips[index]["reading_order"])
-    return Neighbour(n, trip_id, case_file(trip_id))
+    trip_id = text(trips[index]["trip_id"])
+    return Neighbour(int(trips[index]["reading_order"]), trip_id, case_file(trip_id))
 
 
 def case_data(trip: Row, cases: Cases) -> CaseData:

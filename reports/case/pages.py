@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reports.case import tables
-from reports.case.data import case_pages
+from reports.case.data import undrawn_cases
 from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.text.case_links import FOLDER
@@ -36,17 +38,25 @@ def write_cases(  # noqa: PLR0917 - as the other pages' writers
     The pages are `folder/<month>/cases/<name>.html`; a trip's name is the same in every run.
     """
 
-    def drawn() -> bytes:
+    def drawn(data: Callable[[], CasePage]) -> bytes:
+        page = data()
         template = environment.get_template("case.html")
         shown = {"page": page, "rendered": rendered(page), "tables": tables}
         return template.render(shown, assets=assets).encode()
 
     names = set()
-    for page in case_pages(review, site, part):
-        draw(f"{FOLDER}/{page.file}", mark(page, assets), drawn)
+    for page in undrawn_cases(review, site, part):
+        data = cache(page.whole)
+        known_by = mark(review.records, page.beside, assets) if review.records else ""
+        made_from = partial(_made_from, data, assets)
+        draw(f"{FOLDER}/{page.file}", made_from, partial(drawn, data), known_by)
         names.add(page.file)
     if part == WHOLE:
         _remove_others(folder / review.month / FOLDER, names)
+
+
+def _made_from(data: Callable[[], CasePage], assets: dict[str, str]) -> str:
+    return mark(data(), assets)
 
 
 def rendered(page: CasePage) -> dict[str, Markup]:

@@ -70,7 +70,8 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> D
     """Everything the Director page shows, ready for figures and the template."""
     # long: a line for each field of the page
     false_signals = false_signals_data(figures)
-    rows = tuple(row for row in rule_rows(review, figures) if row.rule not in singled(figures))
+    apart = singled(figures)
+    rows = tuple(row for row in rule_rows(review, figures) if row.rule not in apart)
     finding = grid_finding(rows)
     return DirectorPage(
         **vars(page_frame(review, site, "director")),
