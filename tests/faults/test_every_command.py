@@ -18,6 +18,7 @@ from pipeline.measures.registry import MEASURES
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 from schemas.contract import TABLES
+from tests.deep import examples
 from tests.faults.typed import typed
 from tests.followup import reviewed_store
 
@@ -57,7 +58,10 @@ def test_a_rule_is_explained(rule: str, delivery: Path) -> None:
 def test_a_protocol_with_one_rule_alone_is_checked_and_reviewed(
     rule: str, delivery: Path, tmp_path: Path
 ) -> None:
-    """Every rule by itself, with the parameters it has where none are given."""
+    """Every rule by itself, with the parameters it has where none are given.
+
+    A delivery is checked against every sixth, and with `--deep` against each.
+    """
     text = (delivery / "protocol.toml").read_text(encoding="utf-8")
     head, *tables = re.split(r"(?m)^(?=\[version\.rules\.)", text)
     own = [table for table in tables if table.startswith(f"[version.rules.{rule}]")]
@@ -68,8 +72,9 @@ def test_a_protocol_with_one_rule_alone_is_checked_and_reviewed(
     assert rule in ended.out
     compared = typed("protocol", "compare", alone, delivery / "protocol.toml")
     assert (compared.code, compared.err) == (0, "")
-    checked = typed("check", delivery, "--protocol", alone)
-    assert (checked.code, checked.err) == (0, "")
+    if RULES.index(rule) % examples(6, 1) == 0:
+        checked = typed("check", delivery, "--protocol", alone)
+        assert (checked.code, checked.err) == (0, "")
 
 
 @pytest.mark.parametrize("table", TABLES)

@@ -16,7 +16,9 @@ import pytest
 
 from pipeline.cli.handover import AUDIENCES
 from pipeline.simulate import simulate
+from tests.acceptance.command_runs import Ran
 from tests.browser.edge_months import change, replace
+from tests.deep import examples
 from tests.faults.typed import typed
 from tests.followup import reviewed_store
 
@@ -183,35 +185,58 @@ def test_odd_names_of_files_and_sheets_are_spelled_out(tmp_path: Path) -> None:
 def test_text_given_on_the_command_line_is_never_run_or_printed_raw(
     text: str, reviewed: Path, tmp_path: Path
 ) -> None:
-    into = shutil.copytree(reviewed, tmp_path / "out", ignore=shutil.ignore_patterns("assets"))
-    before = reviewed_store.ask(into, "select count(*) from delivered.trips")
-    target = tmp_path / "x.html"
-    ends = [
-        typed("pack", "2026-02", "--for", "base", "--base", text, "--to", target, "--into", into),
-        typed("pack", text, "--for", "director", "--to", target, "--into", into),
-        typed("picture", text, "--to", tmp_path / "x.svg", "--into", into),
-        typed("explain", text),
-        typed("whatif", "--set", f"wall-oxygen-time.limit_min={text}", "--into", into),
-        typed("whatif", "--set", f"{text}=5", "--into", into),
-        typed("publish", text, "--into", into),
-        typed("publish", "2026-02", "--by", text, "--reproduce", tmp_path / "y", "--into", into),
+    """Each text in every third place, and with `--deep` in every one."""
+    before = reviewed_store.ask(reviewed, "select count(*) from delivered.trips")
+    target, into = tmp_path / "x.html", ("--into", reviewed)
+    places = [
+        ("pack", "2026-02", "--for", "base", "--base", text, "--to", target, *into),
+        ("pack", text, "--for", "director", "--to", target, *into),
+        ("picture", text, "--to", tmp_path / "x.svg", *into),
+        ("explain", text),
+        ("whatif", "--set", f"wall-oxygen-time.limit_min={text}", *into),
+        ("whatif", "--set", f"{text}=5", *into),
+        ("publish", text, *into),
+        ("publish", "2026-02", "--by", text, "--reproduce", tmp_path / "y", *into),
     ]
+    first = [*TOKENS, *NEVER_A_TOKEN].index(text)
+    ends = [typed(*place) for place in places[first % examples(3, 1) :: examples(3, 1)]]
     assert all(ended.code in {2, 3} for ended in ends), ends
     assert not any(CONTROL.search((e.out + e.err).replace("\n", "")) for e in ends), ends
-    assert reviewed_store.ask(into, "select count(*) from delivered.trips") == before
+    assert reviewed_store.ask(reviewed, "select count(*) from delivered.trips") == before
 
 
-@pytest.mark.parametrize("text", [*TOKENS, *NEVER_A_TOKEN])
-def test_a_filled_sheet_keeps_text_as_text(text: str, reviewed: Path, tmp_path: Path) -> None:
+def determined(
+    texts: list[tuple[str, str]], reviewed: Path, tmp_path: Path
+) -> tuple[Ran, list[tuple[object, ...]]]:
+    """How a sheet with notes and actions, each on a trip of its own, is read; what is kept."""
     into = tmp_path / "out"
     into.mkdir()
     shutil.copy2(reviewed / "store.duckdb", into)
-    trip, rule = reviewed_store.flagged(into, "%")[0]
-    row = reviewed_store.answer(trip, rule, "practice", note=text, action=text, due_month="2026-03")
-    sheet = reviewed_store.write_csv(tmp_path / "answers.csv", [row])
+    flags = dict(reviewed_store.flagged(into, "%"))
+    assert len(flags) >= len(texts)
+    rows = [
+        reviewed_store.answer(trip, rule, "practice", note=note, action=action, due_month="2026-03")
+        for (trip, rule), (note, action) in zip(flags.items(), texts, strict=False)
+    ]
+    sheet = reviewed_store.write_csv(tmp_path / "answers.csv", rows)
     ended = typed("determine", sheet, "--into", into, "--by", "R1")
-    assert ended.code in (0, 3, 4), ended
     assert not CONTROL.search((ended.out + ended.err).replace("\n", ""))
-    kept = reviewed_store.ask(into, "select note, action from loop.determination")
-    assert kept in ([], [(text, text)])
     assert typed("ledger", "--into", into).code == 0
+    return ended, reviewed_store.ask(into, "select note, action from loop.determination")
+
+
+@pytest.mark.parametrize("text", NEVER_A_TOKEN)
+def test_a_filled_sheet_keeps_text_as_text(text: str, reviewed: Path, tmp_path: Path) -> None:
+    ended, kept = determined([(text, text)], reviewed, tmp_path)
+    assert ended.code in (0, 3, 4), ended
+    assert kept in ([], [(text, text)])
+
+
+def test_a_filled_sheet_keeps_every_token_as_text(reviewed: Path, tmp_path: Path) -> None:
+    half = len(TOKENS) // 2
+    pairs = [*zip(TOKENS[: half + 1], TOKENS[half:], strict=True)]
+    assert {*TOKENS} == {text for pair in pairs for text in pair}
+    ended, kept = determined(pairs, reviewed, tmp_path)
+    assert ended.code in (0, 4), ended
+    assert kept
+    assert {*kept} <= {*pairs}

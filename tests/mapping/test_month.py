@@ -25,6 +25,8 @@ from tests.followup import reviewed_store
 from tests.mapping import direct
 from tests.mapping.direct import Row
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 TABLES = ("trips", "crew", "settings", "device_events", "observations", "contacts")
 MONTHS = [f"2026-{n:02d}" for n in range(1, examples(5, 12) + 1)]
 COLUMNS: dict[str, list[str]] = {}

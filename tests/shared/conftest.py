@@ -19,6 +19,7 @@ from tests.shared.editions import (
     reviewed,
     without_full_pages,
 )
+from tests.unscreened import unscreened
 
 
 @pytest.fixture(scope="session")
@@ -26,7 +27,7 @@ def by_half_year(tmp_path_factory: pytest.TempPathFactory) -> World:
     """Months pooled to half a year; the editions of its sixth and of its seventh month."""
 
     def make(folder: Path) -> None:
-        with without_full_pages(), few_trips_are_enough():
+        with without_full_pages(), few_trips_are_enough(), unscreened():
             reviewed(folder, trips=280, months=7, seed=7)
 
     made = made_once(tmp_path_factory, "by-half-year", make)
@@ -39,7 +40,7 @@ def by_month(tmp_path_factory: pytest.TempPathFactory) -> World:
     """Each month a period by itself: two months, each with its edition."""
 
     def make(folder: Path) -> None:
-        with few_trips_are_enough():
+        with few_trips_are_enough(), unscreened():
             loaded(folder, trips=440, months=2, seed=3)
 
     made = made_once(tmp_path_factory, "by-month", make)

@@ -36,6 +36,7 @@ class Unknowns:
         self.places: dict[Name, int] = {}
         self.equations: list[tuple[dict[Name, float], float, float]] = []
         self.fractions: set[Name] = set()
+        self._kept: tuple[int, LinearConstraint, np.ndarray] | None = None
 
     def say(self, parts: dict[Name, float], low: float, high: float | None = None) -> None:
         """The sum of the parts lies between `low` and `high`; equals `low` without `high`."""
@@ -49,29 +50,37 @@ class Unknowns:
 
     def range(self, name: Name) -> tuple[float, float]:
         """The least and the most it can be; infinite where nothing holds it."""
-        entries = [
-            (row, self.places[part], factor)
-            for row, (parts, _, _) in enumerate(self.equations)
-            for part, factor in parts.items()
-        ]
-        rows, columns, factors = zip(*entries, strict=True)
-        shape = (len(self.equations), len(self.places))
-        matrix = coo_array((factors, (rows, columns)), shape=shape).tocsr()
-        lows, highs = (np.array([e[i] for e in self.equations]) for i in (1, 2))
-        whole = np.array([part not in self.fractions for part in self.places], dtype=int)
+        constraint, whole = self._built()
         found = []
         for sign in (1, -1):
             aim = np.zeros(len(self.places))
             aim[self.places[name]] = sign
             done = milp(
                 aim,
-                constraints=LinearConstraint(matrix, lows, highs),
+                constraints=constraint,
                 integrality=whole,
                 bounds=Bounds(0, np.inf),
             )
             assert done.status in (0, 3, 4), done.message
             found.append(float(aim @ done.x) * sign if done.status == 0 else sign * -np.inf)
         return found[0], found[1]
+
+    def _built(self) -> tuple[LinearConstraint, np.ndarray]:
+        """The equations as a matrix, and which unknowns are whole; once until more is said."""
+        said = len(self.equations)
+        if self._kept is None or self._kept[0] != said:
+            entries = [
+                (row, self.places[part], factor)
+                for row, (parts, _, _) in enumerate(self.equations)
+                for part, factor in parts.items()
+            ]
+            rows, columns, factors = zip(*entries, strict=True)
+            shape = (said, len(self.places))
+            matrix = coo_array((factors, (rows, columns)), shape=shape).tocsr()
+            lows, highs = (np.array([e[i] for e in self.equations]) for i in (1, 2))
+            whole = np.array([part not in self.fractions for part in self.places], dtype=int)
+            self._kept = said, LinearConstraint(matrix, lows, highs), whole
+        return self._kept[1:]
 
 
 def rules_system(rules: Rows, bases: Rows, period: str, months: Iterable[str] = ()) -> Unknowns:

@@ -52,8 +52,13 @@ def test_no_small_number_can_be_worked_out(world: World) -> None:
 
 
 def test_the_truth_solves_every_system(world: World) -> None:
-    """A system that leaves the truth out would prove nothing."""
-    for system, name, value in hidden_numbers(everything_disclosed(world), truths(world)):
+    """A system that leaves the truth out would prove nothing.
+
+    Each number is within what is left it, or the test before would say so; every fifth here, and
+    each with `--deep`, is looked at by itself.
+    """
+    hidden = list(hidden_numbers(everything_disclosed(world), truths(world)))
+    for system, name, value in hidden[:: examples(5, 1)]:
         fixed = Unknowns()
         fixed.places, fixed.equations = dict(system.places), list(system.equations)
         fixed.fractions = system.fractions
