@@ -174,6 +174,13 @@ def work_kinds(review: MonthReview) -> tuple[WorkKind, ...]:
     return tuple(_kind(review.work or MonthWork(), kind, label, urgent) for kind, label in KINDS)
 
 
+def done_with(review: MonthReview) -> set[str]:
+    """Trips to read, or drawn at random, that ask nobody any more."""
+    work = review.work or MonthWork()
+    read = (*work.of("read"), *work.of("audit"))
+    return {item.trip_id for item in read if item.state in DONE}
+
+
 def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> WorkKind:
     items = work.of(kind)
     trips = {i.trip_id for i in items}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from reports.month.cases import rules_of
+from reports.month.cases import done_with, rules_of
 from reports.month.followup import Confirmed, confirmed_by_rule
 from reports.text import sentences, words
 from reports.text.measure_table import VARIANCE, MeasureTable
@@ -37,7 +37,13 @@ class RuleRow:
 
 def rule_rows(review: MonthReview, table: MeasureTable) -> tuple[RuleRow, ...]:
     """Rules with trips to read first, by severity and how many: the order of reading cases."""
-    in_cases = Counter(rule for case in records(review.cases) for rule in rules_of(case))
+    done = done_with(review)
+    in_cases = Counter(
+        rule
+        for case in records(review.cases)
+        if text(case["trip_id"]) not in done
+        for rule in rules_of(case)
+    )
     confirmed = confirmed_by_rule(review)
     rows = []
     for found in records(review.rule_counts):
