@@ -96,7 +96,7 @@ def confirmed_measures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFra
     return rows
 
 
-def practice_variances(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def practice_variances(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Variances put down to practice, by month, rule and base; call after `make_flags`."""
     return con.execute("""
         WITH flags AS (

@@ -42,7 +42,6 @@ class SizeTable:
                 "reason": "",
                 "dispersion": None,
                 "trips_with_event": None,
-                "is_reference": False,
                 **{name: _ratio({}, name) for name in RATIOS},
             }
         whole = {**row["all"], **_bounds(found, "crude")}
@@ -54,7 +53,6 @@ class SizeTable:
             "reason": text(found["reason"]),
             "dispersion": words.some(found["dispersion"]),
             "trips_with_event": words.some(found["trips_with_event"]),
-            "is_reference": row["key"] == self.reference,
             **{name: _ratio(found, name) for name in RATIOS},
         }
 
