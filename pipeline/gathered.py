@@ -6,11 +6,12 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import duckdb
 
+    from pipeline.month.parts import FromRecords, Month
     from pipeline.store.made_from import MadeFrom
-    from pipeline.store.protocol_versions import VersionInStore
-    from schemas.case_detail import CaseDetails
     from schemas.month_review import MonthReview
 
 Stage = Callable[[str], None]
@@ -33,77 +34,104 @@ def made_from(
     """Marks of all that a month's pages are made from."""
     from pipeline.store.made_from import MadeFrom
 
-    return MadeFrom(con, month, [tool_version(), audits_a_year, publishing])
+    return MadeFrom(con, month, [tool_version(), audits_a_year], publishing=publishing)
 
 
 def gathered(
     con: duckdb.DuckDBPyConnection,
-    month: str,
+    made: MadeFrom,
+    standing: Path | None = None,
     stage: Stage = lambda _: None,
-    *,
-    publishing: bool = False,
-) -> MonthReview:
-    """What a month's pages are drawn from; leaves `out_*` for its data files.
+    audits_a_year: int | None = None,
+) -> Month:
+    """What a month's pages are drawn from; leaves `out_*` for its data files that are new.
 
-    Draws the month's audit where that was not done. `publishing`: pages say that they are
-    published.
+    Draws the month's audit where that was not done. `standing`: the folder that its data files are
+    taken from where they are the same; what is kept is not used if it has not all of those.
     """
-    made = made_from(con, month, publishing=publishing)
-    return with_curves(con, month_facts(con, made, stage, publishing=publishing), made, stage)
+    records = _records(con, made, standing, stage, audits_a_year)
+    return _with_answers(con, made, records, stage)
 
 
 def kept_month(
     con: duckdb.DuckDBPyConnection, month: str, stage: Stage = lambda _: None
 ) -> MonthReview:
     """What a month's packs and pictures are drawn from: as its pages were, if that still holds."""
-    from pipeline.store.kept_results import found_kept, keep
-
     stage("what is kept")
     made = made_from(con, month)
-    for month_review in found_kept(con, f"month {month}", made.everything()):
-        return month_review  # type: ignore[no-any-return]
-    month_review = gathered(con, month, stage)
-    keep(con, f"month {month}", made.everything(), month_review)
-    return month_review
+    for found in found_month(con, made):
+        return found.review
+    made_now = gathered(con, made, stage=stage)
+    keep_answers(con, made, made_now)
+    return made_now.review
 
 
-def with_curves(
+def found_month(con: duckdb.DuckDBPyConnection, made: MadeFrom) -> list[Month]:
+    """The month as it is kept, if it would be gathered the same; an empty list else."""
+    from pipeline.month.parts import Month
+    from pipeline.store.kept_results import found_kept
+
+    return [
+        Month(records, answers, made.unanswered())
+        for answers in found_kept(con, f"answers {made.month}", made.everything())
+        for records in found_kept(con, f"records {made.month}", made.unanswered())
+    ]
+
+
+def keep_answers(con: duckdb.DuckDBPyConnection, made: MadeFrom, month: Month) -> None:
+    """Keep what answers add to the month, whose records are kept already."""
+    from pipeline.store.kept_results import keep
+
+    keep(con, f"answers {made.month}", made.everything(), month.answers)
+
+
+def _records(
     con: duckdb.DuckDBPyConnection,
-    facts: MonthReview,
     made: MadeFrom,
-    stage: Stage = lambda _: None,
-) -> MonthReview:
-    """The month with what other limits would have found."""
-    from dataclasses import replace
+    standing: Path | None,
+    stage: Stage,
+    audits_a_year: int | None,
+) -> FromRecords:
+    """What no answer changes, with the tables that answers are held against."""
+    from pipeline.month.parts import READ_BY_ANSWERS
+    from pipeline.store.drawn_files import data_stands
+    from pipeline.store.kept_results import found_kept, keep, keep_tables, use_kept_tables
 
-    from pipeline.judging.whatif import main_curves
-    from pipeline.store.kept_results import kept
+    name, of = f"records {made.month}", made.unanswered()
+    for found in found_kept(con, name, of):
+        stands = standing is None or data_stands(con, standing, made.month, found.tables)
+        if stands and use_kept_tables(con, of):
+            return found  # type: ignore[no-any-return]
+    records = _records_made(con, made, stage, audits_a_year)
+    # an audit may have been drawn, and signals told for the first time
+    made.look_again()
+    of = made.unanswered()
+    keep(con, name, of, records)
+    keep_tables(con, READ_BY_ANSWERS, of)
+    return records
 
-    stage("what if")
-    name, month = f"curves {facts.month}", facts.month
-    curves = kept(con, name, made.measured(), lambda: main_curves(con, month))
-    return replace(facts, what_if=curves)
 
-
-def month_facts(
-    con: duckdb.DuckDBPyConnection,
-    made: MadeFrom,
-    stage: Stage = lambda _: None,
-    *,
-    audits_a_year: int | None = None,
-    publishing: bool = False,
-) -> MonthReview:
-    """As `gathered`, without what other limits would have found."""
+def _records_made(
+    con: duckdb.DuckDBPyConnection, made: MadeFrom, stage: Stage, audits_a_year: int | None
+) -> FromRecords:
+    # long: one line a step
     from dataclasses import replace
 
     from pipeline.followup.audit import A_YEAR
-    from pipeline.followup.month import followup_review, join_cases, with_confirmed
+    from pipeline.followup.month import join_cases
     from pipeline.followup.own_signals import close_ended
     from pipeline.judging.versions import versions_in_store
-    from pipeline.measures import answered_figures, measured
+    from pipeline.judging.whatif import main_curves
+    from pipeline.measures import measured
+    from pipeline.measures.signal_standing import with_closed
+    from pipeline.measures.signal_trips import signal_events
+    from pipeline.month.case_detail import case_details
     from pipeline.month.cases import cases, month_words
-    from pipeline.month.gather import calendar, confidentiality, gather, late_trips, make_tables
-    from pipeline.month.work import make_work
+    from pipeline.month.data_files import frames_of, make_tables
+    from pipeline.month.gather import calendar, gather
+    from pipeline.month.parts import FromRecords
+    from pipeline.month.work import make_equipment
+    from pipeline.store.kept_results import kept
 
     month = made.month
     stage("cases")
@@ -111,27 +139,44 @@ def month_facts(
     month_words(con, versions, month)
     cases(con, versions, month)
     join_cases(con, month, a_year=A_YEAR if audits_a_year is None else audits_a_year)
-    make_work(con, month)
+    make_equipment(con, month)
     stage("statistics")
-    screened, found = measured(con, made, calendar(con, versions, month), versions)
-    measures = with_confirmed(con, month, screened)
+    measures, figures = measured(con, made, calendar(con, versions, month), versions)
+    close_ended(con, figures["signals"])
+    figures["signals"] = with_closed(con, figures["signals"], month)
+    signal_events(con, figures["signals"])
     stage("data files")
-    make_tables(con, month, measures, answered_figures(con, found, month))
-    close_ended(con, found["signals"])
-    followup = followup_review(con, month, measures, publishing=publishing)
-    gathered_month = gather(con, versions, month, tool_version())
-    stated, late = confidentiality(con), late_trips(con, month)
-    return replace(
-        gathered_month, details=_details(con, made, versions), followup=followup,
-        confidentiality=stated, late=late,
-    )  # fmt: skip
+    tables = make_tables(con, month, figures)
+    review = gather(con, versions, month, measures, tool_version())
+    details = case_details(con, versions)
+    stage("what if")
+    curves = kept(con, f"curves {month}", made.measured(), lambda: main_curves(con, month))
+    patterns = ("occlusion_patterns", "clock_offsets")
+    return FromRecords(
+        replace(review, details=details, what_if=curves),
+        frames_of(con, [*figures, *patterns]),
+        tables,
+    )
 
 
-def _details(
-    con: duckdb.DuckDBPyConnection, made: MadeFrom, versions: list[VersionInStore]
-) -> CaseDetails:
-    from pipeline.month.case_detail import DETAILED, case_details
-    from pipeline.store.kept_results import kept
+def _with_answers(
+    con: duckdb.DuckDBPyConnection, made: MadeFrom, records: FromRecords, stage: Stage
+) -> Month:
+    from pipeline.followup.month import followup_review
+    from pipeline.measures import answered_figures
+    from pipeline.month.data_files import frames_of, make_answered_tables
+    from pipeline.month.parts import FromAnswers, Month
+    from pipeline.month.work import make_work, month_work
+    from pipeline.store.answers_view import make_answers
 
-    name = f"details {made.month}"
-    return kept(con, name, made.detailed(DETAILED), lambda: case_details(con, versions))
+    stage("answers")
+    month = made.month
+    make_answers(con)
+    make_work(con, month)
+    screened = records.review.measures
+    measures, followup = followup_review(con, month, screened, publishing=made.publishing)
+    figures = answered_figures(con, month)
+    tables = make_answered_tables(con, measures, figures)
+    frames = frames_of(con, [*figures, "measures"])
+    own = FromAnswers(frames.pop("measures"), frames, month_work(con), followup, tables)
+    return Month(records, own, made.unanswered())

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
-from pipeline.gathered import gathered, made_from, month_facts, tool_version, with_curves
+from pipeline.gathered import gathered, made_from, tool_version
 from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
-from pipeline.standing import drawn_before, keep_standing, standing
+from pipeline.standing import keep_standing, same_sheets, sheet_marks, standing
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from pipeline.followup.workbooks import Place
     from pipeline.ingest.load import Loaded
+    from pipeline.month.parts import Month
     from pipeline.runtime.worker_process import Submit, Wait
     from pipeline.store.drawn_files import Drawn
     from schemas.month_review import MonthReview
@@ -125,31 +126,30 @@ def _drawn(
     stage("what is kept")
     made = made_from(con, month, audits_a_year)
     place = workbook_place(con, into, month)
-    for month_review in standing(con, into, made, place):
+    for found in standing(con, into, made, place):
         for path in (place.path, *(into / month).rglob("*")):
             close_to_others(path)
-        return into / month / INDEX, place, month_review
+        return into / month / INDEX, place, found.review
     many = _trips(con, month) >= MANY_TRIPS
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:
-        facts = month_facts(con, made, stage, audits_a_year=audits_a_year)
+        facts = gathered(con, made, into / month, stage, audits_a_year)
         stage("workbook")
         # a killed command's second process may still be writing a workbook of its own
         sheet = aside / f"{os.getpid()}.xlsx"
         written = _begin_workbook(con, sheet, facts, place, submit)
-        month_review = with_curves(con, facts, made, stage)
-        drawn = month_pages(con, aside, month_review, stage, into, submit=submit if many else None)
+        drawn = month_pages(con, aside, facts, stage, into, submit=submit if many else None)
         stage("workbook")
         written()
         finish_workbook(con, place, month, sheet)
         _in_place(month, aside, into, place.superseded)
-    keep_standing(con, into, made, place, (month_review, drawn))
-    return into / month / INDEX, place, month_review
+    keep_standing(con, into, made, place, (facts, drawn))
+    return into / month / INDEX, place, facts.review
 
 
 def month_pages(
     con: duckdb.DuckDBPyConnection,
     into: Path,
-    month_review: MonthReview,
+    facts: Month,
     stage: Stage = lambda _: None,
     beside: Path | None = None,
     *,
@@ -161,14 +161,13 @@ def month_pages(
     it has made from the same are taken from there. `submit`: other processes draw some of them.
     """
     from pipeline.followup.month import write_followup_data
-    from pipeline.month.gather import write_data
-    from pipeline.store.drawn_files import DrawnFiles
+    from pipeline.month.data_files import write_data
+    from pipeline.store.drawn_files import DrawnFiles, drawn_before
     from reports import write_case_part, write_pages
     from reports.text.navigation import Site, months_written, pages_of
 
-    assert month_review.followup is not None
     stage("pages")
-    month = month_review.month
+    month_review, month = facts.review, facts.review.month
     folder = into / month
     site = Site(pages_of(month_review), months_written(beside or into))
     drawn = DrawnFiles(folder, (beside or into) / month, drawn_before(con, month))
@@ -178,11 +177,12 @@ def month_pages(
         for share in range(1, shares)
         if submit
     ]
-    rows = write_data(con, drawn)
-    write_followup_data(con, month_review.followup, folder / "data")
+    write_data(con, drawn, facts.tables)
+    write_followup_data(con, drawn, facts.answers.followup)
     write_pages(month_review, into, site, drawn, (0, shares))
     for done in given:
         drawn.now |= done().now
+    rows = {name: length for name, (length, _) in facts.tables.items()}
     _write_run(con, folder / "run.json", month_review, rows)
     drawn.others()
     return drawn.now
@@ -236,9 +236,10 @@ def publish(
     def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
         judge(con, stage)
         _check_month(con, month)
-        month_review = gathered(con, month, stage, publishing=True)
-        month_pages(con, into, month_review, stage, folder)
-        return month_review.measures
+        made = made_from(con, month, publishing=True)
+        facts = gathered(con, made, folder / month, stage)
+        month_pages(con, into, facts, stage, folder)
+        return facts.answers.measures
 
     return published_words(freeze(folder, month, draw, tool_version(), by, anyway=anyway))
 
@@ -269,7 +270,7 @@ def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) ->
 def _begin_workbook(
     con: duckdb.DuckDBPyConnection,
     sheet: Path,
-    facts: MonthReview,
+    facts: Month,
     place: Place,
     submit: Submit,
 ) -> Wait:
@@ -278,10 +279,11 @@ def _begin_workbook(
     from pipeline.followup.worksheet import determinations_frame
     from reports.render.workbook import MOST_ROWS, write_workbook
 
-    assert facts.followup is not None
-    rows = determinations_frame(con, facts.month, place.pending)
-    tables, lengths = workbook_tables(con, facts, MOST_ROWS)
-    return submit(write_workbook, tables, rows, sheet, lengths)
+    month = facts.review.month
+    rows = determinations_frame(con, month, place.pending)
+    same = same_sheets(con, month, place.path, sheet_marks(facts))
+    tables, lengths = workbook_tables(con, facts, MOST_ROWS, same)
+    return submit(write_workbook, tables, rows, sheet, lengths, place.path if same else None)
 
 
 def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:

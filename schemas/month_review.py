@@ -80,6 +80,7 @@ class MonthReview:
     twelve months to this one. `confidentiality` is the service's own statement, empty where it has
     none. `late` counts, for each earlier month, the trips that came first with the last delivery
     although others of that month were there before it: nobody may have seen them.
+    `records` marks all of it that no answer changes, empty where nobody made a mark.
     `shared` is only in what `pipeline.sharing` made: there every other table is empty.
     """
 
@@ -110,3 +111,8 @@ class MonthReview:
     late: dict[str, int] = field(default_factory=dict)
     work: MonthWork | None = None
     shared: SharedTables | None = None
+    records: str = ""
+
+    # none is compared with another; what was asked of one is kept for it (lru_cache)
+    __eq__ = object.__eq__
+    __hash__ = object.__hash__

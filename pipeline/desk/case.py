@@ -14,6 +14,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     import duckdb
 
+    from reports.case.data import CasePage
     from schemas.month_review import MonthReview
 
 
@@ -113,17 +114,14 @@ def kept_from(standing: Standing, trip_id: str, by: str | None) -> str:
     return ""
 
 
-def drawn_case(con: duckdb.DuckDBPyConnection, trip_id: str, version: str) -> dict[str, Any] | None:
+def drawn_case(con: duckdb.DuckDBPyConnection, trip_id: str, version: str) -> CasePage | None:
     """The data of the trip's case page as `reports.case` makes it; None if it is not judged."""
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.one_case import one_case
     from reports.case.data import case_pages
-    from reports.case.pages import rendered
     from reports.text.navigation import Site
 
     review: MonthReview | None = one_case(con, versions_in_store(con), trip_id, version)
     if review is None:
         return None
-    for page in case_pages(review, Site()):
-        return {**page, "rendered": rendered(page)}
-    return None
+    return next(case_pages(review, Site()), None)

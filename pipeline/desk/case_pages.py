@@ -29,6 +29,8 @@ from schemas.followup import REFER_TO, STATUSES
 if TYPE_CHECKING:
     import duckdb
 
+    from reports.case.data import CasePage
+
 CAUSE_KEYS = "QWETYUI"
 STATE_KEYS = dict(zip(STATUSES, "OARC", strict=True))
 
@@ -89,6 +91,8 @@ def _worth_keeping(fields: Fields) -> Fields:
 def _case(
     request: Request, trip: str, problems: list[Problem] | None = None, status: int = 200
 ) -> Response:
+    from reports.case.pages import rendered
+
     own, by = rooms(request), worker(request)
     with own.desk.reading_work() as con:
         view = case_view(con, trip, by)
@@ -101,7 +105,7 @@ def _case(
     return answer(
         request, "desk_case.html", f"Trip {trip}", status=status,
         problems=as_on_the_form(problems or []), faults=at_fault(problems or []),
-        service=drawn["service"], protocol=drawn["protocol"], case=drawn,
+        service=drawn.service, protocol=drawn.protocol, case=drawn, rendered=rendered(drawn),
         place=f"case {trip}", shown=token_hex(8), draft=_of_draft(kept, view, problems),
         form_token=form_token(visitor(request), "/case"),
         draft_token=form_token(visitor(request), "/draft"),
@@ -122,7 +126,7 @@ def _stands(view: CaseView, by: str) -> dict[str, Any]:
 
 
 def _asked(
-    drawn: dict[str, Any], view: CaseView, fields: Fields, by: str, *, drafted: bool
+    drawn: CasePage, view: CaseView, fields: Fields, by: str, *, drafted: bool
 ) -> dict[str, Any]:
     """What the form asks, with what was said and chosen before."""
     return {
@@ -170,14 +174,14 @@ def _of_draft(
     return "A draft that you did not save yet."
 
 
-def _flags(drawn: dict[str, Any], view: CaseView, fields: Fields, *, drafted: bool) -> list[Any]:
+def _flags(drawn: CasePage, view: CaseView, fields: Fields, *, drafted: bool) -> list[Any]:
     """The findings with what was said of each and the form's choices."""
     found = []
-    for group in drawn["groups"]:
-        for row in group["rows"]:
-            if group["verdict"] not in FLAGS[:2]:
+    for group in drawn.groups:
+        for row in group.rows:
+            if group.verdict not in FLAGS[:2]:
                 continue
-            rule = row["rule"]
+            rule = row.rule
             own = view.own.get(rule, {})
             chosen = fields.get(f"finding {rule}", []) if drafted else [own.get("conclusion")]
             causes = (
@@ -185,7 +189,7 @@ def _flags(drawn: dict[str, Any], view: CaseView, fields: Fields, *, drafted: bo
                 if drafted else (own.get("contributed") or "").split()
             )  # fmt: skip
             found.append({
-                **row, "said": [_said(a) for a in view.said.get(rule, [])],
+                **row._asdict(), "said": [_said(a) for a in view.said.get(rule, [])],
                 "options": _choices(FINDINGS, chosen, words.FINDING_WORDS, "1234"),
                 "causes": _choices(CONTRIBUTED, causes, words.CONTRIBUTED_WORDS, CAUSE_KEYS),
             })  # fmt: skip
@@ -204,10 +208,10 @@ def _said(row: dict[str, Any], unsaid: str = "closed without a conclusion") -> d
     }
 
 
-def _said_beside(drawn: dict[str, Any], view: CaseView) -> list[dict[str, str]]:
+def _said_beside(drawn: CasePage, view: CaseView) -> list[dict[str, str]]:
     """What was said of the case as a whole, and of rules that do not flag it, or no more."""
-    flagged = {row["rule"] for group in drawn["groups"] if group["verdict"] in FLAGS[:2]
-               for row in group["rows"]}  # fmt: skip
+    flagged = {row.rule for group in drawn.groups if group.verdict in FLAGS[:2]
+               for row in group.rows}  # fmt: skip
     found = []
     for rule, rows in view.said.items():
         if rule not in flagged:
@@ -226,14 +230,14 @@ def _unsaid(view: CaseView, reader: str) -> str:
     return "closed with a note" if noted else "closed, nothing written"
 
 
-def _may_miss(drawn: dict[str, Any], view: CaseView, fields: Fields) -> list[dict[str, Any]]:
+def _may_miss(drawn: CasePage, view: CaseView, fields: Fields) -> list[dict[str, Any]]:
     """Rules that did not flag the trip, and may have missed something."""
     said = [rule for rule, own in view.own.items() if own["conclusion"] == MISSED]
     chosen = one(fields, "missed") or next(iter(said), "")
     return [
-        {"rule": row["rule"], "title": row["title"], "chosen": row["rule"] == chosen}
-        for group in drawn["groups"] if group["verdict"] not in FLAGS[:2]
-        for row in group["rows"]
+        {"rule": row.rule, "title": row.title, "chosen": row.rule == chosen}
+        for group in drawn.groups if group.verdict not in FLAGS[:2]
+        for row in group.rows
     ]  # fmt: skip
 
 

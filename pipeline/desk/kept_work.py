@@ -39,6 +39,7 @@ def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.cases import always_read, cases, month_words
     from pipeline.month.work import make_work
+    from pipeline.store.answers_view import make_answers
 
     con.execute(_TABLES)
     con.execute(SIGNAL_TRIP)
@@ -51,6 +52,7 @@ def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
         always_read(con, months)
         con.execute("DELETE FROM judged.earlier")
         con.execute(_KEEP_EARLIER, {"months": months})
+    make_answers(con)
     for month in sorted(changed.keys() - {SIGNALS, EARLIER}):
         month_words(con, versions, month)
         cases(con, versions, month)

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import stat
+from contextlib import nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.files import Unreadable
 from schemas.record import dataclass
+
+if TYPE_CHECKING:
+    from concurrent.futures import ThreadPoolExecutor
 
 CHUNK, TAIL = 1 << 22, 256
 LOOSE_QUOTES = (b' "', b'" ', b'\t"', b'"\t')
@@ -22,6 +27,7 @@ class Text:
     """A file of UTF-8 text, and what tells whether each of its lines is one row.
 
     `loose_quotes`: a quotation mark stands beside a space, which readers take in different ways.
+    `line_ends`: some places right behind a line end, in bytes, and how many lines come before each.
     """
 
     path: Path
@@ -30,6 +36,7 @@ class Text:
     ends_in_newline: bool
     blank_at_end: int
     loose_quotes: bool
+    line_ends: tuple[tuple[int, int], ...] = ()
 
     @property
     def lines(self) -> int:
@@ -57,7 +64,8 @@ class Scan:
     """Counts the line ends of a text chunk by chunk; Unreadable at a line too long to be one."""
 
     def __init__(self) -> None:
-        self.newlines = self.returns = self.run = 0
+        self.newlines = self.returns = self.run = self.fed = 0
+        self.line_ends: list[tuple[int, int]] = []
         self.tail = b""
         self.loose = False
 
@@ -72,6 +80,9 @@ class Scan:
         self.run = len(data) - last - 1 if last >= 0 else longest
         self.newlines += data.count(b"\n")
         self.returns += data.count(b"\r")
+        if (end := data.rfind(b"\n")) >= 0:
+            self.line_ends.append((self.fed + end + 1, self.newlines))
+        self.fed += len(data)
         self.loose = (
             self.loose or _has_loose_quotes(self.tail[-1:] + data[:1]) or _has_loose_quotes(data)
         )
@@ -81,7 +92,8 @@ class Scan:
         """What was fed, as it stands in `path`."""
         blank = (len(self.tail) - len(self.tail.rstrip(b"\r\n"))) // (2 if self.returns else 1)
         ends = self.tail.endswith(b"\n")
-        return Text(path, self.newlines, self.returns, ends, max(0, blank - 1), self.loose)
+        blank_at_end, line_ends = max(0, blank - 1), tuple(self.line_ends)
+        return Text(path, self.newlines, self.returns, ends, blank_at_end, self.loose, line_ends)
 
 
 def _has_loose_quotes(chunk: bytes) -> bool:
@@ -100,14 +112,9 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
             raise Unreadable("not-a-file", f"this is {what}, not a file")
         if most is not None and status.st_size > most:
             raise Unreadable("too-large", f"it is larger than {most >> 20} megabytes")
-        digest = hashlib.sha256()
         scan = None if path.suffix.lower() in NOT_TEXT else Scan()
-        with path.open("rb") as file:
-            while chunk := file.read(CHUNK):
-                digest.update(chunk)
-                if scan:
-                    scan.feed(chunk)
-        return Content(path, digest.hexdigest(), scan.text(path) if scan else None)
+        sha256 = _read(path, scan, beside=status.st_size > CHUNK)
+        return Content(path, sha256, scan.text(path) if scan else None)
     except FileNotFoundError:
         raise Unreadable("not-found", "there is no such file") from None
     except PermissionError:
@@ -115,3 +122,26 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "no such name"
         raise Unreadable("not-found", f"the file cannot be opened or read ({why})") from None
+
+
+def _read(path: Path, scan: Scan | None, *, beside: bool) -> str:
+    """Read a file through; returns what it hashes to. `beside`: that is done by another thread."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file, _worker() if beside else nullcontext() as worker:
+        hashed = None
+        while chunk := file.read(CHUNK):
+            if worker is None:
+                digest.update(chunk)
+            else:
+                if hashed is not None:
+                    hashed.result()
+                hashed = worker.submit(digest.update, chunk)
+            if scan:
+                scan.feed(chunk)
+    return digest.hexdigest()
+
+
+def _worker() -> ThreadPoolExecutor:
+    from concurrent.futures import ThreadPoolExecutor
+
+    return ThreadPoolExecutor(1)

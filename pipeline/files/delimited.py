@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -34,6 +35,15 @@ if TYPE_CHECKING:
     import duckdb
 
 LONGEST_CELL = 1 << 20
+REJECTED, FEW_REJECTED = "rejected_rows", 100
+"""Where DuckDB tells which rows do not fit, and how many of them may be left out of a file."""
+
+AT_ONCE = 4 << 20
+SIZES = f"max_line_size={LONGEST_CELL}, buffer_size={AT_ONCE}"
+"""A thread reads so many bytes, then the next one does: by default 32 MB, many a whole file.
+
+A longer line than that is left to the strict reader, which knows how long a cell may be.
+"""
 
 
 @dataclass(frozen=True)
@@ -110,15 +120,73 @@ def delimited_rows(
     return lines_rows(con, file, columns, relation) or slow_rows(con, file, columns, relation)
 
 
+def fitting_rows(
+    con: duckdb.DuckDBPyConnection,
+    file: Delimited,
+    columns: Columns,
+    relation: str,
+    create: Callable[[TextRows], int],
+) -> list[TextRows]:
+    """As `delimited_rows`, first for the rows that fit the header and then for those that do not.
+
+    `create` has made a table of the first when this returns. Nothing is returned where only a
+    stricter reader can tell what is a row, or too few of them fit.
+    """
+    import duckdb
+
+    quick = quick_rows(file, columns, and_rejects=True)
+    if quick is None:
+        return []
+    con.execute(f"drop table if exists {REJECTED}; drop table if exists {REJECTED}_of")
+    try:
+        count = create(quick)
+    except (duckdb.InvalidInputException, duckdb.ConversionException):
+        return []
+    con.execute(f"""
+        create or replace temp table {relation} as
+        select line::INTEGER as line, trim(any_value(csv_line), chr(13) || chr(10)) as text,
+               bool_and(error_type in ('MISSING COLUMNS', 'TOO MANY COLUMNS')) as ragged
+        from {REJECTED} group by all order by line""")
+    lines = [line for (line,) in con.execute(f"select line from {relation}").fetchall()]
+    surely = con.execute(
+        f"select bool_and(ragged and not contains(text, '\"')) from {relation}"
+    ).fetchall()[0][0]
+    if len(lines) > FEW_REJECTED or count + len(lines) != rows_expected(file):
+        return []
+    if not lines:
+        con.execute(f"drop table {relation}")
+        return [quick]
+    if not surely:
+        return []
+    # each rejected row lets those below it move up by one
+    first = file.layout.header_line + 1
+    above = _above([line - first - number for number, line in enumerate(lines)])
+    cut = _cut_lines(f"select line, text from {relation}", file, columns)
+    return [replace(quick, line=f"{quick.line} + {above}"), TextRows(cut, "line", relation)]
+
+
+def _above(places: Sequence[int], before: int = 0) -> str:
+    """SQL for `before` and how many of the ascending `places` are no greater than a row's own."""
+    if not places:
+        return str(before)
+    half = len(places) // 2
+    lower, upper = places[:half], places[half + 1 :]
+    return (
+        f"case when rowid < {places[half]} then {_above(lower, before)}"
+        f" else {_above(upper, before + half + 1)} end"
+    )
+
+
 def rows_expected(file: Delimited) -> int:
     """How many rows there are if every line below the header is one."""
     return file.text.lines - file.layout.header_line
 
 
-def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
+def quick_rows(file: Delimited, columns: Columns, *, and_rejects: bool = False) -> TextRows | None:
     """Return how DuckDB reads a file in parallel; None where its line ends rule that out.
 
-    It holds only if it yields `rows_expected`, and raises nothing.
+    It holds only if it yields `rows_expected`, and raises nothing. `and_rejects`: what does not
+    fit is left out and told in the temporary table `REJECTED`.
     """
     text, layout = file.text, file.layout
     pattern = any(mark in str(text.path) for mark in "*?[")
@@ -131,11 +199,12 @@ def quick_rows(file: Delimited, columns: Columns) -> TextRows | None:
     cells = ", ".join(
         f"{'null' if at is None else f'c{at}'} as {quoted(name)}" for name, at in columns.items()
     )
+    told = f" store_rejects=true, rejects_table='{REJECTED}', rejects_scan='{REJECTED}_of',"
     sql = (
         f"select {cells} from read_csv({literal(str(text.path))}, auto_detect=false, header=true,"
         f" skip={layout.header_line - 1}, delim={literal(layout.delimiter)}, quote='{mark}',"
         f" escape='{mark}', comment='', nullstr='', compression='none', new_line='{text.line_end}',"
-        f" columns={{{every}}})"
+        f"{told if and_rejects else ''} {SIZES}, columns={{{every}}})"
     )
     return TextRows(sql, f"rowid + {layout.header_line + 1}")
 
@@ -156,7 +225,8 @@ def lines_rows(
         con.execute(
             f"create or replace temp table {relation} as from read_csv(?, auto_detect=false,"
             " header=false, delim='\x01', quote='', escape='', comment='', nullstr='',"
-            f" compression='none', new_line='{text.line_end}', columns={{'text': 'VARCHAR'}})",
+            f" compression='none', new_line='{text.line_end}', {SIZES},"
+            " columns={'text': 'VARCHAR'})",
             [str(text.path)],
         )
     except (duckdb.InvalidInputException, duckdb.ConversionException):
@@ -166,12 +236,16 @@ def lines_rows(
     ).fetchall()[0]
     if (quotes and file.layout.quotes) or lines != text.lines + text.blank_at_end:
         return None
-    return TextRows(_cut_lines(relation, file, columns), "line", relation)
+    numbered = (
+        f"select (rowid + 1)::INTEGER as line, text from {relation}"
+        f" where rowid >= {file.layout.header_line} and text is not null"
+    )
+    return TextRows(_cut_lines(numbered, file, columns), "line", relation)
 
 
-def _cut_lines(relation: str, file: Delimited, columns: Columns) -> str:
-    """SQL for the rows of a table of lines, as `slow_rows` reads them."""
-    width, header_line = len(file.header), file.layout.header_line
+def _cut_lines(lines: str, file: Delimited, columns: Columns) -> str:
+    """SQL for the rows of lines, line and text, as `slow_rows` reads them."""
+    width = len(file.header)
     cells = ", ".join(
         f"nullif(cells[{'null' if at is None else at + 1}], '') as {quoted(name)}"
         for name, at in columns.items()
@@ -183,11 +257,8 @@ def _cut_lines(relation: str, file: Delimited, columns: Columns) -> str:
         from (
             select line, cells, case when len(cells) <= {width} then len(cells) = {width}
                    else array_to_string(cells[{width + 1}:], '') = '' end as fits
-            from (
-                select (rowid + 1)::INTEGER as line,
-                       string_split(text, {literal(file.layout.delimiter)}) as cells
-                from {relation} where rowid >= {header_line} and text is not null
-            )
+            from (select line, string_split(text, {literal(file.layout.delimiter)}) as cells
+                  from ({lines}))
         )"""
 
 

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 LONGEST_ROW, BATCH_SIZE = 8 << 20, 64 << 20
 MOST_COLUMNS = 10_000
 MOST_ROWS = 500_000_000
+ROW_NUMBER = "file_row_number"
+"""What DuckDB calls a row's number in a Parquet file."""
+
 RAGGED, BAD_QUOTING = 1, 2
 REJECTS = {RAGGED: "ragged-row", BAD_QUOTING: "bad-quoting"}
 
@@ -111,9 +114,7 @@ def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str
 
     try:
         kinds = con.execute(f"describe select * from {_parquet(path)}").fetchall()
-        (count,) = con.execute(
-            f"select coalesce(sum(num_rows), 0) from parquet_file_metadata({literal(str(path))})"
-        ).fetchall()[0]
+        count = parquet_length(con, path)
     except duckdb.Error:
         raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
     if count > MOST_ROWS:
@@ -121,9 +122,28 @@ def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str
     return {name: kind for name, kind, *_ in kinds}
 
 
-def parquet_rows(path: Path, kinds: Mapping[str, str], columns: Columns) -> TextRows:
+def parquet_length(con: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """How many rows a Parquet file has, as it says itself."""
+    (count,) = con.execute(
+        f"select coalesce(sum(num_rows), 0) from parquet_file_metadata({literal(str(path))})"
+    ).fetchall()[0]
+    return int(count)
+
+
+def can_be_cut(kinds: Mapping[str, str]) -> bool:
+    """Whether part of a Parquet file can be asked for: no own column takes the number's name."""
+    return ROW_NUMBER not in {name.lower() for name in kinds}
+
+
+def parquet_rows(
+    path: Path,
+    kinds: Mapping[str, str],
+    columns: Columns,
+    between: tuple[int, int] | None = None,
+) -> TextRows:
     """Return how to read a Parquet file as text; a row's line is its number.
 
+    `between`: only rows from the first of these numbers on, up to the second, counted from 0.
     Unreadable where a wanted column is nested.
     """
     names = list(kinds)
@@ -135,7 +155,11 @@ def parquet_rows(path: Path, kinds: Mapping[str, str], columns: Columns) -> Text
         f"{'null' if at is None else value_as_text(names[at], kinds[names[at]])} as {quoted(name)}"
         for name, at in columns.items()
     )
-    return TextRows(f"select {cells} from {_parquet(path)}", "rowid + 1")
+    if between is None or not can_be_cut(kinds):
+        return TextRows(f"select {cells} from {_parquet(path)}", "rowid + 1")
+    first, end = between
+    chosen = f"{ROW_NUMBER} >= {first} and {ROW_NUMBER} < {end}"
+    return TextRows(f"select {cells} from {_parquet(path)} where {chosen}", f"rowid + {first + 1}")
 
 
 def _parquet(path: Path) -> str:

@@ -47,7 +47,7 @@ _YEAR_ACTIONS = f"""
 _REFERRED = """
     SELECT a.trip_id, a.month, t.base, string_agg(a.rule, ' ' ORDER BY a.rule) AS rules,
            a.refer_to, any_value(a.reviewer ORDER BY a.determination_no DESC) AS reviewer
-    FROM loop.answer a
+    FROM answer_now a
     JOIN delivered.holding h USING (trip_id)
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     WHERE a.holds AND a.status <> 'closed' AND a.refer_to IS NOT NULL AND a.month <= $month
@@ -60,7 +60,7 @@ _FOLLOW_UPS = f"""
         SELECT trip_id, arg_max(conclusion, determination_no) AS conclusion,
                arg_max(status, determination_no) AS status,
                arg_max(refer_to, determination_no) AS refer_to
-        FROM loop.answer WHERE holds GROUP BY trip_id
+        FROM answer_now WHERE holds GROUP BY trip_id
     )
     SELECT x.trip_id, t.service_month AS month, t.base, x.rule AS rules, a.conclusion,
            coalesce(a.status, 'open') AS status, a.refer_to, coalesce(x.owner, '') AS reviewer,

@@ -237,7 +237,7 @@ _RESULTS = """
     ),
     read AS (
         SELECT trip_id, bool_or(coalesce(conclusion = 'missed', FALSE)) AS missed
-        FROM loop.answer WHERE holds AND status = 'closed' GROUP BY trip_id
+        FROM answer_now WHERE holds AND status = 'closed' GROUP BY trip_id
     )
     SELECT a.month, any_value(d.unflagged) AS unflagged, count(*) AS drawn,
            count(r.trip_id) AS read, count(*) FILTER (r.missed) AS missed,

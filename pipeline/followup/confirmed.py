@@ -24,17 +24,19 @@ CAUSES = [*HAPPENED, *NOT_CONFIRMED]
 
 
 def make_flags(con: duckdb.DuckDBPyConnection, month: str) -> None:
-    """Make `rule_flag`: every variance and borderline up to `month` with the answer to it."""
+    """Make `rule_flag`: every variance and borderline up to `month` with the answer to it.
+
+    With it `rule_missed`, what readers found that no rule flagged. Call after `make_answers`.
+    """
     con.execute(_FLAGS, {"month": month})
     con.execute(_MISSED, {"month": month})
-    con.execute(_JUDGED, {"month": month})
 
 
 def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     """Flags, reviewed and confirmed per rule; follows `schemas.followup_outputs.ScreenQuality`.
 
-    Call after `make_flags`. The confirmed share has Wilson's interval; neither is given where
-    fewer than FEWEST_READINGS flags were reviewed.
+    Call after `make_flags` and the measures' `verdict_counts`. The confirmed share has Wilson's
+    interval; neither is given where fewer than FEWEST_READINGS flags were reviewed.
     """
     from pipeline.statistics.intervals import wilson
     from schemas.followup_outputs import ScreenQuality
@@ -57,8 +59,8 @@ def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     return frame[list(ScreenQuality.to_schema().columns)]
 
 
-def confirmed_measures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """The same as rows of the measures table, each rule and month; call after `make_flags`.
+def confirmed_measures(quality: pd.DataFrame) -> pd.DataFrame:
+    """`screen_quality` as rows of the measures table, each rule and month.
 
     `confirmed-share`: confirmed flags over reviewed ones. `confirmed-deviation-share`: confirmed
     variances over trips judged; flags nobody has read yet are left out of the numerator, counted
@@ -69,7 +71,6 @@ def confirmed_measures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFra
     from pipeline.measures.rows import with_interval
     from pipeline.statistics.intervals import wilson
 
-    quality = screen_quality(con, month)
     flags = quality[quality["verdict"] == "deviation"]
     unread = flags["flags"] - flags["reviewed"]
     shares = {
@@ -108,7 +109,7 @@ def practice_variances(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         SELECT j.month, j.rule, j.base, j.judged::INTEGER AS judged,
                coalesce(flags, 0)::INTEGER AS flags, coalesce(reviewed, 0)::INTEGER AS reviewed,
                coalesce(practice, 0)::INTEGER AS practice, coalesce(missed, 0)::INTEGER AS missed
-        FROM rule_judged j
+        FROM verdict_counts j
         LEFT JOIN flags USING (month, rule, base)
         LEFT JOIN missed USING (month, rule, base)
         WHERE j.judged > 0 OR missed > 0
@@ -123,11 +124,11 @@ def determinations(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         WITH readers AS (
             SELECT trip_id, rule, count(*)::INTEGER AS readers,
                    count(DISTINCT conclusion) < 2 AS agreed
-            FROM loop.answer WHERE latest_of_reviewer AND conclusion IS NOT NULL GROUP BY ALL
+            FROM answer_now WHERE latest_of_reviewer AND conclusion IS NOT NULL GROUP BY ALL
         )
         SELECT a.trip_id, a.rule, a.verdict, a.conclusion, a.status, a.refer_to, a.reviewer,
                coalesce(r.readers, 0)::INTEGER AS readers, coalesce(r.agreed, TRUE) AS agreed
-        FROM loop.answer a
+        FROM answer_now a
         LEFT JOIN readers r ON r.trip_id = a.trip_id AND r.rule IS NOT DISTINCT FROM a.rule
         WHERE a.holds AND a.month = ? ORDER BY ALL
         """,
@@ -150,11 +151,11 @@ def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     rows = []
     for label, where in ((month, "month = $month"), (f"to {month}", "month <= $month")):
         pairs = con.execute(_PAIRS.format(where=where), {"month": month}).df()
-        table = pd.crosstab(pairs["first"], pairs["second"]).reindex(
-            index=CONCLUSIONS, columns=CONCLUSIONS, fill_value=0
-        )
-        enough = len(pairs) >= FEWEST_READINGS
-        found = cohen_kappa(table.to_numpy() if enough else np.zeros((2, 2)))
+        counts = np.zeros((2, 2))
+        if len(pairs) >= FEWEST_READINGS:
+            table = pd.crosstab(pairs["first"], pairs["second"])
+            counts = table.reindex(index=CONCLUSIONS, columns=CONCLUSIONS, fill_value=0).to_numpy()
+        found = cohen_kappa(counts)
         same = int((pairs["first"] == pairs["second"]).sum())
         rows.append((label, len(pairs), same, found.kappa, found.lower, found.upper, found.method))
     columns = ["month", "cases", "same", "kappa", "low", "high", "method"]
@@ -170,7 +171,7 @@ _FLAGS = """
     FROM judged.verdict v
     JOIN judged.trip_window w USING (trip_key)
     JOIN delivered.trips t USING (trip_key)
-    LEFT JOIN loop.answer a ON a.trip_id = w.trip_id AND a.rule = v.rule AND a.holds
+    LEFT JOIN answer_now a ON a.trip_id = w.trip_id AND a.rule = v.rule AND a.holds
         AND a.conclusion <> 'missed'
     WHERE w.service_month <= $month AND v.verdict IN ('deviation', 'borderline')
 """
@@ -178,22 +179,12 @@ _FLAGS = """
 _MISSED = """
     CREATE OR REPLACE TEMP TABLE rule_missed AS
     SELECT a.month, a.trip_id, t.base, a.rule
-    FROM loop.answer a
+    FROM answer_now a
     JOIN delivered.holding h USING (trip_id)
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     LEFT JOIN judged.verdict v ON v.trip_key = h.trip_key AND v.rule = a.rule
     WHERE a.holds AND a.conclusion = 'missed' AND a.rule IS NOT NULL AND a.month <= $month
       AND v.verdict IS DISTINCT FROM 'deviation'
-"""
-
-_JUDGED = """
-    CREATE OR REPLACE TEMP TABLE rule_judged AS
-    SELECT w.service_month AS month, v.rule, t.base,
-           count(*) FILTER (verdict IN ('met', 'authorised', 'borderline', 'deviation')) AS judged
-    FROM judged.verdict v
-    JOIN judged.trip_window w USING (trip_key)
-    JOIN delivered.trips t USING (trip_key)
-    WHERE w.service_month <= $month GROUP BY ALL
 """
 
 _QUALITY = """
@@ -205,13 +196,13 @@ _QUALITY = """
                count(f.trip_id)::INTEGER AS flags, count(conclusion)::INTEGER AS reviewed,
                count(*) FILTER (conclusion IN {happened})::INTEGER AS confirmed, {causes},
                count(*) FILTER (outdated)::INTEGER AS outdated
-        FROM (SELECT DISTINCT month, rule FROM rule_judged) r
+        FROM (SELECT DISTINCT month, rule FROM verdict_counts) r
         CROSS JOIN (VALUES ('deviation'), ('borderline')) k(verdict)
         LEFT JOIN rule_flag f USING (month, rule, verdict)
         GROUP BY ALL
     ) q
     JOIN (SELECT {match} AS match, rule, sum(judged)::INTEGER AS judged
-          FROM rule_judged GROUP BY ALL) j USING (match, rule)
+          FROM verdict_counts GROUP BY ALL) j USING (match, rule)
     LEFT JOIN (SELECT {match} AS match, rule, count(*) AS missed
                FROM rule_missed GROUP BY ALL) m USING (match, rule)
 """
@@ -220,7 +211,7 @@ _PAIRS = """
     WITH first_answered AS (
         SELECT trip_id, rule, reviewer, month, min(determination_no) AS began,
                arg_max(conclusion, determination_no) AS conclusion
-        FROM loop.answer WHERE conclusion IS NOT NULL AND {where} GROUP BY ALL
+        FROM answer_now WHERE conclusion IS NOT NULL AND {where} GROUP BY ALL
     ),
     ordered AS (
         SELECT *, row_number() OVER (PARTITION BY trip_id, rule ORDER BY began, reviewer) AS place

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import pickle
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +32,8 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
+    from pipeline.store.drawn_files import DrawnFiles
+
 
 def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
     """Add the random audit to `month_case`, and make `month_fetch`, the records to fetch.
@@ -52,14 +57,13 @@ def join_cases_within(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int
     add_audit_cases(con, month)
 
 
-def with_confirmed(
-    con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame
+def _with_confirmed(
+    screened: pd.DataFrame, quality: pd.DataFrame, audits: pd.DataFrame
 ) -> pd.DataFrame:
     """The measures with those after determinations beside them, under their own names."""
     import pandas as pd
 
-    make_flags(con, month)
-    rows = [measures, confirmed_measures(con, month), miss_rates(audit_results(con, month))]
+    rows = [screened, confirmed_measures(quality), miss_rates(audits)]
     return pd.concat(rows, ignore_index=True).sort_values(
         ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True
     )
@@ -85,25 +89,29 @@ def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
 def followup_review(
     con: duckdb.DuckDBPyConnection,
     month: str,
-    measures: pd.DataFrame,
+    screened: pd.DataFrame,
     *,
     publishing: bool = False,
-) -> FollowUpReview:
-    """Every table of the follow-up for the month's pages; after `cases` and `with_confirmed`.
+) -> tuple[pd.DataFrame, FollowUpReview]:
+    """The measures with the confirmed ones, and every table of the follow-up for the month's pages.
 
-    `measures` are those of `month`, the confirmed ones with them. `publishing`: what is drawn now
-    counts as published already.
+    Call after `cases` and `make_answers`; leaves `rule_flag`. `screened` are the measures before
+    any answer. `publishing`: what is drawn now counts as published already.
     """
+    # long: one line a table
+    make_flags(con, month)
+    quality, audits = screen_quality(con, month), audit_results(con, month)
+    measures = _with_confirmed(screened, quality, audits)
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
     restated = restatements(con, month, measures)
-    return FollowUpReview(
+    return measures, FollowUpReview(
         baseline=month in baseline_months(con),
         published=int(published) + publishing,
         ledger_head=head(con),
-        screen_quality=screen_quality(con, month),
+        screen_quality=quality,
         determinations=determinations(con, month),
         agreement=agreement(con, month),
-        audit_results=audit_results(con, month),
+        audit_results=audits,
         restatements=restated,
         restated=restated_months(con, restated),
         follow_ups=follow_ups(con, month),
@@ -115,12 +123,17 @@ def followup_review(
 
 
 def write_followup_data(
-    con: duckdb.DuckDBPyConnection, followup: FollowUpReview, folder: Path
+    con: duckdb.DuckDBPyConnection, drawn: DrawnFiles, followup: FollowUpReview
 ) -> None:
-    """Write the follow-up's tables beside the month's other data files."""
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in MONTH_TABLES:
-        con.register("frame", getattr(followup, name))
-        target = str(folder / f"{name}.csv").replace("'", "''")
+    """Write the follow-up's tables beside the month's other data files, as these are."""
+
+    def write(frame: pd.DataFrame, path: Path) -> None:
+        con.register("frame", frame)
+        target = str(path).replace("'", "''")
         con.execute(f"COPY (FROM frame) TO '{target}' (FORMAT csv, HEADER)")
         con.unregister("frame")
+
+    for name in MONTH_TABLES:
+        frame = getattr(followup, name)
+        mark = hashlib.sha256(pickle.dumps(frame, protocol=5)).hexdigest()
+        drawn.file(f"data/{name}.csv", mark, partial(write, frame))

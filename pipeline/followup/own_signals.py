@@ -164,8 +164,10 @@ def trips_behind(
 ) -> dict[str, list[TripBehind]]:
     """The trips behind each signal, up to its own month, in order of month and token."""
     from pipeline.followup.confirmed import make_flags
+    from pipeline.store.answers_view import make_answers
     from schemas.findings import HAPPENED
 
+    make_answers(con)
     make_flags(con, month_under_review(con))
     rows = con.execute(
         f"""WITH flag AS (

@@ -36,8 +36,10 @@ def restatements(
     con.register("figures_now", measures)
     con.execute(_CHANGED_FIGURES, {"month": month})
     con.unregister("figures_now")
-    if not _causes(con):
+    (changed,) = one(con, "SELECT count(*) FROM changed_figure")
+    if not changed:
         return pd.DataFrame(columns=columns)
+    _causes(con)
     frame = con.execute(_CHANGED_WHY).df()
     frame["why"] = [_why(row) for row in frame.to_dict("records")]
     return frame.astype(dict.fromkeys(_COUNTS, "int32"))[columns]
@@ -47,6 +49,8 @@ def restated_months(
     con: duckdb.DuckDBPyConnection, frame: pd.DataFrame
 ) -> tuple[RestatedMonth, ...]:
     """The published months of `restatements` with every trip behind their change; call after it."""
+    if frame.empty:
+        return ()
     rows = con.execute("""
         SELECT DISTINCT month, trip_id, cause FROM changed_trip ORDER BY ALL
     """).fetchall()
@@ -70,13 +74,11 @@ def _figure(row: dict[Any, Any]) -> RestatedFigure:
 _COUNTS = ("late", "replaced", "corrected", "rejudged", "determinations")
 
 
-def _causes(con: duckdb.DuckDBPyConnection) -> bool:
-    """Make `changed_trip` for the months with changed figures; whether there is such a month."""
+def _causes(con: duckdb.DuckDBPyConnection) -> None:
+    """Make `changed_trip` for the months with changed figures."""
     con.execute(_KEYS)
     con.execute(f"CREATE OR REPLACE TEMP TABLE compared_content AS ({contents('compared_key')})")
     con.execute(_CHANGED_TRIPS)
-    (changed,) = one(con, "SELECT count(*) FROM changed_figure")
-    return bool(changed)
 
 
 def _why(row: dict[Any, Any]) -> str:
@@ -209,7 +211,7 @@ _CHANGED_WHY = f"""
         JOIN (SELECT month, max(publication_no) AS publication_no FROM loop.publication
               GROUP BY month) l ON l.month = f.month
         JOIN loop.publication p ON p.publication_no = l.publication_no
-        JOIN loop.answer a ON a.month = f.month AND a.determination_no > p.last_determination
+        JOIN answer_now a ON a.month = f.month AND a.determination_no > p.last_determination
             AND (group_by <> 'rule' OR a.rule = group_value)
         WHERE measure IN {AFTER_DETERMINATIONS}
         GROUP BY ALL

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,6 @@ from pipeline.followup.determine import TAB
 from pipeline.followup.sheets import Cells, read_sheet
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
-from pipeline.store.kept_results import table_marks
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
 from schemas.record import dataclass
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
-    from schemas.month_review import MonthReview
+    from pipeline.month.parts import Month
 
 SHEETS = "sheets"
 NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"
@@ -90,29 +90,24 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, review: MonthReview, most: int
-) -> tuple[dict[str, pd.DataFrame], dict[str, int]]:
+    con: duckdb.DuckDBPyConnection, month: Month, most: int, same: Collection[str]
+) -> tuple[dict[str, pd.DataFrame | None], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is.
 
-    What the review has as a frame is not read once more.
+    What the review has as a frame is not read once more; None for those whose sheets are the `same`
+    as they stand.
     """
-    names = [
-        name.removeprefix("out_")
-        for (name,) in con.execute("""
-            SELECT table_name FROM duckdb_tables()
-            WHERE temporary AND starts_with(table_name, 'out_') ORDER BY table_name
-        """).fetchall()
-    ]
+    review, names = month.review, sorted(month.tables)
     assert review.figures is not None
     own = {name: getattr(review, name) for name in ("cases", "measures", "occlusions", "problems")}
     frames = {**vars(review.figures), **own}
     tables = {
-        name: frames[name].head(most) if name in frames
+        name: None if name in same
+        else frames[name].head(most) if name in frames
         else con.execute(f"FROM out_{name} LIMIT {most}").df()
         for name in names
     }  # fmt: skip
-    marks = table_marks(con, [f"out_{name}" for name in names])
-    lengths = {name: marks[f"out_{name}"][0] for name in names}
+    lengths = {name: length for name, (length, _) in month.tables.items()}
     answered = {name: getattr(review.followup, name) for name in MONTH_TABLES if name != TAB}
     return {**tables, **answered}, lengths
 

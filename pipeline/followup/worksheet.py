@@ -71,8 +71,8 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
     """The answers that hold for the trips of the sheet; a note never leaves the store."""
     con.execute("""
         CREATE OR REPLACE TEMP TABLE answered_key AS
-        SELECT DISTINCT trip_key FROM loop.answer SEMI JOIN trip_state USING (trip_id)
-        UNION SELECT trip_key FROM trip_state
+        SELECT trip_key FROM answer_now SEMI JOIN trip_state USING (trip_id)
+        UNION SELECT trip_key FROM trip_state SEMI JOIN answer_now USING (trip_id)
     """)
     rows = con.execute(f"""
         WITH content AS ({contents("answered_key")})
@@ -80,7 +80,7 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
                a.reviewer, a.action, a.due_month,
                was.content <> now.content
                OR (a.rule IS NOT NULL AND a.verdict IS DISTINCT FROM v.verdict) AS stale
-        FROM loop.answer a
+        FROM answer_now a
         JOIN trip_state s USING (trip_id)
         JOIN content was ON was.trip_key = a.trip_key
         JOIN content now ON now.trip_key = s.trip_key
@@ -110,7 +110,7 @@ def _ever_stored(con: duckdb.DuckDBPyConnection) -> set[AnswerCells]:
     rows = con.execute("""
         SELECT trip_id, coalesce(rule, ''), finding, contributed, status, refer_to, action,
                due_month
-        FROM loop.answer SEMI JOIN trip_state USING (trip_id)
+        FROM answer_now SEMI JOIN trip_state USING (trip_id)
     """).fetchall()
     return set(rows)
 
@@ -158,7 +158,7 @@ _ASKED = """
            a.rule, t.base, 'follow_up', NULL,
            string_agg(a.rule, ' ' ORDER BY a.rule),
            'Still open from ' || any_value(a.month) || '.', NULL
-    FROM loop.answer a
+    FROM answer_now a
     JOIN delivered.holding h USING (trip_id)
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     WHERE a.holds AND a.status <> 'closed' AND a.month < $month

@@ -13,6 +13,7 @@ from pipeline.files import Unreadable
 from pipeline.ingest import screen
 from pipeline.ingest import stage as staging
 from pipeline.ingest.doubtful import Doubted, find_doubtful
+from pipeline.ingest.incoming import close_incoming
 from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.set_aside import MONTH_COLUMNS
@@ -21,6 +22,7 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
+from pipeline.ingest.typed import TableFile, header_of
 from pipeline.store.database import enough_threads, one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 from schemas.record import dataclass
@@ -121,10 +123,11 @@ def read_delivery(
         check_against_store(con, files, parts, findings)
     try:
         _stage_tables(con, parts, files.export, findings, stage)
+    except BaseException:
+        close_incoming(con)
+        raise
     finally:
         parts.close()
-    if findings.refusals:
-        raise Refused(findings.refusals)
     stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
     names = {table: content.name for table, content in parts.tables.items()}
@@ -145,7 +148,7 @@ def _stage_tables(
     staged = []
     for table, content in parts.tables.items():
         try:
-            header = staging.header_of(con, table, content)
+            header = header_of(con, table, content)
         except Unreadable as error:
             findings.unreadable(content.name, error)
             continue
@@ -153,7 +156,7 @@ def _stage_tables(
         if present is None:
             continue
         stage(f"read, cast and validate {table}")
-        if staging.stage_table(con, staging.TableFile(table, content, header, present), findings):
+        if staging.stage_table(con, TableFile(table, content, header, present), findings):
             staged.append(table)
             if table == "trips":
                 staging.number_trips(con)
@@ -162,6 +165,8 @@ def _stage_tables(
     screen.screen_tables(con, names, export, findings)
     for table in staged:
         _check_months(con, table, parts.tables[table].name, export, findings)
+    if findings.refusals:
+        raise Refused(findings.refusals)
 
 
 def _keep(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
+from pipeline.ingest.incoming import close_incoming
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows, of_trips
 from pipeline.store.database import one, transaction
@@ -66,9 +68,10 @@ def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
     for kind, names in (("view", views), ("table", tables)):
         for (name,) in names:
             if name.startswith(
-                ("staged_", "typed_", "kept_", "other_", "repeated_", "cell_", "screened")
+                ("staged_", "typed_", "good_", "kept_", "other_", "repeated_", "cell_", "screened")
             ):
                 con.execute(f"drop {kind} if exists {quoted(name)}")
+    close_incoming(con)
 
 
 def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
@@ -249,9 +252,10 @@ def _receive(con: duckdb.DuckDBPyConnection, delivery_no: int) -> None:
 
 
 def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
-    for row in rows:
-        marks = ", ".join("?" for _ in row)
-        con.execute(f"insert into delivered.{table} values ({marks})", list(row))
+    cells = [list(row) for row in rows]
+    if cells:
+        marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in cells)
+        con.execute(f"insert into delivered.{table} values {marks}", [*chain(*cells)])
 
 
 def _next(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:

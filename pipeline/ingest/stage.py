@@ -11,18 +11,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.errors.disk import as_mistake
 from pipeline.files import Unreadable
-from pipeline.files.delimited import Delimited, delimited_rows, read_header
-from pipeline.files.rows import TextRows, inserted, parquet_columns, parquet_rows
-from pipeline.ingest.parts import Part
 from pipeline.ingest.problems import ROW_RULES, Findings
+from pipeline.ingest.rows_of_trips import (
+    FILLED,
+    cells_of,
+    look_through,
+    mention_blank,
+    named,
+    stage_rows,
+)
 from pipeline.ingest.set_aside import set_aside_cells, set_aside_orphans, set_aside_rows
-from pipeline.ingest.validate import plan, staging_sql
-from pipeline.store.database import one, sql_type
+from pipeline.ingest.typed import TableFile, whole
+from pipeline.ingest.validate import plan
+from pipeline.store.database import one
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
-from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
@@ -51,47 +55,16 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-_FILLED = (
-    "case when raw is null then true"
-    r" else regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S') end"
-)
-"""Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
-
-
-@dataclass(frozen=True)
-class TableFile:
-    """One file of a delivery: the table it is, its header, and the contract columns to read."""
-
-    table: str
-    content: Part
-    header: list[str]
-    wanted: list[str]
-
-
-def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list[str]:
-    """The column names of one file in file order; Unreadable if there are none."""
-    if content.book is not None:
-        header, what = content.book.sheet(table).header(1), "there is no header row"
-    elif content.text is None:
-        return list(parquet_columns(con, content.path))
-    else:
-        what = "the file is empty or begins with a blank line"
-        header = read_header(content.path)
-    if not header:
-        raise Unreadable("empty-file", what, line=1)
-    return header
-
-
 def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> bool:
     """Read, cast and check one file; False, and a finding, if it cannot be read at all."""
     try:
-        source = _create(con, file, findings)
+        if of_trips(file.table):
+            stage_rows(con, file, findings)
+        else:
+            _stage_whole(con, file, findings)
     except Unreadable as error:
         findings.unreadable(file.content.name, error)
         return False
-    reject = "reject_code" if source.relation else "0"
-    _look_through(con, file, reject, findings)
-    _make_view(con, file, f"({source.line})::INTEGER", reject)
     rules = [
         (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
         for position, column in enumerate(plan(file.table, file.wanted), start=1)
@@ -104,112 +77,19 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
     return True
 
 
-def _make_view(con: duckdb.DuckDBPyConnection, file: TableFile, line: str, reject: str) -> None:
-    """Make `staged_<table>`; of a table whose rows belong to trips, `kept_<table>` first.
-
-    Its rows are joined to their trips and sorted here, once: whatever follows takes them in order.
-    """
-    table = file.table
-    cells = {
-        name: quoted(name) if name in file.wanted else f"null::{sql_type(field)}"
-        for name, field in TABLES[table].to_schema().columns.items()
-    }
-    own = f"{line} as line, {reject} as reject_code, {_named(cells)}, codes, raw"
-    if not of_trips(table):
-        own = f"select null::INTEGER as trip_key, {own} from typed_{table} where {_FILLED}"
-        con.execute(f"create or replace temp view staged_{table} as {own}")
-        return
-    known = f"typed_{table} left join (select trip_id, trip_key from kept_trips) using (trip_id)"
-    kept = f"trip_key is not null and codes is null and {reject} = 0"
-    stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
-    order = "trip_key, at_s, line" if "at_s" in file.wanted else "trip_key, line"
-    cells["trip_id"] = "null::VARCHAR"
-    con.execute(f"""
-        create or replace temp table other_{table} as
-        select trip_key, {own} from {known} where {_FILLED} and not ({kept});
-        create or replace temp table typed_{table} as
-        select trip_key, {line} as line, {stored} from {known} where {kept} order by {order};
-        create or replace temp view kept_{table} as
-        select trip_key, line, {_named(cells)} from typed_{table};
-        create or replace temp view staged_{table} as
-        select *, 0 as reject_code, null::UTINYINT[] as codes, null::VARCHAR[] as raw
-        from kept_{table} union all by name from other_{table};
-    """)
-
-
-def _named(cells: dict[str, str]) -> str:
-    return ", ".join(f"{cell} as {quoted(name)}" for name, cell in cells.items())
-
-
-def _look_through(
-    con: duckdb.DuckDBPyConnection, file: TableFile, reject: str, findings: Findings
-) -> None:
-    """Note whether any row is faulty in itself, and how many say nothing."""
-    blank, faulty = one(
-        con,
-        f"""
-        select count(*) filter (not filled), count(*) filter (filled and faulty)
-        from (select {_FILLED} as filled, codes is not null or {reject} > 0 as faulty
-              from typed_{file.table})
-        """,
-    )
+def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> None:
+    """Make `staged_<table>` of a table whose rows belong to no trip, or are trips."""
+    (source,) = whole(con, file, findings)
+    reject = "reject_code" if source.relation else "0"
+    _, blank, faulty = look_through(con, file.table, reject)
     if faulty:
         findings.faulty.add(file.table)
-    if blank:
-        what = f"rows without anything in them were left out: {blank}"
-        findings.mention(file.content.name, what)
-
-
-def _create(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> TextRows:
-    """Create `typed_<table>` by the reader that fits; Unreadable if none does."""
-    content, relation = file.content, f"raw_{file.table}"
-    columns = {name: file.header.index(name) for name in file.wanted}
-    if content.book is not None:
-        from pipeline.ingest.workbook import sheet_rows
-
-        sheet = content.book.sheet(file.table)
-        read = sheet_rows(sheet, file.table, len(file.header), columns, findings)
-        rows = inserted(con, relation, columns, read)
-    elif content.text is None:
-        rows = parquet_rows(content.path, parquet_columns(con, content.path), columns)
-        _create_from_parquet(con, file, rows)
-    else:
-        delimited = Delimited(content.text, file.header)
-        rows = delimited_rows(
-            con, delimited, columns, relation, lambda rows: _create_as(con, file, rows)
-        )
-    if rows.relation:
-        _create_as(con, file, rows)
-        con.execute(f"drop table {relation}")
-    return rows
-
-
-def _create_from_parquet(con: duckdb.DuckDBPyConnection, file: TableFile, rows: TextRows) -> None:
-    """Create the table; Unreadable where the file is damaged behind its header."""
-    import duckdb
-
-    try:
-        _create_as(con, file, rows)
-    except duckdb.Error as error:
-        if as_mistake(error):
-            raise
-        raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
-
-
-def _create_as(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows) -> int:
-    """Create the table in the order of the file: a row's place in it is what tells its line.
-
-    Return how many rows it has.
-
-    DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
-    """
-    select = staging_sql(source, file.table, file.wanted)
-    con.execute("set disabled_optimizers = 'in_clause'")
-    try:
-        made = one(con, f"create or replace temp table typed_{file.table} as {select}")
-    finally:
-        con.execute("reset disabled_optimizers")
-    return int(made[0])
+    mention_blank(file, blank, findings)
+    con.execute(f"""
+        create or replace temp view staged_{file.table} as
+        select null::INTEGER as trip_key, ({source.line})::INTEGER as line,
+            {reject} as reject_code, {named(cells_of(file))}, codes, raw
+        from typed_{file.table} where {FILLED}""")
 
 
 def number_trips(con: duckdb.DuckDBPyConnection) -> None:

@@ -33,6 +33,9 @@ WRITTEN_AS = {
 }
 """How a number must be written: a bare cast would round, trim and take inf, 0x1f or 1_000."""
 
+RARELY_WHOLE = ("1", "kg", "L/min")
+"""Units whose numbers mostly have decimals."""
+
 KINDS = {"INT": "whole", "DOUBLE": "number", "BOOLEAN": "boolean"}
 
 
@@ -73,11 +76,10 @@ class ColumnPlan:
             # a cast that fails looks for the nearest word, which is slow
             return f"case when {raw} in ({words}) then {raw}::ENUM({words}) end"
         if self.kind in WRITTEN_AS:
-            # a whole number that reads back as it was written needs no pattern, which is slower
-            written = (
-                f"try_cast({raw} as INT)::VARCHAR = {raw}"
-                f" or regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
-            )
+            written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
+            if (self.field.metadata or {}).get("unit") not in RARELY_WHOLE:
+                # a number that reads back as it was written needs no pattern, which is slower
+                written = f"try_cast({raw} as INT)::VARCHAR = {raw} or {written}"
             return f"case when {written} then try_cast({raw} as {self.kind}) end"
         if self.kind == "BOOLEAN":
             return f"case lower({raw}) when 'true' then true when 'false' then false end"

@@ -125,19 +125,14 @@ def up_to_date(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -
 
 
 def reuse_judged(
-    con: duckdb.DuckDBPyConnection,
-    versions: list[VersionInStore],
-    months: tuple[str, str] | None = None,
-    only: Range | None = None,
+    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], trips: Range
 ) -> None:
-    """As `replay`, from what `judge` has kept instead of judging again, of the versions' rules.
+    """As `replay` of one of `ranges_of`, from what `judge` has kept instead of judging again.
 
-    Right only where the store is `up_to_date` under those very versions, or these with some of
-    their rules alone.
+    Of the versions' rules. Call after `ranges_of`, with no `replay` since. Right only where the
+    store is `up_to_date` under those very versions, or these with some of their rules alone.
     """
-    make_in_force(con, versions, months)
-    make_unjudged(con)
-    take(con, only or all_of_them(con))
+    take(con, trips)
     asked = [(name, all_rules()[name].sql(p)) for v in versions for name, p in v.rules.items()]
     rules = ", ".join(sorted({as_sql(name) for name, _ in asked})) or "NULL"
     wanted = "SEMI JOIN to_judge USING (trip_key)"

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.store.protocol_versions import VersionInStore
     from schemas.protocol import ProtocolVersion
 
-TRIPS_AT_ONCE = 250_000
+TRIPS_AT_ONCE = 100_000
 """What is held of a trip while it is judged is some 4 kB; more trips than this go in ranges."""
 
 READ = ("settings", "observations", "device_events", "contacts", "lost")

@@ -99,7 +99,7 @@ def what_if(
     con.execute(_BEGIN)
     for trips in ranges_of(con, current, months):
         if kept:
-            reuse_judged(con, current, months, trips)
+            reuse_judged(con, current, trips)
         else:
             replay(con, current, months=months, only=trips)
         _compare_with_these(con, current)
@@ -131,7 +131,7 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     months = (_earlier(month), month)
     con.execute(_BEGIN)
     for trips in ranges_of(con, current, months):
-        reuse_judged(con, current, months, trips)
+        reuse_judged(con, current, trips)
         _compare_with_these(con, current)
         _judge_at_once(con, tried)
     rows = _labelled(con, _curves(), tried)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.measures.exposures import exposures
@@ -59,21 +59,12 @@ def measured(
     return found
 
 
-def answered_figures(
-    con: duckdb.DuckDBPyConnection, found: Mapping[str, pd.DataFrame], month: str
-) -> dict[str, pd.DataFrame]:
-    """The figures with those that answers change; call after the follow-up's `make_flags`."""
+def answered_figures(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, pd.DataFrame]:
+    """The figures that answers change; call after the others and the follow-up's `make_flags`."""
     from pipeline.measures.bases import before_after_training
-    from pipeline.measures.signal_standing import with_closed
     from pipeline.measures.signal_trips import signal_trips
 
-    signals = with_closed(con, found["signals"], month)
-    return {
-        **found,
-        "signals": signals,
-        "before_after": before_after_training(con, month),
-        "signal_trips": signal_trips(con, signals),
-    }
+    return {"before_after": before_after_training(con, month), "signal_trips": signal_trips(con)}
 
 
 def figures(

@@ -253,19 +253,24 @@ _POOL = """
 """
 
 _POOL_HOURS = f"""
-    SELECT place, cannula AS chart, sum(seconds) / 3600.0 AS amount
+    SELECT place, chart, sum(seconds) / 3600.0 AS hours
     FROM ventilator_time JOIN ({_POOL}) USING (trip_key)
+    JOIN (SELECT unnest($sizes::VARCHAR[]) AS cannula, unnest($places::INTEGER[]) AS chart)
+        USING (cannula)
     WHERE counted GROUP BY ALL HAVING sum(seconds) > 0
 """
 
 _POOL_JUDGED = f"""
-    SELECT place, v.rule AS chart, v.rule || ' at ' || t.base AS at_base, 1.0 AS amount
-    FROM judged.verdict v JOIN ({_POOL}) USING (trip_key) JOIN delivered.trips t USING (trip_key)
-    WHERE v.verdict IN ('met', 'authorised', 'borderline', 'deviation')
-    UNION ALL
-    SELECT place, '{RECORD}', '{RECORD} at ' || t.base, 1.0
-    FROM (SELECT DISTINCT trip_key FROM ventilator_time) JOIN ({_POOL}) USING (trip_key)
-    JOIN delivered.trips t USING (trip_key)
+    WITH judged AS (
+        SELECT trip_key, rule FROM judged.verdict
+        WHERE verdict IN ('met', 'authorised', 'borderline', 'deviation')
+        UNION ALL SELECT DISTINCT trip_key, '{RECORD}' FROM ventilator_time
+    )
+    SELECT place, chart
+    FROM judged j JOIN ({_POOL}) USING (trip_key) JOIN delivered.trips t USING (trip_key)
+    JOIN (SELECT unnest($rules::VARCHAR[]) AS rule, unnest($bases::VARCHAR[]) AS base,
+                 unnest($places::INTEGER[]) AS chart) c
+        ON c.rule = j.rule AND (c.base IS NULL OR c.base = t.base)
 """
 
 
@@ -281,26 +286,24 @@ def own_trips(
     span = {"first": first, "month": month}
     asked = "SELECT count(*) FROM judged.trip_window WHERE service_month BETWEEN ? AND ?"
     trips = int(one(con, asked, [first, month])[0])
-    hours = _placed(con.execute(_POOL_HOURS, span).df(), "chart", found.sizes, trips)
-    counted = con.execute(_POOL_JUDGED, span).df()
-    names = [_column_name(key) for key in found.keys[1 + len(found.sizes) :]]
-    judged = _placed(counted, "chart", names, trips) + _placed(counted, "at_base", names, trips)
-    return hours, judged > 0
+    sizes, columns = found.sizes, [_column(key) for key in found.keys[1 + len(found.sizes) :]]
+    hours, judged = np.zeros((trips, len(sizes))), np.zeros((trips, len(columns)), dtype=bool)
+    of_sizes = {"sizes": list(sizes), "places": list(range(len(sizes)))}
+    rows = con.execute(_POOL_HOURS, span | of_sizes).fetchnumpy()
+    hours[rows["place"], rows["chart"]] = rows["hours"]
+    of_rules = {
+        "rules": [rule for rule, _ in columns], "bases": [base for _, base in columns],
+        "places": list(range(len(columns))),
+    }  # fmt: skip
+    rows = con.execute(_POOL_JUDGED, span | of_rules).fetchnumpy()
+    judged[rows["place"], rows["chart"]] = True
+    return hours, judged
 
 
-def _column_name(key: Key) -> str:
-    """A column of shares as `_POOL_JUDGED` names it."""
+def _column(key: Key) -> tuple[str, str | None]:
+    """The rule or record that a column of shares is of, and its base; None for all bases."""
     measure, by, value = key
     if measure == RECORD:
-        return RECORD if by == "service" else f"{RECORD} at {value}"
-    return value
-
-
-def _placed(
-    rows: pd.DataFrame, name: str, columns: Sequence[str], trips: int
-) -> NDArray[np.float64]:
-    """Amounts by trip and column, of the rows whose `name` is a column."""
-    at = rows[name].map({column: i for i, column in enumerate(columns)})
-    own = at.notna().to_numpy()
-    where = (rows["place"][own], at[own].astype(np.int64))
-    return _pivot(rows["amount"][own], where, (trips, len(columns)))
+        return RECORD, None if by == "service" else value
+    rule, _, base = value.partition(" at ")
+    return rule, base or None

@@ -184,12 +184,13 @@ def add_rows(
     number: Callable[[], int] | None = None,
 ) -> None:
     """Add a frame to a table, numbered from `number()` on; not to a read-only store."""
-    from pipeline.store.followup_tables import ensure_followup_tables
+    from pipeline.store.followup_tables import ensure_followup_tables, has_table
     from pipeline.store.kept_results import writable
 
     if frame.empty or not writable(con):
         return
-    ensure_followup_tables(con)
+    if not has_table(con, table):
+        ensure_followup_tables(con)
     first = ""
     if number is not None:
         first = f"row_number() OVER () + {number() - 1}, "

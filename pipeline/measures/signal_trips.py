@@ -50,6 +50,8 @@ TRIPS = f"""
 Asks for `occlusion_rule`, whose flags readers answer for occlusions, and `ventilator_time`.
 """
 
+EVENTS = f"CREATE OR REPLACE TEMP TABLE signal_event AS {TRIPS}"
+
 _READ = f"""
     WITH flag AS (
         SELECT trip_id, rule, any_value(conclusion) AS conclusion
@@ -58,17 +60,22 @@ _READ = f"""
     SELECT e.* EXCLUDE (since, rule), f.conclusion IS NOT NULL AS read,
            coalesce(f.conclusion IN {tuple(HAPPENED)}, FALSE)
                AS held
-    FROM ({TRIPS}) e
+    FROM signal_event e
     LEFT JOIN flag f ON f.trip_id = e.trip_id AND f.rule = e.rule
     ORDER BY ALL
 """
 
 
-def signal_trips(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> pd.DataFrame:
-    """Rows of `SignalTrips` for the signals towards worse that stand; call after `make_flags`."""
+def signal_events(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> None:
+    """Make `signal_event`: the trips of the signals towards worse that stand, read or not."""
     own = signals[(signals["standing"] == "stands") & (signals["side"] == "worse")]
     ask(con, own)
-    return con.execute(_READ, {"occlusion_rule": of_occlusions()}).df()
+    con.execute(EVENTS, {"occlusion_rule": of_occlusions()})
+
+
+def signal_trips(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Rows of `SignalTrips`; call after `signal_events` and the follow-up's `make_flags`."""
+    return con.execute(_READ).df()
 
 
 def ask(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.month import gather
+from pipeline.month import data_files, gather
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import month_words
 from pipeline.store.sql import literal
@@ -32,14 +32,14 @@ def one_case(
         return None
     month = str(rows[0][0])
     month_words(con, versions, month, trip_id)
-    for table, asked in (("month_problem", gather.PROBLEMS), ("month_trip", gather.TRIPS)):
+    for table, asked in (("month_problem", data_files.PROBLEMS), ("month_trip", data_files.TRIPS)):
         con.execute(
             f"CREATE OR REPLACE TEMP TABLE {table} AS"
             f" SELECT * FROM ({asked}) WHERE trip_id = {literal(trip_id)}", {"month": month},
         )  # fmt: skip
     con.execute(_MONTH_CASE, [trip_id])
     for name in TABLES:
-        con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {gather.OUT[name]}")
+        con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {data_files.OUT[name]}")
     numbers = [no for (no,) in con.execute(gather.IN_FORCE, {"month": month}).fetchall()]
     in_force = [stored for stored in versions if stored.protocol_no in numbers]
     service = con.execute("SELECT coalesce(min(service), '') FROM delivered.delivery").fetchall()

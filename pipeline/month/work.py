@@ -21,9 +21,9 @@ EQUIPMENT_MONTHS = 12
 
 
 def make_work(con: duckdb.DuckDBPyConnection, month: str) -> None:
-    """Make `flag_state`, `month_work` and `month_equipment`; after `month_case` and `month_fetch`.
+    """Make `flag_state` and `month_work`; after `month_case` and `month_fetch`.
 
-    They hold what `schemas.outputs.Flags`, `Work` and `Equipment` describe.
+    They hold what `schemas.outputs.Flags` and `Work` describe.
     """
     con.execute(_MOVED_ON, {"month": month})
     con.execute(_MOVED_KEY)
@@ -31,6 +31,10 @@ def make_work(con: duckdb.DuckDBPyConnection, month: str) -> None:
     con.execute(_CASE_ANSWER)
     con.execute(_FLAG_STATE)
     con.execute(_MONTH_WORK)
+
+
+def make_equipment(con: duckdb.DuckDBPyConnection, month: str) -> None:
+    """Make `month_equipment`: what `schemas.outputs.Equipment` describes."""
     number = month_number(month) - EQUIPMENT_MONTHS + 1
     first = f"{number // 12:04d}-{number % 12 + 1:02d}"
     cutoff = next((r.id for r in all_rules().values() if r.cutoff_limit), None)
@@ -38,7 +42,7 @@ def make_work(con: duckdb.DuckDBPyConnection, month: str) -> None:
 
 
 def month_work(con: duckdb.DuckDBPyConnection) -> MonthWork:
-    """The month's work as typed records; call after `make_work`."""
+    """The month's work as typed records; call after `make_work` and `make_equipment`."""
     items = con.execute("""
         SELECT kind, trip_id, base, why, coalesce(rule, ''), coalesce(severity, ''), place, state,
                string_split(nullif(rules, ''), ' ') FROM month_work ORDER BY order_of_kind, place
@@ -58,7 +62,7 @@ def month_work(con: duckdb.DuckDBPyConnection) -> MonthWork:
 _MOVED_ON = """
     CREATE OR REPLACE TEMP TABLE moved_on AS
     SELECT DISTINCT a.trip_id, a.trip_key AS was_key, h.trip_key AS now_key
-    FROM loop.answer a JOIN delivered.holding h USING (trip_id)
+    FROM answer_now a JOIN delivered.holding h USING (trip_id)
     WHERE a.holds AND a.month = $month AND a.trip_key <> h.trip_key
 """
 
@@ -78,10 +82,11 @@ _CASE_ANSWER = """
     SELECT a.trip_id, a.rule, a.conclusion, a.status, a.refer_to,
            c.trip_id IS NOT NULL OR (a.rule IS NOT NULL AND a.verdict IS DISTINCT FROM v.verdict)
                AS stale
-    FROM loop.answer a
+    FROM answer_now a
     SEMI JOIN month_case m ON m.trip_id = a.trip_id
     LEFT JOIN changed c ON c.trip_id = a.trip_id AND c.was_key = a.trip_key
-    LEFT JOIN month_verdict v ON v.trip_id = a.trip_id AND v.rule = a.rule
+    LEFT JOIN judged.trip_window w ON w.trip_id = a.trip_id
+    LEFT JOIN judged.verdict v ON v.trip_key = w.trip_key AND v.rule = a.rule
     WHERE a.holds
 """
 
@@ -190,6 +195,12 @@ _EQUIPMENT = """
     ORDER BY ALL
 """
 
+EQUIPMENT_OUT = """
+    SELECT months, kind, unit, trips, interruptions, longest_cutoff_s, ventilator_failed,
+           heater_failed, power_lost, trip_ids
+    FROM month_equipment ORDER BY months, kind, unit NULLS LAST
+"""
+
 WORK_OUT = {
     "work": """
         SELECT kind, trip_id, base, why, rule, severity, place, state, nullif(rules, '') AS rules
@@ -197,9 +208,5 @@ WORK_OUT = {
     "flags": """
         SELECT trip_id, base, rule, verdict, severity, kind, reason, state, conclusion
         FROM flag_state ORDER BY kind = 'batch', trip_id, severity_rank, verdict_rank, rule""",
-    "equipment": """
-        SELECT months, kind, unit, trips, interruptions, longest_cutoff_s, ventilator_failed,
-               heater_failed, power_lost, trip_ids
-        FROM month_equipment ORDER BY months, kind, unit NULLS LAST""",
 }
-"""The data files of the month's work, each as SQL in its final order."""
+"""The data files of the month's work and its state, each as SQL in its final order."""

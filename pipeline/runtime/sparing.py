@@ -6,7 +6,7 @@ import atexit
 import gc
 import os
 
-BETWEEN_LOOKS = 100_000
+BETWEEN_LOOKS = 500_000
 """Objects made before Python looks for circles among them that nobody uses: a month's pages make
 millions that are no circles, and every look walks through all that still stand."""
 

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from schemas.findings import OLD_WORDS
+
+if TYPE_CHECKING:
+    import duckdb
 
 _NEW = " ".join(f"WHEN '{old}' THEN '{new}'" for old, (new, _) in OLD_WORDS.items())
 _CAUSE = " ".join(f"WHEN '{old}' THEN '{cause}'" for old, (_, cause) in OLD_WORDS.items() if cause)
@@ -79,6 +84,12 @@ WHERE s.state IS DISTINCT FROM 'asked'
 """
 """As `loop.reading`, without the first reading of a trip that a second one waits for; of what two
 readers differ on nothing holds until it is settled."""
+
+
+def make_answers(con: duckdb.DuckDBPyConnection) -> None:
+    """Make `answer_now`: what `loop.answer` has now, worked out once for many that read it."""
+    con.execute("CREATE OR REPLACE TEMP TABLE answer_now AS FROM loop.answer")
+
 
 VIEWS = (STANDING_VIEW, READING_VIEW, ANSWER_VIEW)
 """In the order they rest on each other."""

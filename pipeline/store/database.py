@@ -10,7 +10,7 @@ import re
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -178,7 +178,9 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
 
 
 def one(
-    con: duckdb.DuckDBPyConnection, sql: str, parameters: Sequence[Any] | None = None
+    con: duckdb.DuckDBPyConnection,
+    sql: str,
+    parameters: Sequence[Any] | Mapping[str, Any] | None = None,
 ) -> tuple[Any, ...]:
     """Return the only row of a query; all rows are fetched, so that the connection is free."""
     rows = con.execute(sql, parameters).fetchall()

@@ -10,12 +10,29 @@ import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import field
 from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
 
+from pipeline.store.kept_results import found_kept
 from pipeline.store.whole import link
 from schemas.record import dataclass
 
-Drawn = dict[str, tuple[str, str]]
-"""By a file's path in the folder: what it was made from, and the SHA-256 of its bytes."""
+if TYPE_CHECKING:
+    import duckdb
+
+Made = str | Callable[[], str]
+"""A mark of what a file is made from, or what works it out; empty: the file is always drawn."""
+
+
+class File(NamedTuple):
+    """What a file was made from, the SHA-256 of its bytes, and what tells it without its data."""
+
+    made_from: str
+    sha: str
+    known_by: str = ""
+
+
+Drawn = dict[str, File]
+"""Files by their path in the folder."""
 
 
 @dataclass
@@ -30,33 +47,62 @@ class DrawnFiles:
     before: Drawn = field(default_factory=dict)
     now: Drawn = field(default_factory=dict)
 
-    def __call__(self, name: str, made_from: str, make: Callable[[], bytes]) -> None:
-        """Draw the file `name`, unless the standing folder has it made from the same."""
-        self.file(name, made_from, lambda target: target.write_bytes(make()))
+    def __call__(
+        self, name: str, made_from: Made, make: Callable[[], bytes], known_by: str = ""
+    ) -> None:
+        """Draw the file `name`, unless the standing folder has it made from the same.
 
-    def file(self, name: str, made_from: str, write: Callable[[Path], object]) -> None:
+        `known_by`: a mark that is quicker to have than what the file is made from; the same mark
+        stands for the same file, another for nothing.
+        """
+        self.file(name, made_from, lambda target: target.write_bytes(make()), known_by)
+
+    def file(
+        self, name: str, made_from: Made, write: Callable[[Path], object], known_by: str = ""
+    ) -> None:
         """As a call; `write` writes the file itself."""
         target = self.aside / name
         target.parent.mkdir(parents=True, exist_ok=True)
         known = self.before.get(name)
-        if known and known[0] == made_from and sha256(self.standing / name) == known[1]:
-            link(self.standing / name, target)
-            self.now[name] = known
-            return
-        write(target)
-        self.now[name] = made_from, sha256(target)
+        if known and sha256(self.standing / name) != known.sha:
+            known = None
+        if not (known and known_by and known.known_by == known_by):
+            of = made_from() if callable(made_from) else made_from
+            if not (known and of and known.made_from == of):
+                write(target)
+                self.now[name] = File(of, sha256(target), known_by)
+                return
+            known = known._replace(known_by=known_by)
+        link(self.standing / name, target)
+        self.now[name] = known
 
     def others(self) -> None:
         """Take note of every file of `aside` that was not drawn by this."""
         for path in sorted(self.aside.rglob("*")):
             name = path.relative_to(self.aside).as_posix()
             if path.is_file() and name not in self.now:
-                self.now[name] = "", sha256(path)
+                self.now[name] = File("", sha256(path))
+
+
+def drawn_before(con: duckdb.DuckDBPyConnection, month: str) -> Drawn:
+    """What the files of the month's folder were made from when they were drawn last."""
+    return {k: v for *_, files in found_kept(con, f"drawn {month}", "") for k, v in files.items()}
+
+
+def data_stands(
+    con: duckdb.DuckDBPyConnection, folder: Path, month: str, tables: dict[str, tuple[int, str]]
+) -> bool:
+    """Whether a month's folder has these data files (length and mark) as they would be written."""
+    before = drawn_before(con, month)
+    names = {f"data/{name}.csv": mark for name, (_, mark) in tables.items()}
+    return all(
+        before.get(name) == File(mark, sha256(folder / name)) for name, mark in names.items()
+    )
 
 
 def stands(folder: Path, files: Drawn, known: Callable[[str], object]) -> bool:
     """Whether a folder has every file as it was drawn, and no other whose path is `known`."""
-    return all(sha256(folder / name) == sha for name, (_, sha) in files.items()) and not any(
+    return all(sha256(folder / name) == file.sha for name, file in files.items()) and not any(
         known(name) for name in _names(folder) if name not in files
     )
 

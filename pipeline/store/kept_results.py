@@ -21,6 +21,8 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from pipeline.store.database import transaction
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -104,6 +106,28 @@ def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -
                QUALIFY sum(octet_length(content)) OVER (ORDER BY made_no DESC) > ?)""",
         [MOST_BYTES],
     )
+
+
+def keep_tables(con: duckdb.DuckDBPyConnection, names: Sequence[str], made_from: str) -> None:
+    """Keep temporary tables, all in place of those kept before: of one month there are some."""
+    if not writable(con):
+        return
+    con.execute(_LAYOUT)
+    with transaction(con):
+        for name in names:
+            con.execute(f"CREATE OR REPLACE TABLE kept.{name} AS FROM temp.{name}")
+        keep(con, "tables", made_from, tuple(names))
+
+
+def use_kept_tables(con: duckdb.DuckDBPyConnection, made_from: str) -> bool:
+    """Let the kept tables be found by their names, if they were made from this; whether they were.
+
+    A temporary table goes before a kept one of its name.
+    """
+    kept_now = bool(found_kept(con, "tables", made_from))
+    if kept_now:
+        con.execute("SET search_path = 'main,kept'")
+    return kept_now
 
 
 def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> list[Any]:

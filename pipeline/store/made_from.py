@@ -6,23 +6,26 @@ from dataclasses import field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from pipeline.store.kept_results import made_from_hash, state, table_marks
+from pipeline.store.kept_results import made_from_hash, state
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection
 
     import duckdb
 
 SHOWN_NOWHERE = ("file_content", "workbook", "draft")
 """Tables of the follow-up that no page, sheet or data file is made from."""
 
+ANSWERS = ("ledger", "sheet", "determination", "determination_rule", "finding")
+"""Tables that hold what readers answered, and that somebody did."""
+
 NOT_MEASURED = (
-    *("ledger", "sheet", "determination", "determination_rule", "finding", "move"),
-    *("audit", "audit_draw"),
+    *ANSWERS,
+    *("move", "audit", "audit_draw"),
     *("audit_plan", "audit_trip", "fetch", "fetch_said"),
     *("publication", "published_figure", "published_verdict", "published_file", "shared_period"),
-    *("correction", "corrected", "baseline", *SHOWN_NOWHERE),
+    *("correction", "corrected", "baseline"),
 )
 """Tables of the follow-up that measures, charts and curves do not read: what they need of a
 correction is the content that holds."""
@@ -32,26 +35,43 @@ correction is the content that holds."""
 class MadeFrom:
     """Marks of what `month` is made from; call once everything is delivered and judged.
 
-    `more`: whatever else what is drawn depends on, as JSON has it.
+    The follow-up is looked at once; whoever writes into it says so by `look_again`.
+    `more`: whatever else what is drawn depends on, as JSON has it. `publishing`: the pages say that
+    they are published.
     """
 
     con: duckdb.DuckDBPyConnection
     month: str
     more: list[Any] = field(default_factory=list)
+    publishing: bool = False
 
     @cached_property
     def _delivered(self) -> dict[str, str]:
         return state(self.con, "delivered")
 
-    def measured(self) -> str:
-        """Of what measures, charts and curves are made from: not of what people answered."""
-        return made_from_hash(self._delivered, state(self.con, "loop", *NOT_MEASURED), self.month)
+    @cached_property
+    def _loop(self) -> dict[str, str]:
+        return state(self.con, "loop", *SHOWN_NOWHERE)
 
-    def detailed(self, tables: Sequence[str]) -> str:
-        """Of what is delivered, and the rows of these tables of the review at hand."""
-        return made_from_hash(self._delivered, table_marks(self.con, tables), self.month)
+    def look_again(self) -> None:
+        """Forget what the follow-up had: something was written into it."""
+        vars(self).pop("_loop", None)
+
+    def measured(self) -> str:
+        """Of what measures, charts and curves are made from: not of what people answered.
+
+        Signals write into the follow-up what they say for the first time, so it is looked at anew.
+        """
+        self.look_again()
+        return made_from_hash(self._delivered, self._but(NOT_MEASURED), self.month)
+
+    def unanswered(self) -> str:
+        """Of all that the month's pages are made from but what readers answered."""
+        return made_from_hash(self._delivered, self._but(ANSWERS), self.month, self.more)
 
     def everything(self) -> str:
         """Of all that the month's pages are made from."""
-        loop = state(self.con, "loop", *SHOWN_NOWHERE)
-        return made_from_hash(self._delivered, loop, self.month, self.more)
+        return made_from_hash(self._delivered, self._loop, self.month, self.more, self.publishing)
+
+    def _but(self, tables: Collection[str]) -> dict[str, str]:
+        return {name: mark for name, mark in self._loop.items() if name not in tables}

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reports.case import tables
-from reports.case.data import case_pages
+from reports.case.data import undrawn_cases
 from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.text.case_links import FOLDER
 from reports.text.drawing import WHOLE, Draw, Part, mark
 from reports.text.navigation import Site
-from reports.text.rows import Row
 
 if TYPE_CHECKING:
     from jinja2 import Environment
     from markupsafe import Markup
 
+    from reports.case.data import CasePage
     from schemas.month_review import MonthReview
 
 
@@ -36,29 +38,36 @@ def write_cases(  # noqa: PLR0917 - as the other pages' writers
     The pages are `folder/<month>/cases/<name>.html`; a trip's name is the same in every run.
     """
 
-    def drawn() -> bytes:
-        shown = {**page, "rendered": rendered(page)}
+    def drawn(data: Callable[[], CasePage]) -> bytes:
+        page = data()
         template = environment.get_template("case.html")
-        return template.render(page=shown, assets=assets, tables=tables).encode()
+        shown = {"page": page, "rendered": rendered(page), "tables": tables}
+        return template.render(shown, assets=assets).encode()
 
     names = set()
-    for page in case_pages(review, site, part):
-        draw(f"{FOLDER}/{page['file']}", mark(page, assets), drawn)
-        names.add(page["file"])
+    for page in undrawn_cases(review, site, part):
+        data = cache(page.whole)
+        known_by = mark(review.records, page.beside, assets) if review.records else ""
+        made_from = partial(_made_from, data, assets)
+        draw(f"{FOLDER}/{page.file}", made_from, partial(drawn, data), known_by)
+        names.add(page.file)
     if part == WHOLE:
         _remove_others(folder / review.month / FOLDER, names)
 
 
-def rendered(page: Row) -> dict[str, Markup]:
+def _made_from(data: Callable[[], CasePage], assets: dict[str, str]) -> str:
+    return mark(data(), assets)
+
+
+def rendered(page: CasePage) -> dict[str, Markup]:
     """The picture for wide screens and paper, for narrow screens, and the key's patterns."""
     from markupsafe import Markup
 
-    heading, described = page["heading"], page["described"]
     key = svg.tag("svg", svg.patterns("key"), class_="patterns", width=0, height=0,
                   aria_hidden="true", focusable="false")  # fmt: skip
     return {
-        "wide": trip_picture(page["picture"], heading, described, narrow=False),
-        "narrow": trip_picture(page["picture"], heading, described, narrow=True),
+        "wide": trip_picture(page.picture, page.heading, page.described, narrow=False),
+        "narrow": trip_picture(page.picture, page.heading, page.described, narrow=True),
         "key": Markup(key),
     }
 

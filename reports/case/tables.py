@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
 from reports.case.facts import Cases, milestones
@@ -17,6 +16,8 @@ from reports.text.rows import Row, text
 
 if TYPE_CHECKING:
     from markupsafe import Markup
+
+    from reports.case.records import Source, VerdictRow
 
 ROWS_SHOWN = 300
 """No table of a page is longer; how many rows there are is said."""
@@ -333,23 +334,22 @@ def timeline_html(rows: Sequence[Known]) -> Markup:
     return _joined([KNOWN % tuple(map(cell, (r.since, r.until, *r.cells))) for r in rows])
 
 
-def verdicts_html(rows: list[Row]) -> Markup:
+def verdicts_html(rows: Sequence[VerdictRow]) -> Markup:
     """Verdicts that need no reading, a sentence each."""
-    shown = itemgetter("rule", "title", "sentence")
-    return _joined([VERDICT % tuple(map(cell, shown(row))) for row in rows])
+    return _joined([VERDICT % tuple(map(cell, (r.rule, r.title, r.sentence))) for r in rows])
 
 
-def evidence_html(sources: list[Row]) -> Markup:
+def evidence_html(sources: Sequence[Source]) -> Markup:
     """The files and lines that a verdict rests on, linked where the row stands on the page."""
     sentence = "; ".join([_source_html(source) for source in sources])
     return _joined([f'<span class="evidence">Rests on {sentence}.</span>'] if sentence else [])
 
 
-def _source_html(source: Row) -> str:
-    ranges = [(cell(r["text"]), cell(r["anchor"])) for r in source["ranges"]]
+def _source_html(source: Source) -> str:
+    ranges = [(cell(r.text), cell(r.anchor)) for r in source.ranges]
     one = len(ranges) == 1 and words.DASH not in ranges[0][0]
     links = [f'<a href="#{to}">{text}</a>' if to else text for text, to in ranges]
-    return f"<bdi>{cell(source['file'])}</bdi> {'line' if one else 'lines'} {', '.join(links)}"
+    return f"<bdi>{cell(source.file)}</bdi> {'line' if one else 'lines'} {', '.join(links)}"
 
 
 def _joined(rows: list[str]) -> Markup:

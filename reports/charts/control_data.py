@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from reports.charts.control_records import Change, ChartRow, Point, Run, Series
 from reports.text import words
 from reports.text.rows import Row, records, text
 from schemas.units import Unit
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 POINTS_MOST = 36
 ENOUGH_SHARE = 0.5
 SIGNALS_NAMED = 3
-NUMBERS = ("numerator", "denominator", "value", "centre", "lower", "upper")
 
 
 class ChartTable:
@@ -30,43 +30,37 @@ class ChartTable:
         self.points: dict[tuple[str, str, str], list[Row]] = {}
         for row in records(figures.charts):
             self.points.setdefault(_key(row), []).append(row)
-        self.runs = {_key(row): row for row in records(figures.runs)}
+        self.runs = {_key(row): _run(row) for row in records(figures.runs)}
 
-    def series(self, measure: str, group_by: str, value: str = "all") -> Row | None:
+    def series(self, measure: str, group_by: str, value: str = "all") -> Series | None:
         """One series; None where the frames have none."""
         rows = self.points.get((measure, group_by, value))
         if not rows:
             return None
         facts = self.facts.get(measure)
-        points = [_point(r, self.month) for r in sorted(rows, key=lambda r: int(r["point"]))]
-        last = points[-1]
-        found = {
-            "measure": measure,
-            "key": value,
-            "label": self._label(group_by, value, facts),
-            "inline": _inline(self._label(group_by, value, facts), group_by),
-            "kind": text(rows[0]["chart"]),
-            "unit": facts.unit if facts else "",
-            "better": facts.better if facts else "neither",
-            "minimum": facts.minimum if facts else 0.0,
-            "least": facts.least if facts else "trips",
-            "points": points[-POINTS_MOST:],
-            "total": len(points),
-            "now": _now(points),
-            "thin": _thin(points, facts),
-            "provisional": last["provisional"],
-            "reason": last["reason"],
-            "sigma_z": last["sigma_z"],
-            "baseline": sum(p["baseline"] and p["phase"] == last["phase"] for p in points),
-            "changes": self._changes(points[-POINTS_MOST:]),
-            "run": self.runs.get((measure, group_by, value)),
-            "missing": self.missing,
-        }
-        for point in points:
-            point["good"] = bool(better_side(found, point))
-        return found
+        kind, better = text(rows[0]["chart"]), facts.better if facts else "neither"
+        points = [
+            _point(r, self.month, kind, better) for r in sorted(rows, key=lambda r: int(r["point"]))
+        ]
+        label, drawn, last = self._label(group_by, value, facts), points[-POINTS_MOST:], points[-1]
+        return Series(
+            key=value,
+            label=label,
+            inline=_inline(label, group_by),
+            kind=kind,
+            unit=facts.unit if facts else "",
+            minimum=facts.minimum if facts else 0.0,
+            least=facts.least if facts else "trips",
+            points=drawn,
+            now=_now(points),
+            thin=_thin(points, facts),
+            baseline=sum(p.baseline and p.phase == last.phase for p in points),
+            changes=self._changes(drawn),
+            run=self.runs.get((measure, group_by, value)),
+            missing=self.missing,
+        )
 
-    def every(self, measure: str, group_by: str) -> list[Row]:
+    def every(self, measure: str, group_by: str) -> list[Series]:
         """Every series of a measure and grouping, by the group's token."""
         keys = sorted(k for k in self.points if k[:2] == (measure, group_by))
         return [s for k in keys if (s := self.series(*k)) is not None]
@@ -80,14 +74,14 @@ class ChartTable:
             return facts.name if facts else "whole service"
         return value
 
-    def _changes(self, points: list[Row]) -> list[Row]:
+    def _changes(self, points: list[Point]) -> list[Change]:
         """Where a phase begins: position among the points drawn, and its words."""
         found = []
         for at in range(1, len(points)):
-            if points[at]["phase"] != points[at - 1]["phase"]:
-                version = self.versions.get(points[at]["month"])
+            if points[at].phase != points[at - 1].phase:
+                version = self.versions.get(points[at].month)
                 name = f"protocol {version}" if version else "new protocol version"
-                found.append({"at": at, "label": name, "month": points[at]["name"]})
+                found.append(Change(at, name))
         return found
 
 
@@ -95,27 +89,45 @@ def _key(row: Row) -> tuple[str, str, str]:
     return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
 
 
-def _point(row: Row, month: str) -> Row:
-    return {
-        **{name: words.some(row[name]) for name in NUMBERS},
-        "sigma_z": words.some(row["sigma_z"]) or 1.0,
-        "month": text(row["month"]),
-        "name": words.month_name(text(row["month"])),
-        "order": int(row["point"]),
-        "phase": int(row["phase"]),
-        "baseline": bool(row["baseline"]),
-        "provisional": bool(row["provisional"]),
-        "reason": text(row["reason"]),
-        "incomplete": bool(row["incomplete"]),
-        "signal": plain_signal(text(row["signal"])),
-        "now": text(row["month"]) == month,
-    }
+def _point(row: Row, month: str, kind: str, better: str) -> Point:
+    signal = plain_signal(text(row["signal"]))
+    return Point(
+        numerator=words.some(row["numerator"]),
+        denominator=words.some(row["denominator"]),
+        value=words.some(row["value"]),
+        centre=words.some(row["centre"]),
+        lower=words.some(row["lower"]),
+        upper=words.some(row["upper"]),
+        sigma_z=words.some(row["sigma_z"]) or 1.0,
+        month=text(row["month"]),
+        name=words.month_name(text(row["month"])),
+        order=int(row["point"]),
+        phase=int(row["phase"]),
+        baseline=bool(row["baseline"]),
+        provisional=bool(row["provisional"]),
+        reason=text(row["reason"]),
+        incomplete=bool(row["incomplete"]),
+        signal=signal,
+        side=_better_side(signal, kind, better),
+        now=text(row["month"]) == month,
+    )
 
 
-def _now(points: list[Row]) -> Row | None:
+def _run(row: Row) -> Run:
+    return Run(
+        longest=int(row["longest_run"]),
+        longest_limit=int(row["longest_run_limit"]),
+        crossings=int(row["crossings"]),
+        crossings_limit=int(row["crossings_limit"]),
+        signal=bool(row["signal"]),
+        words=_lowered(text(row["words"])),
+    )
+
+
+def _now(points: list[Point]) -> Point | None:
     """The month's point; of several gaps that ended in it the last with a signal, or the last."""
-    own = [p for p in points if p["now"]]
-    return next((p for p in reversed(own) if p["signal"]), own[-1] if own else None)
+    own = [p for p in points if p.now]
+    return next((p for p in reversed(own) if p.signal), own[-1] if own else None)
 
 
 def _inline(label: str, group_by: str) -> str:
@@ -125,11 +137,11 @@ def _inline(label: str, group_by: str) -> str:
     return words.isolated(label)
 
 
-def _thin(points: list[Row], facts: MeasureFacts | None) -> bool:
+def _thin(points: list[Point], facts: MeasureFacts | None) -> bool:
     """Whether too few months reach the measure's minimum for limits to be worth drawing."""
     if facts is None or facts.chart == "g":
         return facts is not None and len(points) < facts.minimum
-    with_enough = sum((p["denominator"] or 0.0) >= facts.minimum for p in points)
+    with_enough = sum((p.denominator or 0.0) >= facts.minimum for p in points)
     return bool(with_enough < ENOUGH_SHARE * len(points))
 
 
@@ -159,9 +171,9 @@ def unit_words(unit: str) -> str:
     return "" if unit == Unit.SHARE else f" {unit}"
 
 
-def made_from(point: Row, unit: str) -> str:
+def made_from(point: Point, unit: str) -> str:
     """'9 of 120 trips', '9 events in 54 h', or what else a point was made from."""
-    top, below = point["numerator"], point["denominator"]
+    top, below = point.numerator, point.denominator
     if below is None:
         return "nothing to make it from"
     if unit == Unit.SHARE:
@@ -169,122 +181,119 @@ def made_from(point: Row, unit: str) -> str:
     if unit == "minutes":
         return words.many(int(below), "trip")
     if unit == "trips":
-        return f"gap {point['order']}, ended in {point['name']}"
+        return f"gap {point.order}, ended in {point.name}"
     noun = "event" if unit.startswith("events") else "minute"
     return f"{words.many(round(top or 0), noun)} in {words.hours(below)}{words.NBSP}h"
 
 
-def few_words(series: Row, point: Row) -> str:
+def few_words(series: Series, point: Point) -> str:
     """'too few to say (4 trips)' where the month is below the measure's minimum, else nothing."""
-    below = point["denominator"] or 0.0
-    if below >= series["minimum"] or series["least"] == "gaps":
+    below = point.denominator or 0.0
+    if below >= series.minimum or series.least == "gaps":
         return ""
-    if series["least"] == "hours":
+    if series.least == "hours":
         return f"too few to say ({words.hours(below)}{words.NBSP}h)"
     return f"too few to say ({words.many(int(below), 'trip')})"
 
 
-def standing(series: Row) -> tuple[str, str]:
+def standing(series: Series) -> tuple[str, str]:
     """How the month under review stands on its chart: a kind, and the words for it.
 
     Kinds: none, short (trips missing), few, unlimited, unusual, ordinary.
     """
-    point = series["now"]
-    if point is None or point["value"] is None:
+    point = series.now
+    if point is None or point.value is None:
         return "none", "no figure this month"
-    if point["incomplete"] or series["missing"]:
+    if point.incomplete or series.missing:
         return "short", "not said while trips of the month are missing"
     few = few_words(series, point)
     if few:
         return "few", few
-    if point["signal"]:
-        side = better_side(series, point)
-        return "unusual", f"unusual: {point['signal']}{side}{_but_provisional(point)}"
-    if point["upper"] is None:
+    if point.signal:
+        return "unusual", f"unusual: {point.signal}{point.side}{_but_provisional(point)}"
+    if point.upper is None:
         return "unlimited", "not said: there are no limits to hold it against"
     return "ordinary", f"ordinary for this service{_but_provisional(point)}"
 
 
-def better_side(series: Row, point: Row) -> str:
+def _better_side(signal: str, kind: str, better: str) -> str:
     """Whether a signal lies where the measure should go, in words; empty where it does not."""
-    side = {"lower": "below", "higher": "above"}.get(series["better"])
+    side = {"lower": "below", "higher": "above"}.get(better)
     other = "above" if side == "below" else "below"
-    good = side is not None and side in point["signal"] and other not in point["signal"]
-    if not good:
+    if side is None or side not in signal or other in signal:
         return ""
-    gaps = series["kind"] == "g"
+    gaps = kind == "g"
     return ": a longer stretch without a variance, which is better" if gaps else ", the better side"
 
 
-def _but_provisional(point: Row) -> str:
-    return ", by provisional limits" if point["provisional"] else ""
+def _but_provisional(point: Point) -> str:
+    return ", by provisional limits" if point.provisional else ""
 
 
-def limits_words(point: Row, unit: str) -> str:
+def limits_words(point: Point, unit: str) -> str:
     """'limits 0–69.4'; says so where there are none."""
-    if point["lower"] is None and point["upper"] is None:
+    if point.lower is None and point.upper is None:
         return "no limits"
-    return f"limits {shown_range(point['lower'], point['upper'], unit)}"
+    return f"limits {shown_range(point.lower, point.upper, unit)}"
 
 
-def chart_words(series: Row) -> str:
+def chart_words(series: Series) -> str:
     """Which chart, how its limits were set, and whether they are provisional."""
-    sentence = f"{series['kind']} chart"
-    if series["kind"].endswith("'"):
-        sentence += f", limits widened {series['sigma_z']:.2f} times for over-dispersion"
-    if not series["reason"]:
-        set_by = words.many(series["baseline"], "point")
+    sentence = f"{series.kind} chart"
+    if series.kind.endswith("'"):
+        sentence += f", limits widened {series.last.sigma_z:.2f} times for over-dispersion"
+    if not series.last.reason:
+        set_by = words.many(series.baseline, "point")
         return f"{sentence}; {set_by} set the limits"
-    return f"{sentence}; {series['reason'][:1].lower()}{series['reason'][1:].rstrip('.')}"
+    return f"{sentence}; {series.last.reason[:1].lower()}{series.last.reason[1:].rstrip('.')}"
 
 
-def run_words(series: Row) -> str:
+def run_words(series: Series) -> str:
     """Longest run and crossings with what would still be ordinary."""
-    run = series["run"]
+    run = series.run
     if run is None:
         return "no run to look at"
-    sentence = (
-        f"longest run {int(run['longest_run'])} (ordinary up to {int(run['longest_run_limit'])}),"
-        f" {words.many(int(run['crossings']), 'crossing')}"
-        f" (ordinary from {int(run['crossings_limit'])})"
+    return (
+        f"longest run {run.longest} (ordinary up to {run.longest_limit}),"
+        f" {words.many(run.crossings, 'crossing')} (ordinary from {run.crossings_limit}):"
+        f" {run.words}"
     )
-    return f"{sentence}: {_lowered(text(run['words']))}"
 
 
 def _lowered(sentence: str) -> str:
     return sentence[:1].lower() + sentence[1:].rstrip(".")
 
 
-def signals_of(series: Row) -> list[Row]:
+def signals_of(series: Series) -> list[Point]:
     """The points drawn that carry a signal; of an unbroken row with the same words, the last."""
-    points = series["points"]
+    points = series.points
     return [
         p
         for p, after in zip(points, [*points[1:], None], strict=True)
-        if p["signal"] and not (after and after["signal"] == p["signal"])
+        if p.signal and not (after and after.signal == p.signal)
     ]
 
 
-def signal_sentence(series: Row) -> str:
+def signal_sentence(series: Series) -> str:
     """Which points of a series signal, latest first; empty where none does."""
     found = signals_of(series)[::-1]
     if not found:
         return ""
-    named = [f"{p['name']}: {p['signal']}{better_side(series, p)}" for p in found[:SIGNALS_NAMED]]
+    named = [f"{p.name}: {p.signal}{p.side}" for p in found[:SIGNALS_NAMED]]
     more = len(found) - len(named)
     rest = f" and {more} earlier" if more else ""
-    return f"{series['inline']}, {'; '.join(named)}{rest}"
+    return f"{series.inline}, {'; '.join(named)}{rest}"
 
 
-def panels_finding(panels: list[Row], what: str) -> str:
+def panels_finding(panels: list[Series], what: str) -> str:
     """What a set of charts shows, in words: also their text alternative."""
     if not panels:
         return f"No {what} has enough behind it to be charted."
     if len(panels) == 1:
         return _one_finding(panels[0])
     sentences = [s for p in panels if (s := signal_sentence(p))]
-    runs = [p for p in panels if p["run"] and p["run"]["signal"]]
-    ends = [panels[0]["points"][i]["name"] for i in (0, -1)]
+    shifts = [f"{p.inline} ({p.run.words})" for p in panels if p.run and p.run.signal]
+    ends = [panels[0].points[i].name for i in (0, -1)]
     span = " to ".join(dict.fromkeys(ends))
     charts = words.many(len(panels), "chart")
     first = f"No signal on {charts}, {span}."
@@ -292,63 +301,58 @@ def panels_finding(panels: list[Row], what: str) -> str:
         signals = words.many(sum(len(signals_of(p)) for p in panels), "signal")
         listed = ". ".join(s[:1].upper() + s[1:] for s in sentences)
         first = f"{signals} among {charts}, {span}: {listed}."
-    if not runs:
+    if not shifts:
         return first
-    shifts = [f"{p['inline']} ({_lowered(text(p['run']['words']))})" for p in runs]
     return f"{first} Out of the ordinary by run or crossings: {words.listed(shifts)}."
 
 
-def _one_finding(series: Row) -> str:
+def _one_finding(series: Series) -> str:
     """What a single chart shows: the month against its limits, then the months before."""
-    point, unit = series["now"], series["unit"]
+    point, unit = series.now, series.unit
     sentence = signal_sentence(series)
-    first = series["points"][0]["name"]
+    first = series.points[0].name
     before = f"Signals since {first}: {sentence}." if sentence else f"No signal since {first}."
-    if point is None or point["value"] is None:
-        none = "No gap ended in the month" if series["kind"] == "g" else "No figure for the month"
+    if point is None or point.value is None:
+        none = "No gap ended in the month" if series.kind == "g" else "No figure for the month"
         return f"{none}. {before}"
     return (
-        f"{point['name']}: {shown(point['value'], unit)}{unit_words(unit)}"
+        f"{point.name}: {shown(point.value, unit)}{unit_words(unit)}"
         f" ({made_from(point, unit)}; {limits_words(point, unit)}): {standing(series)[1]}. {before}"
     )
 
 
-def panel_notes(panels: list[Row]) -> list[str]:
+def panel_notes(panels: list[Series]) -> list[str]:
     """Provisional limits with their reasons, and the factors that widen limits; each once."""
     found: dict[str, list[str]] = {}
     for panel in panels:
-        if panel["reason"]:
-            found.setdefault(panel["reason"], []).append(panel["inline"])
+        if panel.last.reason:
+            found.setdefault(panel.last.reason, []).append(panel.inline)
     return [f"{words.listed(names)}: {reason}" for reason, names in sorted(found.items())]
 
 
-def table_rows(panels: list[Row]) -> list[dict[str, Any]]:
+def table_rows(panels: list[Series]) -> list[ChartRow]:
     """The table under the charts: one row a series."""
     rows = []
     for panel in panels:
-        now, unit = panel["now"], panel["unit"]
-        kind, sentence = standing(panel)
+        now, unit = panel.now, panel.unit
+        signals = signals_of(panel)[::-1]
         rows.append(
-            {
-                "label": panel["label"],
-                "made_from": made_from(now, unit) if now else "",
-                "value": shown(now["value"], unit) if now else words.DASH,
-                "centre": shown(now["centre"], unit) if now else words.DASH,
-                "limits": _limits_cell(now, unit),
-                "standing": sentence,
-                "kind": kind,
-                "run": run_words(panel),
-                "chart": chart_words(panel),
-                "signals": "; ".join(
-                    f"{p['name']}: {p['signal']}{better_side(panel, p)}"
-                    for p in signals_of(panel)[::-1]
-                ),
-            }
+            ChartRow(
+                label=panel.label,
+                made_from=made_from(now, unit) if now else "",
+                value=shown(now.value, unit) if now else words.DASH,
+                centre=shown(now.centre, unit) if now else words.DASH,
+                limits=_limits_cell(now, unit),
+                standing=standing(panel)[1],
+                run=run_words(panel),
+                chart=chart_words(panel),
+                signals="; ".join(f"{p.name}: {p.signal}{p.side}" for p in signals),
+            )
         )
     return rows
 
 
-def _limits_cell(now: Row | None, unit: str) -> str:
-    if now is None or (now["lower"] is None and now["upper"] is None):
+def _limits_cell(now: Point | None, unit: str) -> str:
+    if now is None or (now.lower is None and now.upper is None):
         return "none"
-    return shown_range(now["lower"], now["upper"], unit)
+    return shown_range(now.lower, now.upper, unit)

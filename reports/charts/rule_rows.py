@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.charts.rule_grid import Cell, RuleRow
@@ -128,6 +129,7 @@ def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple
     }
 
 
+@lru_cache(maxsize=1)
 def practice_of(review: MonthReview) -> dict[tuple[str, str], Row]:
     """By base and rule, over the months compared: flags, those read, put down to practice."""
     found: dict[tuple[str, str], Row] = {}

@@ -24,7 +24,7 @@ from reports.director.screen_quality import CAUSES, ScreenData, screen_data
 from reports.director.sizes import SizesCompared, sizes_compared
 from reports.director.what_if import WhatIf, what_if_data
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, records, text
+from reports.text.rows import records, text
 from reports.text.signal_lines import standing
 from reports.text.verdict import Verdict, verdict
 from schemas.outputs import WHAT_FOLLOWED
@@ -34,6 +34,7 @@ from schemas.units import severity_rank
 if TYPE_CHECKING:
     from markupsafe import Markup
 
+    from reports.charts.control_records import ChartSet, Series
     from schemas.month_review import MeasureFigures, MonthReview
     from schemas.work import EquipmentUnit
 
@@ -51,7 +52,7 @@ class DirectorPage(PageFrame):
     outcomes: Outcomes
     betters: tuple[str, ...]
     sizes: SizesCompared
-    charts: Row
+    charts: dict[str, ChartSet]
     series: int
     chance: str
     patterns: Patterns
@@ -69,7 +70,8 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> D
     """Everything the Director page shows, ready for figures and the template."""
     # long: a line for each field of the page
     false_signals = false_signals_data(figures)
-    rows = tuple(row for row in rule_rows(review, figures) if row.rule not in singled(figures))
+    apart = singled(figures)
+    rows = tuple(row for row in rule_rows(review, figures) if row.rule not in apart)
     finding = grid_finding(rows)
     return DirectorPage(
         **vars(page_frame(review, site, "director")),
@@ -83,8 +85,8 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> D
         betters=tuple(text(r["sentence"]) for r in standing(review, "watch", "better")),
         sizes=sizes_compared(review, figures),
         charts=charts_data(review, ChartTable(review, figures)),
-        series=false_signals["series"],
-        chance=false_signals["caution"],
+        series=false_signals.series,
+        chance=false_signals.caution,
         patterns=patterns_data(figures, review.month),
         followed=tuple(FOLLOWED_WORDS.values()),
         what_followed=WHAT_FOLLOWED,
@@ -110,21 +112,21 @@ def singled(figures: MeasureFigures) -> set[str]:
     return set() if frame is None else {text(r["rule"]) for r in records(frame)}
 
 
-def charts_data(review: MonthReview, table: ChartTable) -> Row:
+def charts_data(review: MonthReview, table: ChartTable) -> dict[str, ChartSet]:
     """Every set of control charts that shares an axis, and what is too thin to be charted."""
     severity = {f.rule: severity_rank(f.severity) for f in review.rules}
 
-    def by_severity(found: list[Row]) -> list[Row]:
-        return sorted(found, key=lambda s: (severity.get(s["key"], 3), s["key"]))
+    def by_severity(found: list[Series]) -> list[Series]:
+        return sorted(found, key=lambda s: (severity.get(s.key, 3), s.key))
 
     gaps = by_severity(table.every("trips-between-deviations", "rule"))
-    rare = {s["key"] for s in gaps if not s["thin"]}
+    rare = {s.key for s in gaps if not s.thin}
     shares = by_severity(table.every("deviation-share", "rule"))
     whole = [table.series(m, "service") for m in ("all-rules-share", "trips-with-occlusion")]
     sets = {
         "rates": rate_set(table),
-        "shares": chart_set([s for s in shares if s["key"] not in rare], "rule"),
-        "gaps": chart_set([s for s in gaps if s["key"] in rare], "rare rule"),
+        "shares": chart_set([s for s in shares if s.key not in rare], "rule"),
+        "gaps": chart_set([s for s in gaps if s.key in rare], "rare rule"),
         "whole": chart_set([s for s in whole if s], "share of all trips"),
         "oxygen": chart_set(_one(table, "full-oxygen-above-97"), "measure of oxygen"),
         "bedside": chart_set(_one(table, "bedside-minutes"), "measure of time"),
@@ -133,6 +135,6 @@ def charts_data(review: MonthReview, table: ChartTable) -> Row:
     return sets
 
 
-def _one(table: ChartTable, measure: str) -> list[Row]:
+def _one(table: ChartTable, measure: str) -> list[Series]:
     found = table.series(measure, "service")
     return [found] if found else []

@@ -16,6 +16,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     from markupsafe import Markup
 
+    from reports.case.records import VerdictGroup
     from schemas.month_review import MonthReview
 
 AGES = (
@@ -74,8 +75,8 @@ def teaching_data(review: MonthReview, trip_id: str) -> TeachingPage:
     cases = Cases(review, review.details)
     trip = cases.trip(next(t for t in cases.trips if text(t["trip_id"]) == trip_id))
     case = case_data(trip, cases)
-    picture = without_tokens(case["picture"])
-    answers = tuple(_answers(case["groups"], review, trip_id))
+    picture = without_tokens(case.picture)
+    answers = tuple(_answers(case.groups, review, trip_id))
     drawn = [
         trip_picture(shown, HEADING, "", narrow=False, name=name)
         + trip_picture(shown, HEADING, "", narrow=True, name=f"{name}-narrow")
@@ -87,7 +88,7 @@ def teaching_data(review: MonthReview, trip_id: str) -> TeachingPage:
         child=child_words(trip),
         planned="" if planned is None else f"transit planned {planned:g} min",
         asked=drawn[0],
-        questions=_questions(case["groups"], picture, cases),
+        questions=_questions(case.groups, picture, cases),
         answered=drawn[1],
         answers=answers,
     )
@@ -118,20 +119,20 @@ def without_tokens(picture: TripPicture) -> TripPicture:
     return picture._replace(contacts=calls)
 
 
-def _questions(groups: list[Row], picture: TripPicture, cases: Cases) -> tuple[str, ...]:
+def _questions(groups: list[VerdictGroup], picture: TripPicture, cases: Cases) -> tuple[str, ...]:
     """The general ones, and what each rule that was not kept asks."""
     asked = [
-        cases.rules[row["rule"]].question
+        cases.rules[row.rule].question
         for group in groups
-        if group["verdict"] in ("deviation", "borderline")
-        for row in group["rows"]
-        if row["rule"] in cases.rules
+        if group.verdict in ("deviation", "borderline")
+        for row in group.rows
+        if row.rule in cases.rules
     ]
     cuts = ["What stands just before each cut of flow, and what followed?"]
     return (GENERAL[0], *asked, *(cuts if picture.occlusions else []), *GENERAL[1:])
 
 
-def _answers(groups: list[Row], review: MonthReview, trip_id: str) -> list[Answer]:
+def _answers(groups: list[VerdictGroup], review: MonthReview, trip_id: str) -> list[Answer]:
     rows = records(review.followup.determinations) if review.followup is not None else []
     concluded = {
         text(r["rule"]): words.plain(text(r["conclusion"]))
@@ -140,10 +141,9 @@ def _answers(groups: list[Row], review: MonthReview, trip_id: str) -> list[Answe
     }
     return [
         Answer(
-            row["number"], row["title"], group["word"], row["sentence"], row["asks"],
-            concluded.get(row["rule"], ""),
+            row.number, row.title, group.word, row.sentence, row.asks, concluded.get(row.rule, ""),
         )
         for group in groups
-        if group["verdict"] in ("deviation", "borderline", "cannot_tell")
-        for row in group["rows"]
+        if group.verdict in ("deviation", "borderline", "cannot_tell")
+        for row in group.rows
     ]  # fmt: skip

@@ -44,6 +44,7 @@ from reports.text.verdict import Verdict, verdict
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
+    from reports.charts.control_records import ChartSet
     from schemas.month_review import MonthReview, RuleFacts
 
 HERE_ALONE = Site()
@@ -77,7 +78,7 @@ class Exploratory:
     shares: list[Row]
     service: Row
     unit: str
-    control: Row | None
+    control: ChartSet | None
 
 
 @dataclass(frozen=True)

@@ -230,9 +230,9 @@ def month_figures(page: MonthPage) -> dict[str, list[Figure]]:
                                             page.month_name, narrow=not least)}
             for least in (0, 660)
         ]  # fmt: skip
-    if charts.control and charts.control["panels"]:
+    if charts.control and charts.control.panels:
+        panels = charts.control.panels
         figures["rates-by-month"] = variants(
-            lambda columns: control_figure(charts.control["panels"], columns=columns),  # type: ignore[index]
-            ((0, 1), (640, 2), (960, 3)),
+            lambda columns: control_figure(panels, columns=columns), ((0, 1), (640, 2), (960, 3))
         )
     return figures

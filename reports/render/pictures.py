@@ -29,6 +29,7 @@ from reports.text.sentences import chance_note, few_note, rate_phrase, sizes_fin
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
+    from reports.charts.control_records import ChartSet
     from schemas.month_review import MonthReview
 
 WIDTH = 960
@@ -62,7 +63,7 @@ def pictures(review: MonthReview, measure: str) -> dict[str, Callable[[], Pictur
         return found
     if measure == "occlusion-rate" and rates_data(review)["any_hours"]:
         found["size"] = lambda: _by_size(review)
-    if _set_of(review, measure)["panels"]:
+    if _set_of(review, measure).panels:
         found["month"] = lambda: _by_month(review, measure)
     if _funnels_of(review, measure):
         found["base"] = lambda: _by_base(review, measure)
@@ -149,7 +150,7 @@ def _by_size(review: MonthReview) -> Picture:
     )
 
 
-def _set_of(review: MonthReview, measure: str) -> Row:
+def _set_of(review: MonthReview, measure: str) -> ChartSet:
     assert review.figures is not None
     table = ChartTable(review, review.figures)
     if measure == "occlusion-rate":
@@ -162,21 +163,21 @@ def _set_of(review: MonthReview, measure: str) -> Row:
 
 def _by_month(review: MonthReview, measure: str) -> Picture:
     charts = _set_of(review, measure)
-    panels, gap = charts["panels"], measure == "trips-between-deviations"
+    panels, gap = charts.panels, measure == "trips-between-deviations"
     columns = min(3, len(panels))
     month = words.month_name(review.month)
     made = [
-        f"{p['label']}: {shown(p['now']['value'], p['unit'])}{unit_words(p['unit'])}"
-        f" ({made_from(p['now'], p['unit'])}; {limits_words(p['now'], p['unit'])})"
+        f"{p.label}: {shown(p.now.value, p.unit)}{unit_words(p.unit)}"
+        f" ({made_from(p.now, p.unit)}; {limits_words(p.now, p.unit)})"
         for p in panels
-        if p["now"] and p["now"]["value"] is not None
+        if p.now and p.now.value is not None
     ]
     what = "gap that ended in " if gap else ""
     kinds = sorted({chart_words(p) for p in panels} if len(panels) < 3
-                   else {f"{p['kind']} chart" for p in panels})  # fmt: skip
+                   else {f"{p.kind} chart" for p in panels})  # fmt: skip
     return Picture(
         _title(review, measure, "month"),
-        charts["finding"],
+        charts.finding,
         control_figure(panels, columns=columns, by_month=not gap),
         (
             f"Diamond: {what}{month}. Dots: earlier ones; a square: a month short of trips, which"
@@ -184,8 +185,8 @@ def _by_month(review: MonthReview, measure: str) -> Picture:
             " provisional. Ring: a signal, its rule beside it; open diamond: one on the better"
             " side. Arrow head: beyond the axis.",
             f"{month}. {'; '.join(made)}." if made else f"{month}: no figure.",
-            f"{'; '.join(kinds)}. {' '.join(charts['notes'])}".rstrip(),
-            charts["thin"],
+            f"{'; '.join(kinds)}. {' '.join(charts.notes)}".rstrip(),
+            charts.thin,
         ),
     )
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reports.render.sheet_rows import LONGEST_TEXT, Columns, with_rows
+from reports.render.sheet_rows import KINDS, LONGEST_TEXT, Table, with_tables
 from reports.text.case_links import FOLDER, case_file
 from reports.text.rows import plain_column
 from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
@@ -76,35 +76,46 @@ HOW = [
 
 
 def write_workbook(
-    tables: dict[str, pd.DataFrame],
+    tables: Mapping[str, pd.DataFrame | None],
     determinations: pd.DataFrame,
     path: Path,
     lengths: Mapping[str, int] | None = None,
+    standing: Path | None = None,
 ) -> None:
     """Write `tables`, one sheet each, and the determinations sheet to `path`.
 
     `determinations` has the columns of `schemas.followup.DeterminationsSheet`. A table of more than
     MOST_ROWS rows is cut, and its last row says so; `lengths`: of tables that were cut before.
+    A table that is None is taken from `standing`, a workbook of the same tables in this order.
     """
-    with _workbook(path) as (book, formats, rows):
+    with _workbook(path, standing) as (book, formats, rows):
         _write_determinations(book, formats, determinations)
         _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
         _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
-        _write_texts(book, formats, rows, "how to answer", {"how to answer": HOW})
+        how = _texts({"how to answer": HOW}) if standing is None else None
+        _add(book, formats, rows, "how to answer", how)
         _write_tables(book, formats, rows, tables, lengths or {})
+        _write_columns(book, formats, rows, list(tables), standing)
 
 
-def write_tables(tables: dict[str, pd.DataFrame], path: Path) -> None:
+def write_tables(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
     """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
     with _workbook(path) as (book, formats, rows):
         _write_tables(book, formats, rows, tables, {})
+        _write_columns(book, formats, rows, list(tables))
+
+
+Rows = dict[int, Table | None]
+"""Tables by the place of their sheet; None for one that is taken from the workbook before."""
 
 
 @contextmanager
-def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any], dict[int, Columns]]]:
+def _workbook(
+    path: Path, standing: Path | None = None
+) -> Iterator[tuple[Any, dict[str, Any], Rows]]:
     """A new workbook and its formats; a kill in between leaves no half of it under the name.
 
-    With them what takes the rows of its tables, by the place of each one's sheet.
+    With them what takes its tables, by the place of each one's sheet.
     """
     import xlsxwriter
 
@@ -119,7 +130,7 @@ def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any], dict[int, Colum
         },
     )
     book.set_properties({"created": MADE})
-    tables: dict[int, Columns] = {}
+    tables: Rows = {}
     yield (
         book,
         {
@@ -136,22 +147,20 @@ def _workbook(path: Path) -> Iterator[tuple[Any, dict[str, Any], dict[int, Colum
     book.close()
     aside = path.with_name(f"{path.name}.new")
     with aside.open("wb") as file:
-        with_rows(drawn, tables, file)
+        with_tables(drawn, tables, file, standing)
     aside.replace(path)
 
 
 def _write_tables(
     book: Any,
     formats: dict[str, Any],
-    rows: dict[int, Columns],
-    tables: dict[str, pd.DataFrame],
+    rows: Rows,
+    tables: Mapping[str, pd.DataFrame | None],
     lengths: Mapping[str, int],
 ) -> None:
     for name, frame in tables.items():
-        shown, left = _shown(name, frame, lengths.get(name, len(frame)))
-        _write_head(book, formats, name, frame, shown)
-        rows[len(book.worksheets())] = shown, left
-    _write_columns(book, formats, rows, list(tables))
+        shown = None if frame is None else _table(name, frame, lengths.get(name, len(frame)))
+        _add(book, formats, rows, name[:31], shown)
 
 
 def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
@@ -210,58 +219,53 @@ def _write_empty(
         sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
 
 
-def _write_head(
-    book: Any,
-    formats: dict[str, Any],
-    name: str,
-    frame: pd.DataFrame,
-    shown: Sequence[Sequence[Any]],
-) -> None:
-    """A table's sheet without its rows, which take the formats of its columns."""
-    sheet = book.add_worksheet(name[:31])
-    _head(sheet, formats, list(frame.columns))
-    whole = _whole_columns(name)
-    kinds = [dtype.kind for dtype in frame.dtypes]
-    for place, (column, kind, values) in enumerate(zip(frame.columns, kinds, shown, strict=True)):
-        number = "whole" if column in whole or kind in "iu" else "number"
-        form = formats[number if kind in "iuf" else "text"]
-        sheet.set_column(place, place, _width(column, values, text=kind not in "iufb"), form)
-
-
-def _shown(name: str, frame: pd.DataFrame, length: int) -> Columns:
-    """The rows of a table that its sheet holds, and what it says of the others."""
-    shown = frame.iloc[:MOST_ROWS]
-    left = f"{length - MOST_ROWS} more rows are in data/{name}.csv" if length > MOST_ROWS else None
-    return [plain_column(column) for _, column in shown.items()], left
-
-
-def _write_texts(
-    book: Any,
-    formats: dict[str, Any],
-    rows: dict[int, Columns],
-    name: str,
-    columns: Mapping[str, Sequence[str]],
-) -> None:
-    """A sheet of texts alone, columns by their heads."""
+def _add(book: Any, formats: dict[str, Any], rows: Rows, name: str, table: Table | None) -> None:
+    """A sheet that takes a table, with a column of each kind to tell their styles by."""
     sheet = book.add_worksheet(name)
-    _head(sheet, formats, columns)
-    for place, (head, texts) in enumerate(columns.items()):
-        sheet.set_column(place, place, min(120, max(map(len, [head, *texts])) + 1))
-    rows[len(book.worksheets())] = list(columns.values()), None
+    sheet.freeze_panes(1, 0)
+    for place, kind in enumerate(KINDS):
+        sheet.set_column(place, place, None, formats[kind])
+    rows[len(book.worksheets())] = table
+
+
+def _table(name: str, frame: pd.DataFrame, length: int) -> Table:
+    """The rows of a table that its sheet holds, and what it says of the others."""
+    columns = [plain_column(column) for _, column in frame.iloc[:MOST_ROWS].items()]
+    whole = _whole_columns(name)
+    kinds, widths = [], []
+    for column, dtype, values in zip(frame.columns, frame.dtypes, columns, strict=True):
+        number = "whole" if column in whole or dtype.kind in "iu" else "number"
+        kinds.append(number if dtype.kind in "iuf" else "text")
+        widths.append(_width(column, values, text=dtype.kind not in "iufb"))
+    left = f"{length - MOST_ROWS} more rows are in data/{name}.csv" if length > MOST_ROWS else None
+    return Table(list(frame.columns), kinds, widths, columns, left)
+
+
+def _texts(columns: Mapping[str, Sequence[str]]) -> Table:
+    """A table of texts alone, columns by their heads."""
+    widths = [min(120, max(map(len, [head, *texts])) + 1) for head, texts in columns.items()]
+    return Table(list(columns), ["text"] * len(columns), widths, list(columns.values()))
 
 
 def _write_columns(
-    book: Any, formats: dict[str, Any], rows: dict[int, Columns], tables: list[str]
+    book: Any,
+    formats: dict[str, Any],
+    rows: Rows,
+    tables: list[str],
+    standing: Path | None = None,
 ) -> None:
     """What every column of every table means, from the models."""
+    if standing:
+        _add(book, formats, rows, "columns", None)
+        return
     told = [
         (name, column, str((field.metadata or {}).get("unit", "")), str(field.description))
         for name in tables
         for column, field in _model_columns(name).items()
     ]
-    columns: list[list[str]] = [[line[place] for line in told] for place in range(4)]
     heads = ("table", "column", "unit", "meaning")
-    _write_texts(book, formats, rows, "columns", dict(zip(heads, columns, strict=True)))
+    texts = {head: [line[place] for line in told] for place, head in enumerate(heads)}
+    _add(book, formats, rows, "columns", _texts(texts))
 
 
 def _head(sheet: Any, formats: dict[str, Any], names: Iterable[str]) -> None:

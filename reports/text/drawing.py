@@ -7,12 +7,23 @@ import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-Draw = Callable[[str, str, Callable[[], bytes]], None]
-"""Takes a page's path in the month's folder, the mark of what it is drawn from, and what draws it.
+Made = str | Callable[[], str]
+"""A mark of what a page is drawn from, or what works it out; empty: the page is always drawn."""
 
-A page without a mark ("") is always drawn."""
+
+class Draw(Protocol):
+    """Takes a page's path in the month's folder, the mark of what it is drawn from, what draws it.
+
+    `known_by`: a mark that is there before the page's data are; the same stands for the same page.
+    """
+
+    def __call__(
+        self, name: str, made_from: Made, make: Callable[[], bytes], known_by: str = ""
+    ) -> None:
+        """Draw the page, unless it stands made from the same."""
+
 
 Part = tuple[int, int]
 """Which of how many shares of a month's case pages, dealt out in turn among processes."""
@@ -23,7 +34,7 @@ WHOLE: Part = (0, 1)
 def into(folder: Path) -> Draw:
     """Draws every page into a folder."""
 
-    def draw(name: str, _: str, make: Callable[[], bytes]) -> None:
+    def draw(name: str, made_from: Made, make: Callable[[], bytes], known_by: str = "") -> None:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(make())

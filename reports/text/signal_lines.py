@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -28,6 +29,7 @@ def signal_parts(sentence: str) -> tuple[str, str]:
     return what, re.sub(r" \([^)]*\)", "", f"{counts}{before}").rstrip(".")
 
 
+@lru_cache(maxsize=4)
 def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
     """The signals of a kind that stand, care before the record, newest first, a chart's last one.
 

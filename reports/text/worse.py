@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.text import words
@@ -97,6 +98,7 @@ class Worse:
         return f"since {name.partition(' ')[0] if near else name}"
 
 
+@lru_cache(maxsize=1)
 def worse(review: MonthReview) -> list[Worse]:
     """What stands towards worse, care before the record, newest first."""
     return [worse_of(review, row) for row in standing(review, "headline")]

@@ -108,3 +108,20 @@ def verdicts_alone() -> Iterator[None]:
     with data_alone(), pytest.MonkeyPatch.context() as patch:
         patch.setattr(measures, "figures", no_figures)
         yield
+
+
+@contextlib.contextmanager
+def signals_alone() -> Iterator[None]:
+    """As `data_alone`, and power, bases, sizes and marked trips, which no signal needs, are not
+    worked out."""
+    from pipeline.measures import bases, power, sizes, trip_marks
+    from tests.followup.conftest import no_figures
+
+    frames = no_figures()
+    left_out = ((power, "power", "power"), (bases, "funnels", "funnels"), (sizes, "sizes", "sizes"),
+                (trip_marks, "trip_marks", "trip_marks"),
+                (trip_marks, "apart_trips", "apart_trips"))  # fmt: skip
+    with data_alone(), pytest.MonkeyPatch.context() as patch:
+        for module, name, table in left_out:
+            patch.setattr(module, name, lambda *_, table=table: frames[table])
+        yield

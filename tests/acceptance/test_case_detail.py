@@ -14,11 +14,10 @@ from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judging.evaluator import judge
 from pipeline.judging.versions import versions_in_store
-from pipeline.measures import measure
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import cases, month_words
-from pipeline.month.gather import make_tables
-from pipeline.month.work import make_work
+from pipeline.month.data_files import make_tables
+from pipeline.month.work import make_equipment
 from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.store.database import open_store
@@ -51,8 +50,8 @@ def details(delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> CaseDet
     cases(con, versions, MONTH)
     # every trip without a flag is drawn, so that those with rows set aside have a case, too
     join_cases(con, MONTH, a_year=12 * TRIPS)
-    make_work(con, MONTH)
-    make_tables(con, MONTH, measure(con, MONTH), {})
+    make_equipment(con, MONTH)
+    make_tables(con, MONTH, {})
     found = case_details(con, versions)
     con.close()
     return found

@@ -18,8 +18,9 @@ import pytest
 from pipeline.rules import all_rules
 from pipeline.simulate.service import protocol_text
 from schemas.outputs import OUTPUTS
+from tests.process import started
 
-from .command_runs import Reviewed, Run, refused, reviewed_in, rows, verdicts_alone
+from .command_runs import Reviewed, Run, refused, rows, verdicts_alone
 
 COMMANDS = {
     "review": ["DELIVERY", "--into", "--month", "--protocol", "--cannulas"],
@@ -71,18 +72,6 @@ def test_without_a_command_the_commands_are_listed(run: Run) -> None:
 
 
 # ---- review
-
-
-@pytest.fixture(scope="module")
-def clean_review(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
-    """The clean delivery reviewed with no option at all; tests that change the store copy it."""
-    return reviewed_in(tmp_path_factory.mktemp("clean-review"), clean_delivery)
-
-
-@pytest.fixture(scope="module")
-def dirty_review(dirty_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
-    """The dirty delivery, likewise."""
-    return reviewed_in(tmp_path_factory.mktemp("dirty-review"), dirty_delivery)
 
 
 def test_review_writes_page_and_data_and_says_where(
@@ -374,14 +363,8 @@ def test_our_own_bug_keeps_its_traceback_and_exits_1(tmp_path: Path) -> None:
         "from pipeline.cli.main import main\n"
         "main()\n"
     )
-    ran = subprocess.run(
-        [sys.executable, "-c", program],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        stdin=subprocess.DEVNULL,
-        check=False,
-    )
-    assert ran.returncode == 1
-    assert "Traceback" in ran.stderr
-    assert "ZeroDivisionError: a bug of ours" in ran.stderr
+    ran = started(program)
+    printed = ran.printed.read()
+    assert ran.wait() == 1
+    assert "Traceback" in printed
+    assert "ZeroDivisionError: a bug of ours" in printed

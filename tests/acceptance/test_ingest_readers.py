@@ -13,11 +13,20 @@ from hypothesis import strategies as st
 
 from pipeline.files import delimited
 from pipeline.files.content import read_content
-from pipeline.files.delimited import Delimited, lines_rows, quick_rows, rows_expected, slow_rows
+from pipeline.files.delimited import (
+    SIZES,
+    Delimited,
+    fitting_rows,
+    lines_rows,
+    quick_rows,
+    rows_expected,
+    slow_rows,
+)
 from pipeline.files.rows import Columns, TextRows
 from pipeline.ingest import stage
 from pipeline.ingest.parts import read_part
 from pipeline.ingest.problems import Findings
+from pipeline.ingest.typed import TableFile
 from schemas.contract import TABLES
 from tests.deep import examples
 
@@ -27,6 +36,9 @@ CELLS = [
 ]  # fmt: skip
 ROWS = st.lists(st.sampled_from(CELLS), min_size=2, max_size=5).map(",".join)
 TIDY = st.lists(ROWS, max_size=5).map("\n".join)
+RAGGED_ROWS = st.lists(
+    st.lists(st.sampled_from(["a", "", "b c"]), min_size=1, max_size=5).map(",".join), max_size=8
+).map("\n".join)
 WILD = st.text(st.sampled_from('ab",,,\n\n \t\\é\0'), max_size=24)
 
 
@@ -79,6 +91,33 @@ def test_lines_are_cut_as_the_strict_reader_cuts_them(body: str, newline: str, l
         assert rows == con.execute(select % slow.sql).fetchall()
 
 
+@settings(max_examples=examples(60, 600), deadline=None, derandomize=True)
+@given(body=TIDY | WILD | RAGGED_ROWS, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
+def test_rows_that_fit_and_those_that_do_not_are_those_of_the_strict_reader(
+    body: str, newline: str, last: bool
+) -> None:
+    text = ",".join(HEADER) + "\n" + body + ("\n" if last else "")
+    select = "select {} as line, {}, h1, h2, h3 from {} order by line"
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "table.csv"
+        path.write_bytes(text.replace("\n", newline).encode())
+        file, columns = read(path, HEADER, HEADER)
+
+        def create(rows: TextRows) -> int:
+            con.execute(f"create or replace temp table fitting as {rows.sql}")
+            return int(con.execute("select count(*) from fitting").fetchall()[0][0])
+
+        found = fitting_rows(con, file, columns, "raw_rejected", create)
+        if not found:
+            return
+        rows = con.execute(select.format(found[0].line, "0, null", "fitting")).fetchall()
+        cut = "reject_code, reject_text"
+        for rejected in found[1:]:
+            rows += con.execute(select.format("line", cut, f"({rejected.sql})")).fetchall()
+        slow = slow_rows(con, file, columns, "raw_slow")
+        assert sorted(rows) == con.execute(select.format("line", cut, f"({slow.sql})")).fetchall()
+
+
 def test_lines_are_not_cut_where_a_quotation_mark_stands(tmp_path: Path) -> None:
     path = tmp_path / "table.csv"
     path.write_text('h1,h2,h3\n1,"2,3",4\n1,2\n', encoding="utf-8")
@@ -91,12 +130,15 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
     rows, header = 100_000, list(TABLES["settings"].to_schema().columns)
     path = tmp_path / "settings.csv"
 
-    def in_small_parts(file: Delimited, columns: Columns) -> TextRows | None:
-        # a file is read in parallel from 32 MB on: as small as that, this one is, too
-        source = quick_rows(file, columns)
+    def in_small_parts(
+        file: Delimited, columns: Columns, *, and_rejects: bool = False
+    ) -> TextRows | None:
+        # a file is read in parallel from some MB on: as small as that, this one is, too
+        source = quick_rows(file, columns, and_rejects=and_rejects)
         assert source is not None
-        small = "auto_detect=false, max_line_size=10000, buffer_size=100000"
-        return replace(source, sql=source.sql.replace("auto_detect=false", small))
+        assert SIZES in source.sql
+        small = "max_line_size=10000, buffer_size=100000"
+        return replace(source, sql=source.sql.replace(SIZES, small))
 
     monkeypatch.setattr(delimited, "quick_rows", in_small_parts)
     with duckdb.connect(config={"threads": 4}) as wide:
@@ -109,7 +151,7 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
         content = read_part(path, Findings())
         assert content is not None
         stage.prepare(wide)
-        file = stage.TableFile("settings", content, header, header)
+        file = TableFile("settings", content, header, header)
         assert stage.stage_table(wide, file, Findings())
         (found,) = wide.execute(
             "select count(*) filter (trip_id = line::VARCHAR) from staged_settings"

@@ -9,7 +9,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.files import delimited
+from pipeline.files import content, delimited, pieces
+from pipeline.ingest import incoming, rows_of_trips, typed
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.store.database import open_store
@@ -21,7 +22,7 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 RAGGED = "T,0\n"
 
 
-def shuffled(delivery: Path, into: Path, kind: str) -> Path:
+def shuffled(delivery: Path, into: Path, kind: str, by: str = "hash(t), t") -> Path:
     """The delivery with the rows of each trip's tables in an order of no meaning, as `kind`."""
     shutil.copytree(delivery, into)
     for table in TABLES:
@@ -29,7 +30,7 @@ def shuffled(delivery: Path, into: Path, kind: str) -> Path:
         if not file.exists():
             continue
         source = f"read_csv('{file}', all_varchar=true, header=true)"
-        order = "order by hash(t), t" if table in CHILD_TABLES else ""
+        order = f"order by {by}" if table in CHILD_TABLES else ""
         con = duckdb.connect()
         con.execute(f"create table rows as from {source} t {order}")
         if kind == "parquet":
@@ -44,7 +45,12 @@ def shuffled(delivery: Path, into: Path, kind: str) -> Path:
 
 
 def stored(
-    delivery: Path, into: Path, *, threads: int | None = None, memory: str | None = None
+    delivery: Path,
+    into: Path,
+    *,
+    threads: int | None = None,
+    memory: str | None = None,
+    without: str = "exclude (line)",
 ) -> dict[str, list[tuple[object, ...]]]:
     """The rows of every table of trips, in the order they are stored in, without their lines."""
     with closing(open_store(into, threads=threads, memory_limit=memory)) as con:
@@ -53,9 +59,9 @@ def stored(
         load(con, read_delivery(con, delivery))
         return {
             table: con.execute(
-                f"select * exclude (line) from delivered.{table} order by rowid"
+                f"select * {without} from delivered.{table} order by rowid"
             ).fetchall()
-            for table in ("trips", *CHILD_TABLES)
+            for table in ("trips", *CHILD_TABLES, *([] if without else ["set_aside"]))
         }
 
 
@@ -74,3 +80,60 @@ def test_reader_threads_and_memory_change_no_row(
     assert stored(ragged, tmp_path / "lines.duckdb") == first
     monkeypatch.setattr(delimited, "lines_rows", lambda *_: None)
     assert stored(ragged, tmp_path / "slow.duckdb") == first
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "ragged"])
+@pytest.mark.parametrize("by", ["trip_id", "hash(t), t"])
+def test_pieces_of_a_file_change_no_row(
+    clean_delivery: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, by: str
+) -> None:
+    delivery = shuffled(clean_delivery, tmp_path / kind, kind, by)
+    for table in CHILD_TABLES if kind == "ragged" else ():
+        file = delivery / f"{table}.csv"
+        lines = file.read_text(encoding="utf-8").splitlines(keepends=True)
+        # a row that does not fit, one that only has delimiters after its end, two in a row
+        lines[7:7] = [RAGGED, lines[5].replace("\n", ",\n"), RAGGED, "T\n"]
+        file.write_text("".join(lines), encoding="utf-8")
+    whole = stored(delivery, tmp_path / "whole.duckdb", without="")
+    parts: list[int] = []
+    monkeypatch.setattr(content, "CHUNK", 1000)
+    monkeypatch.setattr(pieces, "PIECE", 10_000)
+    monkeypatch.setattr(typed, "ROWS_OF_A_PIECE", 300)
+    monkeypatch.setattr(rows_of_trips, "SORTED_AT_ONCE", 170)
+    monkeypatch.setattr(incoming, "LONG_FILE_BYTES", 0)
+    sort = rows_of_trips._sort_unless_in_order
+
+    def counted(
+        con: duckdb.DuckDBPyConnection, file: typed.TableFile, ends: list[int], into: str
+    ) -> None:
+        parts.append(len(ends) - 1)
+        assert into.startswith("incoming.")
+        sort(con, file, ends, into)
+
+    monkeypatch.setattr(rows_of_trips, "_sort_unless_in_order", counted)
+    for threads in (1, 2, 4):
+        into = tmp_path / f"{threads}.duckdb"
+        assert stored(delivery, into, threads=threads, without="") == whole
+        assert not list(tmp_path.glob("*.new*"))
+    assert max(parts) > 5
+
+
+def test_a_quoted_line_end_at_a_cut_is_read_whole(
+    clean_delivery: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    delivery = shuffled(clean_delivery, tmp_path / "csv", "csv")
+    contacts = delivery / "contacts.csv"
+    header, *rows = contacts.read_text(encoding="utf-8").splitlines()
+    # each row begins with a cell that holds a line end, so that every second line ends in one
+    contacts.write_text(
+        "\n".join([f"note,{header}", *(f'"a\nb",{row}' for row in rows), ""]), encoding="utf-8"
+    )
+    export = delivery / "export.toml"
+    export.write_text(
+        export.read_text(encoding="utf-8") + '\n[ignore]\ncontacts = ["note"]\n', encoding="utf-8"
+    )
+    whole = stored(delivery, tmp_path / "whole.duckdb")
+    assert whole["contacts"]
+    monkeypatch.setattr(content, "CHUNK", 50)
+    monkeypatch.setattr(pieces, "PIECE", 100)
+    assert stored(delivery, tmp_path / "cut.duckdb") == whole

@@ -12,6 +12,8 @@ import duckdb
 import pytest
 
 import reports
+from pipeline import gathered
+from pipeline.followup.by_hand import add
 from pipeline.followup.correct import correct
 from pipeline.followup.determine import determine
 from pipeline.followup.retraining import retrained
@@ -126,6 +128,14 @@ def answered(world: World) -> None:
     )  # fmt: skip
 
 
+def answer(world: World, action: str) -> None:
+    determine(
+        world.sheet(trip_id="T5", rules="wall-oxygen-time", conclusion="equipment", status="open",
+                    reviewer="R2", refer_to="", action=action, due_month="2026-05", note=""),
+        world.into,
+    )  # fmt: skip
+
+
 def corrected(world: World) -> None:
     correct(
         world.sheet(trip_id="T4", table="trips", at_s="", column="weight_kg", value="4.6",
@@ -163,6 +173,10 @@ def taken_away(world: World) -> None:
     (world.into / MONTH / "data" / "verdicts.csv").unlink()
 
 
+def added(world: World) -> None:
+    add(world.into, "T3", "told of at the meeting", "R1")
+
+
 SEEN = {
     "trips": table("trips", "T4,2026-02,b2,ground,croup", "T4,2026-02,b2,rotor,croup"),
     "crew": table("crew", "T4,c1,nurse", "T4,c1,physician"),
@@ -179,10 +193,15 @@ SEEN = {
     "a determination": answered,
     "a correction": corrected,
     "a retraining": held,
+    "a trip added by hand": added,
     "a publication": published,
     "another month's pages": other_month,
 }
 """What there is to change; each on top of those before it, and each shows somewhere."""
+
+
+def no_workbook(world: World) -> None:
+    (world.into / "sheets" / f"{MONTH}.xlsx").unlink()
 
 
 def no_style(world: World) -> None:
@@ -192,6 +211,14 @@ def no_style(world: World) -> None:
 IN_SHORT = ("protocol.toml", "a determination", "a publication")
 """Of the settings files, of what people said, and of what was published; the last test below has
 one of a delivery's tables."""
+
+STANDING: dict[str, Callable[[World], None]] = {
+    "everything": lambda _: None,
+    "not a data file": taken_away,
+    "not the workbook": no_workbook,
+    "another month's facts": other_month,
+}
+"""What of the last review may still be there when somebody has answered."""
 
 MENDED = {
     "a page changed by hand": by_hand,
@@ -217,6 +244,28 @@ def test_a_change_is_seen(world: World, change: str) -> None:
     nothing_kept = from_nothing(world)
     assert world.reviewed() == nothing_kept
     assert nothing_kept != before
+
+
+@pytest.mark.parametrize("stands", STANDING)
+def test_an_answer_is_seen_whatever_stands_of_the_last_review(world: World, stands: str) -> None:
+    before = world.reviewed()
+    STANDING[stands](world)
+    answer(world, f"look, {stands}")
+    nothing_kept = from_nothing(world)
+    assert world.reviewed() == nothing_kept != before
+
+
+def test_an_answer_has_nothing_made_again_that_it_does_not_change(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def made(*_: object) -> None:
+        raise AssertionError("facts of the records were made once more")
+
+    answer(world, "look, the tables of another month may be kept")
+    before = world.reviewed()
+    answer(world, "look at nothing else")
+    monkeypatch.setattr(gathered, "_records_made", made)
+    assert world.reviewed() != before
 
 
 @pytest.mark.parametrize("change", MENDED)

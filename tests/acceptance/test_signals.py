@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.simulate import simulate
 
-from .command_runs import command_in, data_alone
+from .command_runs import command_in, signals_alone
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 
@@ -105,7 +105,7 @@ def sentence(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
         "stricter": [("review", stricter(whole, folder / "stricter"))],
     }
     found = {}
-    with data_alone():
+    with signals_alone():
         for name, commands in runs.items():
             for words in commands:
                 ran = command_in(folder, *words)

@@ -8,8 +8,10 @@ import pytest
 
 from pipeline.simulate import simulate
 
-from .command_runs import command_in, data_alone
+from .command_runs import command_in, signals_alone
 from .test_signals import Row, chart_of, read, without, write
+
+pytestmark = pytest.mark.usefixtures("without_screen")
 
 LAST, TRIPS, MONTHS = "2026-12", 62, 12
 PLANTED, MISSING = 34, 2
@@ -43,7 +45,7 @@ def said(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Row]]:
         if name == "planted":
             assert plant(delivery, set(last[:-MISSING])) == PLANTED
         (folder / f"in-{name}").mkdir()
-        with data_alone():
+        with signals_alone():
             ran = command_in(folder / f"in-{name}", "review", delivery)
         assert ran.code == 0, ran.err
         for path in (folder / f"in-{name}" / "tailrace-out" / LAST / "data").glob("signal*.csv"):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
 from reports import write_pages
 from reports.text.case_links import FOLDER, case_file
@@ -21,6 +21,7 @@ FLAGS = [
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
 ]
 
+WINDOW: ViewportSize = {"width": 1280, "height": 900}
 
 FIGURES_READY = """[...document.querySelectorAll('[data-figure]')].every(
     chart => !chart.hidden && chart.querySelector('.main-svg'))"""
@@ -47,6 +48,7 @@ class Opened:
     page: Page
     requests: list[str] = field(default_factory=list)
     complaints: list[str] = field(default_factory=list)
+    listeners: list[tuple[str, Callable[..., None]]] = field(default_factory=list, repr=False)
 
 
 @pytest.fixture(scope="session")
@@ -93,30 +95,33 @@ def case_page(month_page: Path, trip_id: str) -> Path:
     return month_page.parent / FOLDER / case_file(trip_id)
 
 
-FRESH: list[Page] = []
+TAKEN: list[tuple[Opener, Opened]] = []
 """Pages that the test at hand opened for itself."""
 
 
 @pytest.fixture(autouse=True)
-def fresh_pages_are_closed() -> Iterator[None]:
+def pages_are_given_back() -> Iterator[None]:
     """What stays open goes on taking time and memory from every test that follows."""
     yield
-    while FRESH:
-        FRESH.pop().close()
+    while TAKEN:
+        opener, opened = TAKEN.pop()
+        opener.give_back(opened)
 
 
 class Opener:
     """Opens a month's page; with charts, waits until they are drawn.
 
     The chart library takes most of the time, so a page with charts is opened once and shared by
-    the tests that only look at it; a page without them is fresh each time, and closed after it.
+    the tests that only look at it; a page without them is loaded anew each time, in a tab that the
+    test before gave back empty: to open a tab takes twice as long as to load a page in it.
     All are pages of one session of the browser: they keep nothing that another could find.
     """
 
     def __init__(self, browser: Browser, pages: dict[str, Path]) -> None:
         self.pages = pages
-        self.session = browser.new_context(viewport={"width": 1280, "height": 900})
+        self.session = browser.new_context(viewport=WINDOW)
         self.loaded: dict[str, Opened] = {}
+        self.free: list[Page] = []
 
     def __call__(self, name: str, anchor: str = "") -> Opened:
         result = self._fresh()
@@ -127,30 +132,50 @@ class Opener:
     def case(self, name: str, trip_id: str, anchor: str = "", width: int = 1280) -> Opened:
         """Open a trip's page."""
         result = self._fresh()
-        result.page.set_viewport_size({"width": width, "height": 900})
+        if width != WINDOW["width"]:
+            result.page.set_viewport_size({"width": width, "height": 900})
         result.page.goto(case_page(self.pages[name], trip_id).as_uri() + anchor)
         return result
 
     def with_charts(self, name: str) -> Opened:
         if name not in self.loaded:
-            self.loaded[name] = self._listen()
+            self.loaded[name] = _listening(self.session.new_page())
             self.loaded[name].page.goto(self.pages[name].as_uri())
             self.loaded[name].page.evaluate(OPEN_CHARTS)
             until(self.loaded[name].page, FIGURES_READY)
         return self.loaded[name]
 
     def _fresh(self) -> Opened:
-        result = self._listen()
-        FRESH.append(result.page)
+        result = _listening(self.free.pop() if self.free else self.session.new_page())
+        TAKEN.append((self, result))
         return result
 
-    def _listen(self) -> Opened:
-        page = self.session.new_page()
-        result = Opened(page)
-        page.on("request", lambda request: result.requests.append(request.url))
-        page.on("pageerror", lambda error: result.complaints.append(str(error)))
-        page.on("console", lambda line: result.complaints.append(line.text))
-        return result
+    def give_back(self, opened: Opened) -> None:
+        """Leave the tab as a new one is, for the next test."""
+        page = opened.page
+        if page.is_closed():
+            return
+        page.goto("about:blank")
+        for event, listener in opened.listeners:
+            page.remove_listener(event, listener)
+        page.unroute_all()
+        page.emulate_media(media="null", reduced_motion="null")
+        if page.viewport_size != WINDOW:
+            page.set_viewport_size(WINDOW)
+        self.free.append(page)
+
+
+def _listening(page: Page) -> Opened:
+    """The page with all that it asks for and complains of from here on."""
+    result = Opened(page)
+    result.listeners = [
+        ("request", lambda request: result.requests.append(request.url)),
+        ("pageerror", lambda error: result.complaints.append(str(error))),
+        ("console", lambda line: result.complaints.append(line.text)),
+    ]
+    for event, listener in result.listeners:
+        page.on(event, listener)  # type: ignore[call-overload]
+    return result
 
 
 @pytest.fixture(scope="session")

@@ -9,9 +9,25 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page
 
+from tests.deep import examples
 from tests.followup.reviewed_store import ask
 
 MOST_TABS = 400
+STOPS_BEFORE = """selector => {
+    const here = document.activeElement;
+    const stops = [...document.querySelectorAll(
+        'a[href], button, input, select, textarea, summary, [tabindex]'
+    )].filter(e => e.checkVisibility() && !e.disabled && e.tabIndex >= 0 && e.type !== 'radio'
+        && (here === document.body
+            || here.compareDocumentPosition(e) & Node.DOCUMENT_POSITION_FOLLOWING));
+    return Math.max(0, stops.findIndex(e => e.matches(selector)));
+}"""
+"""Stops of the keyboard that are surely before the first that is meant; of radio buttons, of which
+a group is one stop, none is counted."""
+CASES = examples(4, 8)
+BATCHES = examples(1, 2)
+TO_READ_AGAIN = """SELECT key FROM loop.standing
+    WHERE thing = 'second_reading' AND state = 'asked' ORDER BY key"""
 
 
 @dataclass
@@ -38,8 +54,12 @@ class Hands:
         self.page.keyboard.type(text)
 
     def tab_to(self, selector: str) -> None:
-        """Press Tab until the focus is on what the selector names."""
+        """Press Tab until the focus is on what the selector names.
+
+        It is asked for once it may be there: to ask after each key takes longer than the keys.
+        """
         asked = f"document.activeElement.matches({json.dumps(selector)})"
+        self.press(*["Tab"] * int(self.page.evaluate(STOPS_BEFORE, selector)))
         for _ in range(MOST_TABS):
             self.press("Tab")
             if self.page.evaluate(asked):
@@ -139,11 +159,14 @@ def approve(hands: Hands, walk: Walk) -> None:
     hands.become("C1")
 
 
-def read_eight(hands: Hands, walk: Walk) -> None:
-    """Eight cases, the findings of one differently; each from the one before."""
+def read_cases(hands: Hands, walk: Walk) -> None:
+    """Cases, the findings of one differently; each from the one before.
+
+    So many at least, and until one of them is drawn for a second reading.
+    """
     hands.to_list()
     hands.go("b")
-    while len(walk.read) < 8:
+    while len(walk.read) < CASES or not ask(hands.folder, TO_READ_AGAIN):
         before, trip = hands.keys, hands.trip
         if hands.findings > 1 and not walk.differently:
             walk.differently = trip
@@ -163,9 +186,6 @@ def conclude_batches(hands: Hands, walk: Walk) -> None:
         hands.go("Enter")
         hands.send()
         walk.batches += 1
-
-
-BATCHES = 2
 
 
 def ask_a_crew(hands: Hands, walk: Walk) -> None:
@@ -223,9 +243,7 @@ def add_by_hand(hands: Hands, walk: Walk) -> None:
 
 def settle(hands: Hands, walk: Walk) -> None:
     """A second reader differs from the first, and a third settles it."""
-    (walk.settled,) = ask(hands.folder, """
-        SELECT key FROM loop.standing WHERE thing = 'second_reading' AND state = 'asked'
-        ORDER BY key""")[0]  # fmt: skip
+    (walk.settled,) = ask(hands.folder, TO_READ_AGAIN)[0]
     hands.become("R2")
     hands.open_trip(walk.settled)
     walk.seen["second reader"] = hands.words

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ RICH = str(fixture.cases_frame(1)["trip_id"][0])
 SERIOUS = ("serious", "critical")
 
 
+@cache
 def axe_source() -> str:
     """The checker's script, as the test-only package ships it."""
     import axe_playwright_python
@@ -30,11 +32,11 @@ def serious(page: Any) -> list[str]:
     ]
 
 
-def checked(page: Any) -> dict[int, list[str]]:
+def checked(page: Any, widths: tuple[int, ...] = (390, 1280)) -> dict[int, list[str]]:
     """Serious issues of an open page by width."""
     page.evaluate(axe_source())
     found = {}
-    for width in (390, 1280):
+    for width in widths:
         page.set_viewport_size({"width": width, "height": 900})
         found[width] = serious(page)
     return found

@@ -17,6 +17,7 @@ from reports.charts.control_data import (
     standing,
 )
 from reports.charts.control_figures import control_figure
+from reports.charts.control_records import Series
 from reports.charts.funnel_data import funnels
 from reports.charts.funnel_figures import funnel_figure
 from reports.charts.palette import ACCENT, PAPER
@@ -57,7 +58,7 @@ def figures_of(review: MonthReview) -> MeasureFigures:
     return review.figures
 
 
-def series_of(review: MonthReview, key: tuple[str, str, str] = SERVICE) -> dict[str, Any]:
+def series_of(review: MonthReview, key: tuple[str, str, str] = SERVICE) -> Series:
     found = ChartTable(review, figures_of(review)).series(*key)
     assert found is not None
     return found
@@ -132,8 +133,10 @@ def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
 def test_signals_in_words() -> None:
     point, row = plain_signal(f"{BELOW}; {ROW_BELOW}").split("; ")
     assert ("below the lower" in point, "sigma" in point, row) == (True, False, ROW_BELOW)
-    points = [{"signal": s} for s in ("", "a", "a", "b", "")]
-    assert signals_of({"points": points}) == [points[2], points[3]]
+    series = series_of(fixture_figures.full())
+    points = [series.points[0]._replace(signal=s) for s in ("", "a", "a", "b", "")]
+    found = signals_of(series._replace(points=points))
+    assert [p is own for p, own in zip(found, points[2:4], strict=True)] == [True, True]
 
 
 def test_signals_are_counted_and_a_long_gap_is_called_better() -> None:
@@ -163,12 +166,12 @@ def test_the_band_is_made_of_the_frames_limits() -> None:
     drawn = control_figure([series], columns=1)["data"]
     bands = [t for t in drawn if t.get("fill") == "toself"]
     assert len(bands) == 2  # a new protocol version begins a phase
-    limits = [p["upper"] for p in series["points"][:24]]
+    limits = [p.upper for p in series.points[:24]]
     assert bands[0]["y"][: 2 * len(limits)] == [u for u in limits for _ in range(2)]
     assert bands[0]["x"][:4] == [-0.5, 0.5, 0.5, 1.5]
     marks = [t for t in drawn if t.get("mode") == "markers" and "hovertext" in t]
     values = sorted(v for t in marks for v in t["y"])
-    assert values == pytest.approx(sorted(p["value"] for p in series["points"]))
+    assert values == pytest.approx(sorted(p.value or 0.0 for p in series.points))
 
 
 @pytest.mark.parametrize(
@@ -178,14 +181,14 @@ def test_the_band_is_made_of_the_frames_limits() -> None:
 def test_a_signal_on_the_better_side_has_a_calmer_mark(signal: str, mark: str, side: str) -> None:
     review = with_last(signal=signal)
     found = director_data(review, figures_of(review), Site()).charts["rates"]
-    panel = {**found["panels"][0], "points": found["panels"][0]["points"][-1:]}
+    panel = found.panels[0]._replace(points=found.panels[0].points[-1:])
     drawn = control_figure([panel], columns=1)
     marks = [t["marker"] for t in drawn["data"] if t.get("marker", {}).get("size", 0) in (14, 16)]
     assert [m["symbol"] for m in marks] == [mark]
     assert (marks[0]["color"] == ACCENT) == (mark == "circle-open")
     notes = [a["text"].replace("<br>", " ") for a in drawn["layout"]["annotations"]]
     (said,) = (n for n in notes if side in n)
-    assert ("better" in said) == found["better"] == (mark == "diamond-open")
+    assert ("better" in said) == found.better == (mark == "diamond-open")
 
 
 @pytest.mark.parametrize(("outside", "color"), [(1, ACCENT), (-1, PAPER)])
@@ -205,21 +208,22 @@ def test_thin_series_are_named_and_not_charted() -> None:
     review = fixture_figures.full()
     data = director_data(review, figures_of(review), Site())
     shares = data.charts["shares"]
-    assert fixture_figures.THIN not in {p["key"] for p in shares["panels"]}
-    assert "repeated occlusion call" in shares["thin"]
+    assert fixture_figures.THIN not in {p.key for p in shares.panels}
+    assert "repeated occlusion call" in shares.thin
     # a rule broken on fewer than 1 in 20 trips is charted by its gaps, once
-    assert fixture_figures.RARE not in {p["key"] for p in shares["panels"]}
-    assert {p["key"] for p in data.charts["gaps"]["panels"]} == {fixture_figures.RARE}
+    assert fixture_figures.RARE not in {p.key for p in shares.panels}
+    assert {p.key for p in data.charts["gaps"].panels} == {fixture_figures.RARE}
 
 
 def test_false_signals_are_added_up() -> None:
     figures = fixture_figures.measure_figures()
     found = false_signals_data(figures)
     # 8 series of 0.4 months a year each
-    assert found["yearly"] == pytest.approx(8 * 0.4)
-    assert numbers(found["sentence"])[-2:] == ["0.27", "8"]
+    assert found.yearly == pytest.approx(8 * 0.4)
     others = len(figures.charts.groupby(["measure", "group_by", "group_value"])) - 8
-    assert f"{others} series" in found["caution"]
+    assert found.series == others + 8
+    # series simulated, their signals a year and a month, and those that were not simulated
+    assert numbers(found.caution) == ["8", "3.2", "0.27", f"{others}"]
 
 
 def test_small_bases_are_never_outside() -> None:

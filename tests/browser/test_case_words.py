@@ -7,7 +7,6 @@ import itertools
 import re
 import unicodedata
 from pathlib import Path
-from typing import Any
 from xml.etree import ElementTree
 
 import pandas as pd
@@ -15,7 +14,8 @@ import pytest
 
 from reports import write_pages
 from reports.case import tables
-from reports.case.data import case_pages, line_ranges
+from reports.case.data import CasePage, case_pages, line_ranges
+from reports.case.records import LineRange, Source, VerdictRow
 from reports.case.tables import Setting
 from reports.case.trip_axis import Frame, Shelves, Spaces, nice_top, tick_minutes
 from reports.case.trip_data import behaviour_runs
@@ -34,7 +34,7 @@ from tests.browser.case_fixture import LIMIT_MIN
 from tests.browser.reading import numbers
 
 
-def pages_of(review: MonthReview) -> list[dict[str, Any]]:
+def pages_of(review: MonthReview) -> list[CasePage]:
     return list(case_pages(review, Site()))
 
 
@@ -70,28 +70,28 @@ def test_a_file_name_is_safe_and_the_same_in_every_run() -> None:
 
 def test_verdicts_are_grouped_by_what_needs_reading() -> None:
     page = pages_of(fixture.month_review())[0]
-    assert [g["verdict"] for g in page["groups"]] == [
+    assert [g.verdict for g in page.groups] == [
         *("deviation", "cannot_tell", "authorised", "met", "not_applicable"),
     ]
-    first = page["groups"][0]["rows"][0]
-    assert numbers(first["moment"]) == ["50", f"{LIMIT_MIN}"]
-    shown = [(r["text"], r["anchor"]) for r in first["evidence"][0]["ranges"]]
+    first = page.groups[0].rows[0]
+    assert numbers(first.moment) == ["50", f"{LIMIT_MIN}"]
+    shown = [(r.text, r.anchor) for r in first.evidence[0].ranges]
     assert shown == [("100–102", "settings-100"), ("104", "settings-104")]
     flagged = str(fixture.cases_frame(20)["rules"][0]).split()
     assert set(flagged) == {"wall-oxygen-time", "source-choice"}
-    assert page["to_conclude"] == ["Wall oxygen time", "Source choice"]
+    assert page.to_conclude == ["Wall oxygen time", "Source choice"]
     audit = pages_of(fixture.month_review())[-1]
-    assert (audit["group"], audit["to_conclude"]) == ("audit", [])
+    assert (audit.group, audit.to_conclude) == ("audit", [])
 
 
 def test_neighbours_follow_the_reading_order() -> None:
     pages = pages_of(fixture.month_review())
-    assert pages[0]["previous"] is None
-    assert pages[-1]["next"] is None
+    assert pages[0].previous is None
+    assert pages[-1].next is None
     for before, after in itertools.pairwise(pages):
-        assert before["next"]["trip"] == after["trip"]
-        assert after["previous"]["trip"] == before["trip"]
-    assert {p["total"] for p in pages} == {20}
+        assert before.next.trip == after.trip
+        assert after.previous.trip == before.trip
+    assert {p.total for p in pages} == {20}
 
 
 @pytest.mark.parametrize(
@@ -104,13 +104,13 @@ def test_neighbours_follow_the_reading_order() -> None:
     ],
 )
 def test_the_window_in_words(index: int, why: str, minutes: list[str]) -> None:
-    said = pages_of(fixture.month_review())[index]["window"]
+    said = pages_of(fixture.month_review())[index].window
     assert why in said
     assert numbers(said) == minutes
 
 
 def test_the_course_of_a_trip_in_order() -> None:
-    rows = pages_of(fixture.month_review())[0]["tables"].course.rows
+    rows = pages_of(fixture.month_review())[0].tables.course.rows
     told = [(r.at, r.cells[0] if isinstance(r, tables.Setting) else r.kind) for r in rows]
     assert told == [  # their sentences stand in the kept text of the page
         ("0", "milestone"),
@@ -130,16 +130,16 @@ def test_the_course_of_a_trip_in_order() -> None:
 
 def test_what_failed_is_told_at_its_mark_and_in_the_course() -> None:
     page = pages_of(fixture.month_review())[0]
-    (reason,) = page["picture"].reasons
+    (reason,) = page.picture.reasons
     assert (reason.at_s, reason.words) == (2700, "ventilator failed")
-    told = {row.at: row.reason for row in page["tables"].course.rows if isinstance(row, Setting)}
+    told = {row.at: row.reason for row in page.tables.course.rows if isinstance(row, Setting)}
     assert told["45"] == "ventilator failed"
     for narrow in (False, True):
-        drawn = str(trip_picture(page["picture"], "A trip", "Lanes", narrow=narrow))
+        drawn = str(trip_picture(page.picture, "A trip", "Lanes", narrow=narrow))
         (x,) = re.findall(r'd="M([\d.]+) \d+l5 5-5 5-5-5z"><title>V[a-z ]+ failed', drawn)
         assert float(x) == pytest.approx(Frame(0, 7200, narrow, "any").x(2700), abs=0.06)
         assert ">ventilator failed</text>" in drawn
-    calm = page["picture"]._replace(reasons=[])
+    calm = page.picture._replace(reasons=[])
     assert "failed" not in str(trip_picture(calm, "A trip", "Lanes", narrow=False))
 
 
@@ -149,14 +149,14 @@ def test_what_is_far_outside_is_counted_and_not_drawn() -> None:
     strays = review.details.contacts.assign(at_s=100_000)
     details = dataclasses.replace(review.details, contacts=strays)
     page = pages_of(dataclasses.replace(review, details=details))[0]
-    assert page["picture"].domain == (0, 7200)
-    assert page["picture"].beyond_axis == 1
-    assert pages_of(review)[0]["picture"].beyond_axis == 0
+    assert page.picture.domain == (0, 7200)
+    assert page.picture.beyond_axis == 1
+    assert pages_of(review)[0].picture.beyond_axis == 0
 
 
 def test_the_axis_holds_what_happened() -> None:
     pages = pages_of(fixture.month_review())
-    low, high = pages[1]["picture"].domain
+    low, high = pages[1].picture.domain
     assert (low, high) == (0, 6600 + 330)  # an open trip runs on, unknown, past its last record
     frame = Frame(low, high, False, "wide")
     assert frame.x(low) == frame.left
@@ -202,13 +202,13 @@ def test_rows_of_tables_escape_what_comes_from_data() -> None:
     place = tables.Place(sentence, sentence, 3)
     row = tables.Observation(*[sentence] * 5, place)
     assert str(tables.observations_html([row])).count(shown) == 5
-    evidence = [{"file": sentence, "ranges": [{"text": sentence, "anchor": sentence}]}]
+    evidence = [Source(sentence, [LineRange(sentence, sentence)])]
     assert str(tables.evidence_html(evidence)).count(shown) == 3
     happened = tables.Happened(0, *[sentence] * 3, place)
     assert str(tables.course_html([happened])).count(shown) == 5
     known = tables.Known(sentence, sentence, (sentence,) * 5)
     assert str(tables.timeline_html([known])).count(shown) == 7
-    verdict = {"rule": sentence, "title": sentence, "sentence": sentence}
+    verdict = VerdictRow(sentence, sentence, True, *[sentence] * 4, evidence)
     assert str(tables.verdicts_html([verdict])).count(shown) == 3
 
 
@@ -311,8 +311,8 @@ def test_a_trip_of_nothing_is_drawn(tmp_path: Path) -> None:
     written = write_pages(alone, tmp_path).parent / "cases" / case_file(str(trips["trip_id"][0]))
     assert "nothing is known" in written.read_text(encoding="utf-8")
     page = pages_of(alone)[0]
-    assert page["groups"] == []
-    facts = dict(page["facts"])
+    assert page.groups == []
+    facts = dict(page.facts)
     assert facts["Times"].endswith("not recorded")
     assert facts["Child"].count("not recorded") == 2  # age and weight
 

@@ -92,20 +92,22 @@ def test_a_course_takes_two_months(open_edge: Opener) -> None:
 
 @pytest.mark.browser
 def test_what_an_unusual_month_says(open_edge: Opener) -> None:
-    sentences = {
-        "no-ventilator/index": "no ventilator time with a complete log",
-        "no-ventilator/director": "No ventilator hours with a known cannula.",
-        "no-logs/director": "Too few months for signals.",
-        "no-logs/index": "no ventilator time with a complete log",
+    said = {
+        "no-ventilator/index": "no ventilator time",
+        "no-ventilator/director": "No ventilator hours",
+        "no-logs/director": "Too few months",
+        "no-logs/index": "no ventilator time",
         "one-trip/index": "1 of 1 trip",
-        "one-trip/director": "fewer than two bases to compare",
-        "nothing-found/index": "Too few months for signals.",
-        "nothing-found/director": "Too few months for signals.",
-        "no-protocol/index": "No protocol version is in force: no trip was judged.",
-        "no-protocol/director": "No protocol version is in force",
+        "one-trip/director": "than two bases",
+        "nothing-found/index": "Too few months",
+        "nothing-found/director": "Too few months",
+        "no-protocol/index": "No protocol version",
+        "no-protocol/director": "No protocol version",
     }
-    for name, sentence in sentences.items():
-        assert sentence in open_edge.with_charts(name).page.locator("main").text_content(), name
+    for name, words in said.items():
+        assert words in open_edge.with_charts(name).page.locator("main").text_content(), name
+    verdict = open_edge.with_charts("no-protocol/index").page.locator("h1").text_content() or ""
+    assert "no trip" in verdict
 
 
 @pytest.mark.browser
@@ -170,7 +172,7 @@ def test_what_a_spreadsheet_takes_for_a_formula_comes_into_no_file(
     assert not any(FORMULA in cell for cell in cells)
     simulate(tmp_path, trips=1, months=1, seed=3)
     replace(tmp_path / "cannulas.toml", 'label = "prong 3', 'label = "@prong 3')
-    with pytest.raises(Refused, match=r"label: must be 1 to 64 characters.*not begin with"):
+    with pytest.raises(Refused, match=r"label: must be .*64 .*not begin with"):
         review(tmp_path, tmp_path / "out")
 
 

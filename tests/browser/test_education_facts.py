@@ -65,7 +65,7 @@ def test_what_readers_put_down_to_practice_comes_first() -> None:
     assert found.grids.confirmed[0].side == "3/4"  # of the twelve months, the missed one with it
     # the missed one is none of those read
     assert (found.grids.read, found.grids.flags, found.grids.practice) == (3, 4, 2)
-    assert found.verdict.rest.startswith("Retrain wall oxygen time")
+    assert found.verdict.rest.startswith("Retrain wall")
     assert "at cedar, 2 of 3" in found.verdict.rest
 
 

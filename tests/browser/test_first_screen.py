@@ -55,11 +55,21 @@ WIDER_THAN_PAPER = """[...document.querySelectorAll('.scroll, main svg, main fig
     .map(e => e.getAttribute('aria-label') || e.id || e.outerHTML.slice(0, 80))"""
 
 
+@pytest.fixture(scope="module")
+def tab(browser: Browser) -> Iterator[Page]:
+    opened = browser.new_page()
+    yield opened
+    opened.close()
+
+
 @pytest.fixture
-def screen(browser: Browser) -> Iterator[Page]:
-    context = browser.new_context(viewport={"width": 1280, "height": FOLD})
-    yield context.new_page()
-    context.close()
+def screen(tab: Page) -> Page:
+    """A tab as a new one is: to open one takes longer than to load a page in it."""
+    tab.goto("about:blank")
+    tab.unroute_all()
+    tab.emulate_media(media="null")
+    tab.set_viewport_size({"width": 1280, "height": FOLD})
+    return tab
 
 
 def without_scripts(page: Page) -> None:

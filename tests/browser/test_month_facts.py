@@ -86,7 +86,7 @@ def test_sizes_say_all_months_and_the_month_with_their_counts() -> None:
 def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() -> None:
     review = golden.month_review()
     said = verdict(review)
-    assert said.worse.startswith("Worse: wall oxygen time")
+    assert said.worse.startswith("Worse: wall")
     assert said.worse.endswith("since March, 9 of 60.")
     assert "escalation call 1" in said.rest
     assert said.rest.endswith(missing := "Two trips missing.")

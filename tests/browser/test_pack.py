@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
 
 from reports.charts.static_rendering import png, svg
@@ -19,6 +20,7 @@ from reports.render.pictures import CAUTION, WIDTH, pictures, sheet
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
+from tests.browser.conftest import WINDOW, until
 from tests.browser.reading import numbers
 from tests.deep import examples
 
@@ -115,32 +117,44 @@ def test_the_committee_reads_what_was_confirmed_and_what_is_open(packs: dict[str
     assert all(word in text for word in ("Date", "Name", "Signature"))
 
 
+OPENED = "!document.querySelector('[data-figure]') || typeof Plotly !== 'undefined'"
 LONGER = "Some months have more to say than this one. " * 8
 """Three lines on paper, that a month may have more than the fixture's."""
 
 
-def printed(browser: Browser, page: Path, paper: str, to: Path) -> list[str]:
-    """The text of each printed page."""
-    opened = browser.new_page()
-    opened.goto(page.as_uri())
-    opened.pdf(path=to, format=paper, prefer_css_page_size=False)
+@pytest.fixture(scope="module")
+def tab(browser: Browser) -> Iterator[Page]:
+    """One tab for all that is printed: to open one takes longer than to load a page in it."""
+    opened = browser.new_page(viewport=WINDOW)
+    yield opened
     opened.close()
+
+
+def printed(tab: Page, paper: str, to: Path) -> list[str]:
+    """The text of each printed page."""
+    tab.pdf(path=to, format=paper, prefer_css_page_size=False)
     return [sheet_.extract_text() for sheet_ in PdfReader(to).pages]
+
+
+PRINTED = {"A4": ("committee", "director"), "Letter": ("committee", "education")}
+"""The committee's pack has to fit on both papers; the others are printed on one, and with `--deep`
+on both."""
 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", PAPERS)
-def test_packs_on_paper(
-    browser: Browser, packs: dict[str, str], tmp_path: Path, paper: str
-) -> None:
-    for who, html in packs.items():
+def test_packs_on_paper(tab: Page, packs: dict[str, str], tmp_path: Path, paper: str) -> None:
+    for who in packs if examples(0, 1) else PRINTED[paper]:
+        html = packs[who]
         (tmp_path / f"{who}.html").write_text(html, encoding="utf-8")
-        texts = printed(browser, tmp_path / f"{who}.html", paper, tmp_path / f"{who}.pdf")
+        tab.goto((tmp_path / f"{who}.html").as_uri())
+        texts = printed(tab, paper, tmp_path / f"{who}.pdf")
         if who == "committee":
             assert len(texts) == 2
             longer = html.replace("</h1>", f"</h1><p>{LONGER}</p>")
             (tmp_path / "longer.html").write_text(longer, encoding="utf-8")
-            assert len(printed(browser, tmp_path / "longer.html", paper, tmp_path / "l.pdf")) == 2
+            tab.goto((tmp_path / "longer.html").as_uri())
+            assert len(printed(tab, paper, tmp_path / "l.pdf")) == 2
         for text in texts:
             squeezed = " ".join(text.split())
             assert STATEMENT in squeezed
@@ -198,32 +212,34 @@ def _sizes(trace: dict[str, Any]) -> list[float]:
 
 @pytest.mark.browser
 def test_no_page_is_empty_and_no_chart_is_higher_than_paper(
-    browser: Browser, review: MonthReview, tmp_path: Path
+    tab: Page, review: MonthReview, tmp_path: Path
 ) -> None:
+    """Two pages are printed, each on one paper, all with `--deep`: that none of the others is empty
+    in print is held where each of them is looked at."""
     from reports import write_pages
 
     month = write_pages(review, tmp_path).parent
     chosen = ["index.html", "director.html", "education.html", "brief-1.html", "year.html"]
     chosen.append(next(month.glob("cases/*.html")).relative_to(month).as_posix())
-    for number, name in enumerate(chosen):
-        opened = browser.new_page(viewport={"width": 1280, "height": 900})
-        opened.goto((month / name).as_uri())
-        opened.wait_for_timeout(600)
-        opened.emulate_media(media="print")
-        for paper in PAPERS if examples(0, 1) else [PAPERS[number % 2]]:
-            opened.pdf(path=tmp_path / "x.pdf", format=paper)
-            texts = [p.extract_text() for p in PdfReader(tmp_path / "x.pdf").pages]
+    on_paper = {"index.html": PAPERS[1:], "education.html": PAPERS[:1]}
+    seen = 0
+    for name in chosen:
+        tab.goto((month / name).as_uri())
+        until(tab, OPENED)
+        tab.emulate_media(media="print")
+        for paper in PAPERS if examples(0, 1) else on_paper.get(name, ()):
+            texts = printed(tab, paper, tmp_path / "x.pdf")
             assert all(len(text.split()) > 15 for text in texts), (name, paper)
-        opened.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-        figures = opened.evaluate(
+        tab.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        figures = tab.evaluate(
             """[...document.querySelectorAll('figure')].filter(f => f.offsetHeight).map(
+                f => [f, f.querySelector('svg.trip') || f]).map(
                 // the key of a trip's picture may stand on the next page
-                f => [
-                    f.offsetHeight,
-                    getComputedStyle(f.querySelector('svg.trip') || f).breakInside,
-                ])"""
+                ([f, drawn]) => [f.offsetHeight, getComputedStyle(drawn).breakInside])"""
         )
+        seen += len(figures)
         for height, kept in figures:
             assert kept == "avoid", name
             assert height < min(PAGE_PX.values()), name
-        opened.close()
+        tab.emulate_media(media="null")
+    assert seen > len(chosen)

@@ -41,12 +41,13 @@ class Serving:
         return client
 
 
-def begin(folder: Path, *more: str, **options: object) -> subprocess.Popen[str]:
-    """Start the desk of a folder."""
-    command = [sys.executable, "-c", TAILRACE, "desk", "--into", str(folder), "--no-open", *more]
-    return subprocess.Popen(  # type: ignore[call-overload,no-any-return]
+def begin(folder: Path, *more: str, first: str = "") -> subprocess.Popen[str]:
+    """Start the desk of a folder; `first`: statements that are run before."""
+    command = [sys.executable, "-c", f"{first}\n{TAILRACE}", "desk", "--into", str(folder),
+               "--no-open", *more]  # fmt: skip
+    return subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        start_new_session=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}, **options,
+        start_new_session=True, env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
 
 
@@ -68,9 +69,9 @@ def forked(folder: Path, by: str) -> Iterator[tuple[BaseProcess, str]]:
 
 
 @contextmanager
-def serving(folder: Path, *more: str) -> Iterator[Serving]:
+def serving(folder: Path, *more: str, first: str = "") -> Iterator[Serving]:
     """A desk that runs while the block does; ended with SIGTERM if it still does."""
-    process = begin(folder, "--port", "0", *more)
+    process = begin(folder, "--port", "0", *more, first=first)
     try:
         assert process.stdout is not None
         first = process.stdout.readline()

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 import threading
 from pathlib import Path
 
 import httpx
 
 from pipeline.followup.ledger_words import ledger
+from tests.faults import commands
+from tests.faults.world import plainly
 from tests.followup.reviewed_store import answer, ask, drawn_for_a_second, flags, write_csv
 
-from .serving import TAILRACE, serving
+from .serving import serving
 from .test_work import plain_trips
 from .visiting import words
 
@@ -52,8 +52,7 @@ def test_all_at_once_nothing_is_lost_and_every_conflict_is_shown(
             answer(both, " ".join(flags(folder, both)), "cannot_say", status="open",
                    reviewer="R3")]  # fmt: skip
     sheet = write_csv(tmp_path / "a.csv", rows)
-    commands = (["determine", str(sheet), "--into", str(folder)],
-                ["review", str(clean_delivery), "--into", str(folder)])  # fmt: skip
+    typed = (["determine", sheet, "--into", folder], ["review", clean_delivery, "--into", folder])
     with serving(folder, "--by", "R1") as desk:
         first = desk.browser()
         first.timeout = httpx.Timeout(240)
@@ -64,11 +63,7 @@ def test_all_at_once_nothing_is_lost_and_every_conflict_is_shown(
         second = _second_browser(desk.process.stdout.readline().split()[1])
         _become(second, desk.origin, "R2")
         mine, theirs = _form(first, both, "holds"), _form(second, both, "does_not_hold")
-        running = [
-            subprocess.Popen([sys.executable, "-c", TAILRACE, *command], stdout=subprocess.PIPE,
-                             stderr=subprocess.PIPE, text=True)
-            for command in commands
-        ]  # fmt: skip
+        running = [commands.start(*command, before=plainly) for command in typed]
         answers: dict[tuple[str, str], httpx.Response] = {}
 
         def saves(browser: httpx.Client, by: str, own: str, form: Form) -> None:
@@ -82,17 +77,17 @@ def test_all_at_once_nothing_is_lost_and_every_conflict_is_shown(
             thread.start()
         for thread in threads:
             thread.join(timeout=300)
-        ended = [process.communicate(timeout=300) for process in running]
+        ended = [one.end(300) for one in running]
     # each command was done, or said who held the store and stored nothing
-    for process, (_, err) in zip(running, ended, strict=True):
-        assert process.returncode in (0, 3), err
-        assert process.returncode == 0 or "is using this store" in err
+    for one in ended:
+        assert one.code in (0, 3), one.err
+        assert one.code == 0 or "is using this store" in one.err
     assert (answers["R1", one_only].status_code, answers["R2", other_only].status_code) == (
         303,
         303,
     )
     kept = {by for by, trip in answers if trip == both and answers[by, trip].status_code == 303}
-    if running[0].returncode == 0:
+    if ended[0].code == 0:
         kept.add("R3")
     # of those who had the same case open one was stored at most, and the others were told
     assert len(kept & {"R1", "R2"}) <= 1

@@ -45,10 +45,11 @@ def plain_page(review: MonthReview, folder: Path, *_: object) -> Path:
 
 
 def no_figures(*_: object) -> dict[str, pd.DataFrame]:
-    """No charts and no power, which are simulated."""
+    """No charts and no power, which are simulated; what answers change is made as it is."""
     return {
         name: pd.DataFrame(columns=list(model.to_schema().columns))
         for name, model in MEASURE_OUTPUTS.items()
+        if name not in {"before_after", "signal_trips"}
     }
 
 
@@ -62,7 +63,8 @@ def no_tables(*_: object) -> None:
 
 def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) -> None:
     """A sheet for every table, with its first row."""
-    TABLES(book, formats, rows, {name: frame.head(1) for name, frame in tables.items()}, lengths)
+    short = {name: None if frame is None else frame.head(1) for name, frame in tables.items()}
+    TABLES(book, formats, rows, short, lengths)
 
 
 @pytest.fixture(scope="package", autouse=True)

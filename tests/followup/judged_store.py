@@ -6,6 +6,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from pipeline.measures.rule_shares import verdict_counts
+from pipeline.store.answers_view import make_answers
 from pipeline.store.followup_tables import ensure_followup_tables
 from tests.generative.into_store import fresh_store
 
@@ -47,6 +49,8 @@ def with_trips(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
         CREATE TEMP TABLE month_case (reading_order INTEGER, trip_id VARCHAR, base VARCHAR,
             vehicle VARCHAR, cannula VARCHAR, kind VARCHAR, "group" VARCHAR, severity VARCHAR,
             leading_rule VARCHAR, rules VARCHAR, why VARCHAR)""")
+    con.execute(verdict_counts(), {"month": trips["month"].max()})
+    make_answers(con)
     return con
 
 
@@ -82,6 +86,7 @@ def answered(con: duckdb.DuckDBPyConnection, answers: pd.DataFrame) -> None:
         FROM given s JOIN judged.trip_window t USING (trip_id)
         JOIN judged.verdict v USING (trip_key)
     """)
+    make_answers(con)
 
 
 def wilson_coverage(n: int, share: float) -> float:

@@ -76,7 +76,7 @@ def test_measures_after_determinations_carry_what_is_unread() -> None:
         con, sentence({0: "practice", 1: "practice", 2: "equipment", 3: "flag_wrong"})
     )
     make_flags(con, MONTH)
-    found = confirmed_measures(con, MONTH)
+    found = confirmed_measures(screen_quality(con, MONTH))
     assert list(found.columns) == list(Measures.to_schema().columns)
     rows = {r["measure"]: r for r in found[found["month"] == MONTH].to_dict("records")}
     assert {

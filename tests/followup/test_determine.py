@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.errors import CODES, EXIT_REFUSED, EXIT_USAGE, Refused, Usage
 from pipeline.followup.determine import determine, determined_words
-from pipeline.followup.month import with_confirmed
+from pipeline.measures.rule_shares import verdict_counts
 from pipeline.store.database import open_store
 from schemas.findings import CONTRIBUTED, FINDINGS, SAID
 from schemas.followup import REFER_TO, STATUSES
@@ -138,8 +138,8 @@ def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     from schemas.outputs import Measures
 
     nothing = pd.DataFrame(columns=list(Measures.to_schema().columns))
-    measures = with_confirmed(con, reviewed_store.MONTH, nothing)
-    followup = followup_review(con, reviewed_store.MONTH, measures)
+    con.execute(verdict_counts(), {"month": reviewed_store.MONTH})
+    _, followup = followup_review(con, reviewed_store.MONTH, nothing)
     con.close()
     assert len(followup.determinations) == 1
     assert marked not in repr(vars(followup))

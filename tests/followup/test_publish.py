@@ -17,6 +17,7 @@ from pipeline.followup.ledger_words import ledger
 from pipeline.followup.publish import reproduce
 from pipeline.followup.restate import restatements
 from pipeline.review import publish, review
+from pipeline.store.answers_view import make_answers
 from pipeline.store.ledger import head
 from pipeline.store.session import store_in
 from schemas.followup_outputs import Restatements
@@ -228,6 +229,7 @@ def test_what_is_made_for_the_month_under_review_alone_is_never_restated(publish
     assert "occlusion-rate-ratio" in set(own["measure"])
     later = own[own["measure"] != "occlusion-rate-ratio"]
     with store_in(published, read_only=True) as con:
+        make_answers(con)
         assert restatements(con, "2026-03", later).empty
         fewer = later[later["measure"] != "all-rules-share"]
         assert set(restatements(con, "2026-03", fewer)["measure"]) <= {"all-rules-share"}

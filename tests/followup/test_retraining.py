@@ -50,6 +50,7 @@ def test_a_sheet_joins_what_was_delivered_and_is_compared(folder: Path, base: st
     from pipeline.followup.confirmed import make_flags
     from pipeline.measures import measure
     from pipeline.measures.bases import before_after_training
+    from pipeline.store.answers_view import make_answers
 
     before = held(folder)
     done = read(folder, row(base=base), row(base="", crew_member="C-77"))
@@ -62,6 +63,7 @@ def test_a_sheet_joins_what_was_delivered_and_is_compared(folder: Path, base: st
     }  # fmt: skip
     with store_in(folder) as con:
         measure(con, reviewed_store.MONTH)
+        make_answers(con)
         make_flags(con, reviewed_store.MONTH)
         found = before_after_training(con, reviewed_store.MONTH)
     own = found[(found["base"] == base) & (found["rule"] == RULE)]

@@ -232,7 +232,8 @@ def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
     answers = "SELECT * FROM {}.verdict{} ORDER BY ALL"
     with store_in(folder) as con:
         versions = versions_in_store(con)
-        reuse_judged(con, versions, ("2000-01", "2100-01"))
+        (trips,) = ranges_of(con, versions, ("2000-01", "2100-01"))
+        reuse_judged(con, versions, trips)
         kept = con.execute(answers.format("judged", "")).fetchall()
         assert con.execute(answers.format("temp", "_now")).fetchall() == kept
         con.execute("DELETE FROM verdict_now")
@@ -247,7 +248,8 @@ def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
     """Every number that a rule of the protocol takes, at less than it is and at more."""
     with store_in(folder, read_only=True) as con:
         versions = versions_in_store(con)
-        reuse_judged(con, versions)
+        (trips,) = ranges_of(con, versions)
+        reuse_judged(con, versions, trips)
         distinguished = set()
         for name, parameters in versions[0].rules.items():
             for field, now in parameters.model_dump().items():

@@ -14,9 +14,10 @@ from pipeline.ingest.load import load
 from pipeline.judging.evaluator import judge
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.cases import cases, month_words
-from pipeline.month.work import WORK_OUT, make_work, month_work
+from pipeline.month.work import EQUIPMENT_OUT, WORK_OUT, make_equipment, make_work, month_work
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
+from pipeline.store.answers_view import make_answers
 from pipeline.store.database import open_store
 from schemas.outputs import OUTPUTS
 from schemas.work import MonthWork
@@ -34,7 +35,9 @@ def with_work(con: duckdb.DuckDBPyConnection, month: str = MONTH) -> MonthWork:
     month_words(con, versions, month)
     cases(con, versions, month)
     join_cases(con, month)
+    make_answers(con)
     make_work(con, month)
+    make_equipment(con, month)
     return month_work(con)
 
 
@@ -166,8 +169,8 @@ def test_what_is_fetched_may_settle_a_rule_that_matters(
 def test_the_tables_have_the_columns_they_are_said_to_have(
     services: list[duckdb.DuckDBPyConnection],
 ) -> None:
-    for name in WORK_OUT:
-        found = together(services, f"FROM ({WORK_OUT[name]})").drop(columns="service")
+    for name, sql in {**WORK_OUT, "equipment": EQUIPMENT_OUT}.items():
+        found = together(services, f"FROM ({sql})").drop(columns="service")
         columns = OUTPUTS[name].to_schema().columns
         assert list(found.columns) == list(columns), name
         assert len(found), name
@@ -194,7 +197,7 @@ def test_records_say_what_the_tables_say(services: list[duckdb.DuckDBPyConnectio
 
 def test_equipment_is_seen_by_unit(services: list[duckdb.DuckDBPyConnection]) -> None:
     """Every trip with a charted failure or too long a cut stands under its unit, and no other."""
-    found = together(services, f"FROM ({WORK_OUT['equipment']})")
+    found = together(services, f"FROM ({EQUIPMENT_OUT})")
     month = found[found["months"] == MONTH]
     heaters = month[month["kind"] == "heater"]
     assert not month.duplicated(["service", "kind", "unit"]).any()

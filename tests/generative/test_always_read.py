@@ -76,28 +76,37 @@ def one_trip(trip: dict[str, Any], always_read: list[str]) -> dict[str, Any]:
 
 
 ASKED: dict[str, tuple[dict[str, Any], list[str]]] = {
-    **{f"{code} chosen": (TRIPS[code], [code]) for code in TRIPS},
-    **{f"{code} alone not": (TRIPS[code], [o for o in TRIPS if o != code]) for code in TRIPS},
+    **{f"{code} chosen": (TRIPS[code], list(TRIPS)) for code in TRIPS},
     **{f"near {what}": (NEAR[what], list(TRIPS)) for what in NEAR},
+    **{f"{code} alone not": (TRIPS[code], [o for o in TRIPS if o != code]) for code in TRIPS},
     "of several": (
         {**TRIPS["spo2_below_80"], "trip": {"outcome": "died"}}, ["spo2_below_80", "died"],
     ),
     "within a day": ({"trip": {"outcome_24h": "died"}}, ["died"]),
 }  # fmt: skip
-"""Every trip that is asked about here, and what the service chose."""
+"""Every trip that is asked about here, and what the service chose.
+
+A trip is read where every trigger is chosen, and not where all but its own are.
+"""
 
 
 @cache
 def found() -> dict[str, list[tuple[str, str]]]:
-    """Group and sentence of each trip, if it is read: in a month of its own."""
-    con = judged(together([one_trip(*asked) for asked in ASKED.values()]))
+    """Group and sentence of each trip, if it is read; those of one choice are of one month."""
+    months: dict[str, str] = {}
+    made = together([one_trip(*asked) for asked in ASKED.values()])
+    for n, (_, chosen) in enumerate(ASKED.values()):
+        made["tables"]["trips"][n]["service_month"] = months.setdefault(str(chosen), month_of(n))
+    con = judged(made)
     versions = versions_in_store(con)
-    answers = {}
-    for n, name in enumerate(ASKED):
-        month_words(con, versions, month_of(n))
-        cases(con, versions, month_of(n))
-        answers[name] = con.execute('SELECT "group", why FROM month_case').fetchall()
-    return answers
+    read: dict[str, list[tuple[str, str]]] = {}
+    for month in months.values():
+        month_words(con, versions, month)
+        cases(con, versions, month)
+        rows = con.execute('SELECT trip_id, "group", why FROM month_case').fetchall()
+        for trip, group, why in rows:
+            read.setdefault(trip, []).append((group, why))
+    return {name: read.get(f"T{n}", []) for n, name in enumerate(ASKED)}
 
 
 def test_there_is_a_trip_for_every_trigger() -> None:

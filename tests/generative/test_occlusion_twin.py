@@ -106,22 +106,22 @@ def with_reactions(generated: dict[str, Any], reactions: list[dict[str, Any]]) -
     return made
 
 
-FEWEST = 5
-"""Trips of a delivery: one judging costs about the same whether it has two or twelve."""
+FEWEST, MOST = examples(10, 5), examples(20, 12)
+"""Trips of a delivery: one judging costs about the same whether it has two or twenty."""
 
 
 def test_what_followed_agrees_with_the_twin() -> None:
     seen: Counter[Any] = Counter()
 
     @settings(
-        max_examples=examples(24, 100),
+        max_examples=examples(12, 100),
         deadline=None,
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
     @given(
-        deliveries(max_trips=12, rules=["settings-gap"], min_trips=FEWEST),
-        st.lists(REACTION, min_size=4 * FEWEST, max_size=40),
+        deliveries(max_trips=MOST, rules=["settings-gap"], min_trips=FEWEST),
+        st.lists(REACTION, min_size=4 * FEWEST, max_size=8 * FEWEST),
         st.sampled_from([60, 300, 900]),
     )
     def agree(generated: dict[str, Any], reactions: list[dict[str, Any]], watch_s: int) -> None:

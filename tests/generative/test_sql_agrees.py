@@ -36,15 +36,15 @@ WHOLE_ROW = {
 }
 
 
-# one judging of a delivery costs about the same whether it has two trips or twelve
+# one judging of a delivery costs about the same whether it has two trips or twenty
 @settings(
-    max_examples=examples(12, 120),
+    max_examples=examples(6, 120),
     deadline=None,
     derandomize=True,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
-@given(deliveries(max_trips=12, min_trips=examples(5, 1)))
+@given(deliveries(max_trips=examples(20, 12), min_trips=examples(10, 1)))
 def test_timelines_and_verdicts_agree(delivery: dict[str, Any]) -> None:
     con = judged(delivery)
     timelines_agree(con, delivery)

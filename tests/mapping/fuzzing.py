@@ -19,6 +19,7 @@ from pipeline.ingest import stage
 from pipeline.ingest.parts import read_part
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import read_protocol_file
+from pipeline.ingest.typed import TableFile, header_of
 from pipeline.ingest.workbook import tables_in
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import plans
@@ -151,9 +152,9 @@ def _staged(path: Path, name: str) -> None:
             content = replace(content, sheet="crew", book=book) if found else None
         if content is not None:
             assert content.name == name
-            header = stage.header_of(con, "crew", content)
+            header = header_of(con, "crew", content)
             present = [column for column in ("trip_id", "crew_member") if column in header]
-            table = stage.TableFile("crew", content, header, present)
+            table = TableFile("crew", content, header, present)
             # a table without it is refused by its header
             if "trip_id" in present and stage.stage_table(con, table, findings):
                 con.execute("select count(*), min(line), count(crew_member) from staged_crew")

@@ -13,6 +13,8 @@ import pytest
 
 from tests.mapping import small_source
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 UMLAUT = 'case;month;site;kind;kg;dx\r\n007;2026-03;Süd €;ground;"8,4";"eins\r\nzwei"\r\n'
 
 

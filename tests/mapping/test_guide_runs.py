@@ -16,6 +16,8 @@ from tests.acceptance import small_delivery
 from tests.mapping import direct, reports_system, small_source
 from tests.mapping.test_guide import GUIDE
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 FILES, REPORTS = re.findall(r"^```toml\n(.*?)^```", GUIDE, flags=re.DOTALL | re.MULTILINE)
 
 TRANSPORTS = """\

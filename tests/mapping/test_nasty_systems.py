@@ -10,6 +10,8 @@ import pytest
 from tests.mapping import device_system, junk_system, log_system, roster_system, small_source
 from tests.mapping.direct import Row
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 MOST_LINES = 120
 
 

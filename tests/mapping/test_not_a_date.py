@@ -7,6 +7,8 @@ import pytest
 
 from pipeline.followup.screen_text import screened_texts
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 DATE = "a full date"
 
 

@@ -12,11 +12,12 @@ from pipeline.mapping.report import PERTINENT_NEGATIVES, meaning
 from pipeline.mapping.run import Mapped
 from tests.mapping import reports_system, small_source
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 SAMPLES = next(
     (at for up in Path(__file__).parents if (at := up / "shared" / "nemsis").is_dir()), Path("none")
 )
-"""The standard's own documents lie outside the project, where they are there at all."""
-
+# the standard's own documents lie outside the project, where they are there at all
 MAPPING = """
 mapping = 1
 extends = "nemsis-3.5"
@@ -62,8 +63,8 @@ def mapping(
     (folder / "keep").mkdir(parents=True)
     (folder / "keep" / "key").write_text("k" * 40)
     (folder / "keep" / "key").chmod(0o600)
-    text = MAPPING.format(path=path, each=each, settings=settings, columns=columns)
-    (folder / "mapping.toml").write_text(text)
+    parts = {"path": path, "each": each, "settings": settings, "columns": columns}
+    (folder / "mapping.toml").write_text(MAPPING.format(**parts))
     return folder
 
 
@@ -80,11 +81,9 @@ def report(inside: str = "", *, vitals: str = "", results: str = "", record: str
 def result(of: str, value: str, *, own: str = "", ref: str = "", attributes: str = "") -> str:
     own = f' CorrelationID="{own}"' if own else ""
     ref = f"<eCustomResults.03>{ref}</eCustomResults.03>" if ref else ""
-    return (
-        f"<eCustomResults.ResultsGroup{own}><eCustomResults.01{attributes}>{value}"
-        f"</eCustomResults.01><eCustomResults.02>{of}</eCustomResults.02>{ref}"
-        "</eCustomResults.ResultsGroup>"
-    )
+    inside = f"<eCustomResults.01{attributes}>{value}</eCustomResults.01>"
+    inside += f"<eCustomResults.02>{of}</eCustomResults.02>{ref}"
+    return f"<eCustomResults.ResultsGroup{own}>{inside}</eCustomResults.ResultsGroup>"
 
 
 def document(*reports: str) -> str:

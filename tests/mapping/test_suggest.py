@@ -26,6 +26,8 @@ from tests.mapping import (
     workbook_system,
 )
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 
 @pytest.fixture(scope="module")
 def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[direct.Row]]:

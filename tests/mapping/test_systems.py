@@ -19,6 +19,8 @@ from pipeline.simulate.simulator import CHUNK, options_of
 from pipeline.store.database import open_store
 from tests.mapping import direct, reports_system, wide_csv, workbook_system
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 TRIPS, MONTHS = 90, 3
 
 

@@ -17,6 +17,8 @@ import pytest
 
 from tests.mapping import small_source
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 SETTINGS = """
 [files.settings]
 path = "settings.csv"

@@ -8,6 +8,8 @@ import pytest
 
 from tests.mapping import small_source
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 
 def trips_csv(name: str, values: list[str]) -> str:
     lines = [f"T{n},2026-03,b1,ground,8,croup,{value}" for n, value in enumerate(values)]

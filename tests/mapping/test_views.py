@@ -8,6 +8,8 @@ import pytest
 
 from tests.mapping import small_source
 
+pytestmark = pytest.mark.usefixtures("without_screen")
+
 SETTINGS = "case,at,flow,oxygen,name\n007,1,8,40,SECRET\n007,2,9,,SECRET\nT2,3,7,35,SECRET\n"
 MORE = """
 [files.chart]

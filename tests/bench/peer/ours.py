@@ -14,7 +14,7 @@ from contextlib import closing
 from pathlib import Path
 
 Told = Callable[[str], None]
-MEMORY = "1GiB"
+MEMORY = "320MiB"
 """What DuckDB may hold; what does not fit is spilled beside the store."""
 
 
