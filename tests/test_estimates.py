@@ -48,7 +48,7 @@ def test_a_bound_beyond_anything_meant_is_left_out():
     assert estimate({**few, "high": 499.0}, Unit.RATE).span == "at most 499"
     assert estimate({**few, "high": 1_208_184.0}, Unit.RATE).span == "cannot be said"
     assert estimate({**RATE, "low": 0.4, "high": 5_000.0}, Unit.RATE).span == "0.40 or more"
-    assert rate_cell({**few, "high": 1_208_184.0})["range_text"] == "too few to say"
+    assert rate_cell({**few, "high": 1_208_184.0}).range_text == "too few to say"
 
 
 def test_columns_of_another_table_can_be_named():

@@ -16,12 +16,17 @@ VERDICT_COLUMNS = ("met", "authorised", "borderline", "cannot_tell", "deviation"
 
 
 def mistake_lines(mistake: Mistake, shown: int) -> str:
-    """Every problem as a line, the first `shown` of them, and how many more there are."""
-    lines = [problem.sentence() for problem in mistake.problems[:shown]]
-    more = len(mistake.problems) - shown
+    """Every problem as a line, the first `shown` of them, and how many more there are.
+
+    What is to be done about a month that cannot be published is the same of all: said once, last.
+    """
+    problems = mistake.problems
+    once = len(problems) > 1 and {p.code for p in problems} == {"not-read"}
+    lines = [problem.sentence(remedy=not once) for problem in problems[:shown]]
+    more = len(problems) - shown
     if more > 0:
         lines.append(f"... and {more} more like these.")
-    return "\n".join(lines)
+    return "\n".join([*lines, problems[0].remedy] if once else lines)
 
 
 def review_summary(done: Reviewed) -> str:

@@ -29,8 +29,8 @@ class Problem:
     what: str
     remedy: str
 
-    def sentence(self) -> str:
-        """Return the problem as one line: place, what is wrong, what to do.
+    def sentence(self, *, remedy: bool = True) -> str:
+        """Return the problem as one line: place, what is wrong, what to do unless said elsewhere.
 
         What was typed or delivered may stand in it, so that control characters become "?".
         """
@@ -39,8 +39,14 @@ class Problem:
             place += f", line {self.line}"
         if self.column is not None:
             place += f": {self.column}" if place else self.column
-        line = f"{place}: {self.what}. {self.remedy}" if place else f"{self.what}. {self.remedy}"
-        return line if line.isprintable() else "".join(map(_seen, line))
+        line = f"{place}: {self.what}." if place else f"{self.what}."
+        line += f" {self.remedy}" if remedy else ""
+        return seen(line)
+
+
+def seen(line: str) -> str:
+    """The line as a terminal may show it: what it would act on is "?"."""
+    return line if line.isprintable() else "".join(map(_seen, line))
 
 
 def _seen(character: str) -> str:

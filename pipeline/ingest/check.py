@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused, problem
+from pipeline.errors.mistakes import seen
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -30,12 +31,17 @@ def check_delivery(
 
     Refused as `review` would be.
     """
-    found = checked(delivery, protocol, cannulas, shown=shown)
+    found = checked(delivery, protocol, cannulas, shown=shown, named=True)
     return found.report, sum(found.set_aside.values()) + found.doubtful
 
 
-def checked(delivery: Path, protocol: Path | None, cannulas: Path | None, *, shown: int) -> Checked:
-    """As `check_delivery`, with rows set aside by file."""
+def checked(
+    delivery: Path, protocol: Path | None, cannulas: Path | None, *, shown: int, named: bool = False
+) -> Checked:
+    """As `check_delivery`, with rows set aside by file.
+
+    `named`: nothing of the report is kept, so files left unread are called by their names.
+    """
     from pipeline.ingest.delivery import read_delivery
     from pipeline.store.database import open_scratch
 
@@ -48,7 +54,7 @@ def checked(delivery: Path, protocol: Path | None, cannulas: Path | None, *, sho
         rows = Counter(file for file, _ in {(p.file or "", p.line) for p in every})
         problems = _by_kind(every)
         doubtful = staged.doubtful(con)
-    lines = [*_not_approved(staged), *(f"{file}: {what}." for file, what in staged.mentions)]
+    lines = [*_not_approved(staged), *_mentions(staged, named=named)]
     lines += [problem.sentence() for problem in problems[:shown]]
     if len(problems) > shown:
         lines.append(f"... and {len(problems) - shown} more kinds of problem.")
@@ -57,6 +63,17 @@ def checked(delivery: Path, protocol: Path | None, cannulas: Path | None, *, sho
         lines.append(f"... and {len(doubtful) - shown} more that are doubtful.")
     lines += _end(rows.total(), len(doubtful))
     return Checked("\n".join(lines), dict(rows), len(doubtful))
+
+
+def _mentions(staged: Staged, *, named: bool) -> list[str]:
+    """A line for each; `named`: of a file that was left unread its own name, as can be shown."""
+    from pipeline.ingest.delivery import UNSAID, may_name_a_person
+
+    hidden = (name for name in staged.parts.unnamed if named and may_name_a_person(name))
+    return [
+        f"{seen(next(hidden, file)) if file == UNSAID else file}: {what}."
+        for file, what in staged.mentions
+    ]
 
 
 def _end(set_aside: int, doubtful: int) -> list[str]:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 SHOWN_NAME = 64
 TABLES_TEXT = "tables.txt"
+UNSAID = "another file"
+"""What is kept of a file that may be called after a person."""
 """What `tailrace start` writes beside the tables, to say what goes into them."""
 
 Stage = Callable[[str], None]
@@ -114,10 +116,9 @@ def read_delivery(
     if files.export is None:
         parts.close()
         raise Refused(findings.refusals)
-    if is_store and not findings.refusals:
-        known = _known_delivery(con, parts.content_hash)
-        if known is not None:
-            return Staged(parts, files, [], known)
+    compared = is_store and not findings.refusals
+    if compared and (known := _known_delivery(con, parts.content_hash)) is not None:
+        return Staged(parts, files, [], known)
     new()
     if is_store:
         check_against_store(con, files, parts, findings)
@@ -184,9 +185,13 @@ def _keep(
     for name in parts.unnamed:
         if name == TABLES_TEXT:
             continue
-        # a file may be called after a person
-        shown = name if re.fullmatch(r"[a-z0-9_]{1,40}\.[a-z0-9]{1,8}", name) else "another file"
+        shown = UNSAID if may_name_a_person(name) else name
         findings.mention(shown, "the contract does not name this file, so it was left unread")
+
+
+def may_name_a_person(file: str) -> bool:
+    """Whether a file's name is more than small letters, figures and low lines."""
+    return re.fullmatch(r"[a-z0-9_]{1,40}\.[a-z0-9]{1,8}", file) is None
 
 
 def _check_tables(parts: Parts, export: ExportFile, findings: Findings) -> None:

@@ -47,7 +47,7 @@ def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
 def _moments(rule: Rule, parameters: Parameters, protocol_no: int) -> str:
     """SELECT the moments of one rule of one protocol version; empty for a rule without."""
     limit_s = round(getattr(parameters, rule.limit) * 60) if rule.limit else 0
-    if rule.states and getattr(parameters, "count", "") == "total":
+    if getattr(parameters, "count", "") == "total":
         return _added_up(limit_s, protocol_no)
     if rule.states or rule.limit_runs_from == "from_s":
         moment, within = f"from_s + {limit_s}", f"from_s + {limit_s} <= until_s"

@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 from reports.charts import palette
 from reports.charts.parts import (
     LABEL_MOST,
     Figure,
-    arms,
     axis,
     chart_text,
-    dots,
-    hover_text,
     layout,
     percent_format,
-    runs_past,
     tick_step,
 )
 from reports.text import words
-from reports.text.rows import Row
 from schemas.record import dataclass
 
 WIDE_ROW, NARROW_LINE, NARROW_DOT = 22, 16, 15
@@ -37,7 +32,7 @@ CHAR = 6.6
 
 @dataclass(frozen=True)
 class Look:
-    """How one kind of estimate is drawn: `key` finds its cell in a row."""
+    """How one kind of estimate is drawn: `key` names it."""
 
     key: str
     name: str
@@ -56,36 +51,57 @@ ADJUSTED = Look("adjusted", "adjusted", palette.HISTORY, "circle-open", 11, 1.6)
 
 @dataclass(frozen=True)
 class Plan:
-    """What the rows share: looks, columns of notes (key, heading), axis title and end, and line.
+    """What the rows share: looks, headings of the columns of notes, axis title and end, and line.
 
     `line` is a value with its name, drawn faint and dashed. `percent`: values are shares.
     """
 
     looks: tuple[Look, ...]
-    columns: tuple[tuple[str, str], ...]
+    columns: tuple[str, ...]
     title: str
     top: float
     line: tuple[float, str] | None = None
     percent: bool = False
-    hover_text: Callable[[Row], str] = hover_text
 
 
-def dot_rows(rows: list[Row], plan: Plan, *, narrow: bool) -> Figure:
+class DotCell(NamedTuple):
+    """A dot: its number and bounds, a text for each column of the plan, and its line when narrow.
+
+    `few`: it has an upper bound alone; `hover`: what pointing at it says.
+    """
+
+    estimate: float | None
+    low: float | None
+    high: float | None
+    few: bool
+    texts: tuple[str, ...]
+    line: str
+    hover: str
+
+
+class DotRow(NamedTuple):
+    """A group, with a cell for each look of the plan."""
+
+    label: str
+    cells: Sequence[DotCell]
+
+
+def dot_rows(rows: Sequence[DotRow], plan: Plan, *, narrow: bool) -> Figure:
     """One row a group, under each other one dot a look, its numbers beside it or, narrow, above.
 
     Heights are px, the width is the screen's. What runs on past the axis ends in an arrow head. A
     rate of few trips is an open square: it has an upper bound alone.
     """
     height = _row_height(plan, len(rows), narrow=narrow)
-    offsets = _offsets(plan, height, narrow=narrow)
+    offsets, looks = _offsets(plan, height, narrow=narrow), range(len(plan.looks))
     columns = _columns(rows, plan)
     margin = {"l": 8, "r": 14, "t": 26, "b": 46} if narrow else _wide_margin(rows, columns)
     notes = _narrow_notes(rows, plan, height) if narrow else _wide_notes(rows, plan, columns)
     line, line_note = _service_line(plan)
     return {
         "data": [
-            *(_dots(rows, look, offsets[look.key], plan) for look in plan.looks),
-            *(t for k in plan.looks if (t := _dots(rows, k, offsets[k.key], plan, none=True))["x"]),
+            *(_dots(rows, n, offsets[n], plan) for n in looks),
+            *(t for n in looks if (t := _dots(rows, n, offsets[n], plan, none=True))["x"]),
             *_arrow_heads(rows, offsets, plan.top),
         ],
         "layout": layout(
@@ -108,14 +124,16 @@ def _row_height(plan: Plan, rows: int, *, narrow: bool) -> int:
     return NARROW_LINE * (1 + spoken) + NARROW_DOT * len(plan.looks) + 8
 
 
-def _offsets(plan: Plan, height: int, *, narrow: bool) -> dict[str, float]:
+def _offsets(plan: Plan, height: int, *, narrow: bool) -> list[float]:
     """How far from its row's middle each look's dot stands, as a share of the row."""
     count = len(plan.looks)
     if not narrow:
-        return {k.key: 0.41 * (count - 1) / 2 - 0.41 * i if count < 3 else 0.29 - 0.29 * i
-                for i, k in enumerate(plan.looks)}  # fmt: skip
+        return [
+            0.41 * (count - 1) / 2 - 0.41 * i if count < 3 else 0.29 - 0.29 * i
+            for i in range(count)
+        ]
     lowest = -0.5 + (NARROW_DOT / 2 + 4) / height
-    return {k.key: lowest + (count - 1 - i) * NARROW_DOT / height for i, k in enumerate(plan.looks)}
+    return [lowest + (count - 1 - i) * NARROW_DOT / height for i in range(count)]
 
 
 def _value_axis(plan: Plan, *, few: bool) -> Figure:
@@ -129,12 +147,12 @@ def _value_axis(plan: Plan, *, few: bool) -> Figure:
     )
 
 
-def _row_axis(rows: list[Row], *, labels: bool) -> Figure:
+def _row_axis(rows: Sequence[DotRow], *, labels: bool) -> Figure:
     return axis(
         range=[-len(rows) + 0.5, 0.5],
         showgrid=False,
         tickvals=[-i for i in range(len(rows))],
-        ticktext=[chart_text(r["label"], LABEL_MOST) for r in rows],
+        ticktext=[chart_text(r.label, LABEL_MOST) for r in rows],
         tickfont={"size": 13, "color": palette.INK},
         ticklabelstandoff=10,
         showticklabels=labels,
@@ -143,16 +161,19 @@ def _row_axis(rows: list[Row], *, labels: bool) -> Figure:
     )
 
 
-def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool = False) -> Figure:
-    """One look's dots; `none`: those of few trips, open squares of its colour."""
-    with_estimate = [
-        (i, r)
+def _dots(
+    rows: Sequence[DotRow], n: int, offset: float, plan: Plan, *, none: bool = False
+) -> Figure:
+    """The dots of the look at `n`; `none`: those of few trips, open squares of its colour."""
+    look = plan.looks[n]
+    shown = [
+        (i, r.label, cell, cell.estimate)
         for i, r in enumerate(rows)
-        if r[look.key]["estimate"] is not None and bool(r[look.key].get("few")) == none
+        if (cell := r.cells[n]).estimate is not None and cell.few == none
     ]
-    cells = [r[look.key] for _, r in with_estimate]
+    cells = [cell for _, _, cell, _ in shown]
     look = dataclasses.replace(look, symbol="square-open", size=9) if none else look
-    at, sizes = dots(cells, plan.top, look.size)
+    at, sizes = _placed([e for *_, e in shown], plan.top, look.size)
     marker = {"color": look.color, "size": sizes, "symbol": look.symbol, "opacity": 1}
     if look.symbol.endswith("-open"):
         marker = {
@@ -165,24 +186,24 @@ def _dots(rows: list[Row], look: Look, offset: float, plan: Plan, *, none: bool 
         "type": "scatter",
         "mode": "markers",
         "x": at,
-        "y": [offset - i for i, _ in with_estimate],
-        "error_x": arms(cells, at, plan.top, look.color, look.width),
+        "y": [offset - i for i, *_ in shown],
+        "error_x": _arms(cells, at, plan.top, look.color, look.width),
         "marker": marker,
         "cliponaxis": False,
         "hoverinfo": "text",
         "hovertext": [
-            f"{chart_text(r['label'])}, {chart_text(look.name)}<br>{plan.hover_text(r[look.key])}"
-            for _, r in with_estimate
+            f"{chart_text(label)}, {chart_text(look.name)}<br>{cell.hover}"
+            for _, label, cell, _ in shown
         ],
     }
 
 
-def _arrow_heads(rows: list[Row], offsets: dict[str, float], top: float) -> list[Figure]:
+def _arrow_heads(rows: Sequence[DotRow], offsets: list[float], top: float) -> list[Figure]:
     at = [
         offset - i
         for i, r in enumerate(rows)
-        for key, offset in offsets.items()
-        if runs_past(r[key], top)
+        for cell, offset in zip(r.cells, offsets, strict=True)
+        if _runs_past(cell, top)
     ]
     if not at:
         return []
@@ -192,19 +213,19 @@ def _arrow_heads(rows: list[Row], offsets: dict[str, float], top: float) -> list
     return [{"type": "scatter", "mode": "markers", **points, **more}]
 
 
-def _columns(rows: list[Row], plan: Plan) -> list[tuple[str, str, int]]:
+def _columns(rows: Sequence[DotRow], plan: Plan) -> list[tuple[str, int]]:
     """Each column of notes with how far its right edge stands from the picture, in px."""
     found, at = [], 6
-    for key, head in plan.columns:
-        texts = [head, *(r[k.key].get(key, "") for r in rows for k in plan.looks)]
+    for n, head in enumerate(plan.columns):
+        texts = [head, *(cell.texts[n] for r in rows for cell in r.cells)]
         at += COLUMN_GAP + round(CHAR * max(len(t) for t in texts))
-        found.append((key, head, at))
+        found.append((head, at))
     return found
 
 
-def _wide_margin(rows: list[Row], columns: list[tuple[str, str, int]]) -> dict[str, int]:
-    longest = max((len(words.shortened(r["label"], LABEL_MOST)) for r in rows), default=0)
-    right = columns[-1][2] + 6 if columns else 14
+def _wide_margin(rows: Sequence[DotRow], columns: list[tuple[str, int]]) -> dict[str, int]:
+    longest = max((len(words.shortened(r.label, LABEL_MOST)) for r in rows), default=0)
+    right = columns[-1][1] + 6 if columns else 14
     return {"l": min(240, 24 + round(7.4 * longest)), "r": right, "t": 34, "b": 50}
 
 
@@ -221,37 +242,35 @@ def _note(text: str, x: float, y: float, color: str, **more: Any) -> Figure:
     }
 
 
-def _wide_notes(rows: list[Row], plan: Plan, columns: list[tuple[str, str, int]]) -> list[Figure]:
+def _wide_notes(rows: Sequence[DotRow], plan: Plan, columns: list[tuple[str, int]]) -> list[Figure]:
     """Each look's numbers, in columns right of the picture."""
     offsets = _offsets(plan, 0, narrow=False)
     heads = {"xanchor": "right", "yanchor": "bottom", "yshift": 4}
-    notes = [
-        _note(head, 1, 0.5, palette.MUTED, xshift=shift, **heads) for _, head, shift in columns
-    ]
+    notes = [_note(head, 1, 0.5, palette.MUTED, xshift=shift, **heads) for head, shift in columns]
     for i, row in enumerate(rows):
-        for look in plan.looks:
+        for look, cell, offset in zip(plan.looks, row.cells, offsets, strict=True):
             color = palette.MUTED if look.quiet else palette.INK
             notes += [
-                _note(label, 1, offsets[look.key] - i, color, xanchor="right", xshift=shift)
-                for key, _, shift in columns
-                if (label := row[look.key].get(key, ""))
+                _note(label, 1, offset - i, color, xanchor="right", xshift=shift)
+                for label, (_, shift) in zip(cell.texts, columns, strict=True)
+                if label
             ]
     return notes
 
 
-def _narrow_notes(rows: list[Row], plan: Plan, height: int) -> list[Figure]:
+def _narrow_notes(rows: Sequence[DotRow], plan: Plan, height: int) -> list[Figure]:
     """The group and what its dots were made from, above each row's dots."""
     look = {"xanchor": "left", "xshift": 2, "bgcolor": palette.PAPER, "borderpad": 0}
     notes = []
     for i, row in enumerate(rows):
         at = 0.5 - (NARROW_LINE / 2 + 2) / height - i
-        notes.append(_note(f"<b>{chart_text(row['label'], 40)}</b>", 0, at, palette.INK, **look))
-        for kind in plan.looks:
+        notes.append(_note(f"<b>{chart_text(row.label, 40)}</b>", 0, at, palette.INK, **look))
+        for kind, cell in zip(plan.looks, row.cells, strict=True):
             if kind.no_text:
                 continue
             at -= NARROW_LINE / height
             color = palette.MUTED if kind.quiet else palette.INK
-            notes.append(_note(row[kind.key]["line"], 0, at, color, **look))
+            notes.append(_note(cell.line, 0, at, color, **look))
     return notes
 
 
@@ -273,3 +292,33 @@ def _service_line(plan: Plan) -> tuple[list[Figure], list[Figure]]:
     side = "left" if at < plan.top * 0.6 else "right"
     place = {"xref": "x", "yref": "paper", "xanchor": side, "yanchor": "bottom"}
     return [{**shape, "line": line, "layer": "below"}], [_note(name, at, 1, palette.MUTED, **place)]
+
+
+def _runs_past(cell: DotCell, top: float) -> bool:
+    """Whether a cell's interval or estimate lies partly beyond the axis."""
+    most = max(cell.high or 0.0, cell.estimate or 0.0)
+    return cell.estimate is not None and most > top * (1 + 1e-9)
+
+
+def _placed(estimates: Sequence[float], top: float, size: int) -> tuple[list[float], list[int]]:
+    """Where each estimate is drawn and how large: one beyond the axis has no dot."""
+    sizes = [size if e <= top * (1 + 1e-9) else 0 for e in estimates]
+    return [min(e, top) for e in estimates], sizes
+
+
+def _arms(
+    cells: Sequence[DotCell], at: list[float], top: float, color: str, width: float
+) -> Figure:
+    """Interval arms, cut at the axis end; no arm where there is no interval."""
+    pairs = list(zip(cells, at, strict=True))
+    highs = [d if c.high is None else min(c.high, top) for c, d in pairs]
+    lows = [d if c.low is None else min(c.low, top) for c, d in pairs]
+    return {
+        "type": "data",
+        "symmetric": False,
+        "array": [h - d for h, d in zip(highs, at, strict=True)],
+        "arrayminus": [d - w for w, d in zip(lows, at, strict=True)],
+        "color": color,
+        "thickness": width,
+        "width": 0,
+    }

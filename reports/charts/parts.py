@@ -5,11 +5,15 @@ from __future__ import annotations
 import html
 import math
 import statistics
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from reports.charts import palette
 from reports.text import words
-from reports.text.rows import Row
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from reports.text.rates import RateCell
 
 Figure = dict[str, Any]
 
@@ -40,7 +44,7 @@ def chart_text(value: str, most: int = 200) -> str:
     return html.escape(words.isolated(words.shortened(words.visible(value), most)), quote=False)
 
 
-def rate_axis_top(cells: list[Row], anchors: list[Row]) -> float:
+def rate_axis_top(cells: Sequence[RateCell], anchors: Sequence[RateCell]) -> float:
     """Where a rate axis ends: estimates and the anchors' intervals fit, long intervals are cut.
 
     Only cells with at least a quarter of the mean hours count, and of their intervals only those
@@ -48,20 +52,20 @@ def rate_axis_top(cells: list[Row], anchors: list[Row]) -> float:
     wide interval does not squeeze everything else; what lies beyond ends in an arrow head.
     """
     heavy = _with_hours(cells)
-    ends = [c["high"] or 0.0 for c in _with_hours(anchors)]
+    ends = [c.high or 0.0 for c in _with_hours(anchors)]
     most = STRETCHES * statistics.median(ends) if ends else 0.0
     wanted = max(
-        1.3 * max((c["estimate"] for c in heavy), default=0.0),
+        1.3 * max((c.estimate or 0.0 for c in heavy), default=0.0),
         1.05 * max((end for end in ends if end <= most), default=0.0),
     )
-    longest = max((c["high"] or c["estimate"] or 0.0 for c in [*cells, *anchors]), default=0.0)
+    longest = max((c.high or c.estimate or 0.0 for c in [*cells, *anchors]), default=0.0)
     return nice_ceiling(min(wanted, longest) if wanted and longest else max(wanted, longest))
 
 
-def _with_hours(cells: list[Row]) -> list[Row]:
-    with_estimate = [c for c in cells if c["estimate"] is not None]
-    mean = sum(c["hours"] or 0.0 for c in with_estimate) / max(len(with_estimate), 1)
-    return [c for c in with_estimate if (c["hours"] or 0.0) >= BEARS_ON_SCALE * mean]
+def _with_hours(cells: Sequence[RateCell]) -> list[RateCell]:
+    with_estimate = [c for c in cells if c.estimate is not None]
+    mean = sum(c.hours or 0.0 for c in with_estimate) / max(len(with_estimate), 1)
+    return [c for c in with_estimate if (c.hours or 0.0) >= BEARS_ON_SCALE * mean]
 
 
 def nice_ceiling(value: float) -> float:
@@ -83,43 +87,6 @@ def percent_format(step: float) -> str:
     """How ticks `step` apart are written as percent: with tenths where whole ones would lie."""
     percent = 100 * step
     return ",.0%" if abs(percent - round(percent)) < 1e-6 else ",.1%"
-
-
-def runs_past(cell: Row, top: float) -> bool:
-    """Whether a cell's interval or estimate lies partly beyond the axis."""
-    most = max(cell["high"] or 0.0, cell["estimate"] or 0.0)
-    return cell["estimate"] is not None and most > top * (1 + 1e-9)
-
-
-def dots(cells: list[Row], top: float, size: int) -> tuple[list[float], list[int]]:
-    """Where each estimate is drawn and how large: one beyond the axis has no dot."""
-    at = [min(c["estimate"], top) for c in cells]
-    return at, [size if c["estimate"] <= top * (1 + 1e-9) else 0 for c in cells]
-
-
-def arms(cells: list[Row], at: list[float], top: float, color: str, width: float) -> Figure:
-    """Interval arms, cut at the axis end; no arm where there is no interval."""
-    pairs = list(zip(cells, at, strict=True))
-    highs = [d if c["high"] is None else min(c["high"], top) for c, d in pairs]
-    lows = [d if c["low"] is None else min(c["low"], top) for c, d in pairs]
-    return {
-        "type": "data",
-        "symmetric": False,
-        "array": [h - d for h, d in zip(highs, at, strict=True)],
-        "arrayminus": [d - w for w, d in zip(lows, at, strict=True)],
-        "color": color,
-        "thickness": width,
-        "width": 0,
-    }
-
-
-def hover_text(cell: Row) -> str:
-    """A cell's numbers, shown when pointing at its dot."""
-    return (
-        f"{cell['rate_text']} ({'' if cell.get('few') else f'95{words.NBSP}% '}"
-        f"{cell['range_text']})<br>{cell['made_from']},"
-        f" {words.many(int(cell['trips'] or 0), 'trip')}"
-    )
 
 
 def layout(height: int, margin: dict[str, int], **more: Any) -> Figure:

@@ -39,12 +39,13 @@ from reports.text import words
 from reports.text.case_links import case_files
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, records, text
+from reports.text.rows import records, text
 from reports.text.verdict import Verdict, verdict
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from reports.charts.control_records import ChartSet
+    from reports.text.rates import RateRow
     from schemas.month_review import MonthReview, RuleFacts
 
 HERE_ALONE = Site()
@@ -75,8 +76,8 @@ class MethodRow:
 class Exploratory:
     """Charts that are watched by nobody: the rate by flow share, and control charts of the rate."""
 
-    shares: list[Row]
-    service: Row
+    shares: list[RateRow]
+    service: RateRow
     unit: str
     control: ChartSet | None
 
@@ -144,7 +145,7 @@ def month_data(review: MonthReview, site: Site = HERE_ALONE) -> MonthPage:
 def exploratory(review: MonthReview) -> Exploratory:
     """What the fold of exploratory charts is drawn from."""
     rates = rates_data(review)
-    return Exploratory(rates["shares"], rates["service"], rates["unit"], month_rate_set(review))
+    return Exploratory(rates.shares, rates.service, rates.unit, month_rate_set(review))
 
 
 def occlusion_counts(review: MonthReview, trips_left_out: int) -> OcclusionCounts:

@@ -224,7 +224,7 @@ def month_figures(page: MonthPage) -> dict[str, list[Figure]]:
     """The fold's figures by element id, each in variants with the least width in px they need."""
     charts = page.exploratory
     figures: dict[str, list[Figure]] = {}
-    if any(r["all"]["estimate"] is not None for r in charts.shares):
+    if any(r.all.estimate is not None for r in charts.shares):
         figures["rates-by-share"] = [
             {"least": least, **rates_figure(charts.shares, charts.service, charts.unit,
                                             page.month_name, narrow=not least)}

@@ -61,7 +61,7 @@ def pictures(review: MonthReview, measure: str) -> dict[str, Callable[[], Pictur
     found: dict[str, Callable[[], Picture]] = {}
     if review.figures is None:
         return found
-    if measure == "occlusion-rate" and rates_data(review)["any_hours"]:
+    if measure == "occlusion-rate" and rates_data(review).any_hours:
         found["size"] = lambda: _by_size(review)
     if _set_of(review, measure).panels:
         found["month"] = lambda: _by_month(review, measure)
@@ -130,22 +130,22 @@ def _title(review: MonthReview, measure: str, by: str) -> str:
 
 def _by_size(review: MonthReview) -> Picture:
     rates = with_adjusted(review, rates_data(review))
-    service, unit, month = rates["service"], rates["unit"], words.month_name(review.month)
-    figure = rates_figure(rates["sizes"], service, unit, month, narrow=False)
-    cells = [(f"All months to {month}", service["all"]), (f"{month} alone", service["month"])]
-    made = [f"{name}: {rate_phrase(c, unit)}" for name, c in cells if c["estimate"] is not None]
+    service, unit, month = rates.service, rates.unit, words.month_name(review.month)
+    figure = rates_figure(rates.sizes, service, unit, month, narrow=False)
+    cells = [(f"All months to {month}", service.all), (f"{month} alone", service.month)]
+    made = [f"{name}: {rate_phrase(c, unit)}" for name, c in cells if c.estimate is not None]
     return Picture(
         _title(review, "occlusion-rate", "size"),
-        sizes_finding(review, rates["sizes"], service, "cannula size", "cannula sizes"),
+        sizes_finding(review, rates, "cannula size", "cannula sizes"),
         figure,
         (
             f"Filled dot: all months to {month}. Hollow dot: adjusted for flow, behaviour and"
             f" weight. Diamond: {month} alone. Bars are 95{words.NBSP}% intervals; one that ends"
             " in an arrow head runs on past the axis. Dashed line: the whole service.",
             f"Whole service. {'. '.join(made)}." if made else "",
-            f"Intervals: {rates['size_methods']}.",
-            chance_note(rates["sizes"], "size"),
-            few_note(rates["sizes"]),
+            f"Intervals: {rates.methods}.",
+            chance_note(rates.sizes, "size"),
+            few_note(rates.sizes),
         ),
     )
 

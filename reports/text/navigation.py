@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.rows import Row
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -116,11 +115,6 @@ def page_frame(review: MonthReview, site: Site, here: str, up: str = "") -> Page
         privacy=tuple((b, words.BASIS_WORDS.get(b, b)) for b in review.privacy_basis),
         nav=navigation(review.month, site, here, up),
     )
-
-
-def common_data(review: MonthReview, site: Site, here: str, up: str = "") -> Row:
-    """The frame of a page whose data are a dict."""
-    return dict(vars(page_frame(review, site, here, up)))
 
 
 def navigation(month: str, site: Site, here: str, up: str = "") -> Navigation:

@@ -6,12 +6,13 @@ size is said to stand out.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
 from reports.text.rows import Row
 
 if TYPE_CHECKING:
+    from reports.text.rates import RateCell, RateRow, Rates
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
@@ -28,30 +29,30 @@ def missing_trips(review: MonthReview) -> int:
     return max(0, (review.expected or 0) - review.received)
 
 
-def rate_phrase(cell: Row, unit: str) -> str:
+def rate_phrase(cell: RateCell, unit: str) -> str:
     """'4.1 events per 100 h (95 % 3.0–5.5; 61 events in 1,500 h of 210 trips)'."""
     return (
-        f"{cell['rate_text']} {unit} ({_interval(cell)};"
-        f" {words.many(int(cell['events'] or 0), 'event')} in {words.hours(cell['hours'])}"
-        f"{words.NBSP}h of {words.many(int(cell['trips'] or 0), 'trip')})"
+        f"{cell.rate_text} {unit} ({_interval(cell)};"
+        f" {words.many(int(cell.events or 0), 'event')} in {words.hours(cell.hours)}"
+        f"{words.NBSP}h of {words.many(int(cell.trips or 0), 'trip')})"
     )
 
 
-def _interval(cell: Row) -> str:
-    few = cell.get("few")
-    return str(cell["range_text"]) if few else f"95{words.NBSP}% {cell['range_text']}"
+def _interval(cell: RateCell) -> str:
+    return cell.range_text if cell.few else f"95{words.NBSP}% {cell.range_text}"
 
 
-def sizes_finding(
-    review: MonthReview, rows: list[Row], service: Row, what: str, plural: str
-) -> str:
+def sizes_finding(review: MonthReview, rates: Rates, what: str, plural: str) -> str:
     """The highest rate with enough behind it over all months, against the whole service's.
 
     Then whose intervals lie clear of the service's rate, and how many have too few events.
     """
-    line = service["all"]["estimate"]
-    known = ("estimate", "low", "high")
-    with_rate = [r for r in rows if all(r["all"][name] is not None for name in known)]
+    line = rates.service.all.estimate
+    with_rate = [
+        Size(r.label, c, c.estimate, c.low, c.high, _events_enough(r))
+        for r in rates.sizes
+        if (c := r.all).estimate is not None and c.low is not None and c.high is not None
+    ]
     if line is None or not with_rate:
         return f"No {what} has ventilator high-flow hours to make a rate from."
     if missing_trips(review):
@@ -59,44 +60,55 @@ def sizes_finding(
             f"The whole service's rate over all months is {words.rate(line)}. While trips of the"
             f" month are missing, no {what} is said to stand out."
         )
-    enough = [r for r in with_rate if _events_enough(r)]
+    enough = [r for r in with_rate if r.enough]
     few = len(with_rate) - len(enough)
     rest = f" Too few to say: {few} of {words.many(len(with_rate), what, plural)}." if few else ""
     if not enough:
         return f"The whole service's rate over all months is {words.rate(line)}.{rest}"
-    first = max(enough, key=lambda r: r["all"]["estimate"])
-    return f"{_highest(first, service)}{_clear(first, enough, line)}{rest}"
+    first = max(enough, key=lambda r: r.rate)
+    return f"{_highest(first, line, rates.unit)}{_clear(first, enough, line)}{rest}"
 
 
-def _events_enough(row: Row) -> bool:
+class Size(NamedTuple):
+    """A size with a rate and both its bounds, and whether enough trips had an event."""
+
+    label: str
+    cell: RateCell
+    rate: float
+    low: float
+    high: float
+    enough: bool
+
+
+def _events_enough(row: RateRow) -> bool:
     """Whether enough trips had an event, where that is known, else whether there were as many."""
-    found = row.get("trips_with_event")
-    return bool((row["all"]["events"] if found is None else found) >= EVENTS_LEAST)
+    found = row.all.events if row.with_event is None else row.with_event
+    return (found or 0) >= EVENTS_LEAST
 
 
-def _highest(row: Row, service: Row) -> str:
-    cell, line = row["all"], service["all"]["estimate"]
-    made = words.many(int(cell["events"]), "event")
+def _highest(size: Size, line: float, unit: str) -> str:
+    cell = size.cell
+    made = words.many(int(cell.events or 0), "event")
     sentence = (
-        f"Highest occlusion rate over all months: {words.isolated(row['label'])},"
-        f" {cell['rate_text']} {service['unit']} (95{words.NBSP}%"
-        f" {cell['range_text']}; {made}, {words.many(int(cell['trips'] or 0), 'trip')}); the whole"
+        f"Highest occlusion rate over all months: {words.isolated(size.label)},"
+        f" {cell.rate_text} {unit} (95{words.NBSP}%"
+        f" {cell.range_text}; {made}, {words.many(int(cell.trips or 0), 'trip')}); the whole"
         f" service {words.rate(line)}."
     )
-    if cell["low"] > line:
+    if size.low > line:
         return f"{sentence} Unusual: its whole interval lies above the whole service's rate."
-    if cell["high"] < line:
+    if size.high < line:
         return sentence
     holds = "its interval holds the whole service's rate"
-    if cell["estimate"] <= line:
+    if size.rate <= line:
         return f"{sentence} {holds.capitalize()}."
     return f"{sentence} It looks worse, but that may be chance: {holds}."
 
 
-def _clear(first: Row, rows: list[Row], line: float) -> str:
+def _clear(first: Size, rows: list[Size], line: float) -> str:
     """Which others' intervals lie wholly above the line, and which below; empty where none."""
-    above = [r for r in rows if r["all"]["low"] > line and r is not first]
-    below = [r for r in rows if r["all"]["high"] < line]
+    above = [r for r in rows if r.low > line and r is not first]
+    below = [r for r in rows if r.high < line]
     sentence = ""
     for side, chosen in (("above", above), ("below", below)):
         if chosen:
@@ -106,20 +118,20 @@ def _clear(first: Row, rows: list[Row], line: float) -> str:
     return sentence
 
 
-def _named(rows: list[Row]) -> str:
+def _named(rows: list[Size]) -> str:
     """Up to three groups with their rates; more of them by number."""
     if len(rows) > NAMED_MOST:
         return f"{len(rows)} groups"
     return words.listed([_one_named(r) for r in rows])
 
 
-def _one_named(row: Row) -> str:
-    return f"{words.isolated(row['label'])} ({row['all']['rate_text']}, {row['all']['range_text']})"
+def _one_named(size: Size) -> str:
+    return f"{words.isolated(size.label)} ({size.cell.rate_text}, {size.cell.range_text})"
 
 
-def chance_note(rows: list[Row], what: str) -> str:
+def chance_note(rows: list[RateRow], what: str) -> str:
     """How likely it is that some interval lies clear of the line by chance alone."""
-    intervals = sum(r["all"]["low"] is not None for r in rows)
+    intervals = sum(r.all.low is not None for r in rows)
     if intervals < 2:
         return ""
     share = 1 - 0.95**intervals
@@ -129,9 +141,9 @@ def chance_note(rows: list[Row], what: str) -> str:
     )
 
 
-def few_note(rows: list[Row]) -> str:
+def few_note(rows: list[RateRow]) -> str:
     """What a size of few trips bears; empty where each has enough."""
-    if not any(r["all"]["few"] for r in rows):
+    if not any(r.all.few for r in rows):
         return ""
     return "Fewer than ten trips (an open square): too few to say, an upper bound alone."
 

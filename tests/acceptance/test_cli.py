@@ -220,6 +220,32 @@ def test_check_of_a_clean_delivery(run: Run, clean_delivery: Path) -> None:
     assert not Path("tailrace-out").exists()
 
 
+def test_check_names_a_file_that_it_left_unread(run: Run, clean_delivery: Path) -> None:
+    """On the screen alone: what a review keeps of it has no name that may be a person's."""
+    shutil.copytree(clean_delivery, "delivery")
+    Path("delivery/Roster of May.txt").touch()
+    Path("delivery/odd\x1b[31m.txt").touch()
+    ran = run("check", "delivery")
+    assert "Roster of May.txt: " in ran.out
+    assert "odd?[31m.txt: " in ran.out
+    with verdicts_alone():
+        assert run("review", "delivery", "--into", "out", "--month", "2026-01").code == 0
+    kept = Path("out/2026-01/data/problems.csv").read_text(encoding="utf-8")
+    assert "another file" in kept
+    assert "Roster" not in kept
+
+
+def test_what_to_do_before_publishing_is_said_once(run: Run, clean_delivery: Path) -> None:
+    with verdicts_alone():
+        assert run("review", clean_delivery, "--into", "out", "--month", "2026-01").code == 0
+    ran = run("publish", "2026-01", "--into", "out", "--by", "D1")
+    *lines, last = ran.err.splitlines()
+    assert ran.code == 3
+    assert len(lines) > 1
+    assert all(line.startswith("2026-01: ") for line in lines)
+    assert ("--anyway" in last, ran.err.count("--anyway")) == (True, 1)
+
+
 def test_check_names_every_bad_row_by_place_and_remedy(run: Run, dirty_delivery: Path) -> None:
     ran = run("check", dirty_delivery)
     assert (ran.code, ran.err) == (4, "")

@@ -111,7 +111,7 @@ def test_pieces_of_a_file_change_no_row(
         sort(con, file, ends, into)
 
     monkeypatch.setattr(rows_of_trips, "_sort_unless_in_order", counted)
-    for threads in (1, 2, 4):
+    for threads in (1, 4):
         into = tmp_path / f"{threads}.duckdb"
         assert stored(delivery, into, threads=threads, without="") == whole
         assert not list(tmp_path.glob("*.new*"))

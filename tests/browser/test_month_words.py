@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -16,29 +15,32 @@ from reports.charts.rate_data import rate_cell, rates_data
 from reports.charts.rate_figures import rates_figure
 from reports.render.write import safe_json
 from reports.text import sentences, words
+from reports.text.rates import RateRow, Rates
 from tests.browser import fixture
 from tests.browser.reading import numbers
 
 NBSP = "\u00a0"
 
 
-def a_size(rate: float, low: float, high: float, events: int, **more: Any) -> dict[str, Any]:
+def a_size(
+    rate: float, low: float, high: float, events: int, with_event: int | None = None
+) -> RateRow:
     row = {"estimate": rate, "low": low, "high": high, "numerator": events, "denominator": 33.5}
-    return {"label": f"size {rate:g}", "all": rate_cell({**row, "trips": 29}), **more}
+    cell = rate_cell({**row, "trips": 29})
+    return RateRow("", f"size {rate:g}", cell, cell, with_event=with_event)
 
 
 NINE_TRIPS = {"numerator": 0, "denominator": 9, "estimate": 0, "high": 41, "trips": 9}
 
 
-def sizes_said(*rows: dict[str, Any]) -> str:
-    service = {"all": {"estimate": 26.9}, "unit": "per 100 h"}
-    return sentences.sizes_finding(
-        fixture.month_review(), [*rows], service, "cannula size", "cannula sizes"
-    )
+def sizes_said(*rows: RateRow) -> str:
+    cell = rate_cell({"estimate": 26.9})
+    rates = Rates("per 100 h", RateRow("all", "", cell, cell), [*rows], [], "", True)
+    return sentences.sizes_finding(fixture.month_review(), rates, "cannula size", "cannula sizes")
 
 
 def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
-    few = a_size(90, 40, 200, 9, trips_with_event=4)
+    few = a_size(90, 40, 200, 9, with_event=4)
     none = a_size(0, 0, 49.6, 0)
     said = sizes_said(a_size(20, 10, 40, 19), a_size(50.7, 14.6, 177, 17), few, none)
     assert numbers(said) == [
@@ -47,7 +49,8 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
     ]
     assert "may be chance" in said
     assert sentences.few_note([few, none]) == ""
-    assert "upper bound alone" in sentences.few_note([few, {"all": rate_cell(NINE_TRIPS)}])
+    nine = few._replace(all=rate_cell(NINE_TRIPS))
+    assert "upper bound alone" in sentences.few_note([few, nine])
     unusual = sizes_said(a_size(60, 40, 80, 30), a_size(50, 30, 70, 17), a_size(5, 2, 9, 9))
     own, also, below = (part for part in unusual.split(". ") if "whole interval" in part)
     assert ("Unusual" in own, "above" in own) == (True, True)
@@ -59,12 +62,9 @@ def test_the_highest_size_with_enough_behind_it_comes_first() -> None:
 @pytest.mark.parametrize("narrow", [True, False])
 def test_a_rate_of_few_trips_is_an_open_square_with_an_upper_bound_alone(narrow: bool) -> None:
     page = rates_data(fixture.month_review())
-    few, none = page["sizes"][:2]
-    empty = {
-        **none,
-        "all": rate_cell(NINE_TRIPS),
-    }
-    figure = rates_figure([few, empty], page["service"], page["unit"], "June", narrow=narrow)
+    few, none = page.sizes[:2]
+    empty = none._replace(all=rate_cell(NINE_TRIPS))
+    figure = rates_figure([few, empty], page.service, page.unit, "June", narrow=narrow)
     drawn, layout = figure["data"], figure["layout"]
     square = next(t for t in drawn if t["marker"]["symbol"] == "square")
     assert square["marker"]["color"] == PAPER
@@ -75,7 +75,7 @@ def test_a_rate_of_few_trips_is_an_open_square_with_an_upper_bound_alone(narrow:
 
 def test_a_bound_that_says_nothing_is_not_printed() -> None:
     wild = rate_cell({**NINE_TRIPS, "high": 40_000})
-    assert (numbers(wild["range_text"]), wild["high"]) == ([], None)
+    assert (numbers(wild.range_text), wild.high) == ([], None)
 
 
 @pytest.mark.parametrize(
@@ -100,20 +100,21 @@ def test_an_axis_ends_at_a_round_number_and_is_not_squeezed() -> None:
     for end in ends:
         steps = end / tick_step(end, few=False)
         assert steps == pytest.approx(round(steps))
-    many = {"estimate": 8.0, "low": 5.0, "high": 12.0, "hours": 300.0}
-    lone = {"estimate": 200.0, "low": 5.0, "high": 1114.0, "hours": 0.5}
+    many = rate_cell({"estimate": 8.0, "low": 5.0, "high": 12.0, "denominator": 300.0})
+    lone = many._replace(estimate=200.0, high=1114.0, hours=0.5)
     assert rate_axis_top([many, many, lone], [many, lone]) == 15
-    wide = {"estimate": 11.3, "low": 0.28, "high": 461.0, "hours": 180.0}
-    others = [{**many, "high": high} for high in (49.6, 53.1, 96.9, 110.0, 177.0)]
+    wide = many._replace(estimate=11.3, low=0.28, high=461.0, hours=180.0)
+    others = [many._replace(high=high) for high in (49.6, 53.1, 96.9, 110.0, 177.0)]
     assert rate_axis_top([*others, wide], [*others, wide]) == 200
-    assert rate_axis_top([many, {**many, "high": 19.0}], [many, {**many, "high": 19.0}]) == 20
+    higher = many._replace(high=19.0)
+    assert rate_axis_top([many, higher], [many, higher]) == 20
 
 
 def test_missing_numbers_stay_missing() -> None:
     cell = rate_cell({"estimate": np.nan, "low": None, "high": np.nan, "denominator": 0.0})
-    assert (cell["estimate"], cell["low"], cell["high"]) == (None, None, None)
-    assert cell["made_from"] == "0 h"
-    assert cell["rate_text"] == "–"
+    assert (cell.estimate, cell.low, cell.high) == (None, None, None)
+    assert cell.made_from == "0 h"
+    assert cell.rate_text == "–"
 
 
 def test_json_cannot_leave_its_element() -> None:

@@ -246,7 +246,7 @@ def test_a_period_says_how_much_of_it_was_received(  # noqa: PLR0917 - a row of 
     assert found.tables.periods["received"].tolist() == [step]
     assert "Would be told for the first time, and for good: 2026-01." in found.words(done=False)
     assert sentence in found.words(done=False)
-    page = shared_data(found.safe, "month")["received"]
+    page = shared_data(found.safe, "month").received
     assert page == RECEIVED_WORDS[step or ""]
     assert not re.search("2[0-9]{2}|150", page)
 
