@@ -97,7 +97,7 @@ def confirmed_measures(quality: pd.DataFrame) -> pd.DataFrame:
     return rows
 
 
-def practice_variances(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def practice_variances(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Variances put down to practice, by month, rule and base; call after `make_flags`."""
     return con.execute("""
         WITH flags AS (

@@ -118,7 +118,7 @@ def followup_review(
         referred=referred(con, month),
         year_actions=year_actions(con, month),
         corrections=corrections(con, month),
-        practice_variances=practice_variances(con, month),
+        practice_variances=practice_variances(con),
     )
 
 

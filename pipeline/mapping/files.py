@@ -65,7 +65,7 @@ def _matching(source: Path, key: str, spec: SourceFile) -> list[Found]:
         raise refused("not-found", str(source), what)
     if len(paths) > MOST_FILES:
         raise refused("too-large", str(source), f'more than {MOST_FILES} files match "{spec.path}"')
-    return [_checked(source, path, spec) for path in paths]
+    return [_checked(source, path) for path in paths]
 
 
 def _near(source: Path, spec: SourceFile) -> str:
@@ -77,7 +77,7 @@ def _near(source: Path, spec: SourceFile) -> str:
     return f'; there is "{shown(near[0])}"' if near else ""
 
 
-def _checked(source: Path, path: Path, spec: SourceFile) -> Found:
+def _checked(source: Path, path: Path) -> Found:
     inside = path != source
     name = shown(str(path.relative_to(source)) if inside else path.name)
     if _kind(path, name) != "file":

@@ -77,8 +77,8 @@ def times(draws: Draws, codes: Codes, way: Pathway, winter: Floats) -> Times:
     already = draws.chance("moved before the delay", of("delayed_after_move"))
     moved = departed - np.where(already, delay, 0) - leave
     departed, moved = _leaving(codes, start, departed, moved)
-    road = _road(draws, codes, way, winter)
-    wait = _waits(draws, codes, way, winter, departed - moved + road)
+    road = _road(draws, way, winter)
+    wait = _waits(draws, codes, winter, departed - moved + road)
     never = np.full_like(start, NEVER)
     found = Times(
         kind=way.kind,
@@ -163,7 +163,7 @@ def _leaving(codes: Codes, start: Ints, departed: Ints, moved: Ints) -> tuple[In
     return departed, moved
 
 
-def _road(draws: Draws, codes: Codes, way: Pathway, winter: Floats) -> Ints:
+def _road(draws: Draws, way: Pathway, winter: Floats) -> Ints:
     """Actual transit: right-skewed around the planned one, slower in winter."""
     z = draws.normal("transit")
     spread = np.where(z < 0, of("transit_spread_below"), of("transit_spread_above"))
@@ -172,7 +172,7 @@ def _road(draws: Draws, codes: Codes, way: Pathway, winter: Floats) -> Ints:
     return np.maximum(found, np.maximum(way.at_least, 4))
 
 
-def _waits(draws: Draws, codes: Codes, way: Pathway, winter: Floats, before: Ints) -> Ints:
+def _waits(draws: Draws, codes: Codes, winter: Floats, before: Ints) -> Ints:
     """Minutes from arrival to hand-over; `before` is from the change of source to arrival."""
     quartiles = (of("handover_q1"), of("handover_median"), of("handover_q3"))
     plain = np.rint(np.clip(two_sided(draws.normal("wait"), quartiles), 3, 15)).astype(np.int64)

@@ -187,7 +187,7 @@ def test_practice_variances_by_base() -> None:
         con, sentence({0: "practice", 1: "logistics", 2: "practice", 5: "missed"})
     )
     make_flags(con, MONTH)
-    found = practice_variances(con, MONTH)
+    found = practice_variances(con)
     assert list(found.columns) == columns("practice_variances")
     assert found.to_dict("records") == [
         {"month": MONTH, "rule": RULE, "base": "b1", "judged": 4, "flags": 2, "reviewed": 2,
