@@ -184,6 +184,8 @@ def conclude_batches(hands: Hands, walk: Walk) -> None:
         hands.to_list("batch")
         hands.press("j")
         hands.go("Enter")
+        hands.tab_to("[name=conclusion]")
+        hands.write("holds")
         hands.send()
         walk.batches += 1
 

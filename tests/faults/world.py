@@ -89,6 +89,7 @@ def plainly() -> None:
     measures.figures = lambda *_: {  # type: ignore[assignment]
         name: pd.DataFrame(columns=list(model.to_schema().columns))
         for name, model in MEASURE_OUTPUTS.items()
+        if name not in {"before_after", "signal_trips"}
     }
     whatif.main_curves = lambda *_: None  # type: ignore[assignment,return-value]
 
