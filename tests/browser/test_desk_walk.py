@@ -40,6 +40,8 @@ def folder(sample_page: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The reviewed sample under limits that nobody has approved yet."""
     made = tmp_path_factory.mktemp("desk") / "out"
     shutil.copytree(sample_page.parents[1], made)
+    # it was written without its tables, and would be taken for a whole one
+    (made / "sheets" / "2026-06.xlsx").unlink()
     tamper(made, UNAPPROVED)
     tamper(made, TWO_FLAGS)
     return made
