@@ -26,13 +26,15 @@ from pipeline.simulate.support import Scene
 from pipeline.simulate.times import Times
 from schemas.record import dataclass
 
-BLEND_REQUIRED = "blend-required"
-RULES = (
+FIRST_RULES = (
     "wall-oxygen-time",
     "unheated-time",
     "source-choice",
     "fallback-reason",
     "repeated-occlusion-call",
+)
+RULES = (
+    *FIRST_RULES,
     "flow-kept",
     "cannula-kept",
     "cannula-flow-range",
@@ -44,8 +46,8 @@ RULES = (
     "monitoring-gap",
     "settings-gap",
     "escalation-call",
-    BLEND_REQUIRED,
 )
+BLEND_REQUIRED = "blend-required"
 FORCED_EXEMPT = [
     int(Whole.OPEN),
     int(Whole.NO_SETTINGS),
@@ -54,12 +56,12 @@ FORCED_EXEMPT = [
 ]
 """Trips with another saturation target: what is unknown about them bears on no saturation rule."""
 
-BY_WALL: dict[int, dict[str, int]] = {
+BY_WALL = {
     Wall.DEPARTURE_MISSING: dict.fromkeys(
         ("source-choice", "cannula-weight", "heat-ready"), CANNOT_TELL
     ),
 }
-BY_HEAT: dict[int, dict[str, int]] = {
+BY_HEAT = {
     Heat.LONG_LEAVING: {"heat-ready": DEVIATION},
     Heat.LONG_LEAVING_CALLED: {"heat-ready": AUTHORISED},
     Heat.CHARTED_LATE: {"unheated-time": CANNOT_TELL},
@@ -67,7 +69,7 @@ BY_HEAT: dict[int, dict[str, int]] = {
     Heat.CHANGED_LEAVING: {"heat-ready": BORDERLINE},
 }
 UNEXPLAINED = [Heat.UNEXPLAINED, Heat.EXPLAINED_LATE, Heat.ONE_UNEXPLAINED]
-BY_FIT: dict[int, dict[str, int]] = {
+BY_FIT = {
     Fit.FLOW_CHANGED: {"flow-kept": DEVIATION},
     Fit.FLOW_CLINICAL: {"flow-kept": AUTHORISED},
     Fit.FLOW_CALLED: {"flow-kept": AUTHORISED},
@@ -87,7 +89,7 @@ BY_FIT: dict[int, dict[str, int]] = {
         ("cannula-kept", "cannula-flow-range", "cannula-weight"), CANNOT_TELL
     ),
 }
-BY_WATCH: dict[int, dict[str, int]] = {
+BY_WATCH = {
     Watch.RICH_OXYGEN: {"oxygen-titration": DEVIATION},
     Watch.RICH_AT_LIMIT: {"oxygen-titration": BORDERLINE},
     Watch.RICH_UNKNOWN: {"oxygen-titration": CANNOT_TELL},
@@ -103,7 +105,7 @@ BY_WATCH: dict[int, dict[str, int]] = {
     Watch.FIRST_SETTING_AT_LIMIT: {"settings-gap": BORDERLINE},
     Watch.CHART_GAP: {"settings-gap": DEVIATION},
 }
-BY_ESCALATION: dict[int, dict[str, int]] = {
+BY_ESCALATION = {
     Escalation.CALLED: {"escalation-call": MET},
     Escalation.INTUBATED: {"escalation-call": MET},
     Escalation.NOT_CALLED: {"escalation-call": DEVIATION},
@@ -116,7 +118,7 @@ FROM_SETTINGS = (
     *("cannula-kept", "cannula-flow-range", "cannula-weight", "heat-ready"),
 )
 NEEDS_END = ("wall-oxygen-time", "unheated-time", "fallback-reason", "cannula-flow-range")
-BY_WHOLE: dict[int, dict[str, int]] = {
+BY_WHOLE = {
     # what comes after the last charted setting is unknown without bound
     Whole.OPEN: dict.fromkeys((*NEEDS_END, "monitoring-gap", "settings-gap"), CANNOT_TELL),
     Whole.NO_SETTINGS: dict.fromkeys(
@@ -138,7 +140,7 @@ class Answers:
     """Verdict codes of each trip, one array a rule, shape (n,)."""
 
     def __init__(self, n: int) -> None:
-        self.by_rule = {rule: np.full(n, NOT_APPLICABLE) for rule in RULES}
+        self.by_rule = {rule: np.full(n, NOT_APPLICABLE) for rule in (*RULES, BLEND_REQUIRED)}
 
     def put(self, rule: str, where: Bools, verdict: int | Ints) -> None:
         """Set a rule's verdict where asked."""
@@ -153,10 +155,12 @@ class Answers:
 
 @dataclass
 class Orders:
-    """What orders a trip has, -1 null, 0 false, 1 true, shape (n,)."""
+    """What orders a trip has, -1 null, 0 false, 1 true, shape (n,); and whether the delivery tells
+    of all that the contract now has."""
 
     exempt: Ints
     blend: Ints
+    full: bool
 
 
 def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, orders: Orders) -> Answers:
@@ -167,17 +171,20 @@ def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, orders: O
     _about_oxygen(found, scene)
     _about_heat(found, codes, when)
     _about_occlusions(found, scene, log, seen, response)
-    found.put_all(codes.wall, BY_WALL)
-    found.put_all(codes.heat, BY_HEAT)
-    found.put_all(codes.fit, BY_FIT)
-    # every trip begins on a blender
-    on = codes.wall != Wall.SOURCE_LATE
+    found.put_all(codes.wall, {int(k): v for k, v in BY_WALL.items()})
+    found.put_all(codes.heat, {int(k): v for k, v in BY_HEAT.items()})
+    found.put_all(codes.fit, {int(k): v for k, v in BY_FIT.items()})
+    on = when.kind == VENTILATOR
+    if orders.full:
+        # on a blender, too, and every trip begins on one
+        on = codes.wall != Wall.SOURCE_LATE
     found.put("oxygen-titration", on & (orders.exempt < 1), MET)
-    found.put_all(codes.watch, BY_WATCH)
+    found.put_all(codes.watch, {int(k): v for k, v in BY_WATCH.items()})
     found.put("oxygen-titration", on & (codes.watch == Watch.NO_SPO2), CANNOT_TELL)
-    found.put_all(codes.escalation, BY_ESCALATION)
-    found.put_all(codes.whole, BY_WHOLE)
-    _about_orders(found, scene, orders)
+    found.put_all(codes.escalation, {int(k): v for k, v in BY_ESCALATION.items()})
+    found.put_all(codes.whole, {int(k): v for k, v in BY_WHOLE.items()})
+    if orders.full:
+        _about_orders(found, scene, orders)
     # the row that was set aside may have been the call that allowed it
     lost = codes.whole == Whole.CONTACT_LOST
     for rule in ("wall-oxygen-time", "source-choice"):

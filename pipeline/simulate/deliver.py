@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.simulate.answers import RULES
 from pipeline.simulate.catalogue import BASE_NAMES, LEAST_SIZES, MOST_SIZES, catalogue_text
 from pipeline.simulate.changes import RETRAINED, Refused, planted_text
 from pipeline.simulate.chosen import Settled
@@ -101,15 +100,15 @@ class Delivery:
         }
         clock = self._columns("planted_clock")
         self.clock = Writer(connection, into / "planted_clock.csv", clock)
-        if not second:
+        if options.full and not second:
             path = into / f"{EXPECTED}.csv"
             self.dispatched: Writer | None = Writer(connection, path, self._columns(EXPECTED))
         else:
             self.dispatched = None
-        self.planted = PlantedWriter(connection, into / "planted.csv", RULES)
+        self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
 
     def _columns(self, table: str) -> dict[str, str]:
-        return columns(table, self.months, self.options.setup)
+        return columns(table, self.months, self.options.setup, full=self.options.full)
 
     def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
         """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
@@ -129,7 +128,7 @@ class Delivery:
         months = trips["month"][keep]
         self.received += np.bincount(months, minlength=self.options.months)
         judged = keep & ~np.isin(index, self.dirt.removed(index)) if self.dirt else keep
-        verdicts = [chunk.answers.by_rule[rule][judged] for rule in RULES]
+        verdicts = [chunk.answers.by_rule[rule][judged] for rule in self.options.rules]
         self.planted.append(
             {"trip": index[judged], **{f"v{k}": codes for k, codes in enumerate(verdicts)}}
         )
@@ -142,7 +141,10 @@ class Delivery:
         delivered = [k for k in range(options.months) if self.received[k]]
         text = export_text([self.months[k] for k in delivered], [wanted[k] for k in delivered])
         _write(self.into / "export.toml", text)
-        _write(self.into / "protocol.toml", protocol_text(options.first_month))
+        protocol = protocol_text(
+            options.first_month, all_rules=options.all_rules, full=options.full
+        )
+        _write(self.into / "protocol.toml", protocol)
         _write(self.into / "cannulas.toml", catalogue_text(options.setup))
         if self.dispatched:
             self._add_never_received(

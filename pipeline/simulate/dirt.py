@@ -10,7 +10,8 @@ from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.charting import LOST_AFTER
 from pipeline.simulate.draws import Bools, Columns, Ints
 from pipeline.simulate.plants import Whole
-from pipeline.simulate.tables import Edit, columns, trip_id
+from pipeline.simulate.service import CONTRACT_FULL
+from pipeline.simulate.tables import OTHERS_FULL, Edit, columns, trip_id
 from pipeline.simulate.times import Times
 from schemas.record import dataclass
 
@@ -115,9 +116,10 @@ TRAINING_ROW = "{month},{base},\n"
 class Dirt:
     """Where the bad rows of a delivery of this many trips go: spread evenly over the trips."""
 
-    def __init__(self, trips: int) -> None:
+    def __init__(self, trips: int, *, full: bool = CONTRACT_FULL) -> None:
         total = len(KINDS) * max(1, min(20, trips // 2000))
         place = np.arange(total)
+        self.full = full
         self.trip: Ints = (2 * place + 1) * trips // (2 * total)
         # no trip of the last sixth goes missing, so that the latest month can be complete
         self.kind: Ints = (place * 7 + 15) % len(KINDS)
@@ -151,7 +153,7 @@ class Dirt:
         for trip, number in zip(self.trip[inside], self.kind[inside], strict=True):
             kind = KINDS[number]
             if kind.table == table:
-                edit = _edit(kind, int(trip), rows, int(index[0]), when)
+                edit = _edit(kind, int(trip), rows, int(index[0]), when, full=self.full)
                 found.append((edit, kind))
         found.sort(key=lambda item: item[0].row)
         self._list(table, found, rows, self.removed(index), lines)
@@ -187,7 +189,7 @@ class Dirt:
         return "file,line,column,kind\n" + "".join(f"{f},{n},{c},{k}\n" for f, n, c, k in rows)
 
 
-def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times) -> Edit:
+def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times, *, full: bool) -> Edit:
     low, high = (int(np.searchsorted(rows["trip"], trip, side=s)) for s in ("left", "right"))
     if kind.table == "trips":
         place = list(columns("trips", ["-"], Setup())).index(kind.column)
@@ -200,8 +202,8 @@ def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times) -> Edit
     if kind.table == "settings":
         row = low + int(np.searchsorted(rows["minute"][low:high] * 60, at_s, side="right"))
     text = kind.row.format(trip=trip_id(trip), at=at_s)
-    if kind.table in ("observations", "contacts") and kind.name != "too few cells":
-        # an empty last cell, before the one too many
+    if full and kind.table in OTHERS_FULL and kind.name != "too few cells":
+        # a cell for what the contract gained, before the one too many
         at_end = len(text) - 2 if kind.name == "too many cells" else len(text)
         text = f"{text[:at_end]},{text[at_end:]}"
     return Edit(row, lambda _: text, replaces=False)

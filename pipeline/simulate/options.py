@@ -6,13 +6,14 @@ from dataclasses import field
 
 import numpy as np
 
+from pipeline.simulate.answers import BLEND_REQUIRED, FIRST_RULES, RULES
 from pipeline.simulate.assumptions import of
 from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.changes import Change
 from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
-from pipeline.simulate.service import month_after
+from pipeline.simulate.service import CONTRACT_FULL, month_after
 from schemas.record import dataclass
 
 
@@ -27,11 +28,13 @@ class Options:
     plants: float
     truth: Truth
     confounding: float
+    all_rules: bool
     setup: Setup = field(default_factory=Setup)
     changes: tuple[Change, ...] = ()
     doses: tuple[Dose, ...] = ()
     cases: tuple[tuple[int, str], ...] = ()
     troubled: bool = True
+    full: bool = CONTRACT_FULL
     only_base: int = -1
 
     @property
@@ -47,6 +50,12 @@ class Options:
         trained = month > self.training_month
         here = (base == self.setup.troubled) & self.troubled
         return np.where(here, np.where(trained, 0.04, 0.20), 0.0)
+
+    @property
+    def rules(self) -> tuple[str, ...]:
+        """The rules judged and planted."""
+        more = (BLEND_REQUIRED,) if self.full else ()
+        return (*RULES, *more) if self.all_rules else FIRST_RULES
 
     def winter(self, month: Ints) -> Floats:
         """Return how wintry each month is: 1 in January, 0 in July."""

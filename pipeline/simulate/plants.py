@@ -97,7 +97,7 @@ class Watch(IntEnum):
     FIRST_SETTING_LATE = 11
     FIRST_SETTING_AT_LIMIT = 12
     CHART_GAP = 13
-    LOW_SUCTIONED = 14
+    LOW_SUCTIONED = 14  # only where the delivery tells of care
 
 
 class Escalation(IntEnum):
@@ -126,7 +126,7 @@ class Whole(IntEnum):
     OBSERVATION_LOST = 15  # an observations row set aside; saturation is not judged
 
 
-WALL: dict[int, float] = {
+WALL = {
     Wall.LONG: 0.020,
     Wall.SOURCE_LATE: 0.010,
     Wall.FAILED: 0.012,
@@ -139,7 +139,7 @@ WALL: dict[int, float] = {
     Wall.TRANSIT_UNKNOWN: 0.020,
     Wall.DEPARTURE_MISSING: 0.008,
 }
-HEAT: dict[int, float] = {
+HEAT = {
     Heat.SHORT_START: 0.08,
     Heat.LOST_MOVING: 0.05,
     Heat.SHORT_TRANSIT: 0.02,
@@ -155,7 +155,7 @@ HEAT: dict[int, float] = {
     Heat.ONE_UNEXPLAINED: 0.006,
     Heat.CHANGED_LEAVING: 0.008,
 }
-FIT: dict[int, float] = {
+FIT = {
     Fit.FLOW_CHANGED: 0.014,
     Fit.FLOW_CLINICAL: 0.015,
     Fit.FLOW_CALLED: 0.006,
@@ -174,7 +174,7 @@ FIT: dict[int, float] = {
     Fit.WEIGHT_MISSING: 0.010,
     Fit.CANNULA_NEVER_CHARTED: 0.005,
 }
-WATCH: dict[int, float] = {
+WATCH = {
     Watch.RICH_OXYGEN: 0.060,
     Watch.RICH_AT_LIMIT: 0.018,
     Watch.RICH_UNKNOWN: 0.012,
@@ -188,16 +188,15 @@ WATCH: dict[int, float] = {
     Watch.FIRST_SETTING_LATE: 0.008,
     Watch.FIRST_SETTING_AT_LIMIT: 0.004,
     Watch.CHART_GAP: 0.016,
-    Watch.LOW_SUCTIONED: 0.012,
 }
-ESCALATION: dict[int, float] = {
+ESCALATION = {
     Escalation.CALLED: 0.020,
     Escalation.NOT_CALLED: 0.008,
     Escalation.OUTCOME_MISSING: 0.010,
     Escalation.CALLED_CHANGED: 0.014,
     Escalation.NOT_CALLED_CHANGED: 0.008,
 }
-WHOLE: dict[int, float] = {Whole.OPEN: 0.012, Whole.NO_SETTINGS: 0.004}
+WHOLE = {Whole.OPEN: 0.012, Whole.NO_SETTINGS: 0.004}
 
 FAILS = [Wall.FAILED, Wall.FAILED_COLD, Wall.FAILED_TWICE, Wall.OCCLUDED]
 LONG_WAIT = [Wall.LONG, Wall.LONG_CALLED]
@@ -236,18 +235,19 @@ class Codes:
         getattr(self, group)[where] = 0
 
 
-def draw_codes(draws: Draws, scale: float, long_wall: Floats, whole: Ints) -> Codes:
+def draw_codes(draws: Draws, scale: float, long_wall: Floats, whole: Ints, *, full: bool) -> Codes:
     """Draw the codes; `whole` holds codes already given (0 elsewhere), which stand.
 
     `long_wall` is each trip's extra chance of a wall time far over the limit.
     """
-    found = draws.plants("whole", WHOLE, scale)
+    found = draws.plants("whole", {int(k): v for k, v in WHOLE.items()}, scale)
+    watch = WATCH | ({Watch.LOW_SUCTIONED: 0.012} if full else {})
     codes = Codes(
-        wall=draws.plants("wall", WALL, scale),
-        heat=draws.plants("heat", HEAT, scale),
-        fit=draws.plants("fit", FIT, scale),
-        watch=draws.plants("watch", WATCH, scale),
-        escalation=draws.plants("escalation", ESCALATION, scale),
+        wall=draws.plants("wall", {int(k): v for k, v in WALL.items()}, scale),
+        heat=draws.plants("heat", {int(k): v for k, v in HEAT.items()}, scale),
+        fit=draws.plants("fit", {int(k): v for k, v in FIT.items()}, scale),
+        watch=draws.plants("watch", {int(k): v for k, v in watch.items()}, scale),
+        escalation=draws.plants("escalation", {int(k): v for k, v in ESCALATION.items()}, scale),
         whole=np.where(whole > 0, whole, found),
     )
     more = (codes.wall == 0) & draws.chance("long wall", long_wall * scale)

@@ -29,6 +29,7 @@ def options_of(
     plants: float = 1.0,
     truth: Truth = USUAL,
     confounding: float = 0.06,
+    all_rules: bool = True,
     bases: int = BASES,
     sizes: int = SIZES,
     changes: tuple[str, ...] = (),
@@ -37,7 +38,7 @@ def options_of(
     """Return what a delivery is made from; ValueError, with a sentence, for what makes no sense."""
     setup = Setup(bases, sizes)
     options = Options(
-        trips, months, seed, first_month, plants, truth, confounding, setup,
+        trips, months, seed, first_month, plants, truth, confounding, all_rules, setup,
         troubled=not changes,
     )  # fmt: skip
     checked(options, chunk=chunk, dirt=dirt)
@@ -57,6 +58,7 @@ def simulate(
     confounding: float = 0.06,
     occlusions_per_100h: float = of("occlusions_per_100h"),
     occlusion_shape: float = of("occlusion_shape"),
+    all_rules: bool = True,
     late: bool = False,
     bases: int = BASES,
     sizes: int = SIZES,
@@ -87,6 +89,6 @@ def simulate(
     options = options_of(
         trips, months, seed, dirt, first_month=first_month, plants=plants,
         truth=Truth(rate_ratio, occlusions_per_100h, occlusion_shape), confounding=confounding,
-        bases=bases, sizes=sizes, changes=changes, chunk=chunk,
+        all_rules=all_rules, bases=bases, sizes=sizes, changes=changes, chunk=chunk,
     )  # fmt: skip
     deliver(settled(options, dirt=dirt, late=late), Path(into), chunk=chunk)

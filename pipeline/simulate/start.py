@@ -252,7 +252,7 @@ def _invented_version() -> dict[str, Any]:
     """The protocol of the invented service, whose numbers serve as illustration."""
     from pipeline.simulate.service import protocol_text as invented
 
-    version: dict[str, Any] = tomllib.loads(invented("2026-01"))["version"][0]
+    version: dict[str, Any] = tomllib.loads(invented("2026-01", all_rules=True))["version"][0]
     return version
 
 

@@ -60,7 +60,7 @@ def settings_files(draw: random.Random, folder: Path) -> str:
     name, text = draw.choice([
         ("export", small_delivery.EXPORT), ("cannulas", small_delivery.CANNULAS),
         ("protocol", small_delivery.PROTOCOL),
-        ("protocol", protocol_text("2026-01")),
+        ("protocol", protocol_text("2026-01", all_rules=True)),
     ])  # fmt: skip
     spoiled = spoil(draw, text.encode())
     if name == "protocol":

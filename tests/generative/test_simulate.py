@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from pipeline.simulate import simulate
-from pipeline.simulate.answers import RULES
+from pipeline.simulate.answers import BLEND_REQUIRED, FIRST_RULES, RULES
 from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.children import flow_share
 from pipeline.simulate.dirt import KINDS, LEAST_TRIPS
@@ -110,7 +110,7 @@ def test_every_cell_keeps_to_the_contract(delivery: Path, table: str) -> None:
 def test_files_that_describe_the_delivery_are_readable(delivery: Path) -> None:
     protocol = parse_protocol((delivery / "protocol.toml").read_text())
     assert protocol.version[0].approved is not None
-    assert set(protocol.version[0].rules) == set(RULES)
+    assert set(protocol.version[0].rules) == {*RULES, BLEND_REQUIRED}
     catalogue = parse_catalogue((delivery / "cannulas.toml").read_text())
     assert [entry.id for entry in catalogue.cannula] == [size.id for size in Setup().sizes]
     export = tomllib.loads((delivery / "export.toml").read_text())
@@ -126,8 +126,15 @@ def test_every_trip_has_every_answer_once(delivery: Path) -> None:
     assert len(set(trips)) == 900
     planted = rows(delivery, "planted.csv")
     asked = [(row["trip_id"], row["rule"]) for row in planted]
-    assert asked == [(trip, rule) for trip in trips for rule in RULES]
+    assert asked == [(trip, rule) for trip in trips for rule in (*RULES, BLEND_REQUIRED)]
     assert {row["verdict"] for row in planted} == set(VERDICTS)
+
+
+def test_the_first_rules_alone(tmp_path: Path) -> None:
+    simulate(tmp_path, 50, 1, 1, all_rules=False)
+    assert {row["rule"] for row in rows(tmp_path, "planted.csv")} == set(FIRST_RULES)
+    protocol = tomllib.loads((tmp_path / "protocol.toml").read_text())
+    assert set(protocol["version"][0]["rules"]) == set(FIRST_RULES)
 
 
 def test_answers_are_those_of_the_slow_twin(delivery: Path) -> None:
@@ -233,7 +240,7 @@ def options_of(
     trips: int, seed: int, rate_ratio: float = 1.25, confounding: float = 0.06
 ) -> Options:
     truth = Truth(rate_ratio, 30, 0.5)
-    return Options(trips, 6, seed, "2026-01", 0.0, truth, confounding)
+    return Options(trips, 6, seed, "2026-01", 0.0, truth, confounding, all_rules=True)
 
 
 def laid(options: Options) -> Laid:

@@ -74,7 +74,9 @@ def test_mapping_files(data: bytes) -> None:
 
 
 @fuzz
-@given(st.one_of(st.binary(max_size=400), mutated(protocol_text("2026-01").encode())))
+@given(
+    st.one_of(st.binary(max_size=400), mutated(protocol_text("2026-01", all_rules=True).encode()))
+)
 @example(b"x = " + b"[" * 100_000)
 @example(b"x = " + b"9" * 5000)
 def test_protocol_files(data: bytes) -> None:
