@@ -204,9 +204,17 @@ def test_levels_are_those_of_the_page() -> None:
     found = size_rate(x, t, q, 0.3, k=0.5)
     assert_allclose(found, [0.3, *found[1:2], (3 + 2 * f) / (3 / 0.3 + 22 * f)])
     assert_allclose(rule_share([1, 0, 2], [4, 0, 9]), [0.5, 1.5 / 5, 1.5 / 5])
-    assert rule_share([9, 0], [9, 0])[1] == 0.8
+    assert rule_share([9, 0], [9, 0])[1] == 9.5 / 10
     assert_allclose(base_share([1, 0], [4, 2], 0.3), [0.3, 4 / (10 + 4)])
     assert_allclose(base_share([1], [4], 0.3, None, Sums(2, 5)), [5 / 15])
+
+
+@pytest.mark.parametrize(("deviations", "judged"), [(5, 5), (19, 20), (17, 20), (0, 5)])
+def test_a_share_that_stays_as_it_was_is_no_signal(deviations: int, judged: int) -> None:
+    d, n = np.full(60, deviations), np.full(60, judged)
+    w = share_increment(d[6:], n[6:], rule_share(d, n)[6:])
+    # the half trip of the level leaves log(60 / 6) / 3 for all of 54 months; thresholds are above 2
+    assert signal_sums(w, np.inf).sums.max() < 1
 
 
 def test_another_mix_of_sizes_is_no_signal() -> None:
