@@ -145,26 +145,23 @@ def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> lis
 
 
 def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[str, str]:
-    """A mark of each table of a schema of the store, but for those left out; changes with any row.
+    """A mark of each table of a schema that has rows, but for those left out; changes with any row.
 
-    Where rows stand does not enter. A mark is not proof against somebody who seeks one alike.
+    Where rows stand does not enter. A mark is not proof against somebody who seeks one alike. Call
+    outside a transaction: it looks only into tables that are known to have rows.
     """
-    names = [
-        name
-        for (name,) in con.execute(
-            "SELECT table_name FROM duckdb_tables() WHERE schema_name = ? AND NOT temporary"
-            " ORDER BY table_name",
-            [schema],
-        ).fetchall()
-        if name not in left_out
-    ]
-    if not names:
-        return {}
+    names = con.execute(
+        "SELECT table_name FROM duckdb_tables()"
+        " WHERE schema_name = ? AND NOT temporary AND estimated_size > 0",
+        [schema],
+    ).fetchall()
     marks = " UNION ALL ".join(
-        f"SELECT '{name}', count(*) || ' ' || coalesce(sum(hash(t)), 0) FROM {schema}.\"{name}\" t"
-        for name in names
+        f"SELECT '{name}', count(*) || ' ' || sum(hash(t)) FROM {schema}.\"{name}\" t"
+        " HAVING count(*) > 0"
+        for (name,) in names
+        if name not in left_out
     )
-    return dict(sorted(con.execute(marks).fetchall()))
+    return dict(sorted(con.execute(marks).fetchall())) if marks else {}
 
 
 def table_marks(con: duckdb.DuckDBPyConnection, names: Sequence[str]) -> dict[str, tuple[int, str]]:
