@@ -134,6 +134,14 @@ _LISTED = (
         "signals are not closed",
     ),
     (
+        "open",
+        "trip",
+        """SELECT DISTINCT s.trip_id FROM loop.standing s SEMI JOIN case_state USING (trip_id)
+           WHERE s.thing = 'query' AND s.state = 'asked'""",
+        "query to a crew is not answered",
+        "queries to crews are not answered",
+    ),
+    (
         "overdue",
         "action",
         f"SELECT key FROM ({OPEN_ACTIONS}) WHERE due_month < $now",
