@@ -131,7 +131,7 @@ _LISTED = (
         "signal",
         f"SELECT key FROM ({SIGNALS}) WHERE state <> 'closed' AND month <= $month",
         "signal is not closed",
-        "signals are not closed",
+        "signals, counted in each month that said one, are not closed",
     ),
     (
         "open",
