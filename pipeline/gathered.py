@@ -178,5 +178,5 @@ def _with_answers(
     figures = answered_figures(con, month)
     tables = make_answered_tables(con, measures, figures)
     frames = frames_of(con, [*figures, "measures"])
-    own = FromAnswers(frames.pop("measures"), frames, month_work(con), followup, tables)
+    own = FromAnswers(frames.pop("measures"), frames, month_work(con, month), followup, tables)
     return Month(records, own, made.unanswered())
