@@ -231,8 +231,9 @@ def whatif(
 ) -> None:
     """Replay history under other limits: how many verdicts change, which way, of which trips."""
     from pipeline.judging.whatif_words import whatif as replay
+    from pipeline.rules.explain import CAUTION
 
-    typer.echo(replay(into, settings, months, name_all=name_all))
+    typer.echo(f"{replay(into, settings, months, name_all=name_all)}\n\n{CAUTION}")
 
 
 def map_(  # noqa: PLR0917 - options are read from parameters

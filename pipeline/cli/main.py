@@ -215,8 +215,9 @@ def protocol_check(
 ) -> None:
     """Validate a protocol file and print it as a person would read it."""
     from pipeline.judging.protocol_words import check_protocol
+    from pipeline.rules.explain import CAUTION
 
-    typer.echo(check_protocol(file))
+    typer.echo(f"{check_protocol(file)}\n\n{CAUTION}")
 
 
 @protocol_app.command("compare")
@@ -231,8 +232,9 @@ def protocol_compare(
     """Say in sentences what changed, and with a store how many verdicts of which trips change."""
     from pipeline.judging.protocol_words import compare_protocols
     from pipeline.review import STORE
+    from pipeline.rules.explain import CAUTION
 
-    typer.echo(compare_protocols(before, after, into / STORE if into else None))
+    typer.echo(f"{compare_protocols(before, after, into / STORE if into else None)}\n\n{CAUTION}")
 
 
 def main() -> None:

@@ -40,8 +40,8 @@ def review_summary(done: Reviewed) -> str:
         lines.append("These files were delivered before: nothing new was stored.")
     if done.set_aside:
         lines.append(
-            f"{done.set_aside} rows of the delivery could not be used and were set aside; see"
-            f" {done.page.parent / 'data' / 'problems.csv'}."
+            f"{done.set_aside} rows of the delivery could not be used and were set aside; `tailrace"
+            f" check` lists them all, {done.page.parent / 'data' / 'problems.csv'} the month's."
         )
     if done.doubtful:
         things = "thing is" if done.doubtful == 1 else "things are"

@@ -117,7 +117,7 @@ def _by_kind(kind: str, pieces: list[Piece], months: list[str]) -> dict[str, Any
 
 
 def _row(piece: Piece) -> dict[str, Any]:
-    many = f"{piece.n} flags" if piece.kind == "batch" else words.many(piece.n, "trip")
+    many = words.many(piece.n, "flag" if piece.kind == "batch" else "trip")
     if not piece.trip and piece.kind in ("signal", "action", "limits", "publish"):
         many = KINDS[piece.kind] if piece.n == 1 else words.many(piece.n, piece.kind)
     return {

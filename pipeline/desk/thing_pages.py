@@ -204,4 +204,4 @@ def save_fetch(request: Request, fields: Fields) -> Response:
     if trips and state in SAID_OF_FETCH:
         with own.desk.apart():
             say(own.desk.folder, state, trips=trips, by=visitor(request).by)
-    return go_to(at("/", kind="fetch", said="Kept." if trips else ""))
+    return go_to(at("/", kind="fetch", said="Kept." if trips else "Nothing kept: tick the trips."))

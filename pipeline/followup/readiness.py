@@ -131,7 +131,15 @@ _LISTED = (
         "signal",
         f"SELECT key FROM ({SIGNALS}) WHERE state <> 'closed' AND month <= $month",
         "signal is not closed",
-        "signals are not closed",
+        "signals, counted in each month that said one, are not closed",
+    ),
+    (
+        "open",
+        "trip",
+        """SELECT DISTINCT s.trip_id FROM loop.standing s SEMI JOIN case_state USING (trip_id)
+           WHERE s.thing = 'query' AND s.state = 'asked'""",
+        "query to a crew is not answered",
+        "queries to crews are not answered",
     ),
     (
         "overdue",

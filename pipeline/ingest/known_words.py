@@ -82,7 +82,7 @@ castle point glen ben loch villa queen king prince princess lady our holy old ne
 great little big bad la le les el los las isle rio puerto lago bay nova novo novi
 """
 FIRST_OF_PLACE = frozenset(_FIRST_OF_PLACE_TEXT.split())
-"""A pair of words that begins so is a place, whatever follows: St Mary, Fort Worth."""
+"""A pair of words that begins so is a place, whatever follows: St Heron, Fort Alder."""
 
 _PLACE_OR_THING_TEXT = """
 park bay beach city falls springs heights valley creek island islands harbour harbor airport

@@ -54,7 +54,7 @@ not_recorded = []
 # The words your service uses: names of bases, roles and groups that are declared here pass the
 # screen for people's names, and any other is pointed out, with the nearest of these.
 # [vocabulary]
-# bases = ["north", "St Mary"]
+# bases = ["north", "St Heron"]
 # roles = ["lead", "second"]
 # diagnosis_groups = ["lower-airway"]
 # units = ["V-north-1", "H-north-1"]

@@ -140,7 +140,7 @@ def _by_size(review: MonthReview) -> Picture:
         figure,
         (
             f"Filled dot: all months to {month}. Hollow dot: adjusted for flow, behaviour and"
-            f" weight. Diamond: {month} alone. Bars are 95{words.NBSP}% intervals; one that ends"
+            f" weight. Black: {month} alone. Bars are 95{words.NBSP}% intervals; one that ends"
             " in an arrow head runs on past the axis. Dashed line: the whole service.",
             f"Whole service. {'. '.join(made)}." if made else "",
             f"Intervals: {rates.methods}.",

@@ -54,6 +54,8 @@ NARROW, WIDE = 9, 48
 CHOICES = {"conclusion": [*FINDINGS, MISSED], "status": STATUSES, "refer_to": REFER_TO}
 
 HOW = [
+    "For quality review, not for treating a patient. Local protocol, medical direction and law"
+    " govern.",
     "One row of the sheet determinations is one rule on one trip. Grey columns are filled in; leave"
     " them.",
     "rules: the rule your answer is about; one cause may explain several, separated by spaces.",

@@ -91,11 +91,11 @@ def _key(row: Row) -> tuple[str, ...]:
 
 
 def _read(trips: int, read: int, held: int) -> str:
-    """'12 trips: 5 read, 3 confirmed.'"""
+    """'Said of 12 trips: 5 read, 3 confirmed.', as its counts may go on to later trips."""
     if not trips:
         return ""
     none = "none read" if not read else f"{read} read, {held} confirmed"
-    return f"{words.many(trips, 'trip')}: {none}."
+    return f"Said of {words.many(trips, 'trip')}: {none}."
 
 
 def lead_lines(review: MonthReview) -> list[str]:

@@ -151,7 +151,10 @@ def test_review_with_rows_set_aside_says_so_and_exits_0(dirty_review: Reviewed) 
     ran = dirty_review.ran
     assert ran.code == 0
     problems = "tailrace-out/2026-02/data/problems.csv"
-    assert f"could not be used and were set aside; see {problems}" in ran.out
+    assert (
+        f"could not be used and were set aside; `tailrace check` lists them all, {problems}"
+        in ran.out
+    )
     kinds = {row["kind"] for row in rows(dirty_review.folder / problems)}
     assert {"set_aside", "mention"} <= kinds
 

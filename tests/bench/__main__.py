@@ -71,13 +71,8 @@ def machine() -> str:
     """What it ran on, in a line: processors, memory, versions."""
     cores = len(os.sched_getaffinity(0))
     memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 2**30
-    model = ""
-    for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
-        if line.startswith("model name"):
-            model = f" ({line.split(':', 1)[1].strip()})"
-            break
     return (
-        f"{cores} cores{model}, {memory:.0f} GB, {platform.system()},"
+        f"{cores} cores, {memory:.0f} GB, {platform.system()},"
         f" Python {platform.python_version()}, DuckDB {duckdb.__version__}"
     )
 

@@ -39,6 +39,7 @@ def test_a_query_leaves_the_case_to_its_crew_and_is_due_next_month(
     tamper(here.folder, "UPDATE loop.move SET due_month = NULL, month = '2020-01'")
     assert "late" in here.text("/?kind=query")
     assert "February 2020" in here.text("/query?key=Q1")
+    assert "1 query to a crew is not answered" in here.text("/publish")
 
 
 def test_a_new_referral_is_kept_as_referred_and_its_director_may_close(
