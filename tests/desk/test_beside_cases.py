@@ -36,6 +36,7 @@ def batch(folder: Path) -> tuple[Visit, str, list[str]]:
               AND NOT EXISTS (SELECT 1 FROM judged.verdict v WHERE v.trip_key = w.trip_key
                               AND v.verdict IN ('deviation', 'borderline'))
             ORDER BY trip_id LIMIT 3)""")  # fmt: skip
+    tamper(folder, "DELETE FROM judged.work_mark")  # verdicts change with what they are made of
     here = Visit.of(opened(folder), "R1")
     ((trips,),) = here.ask(f"""
         SELECT list(trip_id ORDER BY place) FROM judged.work
