@@ -149,7 +149,7 @@ def test_what_is_fetched_may_settle_a_rule_that_matters(
 ) -> None:
     needed = together(services, """
         SELECT w.trip_id, t.device_log, t.handover_s, f.record, v.verdict, v.severity,
-               EXISTS (FROM judged.exposure e WHERE e.trip_key = v.trip_key
+               EXISTS (FROM judged.timeline e WHERE e.trip_key = v.trip_key
                        AND e.source = 'ventilator') AS ventilated
         FROM month_work w, unnest(string_split(w.rules, ' ')) u(rule)
         JOIN month_verdict v ON v.trip_id = w.trip_id AND v.rule = u.rule
