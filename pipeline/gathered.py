@@ -178,5 +178,5 @@ def _with_answers(
     figures = answered_figures(con, month)
     tables = make_answered_tables(con, measures, figures)
     shown = frames_of(con, ["measures"])["measures"]
-    own = FromAnswers(shown, figures, month_work(con), followup, tables)
+    own = FromAnswers(shown, figures, month_work(con, month), followup, tables)
     return Month(records, own, made.unanswered())

@@ -38,7 +38,7 @@ def with_work(con: duckdb.DuckDBPyConnection, month: str = MONTH) -> MonthWork:
     make_answers(con)
     make_work(con, month)
     make_equipment(con, month)
-    return month_work(con)
+    return month_work(con, month)
 
 
 @pytest.fixture(scope="module")
@@ -183,7 +183,7 @@ def test_the_tables_have_the_columns_they_are_said_to_have(
 
 def test_records_say_what_the_tables_say(services: list[duckdb.DuckDBPyConnection]) -> None:
     con = services[1]
-    work = month_work(con)
+    work = month_work(con, MONTH)
     rows = con.execute(WORK_OUT["work"]).fetchall()
     assert [(i.kind, i.trip_id, i.place, i.state) for i in work.items] == [
         (row[0], row[1], row[6], row[7]) for row in rows
