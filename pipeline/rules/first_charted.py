@@ -51,9 +51,7 @@ def first_charted(field: str) -> str:
     value has value null; a trip without any charted value has no row.
     """
     return f"""
-    SELECT trip_key, at_s, reason,
-           CASE WHEN lost THEN NULL ELSE value END AS value
-    FROM (
+    WITH charted AS MATERIALIZED (
         SELECT trip_key, at_s, max(line) AS line, arg_max({field}, line) AS value,
                arg_max(coalesce(reason, ''), line) AS reason
         FROM settings_now JOIN (
@@ -62,13 +60,16 @@ def first_charted(field: str) -> str:
             WHERE {field}_s <= keep_until_s
         ) USING (trip_key, at_s)
         WHERE {field} IS NOT NULL GROUP BY trip_key, at_s
+    ),
+    -- an earlier set-aside row, or a later one of the same second, may have held another value
+    doubtful AS (
+        SELECT c.trip_key FROM charted c JOIN lost_now l USING (trip_key)
+        WHERE l.table_name = 'settings'
+          AND (l.at_s IS NULL OR l.at_s < c.at_s OR l.at_s = c.at_s AND l.line > c.line)
     )
-    c LEFT JOIN LATERAL (
-        -- an earlier set-aside row, or a later one of the same second, may have held another value
-        SELECT bool_or(l.at_s IS NULL OR l.at_s < c.at_s
-                       OR (l.at_s = c.at_s AND l.line > c.line)) AS lost
-        FROM lost_now l WHERE l.table_name = 'settings' AND l.trip_key = c.trip_key
-    ) ON TRUE
+    SELECT trip_key, at_s, reason,
+           CASE WHEN trip_key NOT IN (FROM doubtful) THEN value END AS value
+    FROM charted
     """
 
 
