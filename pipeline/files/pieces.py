@@ -6,56 +6,66 @@ What is made of a piece before the next is read bounds the memory that a file ta
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from tempfile import NamedTemporaryFile
 
 from pipeline.files.content import CHUNK, Text
 from schemas.record import dataclass
 
-PIECE, MOST_PIECES = 32 << 20, 16
+PIECE, MOST_PIECES = 16 << 20, 16
 """A piece has at least so many bytes, and more where there would be more pieces than this."""
 
 
 @dataclass(frozen=True)
 class Piece:
-    """Some lines of a text: `before` is what a line's number in the piece lacks."""
+    """Some lines of a text, right behind the header or another piece.
 
-    text: Text
+    `begins` and `ends` count bytes, `ends` being None where the text ends; `before` and `upto`
+    count lines of the text: those in front of the piece, and those in front of what follows it.
+    """
+
+    begins: int
+    ends: int | None
     before: int
+    upto: int
 
 
-def pieces(text: Text) -> Iterator[Piece]:
-    """Yield a text whose first line is its header in pieces; whole where it is short.
+def pieces(text: Text) -> list[Piece]:
+    """How to cut a text whose first line is its header; nothing where it is read whole.
 
-    A piece is gone when the next is asked for. Only texts with one kind of line end are cut, and
-    a cell may have been cut in two that holds one: whoever reads a piece has to see that it has
-    the rows that its lines promise.
+    Only texts with one kind of line end are cut, and a cell may have been cut in two that holds
+    one: whoever reads a piece has to see that it has the rows that its lines promise.
     """
     cuts = _cuts(text)
     if not cuts:
-        yield Piece(text, 0)
-        return
+        return []
     with text.path.open("rb") as file:
-        header = file.readline()
-        begins, lines = len(header), 1
-        for ends, lines_then in [*cuts, (None, text.newlines)]:
-            with NamedTemporaryFile("wb", prefix="tailrace-") as piece:
-                piece.write(header)
-                file.seek(begins)
-                left = ends - begins if ends else None
-                while chunk := file.read(CHUNK if left is None else min(CHUNK, left)):
-                    piece.write(chunk)
-                    left = left if left is None else left - len(chunk)
-                piece.flush()
-                newlines = 1 + lines_then - lines
-                own = replace(
-                    text, path=type(text.path)(piece.name), newlines=newlines,
-                    returns=newlines if text.returns else 0,
-                )  # fmt: skip
-                if ends:
-                    own = replace(own, ends_in_newline=True, blank_at_end=0)
-                yield Piece(own, lines - 1)
-            begins, lines = ends or 0, lines_then
+        starts = [(len(file.readline()), 1), *cuts]
+    ends: list[tuple[int | None, int]] = [*cuts, (None, text.newlines)]
+    return [
+        Piece(begins, end, before, upto)
+        for (begins, before), (end, upto) in zip(starts, ends, strict=True)
+    ]
+
+
+@contextmanager
+def as_file(text: Text, piece: Piece) -> Iterator[Text]:
+    """A piece as a text of its own under the text's header, for as long as it is needed."""
+    with text.path.open("rb") as file, NamedTemporaryFile("wb", prefix="tailrace-") as copy:
+        copy.write(file.readline())
+        file.seek(piece.begins)
+        left = None if piece.ends is None else piece.ends - piece.begins
+        while chunk := file.read(CHUNK if left is None else min(CHUNK, left)):
+            copy.write(chunk)
+            left = left if left is None else left - len(chunk)
+        copy.flush()
+        newlines = 1 + piece.upto - piece.before
+        own = replace(
+            text, path=type(text.path)(copy.name), newlines=newlines,
+            returns=newlines if text.returns else 0,
+        )  # fmt: skip
+        yield own if piece.ends is None else replace(own, ends_in_newline=True, blank_at_end=0)
 
 
 def _cuts(text: Text) -> list[tuple[int, int]]:

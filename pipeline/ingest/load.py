@@ -68,7 +68,17 @@ def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
     for kind, names in (("view", views), ("table", tables)):
         for (name,) in names:
             if name.startswith(
-                ("staged_", "typed_", "good_", "kept_", "other_", "repeated_", "cell_", "screened")
+                (
+                    "staged_",
+                    "typed_",
+                    "read_",
+                    "good_",
+                    "kept_",
+                    "other_",
+                    "repeated_",
+                    "cell_",
+                    "screened",
+                )
             ):
                 con.execute(f"drop {kind} if exists {quoted(name)}")
     close_incoming(con)

@@ -1,29 +1,29 @@
-"""The rows of a table that belong to trips: joined to them and put in order as they are read.
+"""The rows of a table that belong to trips: cast, checked and joined to them as they are read.
 
-A long file is read in pieces, of each of which the good rows are added to `good_<table>` and all
-others to `other_<table>`: so no more than a piece is ever held as it was read, and sorted at once.
+A long file is read in pieces, as many at a time as there are threads, each into a table of its
+own: one row after the other, so that nothing of it is held and the file's order stays.
 """
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.ingest.incoming import waiting_place
-from pipeline.ingest.typed import CutInARowError, TableFile, in_pieces, whole
+from pipeline.ingest.typed import CutInARowError, TableFile, readers, whole
+from pipeline.ingest.validate import cast_sql, codes_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
 from schemas.contract import TABLES
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import duckdb
 
     from pipeline.files.rows import TextRows
     from pipeline.ingest.problems import Findings
-
-SORTED_AT_ONCE = 2 << 20
-"""Of a file that is read whole so many rows are sorted at a time."""
+    from pipeline.ingest.typed import Reader
 
 FILLED = (
     "case when raw is null then true"
@@ -31,21 +31,34 @@ FILLED = (
 )
 """Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
 
+KEPT = "trip_key is not null and raw is null"
+"""Whether a row that was read is good and belongs to a trip that is kept."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A table of rows as they were read, and SQL for the line and reject code of each."""
+
+    relation: str
+    line: str
+    reject: str
+
 
 def stage_rows(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> None:
     """Make `kept_<table>` and `staged_<table>`, as `stage` describes them."""
     place = waiting_place(con, file.content.path.stat().st_size)
-    into = f"{place}.good_{file.table}"
+    # a left join that is built on the rows that are read would hold them all and mix them
+    con.execute("set disabled_optimizers = 'build_side_probe_side'")
     try:
-        blank, ends = _read(con, file, findings, in_pieces(con, file, findings), into)
-    except CutInARowError:
-        blank, ends = _read(con, file, findings, whole(con, file, findings), into)
-    mention_blank(file, blank, findings)
-    _sort_unless_in_order(con, file, ends, into)
+        parts = _read(con, file, findings, place)
+    finally:
+        con.execute("reset disabled_optimizers")
+    _tell_others(con, file, parts, findings)
+    kept = _in_order(con, file, parts, f"{place}.good_{file.table}")
     table, cells = file.table, cells_of(file) | {"trip_id": "null::VARCHAR"}
     con.execute(f"""
         create or replace temp view kept_{table} as
-        select trip_key, line, {named(cells)} from {into};
+        select trip_key, line, {named(cells)} from {kept};
         create or replace temp view staged_{table} as
         select *, 0 as reject_code, null::UTINYINT[] as codes, null::VARCHAR[] as raw
         from kept_{table} union all by name from other_{table};
@@ -53,99 +66,123 @@ def stage_rows(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findin
 
 
 def _read(
-    con: duckdb.DuckDBPyConnection,
-    file: TableFile,
-    findings: Findings,
-    sources: Iterator[TextRows],
-    into: str,
-) -> tuple[int, list[int]]:
-    """Make `other_<table>` and the table `into` anew of all `sources`.
-
-    Returns how many rows say nothing, and after how many good rows each part ended.
-    """
-    first = True
-    all_blank, ends = 0, [0]
-    for source in sources:
-        reject = "reject_code" if source.relation else "0"
-        rows, blank, faulty = look_through(con, file.table, reject)
-        all_blank += blank
-        if faulty:
-            findings.faulty.add(file.table)
-        for begins in range(0, max(rows, 1), SORTED_AT_ONCE):
-            part = f"typed.rowid between {begins} and {begins + SORTED_AT_ONCE - 1}"
-            own = (f"({source.line})::INTEGER", reject)
-            to = _put(f"temp.other_{file.table}", first=first), _put(into, first=first)
-            good = _take(con, file, own, part, to)
-            ends.append(ends[-1] + good)
-            first = False
-        con.execute(f"drop table typed_{file.table}")
-    return all_blank, ends
+    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, place: str
+) -> list[Rows]:
+    """Read a file into tables in `place`, and return them in the order of the file."""
+    relation = f"{place}.read_{file.table}"
+    (threads,) = one(con, "select current_setting('threads')")
+    pieces = readers(con, file)
+    kept = "kept_trips"
+    if place != "temp" and len(pieces) > 1:
+        kept = f"{place}.trips_of_{file.table}"
+        con.execute(f"create or replace table {kept} as select trip_id, trip_key from kept_trips")
+    else:
+        threads = 1
+    take = partial(_take, file, kept)
+    try:
+        if threads == 1:
+            found = [take(con, f"{relation}_{n}", read) for n, read in enumerate(pieces)]
+        else:
+            with ThreadPoolExecutor(threads) as pool:
+                found = list(
+                    pool.map(
+                        lambda n: take(con.cursor(), f"{relation}_{n}", pieces[n]),
+                        range(len(pieces)),
+                    )
+                )
+    except CutInARowError:
+        found = []
+    if found:
+        return [rows for parts in found for rows in parts]
+    return take(con, relation, lambda con, create: [whole(con, file, findings, create)])
 
 
 def _take(
-    con: duckdb.DuckDBPyConnection,
-    file: TableFile,
-    own: tuple[str, str],
-    part: str,
-    to: tuple[str, str],
-) -> int:
-    """Put the rows of `part` where they belong; returns how many are good.
+    file: TableFile, kept: str, con: duckdb.DuckDBPyConnection, relation: str, read: Reader
+) -> list[Rows]:
+    """Read one piece of a file into tables called after `relation`."""
 
-    `own`: SQL for a row's line and its reject code; `to`: what puts rows there, others and good.
-    """
-    table, (line, reject) = file.table, own
-    first, last = one(
-        con, f"select min(trip_id), max(trip_id) from typed_{table} typed where {part}"
-    )
-    # files mostly follow their trips: to join a part with its own is quicker than with all
-    known = (
-        f"typed_{table} typed left join (select trip_id, trip_key from kept_trips"
-        " where trip_id between $first and $last) using (trip_id)"
-    )
-    kept = f"trip_key is not null and codes is null and {reject} = 0"
-    stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
-    cells = named(cells_of(file))
-    con.execute(
-        f"""
-        {to[0]}
-        select trip_key, {line} as line, {reject} as reject_code, {cells}, codes, raw
-        from {known} where {part} and {FILLED} and not ({kept})""",
-        {"first": first, "last": last},
-    )
-    (good,) = one(
-        con,
-        f"""
-        {to[1]}
-        select trip_key, {line} as line, {stored} from {known} where {part} and {kept}
-        order by {", ".join(_order(file))}""",
-        {"first": first, "last": last},
-    )
-    return int(good)
+    def create(rows: TextRows) -> int:
+        own = ["own.rowid", *(["own.line", "reject_code"] if rows.relation else [])]
+        cells = [quoted(name) for name in file.wanted if name != "trip_id"]
+        cast = cast_sql(rows.in_order(), file.table, file.wanted, token_known=True)
+        select = f"""
+            select kept.trip_key, {", ".join([*own, *cells])}, raw,
+                case when kept.trip_key is null or raw is not null then trip_id end as trip_id
+            from ({cast}) own left join {kept} kept using (trip_id)"""
+        made = one(con, f"create or replace {_kind(relation)} {name(rows)} as {select}")
+        return int(made[0])
+
+    def name(rows: TextRows) -> str:
+        return f"{relation}_cut" if rows.relation else relation
+
+    return [
+        Rows(name(rows), f"({rows.line})::INTEGER", "reject_code" if rows.relation else "0")
+        for rows in read(con, create)
+    ]
 
 
-def _put(table: str, *, first: bool) -> str:
-    """What puts the rows of a SELECT into a table, made anew by the `first` of them."""
-    kind = "temp table" if table.startswith("temp.") else "table"
-    return f"create or replace {kind} {table} as" if first else f"insert into {table}"
+def _kind(relation: str) -> str:
+    return "temp table" if relation.startswith("temp.") else "table"
 
 
-def _order(file: TableFile) -> list[str]:
-    return ["trip_key", "at_s", "line"] if "at_s" in file.wanted else ["trip_key", "line"]
-
-
-def _sort_unless_in_order(
-    con: duckdb.DuckDBPyConnection, file: TableFile, ends: list[int], into: str
+def _tell_others(
+    con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows], findings: Findings
 ) -> None:
-    """Sort the good rows as a whole, unless each part of them goes on where the last one ended."""
-    places = [place for end in ends[1:-1] for place in (end - 1, end) if 0 < end < ends[-1]]
-    if not places:
-        return
-    order = ", ".join(_order(file))
-    rows = con.execute(
-        f"select {order} from {into} where rowid in ({', '.join(map(str, places))}) order by rowid"
-    ).fetchall()
-    if rows != sorted(rows):
-        con.execute(f"{_put(into, first=True)} from {into} order by {order}")
+    """Make `other_<table>` of the rows that are not kept, and say how many say nothing."""
+    cells = cells_of(file)
+    codes = codes_sql(file.table, file.wanted)
+    selects = " union all ".join(
+        f"""
+        select trip_key, {part.line} as line, {part.reject} as reject_code, {named(cells)}, raw,
+            case when {part.reject} = 0 then {codes} end as every
+        from {part.relation} where not ({KEPT})"""
+        for part in parts
+    )
+    con.execute(f"""
+        create or replace temp table other_{file.table} as
+        select * exclude (raw, every), case when list_max(every) > 0 then every end as codes,
+            case when raw is null and codes is not null then [trip_id] else raw end as raw
+        from ({selects})""")
+    (blank,) = one(con, f"delete from other_{file.table} where not ({FILLED})")
+    mention_blank(file, blank, findings)
+    (faulty,) = one(
+        con,
+        f"select count(*) from other_{file.table} where codes is not null or reject_code > 0",
+    )
+    if faulty:
+        findings.faulty.add(file.table)
+
+
+def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows], into: str) -> str:
+    """SQL for the good rows in the order they are stored in: as they are, or sorted into `into`."""
+    stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
+    good = " union all ".join(
+        f"select trip_key, {part.line} as line, {stored} from {part.relation} where {KEPT}"
+        for part in parts
+    )
+    order = ["trip_key", "at_s", "line"] if "at_s" in file.wanted else ["trip_key", "line"]
+    before = ", ".join(f'lag({name}) over () as "before~{name}"' for name in order)
+    (wrong,) = one(
+        con, f"select count(*) from (select {', '.join(order)}, {before} from ({good}))"
+        f" where {_later(order)}",
+    )  # fmt: skip
+    if not wrong:
+        return f"({good})"
+    con.execute(
+        f"create or replace {_kind(into)} {into} as from ({good}) order by {', '.join(order)}"
+    )
+    for part in parts:
+        con.execute(f"drop table {part.relation}")
+    return into
+
+
+def _later(order: list[str]) -> str:
+    """SQL for whether the row before a row should stand behind it."""
+    first, *rest = order
+    if not rest:
+        return f'"before~{first}" > {first}'
+    return f'("before~{first}" > {first} or "before~{first}" = {first} and {_later(rest)})'
 
 
 def look_through(con: duckdb.DuckDBPyConnection, table: str, reject: str) -> tuple[int, int, int]:

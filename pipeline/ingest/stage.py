@@ -23,13 +23,15 @@ from pipeline.ingest.rows_of_trips import (
 )
 from pipeline.ingest.set_aside import set_aside_cells, set_aside_orphans, set_aside_rows
 from pipeline.ingest.typed import TableFile, whole
-from pipeline.ingest.validate import plan
+from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one
 from pipeline.store.sql import quoted
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 
 if TYPE_CHECKING:
     import duckdb
+
+    from pipeline.files.rows import TextRows
 
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
@@ -79,7 +81,12 @@ def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findi
 
 def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> None:
     """Make `staged_<table>` of a table whose rows belong to no trip, or are trips."""
-    (source,) = whole(con, file, findings)
+
+    def create(rows: TextRows) -> int:
+        select = staging_sql(rows, file.table, file.wanted)
+        return int(one(con, f"create or replace temp table typed_{file.table} as {select}")[0])
+
+    source = whole(con, file, findings, create)
     reject = "reject_code" if source.relation else "0"
     _, blank, faulty = look_through(con, file.table, reject)
     if faulty:
@@ -177,8 +184,10 @@ def _perhaps_identical(table: str) -> str:
     """SQL for the rows among which all are that repeat another one throughout."""
     if "at_s" not in TABLES[table].to_schema().columns:
         return good_rows(table)
-    same = "({0}(trip_key) over () = trip_key and {0}(at_s) over () = at_s)"
-    return f"{good_rows(table)} qualify {same.format('lag')} or {same.format('lead')}"
+    before = "lag(trip_key) over () as trip_before, lag(at_s) over () as at_s_before"
+    return f"""{good_rows(table)} where (trip_key, at_s) in (
+        select (trip_key, at_s) from (select trip_key, at_s, {before} {good_rows(table)})
+        where trip_key = trip_before and at_s = at_s_before)"""
 
 
 def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:

@@ -1,12 +1,10 @@
-"""Read one file of a delivery into `typed_<table>`: line by line, cast and checked.
-
-The table stands in the order of the file, since a row's place in it is what tells its line.
-"""
+"""Read one file of a delivery by the reader that fits it, whole or piece by piece."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from pipeline.errors.disk import as_mistake
@@ -18,7 +16,7 @@ from pipeline.files.delimited import (
     lines_rows,
     read_header,
 )
-from pipeline.files.pieces import MOST_PIECES, pieces
+from pipeline.files.pieces import MOST_PIECES, Piece, as_file, pieces
 from pipeline.files.rows import (
     TextRows,
     can_be_cut,
@@ -29,12 +27,12 @@ from pipeline.files.rows import (
 )
 from pipeline.ingest.parts import Part
 from pipeline.ingest.problems import Findings
-from pipeline.ingest.validate import staging_sql
-from pipeline.store.database import one
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
+
+    from pipeline.files.content import Text
 
 ROWS_OF_A_PIECE = 1 << 20
 """A piece of a Parquet file has at least so many rows, about as one of text does."""
@@ -53,6 +51,12 @@ class TableFile:
     def columns(self) -> dict[str, int]:
         """The place of each wanted column."""
         return {name: self.header.index(name) for name in self.wanted}
+
+
+Create = Callable[[TextRows], int]
+"""Makes a table of rows and returns how many there are."""
+
+Reader = Callable[["duckdb.DuckDBPyConnection", Create], list[TextRows]]
 
 
 class CutInARowError(Exception):
@@ -74,9 +78,12 @@ def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list
 
 
 def whole(
-    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings
-) -> Iterator[TextRows]:
-    """Create `typed_<table>` by the reader that fits, and yield it; Unreadable if none does."""
+    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, create: Create
+) -> TextRows:
+    """Read a file by the reader that fits, and return its rows; Unreadable if none does.
+
+    `create` has made a table of them when this returns.
+    """
     content, relation, columns = file.content, f"raw_{file.table}", file.columns
     if content.book is not None:
         from pipeline.ingest.workbook import sheet_rows
@@ -86,81 +93,85 @@ def whole(
         rows = inserted(con, relation, columns, read)
     elif content.text is None:
         rows = parquet_rows(content.path, parquet_columns(con, content.path), columns)
-        _create_from_parquet(con, file, rows)
+        _create_from_parquet(rows, create)
     else:
-        delimited = Delimited(content.text, file.header)
-        rows = delimited_rows(
-            con, delimited, columns, relation, lambda rows: _create(con, file, rows)
-        )
-    _end(con, file, rows)
-    yield rows
+        rows = delimited_rows(con, Delimited(content.text, file.header), columns, relation, create)
+    _end(con, rows, create)
+    return rows
 
 
-def in_pieces(
-    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings
-) -> Iterator[TextRows]:
-    """As `whole`, but where the file is long, of one piece of it after the other.
+def readers(con: duckdb.DuckDBPyConnection, file: TableFile) -> list[Reader]:
+    """What reads a long file piece by piece, each by itself; nothing where it is read whole.
 
-    Each is to be done with when the next is asked for. CutInARowError where it takes the whole file
-    to tell what is a row.
+    A reader gets a connection and a `Create`, and returns the rows that were made tables of in
+    order. CutInARowError where it takes the whole file to tell what is a row.
     """
-    if file.content.book is not None:
-        yield from whole(con, file, findings)
-    elif file.content.text is None:
-        yield from _pieces_of_parquet(con, file)
-    else:
-        for piece in pieces(file.content.text):
-            read = Delimited(piece.text, file.header), file.columns, f"raw_{file.table}"
-            found = fitting_rows(con, *read, lambda rows: _create(con, file, rows))
-            if not found:
-                lines = lines_rows(con, *read)
-                if lines is None:
-                    raise CutInARowError
-                found = [lines]
-            for rows in found:
-                _end(con, file, rows)
-                yield replace(rows, line=f"{rows.line} + {piece.before}")
+    content = file.content
+    if content.book is not None:
+        return []
+    if content.text is not None:
+        text = content.text
+        cut = [partial(_read_piece, file, text, piece) for piece in pieces(text)]
+        return [*cut] or [partial(_read_text, file, text, 0)]
+    kinds = parquet_columns(con, content.path)
+    length = parquet_length(con, content.path)
+    most = max(ROWS_OF_A_PIECE, -(-length // MOST_PIECES))
+    if length <= most or not can_be_cut(kinds):
+        return []
+    return [
+        partial(_read_rows, file, kinds, (first, first + most)) for first in range(0, length, most)
+    ]
 
 
-def _pieces_of_parquet(con: duckdb.DuckDBPyConnection, file: TableFile) -> Iterator[TextRows]:
-    path = file.content.path
-    kinds = parquet_columns(con, path)
-    length = parquet_length(con, path)
-    most = max(ROWS_OF_A_PIECE, -(-length // MOST_PIECES)) if can_be_cut(kinds) else length + 1
-    for begins in range(0, max(length, 1), most):
-        rows = parquet_rows(path, kinds, file.columns, (begins, begins + most))
-        _create_from_parquet(con, file, rows)
-        yield rows
+def _read_piece(
+    file: TableFile, text: Text, piece: Piece, con: duckdb.DuckDBPyConnection, create: Create
+) -> list[TextRows]:
+    with as_file(text, piece) as own:
+        return _read_text(file, own, piece.before - 1, con, create)
 
 
-def _end(con: duckdb.DuckDBPyConnection, file: TableFile, rows: TextRows) -> None:
+def _read_text(
+    file: TableFile, text: Text, before: int, con: duckdb.DuckDBPyConnection, create: Create
+) -> list[TextRows]:
+    """Read a text, whose lines' numbers lack `before`, unless a line need not be a row."""
+    read = Delimited(text, file.header), file.columns, f"raw_{file.table}"
+    found = fitting_rows(con, *read, create)
+    if not found:
+        lines = lines_rows(con, *read)
+        if lines is None:
+            raise CutInARowError
+        found = [lines]
+    for rows in found:
+        _end(con, rows, create)
+    return [replace(rows, line=f"{rows.line} + {before}") for rows in found]
+
+
+def _read_rows(
+    file: TableFile,
+    kinds: dict[str, str],
+    between: tuple[int, int],
+    con: duckdb.DuckDBPyConnection,
+    create: Create,
+) -> list[TextRows]:
+    rows = parquet_rows(file.content.path, kinds, file.columns, between)
+    _create_from_parquet(rows, create)
+    return [rows]
+
+
+def _end(con: duckdb.DuckDBPyConnection, rows: TextRows, create: Create) -> None:
     """Create the table where its rows stand ready as text, and drop these."""
     if rows.relation:
-        _create(con, file, rows)
+        create(rows)
         con.execute(f"drop table {rows.relation}")
 
 
-def _create_from_parquet(con: duckdb.DuckDBPyConnection, file: TableFile, rows: TextRows) -> None:
+def _create_from_parquet(rows: TextRows, create: Create) -> None:
     """Create the table; Unreadable where the file is damaged behind its header."""
     import duckdb
 
     try:
-        _create(con, file, rows)
+        create(rows)
     except duckdb.Error as error:
         if as_mistake(error):
             raise
         raise Unreadable("not-parquet", "the file is damaged, or not Parquet") from None
-
-
-def _create(con: duckdb.DuckDBPyConnection, file: TableFile, source: TextRows) -> int:
-    """Create the table in the order of the file; return how many rows it has.
-
-    DuckDB makes a join of an IN with several codes, and a join on several threads mixes the rows.
-    """
-    select = staging_sql(source, file.table, file.wanted)
-    con.execute("set disabled_optimizers = 'in_clause'")
-    try:
-        made = one(con, f"create or replace temp table typed_{file.table} as {select}")
-    finally:
-        con.execute("reset disabled_optimizers")
-    return int(made[0])

@@ -1,9 +1,9 @@
 """Cast a table's text and hold it against the contract, in one scan inside DuckDB.
 
 The checks are the contract's own, as pandera applies them (`checks.py`, made from the contract);
-all of a table's go into one SELECT. Per cell the first rule that is broken is kept, as a small
-code; rows without any carry a null. A column of the contract's codes becomes an ENUM of them,
-which takes a byte a cell.
+all of a table's go into one SELECT. Of a row that breaks one the texts are kept, and per cell the
+first rule that is broken is worked out, as a small code; good rows carry a null. A column of the
+contract's codes becomes an ENUM of them, which takes a byte a cell.
 """
 
 from __future__ import annotations
@@ -60,21 +60,16 @@ class ColumnPlan:
         return [*chain(*of_checks)]
 
     @property
-    def checks(self) -> dict[str, str]:
-        """SQL of each check, by the name of the column that says whether it holds."""
-        if self.words:
-            return {}
-        sql = CHECKS[self.table].get(self.name, ())
-        return {f"ok~{self.name}~{index}": check for index, check in enumerate(sql)}
+    def checks(self) -> tuple[str, ...]:
+        """SQL of each check over the typed column; what words it may be the type says."""
+        return () if self.words else CHECKS[self.table].get(self.name, ())
 
     @property
     def typed(self) -> str:
         """SQL that casts the text; null where it is empty or cannot be read as the type."""
         raw = quoted(self.raw)
         if self.words:
-            words = ", ".join(map(literal, self.words))
-            # a cast that fails looks for the nearest word, which is slow
-            return f"case when {raw} in ({words}) then {raw}::ENUM({words}) end"
+            return f"try_cast({raw} as ENUM({', '.join(map(literal, self.words))}))"
         if self.kind in WRITTEN_AS:
             written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
             if (self.field.metadata or {}).get("unit") not in RARELY_WHOLE:
@@ -85,26 +80,27 @@ class ColumnPlan:
             return f"case lower({raw}) when 'true' then true when 'false' then false end"
         return raw
 
-    @property
-    def fine(self) -> str:
-        """SQL for whether the cell breaks no rule; never null."""
-        value = quoted(self.name)
-        holds = " and ".join([f"{value} is not null", *map(quoted, self.checks)])
-        return f"({quoted(self.raw)} is null or {holds})" if self.field.nullable else f"({holds})"
+    def fine(self, *, token_known: bool) -> str:
+        """SQL for whether the cell breaks no rule; never null.
 
-    @property
-    def code(self) -> str:
-        """SQL for the first rule the cell breaks, 0 if none."""
-        value, raw = quoted(self.name), quoted(self.raw)
+        `token_known`: a trip's token is not looked at, as those of kept trips have been.
+        """
+        checks = () if token_known and self.name == "trip_id" else self.checks
+        holds = " and ".join(map("({})".format, checks))
+        holds = f"coalesce({holds}, false)" if holds else f"{quoted(self.name)} is not null"
+        return f"({quoted(self.raw)} is null or {holds})" if self.field.nullable else holds
+
+    def code(self, text: str) -> str:
+        """SQL for the first rule the cell breaks, 0 if none; `text` is SQL for what it held."""
+        value = quoted(self.name)
         arms = []
         if self.kind in KINDS or self.words:
             failed = FIRST_CHECK if self.words else CAST_FAILED
-            arms.append(f"when {value} is null and {raw} is not null then {failed}")
+            arms.append(f"when {value} is null and {text} is not null then {failed}")
         if not self.field.nullable:
             arms.append(f"when {value} is null then {IS_NULL}")
         arms += [
-            f"when not {quoted(check)} then {FIRST_CHECK + i}"
-            for i, check in enumerate(self.checks)
+            f"when not ({check}) then {FIRST_CHECK + i}" for i, check in enumerate(self.checks)
         ]
         return f"case {' '.join(arms)} else 0 end" if arms else "0"
 
@@ -138,40 +134,46 @@ def plan(table: str, present: list[str]) -> list[ColumnPlan]:
 
 
 def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
+    """`cast_sql` with `codes`: for each column the first rule it breaks, null if none does."""
+    rejected = "reject_code > 0 or" if source.relation else ""
+    return f"""
+        select *, case when {rejected} raw is null then null else {codes_sql(table, present)} end
+            as codes
+        from ({cast_sql(source, table, present)})"""
+
+
+def cast_sql(source: TextRows, table: str, present: list[str], *, token_known: bool = False) -> str:
     """Return the SELECT that casts and checks every cell in one scan of `source`.
 
-    `present`: the contract columns of `table` that the source has.
-
-    Columns: line and reject_code where the source has them; the typed columns; `codes`, one a
-    column and null if all are 0; `raw`, the text of all cells, null if the row is good.
+    `present`: the contract columns of `table` that the source has. `token_known`: as `fine` of a
+    column takes it. Columns: rowid, and line and reject_code, where the source has them; the typed
+    columns; `raw`, the text of all cells, null if the row is good.
     """
     columns = plan(table, present)
-    extra = ["line", "reject_code", "reject_text"] if source.relation else []
+    own = ["rowid"] * source.numbered + ["line", "reject_code"] * bool(source.relation)
+    extra = own + ["reject_text"] * bool(source.relation)
     # of a row that does not fit its header the trip alone is taken, to tell which lost a row
-    fit = "case when reject_code = 0 then {} end" if extra else "{}"
+    fit = "case when reject_code = 0 then {} end" if source.relation else "{}"
     cells = [quoted(c.name) if c.name == "trip_id" else fit.format(quoted(c.name)) for c in columns]
     named = [f"{cell} as {quoted(c.raw)}" for cell, c in zip(cells, columns, strict=True)]
     raw = ", ".join([*extra, *named])
     typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns)
-    checks = [f"{sql} as {quoted(name)}" for c in columns for name, sql in c.checks.items()]
-    kept = ", ".join([*extra[:2], *(quoted(c.name) for c in columns)])
-    fine = " and ".join(c.fine for c in columns)
-    rejected = "reject_code > 0" if extra else "false"
-    codes = ", ".join(c.code for c in columns)
-    texts = ", ".join([*(quoted(c.raw) for c in columns), *extra[2:]])
-    # what is wrong is worked out for the rows that are not fine: nearly all are
+    kept = ", ".join([*own, *(quoted(c.name) for c in columns)])
+    fine = " and ".join(c.fine(token_known=token_known) for c in columns)
+    fine = f"reject_code = 0 and {fine}" if source.relation else fine
+    texts = [quoted(c.raw) for c in columns] + ["reject_text"] * bool(source.relation)
     return f"""
 with source as ({source.sql}),
 raw as (select {raw} from source),
-typed as (select *, {typed} from raw),
-checked as (select {", ".join(["*", *checks])} from typed),
-summed as (select *, {rejected} as "~rejected", {fine} as "~fine" from checked)
-select
-    {kept},
-    case when "~rejected" or "~fine" then null else [{codes}]::UTINYINT[] end as codes,
-    case when "~rejected" or not "~fine" then [{texts}] end as raw
-from summed
+typed as (select *, {typed} from raw)
+select {kept}, case when {fine} then null else [{", ".join(texts)}] end as raw from typed
 """
+
+
+def codes_sql(table: str, present: list[str]) -> str:
+    """SQL for what is wrong with each cell of a row of `cast_sql`: of nearly all rows nothing."""
+    codes = (c.code(f"raw[{place}]") for place, c in enumerate(plan(table, present), start=1))
+    return f"[{', '.join(codes)}]::UTINYINT[]"
 
 
 def _pattern_words(check: Any) -> str:

@@ -99,20 +99,22 @@ def test_pieces_of_a_file_change_no_row(
     whole = stored(delivery, tmp_path / "whole.duckdb", without="")
     parts: list[int] = []
     monkeypatch.setattr(content, "CHUNK", 1000)
-    monkeypatch.setattr(pieces, "PIECE", 10_000)
-    monkeypatch.setattr(typed, "ROWS_OF_A_PIECE", 300)
-    monkeypatch.setattr(rows_of_trips, "SORTED_AT_ONCE", 170)
+    monkeypatch.setattr(pieces, "PIECE", 4_000)
+    monkeypatch.setattr(typed, "ROWS_OF_A_PIECE", 100)
     monkeypatch.setattr(incoming, "LONG_FILE_BYTES", 0)
-    sort = rows_of_trips._sort_unless_in_order
+    in_order = rows_of_trips._in_order
 
     def counted(
-        con: duckdb.DuckDBPyConnection, file: typed.TableFile, ends: list[int], into: str
-    ) -> None:
-        parts.append(len(ends) - 1)
-        assert into.startswith("incoming.")
-        sort(con, file, ends, into)
+        con: duckdb.DuckDBPyConnection,
+        file: typed.TableFile,
+        read: list[rows_of_trips.Rows],
+        into: str,
+    ) -> str:
+        parts.append(len(read))
+        assert all(part.relation.startswith("incoming.") for part in read)
+        return in_order(con, file, read, into)
 
-    monkeypatch.setattr(rows_of_trips, "_sort_unless_in_order", counted)
+    monkeypatch.setattr(rows_of_trips, "_in_order", counted)
     for threads in (1, 4):
         into = tmp_path / f"{threads}.duckdb"
         assert stored(delivery, into, threads=threads, without="") == whole
