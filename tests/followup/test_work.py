@@ -24,7 +24,7 @@ from schemas.work import MonthWork
 from tests.deep import examples
 
 MONTH = "2026-02"
-SERVICES = examples(4, 20)
+SERVICES = examples(2, 20)
 TRIPS = examples(240, 60)
 """Few large services take less time than many small ones, and have as much of everything."""
 
