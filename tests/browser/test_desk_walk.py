@@ -13,6 +13,7 @@ from pipeline.followup.ledger_words import ledger
 from tests.browser import desk_walk
 from tests.browser.desk_walk import Hands, Walk
 from tests.browser.test_accessibility import checked
+from tests.deep import examples
 from tests.desk.serving import forked
 from tests.followup.reviewed_store import ask, tamper
 
@@ -151,7 +152,7 @@ def test_a_trip_added_by_hand_was_read(walk: Walk) -> None:
     assert said == [("closed",)]
 
 
-@pytest.mark.skipif(not desk_walk.WHOLE, reason="with --deep")
+@pytest.mark.skipif(not examples(0, 1), reason="with --deep")
 def test_the_second_reader_did_not_see_the_first_and_a_third_settled_it(walk: Walk) -> None:
     form = walk.seen["second reader"].partition("Findings")[2]
     assert "(C1" not in form
