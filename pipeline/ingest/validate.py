@@ -72,10 +72,12 @@ class ColumnPlan:
             return f"try_cast({raw} as ENUM({', '.join(map(literal, self.words))}))"
         if self.kind in WRITTEN_AS:
             written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
+            arms = f"when {written} then try_cast({raw} as {self.kind})"
             if (self.field.metadata or {}).get("unit") not in RARELY_WHOLE:
                 # a number that reads back as it was written needs no pattern, which is slower
-                written = f"try_cast({raw} as INT)::VARCHAR = {raw} or {written}"
-            return f"case when {written} then try_cast({raw} as {self.kind}) end"
+                whole = f"try_cast({raw} as INT)"
+                arms = f"when {whole}::VARCHAR = {raw} then {whole}::{self.kind} {arms}"
+            return f"case {arms} end"
         if self.kind == "BOOLEAN":
             return f"case lower({raw}) when 'true' then true when 'false' then false end"
         return raw
