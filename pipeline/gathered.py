@@ -154,7 +154,7 @@ def _records_made(
     patterns = ("occlusion_patterns", "clock_offsets")
     return FromRecords(
         replace(review, details=details, what_if=curves),
-        frames_of(con, [*figures, *patterns]),
+        figures | frames_of(con, patterns),
         tables,
     )
 
@@ -177,6 +177,6 @@ def _with_answers(
     measures, followup = followup_review(con, month, screened, publishing=made.publishing)
     figures = answered_figures(con, month)
     tables = make_answered_tables(con, measures, figures)
-    frames = frames_of(con, [*figures, "measures"])
-    own = FromAnswers(frames.pop("measures"), frames, month_work(con), followup, tables)
+    shown = frames_of(con, ["measures"])["measures"]
+    own = FromAnswers(shown, figures, month_work(con, month), followup, tables)
     return Month(records, own, made.unanswered())

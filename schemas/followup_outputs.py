@@ -142,9 +142,9 @@ class Restatements(pa.DataFrameModel):
 class FollowUps(pa.DataFrameModel):
     """Actions that readers asked for and nobody has closed, as of a month."""
 
-    trip_id: dt.String = _text("Token of the trip")
-    month: dt.String = _text("Service month of the trip")
-    base: dt.String = _text("Token of the base")
+    trip_id: dt.String = _text("Token of the trip, where it is about one", nullable=True)
+    month: dt.String = _text("Service month of the trip, or that in which it was asked for")
+    base: dt.String = _text("Token of its base", nullable=True)
     rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
     conclusion: dt.String = _code(CONCLUSIONS, "What was concluded", nullable=True)
     status: dt.String = _code(STATUSES, "Where the case stands")
@@ -169,9 +169,9 @@ class Referred(pa.DataFrameModel):
 class YearActions(pa.DataFrameModel):
     """Actions asked for over the twelve months to one, and what became of them."""
 
-    trip_id: dt.String = _text("Token of the trip")
-    month: dt.String = _text("Service month of the trip")
-    base: dt.String = _text("Token of the base")
+    trip_id: dt.String = _text("Token of the trip, where it is about one", nullable=True)
+    month: dt.String = _text("Service month of the trip, or that in which it was asked for")
+    base: dt.String = _text("Token of its base", nullable=True)
     rules: dt.String = _text("The rules it is about, separated by spaces", nullable=True)
     action: dt.String = _text("What was to be done")
     due_month: dt.String = _text("Month by which it should be done", nullable=True)

@@ -76,10 +76,15 @@ class EquipmentUnit:
 
 @dataclass(frozen=True)
 class MonthWork:
-    """All work of one month, in order, and what the equipment did."""
+    """All work of one month, in order, what the equipment did, and what earlier months left.
+
+    `unread_deaths`: trips of earlier months, each with its month, whose child died and of which
+    nobody has concluded anything, the last first.
+    """
 
     items: tuple[WorkItem, ...] = ()
     equipment: tuple[EquipmentUnit, ...] = ()
+    unread_deaths: tuple[tuple[str, str], ...] = ()
 
     def of(self, kind: str) -> tuple[WorkItem, ...]:
         """The items of one kind, in order."""

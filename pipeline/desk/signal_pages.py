@@ -179,7 +179,7 @@ def _forms(
         ask.line("owner", "Whose it is, by token", signal.owner or visitor(request).by, most=64),
         due_field(signal.due_month),
         ask.text("why", "What was found so far, naming nobody", signal.why),
-        *_also(others, checked=True),
+        *_also(others),
     ]
     forms = [form(request, "/signal", "Keep", title="Look into it", fields=look, go=LOOKED_INTO)]
     if signal.state != LOOKED_INTO:
@@ -198,7 +198,7 @@ def _closing(others: Sequence[SignalNow], trips: list[TripBehind]) -> list[dict[
     return [
         ask.choice("conclusion", "What it was", "", found, required=True),
         ask.text("why", "How you know, in a few words, naming nobody", required=True),
-        *_also(others, checked=False),
+        *_also(others),
         *([ask.tick("unread", same, required=True)] if unread else []),
         ask.line("what", "An action that follows, if any, naming nobody"),
         ask.line("owner", "For whom, by token", most=64),
@@ -206,10 +206,8 @@ def _closing(others: Sequence[SignalNow], trips: list[TripBehind]) -> list[dict[
     ]
 
 
-def _also(others: Sequence[SignalNow], *, checked: bool) -> list[dict[str, Any]]:
-    return [
-        ask.tick("also", f"The same for {signal_name(s)}", s.key, checked=checked) for s in others
-    ]
+def _also(others: Sequence[SignalNow]) -> list[dict[str, Any]]:
+    return [ask.tick("also", f"The same for {signal_name(s)}", s.key) for s in others]
 
 
 def save_signal(request: Request, fields: Fields) -> Response:

@@ -21,7 +21,10 @@ def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 
 
 def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
-    """Rows of `YearActions` of trips of the twelve months to `month`, the latest first."""
+    """Rows of `YearActions` of the twelve months to `month`, the latest first.
+
+    An action belongs to its trip's month; one of no trip, as of a signal, to that it was opened in.
+    """
     year, number = month.split("-")
     first = f"{int(year) - (number != '12'):04d}-{int(number) % 12 + 1:02d}"
     return con.execute(_YEAR_ACTIONS, {"month": month, "first": first}).df()
@@ -32,16 +35,18 @@ def referred(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     return con.execute(_REFERRED, {"month": month}).df()
 
 
+_OF_A_TRIP_OR_NONE = "(x.trip_id IS NULL OR t.trip_key IS NOT NULL)"
+
 _YEAR_ACTIONS = f"""
-    SELECT x.trip_id, t.service_month AS month, t.base, x.rule AS rules, x.what AS action,
-           x.due_month,
+    SELECT x.trip_id, coalesce(t.service_month, x.opened) AS month, t.base, x.rule AS rules,
+           x.what AS action, x.due_month,
            CASE WHEN x.state IN ('done', 'not_pursued') THEN 'closed'
                 WHEN x.due_month < $month THEN 'overdue' ELSE 'open' END AS state
     FROM ({ACTIONS}) x
-    JOIN delivered.holding h USING (trip_id)
-    JOIN delivered.trips t ON t.trip_key = h.trip_key
-    WHERE t.service_month BETWEEN $first AND $month
-    ORDER BY t.service_month DESC, x.trip_id, x.rule, x.key
+    LEFT JOIN delivered.holding h USING (trip_id)
+    LEFT JOIN delivered.trips t ON t.trip_key = h.trip_key
+    WHERE coalesce(t.service_month, x.opened) BETWEEN $first AND $month AND {_OF_A_TRIP_OR_NONE}
+    ORDER BY month DESC, x.trip_id, x.rule, x.key
 """
 
 _REFERRED = """
@@ -62,13 +67,14 @@ _FOLLOW_UPS = f"""
                arg_max(refer_to, determination_no) AS refer_to
         FROM answer_now WHERE holds GROUP BY trip_id
     )
-    SELECT x.trip_id, t.service_month AS month, t.base, x.rule AS rules, a.conclusion,
-           coalesce(a.status, 'open') AS status, a.refer_to, coalesce(x.owner, '') AS reviewer,
-           x.what AS action, x.due_month, coalesce(x.due_month < $month, FALSE) AS overdue
+    SELECT x.trip_id, coalesce(t.service_month, x.opened) AS month, t.base, x.rule AS rules,
+           a.conclusion, coalesce(a.status, 'open') AS status, a.refer_to,
+           coalesce(x.owner, '') AS reviewer, x.what AS action, x.due_month,
+           coalesce(x.due_month < $month, FALSE) AS overdue
     FROM ({OPEN_ACTIONS}) x
-    JOIN delivered.holding h USING (trip_id)
-    JOIN delivered.trips t ON t.trip_key = h.trip_key
+    LEFT JOIN delivered.holding h USING (trip_id)
+    LEFT JOIN delivered.trips t ON t.trip_key = h.trip_key
     LEFT JOIN answered a USING (trip_id)
-    WHERE t.service_month <= $month
+    WHERE coalesce(t.service_month, x.opened) <= $month AND {_OF_A_TRIP_OR_NONE}
     ORDER BY x.due_month NULLS LAST, x.trip_id, x.rule, x.key
 """

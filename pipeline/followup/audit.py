@@ -160,7 +160,7 @@ TWICE = f"""
     coalesce(t.age_months < {INFANT_MONTHS}, FALSE)
     OR coalesce(coalesce(t.handover_s, t.arrived_s) > {LONG_TRIP_S}, FALSE)
     OR NOT w.log_complete AND EXISTS (
-        FROM judged.exposure e
+        FROM judged.timeline e
         WHERE e.trip_key = w.trip_key AND coalesce(e.source = 'ventilator', TRUE))
 """
 """Trips that are drawn twice as often, of trip `t` and window `w`: infants under three months,
@@ -213,7 +213,9 @@ _ADD_CASES = """
     JOIN delivered.trips t ON t.trip_key = h.trip_key
     LEFT JOIN (
         SELECT trip_key, arg_max(cannula, (seconds, cannula)) AS cannula
-        FROM (SELECT trip_key, cannula, sum(seconds) AS seconds FROM judged.exposure
+        FROM (SELECT trip_key, cannula, sum(until_s - from_s) AS seconds
+              FROM judged.timeline
+              SEMI JOIN (FROM judged.trip_window WHERE service_month = $month) USING (trip_key)
               WHERE cannula IS NOT NULL GROUP BY ALL)
         GROUP BY trip_key
     ) u ON u.trip_key = h.trip_key

@@ -120,7 +120,7 @@ _MISSING = f"""
     FROM trip
     WHERE NOT log_complete AND device_log IS DISTINCT FROM 'complete'
       AND NOT list_contains(not_recorded, 'device_events')
-      AND EXISTS (FROM judged.exposure e
+      AND EXISTS (FROM judged.timeline e
                   WHERE e.trip_key = trip.trip_key AND e.source = 'ventilator')
       AND (device_log IS NOT NULL
            OR NOT EXISTS (FROM delivered.device_events e WHERE e.trip_key = trip.trip_key))

@@ -277,7 +277,14 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
     """Tables without a row of a month, where the month before foresees some."""
     months = [(month, _before(month)) for month in delivery.export.months]
     pairs = ", ".join(f"({literal(now)}, {literal(then)})" for now, then in months)
-    held = ", ".join(literal(then) for _, then in months)
+    before = ", ".join(literal(then) for _, then in months)
+    held = (
+        "with held as materialized (select t.service_month, t.trip_key"
+        " from delivered.holding join delivered.trips t using (trip_key)"
+        f" where t.service_month in ({before})"
+        " and t.service_month not in (select service_month from kept_trips))"
+    )
+    selects = []
     for table, file in delivery.files.items():
         if table in MAY_BE_EMPTY:
             continue
@@ -288,10 +295,8 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
         ]
         if delivery.is_store:
             counts.append(
-                "select t.service_month, count(distinct t.trip_key), count(c.trip_key)"
-                " from delivered.holding h join delivered.trips t using (trip_key)"
-                f" left join delivered.{table} c using (trip_key) where t.service_month in ({held})"
-                " and t.service_month not in (select service_month from kept_trips) group by all"
+                "select service_month, count(distinct trip_key), count(c.trip_key) from held"
+                f" left join delivered.{table} c using (trip_key) group by all"
             )
         what = (
             f"'{table} has no rows in ' || now.month || ', and had ' || b.n || ' the month before'"
@@ -299,12 +304,14 @@ def _emptied(delivery: Doubted) -> Iterator[str]:
         found = _finding(
             "emptied-table", file, None, what, rows="0", line="null", month="now.month"
         )
-        yield (
-            f"with counted as ({' union all '.join(counts)})"
+        selects.append(
+            f"select * from (with counted as ({' union all '.join(counts)})"
             f" select {found} from (values {pairs}) m(month, before)"
             " join counted now on now.month = m.month join counted b on b.month = m.before"
-            f" where now.n = 0 and b.n * now.trips >= {ROWS_FORESEEN} * b.trips"
+            f" where now.n = 0 and b.n * now.trips >= {ROWS_FORESEEN} * b.trips)"
         )
+    if selects:
+        yield f"{held if delivery.is_store else ''} {' union all '.join(selects)}"
 
 
 def _names(delivery: Doubted, put: Callable[[str], str]) -> Iterator[str]:

@@ -38,11 +38,13 @@ if TYPE_CHECKING:
     import duckdb
 
 OF_STAGES = (
-    "trip_window", "timeline", "exposure", "clock", "occlusion", "occlusion_context",
-    "contradiction",
+    "trip_window", "timeline", "clock", "occlusion", "occlusion_context", "contradiction",
 )  # fmt: skip
 KEPT = (*OF_STAGES, "verdict")
 """What is kept under `judged.`: some tables of the stages, and the verdicts."""
+
+FORMER = ("exposure",)
+"""What an earlier program kept there."""
 
 READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
 """Those that rules read."""
@@ -161,7 +163,7 @@ def sql_for_values(
             values, differing = tried_values(rule, chosen)
             first = next(iter(chosen.values()))
             yield f"""
-                WITH {_version_tables(protocol_no)}, {values}
+                WITH {_version_tables(protocol_no, in_use)}, {values}
                 SELECT {TRIED}.no, answer.*, {protocol_no} AS protocol_no, '{rule.id}' AS rule
                 FROM {TRIED}, LATERAL ({rule.sql(first, differing)}) answer
                 UNION ALL BY NAME {_NOTHING_OBSERVED}"""
@@ -211,7 +213,7 @@ def _evaluate(
             stage(f"rule {name}")
             con.execute(f"""
                 INSERT INTO {verdicts} BY NAME
-                WITH {_version_tables(stored.protocol_no)}
+                WITH {_version_tables(stored.protocol_no, in_use)}
                 SELECT *, {stored.protocol_no} AS protocol_no, '{name}' AS rule
                 FROM ({all_rules()[name].sql(parameters)})""")
 
@@ -226,7 +228,6 @@ def stages(versions: list[VersionInStore]) -> Iterator[tuple[str, str]]:
     yield "charted values", series.charted()
     yield "changes of support", series.point(limited)
     yield "timeline", series.timeline()
-    yield "exposure", series.exposure()
     yield "clocks", occlusions.clock()
     yield "logged occlusions", occlusions.logged_occlusions()
     yield "occlusions", occlusions.occlusion()
@@ -249,8 +250,10 @@ def _cutoff_limits(versions: Sequence[VersionInStore]) -> str:
     return f"VALUES {', '.join(rows)}"
 
 
-def _version_tables(protocol_no: int) -> str:
-    """What rules read of the trips of one version."""
+def _version_tables(protocol_no: int, in_use: set[int]) -> str:
+    """What rules read of the trips of one version; all of them where no other is in use."""
+    if len(in_use) == 1:
+        return "version_trips AS (FROM trip_window_now), version_timeline AS (FROM timeline_now)"
     return f"""
     version_trips AS (SELECT * FROM trip_window_now WHERE protocol_no = {protocol_no}),
     version_timeline AS (
@@ -275,7 +278,7 @@ def _forget_outdated(con: duckdb.DuckDBPyConnection, versions: list[VersionInSto
     before = dict(con.execute("SELECT protocol_no, value FROM judged.fingerprint").fetchall())
     now = {stored.protocol_no: _fingerprint(stored) for stored in versions}
     if any(now.get(no) != value for no, value in before.items()):
-        for table in KEPT:
+        for table in (*KEPT, *FORMER):
             con.execute(f"DROP TABLE IF EXISTS judged.{table}")
     con.execute("DELETE FROM judged.fingerprint")
     if now:

@@ -96,15 +96,15 @@ _OUTCOME = """
 """
 
 
-def by_month_and_all(con: duckdb.DuckDBPyConnection, sql: str, month: str) -> pd.DataFrame:
-    """The rows of each month, and of all months together."""
-    import pandas as pd
-
-    bound = {"month": month} if "$month" in sql else None
+def by_month_and_all(con: duckdb.DuckDBPyConnection, month: str, *measures: str) -> pd.DataFrame:
+    """The rows of each month, and of all months together, that the SQL of some measures gives."""
     parts = [
-        con.execute(sql.format(month=at), bound).df() for at in ("service_month", f"'to {month}'")
+        f"SELECT * FROM ({sql.format(month=at)})"
+        for sql in measures
+        for at in ("service_month", f"'to {month}'")
     ]
-    return pd.concat(parts, ignore_index=True)
+    sql = " UNION ALL BY NAME ".join(parts)
+    return con.execute(sql, {"month": month} if "$month" in sql else None).df()
 
 
 def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
@@ -120,12 +120,9 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     from schemas.outputs import Measures
 
     con.execute(_WALL_OXYGEN)
-    timed = pd.concat([by_month_and_all(con, sql, month) for sql in (_FULL_OXYGEN, _BEDSIDE)])
+    timed = by_month_and_all(con, month, _FULL_OXYGEN, _BEDSIDE)
     timed = timed.assign(method="none: charted as single values")
     timed = timed.reindex(columns=list(Measures.to_schema().columns))
-    counts = pd.concat(
-        [by_month_and_all(con, sql, month) for sql in (_WITH_OCCLUSION, _INCOMPLETE, _OUTCOME)],
-        ignore_index=True,
-    )
+    counts = by_month_and_all(con, month, _WITH_OCCLUSION, _INCOMPLETE, _OUTCOME)
     shares = with_interval(counts, wilson(counts["numerator"], counts["denominator"]), Unit.SHARE)
     return pd.concat([shares, timed], ignore_index=True)

@@ -84,5 +84,5 @@ def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
 
     con.execute(_KNOWN, {"month": month})
     con.execute(_WATCHED)
-    rows = by_month_and_all(con, _FULL_OXYGEN, month).assign(method="none: sums of minutes")
+    rows = by_month_and_all(con, month, _FULL_OXYGEN).assign(method="none: sums of minutes")
     return rows.reindex(columns=list(Measures.to_schema().columns))

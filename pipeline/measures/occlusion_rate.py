@@ -58,31 +58,45 @@ def ventilator_time() -> str:
 
 
 # counts of each group, by month and of all months; what the sizes' levels expect of it, and the sum
-# over trips and sizes of its squares, from which a group's own k follows
+# over trips and sizes of its squares, from which a group's own k follows; a trip belongs to one
+# month, so that all months are the sum of each
 _RATES = """
-    WITH by_trip AS (
-        SELECT month, group_by, group_value, trip_key, cannula, bool_or(counted) AS counted,
+    WITH unit AS (
+        SELECT month, trip_key, cannula, bool_or(counted) AS counted,
                coalesce(sum(events) FILTER (counted), 0) AS events,
                coalesce(sum(seconds) FILTER (counted), 0) AS seconds
-        FROM (SELECT month, trip_key, cannula, counted, events, seconds,
-                     unnest(['service', 'cannula', 'flow_share']) AS group_by,
-                     unnest(['all', cannula, flow_share]) AS group_value
-              FROM ventilator_time)
-        WHERE group_value IS NOT NULL
+        FROM ventilator_time GROUP BY ALL
+    ),
+    by_trip AS (
+        SELECT 'service' AS group_by, 'all' AS group_value, * FROM unit
+        UNION ALL
+        SELECT 'cannula', cannula, * FROM unit WHERE cannula IS NOT NULL
+        UNION ALL
+        SELECT 'flow_share', flow_share, month, trip_key, cannula, counted,
+               if(counted, events, 0), if(counted, seconds, 0)
+        FROM ventilator_time
+    ),
+    trips AS (
+        SELECT month, group_by, group_value, count(*) FILTER (counted) AS trips,
+               count(*) FILTER (NOT counted) AS left_out
+        FROM (SELECT month, group_by, group_value, trip_key, bool_or(counted) AS counted
+              FROM by_trip GROUP BY ALL)
         GROUP BY ALL
     ),
-    shown AS (FROM by_trip UNION ALL SELECT * REPLACE ($to AS month) FROM by_trip),
+    sizes AS (
+        SELECT month, group_by, group_value, cannula, sum(events) AS events,
+               sum(seconds) AS seconds, sum(seconds::HUGEINT * seconds) AS squares
+        FROM by_trip GROUP BY ALL
+    ),
     of_trips AS (
-        SELECT month, group_by, group_value, count(*) FILTER (counted)::INTEGER AS trips,
-               count(*) FILTER (NOT counted)::INTEGER AS left_out
-        FROM (SELECT month, group_by, group_value, trip_key, bool_or(counted) AS counted
-              FROM shown GROUP BY ALL)
-        GROUP BY ALL
+        SELECT month, group_by, group_value, sum(trips)::INTEGER AS trips,
+               sum(left_out)::INTEGER AS left_out
+        FROM (FROM trips UNION ALL SELECT * REPLACE ($to AS month) FROM trips) GROUP BY ALL
     ),
     of_sizes AS (
         SELECT month, group_by, group_value, cannula, sum(events) AS events,
-               sum(seconds) AS seconds, sum(seconds::HUGEINT * seconds)::DOUBLE AS squares
-        FROM shown GROUP BY ALL
+               sum(seconds) AS seconds, sum(squares)::DOUBLE AS squares
+        FROM (FROM sizes UNION ALL SELECT * REPLACE ($to AS month) FROM sizes) GROUP BY ALL
     ),
     of_groups AS (
         SELECT month, group_by, group_value, sum(events)::DOUBLE AS numerator,

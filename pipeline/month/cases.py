@@ -254,7 +254,9 @@ _MONTH_CASE = """
     ),
     used AS (
         SELECT trip_key, arg_max(cannula, (seconds, cannula)) AS cannula
-        FROM (SELECT trip_key, cannula, sum(seconds) AS seconds FROM judged.exposure
+        FROM (SELECT trip_key, cannula, sum(until_s - from_s) AS seconds
+              FROM judged.timeline
+              SEMI JOIN (FROM judged.trip_window WHERE service_month = $month) USING (trip_key)
               WHERE cannula IS NOT NULL GROUP BY ALL)
         GROUP BY trip_key
     )

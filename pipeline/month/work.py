@@ -41,7 +41,7 @@ def make_equipment(con: duckdb.DuckDBPyConnection, month: str) -> None:
     con.execute(_EQUIPMENT, {"month": month, "first": first, "cutoff": cutoff})
 
 
-def month_work(con: duckdb.DuckDBPyConnection) -> MonthWork:
+def month_work(con: duckdb.DuckDBPyConnection, month: str) -> MonthWork:
     """The month's work as typed records; call after `make_work` and `make_equipment`."""
     items = con.execute("""
         SELECT kind, trip_id, base, why, coalesce(rule, ''), coalesce(severity, ''), place, state,
@@ -52,10 +52,23 @@ def month_work(con: duckdb.DuckDBPyConnection) -> MonthWork:
                ventilator_failed, heater_failed, power_lost, string_split(trip_ids, ' ')
         FROM month_equipment ORDER BY ALL
     """).fetchall()
+    deaths = con.execute(_UNREAD_DEATHS, {"month": month}).fetchall()
     return MonthWork(
         tuple(WorkItem(*(*row, tuple(rules or ()))) for *row, rules in items),
         tuple(EquipmentUnit(*(*row, tuple(trips))) for *row, trips in units),
+        tuple(deaths),
     )
+
+
+_UNREAD_DEATHS = """
+    SELECT w.trip_id, w.service_month
+    FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
+    WHERE w.service_month < $month AND 'died' IN (t.outcome, t.outcome_24h)
+      AND w.service_month NOT IN (FROM loop.baseline)
+      AND w.trip_id NOT IN (SELECT trip_id FROM loop.determination
+                            WHERE conclusion IS NOT NULL OR status = 'closed')
+    ORDER BY w.service_month DESC, w.trip_id
+"""
 
 
 # answers given to other content of a trip than holds now; it may be the same, delivered again

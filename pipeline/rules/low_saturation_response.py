@@ -222,7 +222,8 @@ RULE = Rule(
     },
     unknown_time="Observations and responses carry the coarseness of their clocks. A set-aside row"
     " may be a low saturation or a response. A trip that ends before the response is due is not"
-    " judged.",
+    " judged. One whose record does not say whether an order sets another target is held to the"
+    " protocol's.",
     reason_to_ask="A saturation that stays low asks for an answer: more support, another cannula,"
     " or a second mind.",
     source="common practice, no source; the limits are the local protocol's",

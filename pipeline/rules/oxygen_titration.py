@@ -202,7 +202,8 @@ RULE = Rule(
     },
     unknown_time="Only observations in known ventilator or blender time with known FiO2 make a"
     " run. Unknown source, FiO2 or saturation matters where it could make a run longer than the"
-    " limit.",
+    " limit. A trip whose record does not say whether an order sets another saturation target is"
+    " held to the protocol's.",
     reason_to_ask="More oxygen than the child needs is avoidable hyperoxia, and hides a child"
     " getting worse.",
     source="SpO2 90-97 % is the target range of a published paediatric guideline for bronchiolitis"

@@ -129,8 +129,9 @@ def _profile(sizes: list[_Size], phi: FloatArray) -> tuple[FloatArray, FloatArra
         total = float(one.events @ one.alike)
         # gamma(k + x) / gamma(k) x phi^x is the product of 1 + phi j over j below x
         gain = np.log1p(phi[:, None] * np.arange(len(one.above))) @ one.above
-        loss = np.log(spread) @ (one.events * one.alike)
-        loss += (np.log(spread) @ one.alike) / phi
+        log_spread = np.log(spread)
+        loss = log_spread @ (one.events * one.alike)
+        loss += (log_spread @ one.alike) / phi
         profile += gain + total * log_rate - loss
         adjustment -= 0.5 * np.log((mean / spread) @ one.alike)
     return profile, adjustment
@@ -144,11 +145,12 @@ def _fitted_log_rate(one: _Size, phi: FloatArray) -> FloatArray:
     crude = np.log(float(one.events @ one.alike) / float(one.hours @ one.alike))
     log_rate = np.full(len(phi), crude)
     column = phi[:, None]
+    steeper = 1 + column * one.events
     for _ in range(GROUP_STEPS):
         mean = np.exp(log_rate)[:, None] * one.hours
         part = 1 / (1 + column * mean)
         slope = ((one.events - mean) * part) @ one.alike
-        curve = (mean * (1 + column * one.events) * part**2) @ one.alike
+        curve = (mean * steeper * part**2) @ one.alike
         step = np.clip(slope / curve, -1.0, 1.0)
         log_rate += step
         if np.max(np.abs(step)) < CLOSE:

@@ -31,6 +31,9 @@ Made = TypeVar("Made")
 MOST_BYTES = 256 * 2**20
 """What all results together may take; beyond it the oldest go."""
 
+EMPTY = "0 0"
+"""The mark of a table without rows."""
+
 OWN = ("pipeline.", "reports.", "schemas.")
 PLAIN = {
     "builtins": ("bytearray", "complex", "frozenset", "range", "set", "slice"),
@@ -147,24 +150,21 @@ def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> lis
 def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[str, str]:
     """A mark of each table of a schema of the store, but for those left out; changes with any row.
 
-    Where rows stand does not enter. A mark is not proof against somebody who seeks one alike.
+    Where rows stand does not enter. A mark is not proof against somebody who seeks one alike. Call
+    outside a transaction: it looks only into tables that are known to have rows.
     """
-    names = [
-        name
-        for (name,) in con.execute(
-            "SELECT table_name FROM duckdb_tables() WHERE schema_name = ? AND NOT temporary"
-            " ORDER BY table_name",
-            [schema],
-        ).fetchall()
-        if name not in left_out
-    ]
-    if not names:
-        return {}
-    marks = " UNION ALL ".join(
+    tables = con.execute(
+        "SELECT table_name, estimated_size > 0 FROM duckdb_tables()"
+        " WHERE schema_name = ? AND NOT temporary ORDER BY table_name",
+        [schema],
+    ).fetchall()
+    marks = {name: EMPTY for name, _ in tables if name not in left_out}
+    asked = " UNION ALL ".join(
         f"SELECT '{name}', count(*) || ' ' || coalesce(sum(hash(t)), 0) FROM {schema}.\"{name}\" t"
-        for name in names
+        for name, has_rows in tables
+        if has_rows and name in marks
     )
-    return dict(sorted(con.execute(marks).fetchall()))
+    return marks | dict(con.execute(asked).fetchall() if asked else ())
 
 
 def table_marks(con: duckdb.DuckDBPyConnection, names: Sequence[str]) -> dict[str, tuple[int, str]]:

@@ -192,7 +192,7 @@ def content_digests(con: duckdb.DuckDBPyConnection, keys: str) -> dict[str, list
     from schemas.contract import ADDED
     from schemas.stored import CHILD_TABLES, STORED
 
-    found = {}
+    digests = []
     for table in ("trips", *CHILD_TABLES, "lost"):
         added = ADDED.get(table, ())
         columns = ", ".join(f'"{name}"' for name in STORED[table].columns if name not in added)
@@ -202,13 +202,12 @@ def content_digests(con: duckdb.DuckDBPyConnection, keys: str) -> dict[str, list
             more = ", ".join(f'"{name}"' for name in added)
             row = f"CASE WHEN coalesce({', '.join(f'{name}::VARCHAR' for name in added)}) IS NULL"
             row += f" THEN hash({columns}) ELSE hash({columns}, {more}) END"
-        rows, mark = one(
-            con,
-            f"SELECT count(*), coalesce(bit_xor({row}), 0) FROM delivered.{table}"
-            f" SEMI JOIN ({keys}) USING (trip_key)",
+        digests.append(
+            f"SELECT '{table}', count(*), coalesce(bit_xor({row}), 0) FROM delivered.{table}"
+            " SEMI JOIN chosen USING (trip_key)"
         )
-        found[table] = [rows, f"{mark:016x}"]
-    return found
+    found = con.execute(f"WITH chosen AS ({keys}) {' UNION ALL '.join(digests)}").fetchall()
+    return {table: [rows, f"{mark:016x}"] for table, rows, mark in found}
 
 
 def _of_delivery(delivery_no: int) -> str:

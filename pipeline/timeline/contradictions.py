@@ -51,8 +51,11 @@ def setting_after_handover() -> str:
     """Settings surely after hand-over, whatever the truncation of either time."""
     return """
     SELECT s.trip_key, s.line, NULL AS shown
-    FROM settings_now s JOIN trip_window_now w USING (trip_key)
-    WHERE s.at_s >= w.handover_s + w.r_trips
+    FROM settings_now s JOIN (
+        SELECT trip_key, handover_s + r_trips AS surely_after_s
+        FROM trip_window_now JOIN charted_times_now USING (trip_key)
+        WHERE last_s >= surely_after_s
+    ) w ON w.trip_key = s.trip_key AND s.at_s >= w.surely_after_s
     """
 
 
@@ -127,8 +130,7 @@ def two_at_once(field: str) -> Callable[[], str]:
     def rows() -> str:
         return f"""
         SELECT trip_key, max(line) AS line, NULL AS shown
-        FROM settings_now SEMI JOIN charted_twice_now USING (trip_key, at_s)
-        WHERE {field} IS NOT NULL
+        FROM charted_twice_now WHERE {field} IS NOT NULL
         GROUP BY trip_key, at_s HAVING min({field}) <> max({field})
         """
 
@@ -258,17 +260,13 @@ CONTRADICTIONS: dict[str, Contradiction] = {
 
 
 def charted_twice() -> str:
-    """The recorded times of each trip that more than one row of settings has."""
+    """The rows of settings whose recorded time another row of the trip has, too."""
     return """
     CREATE OR REPLACE TEMP TABLE charted_twice_now AS
-    SELECT trip_key, at_s
-    FROM (
-        -- rows of one time stand together: `settings_now` is in order
-        SELECT trip_key, at_s,
-               trip_key = lag(trip_key) OVER () AND at_s = lag(at_s) OVER () AS again
-        FROM settings_now
-    )
-    WHERE again
+    SELECT trip_key, at_s, line, source, cannula FROM settings_now
+    -- rows of one time stand together: `settings_now` is in order
+    QUALIFY trip_key = lag(trip_key) OVER () AND at_s = lag(at_s) OVER ()
+         OR trip_key = lead(trip_key) OVER () AND at_s = lead(at_s) OVER ()
     """
 
 

@@ -157,13 +157,3 @@ def timeline() -> str:
                 ELSE end_s END AS until_s, {fields}
     FROM changed
     """
-
-
-def exposure() -> str:
-    """Seconds of each trip by source, humidification and cannula; null is unknown."""
-    return """
-    CREATE OR REPLACE TEMP TABLE exposure_now AS
-    SELECT trip_key, source, humidification, cannula, sum(until_s - from_s)::INTEGER AS seconds
-    FROM timeline_now
-    GROUP BY ALL
-    """

@@ -111,6 +111,8 @@ def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
         pairs.append(("Undiluted oxygen", barred))
     if trip["spo2_exempt"]:
         pairs.append(("SpO2 target", "an order sets another"))
+    elif trip["spo2_exempt"] is None:
+        pairs.append(("SpO2 target", f"{NOT_RECORDED}, judged by the protocol's"))
     if trip["protocol_version"]:
         pairs.append(
             ("Judged by", f"protocol version {words.isolated(text(trip['protocol_version']))}")

@@ -11,6 +11,7 @@ from reports.text.rows import Row, records, text
 from reports.text.signal_lines import standing, watched
 from reports.text.worse import worse_of
 from schemas.record import dataclass
+from schemas.work import MonthWork
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -41,17 +42,20 @@ class SignalRow:
     picture: Markup | str
     trips: tuple[TripLink, ...]
     more: int
-    read: str
 
 
 @dataclass(frozen=True)
 class SingleRow:
-    """A rule shown one by one: its trips on a line, and those since the last or why not."""
+    """A rule shown one by one: its trips on a line, and those since the last or why not.
+
+    `trips`: those of the month under review.
+    """
 
     label: str
     since: str
     came: bool
     picture: Markup | str
+    trips: tuple[TripLink, ...]
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,7 @@ class FirstScreen:
     signals: tuple[SignalRow, ...]
     none: str
     more_signals: tuple[str, ...]
+    watches: str
     singles: tuple[SingleRow, ...]
     waiting: tuple[Waiting, ...]
     later: tuple[Waiting, ...]
@@ -92,12 +97,13 @@ def first_screen(review: MonthReview, figures: MeasureFigures) -> FirstScreen:
         _signal(review, r, marks, months, files, axis=n == len(own[:SIGNALS_MOST]) - 1)
         for n, r in enumerate(own[:SIGNALS_MOST])
     )
-    singles = _singles(review, figures, marks, months)
+    singles = _singles(review, figures, marks, months, files)
     waiting = waiting_data(review)
     return FirstScreen(
         signals=shown,
         none="none" if watched(review) else "too few months",
         more_signals=tuple(text(r["sentence"]) for r in own[SIGNALS_MOST:]),
+        watches=_watches(review),
         singles=singles,
         waiting=waiting[:WAITING_MOST],
         later=waiting[WAITING_MOST:],
@@ -131,18 +137,28 @@ def _signal(
     key = (said.measure, said.by, said.value)
     own = TripLine(marks.get(key, ()), since=said.since, worse=True)
     behind = [m.trip for m in own.marks if m.state == "variance" and m.month >= said.since]
-    trips = [TripLink(t, f"{FOLDER}/{files[t]}" if t in files else "") for t in behind]
+    trips = [_linked(t, files) for t in behind]
     # the newest are on this month's pages
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
         what=said.title,
-        counts=said.in_cells,
+        counts="; ".join(filter(None, (said.in_cells, said.lately))),
         since=words.month_name(said.since),
         picture=trip_line(own, months, f"{said.title}: {said.in_cells}", SIGNAL_WIDTH, axis=axis),
         trips=tuple(trips[:TRIPS_NAMED]),
         more=max(0, len(trips) - TRIPS_NAMED),
-        read=row["read_words"],
     )
+
+
+def _linked(trip: str, files: dict[str, str]) -> TripLink:
+    return TripLink(trip, f"{FOLDER}/{files[trip]}" if trip in files else "")
+
+
+def _watches(review: MonthReview) -> str:
+    """'unheated time at damson': what is only watched, of care, beside the headlines."""
+    named = {worse_of(review, row).chart for row in standing(review, "headline")}
+    watched_too = [worse_of(review, row) for row in standing(review, "watch")]
+    return words.listed([w.named for w in watched_too if w.chart not in named])
 
 
 def _singles(
@@ -150,6 +166,7 @@ def _singles(
     figures: MeasureFigures,
     marks: dict[tuple[str, str, str], tuple[Mark, ...]],
     months: list[str],
+    files: dict[str, str],
 ) -> tuple[SingleRow, ...]:
     frame = figures.one_by_one
     rows = records(frame) if frame is not None else []
@@ -160,7 +177,11 @@ def _singles(
         drawn = TripLine(own, now=review.month)
         axis = n == len(rows) - 1
         shown = trip_line(drawn, months, text(row["sentence"]), SINGLE_WIDTH, axis=axis)
-        found.append(SingleRow(label, since_words(row), bool(came), shown))
+        trips = tuple(
+            _linked(m.trip, files)
+            for m in own if m.state == "variance" and m.month == review.month
+        )  # fmt: skip
+        found.append(SingleRow(label, since_words(row), bool(came), shown, trips))
     return tuple(found)
 
 
@@ -179,6 +200,7 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     """Cases referred to the director, limits to approve, and signals to close; oldest first.
 
     Signals stand above with their months, so that here they are one thing, as old as the oldest.
+    Before them comes what nobody has read though it is always read.
     """
     now = words.month_number(review.month)
     files = case_files(review)
@@ -199,4 +221,28 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     if said:
         what = f"Conclude on {words.many(len(said), 'signal')}"
         found.append(Waiting(what, "#signals", "", now - min(said), several=len(said) > 1))
-    return tuple(sorted(found, key=lambda w: -w.months))
+    return (*_unread(review), *sorted(found, key=lambda w: -w.months))
+
+
+def _unread(review: MonthReview) -> list[Waiting]:
+    """The month's open cases that are always read, with why, and deaths of earlier months."""
+    work = review.work or MonthWork()
+    now = words.month_number(review.month)
+    found = []
+    if trips := [f"{trip}, {words.month_short(month)}" for trip, month in work.unread_deaths]:
+        months = now - min(words.month_number(month) for _, month in work.unread_deaths)
+        what = f"{words.many(len(trips), 'earlier death')} unread"
+        found.append(Waiting(what, "", _some(trips), months, several=len(trips) > 1))
+    if items := [item for item in work.of("read")
+                 if item.state == "open" and item.why.startswith(words.ALWAYS_READ)]:  # fmt: skip
+        whys = [words.reason(item.why).partition(".")[0] for item in items]
+        told = [f"{i.trip_id} {words.uncapital(w)}" for i, w in zip(items, whys, strict=True)]
+        what = f"{words.many(len(items), 'trip')} always read, unread"
+        found.append(Waiting(what, "index.html#work", _some(told), 0))
+    return found
+
+
+def _some(things: list[str]) -> str:
+    """'a; b; +3'."""
+    more = len(things) - TRIPS_NAMED
+    return "; ".join(things[:TRIPS_NAMED] + ([f"+{more}"] if more > 0 else []))

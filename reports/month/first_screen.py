@@ -10,7 +10,7 @@ from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, Mo
 from reports.text.rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now, standing
-from reports.text.worse import worse
+from reports.text.worse import LATELY, worse
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 SERVICE = (RATE, "service", "all")
 NAMED_MOST = 2
-LATELY = 3
 
 
 @dataclass(frozen=True)
@@ -94,7 +93,7 @@ class ServiceRate:
             return ""
         events = sum(m.estimate.numerator for m in last)
         hours = sum(m.estimate.denominator for m in last)
-        span = words.DASH.join(words.month_short(last[i].month).split()[0] for i in (0, -1))
+        span = words.span_of([m.month for m in last])
         return f"{span} {words.whole(events)}/{words.hours(hours)}"
 
 

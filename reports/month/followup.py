@@ -166,15 +166,20 @@ def _action(row: Row, review: MonthReview) -> Action:
         file=f"{FOLDER}/{file}" if file else "",
         month=words.month_name(text(row["month"])),
         base=text(row["base"]),
-        rules=words.listed(rules) or "the case as a whole",
+        rules=words.listed(rules) or ("the case as a whole" if trip else "no single trip"),
         conclusion=words.plain(text(row["conclusion"])),
-        status=STATUS_WORDS.get(text(row["status"]), words.plain(text(row["status"]))),
+        status=_status(row) if trip else "",
         refer_to=text(row["refer_to"]) or text(row["reviewer"]),
         action=text(row["action"]),
         due=due,
         due_name=words.month_name(due) if due else "no month set",
         overdue=bool(row["overdue"]),
     )
+
+
+def _status(row: Row) -> str:
+    status = text(row["status"])
+    return STATUS_WORDS.get(status, words.plain(status))
 
 
 def agreement_sentence(followup: FollowUpReview, review: MonthReview) -> str:
@@ -283,12 +288,13 @@ def _answer(row: Row, asked: Row | None) -> Answer:
     conclusion = text(row["conclusion"])
     due = text(asked["due_month"]) if asked else ""
     action = text(asked["action"]) if asked else ""
+    owner = text(asked["reviewer"]) if asked else ""
     alike = "alike" if row["agreed"] else "not alike: the later holds"
     return Answer(
         title=words.rule_title(rule) if rule else "The case as a whole",
         conclusion=words.plain(conclusion) if conclusion else UNCONCLUDED,
-        status=STATUS_WORDS.get(text(row["status"]), words.plain(text(row["status"]))),
-        refer_to=text(row["refer_to"]),
+        status=_status(row),
+        refer_to=text(row["refer_to"]) or owner,
         reviewer=text(row["reviewer"]),
         readers="" if readers < 2 else f"{readers} readers, {alike}",
         action=f"{action} (due {words.month_name(due)})" if action and due else action,

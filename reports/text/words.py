@@ -248,6 +248,11 @@ def listed(parts: list[str]) -> str:
     return ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
+def span_of(months: list[str]) -> str:
+    """'Apr–Jun', from the first to the last."""
+    return DASH.join(month_short(months[i]).split()[0] for i in (0, -1))
+
+
 def plain(code: str) -> str:
     """'medical_direction' as 'medical direction'."""
     return code.replace("_", " ")
@@ -291,9 +296,12 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+ALWAYS_READ = "Always read: "
+
+
 def reason(why: str) -> str:
     """A case's reason beside the name of its group, which it need not say again."""
-    return capital(why.removeprefix("Always read: "))
+    return capital(why.removeprefix(ALWAYS_READ))
 
 
 def uncapital(text: str) -> str:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 RATE = "occlusion-rate"
+LATELY = 3
+"""So many last months stand beside a level since, which may have fallen again."""
 CHART = re.compile(r"(?:As of .*?: )?(.*?): \d")
 """A signal's sentence up to its counts; a revised one begins with when it was."""
 
@@ -24,7 +26,8 @@ class Worse:
     """A headline signal. `chart` is what it is of, as its sentence says: 'Unheated time at damson'.
 
     `now` and `before` are (events, hours) or (variances, trips): from `since` to the month under
-    review, and of the months before it; what the signal was said on is a part of `now`.
+    review, and of the months before it; what the signal was said on is a part of `now`. `last`:
+    'Apr–Jun' and the counts of the last three months alone, where `now` is longer.
     """
 
     measure: str
@@ -34,6 +37,7 @@ class Worse:
     since: str
     now: tuple[float, float]
     before: tuple[float, float]
+    last: tuple[str, float, float] | None
 
     @property
     def of_rate(self) -> bool:
@@ -82,6 +86,11 @@ class Worse:
         return f"{self._cell(self.now)}{words.NBSP}{unit} since {since}{earlier}"
 
     @property
+    def lately(self) -> str:
+        """'Apr–Jun 11/67'; empty where `now` is no longer than that."""
+        return f"{self.last[0]} {self._cell(self.last[1:])}" if self.last else ""
+
+    @property
     def beside_name(self) -> tuple[str, str]:
         """'10/56,' and 'since Oct 2025 32/59', for under the name of a row."""
         before = f"{self._cell(self.before)}," if self.before[1] else ""
@@ -121,7 +130,12 @@ def worse_of(review: MonthReview, row: Row) -> Worse:
             [m for m in months if begun <= m["month"] < since],
         )
     )
-    return Worse(measure, by, value, chart, since, now, before)
+    last = months[-LATELY:]
+    alone = None
+    if len(last) == LATELY and last[0]["month"] > since:
+        span = words.span_of([text(m["month"]) for m in last])
+        alone = (span, sum(m["numerator"] for m in last), sum(m["denominator"] for m in last))
+    return Worse(measure, by, value, chart, since, now, before, alone)
 
 
 def _of(counts: tuple[float, float], of_rate: bool) -> str:

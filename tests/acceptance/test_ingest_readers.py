@@ -51,7 +51,7 @@ def read(path: Path, header: list[str], wanted: list[str]) -> tuple[Delimited, C
     return Delimited(text, header), {name: header.index(name) for name in wanted}
 
 
-@settings(max_examples=examples(60, 600), deadline=None, derandomize=True)
+@settings(max_examples=examples(30, 600), deadline=None, derandomize=True)
 @given(body=TIDY | WILD, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
 def test_readers_agree(body: str, newline: str, last: bool) -> None:
     text = ",".join(HEADER) + "\n" + body + ("\n" if last else "")
@@ -74,7 +74,7 @@ def test_readers_agree(body: str, newline: str, last: bool) -> None:
     assert [(number, 0, *row) for number, row in enumerate(rows, start=2)] == expected
 
 
-@settings(max_examples=examples(40, 400), deadline=None, derandomize=True)
+@settings(max_examples=examples(20, 400), deadline=None, derandomize=True)
 @given(body=TIDY | WILD, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
 def test_lines_are_cut_as_the_strict_reader_cuts_them(body: str, newline: str, last: bool) -> None:
     header, wanted = ["h1", "trip_id", "h3"], ["trip_id", "h3", "h1"]
@@ -91,7 +91,7 @@ def test_lines_are_cut_as_the_strict_reader_cuts_them(body: str, newline: str, l
         assert rows == con.execute(select % slow.sql).fetchall()
 
 
-@settings(max_examples=examples(60, 600), deadline=None, derandomize=True)
+@settings(max_examples=examples(30, 600), deadline=None, derandomize=True)
 @given(body=TIDY | WILD | RAGGED_ROWS, newline=st.sampled_from(["\n", "\r\n"]), last=st.booleans())
 def test_rows_that_fit_and_those_that_do_not_are_those_of_the_strict_reader(
     body: str, newline: str, last: bool

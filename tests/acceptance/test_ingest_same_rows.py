@@ -16,10 +16,13 @@ from pipeline.ingest.load import load
 from pipeline.store.database import open_store
 from schemas.contract import TABLES
 from schemas.stored import CHILD_TABLES
+from tests.deep import examples
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 
 RAGGED = "T,0\n"
+EVERY = [(by, kind) for kind in ("csv", "parquet", "ragged") for by in ("trip_id", "hash(t), t")]
+"""Files as they are found, and whether their trips are in order: each once in short."""
 
 
 def shuffled(delivery: Path, into: Path, kind: str, by: str = "hash(t), t") -> Path:
@@ -82,8 +85,7 @@ def test_reader_threads_and_memory_change_no_row(
     assert stored(ragged, tmp_path / "slow.duckdb") == first
 
 
-@pytest.mark.parametrize("kind", ["csv", "parquet", "ragged"])
-@pytest.mark.parametrize("by", ["trip_id", "hash(t), t"])
+@pytest.mark.parametrize(("by", "kind"), EVERY if examples(0, 1) else EVERY[::3] + EVERY[5:])
 def test_pieces_of_a_file_change_no_row(
     clean_delivery: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, by: str
 ) -> None:

@@ -23,9 +23,11 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 
 PARAMETERS = [f"{name}.{field}" for name, rule in all_rules().items()
               for field in rule.parameters.model_fields]  # fmt: skip
-IN_SHORT = [*{name.partition(".")[0]: name for name in PARAMETERS}.values(),
+IN_SHORT = [*[*{name.partition(".")[0]: name for name in PARAMETERS}.values()][::3],
             next(name for name in PARAMETERS if name.endswith(".enabled"))]  # fmt: skip
 """Tried alone, with several values; with `--deep` all are, and all of a rule together always."""
+OF_VERSION = [*GENERAL[1:3], *examples(0, 1) * ["merge_within_s", "carry_forward_min.flow_lpm"]]
+"""`tests/followup/test_whatif.py` tries the others, as a full run has them."""
 OTHER_WORDS = {
     "at_limit": ("pass", "fail"),
     "count": ("total", "longest"),
@@ -115,7 +117,7 @@ def test_one_value_alone_can_be_tried_of_every_rule(
     assert f"  {rule}  " in printed
 
 
-@pytest.mark.parametrize("name", [*GENERAL[:3], "carry_forward_min.flow_lpm"])
+@pytest.mark.parametrize("name", OF_VERSION)
 def test_every_setting_of_the_whole_version_can_be_tried(reviewed: Path, name: str) -> None:
     assert name in clean(reviewed, "--set", f"{name}=7,45")
 

@@ -63,7 +63,7 @@ def nothing_found(folder: Path) -> None:
 
 def twelve(folder: Path) -> None:
     """As many bases and sizes as a service may have, and few trips for each."""
-    simulate(folder, trips=120, months=2, seed=4, bases=12, sizes=12)
+    simulate(folder, trips=60, months=2, seed=4, bases=12, sizes=12)
 
 
 def no_logs(folder: Path) -> None:

@@ -15,6 +15,7 @@ from tests.browser.conftest import Opener
 from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
 from tests.browser.test_accessibility import axe_source, serious
 from tests.browser.test_month_page import CUT_TEXTS, SIDEWAYS, _resize
+from tests.deep import examples
 
 SERVICES = {
     "full": fixture_figures.full,
@@ -23,11 +24,10 @@ SERVICES = {
     "nothing": fixture_figures.nothing,
     "one-base": fixture_figures.one_base,
 }
-OPENED = [
-    *("full/director", "full/education", "full/brief-3", "full/year", "hostile/year"),
-    *("half-year/director", "hostile/director", "hostile/education"),
-    *("nothing/director", "one-base/education"),
-]
+FULL = ["full/director", "full/education", "full/brief-3", "full/year"]
+OPENED = [*FULL, "hostile/director", "hostile/education"]
+if examples(0, 1):  # else `test_edge_months.py` has the director's page of few months
+    OPENED += ["hostile/year", "half-year/director", "nothing/director", "one-base/education"]
 # where the whole service's months stand, read off the drawn axis
 DRAWN_VALUES = """(() => {
     const chart = document.getElementById('charts-rates');
@@ -117,7 +117,7 @@ def test_a_signal_has_its_rule_beside_it(open_audience: Opener) -> None:
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("name", ["full/director", "full/education", "full/brief-3", "full/year"])
+@pytest.mark.parametrize("name", FULL)
 def test_prints_without_empty_pages(open_audience: Opener, tmp_path: Path, name: str) -> None:
     page = open_audience.with_charts(name).page
     file = tmp_path / "page.pdf"
@@ -141,7 +141,8 @@ def test_prints_without_empty_pages(open_audience: Opener, tmp_path: Path, name:
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("name", ["full/director", "full/education", "full/brief-3", "full/year"])
+@pytest.mark.skipif(not examples(0, 1), reason="with --deep: `test_every_page.py` has each page")
+@pytest.mark.parametrize("name", FULL)
 def test_no_serious_accessibility_issue(open_audience: Opener, name: str) -> None:
     page = open_audience.with_charts(name).page
     page.evaluate(axe_source())
@@ -149,7 +150,7 @@ def test_no_serious_accessibility_issue(open_audience: Opener, name: str) -> Non
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("name", ["full/director", "full/education", "full/brief-3", "full/year"])
+@pytest.mark.parametrize("name", FULL)
 def test_headings_landmarks_and_language(open_audience: Opener, name: str) -> None:
     page = open_audience.with_charts(name).page
     headings_and_landmarks_in_order(page)

@@ -20,6 +20,7 @@ from reports.text.navigation import Site
 from reports.text.signal_lines import signal_parts
 from reports.text.worse import worse
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
+from schemas.work import MonthWork, WorkItem
 from tests.browser import fixture, fixture_figures
 from tests.browser.reading import numbers
 from tests.browser.test_audience_words import figures_of
@@ -242,6 +243,22 @@ def test_what_waits_has_its_age_oldest_first() -> None:
         ("Conclude on 1 signal", 1, "waiting 1 month"),
     ]
     assert [name in found[0].about for name in ("source choice", "settings gap")] == [True] * 2
+
+
+def test_what_is_always_read_and_unread_comes_first() -> None:
+    def read(trip: str, why: str, state: str = "open") -> WorkItem:
+        return WorkItem("read", trip, "elm", why, "", "", 1, state)
+
+    items = (
+        read("T1", "Always read: died. More."), read("T2", "Always read: power lost.", "closed"),
+        read("T3", "The weight."), *(read(f"T{n}", "Always read: bagged.") for n in (4, 5)),
+    )  # fmt: skip
+    deaths = (("D2", "2026-05"), ("D1", "2026-02"))
+    review = dataclasses.replace(fixture_figures.full(), work=MonthWork(items, (), deaths))
+    assert [(w.what, w.about, w.months, w.href) for w in waiting_data(review)[:2]] == [
+        ("2 earlier deaths unread", "D2, May 2026; D1, Feb 2026", 4, ""),
+        ("3 trips always read, unread", "T1 died; T4 bagged; +1", 0, "index.html#work"),
+    ]
 
 
 # ---- below

@@ -14,8 +14,13 @@ from tests.browser import golden
 from tests.browser.conftest import Opened, Opener
 from tests.browser.test_accessibility import checked
 from tests.browser.test_month_page import SIDEWAYS
+from tests.deep import examples
 
 PAGES = ("month", "director", "education", "year", "case", "brief", "committee", "teaching")
+DRAWN = ("month", "director")
+"""They are looked at with their charts drawn."""
+BOTH_WIDTHS = PAGES if examples(0, 1) else ("month", "case")
+"""Where most is folded, beside each other or out of the way at one width and not at the other."""
 WITHIN_REACH = """[...document.querySelectorAll('a[href], summary, button, select, [tabindex]')]
     .filter(e => e.checkVisibility() && !e.disabled && e.tabIndex >= 0)
     .map((e, i) => (e.dataset.stop = i, i)).length"""
@@ -59,8 +64,11 @@ def opened(opener: Opener, request: pytest.FixtureRequest) -> Opened:
 
 
 @pytest.mark.browser
-def test_nothing_serious_no_request_no_sideways_scroll(opened: Opened) -> None:
-    assert checked(opened.page) == {390: [], 1280: []}
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_serious_no_request_no_sideways_scroll(opener: Opener, name: str) -> None:
+    opened = opener.with_charts(name) if name in DRAWN else opener(name)
+    widths = (390, 1280) if name in BOTH_WIDTHS else (390,)
+    assert checked(opened.page, widths) == {width: [] for width in widths}
     opened.page.set_viewport_size({"width": 390, "height": 900})
     assert opened.page.evaluate(SIDEWAYS) == 0
     assert [url for url in opened.requests if not url.startswith("file:")] == []

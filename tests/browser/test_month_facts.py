@@ -152,6 +152,10 @@ def test_a_signals_counts_go_to_the_month_under_review() -> None:
     charts = service_chart([5, 5, 5, 20, 20, 20])
     one, *_ = worse(figures_with(review, signals=signal, signal_charts=charts))
     assert (one.now, one.before) == ((60.0, 150.0), (15.0, 150.0))
+    assert one.lately == ""  # since April is the last three months
+    earlier = signal.assign(since="2026-02")
+    one, *_ = worse(figures_with(review, signals=earlier, signal_charts=charts))
+    assert one.lately.split()[-1] == "60/150"
     charts["restart"] = charts["month"] == "2026-03"
     one, *_ = worse(figures_with(review, signals=signal, signal_charts=charts))
     assert one.before == (5.0, 50.0)  # what was before a restart is not compared with

@@ -8,8 +8,10 @@ from urllib.parse import quote_plus
 import pandas as pd
 import pytest
 
+from pipeline.followup.actions import follow_ups, year_actions
 from pipeline.followup.ledger_words import ledger
 from pipeline.followup.own_signals import close_ended
+from pipeline.store.answers_view import make_answers
 from pipeline.store.session import store_in
 from schemas.signals import SIGNAL
 from tests.followup.reviewed_store import MONTH, delivery_like, tamper
@@ -34,6 +36,7 @@ def batch(folder: Path) -> tuple[Visit, str, list[str]]:
               AND NOT EXISTS (SELECT 1 FROM judged.verdict v WHERE v.trip_key = w.trip_key
                               AND v.verdict IN ('deviation', 'borderline'))
             ORDER BY trip_id LIMIT 3)""")  # fmt: skip
+    tamper(folder, "DELETE FROM judged.work_mark")  # verdicts change with what they are made of
     here = Visit.of(opened(folder), "R1")
     ((trips,),) = here.ask(f"""
         SELECT list(trip_id ORDER BY place) FROM judged.work
@@ -158,6 +161,11 @@ def test_a_signal_is_looked_into_before_a_person_closes_it(visit: Visits, folder
         ("Look at the cannulas.", "R1", "2026-09")
     ]
     assert ledger(folder)[1] == []
+    # an action of no trip is on the month's pages and the year's, too
+    with store_in(folder, read_only=True) as con:
+        make_answers(con)
+        for asked in (follow_ups(con, MONTH), year_actions(con, MONTH)):
+            assert list(asked["action"]) == ["Look at the cannulas."]
 
 
 def test_a_signal_has_an_owner_once_it_is_looked_into_and_counts_its_trips(

@@ -22,8 +22,11 @@ FIXED = [path for path in PAGES if "{" not in path]
 
 @pytest.fixture(scope="module")
 def desk(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Opened:
-    """One open desk for all who are refused, and so change nothing."""
-    return opened(copy_of(reviewed_once, tmp_path_factory.mktemp("desk") / "pages"))
+    """One open desk for all who change nothing; a link leads out of its pages."""
+    folder = copy_of(reviewed_once, tmp_path_factory.mktemp("desk") / "pages")
+    (folder.parent / "secret.html").write_text("secret")
+    (folder / "2026-02" / "link.html").symlink_to(folder.parent / "secret.html")
+    return opened(folder)
 
 
 @pytest.fixture
@@ -137,10 +140,9 @@ def test_other_methods_are_refused(refused: Visits, method: str) -> None:
      "2026-02/data/../../store.duckdb", "2026-02\\..\\store.duckdb", "2026-02/index.html%00.css",
      "assets/../store.duckdb", "2026-02/link.html"],
 )  # fmt: skip
-def test_no_path_leads_out_of_the_pages(visit: Visits, name: str, tmp_path: Path) -> None:
-    here = visit("R1")
-    (tmp_path / "secret.html").write_text("secret")
-    (here.folder / "2026-02" / "link.html").symlink_to(tmp_path / "secret.html")
+def test_no_path_leads_out_of_the_pages(refused: Visits, name: str) -> None:
+    here = refused("R1")
+    assert (here.folder / "2026-02" / "link.html").read_text() == "secret"
     for path in (f"/pages/{name}", f"/assets/{name}"):
         answer = here.client.get(path)
         assert answer.status_code in (404, 400), path
@@ -149,8 +151,8 @@ def test_no_path_leads_out_of_the_pages(visit: Visits, name: str, tmp_path: Path
     assert here.client.get("/pages/2026-02/index.html").status_code == 200
 
 
-def test_a_large_body_is_refused_by_its_length_and_by_its_bytes(visit: Visits) -> None:
-    here = visit("R1")
+def test_a_large_body_is_refused_by_its_length_and_by_its_bytes(refused: Visits) -> None:
+    here = refused("R1")
     headers = {"origin": ORIGIN, "content-type": "application/x-www-form-urlencoded"}
     whole = b"form=" + b"x" * LARGEST_BODY
     assert here.client.post("/add", content=whole, headers=headers).status_code == 413
@@ -164,8 +166,8 @@ def test_a_large_body_is_refused_by_its_length_and_by_its_bytes(visit: Visits) -
     assert here.client.get("/").status_code == 200
 
 
-def test_every_answer_carries_the_policy(visit: Visits) -> None:
-    here = visit("R1")
+def test_every_answer_carries_the_policy(refused: Visits) -> None:
+    here = refused("R1")
     for path in (*FIXED, "/no-such", "/pages/2026-02/index.html"):
         headers = here.client.get(path).headers
         assert headers["content-security-policy"] == POLICY
@@ -182,8 +184,8 @@ def test_every_answer_carries_the_policy(visit: Visits) -> None:
     assert allowed == POLICY
 
 
-def test_no_script_stands_in_a_page(visit: Visits) -> None:
-    here = visit("R1")
+def test_no_script_stands_in_a_page(refused: Visits) -> None:
+    here = refused("R1")
     ((trip,),) = here.ask("SELECT min(trip_id) FROM judged.trip_window")
     for path in (*(p for p in FIXED if p not in ("/letter",)), f"/case?trip={trip}"):
         page = here.client.get(path).text

@@ -16,7 +16,15 @@ from pipeline.followup.ledger_words import ledger
 from pipeline.store import ledger as ledger_of_store
 from pipeline.store.database import transaction
 from pipeline.store.session import store_in
-from tests.followup.reviewed_store import MONTH, answer, ask, flagged, read_back, tamper
+from tests.followup.reviewed_store import (
+    MONTH,
+    answer,
+    ask,
+    copy_of,
+    flagged,
+    read_back,
+    tamper,
+)
 
 from .conftest import Visits
 
@@ -24,6 +32,12 @@ SAID = {"practice": "holds: skill or knowledge", "record_gap": "not documented",
         "justified": "holds: reasonable care", "flag_wrong": "does not hold"}  # fmt: skip
 """Answers in the words of 0.1.0, and what the desk shows them as."""
 NEW_SINCE = ("finding", "move", "draft")
+
+
+@pytest.fixture
+def folder(reviewed_once: Path, tmp_path: Path) -> Path:
+    """A copy of the reviewed folder, on which no desk was ever open."""
+    return copy_of(reviewed_once, tmp_path / "pages")
 
 
 @pytest.fixture

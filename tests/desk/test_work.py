@@ -17,6 +17,7 @@ from tests.followup.reviewed_store import (
     drawn_for_a_second,
     flagged,
     flags,
+    flags_of_each,
     read_back,
 )
 
@@ -31,7 +32,8 @@ def plain_trips(folder: Path) -> list[str]:
     """Trips with a variance that no second reader is drawn for, those with most flags first."""
     apart = drawn_for_a_second(folder)
     trips = {trip for trip, _ in flagged(folder) if trip not in apart}
-    return sorted(trips, key=lambda trip: (-len(flags(folder, trip)), trip))
+    rules = flags_of_each(folder)
+    return sorted(trips, key=lambda trip: (-len(rules[trip]), trip))
 
 
 @pytest.fixture

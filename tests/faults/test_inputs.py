@@ -19,7 +19,7 @@ SLOW = ("deliveries as CSV", "deliveries as Parquet", "deliveries as workbooks",
 
 @pytest.mark.parametrize("kind", inputs.KINDS)
 def test_spoiled_inputs_are_read_or_refused_in_a_sentence(kind: str) -> None:
-    draws = examples(1 if kind in SLOW else 20, 400)
+    draws = examples(1 if kind in SLOW else 10, 400)
     found = inputs.some(kind, range(draws), SEED)
     assert found.faults == []
     assert found.counts.total() >= draws

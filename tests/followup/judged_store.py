@@ -35,8 +35,8 @@ def with_trips(trips: pd.DataFrame) -> duckdb.DuckDBPyConnection:
         CREATE TABLE judged.trip_window AS
             SELECT trip_key, trip_id, month AS service_month, 1 AS protocol_no,
                    TRUE AS log_complete FROM given;
-        CREATE TABLE judged.exposure (trip_key INTEGER, source VARCHAR, humidification VARCHAR,
-            cannula VARCHAR, seconds INTEGER);
+        CREATE TABLE judged.timeline (trip_key INTEGER, from_s INTEGER, until_s INTEGER,
+            source VARCHAR, cannula VARCHAR);
     """)
     con.execute(f"""
         INSERT INTO delivered.trips (trip_key, delivery_no, line, trip_id, service_month, base,

@@ -106,8 +106,16 @@ def drawn_for_a_second(folder: Path) -> list[str]:
 
 def flags(folder: Path, trip: str) -> list[str]:
     """The rules that flag a trip, sorted."""
-    both = [*flagged(folder, "%"), *flagged(folder, "%", "borderline")]
-    return sorted(rule for t, rule in both if t == trip)
+    return flags_of_each(folder).get(trip, [])
+
+
+def flags_of_each(folder: Path) -> dict[str, list[str]]:
+    """The rules that flag each trip, sorted."""
+    rows = ask(folder, """
+        SELECT w.trip_id, list(v.rule ORDER BY v.rule)
+        FROM judged.verdict v JOIN judged.trip_window w USING (trip_key)
+        WHERE v.verdict IN ('deviation', 'borderline') GROUP BY ALL""")  # fmt: skip
+    return dict(rows)
 
 
 def trips_of(delivery: Path) -> list[tuple[str, str]]:

@@ -143,14 +143,14 @@ TWICE = {
     "an infant under three months": "UPDATE delivered.trips SET age_months = 2",
     "longer than 90 minutes": "UPDATE delivered.trips SET handover_s = 5401",
     "no complete log": "UPDATE judged.trip_window SET log_complete = FALSE;"
-    " INSERT INTO judged.exposure SELECT trip_key, 'ventilator', NULL, NULL, 60"
+    " INSERT INTO judged.timeline SELECT trip_key, 0, 60, 'ventilator', NULL"
     " FROM judged.trip_window",
 }
 ONCE = {
     "three months old": "UPDATE delivered.trips SET age_months = 3",
     "90 minutes": "UPDATE delivered.trips SET handover_s = 5400",
     "no log, and no ventilator": "UPDATE judged.trip_window SET log_complete = FALSE;"
-    " INSERT INTO judged.exposure SELECT trip_key, 'wall', NULL, NULL, 60"
+    " INSERT INTO judged.timeline SELECT trip_key, 0, 60, 'wall', NULL"
     " FROM judged.trip_window",
 }
 

@@ -36,7 +36,7 @@ def ventilated(folder: Path) -> list[tuple[str, str]]:
     """Trips of the month with ventilator time and a complete log, and their bases."""
     rows = reviewed_store.ask(folder, f"""
         SELECT DISTINCT w.trip_id, t.base FROM judged.trip_window w
-        JOIN delivered.trips t USING (trip_key) JOIN judged.exposure e USING (trip_key)
+        JOIN delivered.trips t USING (trip_key) JOIN judged.timeline e USING (trip_key)
         WHERE w.service_month = '{MONTH}' AND w.log_complete AND e.source = 'ventilator'
           AND NOT EXISTS (FROM delivered.device_events d
                           WHERE d.trip_key = w.trip_key AND d.event = 'occlusion')
@@ -48,7 +48,7 @@ def others(folder: Path, besides: set[str]) -> list[str]:
     """Trips of the month that were never on a ventilator."""
     rows = reviewed_store.ask(folder, f"""
         SELECT trip_id FROM judged.trip_window w WHERE service_month = '{MONTH}'
-          AND NOT EXISTS (FROM judged.exposure e WHERE e.trip_key = w.trip_key
+          AND NOT EXISTS (FROM judged.timeline e WHERE e.trip_key = w.trip_key
                           AND coalesce(e.source = 'ventilator', TRUE)) ORDER BY ALL""")  # fmt: skip
     return [trip for (trip,) in rows if trip not in besides]
 

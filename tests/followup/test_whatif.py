@@ -23,6 +23,7 @@ from pipeline.judging.whatif_words import parse_months, whatif
 from pipeline.store.database import open_store
 from pipeline.store.session import store_in
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
+from tests.deep import examples
 
 from . import reviewed_store
 
@@ -289,7 +290,10 @@ def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
     assert len(kept.changes)
 
 
-@pytest.mark.parametrize("setting", ["source-choice.flow_limit_lpm=2,4", "merge_within_s=0,600"])
+@pytest.mark.parametrize(
+    "setting",
+    ["source-choice.flow_limit_lpm=2,4", "merge_within_s=0,600"][: examples(1, 2)],
+)
 def test_trips_in_ranges_are_compared_as_the_whole(
     folder: Path, setting: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -24,7 +24,7 @@ from schemas.work import MonthWork
 from tests.deep import examples
 
 MONTH = "2026-02"
-SERVICES = examples(4, 20)
+SERVICES = examples(2, 20)
 TRIPS = examples(240, 60)
 """Few large services take less time than many small ones, and have as much of everything."""
 
@@ -38,7 +38,7 @@ def with_work(con: duckdb.DuckDBPyConnection, month: str = MONTH) -> MonthWork:
     make_answers(con)
     make_work(con, month)
     make_equipment(con, month)
-    return month_work(con)
+    return month_work(con, month)
 
 
 @pytest.fixture(scope="module")
@@ -149,7 +149,7 @@ def test_what_is_fetched_may_settle_a_rule_that_matters(
 ) -> None:
     needed = together(services, """
         SELECT w.trip_id, t.device_log, t.handover_s, f.record, v.verdict, v.severity,
-               EXISTS (FROM judged.exposure e WHERE e.trip_key = v.trip_key
+               EXISTS (FROM judged.timeline e WHERE e.trip_key = v.trip_key
                        AND e.source = 'ventilator') AS ventilated
         FROM month_work w, unnest(string_split(w.rules, ' ')) u(rule)
         JOIN month_verdict v ON v.trip_id = w.trip_id AND v.rule = u.rule
@@ -183,7 +183,7 @@ def test_the_tables_have_the_columns_they_are_said_to_have(
 
 def test_records_say_what_the_tables_say(services: list[duckdb.DuckDBPyConnection]) -> None:
     con = services[1]
-    work = month_work(con)
+    work = month_work(con, MONTH)
     rows = con.execute(WORK_OUT["work"]).fetchall()
     assert [(i.kind, i.trip_id, i.place, i.state) for i in work.items] == [
         (row[0], row[1], row[6], row[7]) for row in rows

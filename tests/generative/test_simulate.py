@@ -27,6 +27,7 @@ from schemas.catalogue import parse_catalogue
 from schemas.contract import TABLES
 from schemas.export_file import parse_export
 from schemas.protocol import parse_protocol
+from tests.deep import examples
 from tests.generative.twin import judge
 
 Cells = dict[str, str]
@@ -150,11 +151,11 @@ def test_answers_are_those_of_the_slow_twin(delivery: Path) -> None:
     planted = {(r["trip_id"], r["rule"]): r["verdict"] for r in rows(delivery, "planted.csv")}
     judged = {
         (verdict.trip_id, verdict.rule): verdict.verdict
-        for tables in of_trip.values()
+        for tables in [*of_trip.values()][:: examples(3, 1)]
         for verdict in judge({**files, "tables": tables})
     }
-    wrong = {key: (planted[key], judged[key]) for key in planted if planted[key] != judged[key]}
-    assert len(judged) == len(planted)
+    wrong = {key: (planted[key], judged[key]) for key in judged if planted[key] != judged[key]}
+    assert len(judged) >= len(planted) / examples(3, 1)
     assert not wrong
 
 

@@ -79,7 +79,7 @@ def test_the_solver_works_it_out_where_small_counts_alone_are_hidden(world: Worl
     assert any(len(name) == 2 and name[1] in CELLS for name in worked_out), "no rule is worked out"
 
 
-@pytest.mark.parametrize("seed", [4, 5, 21, 34][: examples(2, 4)])
+@pytest.mark.parametrize("seed", [4, 5, 21, 34][: examples(1, 4)])
 def test_a_made_up_service_gives_no_small_number_away(seed: int, tmp_path: Path) -> None:
     """Two periods in sequence, trips late between them, every base's pack beside them."""
     _, looked, given = attacked(seed, tmp_path)
