@@ -8,6 +8,8 @@ from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import SqlParameters, as_sql
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import duckdb
 
     from pipeline.rules.rule import Rule
@@ -32,44 +34,44 @@ def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
         SELECT v.*, c.protocol_no FROM month_verdict v JOIN case_trip c USING (trip_key)
         WHERE v.verdict NOT IN ('met', 'not_applicable');
     """)
+    stretches, moments = list[str](), list[str]()
     for stored in versions:
         for name, parameters in stored.rules.items():
-            rule, named = all_rules()[name], {"rule": name}
+            rule, of = all_rules()[name], f"rule = '{name}' AND protocol_no = {stored.protocol_no}"
             states = rule.stretches(SqlParameters(parameters)) if rule.stretches else rule.states
             if states:
-                stretches = _stretches(states, stored.protocol_no)
-                con.execute(f"INSERT INTO case_stretch {stretches}", named)
-            moments = _moments(rule, parameters, stored.protocol_no)
-            if moments:
-                con.execute(f"INSERT INTO case_limit {moments}", named)
+                stretches.append(_stretches(states, of))
+            moments += _moments(rule, parameters, of)
+    # moments are looked for in the stretches
+    for table, selects in (("case_stretch", stretches), ("case_limit", moments)):
+        if selects:
+            con.execute(f"INSERT INTO {table} {' UNION ALL '.join(selects)}")
 
 
-def _moments(rule: Rule, parameters: Parameters, protocol_no: int) -> str:
-    """SELECT the moments of one rule of one protocol version; empty for a rule without."""
+def _moments(rule: Rule, parameters: Parameters, of: str) -> Iterator[str]:
+    """SELECT the moments of one rule of one protocol version; nothing for a rule without."""
     limit_s = round(getattr(parameters, rule.limit) * 60) if rule.limit else 0
     if getattr(parameters, "count", "") == "total":
-        return _added_up(limit_s, protocol_no)
+        yield _added_up(limit_s, of)
+        return
     if rule.states or rule.limit_runs_from == "from_s":
         moment, within = f"from_s + {limit_s}", f"from_s + {limit_s} <= until_s"
     elif rule.limit_runs_from == "until_s":
         moment, within = f"until_s + {limit_s}", "TRUE"
     else:
-        return ""
-    return f"""
+        return
+    yield f"""
         SELECT trip_id, rule, ({moment})::INTEGER, {as_sql(rule.due or None)}
         FROM case_verdict
-        WHERE rule = $rule AND protocol_no = {protocol_no} AND {within}
-          AND from_s IS NOT NULL AND until_s IS NOT NULL
+        WHERE {of} AND {within} AND from_s IS NOT NULL AND until_s IS NOT NULL
     """
 
 
-def _stretches(states: str, protocol_no: int) -> str:
+def _stretches(states: str, of: str) -> str:
     """What counts towards a limit of minutes, or may."""
     return f"""
-        WITH wanted AS (
-            SELECT trip_key, trip_id, rule FROM case_verdict
-            WHERE rule = $rule AND protocol_no = {protocol_no}
-        ),
+        SELECT * FROM (
+        WITH wanted AS (SELECT trip_key, trip_id, rule FROM case_verdict WHERE {of}),
         version_trips AS (SELECT w.* FROM judged.trip_window w SEMI JOIN wanted USING (trip_key)),
         version_timeline AS (
             SELECT t.* FROM judged.timeline t SEMI JOIN version_trips USING (trip_key)
@@ -81,21 +83,20 @@ def _stretches(states: str, protocol_no: int) -> str:
         states AS ({states})
         SELECT w.trip_id, w.rule, s.from_s, s.until_s, s.in_state
         FROM states s JOIN wanted w USING (trip_key)
-        WHERE s.in_state IS NOT FALSE
+        WHERE s.in_state IS NOT FALSE)
     """
 
 
-def _added_up(limit_s: int, protocol_no: int) -> str:
+def _added_up(limit_s: int, of: str) -> str:
     """Where the recorded minutes that count, added up, reach the limit."""
     return f"""
         SELECT trip_id, rule, min(until_s - (so_far_s - {limit_s}))::INTEGER, NULL
         FROM (
-            SELECT s.trip_id, s.rule, s.until_s,
+            SELECT trip_id, rule, s.until_s,
                    sum(s.until_s - s.from_s) OVER (
-                       PARTITION BY s.trip_id ORDER BY s.from_s) AS so_far_s
-            FROM case_stretch s
-            JOIN case_verdict v ON v.trip_id = s.trip_id AND v.rule = s.rule
-            WHERE s.rule = $rule AND s.counts AND v.protocol_no = {protocol_no}
+                       PARTITION BY trip_id ORDER BY s.from_s) AS so_far_s
+            FROM case_stretch s JOIN case_verdict v USING (trip_id, rule)
+            WHERE {of} AND s.counts
         )
         WHERE so_far_s >= {limit_s}
         GROUP BY trip_id, rule

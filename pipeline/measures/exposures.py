@@ -10,6 +10,9 @@ if TYPE_CHECKING:
     import duckdb
     import pandas as pd
 
+BY_MONTH_AND_ALL = "unnest([service_month, $to]) AS month"
+"""Every row for its month, and once more for all months together."""
+
 # each trip's seconds of undiluted oxygen covered by an SpO2, and by one above 97 %
 _WALL_OXYGEN = """
     CREATE OR REPLACE TEMP TABLE wall_oxygen AS
@@ -23,56 +26,61 @@ _WALL_OXYGEN = """
     LEFT JOIN by_watched h USING (trip_key)
 """
 
-_FULL_OXYGEN = """
-    SELECT 'full-oxygen-above-97' AS measure, {month} AS month, 'service' AS group_by,
+_FULL_OXYGEN = f"""
+    SELECT 'full-oxygen-above-97' AS measure, month, 'service' AS group_by,
            'all' AS group_value, coalesce(sum(high_seconds), 0) / 60.0 AS numerator,
            coalesce(sum(seconds), 0) / 3600.0 AS denominator,
            count(seconds)::INTEGER AS trips, (count(*) - count(seconds))::INTEGER AS left_out,
            numerator / nullif(denominator, 0) AS estimate, 'minutes per wall hour' AS unit
-    FROM wall_oxygen
+    FROM (SELECT *, {BY_MONTH_AND_ALL} FROM wall_oxygen)
     GROUP BY ALL
 """
 
-_BEDSIDE = """
-    SELECT 'bedside-minutes' AS measure, {month} AS month, 'service' AS group_by,
-           'all' AS group_value, coalesce(sum(t.departed_s), 0) / 60.0 AS numerator,
-           count(t.departed_s)::DOUBLE AS denominator, count(t.departed_s)::INTEGER AS trips,
-           (count(*) - count(t.departed_s))::INTEGER AS left_out,
-           median(t.departed_s) / 60.0 AS estimate, 'minutes' AS unit
-    FROM judged.trip_window w
-    JOIN (SELECT trip_key, departed_s FROM delivered.trips) t USING (trip_key)
-    WHERE service_month <= $month
+_BEDSIDE = f"""
+    SELECT 'bedside-minutes' AS measure, month, 'service' AS group_by,
+           'all' AS group_value, coalesce(sum(departed_s), 0) / 60.0 AS numerator,
+           count(departed_s)::DOUBLE AS denominator, count(departed_s)::INTEGER AS trips,
+           (count(*) - count(departed_s))::INTEGER AS left_out,
+           median(departed_s) / 60.0 AS estimate, 'minutes' AS unit
+    FROM (
+        SELECT t.departed_s, {BY_MONTH_AND_ALL}
+        FROM judged.trip_window
+        JOIN (SELECT trip_key, departed_s FROM delivered.trips) t USING (trip_key)
+        WHERE service_month <= $month
+    )
     GROUP BY ALL
 """
 
-_WITH_OCCLUSION = """
-    SELECT 'trips-with-occlusion' AS measure, {month} AS month, 'service' AS group_by,
+_WITH_OCCLUSION = f"""
+    SELECT 'trips-with-occlusion' AS measure, month, 'service' AS group_by,
            'all' AS group_value, count(*) FILTER (used AND events > 0)::DOUBLE AS numerator,
            count(*) FILTER (used)::DOUBLE AS denominator, count(*) FILTER (used)::INTEGER AS trips,
            count(*) FILTER (NOT used)::INTEGER AS left_out
-    FROM (SELECT month AS service_month, trip_key, bool_or(counted) AS used,
-                 coalesce(sum(events) FILTER (counted), 0) AS events
-          FROM ventilator_time GROUP BY ALL)
+    FROM (SELECT used, events, {BY_MONTH_AND_ALL}
+          FROM (SELECT month AS service_month, trip_key, bool_or(counted) AS used,
+                       coalesce(sum(events) FILTER (counted), 0) AS events
+                FROM ventilator_time GROUP BY ALL))
     GROUP BY ALL
 """
 
 
-_INCOMPLETE = """
-    SELECT 'incomplete-log-share' AS measure, {month} AS month, group_by, group_value,
+_INCOMPLETE = f"""
+    SELECT 'incomplete-log-share' AS measure, month, group_by, group_value,
            count(*) FILTER (NOT log_complete)::DOUBLE AS numerator, count(*)::DOUBLE AS denominator,
            count(*)::INTEGER AS trips, 0::INTEGER AS left_out
-    FROM (SELECT w.service_month, w.log_complete, unnest(['service', 'base']) AS group_by,
-                 unnest(['all', t.base]) AS group_value
-          FROM (SELECT DISTINCT trip_key FROM ventilator_time) v
-          JOIN judged.trip_window w USING (trip_key) JOIN delivered.trips t USING (trip_key))
+    FROM (SELECT log_complete, group_by, group_value, {BY_MONTH_AND_ALL}
+          FROM (SELECT w.service_month, w.log_complete, unnest(['service', 'base']) AS group_by,
+                       unnest(['all', t.base]) AS group_value
+                FROM (SELECT DISTINCT trip_key FROM ventilator_time) v
+                JOIN judged.trip_window w USING (trip_key) JOIN delivered.trips t USING (trip_key)))
     GROUP BY ALL
 """
 
 
 # by hand-over and by a day after it: together, and each outcome by itself
-_OUTCOME = """
+_OUTCOME = f"""
     WITH known AS (
-        SELECT w.service_month, u.measure, u.outcome
+        SELECT u.measure, u.outcome, {BY_MONTH_AND_ALL}
         FROM judged.trip_window w JOIN (
             SELECT trip_key, unnest(['worse-outcome', 'worse-outcome-day-after']) AS measure,
                    unnest([outcome, outcome_24h]) AS outcome
@@ -89,7 +97,7 @@ _OUTCOME = """
             SELECT unnest(['more_support', 'intubated', 'arrest', 'died']) AS code) o
         WHERE NOT (k.measure = 'worse-outcome-day-after' AND o.code = 'arrest')
     )
-    SELECT measure, {month} AS month, group_by, group_value,
+    SELECT measure, month, group_by, group_value,
            count(*) FILTER (worse)::DOUBLE AS numerator, count(outcome)::DOUBLE AS denominator,
            count(outcome)::INTEGER AS trips, (count(*) - count(outcome))::INTEGER AS left_out
     FROM counted GROUP BY ALL
@@ -98,13 +106,9 @@ _OUTCOME = """
 
 def by_month_and_all(con: duckdb.DuckDBPyConnection, month: str, *measures: str) -> pd.DataFrame:
     """The rows of each month, and of all months together, that the SQL of some measures gives."""
-    parts = [
-        f"SELECT * FROM ({sql.format(month=at)})"
-        for sql in measures
-        for at in ("service_month", f"'to {month}'")
-    ]
-    sql = " UNION ALL BY NAME ".join(parts)
-    return con.execute(sql, {"month": month} if "$month" in sql else None).df()
+    sql = " UNION ALL BY NAME ".join(f"SELECT * FROM ({measure})" for measure in measures)
+    named = {"month": month, "to": f"to {month}"}
+    return con.execute(sql, {name: named[name] for name in named if f"${name}" in sql}).df()
 
 
 def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.measures.exposures import by_month_and_all
+from pipeline.measures.exposures import BY_MONTH_AND_ALL, by_month_and_all
 
 if TYPE_CHECKING:
     import duckdb
@@ -43,20 +43,18 @@ _WATCHED = f"""
     GROUP BY ALL
 """
 
-_FULL_OXYGEN = """
-    WITH whole AS (
-        SELECT {month} AS month, sum(until_s - from_s) / 3600.0 AS hours
-        FROM oxygen_known GROUP BY ALL
-    ),
+_FULL_OXYGEN = f"""
+    WITH known AS (SELECT *, {BY_MONTH_AND_ALL} FROM oxygen_known),
+    whole AS (SELECT month, sum(until_s - from_s) / 3600.0 AS hours FROM known GROUP BY ALL),
     spent AS (
-        SELECT {month} AS month, source, sum(until_s - from_s) AS seconds,
+        SELECT month, source, sum(until_s - from_s) AS seconds,
                count(DISTINCT trip_key)::INTEGER AS trips
-        FROM oxygen_known WHERE is_full GROUP BY ALL
+        FROM known WHERE is_full GROUP BY ALL
     ),
     watched AS (
-        SELECT {month} AS month, source, count(DISTINCT trip_key)::INTEGER AS trips,
+        SELECT month, source, count(DISTINCT trip_key)::INTEGER AS trips,
                sum(seconds) AS seconds, sum(high_seconds) AS high_seconds
-        FROM full_oxygen_watched GROUP BY ALL
+        FROM (SELECT *, {BY_MONTH_AND_ALL} FROM full_oxygen_watched) GROUP BY ALL
     )
     SELECT 'full-oxygen' AS measure, month, 'source' AS group_by, source AS group_value,
            seconds / 60.0 AS numerator, hours AS denominator, trips, 0::INTEGER AS left_out,

@@ -96,7 +96,7 @@ def shown_value(value: Any) -> str:
     """A parameter's value as a protocol file writes it."""
     if isinstance(value, list):
         return f"[{', '.join(map(shown_value, value))}]"
-    if isinstance(value, bool):
+    if isinstance(value, bool) or value is None:
         return str(value).lower()
     return f"{value:g}" if isinstance(value, int | float) else f'"{value}"'
 

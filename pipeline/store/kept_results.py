@@ -220,5 +220,4 @@ class _Reader(pickle.Unpickler):
 
 def writable(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether the store at hand may be written."""
-    asked = "SELECT readonly FROM duckdb_databases() WHERE database_name = current_database()"
-    return not any(bool(only) for (only,) in con.execute(asked).fetchall())
+    return con.execute("SELECT current_setting('access_mode')").fetchone() != ("read_only",)

@@ -60,7 +60,7 @@ def with_tables(
     """
     with (
         zipfile.ZipFile(drawn) as book,
-        zipfile.ZipFile(to, "w", zipfile.ZIP_DEFLATED, compresslevel=QUICKLY) as made,
+        zipfile.ZipFile(to, "w") as made,
         zipfile.ZipFile(standing or drawn) as before,
     ):
         for name in book.namelist():
@@ -73,8 +73,8 @@ def with_tables(
                     continue
                 content = _sheet(content.decode(), table).encode()
             entry = zipfile.ZipInfo(name, MADE)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            made.writestr(entry, content)
+            # an entry of its own is not packed as the file is said to be
+            made.writestr(entry, content, zipfile.ZIP_DEFLATED, QUICKLY)
 
 
 def _take(before: zipfile.ZipFile, name: str, made: zipfile.ZipFile) -> None:
