@@ -14,7 +14,9 @@ from pipeline.files.content import CHUNK, Text
 from schemas.record import dataclass
 
 PIECE, MOST_PIECES = 16 << 20, 16
-"""A piece has at least so many bytes, and more where there would be more pieces than this."""
+"""A piece has at least about so many bytes, and more where there would be more pieces than this.
+
+They are a power of two, so that processors have the same to do."""
 
 
 @dataclass(frozen=True)
@@ -72,11 +74,11 @@ def _cuts(text: Text) -> list[tuple[int, int]]:
     """After how many bytes to cut, and how many lines come before; nothing where not at all."""
     if text.line_end is None or text.loose_quotes or not text.line_ends:
         return []
-    most = max(PIECE, text.line_ends[-1][0] // MOST_PIECES)
-    cuts, last = [], 0
-    # what is left for the last piece is no less than the others
+    ends = text.line_ends[-1][0]
+    parts = min(MOST_PIECES, 1 << (ends // PIECE).bit_length() - 1 if ends >= PIECE else 1)
+    cuts, part = [], 1
     for at, lines in text.line_ends:
-        if at - last >= most and text.line_ends[-1][0] - at >= most:
+        if part < parts and at * parts >= ends * part:
             cuts.append((at, lines))
-            last = at
+            part = at * parts // ends + 1
     return cuts

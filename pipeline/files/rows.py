@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from tempfile import NamedTemporaryFile
 from typing import TYPE_CHECKING, Any
 
@@ -39,18 +38,12 @@ class TextRows:
 
     `line` is an SQL expression for a row's line over the table created from `sql` in its order.
     Those with a `relation` reads that table, and has the columns line, reject_code and
-    reject_text as well. One that is `numbered` has that place as its column rowid.
+    reject_text as well.
     """
 
     sql: str
     line: str
     relation: str | None = None
-    numbered: bool = False
-
-    def in_order(self) -> TextRows:
-        """The same rows, numbered, one by one: whatever is done with them, their order is told."""
-        sql = f"select (row_number() over () - 1)::INTEGER as rowid, * from ({self.sql})"
-        return replace(self, sql=sql, numbered=True)
 
 
 class Batches:

@@ -7,6 +7,7 @@ own: one row after the other, so that nothing of it is held and the file's order
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -30,9 +31,6 @@ FILLED = (
     r" else regexp_matches(coalesce(array_to_string(raw, ''), ''), '\S') end"
 )
 """Whether a row says anything: one without breaks a rule of every table, so its texts are kept."""
-
-KEPT = "trip_key is not null and raw is null"
-"""Whether a row that was read is good and belongs to a trip that is kept."""
 
 
 @dataclass(frozen=True)
@@ -103,13 +101,15 @@ def _take(
     """Read one piece of a file into tables called after `relation`."""
 
     def create(rows: TextRows) -> int:
-        own = ["own.rowid", *(["own.line", "reject_code"] if rows.relation else [])]
-        cells = [quoted(name) for name in file.wanted if name != "trip_id"]
-        cast = cast_sql(rows.in_order(), file.table, file.wanted, token_known=True)
-        select = f"""
-            select kept.trip_key, {", ".join([*own, *cells])}, raw,
-                case when kept.trip_key is null or raw is not null then trip_id end as trip_id
-            from ({cast}) own left join {kept} kept using (trip_id)"""
+        # numbered, for which DuckDB takes one row after the other: a row's number tells its line
+        numbered = f"select (row_number() over () - 1)::INTEGER as rowid, * from ({rows.sql})"
+        joined = (
+            f"select own.*, kept.trip_key from ({numbered}) own left join {kept} kept"
+            " using (trip_id)"
+        )
+        own = ["trip_key", "rowid", *(["line", "reject_code"] if rows.relation else [])]
+        cast = cast_sql(replace(rows, sql=joined), file.table, file.wanted, own, of_kept=True)
+        select = f"select * exclude (trip_id) from ({cast})"
         made = one(con, f"create or replace {_kind(relation)} {name(rows)} as {select}")
         return int(made[0])
 
@@ -136,13 +136,12 @@ def _tell_others(
         f"""
         select trip_key, {part.line} as line, {part.reject} as reject_code, {named(cells)}, raw,
             case when {part.reject} = 0 then {codes} end as every
-        from {part.relation} where not ({KEPT})"""
+        from (select *, raw[1] as trip_id from {part.relation} where raw is not null)"""
         for part in parts
     )
     con.execute(f"""
         create or replace temp table other_{file.table} as
-        select * exclude (raw, every), case when list_max(every) > 0 then every end as codes,
-            case when raw is null and codes is not null then [trip_id] else raw end as raw
+        select * exclude (every), case when list_max(every) > 0 then every end as codes
         from ({selects})""")
     (blank,) = one(con, f"delete from other_{file.table} where not ({FILLED})")
     mention_blank(file, blank, findings)
@@ -158,7 +157,7 @@ def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows]
     """SQL for the good rows in the order they are stored in: as they are, or sorted into `into`."""
     stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
     good = " union all ".join(
-        f"select trip_key, {part.line} as line, {stored} from {part.relation} where {KEPT}"
+        f"select trip_key, {part.line} as line, {stored} from {part.relation} where raw is null"
         for part in parts
     )
     order = ["trip_key", "at_s", "line"] if "at_s" in file.wanted else ["trip_key", "line"]

@@ -40,24 +40,29 @@ def set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> No
         set_aside_rows(con, table, file, ROW_RULES[name], f"staged.reject_code = {code}")
 
 
+def note_trips_aside(con: duckdb.DuckDBPyConnection) -> None:
+    """Make `staged_trips_aside`: of each trip that is not kept, its first line and its month."""
+    con.execute(f"""
+        create or replace temp table staged_trips_aside as
+        select trip_id, min(line) as line,
+            min(service_month) filter (regexp_full_match(service_month, '{MONTH_PATTERN}'))
+                as service_month
+        from staged_trips where trip_id not in (select trip_id from kept_trips) group by trip_id
+    """)
+
+
 def set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
     """List the rows of trips that are not kept; those of trips set aside with the trip's month."""
     stranger, aside = ROW_RULES["orphan-row"], ROW_RULES["trip-set-aside"]
     con.execute(
         f"""
         insert into staged_set_aside
-        with trip_aside as (
-            select trip_id, min(line) as line,
-                min(service_month) filter (regexp_full_match(service_month, '{MONTH_PATTERN}'))
-                    as service_month
-            from staged_trips where trip_id not in (select trip_id from kept_trips) group by trip_id
-        )
         select ?, ?, staged.line, null, aside.service_month, 'trip_id',
             case when aside.trip_id is null then ? else ? end,
             case when aside.trip_id is null then ? else ? || ': line ' || aside.line || ' of trips'
                 end,
             case when aside.trip_id is null then ? else ? end
-        from staged_{table} staged left join trip_aside aside using (trip_id)
+        from staged_{table} staged left join staged_trips_aside aside using (trip_id)
         where staged.trip_key is null and staged.trip_id is not null
             and coalesce(staged.codes[1], 0) = 0
         """,

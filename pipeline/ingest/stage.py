@@ -21,7 +21,12 @@ from pipeline.ingest.rows_of_trips import (
     named,
     stage_rows,
 )
-from pipeline.ingest.set_aside import set_aside_cells, set_aside_orphans, set_aside_rows
+from pipeline.ingest.set_aside import (
+    note_trips_aside,
+    set_aside_cells,
+    set_aside_orphans,
+    set_aside_rows,
+)
 from pipeline.ingest.typed import TableFile, whole
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one
@@ -116,7 +121,7 @@ def number_trips(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
-    """Set aside the rows of trips that are not kept.
+    """Set aside the rows of trips that are not kept, and note which those are.
 
     Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
     """
@@ -130,6 +135,7 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True
         "staged.trip_id in (select trip_id from repeated_trips)",
         column="trip_id",
     )
+    note_trips_aside(con)
 
 
 def keep_rows(

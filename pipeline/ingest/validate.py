@@ -72,23 +72,26 @@ class ColumnPlan:
             return f"try_cast({raw} as ENUM({', '.join(map(literal, self.words))}))"
         if self.kind in WRITTEN_AS:
             written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
+            arms = f"when {written} then try_cast({raw} as {self.kind})"
             if (self.field.metadata or {}).get("unit") not in RARELY_WHOLE:
                 # a number that reads back as it was written needs no pattern, which is slower
-                written = f"try_cast({raw} as INT)::VARCHAR = {raw} or {written}"
-            return f"case when {written} then try_cast({raw} as {self.kind}) end"
+                whole = f"try_cast({raw} as INT)"
+                arms = f"when {whole}::VARCHAR = {raw} then {whole}::{self.kind} {arms}"
+            return f"case {arms} end"
         if self.kind == "BOOLEAN":
             return f"case lower({raw}) when 'true' then true when 'false' then false end"
         return raw
 
-    def fine(self, *, token_known: bool) -> str:
+    @property
+    def fine(self) -> str:
         """SQL for whether the cell breaks no rule; never null.
 
-        `token_known`: a trip's token is not looked at, as those of kept trips have been.
+        A check of a cell that is empty, or could not be read as the type, is null.
         """
-        checks = () if token_known and self.name == "trip_id" else self.checks
-        holds = " and ".join(map("({})".format, checks))
-        holds = f"coalesce({holds}, false)" if holds else f"{quoted(self.name)} is not null"
-        return f"({quoted(self.raw)} is null or {holds})" if self.field.nullable else holds
+        value, empty = quoted(self.name), f"({quoted(self.raw)} is null)"
+        if holds := " and ".join(map("({})".format, self.checks)):
+            return f"coalesce({holds}, {empty if self.field.nullable else 'false'})"
+        return f"{empty} = ({value} is null)" if self.field.nullable else f"{value} is not null"
 
     def code(self, text: str) -> str:
         """SQL for the first rule the cell breaks, 0 if none; `text` is SQL for what it held."""
@@ -135,22 +138,25 @@ def plan(table: str, present: list[str]) -> list[ColumnPlan]:
 
 def staging_sql(source: TextRows, table: str, present: list[str]) -> str:
     """`cast_sql` with `codes`: for each column the first rule it breaks, null if none does."""
+    own = ["line", "reject_code"] if source.relation else []
     rejected = "reject_code > 0 or" if source.relation else ""
     return f"""
         select *, case when {rejected} raw is null then null else {codes_sql(table, present)} end
             as codes
-        from ({cast_sql(source, table, present)})"""
+        from ({cast_sql(source, table, present, own)})"""
 
 
-def cast_sql(source: TextRows, table: str, present: list[str], *, token_known: bool = False) -> str:
+def cast_sql(
+    source: TextRows, table: str, present: list[str], own: list[str], *, of_kept: bool = False
+) -> str:
     """Return the SELECT that casts and checks every cell in one scan of `source`.
 
-    `present`: the contract columns of `table` that the source has. `token_known`: as `fine` of a
-    column takes it. Columns: rowid, and line and reject_code, where the source has them; the typed
-    columns; `raw`, the text of all cells, null if the row is good.
+    `present`: the contract columns of `table` that the source has; `own`: its columns that are
+    taken as they are. Columns: those of `own`; the typed ones; `raw`, the text of all cells, null
+    if the row is good. `of_kept`: the source has the `trip_key` of trips that are kept, without
+    which no row is good; their tokens have been looked at.
     """
     columns = plan(table, present)
-    own = ["rowid"] * source.numbered + ["line", "reject_code"] * bool(source.relation)
     extra = own + ["reject_text"] * bool(source.relation)
     # of a row that does not fit its header the trip alone is taken, to tell which lost a row
     fit = "case when reject_code = 0 then {} end" if source.relation else "{}"
@@ -159,14 +165,16 @@ def cast_sql(source: TextRows, table: str, present: list[str], *, token_known: b
     raw = ", ".join([*extra, *named])
     typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns)
     kept = ", ".join([*own, *(quoted(c.name) for c in columns)])
-    fine = " and ".join(c.fine(token_known=token_known) for c in columns)
-    fine = f"reject_code = 0 and {fine}" if source.relation else fine
+    fine = [
+        "trip_key is not null" if of_kept and c.name == "trip_id" else c.fine for c in columns
+    ] + ["reject_code = 0"] * bool(source.relation)
     texts = [quoted(c.raw) for c in columns] + ["reject_text"] * bool(source.relation)
     return f"""
 with source as ({source.sql}),
 raw as (select {raw} from source),
 typed as (select *, {typed} from raw)
-select {kept}, case when {fine} then null else [{", ".join(texts)}] end as raw from typed
+select {kept}, case when {" and ".join(fine)} then null else [{", ".join(texts)}] end as raw
+from typed
 """
 
 

@@ -99,7 +99,7 @@ def test_pieces_of_a_file_change_no_row(
     whole = stored(delivery, tmp_path / "whole.duckdb", without="")
     parts: list[int] = []
     monkeypatch.setattr(content, "CHUNK", 1000)
-    monkeypatch.setattr(pieces, "PIECE", 4_000)
+    monkeypatch.setattr(pieces, "PIECE", 1_500)
     monkeypatch.setattr(typed, "ROWS_OF_A_PIECE", 100)
     monkeypatch.setattr(incoming, "LONG_FILE_BYTES", 0)
     in_order = rows_of_trips._in_order
