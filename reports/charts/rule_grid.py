@@ -241,5 +241,5 @@ def grid_finding(rows: Sequence[RuleRow]) -> str:
     finding = f"{words.listed(named)}{more} apart" if apart else "none stands apart"
     if not any(cell.base for row in rows for cell in row.cells):
         finding = "fewer than two bases to compare"
-    above = [row.label.lower() for row in rows if row.above_goal]
-    return f"{finding}; above goal: {words.listed(above)}" if above else finding
+    above = sum(row.above_goal for row in rows)
+    return f"{finding}; {above} above goal" if above else finding

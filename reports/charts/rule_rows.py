@@ -85,7 +85,7 @@ def _rule_row(  # noqa: PLR0917 - the parts of a row in their order
     )
     return RuleRow(
         rule=rule,
-        label=words.rule_title(rule) if rule else "Occlusions per 100 h",
+        label=words.rule_title(rule) if rule else f"Occlusions/100{words.NBSP}h",
         high=facts is not None and facts.severity == "high",
         cells=cells,
         service=service,

@@ -70,9 +70,9 @@ class Waiting:
 
     @property
     def age(self) -> str:
-        """'waiting 3 months', of several the oldest; 'new' in its first month."""
-        begun = "oldest" if self.several else "waiting"
-        return f"{begun} {words.many(self.months, 'month')}" if self.months else "new"
+        """'3 months', of several that of the oldest; empty in its first month."""
+        begun = "oldest " if self.several else ""
+        return f"{begun}{words.many(self.months, 'month')}" if self.months else ""
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ class FirstScreen:
     signals: tuple[SignalRow, ...]
     none: str
     more_signals: tuple[str, ...]
-    watches: str
+    watches: tuple[str, ...]
     singles: tuple[SingleRow, ...]
     waiting: tuple[Waiting, ...]
     later: tuple[Waiting, ...]
@@ -141,12 +141,12 @@ def _signal(
     # the newest are on this month's pages
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
-        what=said.title,
+        what=said.chart,
         counts="; ".join(filter(None, (said.in_cells, said.lately))),
         since=words.month_name(said.since),
-        picture=trip_line(own, months, f"{said.title}: {said.in_cells}", SIGNAL_WIDTH, axis=axis),
-        trips=tuple(trips[:TRIPS_NAMED]),
-        more=max(0, len(trips) - TRIPS_NAMED),
+        picture=trip_line(own, months, f"{said.chart}: {said.in_cells}", SIGNAL_WIDTH, axis=axis),
+        trips=tuple(link for link in trips[:TRIPS_NAMED] if link.href),
+        more=len(trips) - sum(bool(link.href) for link in trips[:TRIPS_NAMED]),
     )
 
 
@@ -154,11 +154,11 @@ def _linked(trip: str, files: dict[str, str]) -> TripLink:
     return TripLink(trip, f"{FOLDER}/{files[trip]}" if trip in files else "")
 
 
-def _watches(review: MonthReview) -> str:
-    """'unheated time at damson': what is only watched, of care, beside the headlines."""
+def _watches(review: MonthReview) -> tuple[str, ...]:
+    """What is only watched beside the headlines, a sentence each."""
     named = {worse_of(review, row).chart for row in standing(review, "headline")}
-    watched_too = [worse_of(review, row) for row in standing(review, "watch")]
-    return words.listed([w.named for w in watched_too if w.chart not in named])
+    rows = standing(review, "watch")
+    return tuple(text(r["sentence"]) for r in rows if worse_of(review, r).chart not in named)
 
 
 def _singles(
@@ -186,12 +186,12 @@ def _singles(
 
 
 def since_words(row: Row) -> str:
-    """'9 trips since the last', 'cannot be watched: 59 of 62 since undecided'."""
+    """'9 trips since the last', 'cannot be watched: 59/62 undecided'."""
     came, later, undecided = (int(row[k] or 0) for k in ("came", "later", "undecided"))
     if came:
         return f"{came} this month"
     if not row["watched"]:
-        return f"cannot be watched: {undecided:,} of {later:,} since undecided"
+        return f"cannot be watched: {undecided:,}/{later:,} undecided"
     trips = words.many(later, "trip")
     return f"{trips} since the last" if row["last_month"] else f"none in {trips}"
 
@@ -229,20 +229,21 @@ def _unread(review: MonthReview) -> list[Waiting]:
     work = review.work or MonthWork()
     now = words.month_number(review.month)
     found = []
-    if trips := [f"{trip}, {words.month_short(month)}" for trip, month in work.unread_deaths]:
+    if trips := [trip for trip, _ in work.unread_deaths]:
         months = now - min(words.month_number(month) for _, month in work.unread_deaths)
         what = f"{words.many(len(trips), 'earlier death')} unread"
-        found.append(Waiting(what, "", _some(trips), months, several=len(trips) > 1))
+        about = _some(trips, TRIPS_NAMED)
+        found.append(Waiting(what, "", about, months, several=len(trips) > 1))
     if items := [item for item in work.of("read")
                  if item.state == "open" and item.why.startswith(words.ALWAYS_READ)]:  # fmt: skip
-        whys = [words.reason(item.why).partition(".")[0] for item in items]
-        told = [f"{i.trip_id} {words.uncapital(w)}" for i, w in zip(items, whys, strict=True)]
-        what = f"{words.many(len(items), 'trip')} always read, unread"
-        found.append(Waiting(what, "index.html#work", _some(told), 0))
+        why = words.uncapital(words.reason(items[0].why).partition(".")[0]).removeprefix("outcome ")
+        told = [f"{items[0].trip_id} {why}", *(item.trip_id for item in items[1:])]
+        what = f"{words.many(len(items), 'always-read trip')} unread"
+        found.append(Waiting(what, "index.html#work", _some(told, 1), 0))
     return found
 
 
-def _some(things: list[str]) -> str:
+def _some(things: list[str], most: int) -> str:
     """'a; b; +3'."""
-    more = len(things) - TRIPS_NAMED
-    return "; ".join(things[:TRIPS_NAMED] + ([f"+{more}"] if more > 0 else []))
+    more = len(things) - most
+    return "; ".join(things[:most] + ([f"+{more}"] if more > 0 else []))

@@ -79,11 +79,11 @@ class Worse:
 
     @property
     def in_cells(self) -> str:
-        """'7/13 trips since March 2026, 2/31 before'; of a rate '32/59 h since ...'."""
-        unit = "h" if self.of_rate else "trips"
+        """'7/13 since March 2026, 2/31 before'; of a rate '32/59 h since ...'."""
+        unit = f"{words.NBSP}h" if self.of_rate else ""
         earlier = f", {self._cell(self.before)} before" if self.before[1] else ""
         since = words.month_name(self.since)
-        return f"{self._cell(self.now)}{words.NBSP}{unit} since {since}{earlier}"
+        return f"{self._cell(self.now)}{unit} since {since}{earlier}"
 
     @property
     def lately(self) -> str:
