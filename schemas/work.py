@@ -13,6 +13,9 @@ KINDS = ("read", "audit", "batch", "fetch")
 RECORDS = ("device_log", "handover_s", "departed_s", "outcome")
 """Records of a trip to fetch; besides them `rows_<table>`, rows of a table that were set aside."""
 
+ALWAYS_READ = "Always read: "
+"""How the why of a trip begins that is always read."""
+
 FETCH_STATES = ("open", "asked", "arrived")
 SAID_OF_FETCH = ("asked", "not_to_be_had")
 CASE_STATES = ("open", "awaiting_crew", "referred", "closed")

@@ -12,6 +12,7 @@ from pipeline.desk.drafts import Fields
 from pipeline.desk.frame import at, form, form_page, go_to, one, rooms, worker
 from pipeline.desk.thing_pages import nothing_there
 from pipeline.followup.moves import Move, month_under_review, move
+from pipeline.store.answers_view import READ_TRIPS
 from reports.text import words
 from schemas.record import dataclass
 
@@ -38,10 +39,9 @@ class Earlier:
 
 def earlier_months(con: duckdb.DuckDBPyConnection) -> list[Earlier]:
     """The months that were not taken up and hold such cases, the first one first."""
-    rows = con.execute("""
+    rows = con.execute(f"""
         SELECT month, count(*), count(*) FILTER (died) FROM judged.earlier
-        WHERE trip_id NOT IN (SELECT trip_id FROM loop.determination
-                              WHERE conclusion IS NOT NULL OR status = 'closed')
+        WHERE trip_id NOT IN ({READ_TRIPS})
         GROUP BY month ORDER BY month
     """).fetchall()
     return [Earlier(*row) for row in rows]

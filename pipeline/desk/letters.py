@@ -14,6 +14,7 @@ from pathlib import Path
 from string import Template
 
 from reports.text import words
+from schemas.work import ALWAYS_READ
 
 FOLDER = "letters"
 LARGEST = 20_000
@@ -21,7 +22,7 @@ REASONABLE = "reasonable_care"
 PURPOSE = "For learning under the service's peer-review rules, not for discipline."
 
 NO_FINDING = "no rule flagged this trip."
-ALWAYS = ("Always read:", "Every trip such as this is read:")
+ALWAYS = (ALWAYS_READ.rstrip(), "Every trip such as this is read:")
 ASKED_FIRST = "Nothing is final. We would like to hear from you who were there:"
 SO_FAR = "So far it is read as: {} What you tell us can change that:"
 """What a query says of where its case stands."""

@@ -9,6 +9,7 @@ from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
 from pipeline.store.sql import literal
 from schemas.protocol import TRIGGERS, trigger_of
+from schemas.work import ALWAYS_READ
 
 if TYPE_CHECKING:
     import duckdb
@@ -239,7 +240,7 @@ _MONTH_FLAG = """
     WHERE v.verdict IN ('deviation', 'borderline')
 """
 
-_MONTH_CASE = """
+_MONTH_CASE = f"""
     CREATE OR REPLACE TEMP TABLE month_case AS
     WITH by_trip AS (
         SELECT trip_key, any_value(kind) AS kind,
@@ -271,7 +272,7 @@ _MONTH_CASE = """
                 WHEN f.kind = 'batch' THEN 'batch' ELSE f.verdict END AS "group",
            f.severity, f.leading_rule, f.rules,
            concat_ws(' ',
-               'Always read: ' || g.said || '.',
+               '{ALWAYS_READ}' || g.said || '.',
                f.reason) AS why
     FROM judged.trip_window w
     JOIN delivered.trips t USING (trip_key)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.measures.bases import month_number
 from pipeline.rules import all_rules
+from pipeline.store.answers_view import READ_TRIPS
 from pipeline.store.content_hash import contents
 from schemas.work import EquipmentUnit, MonthWork, WorkItem
 
@@ -60,13 +61,12 @@ def month_work(con: duckdb.DuckDBPyConnection, month: str) -> MonthWork:
     )
 
 
-_UNREAD_DEATHS = """
+_UNREAD_DEATHS = f"""
     SELECT w.trip_id, w.service_month
     FROM judged.trip_window w JOIN delivered.trips t USING (trip_key)
     WHERE w.service_month < $month AND 'died' IN (t.outcome, t.outcome_24h)
       AND w.service_month NOT IN (FROM loop.baseline)
-      AND w.trip_id NOT IN (SELECT trip_id FROM loop.determination
-                            WHERE conclusion IS NOT NULL OR status = 'closed')
+      AND w.trip_id NOT IN ({READ_TRIPS})
     ORDER BY w.service_month DESC, w.trip_id
 """
 

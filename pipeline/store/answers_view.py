@@ -86,6 +86,12 @@ WHERE s.state IS DISTINCT FROM 'asked'
 readers differ on nothing holds until it is settled."""
 
 
+READ_TRIPS = """
+    SELECT trip_id FROM loop.determination WHERE conclusion IS NOT NULL OR status = 'closed'
+"""
+"""SQL of the trips of which somebody concluded something, or closed the case."""
+
+
 def make_answers(con: duckdb.DuckDBPyConnection) -> None:
     """Make `answer_now`: what `loop.answer` has now, worked out once for many that read it."""
     con.execute("CREATE OR REPLACE TEMP TABLE answer_now AS FROM loop.answer")

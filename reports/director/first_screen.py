@@ -11,7 +11,7 @@ from reports.text.rows import Row, records, text
 from reports.text.signal_lines import standing, watched
 from reports.text.worse import worse_of
 from schemas.record import dataclass
-from schemas.work import MonthWork
+from schemas.work import ALWAYS_READ, MonthWork
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -48,7 +48,7 @@ class SignalRow:
 class SingleRow:
     """A rule shown one by one: its trips on a line, and those since the last or why not.
 
-    `trips`: those of the month under review.
+    `trips`: those of the month under review, and how many more.
     """
 
     label: str
@@ -56,6 +56,7 @@ class SingleRow:
     came: bool
     picture: Markup | str
     trips: tuple[TripLink, ...]
+    more: int
 
 
 @dataclass(frozen=True)
@@ -177,11 +178,10 @@ def _singles(
         drawn = TripLine(own, now=review.month)
         axis = n == len(rows) - 1
         shown = trip_line(drawn, months, text(row["sentence"]), SINGLE_WIDTH, axis=axis)
-        trips = tuple(
-            _linked(m.trip, files)
-            for m in own if m.state == "variance" and m.month == review.month
-        )  # fmt: skip
-        found.append(SingleRow(label, since_words(row), bool(came), shown, trips))
+        trips = [m.trip for m in own if m.state == "variance" and m.month == review.month]
+        links = tuple(_linked(trip, files) for trip in trips[:TRIPS_NAMED])
+        more = len(trips) - len(links)
+        found.append(SingleRow(label, since_words(row), bool(came), shown, links, more))
     return tuple(found)
 
 
@@ -235,10 +235,10 @@ def _unread(review: MonthReview) -> list[Waiting]:
         about = _some(trips, TRIPS_NAMED)
         found.append(Waiting(what, "", about, months, several=len(trips) > 1))
     if items := [item for item in work.of("read")
-                 if item.state == "open" and item.why.startswith(words.ALWAYS_READ)]:  # fmt: skip
+                 if item.state == "open" and item.why.startswith(ALWAYS_READ)]:  # fmt: skip
         why = words.uncapital(words.reason(items[0].why).partition(".")[0]).removeprefix("outcome ")
         told = [f"{items[0].trip_id} {why}", *(item.trip_id for item in items[1:])]
-        what = f"{words.many(len(items), 'always-read trip')} unread"
+        what = f"{words.many(len(items), 'always-read trip')} open"
         found.append(Waiting(what, "index.html#work", _some(told, 1), 0))
     return found
 

@@ -7,6 +7,8 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
+from schemas.work import ALWAYS_READ
+
 MONTH_NAMES = [
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
@@ -294,9 +296,6 @@ def age(months: float | None) -> str:
 def capital(text: str) -> str:
     """The text with its first letter as a capital."""
     return text[:1].upper() + text[1:]
-
-
-ALWAYS_READ = "Always read: "
 
 
 def reason(why: str) -> str:
