@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
-from pipeline.store.content_hash import contents
+from pipeline.store.content_hash import make_contents
 from pipeline.store.database import one
 from schemas.followup_records import RestatedFigure, RestatedMonth, RestatedTrip
 
@@ -83,7 +83,7 @@ _COUNTS = ("late", "replaced", "corrected", "rejudged", "determinations")
 def _causes(con: duckdb.DuckDBPyConnection) -> None:
     """Make `changed_trip` for the months with changed figures."""
     con.execute(_KEYS)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE compared_content AS ({contents('compared_key')})")
+    make_contents(con, "compared_content", "compared_key")
     con.execute(_CHANGED_TRIPS)
 
 

@@ -153,26 +153,28 @@ _EVIDENCE = """
                       PARTITION BY trip_key, field ORDER BY at_s, line) AS next_s
         FROM charted
     )
-    SELECT v.trip_id, v.rule, 'trips' AS "table", t.line
-    FROM wanted v JOIN delivered.trips t USING (trip_key)
-    UNION
-    SELECT v.trip_id, v.rule, 'settings', s.line
-    FROM wanted v JOIN rule_field f USING (rule)
-    JOIN series s ON s.trip_key = v.trip_key AND s.field = f.field
-        AND s.at_s <= v.until_s AND s.next_s > v.from_s
-    UNION
-    SELECT v.trip_id, v.rule, 'device_events', e.line
-    FROM wanted v JOIN delivered.device_events e ON e.trip_key = v.trip_key
-    UNION
-    SELECT v.trip_id, v.rule, 'observations', o.line
-    FROM wanted v JOIN delivered.observations o ON o.trip_key = v.trip_key
-        AND o.at_s BETWEEN v.from_s AND v.until_s
-    UNION
-    SELECT v.trip_id, v.rule, 'contacts', c.line
-    FROM wanted v JOIN delivered.contacts c ON c.trip_key = v.trip_key
-    UNION
-    SELECT v.trip_id, v.rule, l.table_name, l.line
-    FROM wanted v JOIN delivered.lost l ON l.trip_key = v.trip_key
+    SELECT DISTINCT * FROM (
+        SELECT v.trip_id, v.rule, 'trips' AS "table", t.line
+        FROM wanted v JOIN delivered.trips t USING (trip_key)
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'settings', s.line
+        FROM wanted v JOIN rule_field f USING (rule)
+        JOIN series s ON s.trip_key = v.trip_key AND s.field = f.field
+            AND s.at_s <= v.until_s AND s.next_s > v.from_s
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'device_events', e.line
+        FROM wanted v JOIN delivered.device_events e ON e.trip_key = v.trip_key
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'observations', o.line
+        FROM wanted v JOIN delivered.observations o ON o.trip_key = v.trip_key
+            AND o.at_s BETWEEN v.from_s AND v.until_s
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'contacts', c.line
+        FROM wanted v JOIN delivered.contacts c ON c.trip_key = v.trip_key
+        UNION ALL
+        SELECT v.trip_id, v.rule, l.table_name, l.line
+        FROM wanted v JOIN delivered.lost l ON l.trip_key = v.trip_key
+    )
 """
 
 OUT = {
