@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.followup.ledger_words import ledger
 from pipeline.followup.own_signals import SignalNow, stands_at
+from tests.deep import examples
 from tests.followup.reviewed_store import MONTH, flagged, tamper
 
 from .conftest import Visits
@@ -97,7 +98,7 @@ def test_no_state_is_chosen_for_a_case_nobody_has_read(visit: Visits, folder: Pa
     [
         ("The mother, Maria Gonzalez, was there.", "Gonzalez", "was there"),
         ("Seen again on 14 March 2026 at night.", "14 March 2026", "at night"),
-    ],
+    ][: examples(1, 2)],
 )
 def test_a_refusal_quotes_the_words_that_were_refused(
     visit: Visits, folder: Path, text: str, refused: str, beside: str
