@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import csv
 import shutil
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
-from functools import cache
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-import duckdb
 import pandas as pd
 from openpyxl import load_workbook
 
 from pipeline.followup.determine import Determined, determine
+from tests import stores
 
 MONTH = "2026-02"
 Rows = list[dict[str, str]]
@@ -26,33 +24,14 @@ def copy_of(folder: Path, to: Path) -> Path:
     return to
 
 
-@cache
-def _database() -> duckdb.DuckDBPyConnection:
-    return duckdb.connect(config={"threads": 1})
-
-
-@contextmanager
-def _attached(folder: Path, how: str = "") -> Iterator[duckdb.DuckDBPyConnection]:
-    """A folder's store in the one database of this process: to make a database takes four times as
-    long as to open a store in it."""
-    con = _database()
-    con.execute(f"ATTACH '{folder / 'store.duckdb'}' AS store{how}; USE store")
-    try:
-        yield con
-    finally:
-        con.execute("USE memory; DETACH store")
-
-
 def ask(folder: Path, sql: str) -> list[tuple[Any, ...]]:
     """The rows of a query over a folder's store."""
-    with _attached(folder, " (READ_ONLY)") as con:
-        return con.execute(sql).fetchall()
+    return stores.ask(folder / "store.duckdb", sql)
 
 
 def tamper(folder: Path, sql: str) -> None:
-    """Change a store behind the program's back."""
-    with _attached(folder) as con:
-        con.execute(sql)
+    """Change a folder's store behind the program's back."""
+    stores.tamper(folder / "store.duckdb", sql)
 
 
 def sheet(workbook: Path, tab: str = "determinations") -> Rows:
