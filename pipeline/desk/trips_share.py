@@ -18,9 +18,10 @@ _OWN = "SELECT 0 AS key, unnest($trips::VARCHAR[]) AS trip_id, $since AS since, 
 
 _OF_TRIP = """
     WITH own AS (
-        SELECT trip_id, trip_key, base, vehicle, ventilator_unit, heater_unit, outcome, outcome_24h
-        FROM judged.trip_window JOIN delivered.trips USING (trip_key)
-        WHERE trip_id IN (SELECT unnest($trips::VARCHAR[]))
+        SELECT w.trip_id, trip_key, base, vehicle, ventilator_unit, heater_unit, outcome,
+               outcome_24h
+        FROM judged.trip_window w JOIN delivered.trips USING (trip_key)
+        WHERE w.trip_id IN (SELECT unnest($trips::VARCHAR[]))
     ),
     reason AS (
         SELECT trip_key, string_agg(DISTINCT reason, ' ' ORDER BY reason) AS reasons
