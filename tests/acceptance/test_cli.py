@@ -46,8 +46,7 @@ def test_help_names_every_argument(run: Run, command: str) -> None:
 def test_help_lists_every_command_and_exit_code(run: Run) -> None:
     ran = run("--help")
     assert ran.code == 0
-    words = ran.out.split()
-    assert {*COMMANDS, "0", "1", "2", "3", "4"} <= set(words)
+    assert {*COMMANDS, "0", "1", "2", "3", "4"} <= {*ran.out.split()}
 
 
 @pytest.mark.parametrize("command", COMMANDS)
