@@ -26,8 +26,8 @@ STOPS_BEFORE = """selector => {
 """Stops of the keyboard that are surely before the first that is meant; of radio buttons, of which
 a group is one stop, none is counted."""
 WHOLE = bool(examples(0, 1))
-"""Where it is not, limits are approved, cases read, a crew asked and the month published; the other
-forms are filled in by `tests/desk/test_work.py` and `test_beside_cases.py`."""
+"""Where it is not, limits are approved, cases read and a crew asked; the other forms are filled in
+by `tests/desk/test_work.py` and `test_beside_cases.py`."""
 CASES = examples(3, 8)
 BATCHES = 2
 TO_READ_AGAIN = """SELECT key FROM loop.standing
