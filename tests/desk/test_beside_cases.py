@@ -240,6 +240,13 @@ def test_closing_a_signal_closes_what_was_said_of_its_chart_before(
                           "unread": "yes"})  # fmt: skip
     assert here.get("/?kind=signal").count('class="piece"') == 0
     assert "So it was." in here.text(f"/signal?key={first}")
+    # a mistake: both are there again, with what is said now
+    taken_up = {"key": first, "go": "looked_into"}
+    assert here.send("/signal", taken_up).status_code == 409
+    here.kept("/signal", {**taken_up, "why": "Another base was meant."})
+    assert here.get("/?kind=signal").count('class="piece"') == 1
+    assert "Another base was meant." in here.text(f"/signal?key={again}")
+    assert ledger(folder)[1] == []
 
 
 @pytest.mark.parametrize("before", ["open", "looked_into"])

@@ -18,6 +18,7 @@ import pytest
 from pipeline import review as steps
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.ledger_words import ledger
+from tests.deep import with_deep
 from tests.followup.reviewed_store import answer as row
 from tests.followup.reviewed_store import ask, read_back
 
@@ -74,6 +75,7 @@ def test_it_goes_on_in_the_desk_and_is_published_again(older: Path) -> None:
     assert ledger(older)[1] == []
 
 
+@with_deep
 def test_commands_go_on_with_it_without_the_desk(older: Path) -> None:
     trip, (rule, _) = next(iter(SAID.items()))
     assert read_back(older, [row(trip, rule, "cannot_say", status="open", reviewer="R2")]).stored

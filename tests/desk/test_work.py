@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.followup.ledger_words import ledger
+from tests.deep import examples
 from tests.followup import reviewed_store
 from tests.followup.reviewed_store import (
     MONTH,
@@ -128,7 +129,7 @@ def test_a_draft_is_kept_in_the_store_and_dropped_when_saved(visit: Visits, trip
     assert here.ask("SELECT count(*) FROM loop.draft") == [(0,)]
 
 
-@pytest.mark.parametrize("changes", ["an answer", "only an action"])
+@pytest.mark.parametrize("changes", ["an answer", "only an action"][: examples(1, 2)])
 def test_a_draft_that_arrives_after_its_form_was_saved_is_none(
     visit: Visits, trip: str, changes: str
 ) -> None:
@@ -145,7 +146,7 @@ def test_a_draft_that_arrives_after_its_form_was_saved_is_none(
     assert here.ask("SELECT count(*) FROM loop.draft") == [(1,)]
 
 
-@pytest.mark.parametrize("way", ["desk", "sheet"])
+@pytest.mark.parametrize("way", ["desk", "sheet"][: examples(1, 2)])
 def test_what_another_said_meanwhile_is_shown_and_nothing_is_lost(
     visit: Visits, trip: str, way: str
 ) -> None:

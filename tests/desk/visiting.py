@@ -29,10 +29,11 @@ class Opened:
     doors: Doors
 
 
-def opened(folder: Path) -> Opened:
-    """Open the desk of a folder without a socket."""
+def opened(folder: Path, *, begun: bool = False) -> Opened:
+    """Open the desk of a folder without a socket; `begun`: it was open there before."""
     desk, doors = Desk(folder), Doors(PORT)
-    desk.begin()
+    if not begun:
+        desk.begin()
     return Opened(folder, desk_app(desk, doors, "0"), doors)
 
 
