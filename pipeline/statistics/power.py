@@ -270,51 +270,76 @@ def _power(
     rules: Sequence[ZoneRule],
     top: float,
 ) -> Power:
-    rng, runs, end = np.random.default_rng(shape.seed), shape.runs, shape.baseline + shape.horizon
-
-    def points(factor: float, first: int, last: int, runs: int) -> FloatArray:
-        months = shape.months[first:last]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return draw(rng, factor, months, runs) / months[:, None]
-
-    base = points(1.0, 0, shape.baseline, runs)
-    centre, of_months = limits(base)
-    width = np.broadcast_to(of_months, (len(shape.months), runs))
-
-    def scores(values: FloatArray, first: int, chosen: IntArray) -> tuple[FloatArray, IntArray]:
-        """The points that there are, in sigmas, and in which months."""
-        used = np.flatnonzero(shape.months[first : first + len(values)] > 0)
-        sigma = width[np.ix_(first + used, chosen)]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = (values[used] - centre[:, chosen]) / sigma
-        return np.where(sigma > 0, z, np.nan), first + used
-
-    everyone = np.arange(runs)
-    before = scores(base, 0, everyone)[0]
-    before = before[max(0, len(before) - _furthest_back(rules)) :]
-
-    def year(
-        factor: float, first: int, seen: FloatArray, chosen: IntArray, sides: Sequence[bool]
-    ) -> tuple[FloatArray, BoolArray, IntArray]:
-        """What follows `seen` in a year: all points, and where there is a signal in which month."""
-        new = points(factor, first, min(first + YEAR, end), len(chosen))
-        z, month = scores(new, first, chosen)
-        z = np.vstack([seen, z])
-        return z, any_signal(z.T, rules, sides).T[len(seen) :], month
+    runs = _Runs(draw, limits, shape, rules)
 
     def noticed(factor: float) -> Noticed:
-        waits = np.full(runs, np.nan if factor > top else np.inf)
-        waiting, seen, first = everyone, before, shape.baseline
-        while factor <= top and first < end and len(waiting) > runs - ceil(MOST_RUNS * runs):
-            z, hit, month = year(factor, first, seen, waiting, [factor > 1])
+        waits = runs.waits(factor) if factor <= top else np.full(shape.runs, np.nan)
+        return _noticed(factor, waits, shape.horizon)
+
+    return _summary(noticed, runs.alarms(), shape.baseline, shape.runs, shape.seed)
+
+
+class _Runs:
+    """Runs with the months that set their limits, each followed from there on."""
+
+    def __init__(
+        self, draw: Draw, limits: Limits, shape: _Shape, rules: Sequence[ZoneRule]
+    ) -> None:
+        self._draw, self._shape, self._rules = draw, shape, rules
+        self._rng = np.random.default_rng(shape.seed)
+        self._everyone = np.arange(shape.runs)
+        base = self._points(1.0, 0, shape.baseline, shape.runs)
+        self._centre, of_months = limits(base)
+        self._width = np.broadcast_to(of_months, (len(shape.months), shape.runs))
+        before = self._scores(base, 0, self._everyone)[0]
+        self._before = before[max(0, len(before) - _furthest_back(rules)) :]
+
+    def alarms(self) -> IntArray:
+        """Of each run, the months with a signal in a year in which nothing has changed."""
+        _, hit, _ = self._year(1.0, self._shape.baseline, self._before, self._everyone, BOTH_SIDES)
+        return np.asarray(hit.sum(axis=0))
+
+    def waits(self, factor: float) -> FloatArray:
+        """Month, from 1, of each run's first signal on the side of the change; infinite without.
+
+        Infinite, too, where most runs have signalled in an earlier year.
+        """
+        shape = self._shape
+        end, few = shape.baseline + shape.horizon, shape.runs - ceil(MOST_RUNS * shape.runs)
+        waits = np.full(shape.runs, np.inf)
+        waiting, seen, first = self._everyone, self._before, shape.baseline
+        while first < end and len(waiting) > few:
+            z, hit, month = self._year(factor, first, seen, waiting, [factor > 1])
             found = hit.any(axis=0)
             if found.any():
                 waits[waiting[found]] = month[hit[:, found].argmax(axis=0)] - shape.baseline + 1
-            waiting, seen, first = waiting[~found], z[-len(before) :, ~found], first + YEAR
-        return _noticed(factor, waits, shape.horizon)
+            waiting, seen = waiting[~found], z[len(z) - len(self._before) :, ~found]
+            first += YEAR
+        return waits
 
-    alarm_counts = year(1.0, shape.baseline, before, everyone, BOTH_SIDES)[1].sum(axis=0)
-    return _summary(noticed, alarm_counts, shape.baseline, runs, shape.seed)
+    def _points(self, factor: float, first: int, last: int, runs: int) -> FloatArray:
+        months = self._shape.months[first:last]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return self._draw(self._rng, factor, months, runs) / months[:, None]
+
+    def _scores(
+        self, values: FloatArray, first: int, chosen: IntArray
+    ) -> tuple[FloatArray, IntArray]:
+        """The points that there are of the runs chosen, in sigmas, and in which months."""
+        used = np.flatnonzero(self._shape.months[first : first + len(values)] > 0)
+        sigma = self._width[np.ix_(first + used, chosen)]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = (values[used] - self._centre[:, chosen]) / sigma
+        return np.where(sigma > 0, z, np.nan), first + used
+
+    def _year(
+        self, factor: float, first: int, seen: FloatArray, chosen: IntArray, sides: Sequence[bool]
+    ) -> tuple[FloatArray, BoolArray, IntArray]:
+        """What follows `seen` in a year: all points, and where there is a signal in which month."""
+        last = min(first + YEAR, self._shape.baseline + self._shape.horizon)
+        z, month = self._scores(self._points(factor, first, last, len(chosen)), first, chosen)
+        z = np.vstack([seen, z])
+        return z, any_signal(z.T, self._rules, sides).T[len(seen) :], month
 
 
 def _summary(
