@@ -335,10 +335,11 @@ def test_a_pack_and_a_picture_show_what_was_said_since_the_pages_were_drawn(worl
 
 
 def handed(into: Path) -> list[str]:
-    """Packs and every picture of the month, as the store has it now."""
+    """Packs and pictures of the month, with `--deep` every one, as the store has it now."""
     packs = [pack(packed_month(into, MONTH, who), who) for who in ("director", "committee")]
     month = packed_month(into, MONTH, "director")
-    drawn = [way for measure in MEASURES for way in pictures(month, measure).values()]
+    measures = [*MEASURES][:: examples(4, 1)]
+    drawn = [way for measure in measures for way in pictures(month, measure).values()]
     return [*packs, *(svg(sheet(draw()), WIDTH) for draw in drawn)]
 
 

@@ -62,6 +62,7 @@ def test_it_verifies_and_the_desk_shows_its_answers_in_the_new_words(older: Path
     assert ledger(older)[0].splitlines()[: len(lines.splitlines()) - 1] == lines.splitlines()[:-1]
 
 
+@with_deep
 def test_it_goes_on_in_the_desk_and_is_published_again(older: Path) -> None:
     here = Visit.of(opened(older), "R2")
     trip = "T0000039"

@@ -61,6 +61,10 @@ class Visit:
         assert answer.status_code == 200, (path, answer.status_code, answer.text[:300])
         return answer.text
 
+    def asks(self, path: str) -> set[str]:
+        """The names of what a page has to be filled in or ticked."""
+        return set(re.findall(r'name="([^"]+)"', self.get(path)))
+
     def text(self, path: str) -> str:
         """A page's words."""
         return words(self.get(path))
