@@ -84,14 +84,12 @@ class ColumnPlan:
 
     @property
     def fine(self) -> str:
-        """SQL for whether the cell breaks no rule; never null.
+        """SQL for whether the cell breaks no rule: false or null where it breaks one.
 
         A check of a cell that is empty, or could not be read as the type, is null.
         """
-        value, empty = quoted(self.name), f"({quoted(self.raw)} is null)"
-        if holds := " and ".join(map("({})".format, self.checks)):
-            return f"coalesce({holds}, {empty if self.field.nullable else 'false'})"
-        return f"{empty} = ({value} is null)" if self.field.nullable else f"{value} is not null"
+        held = " and ".join(map("({})".format, self.checks)) or f"{quoted(self.name)} is not null"
+        return f"({quoted(self.raw)} is null or {held})" if self.field.nullable else f"({held})"
 
     def code(self, text: str) -> str:
         """SQL for the first rule the cell breaks, 0 if none; `text` is SQL for what it held."""

@@ -29,6 +29,9 @@ ASIDE = ".new"
 MOST_MEMORY_BYTES = 4 * 2**30
 """DuckDB spills beyond this; measured enough for a million trips at full speed."""
 
+CHECKPOINT_FROM = "1MiB"
+"""From this size on a transaction is written to its place at once, not into the log before."""
+
 LAYOUT_VERSION = 4
 """Raised whenever a kept table changes shape; the store says which layout it has."""
 
@@ -222,6 +225,7 @@ def _config(spill: Path, memory_limit: str | None, threads: int | None) -> dict[
     # joins to the latest row before a moment are estimated as small as a few rows where they are
     # many thousand, and then made row by row
     config["asof_loop_join_threshold"] = 0
+    config["checkpoint_threshold"] = CHECKPOINT_FROM
     config["memory_limit"] = memory_limit or _default_memory()
     if threads is not None:
         config["threads"] = threads
