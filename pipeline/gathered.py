@@ -125,6 +125,7 @@ def _records_made(
     from pipeline.measures import measured
     from pipeline.measures.signal_standing import with_closed
     from pipeline.measures.signal_trips import signal_events
+    from pipeline.measures.signal_units import signal_units
     from pipeline.month.case_detail import case_details
     from pipeline.month.cases import cases, month_words
     from pipeline.month.data_files import frames_of, make_tables
@@ -145,6 +146,7 @@ def _records_made(
     close_ended(con, figures["signals"])
     figures["signals"] = with_closed(con, figures["signals"], month)
     signal_events(con, figures["signals"])
+    figures["signal_units"] = signal_units(con)
     stage("data files")
     tables = make_tables(con, month, figures)
     review = gather(con, versions, month, measures, tool_version())

@@ -61,6 +61,7 @@ class MeasureFigures:
     signals: pd.DataFrame | None = None
     signal_charts: pd.DataFrame | None = None
     signal_trips: pd.DataFrame | None = None
+    signal_units: pd.DataFrame | None = None
     one_by_one: pd.DataFrame | None = None
     years: pd.DataFrame | None = None
     trip_marks: pd.DataFrame | None = None

@@ -2,7 +2,7 @@
 
 A model is written as a pandera model is, and has as much of its interface as the program reads;
 `to_pandera` makes the pandera schema of it. Importing pandera takes longer than reviewing a month
-a second time, and only what is made of the checks once (`pipeline.ingest.checks`) needs it.
+a second time, and only `pipeline.ingest.make_checks` needs it.
 """
 
 from __future__ import annotations

@@ -112,6 +112,26 @@ class SignalTrips(pa.DataFrameModel):
     held: dt.Boolean = pa.Field(description="Whether the reader confirmed it")
 
 
+class SignalUnits(pa.DataFrameModel):
+    """Vehicles and units that most trips behind a signal share, and few others."""
+
+    month: dt.String = _text("The signal's month")
+    kind: dt.String = _text("headline or watch")
+    measure: dt.String = _text("Id of the measure")
+    group_by: dt.String = _text("As in `signals`")
+    group_value: dt.String = _text("Which group")
+    unit_kind: dt.String = _text("vehicle, ventilator or heater")
+    unit: dt.String = _text("Which of them")
+    trips: dt.Int32 = _value("trips", "Trips behind the signal with it", nullable=False)
+    of: dt.Int32 = _value("trips", "Trips behind the signal", nullable=False)
+    others: dt.Int32 = _value(
+        "trips", "Other trips of the same bases and months with it", nullable=False
+    )
+    of_others: dt.Int32 = _value(
+        "trips", "Other trips of the same bases and months", nullable=False
+    )
+
+
 class OneByOne(pa.DataFrameModel):
     """Rules of which each variance is shown by itself, and the trips since the last."""
 
@@ -157,6 +177,7 @@ SIGNAL_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {
     "signals": Signals,
     "signal_charts": SignalCharts,
     "signal_trips": SignalTrips,
+    "signal_units": SignalUnits,
     "one_by_one": OneByOne,
     "years": Years,
 }

@@ -10,6 +10,7 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from functools import cache
 from pathlib import Path
 
@@ -66,6 +67,22 @@ def clean_delivery(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("clean") / "delivery"
     simulate(folder, trips=TRIPS, months=MONTHS, seed=7)
     return folder
+
+
+@pytest.fixture(scope="session")
+def judged_store(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with the clean delivery, judged and no more; a test that changes it copies it."""
+    from pipeline.ingest.delivery import read_delivery
+    from pipeline.ingest.load import load
+    from pipeline.judging.evaluator import judge
+    from pipeline.store.database import open_store
+
+    def make(folder: Path) -> None:
+        with unscreened.unscreened(), closing(open_store(folder / "store.duckdb")) as con:
+            load(con, read_delivery(con, clean_delivery))
+            judge(con)
+
+    return made_once(tmp_path_factory, "judged", make) / "store.duckdb"
 
 
 @pytest.fixture(scope="session")

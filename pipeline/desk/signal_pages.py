@@ -36,6 +36,7 @@ from pipeline.followup.own_signals import (
     look_into,
     signals_now,
     stands_at,
+    take_up_again,
     trips_behind,
 )
 from pipeline.followup.screen_text import check_text
@@ -170,10 +171,13 @@ def _forms(
     others: Sequence[SignalNow],
     behind: dict[str, list[TripBehind]],
 ) -> list[dict[str, Any]]:
-    """To look into it, and once that was done, to close it."""
-    if signal.state == CLOSED:
-        return []
+    """To look into it, and once that was done, to close it; to take up what a person closed."""
     hidden = ask.hidden("key", signal.key)
+    if signal.state == CLOSED:
+        why = ask.text("why", "Why it is taken up again, naming nobody", required=True)
+        again = form(request, "/signal", "Keep", title="Take it up again", fields=[hidden, why],
+                     go=LOOKED_INTO)  # fmt: skip
+        return [again] if signal.closed_by else []
     look = [
         hidden,
         ask.line("owner", "Whose it is, by token", signal.owner or visitor(request).by, most=64),
@@ -226,6 +230,8 @@ def save_signal(request: Request, fields: Fields) -> Response:
         if one(fields, "go") == CLOSED:
             close(con, keys, by, said)
             _act(con, fields, by, due)
+        elif found[key].state == CLOSED:
+            take_up_again(con, found[key], by, said["why"])
         else:
             look_into(con, keys, by, {**said, "due_month": due})
     return go_to(at("/signals", said="Kept."))

@@ -34,9 +34,13 @@ def due_month(signal: SignalNow) -> str:
 
 
 def signal_piece(own: Sequence[SignalNow], now: str) -> Piece:
-    """A change and the signals it is seen in as one piece: as old, and as late, as the oldest."""
-    lead, opened = own[0], min(signal.month for signal in own)
-    due = min(map(due_month, own))
+    """A change and the signals it is seen in as one piece: as old, and as late, as the oldest.
+
+    A watch before the first headline does not make it older, as on the Director page.
+    """
+    lead = own[0]
+    asked = [signal for signal in own if signal.kind == lead.kind]
+    opened, due = min(signal.month for signal in asked), min(map(due_month, asked))
     owner = next((signal.owner for signal in own if signal.owner), "")
     return Piece(
         "signal", "", len(own), f"{lead.sentence} {also(own[1:])}".strip(), owner,

@@ -244,6 +244,19 @@ def look_into(
                        due_month=said.get("due_month"), why=said.get("why")))  # fmt: skip
 
 
+def take_up_again(
+    con: duckdb.DuckDBPyConnection, signal: SignalNow, by: str, why: str | None
+) -> None:
+    """Store that a closed signal is looked into again, with what closed it; in a transaction."""
+    chart = (signal.measure, signal.group_by, signal.group_value)
+    later = [
+        s.key for s in signals_now(con).values()
+        if (s.measure, s.group_by, s.group_value) == chart and s.month >= signal.month
+    ]  # fmt: skip
+    closed = [k for k in later if (own := standing(con, "signal", k)) and own.state == CLOSED]
+    look_into(con, closed, by, {"why": why})
+
+
 def close(
     con: duckdb.DuckDBPyConnection, keys: Sequence[str], by: str, said: Mapping[str, str]
 ) -> None:

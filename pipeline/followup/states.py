@@ -131,6 +131,7 @@ THINGS: dict[str, Thing] = {
             (LOOKED_INTO, LOOKED_INTO): (),
             (LOOKED_INTO, CLOSED): ("a why, or worked out", "every trip read, or said"),
             (OPEN, CLOSED): ("worked out",),
+            (CLOSED, LOOKED_INTO): ("a why",),
         },
     ),
     "query": Thing(

@@ -1,4 +1,4 @@
-"""Make `checks.py` from the contract: `python -m pipeline.ingest.make_checks` writes it anew.
+"""Make `contract_checks.py` from the contract: `python -m pipeline.ingest.make_checks`.
 
 The checks are the contract's own, as pandera's ibis backend applies them. To make them takes
 longer than to read a month's delivery, and they change with the contract alone.
@@ -28,7 +28,7 @@ CHECKS: dict[str, dict[str, tuple[str, ...]]] = {
 
 
 def checks_module() -> str:
-    """The text of `checks.py`: by table and column, each check in the contract's order."""
+    """The text of `contract_checks.py`: by table and column, each check in the contract's order."""
     lines = [HEAD]
     for table, model in TABLES.items():
         lines.append(f"    {table!r}: {{\n")
@@ -90,5 +90,5 @@ def _sql(table: ir.Table, expression: ir.BooleanColumn) -> str:
 
 
 if __name__ == "__main__":
-    place = Path(__file__).with_name("checks.py")
+    place = Path(__file__).with_name("contract_checks.py")
     place.write_text(checks_module(), encoding="utf-8", newline="\n")

@@ -1,6 +1,6 @@
 """Cast a table's text and hold it against the contract, in one scan inside DuckDB.
 
-The checks are the contract's own, as pandera applies them (`checks.py`, made from the contract);
+The checks are the contract's own, as pandera applies them (`contract_checks.py`, made from it);
 all of a table's go into one SELECT. Of a row that breaks one the texts are kept, and per cell the
 first rule that is broken is worked out, as a small code; good rows carry a null. A column of the
 contract's codes becomes an ENUM of them, which takes a byte a cell.
@@ -12,7 +12,7 @@ from itertools import chain
 from typing import Any
 
 from pipeline.files.rows import TextRows
-from pipeline.ingest.checks import CHECKS
+from pipeline.ingest.contract_checks import CHECKS
 from pipeline.ingest.problems import (
     PATTERN_WORDS,
     CellRule,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 
-from reports.charts.interval_rows import (
+from reports.charts.dot_rows import (
     ADJUSTED,
     CRUDE,
     MONTH,

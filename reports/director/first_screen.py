@@ -34,7 +34,10 @@ class TripLink:
 
 @dataclass(frozen=True)
 class SignalRow:
-    """A headline signal that stands: what, its counts, a mark a trip, and the trips behind it."""
+    """A headline signal that stands: what, its counts, a mark a trip, and the trips behind it.
+
+    `units`: the units that most of these share, in a sentence each.
+    """
 
     what: str
     counts: str
@@ -42,6 +45,7 @@ class SignalRow:
     picture: Markup | str
     trips: tuple[TripLink, ...]
     more: int
+    units: str
 
 
 @dataclass(frozen=True)
@@ -148,6 +152,7 @@ def _signal(
         picture=trip_line(own, months, f"{said.chart}: {said.in_cells}", SIGNAL_WIDTH, axis=axis),
         trips=tuple(link for link in trips[:TRIPS_NAMED] if link.href),
         more=len(trips) - sum(bool(link.href) for link in trips[:TRIPS_NAMED]),
+        units=row["units"],
     )
 
 
@@ -156,10 +161,13 @@ def _linked(trip: str, files: dict[str, str]) -> TripLink:
 
 
 def _watches(review: MonthReview) -> tuple[str, ...]:
-    """What is only watched beside the headlines, a sentence each."""
+    """What is only watched beside the headlines, with the units that most of its trips share."""
     named = {worse_of(review, row).chart for row in standing(review, "headline")}
     rows = standing(review, "watch")
-    return tuple(text(r["sentence"]) for r in rows if worse_of(review, r).chart not in named)
+    return tuple(
+        f"{text(r['sentence'])} {r['units']}".strip()
+        for r in rows if worse_of(review, r).chart not in named
+    )  # fmt: skip
 
 
 def _singles(

@@ -9,8 +9,8 @@ from reports.text import words
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, MonthEstimate
 from reports.text.rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
-from reports.text.signal_lines import chart_months, charts_now, standing
-from reports.text.worse import LATELY, worse
+from reports.text.signal_lines import chart_months, charts_now
+from reports.text.worse import worse
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -71,7 +71,10 @@ class SizeRates:
 
 @dataclass(frozen=True)
 class ServiceRate:
-    """The service's rate through time: its level before, and since a signal, with its month."""
+    """The service's rate through time: its level before, and since a signal, with its month.
+
+    `lately`: 'Apr-Jun 11/67', the last months beside a level since, which may have fallen again.
+    """
 
     months: tuple[MonthEstimate, ...]
     said: str
@@ -79,22 +82,12 @@ class ServiceRate:
     level: float | None
     level_since: float | None
     since: str
+    lately: str = ""
 
     @property
     def course(self) -> bool:
         """Whether two months or more have a rate, so that there is something to draw."""
         return sum(m.estimate.known for m in self.months) > 1
-
-    @property
-    def lately(self) -> str:
-        """'Apr-Jun 11/67': the last months beside a level since, which may have fallen again."""
-        last = self.months[-LATELY:]
-        if not self.worse or len(self.months) <= LATELY:
-            return ""
-        events = sum(m.estimate.numerator for m in last)
-        hours = sum(m.estimate.denominator for m in last)
-        span = words.span_of([m.month for m in last])
-        return f"{span} {words.whole(events)}/{words.hours(hours)}"
 
 
 def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
@@ -198,29 +191,21 @@ def _unsignalled(review: MonthReview, by: str) -> str:
 
 def service_rate(review: MonthReview, table: MeasureTable) -> ServiceRate:
     """The service's months with the level before, and since a headline signal that stands."""
-    months = chart_months(review, SERVICE)
-    signal = next((r for r in standing(review, "headline") if _key(r) == SERVICE), None)
+    signal = next((w for w in worse(review) if (w.measure, w.by, w.value) == SERVICE), None)
     by_month = table.by_month(RATE)
     if signal is None:
+        months = chart_months(review, SERVICE)
         now = months[-1] if months else None
         # of a chart that has too few months its level is no more than a start
         level = words.some(now["level"]) if now and words.some(now["threshold"]) else None
         whole = table.at(RATE, table.to_month).number
         said = _unsignalled(review, "service")
         return ServiceRate(by_month, said, False, whole if level is None else 100 * level, None, "")
-    since = text(signal["since"])
-    before = [r for r in months if r["month"] < since]
-    after = [r for r in months if r["month"] >= since]
     return ServiceRate(
-        by_month, f"up since {words.month_name(since)}", True, _rate(before),
-        _rate(after), since,
+        by_month, f"up since {words.month_name(signal.since)}", True, _rate(signal.before),
+        _rate(signal.now), signal.since, signal.lately,
     )  # fmt: skip
 
 
-def _key(row: dict[str, object]) -> tuple[str, str, str]:
-    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
-
-
-def _rate(months: list[dict[str, float]]) -> float | None:
-    hours = sum(r["denominator"] for r in months)
-    return 100 * sum(r["numerator"] for r in months) / hours if hours else None
+def _rate(counts: tuple[float, float]) -> float | None:
+    return 100 * counts[0] / counts[1] if counts[1] else None

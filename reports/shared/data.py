@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from reports.charts.interval_rows import DotCell
+from reports.charts.dot_rows import DotCell
 from reports.charts.rate_data import rate_cell
 from reports.text import words
 from reports.text.navigation import SHARED, PageFrame, Site, page_frame

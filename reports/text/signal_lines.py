@@ -34,7 +34,8 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
     """The signals of a kind that stand, care before the record, newest first, a chart's last one.
 
     With the month in which that change was first said, its counts up to now and what stands of the
-    chart beside it; how many trips are behind each, how many were read, and how many held.
+    chart beside it; how many trips are behind each, how many were read, and how many held; and the
+    units that most of them share.
     """
     figures = review.figures
     if figures is None or figures.signals is None:
@@ -47,21 +48,24 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
     of_chart: dict[tuple[str, ...], list[Row]] = {}
     for row in rows:
         of_chart.setdefault(_key(row), []).append(row)
-    trips = records(figures.signal_trips) if figures.signal_trips is not None else []
+    behind = [
+        records(frame) if frame is not None else []
+        for frame in (figures.signal_trips, figures.signal_units)
+    ]
     found = []
     for said in sorted(of_chart.values(), key=lambda said: said[0]["measure"] == RECORD):
         row = said[0]
-        own = [t for t in trips if _key(t) == _key(row)
-               and (t["month"], t["kind"]) == (row["month"], kind)]  # fmt: skip
-        read, held = (sum(bool(t[name]) for t in own) for name in ("read", "held"))
+        trips, units = ([r for r in rows if _said_in(r) == _said_in(row)] for rows in behind)
+        shared = " ".join(map(unit_words, units))
         found.append({
             **row,
             "sentence": _until(row, review.month),
-            "trips": [text(t["trip_id"]) for t in own],
+            "trips": [text(t["trip_id"]) for t in trips],
             "first_said": min(text(r["month"]) for r in said if r["since"] == row["since"]),
             "so_far": f"{text(row['so_far'])}{_earlier(said)}".strip(),
             "earlier": _earlier(said),
-            "read_words": _read(len(own), read, held),
+            "units": shared,
+            "read_words": f"{_read(trips)} {shared}".strip(),
             "noticed": words.some(row["noticed_in_100"]),
         })  # fmt: skip
     return found
@@ -90,12 +94,27 @@ def _key(row: Row) -> tuple[str, ...]:
     return tuple(text(row[name]) for name in KEY)
 
 
-def _read(trips: int, read: int, held: int) -> str:
+def _said_in(row: Row) -> tuple[str, ...]:
+    return text(row["month"]), text(row["kind"]), *_key(row)
+
+
+def _read(trips: list[Row]) -> str:
     """'Said of 12 trips: 5 read, 3 confirmed.', as its counts may go on to later trips."""
     if not trips:
         return ""
+    read, held = (sum(bool(t[name]) for t in trips) for name in ("read", "held"))
     none = "none read" if not read else f"{read} read, {held} confirmed"
-    return f"Said of {words.many(trips, 'trip')}: {none}."
+    return f"Said of {words.many(len(trips), 'trip')}: {none}."
+
+
+def unit_words(row: Row) -> str:
+    """'Heater H-2: 3 of these 4 trips, 5 of 37 others there and then.', a row of `SignalUnits`."""
+    unit = f"{words.capital(text(row['unit_kind']))} {words.plain(text(row['unit']))}"
+    of, others, of_others = (int(row[name]) for name in ("of", "others", "of_others"))
+    return (
+        f"{unit}: {int(row['trips'])} of these {words.many(of, 'trip')}, {others} of"
+        f" {of_others} others of the same bases and months."
+    )
 
 
 def lead_lines(review: MonthReview) -> list[str]:

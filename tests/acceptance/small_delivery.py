@@ -12,6 +12,9 @@ from pipeline.errors import Mistake, Problem, Refused
 from pipeline.ingest.delivery import Staged, read_delivery
 from pipeline.ingest.load import Loaded, load
 from pipeline.store.database import open_store
+from tests.stores import ask
+
+__all__ = ["ask"]
 
 EXPORT = """
 contract = 1
@@ -161,14 +164,5 @@ def store(path: Path, folder: Path) -> tuple[Staged, Loaded]:
     try:
         staged = read_delivery(con, folder)
         return staged, load(con, staged)
-    finally:
-        con.close()
-
-
-def ask(path: Path, sql: str) -> list[tuple[Any, ...]]:
-    """Return the rows of a query over the store at `path`."""
-    con = open_store(path, create=False, read_only=True, threads=1)
-    try:
-        return con.execute(sql).fetchall()
     finally:
         con.close()

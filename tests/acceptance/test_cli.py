@@ -19,6 +19,7 @@ from pipeline.rules import all_rules
 from pipeline.simulate.service import protocol_text
 from schemas.outputs import OUTPUTS
 from tests.process import started
+from tests.unscreened import unscreened
 
 from .command_runs import Reviewed, Run, refused, rows, verdicts_alone
 
@@ -45,8 +46,7 @@ def test_help_names_every_argument(run: Run, command: str) -> None:
 def test_help_lists_every_command_and_exit_code(run: Run) -> None:
     ran = run("--help")
     assert ran.code == 0
-    words = ran.out.split()
-    assert {*COMMANDS, "0", "1", "2", "3", "4"} <= set(words)
+    assert {*COMMANDS, "0", "1", "2", "3", "4"} <= {*ran.out.split()}
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -200,12 +200,12 @@ def test_another_protocol_and_catalogue_can_be_named(run: Run, clean_delivery: P
     Path("ours.toml").write_text(protocol.replace("2026.1", "ours"), encoding="utf-8")
     shutil.copy(clean_delivery / "cannulas.toml", "sizes.toml")
     named = ("--protocol", "ours.toml", "--cannulas", "sizes.toml")
-    with verdicts_alone():
+    with verdicts_alone(), unscreened():
         ran = run("review", clean_delivery, "--into", "out", "--month", "2026-01", *named)
+        assert run("check", clean_delivery, *named).code == 0
     assert ran.code == 0
     versions = {row["protocol_version"] for row in rows(Path("out/2026-01/data/verdicts.csv"))}
     assert versions == {"ours"}
-    assert run("check", clean_delivery, *named).code == 0
     absent = run("check", clean_delivery, "--protocol", "absent.toml")
     refused(absent, 3, "absent.toml: there is no such file")
 
@@ -231,7 +231,7 @@ def test_check_names_a_file_that_it_left_unread(run: Run, clean_delivery: Path) 
     ran = run("check", "delivery")
     assert "Roster of May.txt: " in ran.out
     assert "odd?[31m.txt: " in ran.out
-    with verdicts_alone():
+    with verdicts_alone(), unscreened():
         assert run("review", "delivery", "--into", "out", "--month", "2026-01").code == 0
     kept = Path("out/2026-01/data/problems.csv").read_text(encoding="utf-8")
     assert "another file" in kept
@@ -239,7 +239,7 @@ def test_check_names_a_file_that_it_left_unread(run: Run, clean_delivery: Path) 
 
 
 def test_what_to_do_before_publishing_is_said_once(run: Run, clean_delivery: Path) -> None:
-    with verdicts_alone():
+    with verdicts_alone(), unscreened():
         assert run("review", clean_delivery, "--into", "out", "--month", "2026-01").code == 0
     ran = run("publish", "2026-01", "--into", "out", "--by", "D1")
     *lines, last = ran.err.splitlines()

@@ -11,6 +11,7 @@ import pytest
 from pipeline.review import review
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
+from tests.deep import with_deep
 
 from .command_runs import verdicts_alone
 
@@ -62,6 +63,7 @@ def test_evidence_holds_the_row_that_charted_each_deciding_field(tmp_path: Path)
     assert looked_at > 30
 
 
+@with_deep
 def test_a_store_whose_protocol_begins_later_says_that_nothing_was_judged(tmp_path: Path) -> None:
     delivery, into = tmp_path / "delivery", tmp_path / "out"
     simulate(delivery, trips=60, months=1, seed=22)

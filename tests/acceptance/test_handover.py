@@ -9,9 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.ingest.delivery import read_delivery
-from pipeline.ingest.load import load
-from pipeline.judging.evaluator import judge
 from pipeline.store.database import open_store
 from tests.acceptance.command_runs import Run, refused
 from tests.followup.reviewed_store import MONTH, answer, flagged, read_back
@@ -20,14 +17,12 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 
 
 @pytest.fixture(scope="module")
-def folder(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(judged_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A judged store whose second month has a page, and an action whose text names its trip."""
     into = tmp_path_factory.mktemp("outside") / "pages"
     (into / MONTH).mkdir(parents=True)
     (into / MONTH / "index.html").write_text("a page", encoding="utf-8")
-    with closing(open_store(into / "store.duckdb", create=True)) as con:
-        load(con, read_delivery(con, clean_delivery))
-        judge(con)
+    shutil.copy(judged_store, into)
     trip, rule = flagged(into)[0]
     sentence = f"go through {trip} with reader R1 again"
     row = answer(trip, rule, "practice", status="open", refer_to="education", action=sentence)

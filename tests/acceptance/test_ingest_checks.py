@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.ingest import checks
+from pipeline.ingest import contract_checks
 from pipeline.ingest.make_checks import checks_module
 from schemas.contract import TABLES
 from schemas.shape import to_pandera
@@ -27,8 +27,8 @@ print('imported:', *(name for name in sys.argv[3:] if name in sys.modules))
 
 
 def test_the_checks_in_the_tree_are_those_of_the_contract() -> None:
-    assert checks.__file__ is not None
-    assert Path(checks.__file__).read_text(encoding="utf-8") == checks_module()
+    assert contract_checks.__file__ is not None
+    assert Path(contract_checks.__file__).read_text(encoding="utf-8") == checks_module()
 
 
 @pytest.mark.parametrize("table", TABLES)

@@ -49,7 +49,7 @@ def screened() -> dict[str, set[str]]:
     with duckdb.connect() as con:
         con.execute("create table cell (name VARCHAR, value VARCHAR)")
         values = [value for _, value in EACH] + HARMLESS
-        con.executemany("insert into cell values ('about', ?)", [[value] for value in values])
+        con.execute("insert into cell select 'about', unnest(?)", [values])
         prepare(con, "cell")
         kinds = looks()
         answers = ", ".join(f"({condition})" for condition in kinds.values())

@@ -13,6 +13,7 @@ from pipeline.errors import Refused
 from pipeline.ingest.delivery import read_delivery
 from pipeline.store.database import LAYOUT_VERSION, open_store
 from tests.process import started
+from tests.stores import attached
 
 from . import small_delivery
 
@@ -27,15 +28,13 @@ from delivered.holding join delivered.trips using (trip_key) order by trips.trip
 
 def counts(path: Path) -> dict[str, int]:
     """Rows of every kept table."""
-    con = open_store(path, create=False, read_only=True)
-    names = con.execute(
-        "select table_name from duckdb_tables() where schema_name = 'delivered' order by 1"
-    ).fetchall()
-    found = {}
-    for (name,) in names:
-        ((found[name],),) = con.execute(f"select count(*) from delivered.{name}").fetchall()
-    con.close()
-    return found
+    with attached(path) as con:
+        names = con.execute("""
+            select table_name from duckdb_tables()
+            where database_name = 'store' and schema_name = 'delivered' order by 1""").fetchall()
+        counted = "select '{0}', count(*) from delivered.{0}"
+        sql = " union all ".join(counted.format(name) for (name,) in names)
+        return dict(con.execute(sql).fetchall())
 
 
 def refused(path: Path, folder: Path) -> list[tuple[str | None, str | None, str]]:

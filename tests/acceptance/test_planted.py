@@ -54,7 +54,7 @@ def differing(con: duckdb.DuckDBPyConnection, *deliveries: Path) -> list[tuple[s
 
 @pytest.mark.parametrize(
     ("seed", "dirt"),
-    [(1, False), (2, True), (3, True), (4, True), (5, False)][: examples(2, 5)],
+    [(2, True), (1, False), (3, True), (4, True), (5, False)][: examples(1, 5)],
 )
 def test_every_planted_verdict_is_found_and_no_other(tmp_path: Path, seed: int, dirt: bool) -> None:
     delivery = tmp_path / "delivery"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from collections import Counter, defaultdict
 from pathlib import Path
 
@@ -68,11 +69,11 @@ def test_it_is_eighteen_months_of_sixty_trips_in_three_megabytes(trips: dict[str
     assert pauses[len(pauses) // 2] == 6
 
 
-def test_the_answers_planted_in_it_are_found(tmp_path: Path) -> None:
+def test_the_answers_planted_in_it_are_found(reviewed_sample: Path, tmp_path: Path) -> None:
     """In both deliveries together, every verdict and no other."""
+    shutil.copy(reviewed_sample / "out" / "store.duckdb", tmp_path)
     with open_store(tmp_path / "store.duckdb") as con:
-        for folder in (SAMPLE, SAMPLE / LATE):
-            load(con, read_delivery(con, folder))
+        load(con, read_delivery(con, SAMPLE / LATE))
         judge(con)
         planted = [str(folder / "planted.csv") for folder in (SAMPLE, SAMPLE / LATE)]
         differing = con.execute(f"""

@@ -31,6 +31,7 @@ from .command_runs import command_in, data_alone
 SAMPLE = Path(__file__).parents[2] / "sample_data"
 LAST, LOGS_STOPPED = "2026-06", "2026-03"
 WIDEST, EVENTS, TRIPS = 60, 3, 10
+KEY = ("month", "kind", "measure", "group_by", "group_value")
 
 
 @pytest.fixture(scope="module")
@@ -189,3 +190,23 @@ def test_signals_of_a_first_review_take_a_second_and_a_half_of_processor(
     said = pd.read_csv(out / LAST / "data" / "signals.csv")
     assert len(found) == (said["kind"] != "exploratory").sum()
     assert spent < 1.5
+
+
+def test_the_heater_of_a_signal_is_counted_against_the_delivery(
+    data: dict[str, pd.DataFrame], reviewed_sample: Path
+) -> None:
+    """One heater is in most trips of a signal; counted again from the delivery's own rows."""
+    row = data["signal_units"].iloc[0]
+    behind = data["signal_trips"].merge(data["signal_units"].iloc[[0]][[*KEY]], on=[*KEY])
+    trips = pd.read_csv(SAMPLE / "trips.csv", dtype=str)
+    own = trips[trips["trip_id"].isin(behind["trip_id"])]
+    others = trips[
+        trips["base"].isin(own["base"])
+        & trips["service_month"].between(behind["trip_month"].min(), row["month"])
+        & ~trips["trip_id"].isin(own["trip_id"])
+    ]
+    counts = [[(t["heater_unit"] == row["unit"]).sum(), len(t)] for t in (own, others)]
+    assert counts == [[row["trips"], row["of"]], [row["others"], row["of_others"]]]
+    assert len(data["signal_units"]) == 1
+    page = (reviewed_sample / "out" / LAST / "director.html").read_text("utf-8")
+    assert str(row["unit"]) in page

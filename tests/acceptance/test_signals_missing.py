@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 
 from pipeline.simulate import simulate
+from tests.deep import with_deep
 
 from .command_runs import command_in, signals_alone
 from .test_signals import Row, chart_of, read, without, write
 
-pytestmark = pytest.mark.usefixtures("without_screen")
+pytestmark = [pytest.mark.usefixtures("without_screen"), with_deep]
 
 LAST, TRIPS, MONTHS = "2026-12", 62, 12
 PLANTED, MISSING = 34, 2

@@ -5,6 +5,8 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+import pytest
+
 from pipeline.rules import all_rules, parameter_problems
 from pipeline.simulate import start
 from schemas.catalogue import Cannula
@@ -61,6 +63,7 @@ def fill(folder: Path) -> None:
             file.write(",".join(row.get(name, "") for name in header) + "\n")
 
 
+@pytest.mark.usefixtures("without_screen")
 def test_from_nothing_to_a_first_month(run: Run) -> None:
     started = run("start", "new/month")
     assert (started.code, started.err) == (0, "")

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
+import shutil
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from pipeline.ingest.delivery import read_delivery
-from pipeline.ingest.load import load
 from pipeline.judging.evaluator import replay, stages
 from pipeline.judging.versions import versions_in_store
 from pipeline.store.database import open_store
@@ -27,10 +26,10 @@ IN_STORED_ORDER = {
 
 
 @pytest.fixture(scope="module")
-def plans(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, set[str]]:
+def plans(judged_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, set[str]]:
     """The kinds of window that DuckDB plans for each stage of a judged delivery."""
-    with closing(open_store(tmp_path_factory.mktemp("order") / "store.duckdb")) as con:
-        load(con, read_delivery(con, clean_delivery))
+    own = shutil.copy(judged_store, tmp_path_factory.mktemp("order"))
+    with closing(open_store(Path(own))) as con:
         versions = versions_in_store(con)
         replay(con, versions)
         found = {}

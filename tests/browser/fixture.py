@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import io
 import itertools
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -244,7 +246,18 @@ def measures_frame(*groups: list[list[Any]]) -> pd.DataFrame:
 
 
 def month_review(**changes: Any) -> MonthReview:
-    """54 of 54 trips of June 2026 of an invented service, five earlier months, 20 cases."""
+    """54 of 54 trips of June 2026 of an invented service, five earlier months, 20 cases.
+
+    Its tables are a copy of those made once: a test may change them.
+    """
+    review = dataclasses.replace(copy.deepcopy(_made()), **changes)
+    if "work" in changes or "cases" not in changes:
+        return review
+    return dataclasses.replace(review, work=case_fixture.work_of(review.cases))
+
+
+@cache
+def _made() -> MonthReview:
     review = MonthReview(
         service="svc-heron",
         month=MONTHS[-1],
@@ -269,12 +282,7 @@ def month_review(**changes: Any) -> MonthReview:
         cannulas=cannulas_frame(),
         details=case_fixture.details(cases_frame(20)),
     )
-    review = dataclasses.replace(review, **changes)
-    return (
-        review
-        if "work" in changes
-        else dataclasses.replace(review, work=case_fixture.work_of(review.cases))
-    )
+    return dataclasses.replace(review, work=case_fixture.work_of(review.cases))
 
 
 def short_month() -> MonthReview:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -249,7 +251,12 @@ def clocks(months: list[str]) -> list[dict[str, Any]]:
 def measure_figures(
     count: int = 30, bases: tuple[str, ...] = BASES, hot: float = 1.0
 ) -> MeasureFigures:
-    """Every frame over so many months; `hot` scales the last month's occlusions."""
+    """Every frame over so many months; `hot` scales the last month's occlusions. A copy."""
+    return copy.deepcopy(_made(count, bases, hot))
+
+
+@cache
+def _made(count: int, bases: tuple[str, ...], hot: float) -> MeasureFigures:
     months = month_names(count)
     points = charts(months, hot)
     return MeasureFigures(

@@ -180,6 +180,17 @@ def test_hostile_content_is_text(open_audience: Opener) -> None:
             assert fixture.HOSTILE[key] in text
 
 
+@pytest.mark.browser
+def test_no_picture_is_drawn_of_nothing(open_audience: Opener) -> None:
+    """Nor a key to one: no hours make no rate, and no trip was judged after the retraining."""
+    month = open_audience("nothing/index").page
+    assert month.locator("#rates").count() == 1
+    assert month.locator("#rates svg, #time svg").count() == 0
+    education = open_audience("nothing/education").page
+    assert education.locator("#sizes").count() == 1
+    assert education.locator("#sizes svg, #trained svg").count() == 0
+
+
 def test_no_dead_links(audiences: dict[str, Path]) -> None:
     for page in audiences.values():
         no_dead_link(page, r'(?:src|href)="([^"#]+\.(?:html|css|js))["#]')

@@ -14,6 +14,7 @@ from tests.browser import case_fixture, fixture
 from tests.browser.conftest import Opener, case_page, until
 from tests.browser.reading import numbers
 from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
+from tests.deep import examples
 
 TRIPS = [str(trip) for trip in fixture.cases_frame(20)["trip_id"][:5]]
 RICH = TRIPS[0]
@@ -49,7 +50,7 @@ LIMIT_MINUTE = """(() => {
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [*KINDS][:: examples(2, 1)])
 def test_opens_without_network_complaint_or_sideways_scroll(open_page: Opener, kind: str) -> None:
     opened = open_page.case("full", KINDS[kind])
     for width, shown in ((1280, "trip wide"), (390, "trip narrow")):

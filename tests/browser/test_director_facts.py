@@ -157,13 +157,12 @@ def test_two_years_of_a_large_service_make_a_light_page(tmp_path: Path) -> None:
     keys = {tuple(k) for k in figures.trip_marks[KEY].itertuples(index=False)}
     keys |= {("one-by-one", "rule", rule) for rule in rules}
     states = ("kept", "variance", "undecided")
-    marks = [
-        {**dict(zip(KEY, key, strict=True)), "trip_id": f"T{n}", "trip_month": month,
-         "state": states[n % 3]}
-        for key in keys for month in fixture_figures.month_names(24) for n in range(3_000)
-    ]  # fmt: skip
+    months = pd.DataFrame({"trip_month": fixture_figures.month_names(24)})
+    trips = pd.DataFrame([(f"T{n}", states[n % 3]) for n in range(3_000)],
+                         columns=["trip_id", "state"])  # fmt: skip
+    marks = pd.DataFrame(keys, columns=KEY).merge(months, how="cross").merge(trips, how="cross")
     own = dataclasses.replace(
-        figures, trip_marks=pd.DataFrame(marks).reindex(columns=figures.trip_marks.columns),
+        figures, trip_marks=marks.reindex(columns=figures.trip_marks.columns),
         one_by_one=pd.DataFrame([{**single, "rule": rule} for rule in rules]),
     )  # fmt: skip
     written = write_pages(fixture_figures.review(own), tmp_path).with_name("director.html")

@@ -9,6 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.browser.reading import FOLD, first_picture, height, words_first, words_seen
+from tests.deep import examples
 
 BUDGETS = {
     "index": (130, 1_600, 4_500),
@@ -77,7 +78,7 @@ def without_scripts(page: Page) -> None:
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("scripts", [True, False])
+@pytest.mark.parametrize("scripts", [True, False][: examples(1, 2)])
 @pytest.mark.parametrize("name", BUDGETS)
 def test_a_first_screen_keeps_its_budgets(
     screen: Page, sample_page: Path, name: str, scripts: bool

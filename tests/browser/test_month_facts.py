@@ -187,7 +187,9 @@ def test_the_service_has_its_level_before_and_since_a_signal() -> None:
     rate = month_data(figures_with(review, signals=signal, signal_charts=charts)).rate
     assert rate.worse
     assert (rate.level, rate.level_since) == (10.0, 40.0)
-    assert rate.lately.split()[-1] == "18/193"  # 6 in 68 h, 7 in 66, 5 in 59
+    earlier = signal.assign(since="2026-02")
+    rate = month_data(figures_with(review, signals=earlier, signal_charts=charts)).rate
+    assert rate.lately.split()[-1] == "60/150"  # as on the Director page, of the signal's own chart
     calm = month_data(
         figures_with(review, signals=signal.iloc[:0], signal_charts=charts.assign(level=0.1))
     ).rate

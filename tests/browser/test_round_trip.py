@@ -19,12 +19,13 @@ from playwright.sync_api import Browser, Page
 
 import reports
 from pipeline import measures
+from pipeline.judging import whatif
 from reports.render import workbook as sheets
 from reports.text import words
 from reports.text.case_links import FOLDER, case_file
 from tests.acceptance.command_runs import Run
 from tests.followup import reviewed_store
-from tests.followup.conftest import DRAW, FIGURES, no_tables
+from tests.followup.conftest import DRAW, FIGURES, no_curves, no_tables
 from tests.followup.test_publish import written
 from tests.unscreened import unscreened
 
@@ -68,11 +69,13 @@ def late(clean_delivery: Path) -> Late:
 def page(browser: Browser, monkeypatch: pytest.MonkeyPatch) -> Iterator[Page]:
     """A page of the browser; what is written is drawn in full, whatever ran before.
 
-    The workbook is without its tables of data, and nothing is screened.
+    The workbook is without its tables of data, there is no history under other limits, and nothing
+    is screened.
     """
     monkeypatch.setattr(reports, "write_pages", DRAW)
     monkeypatch.setattr(measures, "figures", FIGURES)
     monkeypatch.setattr(sheets, "_write_tables", no_tables)
+    monkeypatch.setattr(whatif, "main_curves", no_curves)
     opened = browser.new_page(viewport={"width": 1280, "height": 900})
     opened.route("**/plotly.min.js", lambda route: route.abort())
     with unscreened():

@@ -70,5 +70,5 @@ def visit(folder: Path) -> Visits:
     """Come to the desk of the folder as a reader, by token; several may be there at once."""
     from .visiting import opened
 
-    desk = opened(folder)
+    desk = opened(folder, begun=True)
     return lambda by: Visit.of(desk, by)

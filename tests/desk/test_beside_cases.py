@@ -14,6 +14,7 @@ from pipeline.followup.own_signals import close_ended
 from pipeline.store.answers_view import make_answers
 from pipeline.store.session import store_in
 from schemas.signals import SIGNAL
+from tests.deep import examples
 from tests.followup.reviewed_store import MONTH, delivery_like, tamper
 
 from .conftest import Visits
@@ -52,6 +53,7 @@ def test_a_batch_is_concluded_together_but_for_those_left_out(
     here, rule, trips = batch
     page = f"/batch?month={MONTH}&rule={rule}"
     assert all(trip in here.text(page) for trip in trips)
+    assert {"trip", "conclusion", "contributed", "basis"} <= here.asks(page)
     sent: dict[str, str | list[str]] = {
         "month": MONTH, "rule": rule, "trip": trips[1:], "conclusion": "holds",
         "contributed": ["logistics", "child"], "basis": "together",
@@ -146,6 +148,7 @@ def test_a_signal_is_looked_into_before_a_person_closes_it(visit: Visits, folder
     assert here.send("/signal", closing).status_code == 409
     here.kept("/signal", {"key": key, "go": "looked_into", "owner": "R2"})
     assert "R2" in here.text("/?kind=signal")
+    assert {"conclusion", "why", "unread"} <= here.asks(f"/signal?key={key}")
     for without in ("conclusion", "why", "unread"):
         short = {name: value for name, value in closing.items() if name != without}
         assert here.send("/signal", short).status_code == 409, without
@@ -240,9 +243,16 @@ def test_closing_a_signal_closes_what_was_said_of_its_chart_before(
                           "unread": "yes"})  # fmt: skip
     assert here.get("/?kind=signal").count('class="piece"') == 0
     assert "So it was." in here.text(f"/signal?key={first}")
+    # a mistake: both are there again, with what is said now
+    taken_up = {"key": first, "go": "looked_into"}
+    assert here.send("/signal", taken_up).status_code == 409
+    here.kept("/signal", {**taken_up, "why": "Another base was meant."})
+    assert here.get("/?kind=signal").count('class="piece"') == 1
+    assert "Another base was meant." in here.text(f"/signal?key={again}")
+    assert ledger(folder)[1] == []
 
 
-@pytest.mark.parametrize("before", ["open", "looked_into"])
+@pytest.mark.parametrize("before", ["looked_into", "open"][: examples(1, 2)])
 def test_a_signal_that_ended_is_stored_as_closed_once(
     visit: Visits, folder: Path, before: str
 ) -> None:
@@ -281,6 +291,7 @@ def test_a_late_delivery_is_checked_looked_at_and_received(
         edits={("trips", str(trip)): {"weight_kg": "9.9"}},
     )  # fmt: skip
     ((before,),) = here.ask("SELECT list(mark) FROM judged.work_mark")
+    assert "folder" in here.asks("/decisions")
     checked = here.send("/deliver", {"folder": str(late), "go": "check"})
     assert checked.status_code == 200
     assert "can be reviewed" in checked.text

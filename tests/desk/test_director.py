@@ -9,8 +9,10 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipeline.desk.waiting import signal_piece
 from pipeline.followup.ledger_words import ledger
 from pipeline.followup.own_signals import SignalNow, stands_at
+from tests.deep import examples
 from tests.followup.reviewed_store import MONTH, flagged, tamper
 
 from .conftest import Visits
@@ -97,7 +99,7 @@ def test_no_state_is_chosen_for_a_case_nobody_has_read(visit: Visits, folder: Pa
     [
         ("The mother, Maria Gonzalez, was there.", "Gonzalez", "was there"),
         ("Seen again on 14 March 2026 at night.", "14 March 2026", "at night"),
-    ],
+    ][: examples(1, 2)],
 )
 def test_a_refusal_quotes_the_words_that_were_refused(
     visit: Visits, folder: Path, text: str, refused: str, beside: str
@@ -143,6 +145,17 @@ def test_a_signal_counts_up_to_now_and_its_last_three_months_alone() -> None:
     ]
     assert stands_at(con, dataclasses.replace(signal, group_value="no such"), "2026-05") == []
     con.close()
+
+
+def test_a_change_is_as_old_as_its_first_headline_not_as_a_watch_before_it() -> None:
+    def said(kind: str, month: str) -> SignalNow:
+        return SignalNow(month, kind, month, "occlusion-rate", "service", "all", "2025-08", "",
+                         "open", None, None, None, None, None)  # fmt: skip
+
+    watch, headline = said("watch", "2025-08"), said("headline", "2026-01")
+    piece = signal_piece([headline, said("headline", "2026-03"), watch], "2026-06")
+    assert (piece.opened, piece.due, piece.age, piece.n) == ("2026-01", "2026-02", 5, 3)
+    assert signal_piece([watch], "2026-06").age == 10
 
 
 # ---- words to a crew

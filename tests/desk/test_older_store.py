@@ -16,6 +16,7 @@ from pipeline.followup.ledger_words import ledger
 from pipeline.store import ledger as ledger_of_store
 from pipeline.store.database import transaction
 from pipeline.store.session import store_in
+from tests.deep import with_deep
 from tests.followup.reviewed_store import (
     MONTH,
     answer,
@@ -63,6 +64,7 @@ def older(folder: Path) -> dict[str, str]:
     return trips
 
 
+@with_deep
 def test_it_opens_verifies_and_shows_its_answers_in_the_new_words(
     older: dict[str, str], folder: Path, request: pytest.FixtureRequest
 ) -> None:

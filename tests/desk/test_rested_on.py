@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.followup.ledger_words import ledger
+from tests.deep import examples
 from tests.followup.reviewed_store import (
     MONTH,
     answer,
@@ -31,7 +32,7 @@ def grave_trip(folder: Path) -> str:
     return trip
 
 
-@pytest.mark.parametrize("way", ["desk", "sheet"])
+@pytest.mark.parametrize("way", ["desk", "sheet"][: examples(1, 2)])
 def test_a_death_is_closed_with_a_conclusion_in_words(
     visit: Visits, folder: Path, way: str
 ) -> None:

@@ -26,7 +26,7 @@ from .serving import forked, serving
 from .visiting import words
 
 LISTENING = "0A"
-MANY = examples(200, 1000)
+MANY = examples(100, 1000)
 
 
 def listening_on(port: int) -> set[str]:
@@ -148,7 +148,7 @@ def test_the_opened_file_is_its_owners_alone(tmp_path: Path) -> None:
         server._private_file(tmp_path, link)
 
 
-KILLS = int(os.environ.get("TAILRACE_DESK_KILLS", examples(3, 12)))
+KILLS = int(os.environ.get("TAILRACE_DESK_KILLS", examples(2, 12)))
 """How often the desk is killed while it saves; a hundred times by hand."""
 LATEST = 3
 

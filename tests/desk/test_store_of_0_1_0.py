@@ -18,6 +18,7 @@ import pytest
 from pipeline import review as steps
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.ledger_words import ledger
+from tests.deep import with_deep
 from tests.followup.reviewed_store import answer as row
 from tests.followup.reviewed_store import ask, read_back
 
@@ -61,6 +62,7 @@ def test_it_verifies_and_the_desk_shows_its_answers_in_the_new_words(older: Path
     assert ledger(older)[0].splitlines()[: len(lines.splitlines()) - 1] == lines.splitlines()[:-1]
 
 
+@with_deep
 def test_it_goes_on_in_the_desk_and_is_published_again(older: Path) -> None:
     here = Visit.of(opened(older), "R2")
     trip = "T0000039"
@@ -74,6 +76,7 @@ def test_it_goes_on_in_the_desk_and_is_published_again(older: Path) -> None:
     assert ledger(older)[1] == []
 
 
+@with_deep
 def test_commands_go_on_with_it_without_the_desk(older: Path) -> None:
     trip, (rule, _) = next(iter(SAID.items()))
     assert read_back(older, [row(trip, rule, "cannot_say", status="open", reviewer="R2")]).stored

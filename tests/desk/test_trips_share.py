@@ -11,7 +11,8 @@ TABLES = """
            AS service_month
     FROM range(1, 13) AS r (n);
     CREATE TABLE delivered.trips AS
-    SELECT n AS trip_key, CASE WHEN n = 10 THEN 'birch' ELSE 'damson' END AS base,
+    SELECT n AS trip_key, 'T' || n AS trip_id,
+           CASE WHEN n = 10 THEN 'birch' ELSE 'damson' END AS base,
            'ground' AS vehicle, NULL::VARCHAR AS ventilator_unit,
            CASE WHEN n <= 3 OR n IN (8, 9, 10) THEN 'H-2' ELSE 'H-1' END AS heater_unit,
            'unchanged' AS outcome, CASE WHEN n = 2 THEN 'intubated' END AS outcome_24h

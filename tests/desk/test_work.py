@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.followup.ledger_words import ledger
+from tests.deep import examples
 from tests.followup import reviewed_store
 from tests.followup.reviewed_store import (
     MONTH,
@@ -128,7 +129,7 @@ def test_a_draft_is_kept_in_the_store_and_dropped_when_saved(visit: Visits, trip
     assert here.ask("SELECT count(*) FROM loop.draft") == [(0,)]
 
 
-@pytest.mark.parametrize("changes", ["an answer", "only an action"])
+@pytest.mark.parametrize("changes", ["an answer", "only an action"][: examples(1, 2)])
 def test_a_draft_that_arrives_after_its_form_was_saved_is_none(
     visit: Visits, trip: str, changes: str
 ) -> None:
@@ -145,7 +146,7 @@ def test_a_draft_that_arrives_after_its_form_was_saved_is_none(
     assert here.ask("SELECT count(*) FROM loop.draft") == [(1,)]
 
 
-@pytest.mark.parametrize("way", ["desk", "sheet"])
+@pytest.mark.parametrize("way", ["desk", "sheet"][: examples(1, 2)])
 def test_what_another_said_meanwhile_is_shown_and_nothing_is_lost(
     visit: Visits, trip: str, way: str
 ) -> None:
@@ -263,6 +264,7 @@ def test_with_one_reader_none_that_is_drawn_is_waited_for(visit: Visits, folder:
 def test_an_action_on_a_closed_case_has_a_life_of_its_own(visit: Visits, trip: str) -> None:
     here = visit("R1")
     here.kept("/case", here.case(trip, _all="holds", status="closed"))
+    assert {"action", "owner", "due_month"} <= here.asks(f"/case?trip={trip}")
     here.kept("/case", here.case(trip, status="closed", _all="holds",
                                  action="check the heater", due_month="2026-01"))  # fmt: skip
     assert "check the heater" in here.text("/")
@@ -329,6 +331,7 @@ def test_a_trip_by_hand_stands_in_the_list(visit: Visits) -> None:
         '{MONTH}' AND trip_key NOT IN (SELECT trip_key FROM judged.verdict WHERE verdict IN
         ('deviation', 'borderline')) AND trip_id NOT IN (SELECT trip_id FROM loop.audit_trip)
         """)  # fmt: skip
+    assert {"trip", "why"} <= here.asks("/add")
     here.kept("/add", {"trip": str(trip), "why": "the crew told of it"})
     assert "added by hand" in here.text("/")
     assert here.send("/add", {"trip": "T-none", "why": "x"}).status_code == 409
@@ -341,7 +344,9 @@ def test_the_publishing_list_stops_and_is_asked_once_more(visit: Visits) -> None
     here = visit("C1")
     page = here.text(f"/publish?month={MONTH}")
     assert "Unread: " in page
-    assert "said=Not" in here.kept("/publish", {"month": MONTH})
+    stopped = here.kept("/publish", {"month": MONTH})
+    assert "said=Not" in stopped
+    assert "sure" in here.asks(stopped)
     assert here.ask("SELECT count(*) FROM loop.publication") == [(0,)]
     here.kept("/publish", {"month": MONTH, "sure": "yes"})
     assert here.ask("SELECT count(*) FROM loop.publication") == [(1,)]

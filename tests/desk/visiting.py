@@ -29,10 +29,11 @@ class Opened:
     doors: Doors
 
 
-def opened(folder: Path) -> Opened:
-    """Open the desk of a folder without a socket."""
+def opened(folder: Path, *, begun: bool = False) -> Opened:
+    """Open the desk of a folder without a socket; `begun`: it was open there before."""
     desk, doors = Desk(folder), Doors(PORT)
-    desk.begin()
+    if not begun:
+        desk.begin()
     return Opened(folder, desk_app(desk, doors, "0"), doors)
 
 
@@ -59,6 +60,10 @@ class Visit:
         answer = self.client.get(path)
         assert answer.status_code == 200, (path, answer.status_code, answer.text[:300])
         return answer.text
+
+    def asks(self, path: str) -> set[str]:
+        """The names of what a page has to be filled in or ticked."""
+        return set(re.findall(r'name="([^"]+)"', self.get(path)))
 
     def text(self, path: str) -> str:
         """A page's words."""

@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.followup.ledger_words import ledger
+from tests.deep import with_deep
 from tests.faults import commands, world
 from tests.faults.world import World
 from tests.followup import reviewed_store
 
 
+@with_deep
 def test_a_first_review_and_another_service_month_begun_together(
     made: World, tmp_path: Path
 ) -> None:

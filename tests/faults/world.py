@@ -15,12 +15,11 @@ from functools import partial
 from pathlib import Path
 from urllib.parse import unquote
 
-import duckdb
-
 from pipeline.followup.ledger_words import ledger
 from tests.faults import commands
 from tests.followup import reviewed_store
 from tests.mapping import small_source as mapping
+from tests.stores import attached
 
 MONTH = "2026-02"
 UNIT = re.compile(r"((?:shared/)?\d{4}-\d{2}|assets|made)(/|$)")
@@ -160,10 +159,10 @@ def tables(into: Path) -> Tables:
     path = into / "store.duckdb"
     if not path.exists():
         return {}
-    with duckdb.connect(str(path)) as con:
+    with attached(path) as con:
         names = con.execute(
             "select schema_name, table_name from duckdb_tables()"
-            " where schema_name in ('delivered', 'loop') order by all"
+            " where database_name = 'store' and schema_name in ('delivered', 'loop') order by all"
         ).fetchall()
         asked = " union all ".join(
             f"select '{schema}.{name}', count(*), coalesce(sum(hash(t)), 0)"

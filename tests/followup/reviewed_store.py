@@ -8,12 +8,11 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-import duckdb
 import pandas as pd
 from openpyxl import load_workbook
 
 from pipeline.followup.determine import Determined, determine
-from pipeline.store.database import open_store
+from tests import stores
 
 MONTH = "2026-02"
 Rows = list[dict[str, str]]
@@ -27,17 +26,12 @@ def copy_of(folder: Path, to: Path) -> Path:
 
 def ask(folder: Path, sql: str) -> list[tuple[Any, ...]]:
     """The rows of a query over a folder's store."""
-    con = open_store(folder / "store.duckdb", create=False, read_only=True, threads=1)
-    try:
-        return con.execute(sql).fetchall()
-    finally:
-        con.close()
+    return stores.ask(folder / "store.duckdb", sql)
 
 
 def tamper(folder: Path, sql: str) -> None:
-    """Change a store behind the program's back."""
-    with duckdb.connect(str(folder / "store.duckdb")) as con:
-        con.execute(sql)
+    """Change a folder's store behind the program's back."""
+    stores.tamper(folder / "store.duckdb", sql)
 
 
 def sheet(workbook: Path, tab: str = "determinations") -> Rows:

@@ -14,7 +14,7 @@ from pipeline.followup.audit import A_YEAR as A_YEAR_DEFAULT
 from pipeline.followup.audit import add_audit_cases, audit_results, audit_size, draw_audit
 from pipeline.followup.month import miss_rates
 from schemas.followup_outputs import AuditResults
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 from . import judged_store
 from .judged_store import RULE
@@ -204,7 +204,7 @@ def test_twice_the_chance_is_weighed_back() -> None:
 PLANTED = (0.03, 0.12, 0.30)
 SIZES = (90, 40, 200)
 """Trips without findings of a month: the miss rates go round with the months, and so do these."""
-LABELS = judged_store.months(examples(180, 360))
+LABELS = judged_store.months(360)
 TOGETHER = 3
 """So many months of one planted rate and of all three sizes are taken together."""
 
@@ -235,6 +235,7 @@ def months_read(audited: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return audit_results(audited, LABELS[-1]).iloc[:-1].reset_index(drop=True)
 
 
+@with_deep
 @pytest.mark.parametrize("planted", PLANTED)
 def test_the_miss_rate_recovers_the_planted_one(months_read: pd.DataFrame, planted: float) -> None:
     """95 % intervals hold it as often as Wilson's do by enumeration, within 3 standard errors.
@@ -252,6 +253,7 @@ def test_the_miss_rate_recovers_the_planted_one(months_read: pd.DataFrame, plant
     assert single["miss_rate"].mean() == pytest.approx(planted, abs=0.02)
 
 
+@with_deep
 def test_the_rate_of_months_together_recovers_it_too(
     audited: duckdb.DuckDBPyConnection, months_read: pd.DataFrame
 ) -> None:

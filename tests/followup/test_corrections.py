@@ -58,16 +58,11 @@ def _new(folder: Path) -> object:
     return closing(open_store(folder / "store.duckdb"))
 
 
-@pytest.fixture(scope="module")
-def stored_once(clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("stored") / "pages"
-    store(folder, clean_delivery)
-    return folder
-
-
 @pytest.fixture
-def stored(stored_once: Path, tmp_path: Path) -> Path:
-    shutil.copytree(stored_once, tmp_path / "pages")
+def stored(judged_store: Path, tmp_path: Path) -> Path:
+    """A folder with the clean delivery's store."""
+    (tmp_path / "pages").mkdir()
+    shutil.copy(judged_store, tmp_path / "pages")
     return tmp_path / "pages"
 
 

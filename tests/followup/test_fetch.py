@@ -22,6 +22,7 @@ from .test_work import with_work
 
 __all__ = ["run"]
 MONTH = reviewed_store.MONTH
+Missing = tuple[dict[str, str], dict[str, WorkItem], Path]
 
 
 def received(folder: Path, delivery: Path) -> MonthWork:
@@ -53,26 +54,39 @@ def others(folder: Path, besides: set[str]) -> list[str]:
     return [trip for (trip,) in rows if trip not in besides]
 
 
-@pytest.fixture
-def missing(
-    folder: Path, clean_delivery: Path, tmp_path: Path
-) -> tuple[dict[str, str], dict[str, WorkItem], Path]:
-    """Trips by what they lack, the lines that the month's work has of them, and the delivery."""
+@pytest.fixture(scope="module")
+def poorer_once(
+    reviewed_once: Path, clean_delivery: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Missing]:
+    """A folder that received records with much missing, and what its work says of them."""
+    folder = reviewed_store.copy_of(reviewed_once, tmp_path_factory.mktemp("poorer") / "pages")
     (partial, _), (none, _) = ventilated(folder)[:2]
     dry, late, outcome, departed = others(folder, {partial, none})[:4]
     lacks = {"partial": partial, "none": none, "no ventilator": dry, "handover": late,
              "outcome": outcome, "departed": departed}  # fmt: skip
-    delivery = reviewed_store.delivery_like(clean_delivery, tmp_path / "poorer", edits={
+    delivery = reviewed_store.delivery_like(clean_delivery, folder.parent / "poorer", edits={
         ("trips", partial): {"device_log": "partial"}, ("trips", none): {"device_log": "none"},
         ("trips", dry): {"device_log": "none"}, ("trips", late): {"handover_s": ""},
         ("trips", outcome): {"outcome": ""}, ("trips", departed): {"departed_s": ""},
     })  # fmt: skip
     work = received(folder, delivery)
-    return lacks, {item.trip_id: item for item in work.of("fetch")}, delivery
+    return folder, (lacks, {item.trip_id: item for item in work.of("fetch")}, delivery)
+
+
+@pytest.fixture
+def missing(poorer_once: tuple[Path, Missing]) -> Missing:
+    """Trips by what they lack, the lines that the month's work has of them, and the delivery."""
+    return poorer_once[1]
+
+
+@pytest.fixture
+def folder(poorer_once: tuple[Path, Missing], tmp_path: Path) -> Path:
+    """A copy of that folder."""
+    return reviewed_store.copy_of(poorer_once[0], tmp_path / "pages")
 
 
 def test_what_is_missing_is_told_apart_and_asks_for_no_reading(
-    missing: tuple[dict[str, str], dict[str, WorkItem], Path],
+    missing: Missing,
 ) -> None:
     lacks, lines, _ = missing
     whys = {what: lines[trip].why for what, trip in lacks.items() if trip in lines}
@@ -85,7 +99,7 @@ def test_what_is_missing_is_told_apart_and_asks_for_no_reading(
 
 
 def test_what_people_say_and_what_a_delivery_brings(
-    missing: tuple[dict[str, str], dict[str, WorkItem], Path],
+    missing: Missing,
     folder: Path,
     clean_delivery: Path,
     run: Run,
@@ -110,9 +124,7 @@ def test_what_people_say_and_what_a_delivery_brings(
     assert (told.code, told.out.count("records to fetch")) == (0, 3)
 
 
-def test_a_base_is_asked_at_once(
-    missing: tuple[dict[str, str], dict[str, WorkItem], Path], folder: Path
-) -> None:
+def test_a_base_is_asked_at_once(missing: Missing, folder: Path) -> None:
     lacks, lines, poorer = missing
     base = lines[lacks["partial"]].base
     own = {trip for trip, line in lines.items() if line.base == base}
@@ -134,9 +146,7 @@ def test_what_is_not_on_the_list_is_a_mistake(folder: Path, run: Run) -> None:
         assert run("fetch", *wrong, "--into", folder).code == 2, wrong
 
 
-def test_a_word_on_a_record_that_was_changed_is_found_out(
-    missing: tuple[dict[str, str], dict[str, WorkItem], Path], folder: Path
-) -> None:
+def test_a_word_on_a_record_that_was_changed_is_found_out(missing: Missing, folder: Path) -> None:
     say(folder, "asked", [missing[0]["partial"]])
     reviewed_store.tamper(folder, "UPDATE loop.fetch_said SET state = 'not_to_be_had'")
     with closing(open_store(folder / "store.duckdb", read_only=True)) as con:

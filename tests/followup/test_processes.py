@@ -104,7 +104,7 @@ def test_a_kill_before_the_end_leaves_nothing(folder: Path, tmp_path: Path, code
 
 def test_a_second_process_waits_for_the_first(folder: Path) -> None:
     flagged = reviewed_store.flagged(folder)[0]
-    holder = started(HOLD, folder / "store.duckdb", 2)
+    holder = started(HOLD, folder / "store.duckdb", 1)
     sentence(holder, "held")
     begun = time.monotonic()
     done = reviewed_store.read_back(folder, [reviewed_store.answer(*flagged, "practice")])

@@ -128,9 +128,7 @@ def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, Any
 @cache
 def _structure(table: str) -> str:
     """The columns of a stored table with their types, as JSON is to be read."""
-    con = fresh_store()
-    columns = con.execute(
+    columns = _store().execute(
         "SELECT column_name, data_type FROM duckdb_columns() WHERE schema_name = 'delivered'"
         " AND table_name = ? ORDER BY column_index", [table]).fetchall()  # fmt: skip
-    con.close()
     return json.dumps([dict(columns)])

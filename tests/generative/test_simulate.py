@@ -27,7 +27,7 @@ from schemas.catalogue import parse_catalogue
 from schemas.contract import TABLES
 from schemas.export_file import parse_export
 from schemas.protocol import parse_protocol
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.generative.twin import judge
 
 Cells = dict[str, str]
@@ -282,6 +282,7 @@ def test_magnitudes_are_those_published() -> None:
     assert np.mean(offset > 600) > 0.01, "the published tails are far worse"
 
 
+@with_deep
 def test_sizes_differ_by_the_true_ratio_where_flow_does_not_confound() -> None:
     """The tolerance is about three standard errors of the ratio, trips being clustered."""
     crude = {}

@@ -30,9 +30,9 @@ def measured(path: Path) -> Found:
         texts = list(csv.DictReader(file, delimiter="\t", quoting=csv.QUOTE_NONE))
     with duckdb.connect() as con:
         con.execute("create temp table cell (kind VARCHAR, name VARCHAR, value VARCHAR)")
-        con.executemany(
-            "insert into cell values (?, ?, ?)",
-            [(t["kind"], t["column"], t["text"]) for t in texts],
+        con.execute(
+            "insert into cell select unnest(?), unnest(?), unnest(?)",
+            [[t[name] for t in texts] for name in ("kind", "column", "text")],
         )
         prepare(con, "cell")
         refused = " or ".join(f"coalesce({condition}, false)" for condition in looks().values())

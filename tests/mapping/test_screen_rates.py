@@ -33,8 +33,9 @@ def flagged(
         con.execute(
             "create temp table cell (kind VARCHAR, form INTEGER, value VARCHAR, name VARCHAR)"
         )
-        con.executemany(
-            "insert into cell values (?, ?, ?, ?)", [(*value, column) for value in values]
+        con.execute(
+            "insert into cell select unnest(?), unnest(?), unnest(?), ?",
+            [*map(list, zip(*values, strict=True)), column],
         )
         prepare(con, "cell")
         asks = " or ".join(f"({condition})" for condition in looks().values())

@@ -8,11 +8,13 @@ from scipy import stats
 
 from pipeline.statistics.rate_model import RateModel, rate_model
 from tests.bench.coverage import NAMES, SIZES, Stretches, confounded, ratio_coverage
+from tests.deep import with_deep
 
 K = 0.5
 """Of the generator, where the test does not say otherwise."""
 
 
+@with_deep
 def test_adjusted_ratio_holds_the_planted_one_and_the_crude_does_not() -> None:
     # 600 trips, true ratio 1.8, small sizes run at a high share of their flow range
     found = ratio_coverage(600, 0.5, runs=400)

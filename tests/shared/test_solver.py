@@ -16,7 +16,7 @@ from pipeline.sharing.edition import period_rows, shared_review
 from pipeline.sharing.periods import Period
 from pipeline.sharing.suppression import blurred
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.shared.attack import attacked, found, hidden_numbers, periods_of
 from tests.shared.editions import World, bare, disclosed, true_cells
 from tests.shared.solver import CELLS, Unknowns
@@ -44,6 +44,7 @@ def truths(world: World) -> dict[Period, SharedCounts]:
     return dict.fromkeys(periods_of(everything_disclosed(world)), world.truth)
 
 
+@pytest.mark.parametrize("world", WORLDS[: examples(1, 2)], indirect=True)
 def test_no_small_number_can_be_worked_out(world: World) -> None:
     """Neither from one month's edition nor from two: each could be anything from 1 to 10."""
     looked, given = found(everything_disclosed(world), truths(world))
@@ -51,6 +52,7 @@ def test_no_small_number_can_be_worked_out(world: World) -> None:
     assert looked > 20, "no small numbers to withhold"
 
 
+@pytest.mark.parametrize("world", WORLDS[: examples(1, 2)], indirect=True)
 def test_the_truth_solves_every_system(world: World) -> None:
     """A system that leaves the truth out would prove nothing.
 
@@ -66,6 +68,7 @@ def test_the_truth_solves_every_system(world: World) -> None:
         assert fixed.range(name) == pytest.approx((value, value))
 
 
+@pytest.mark.parametrize("world", WORLDS[: examples(1, 2)], indirect=True)
 def test_the_solver_works_it_out_where_small_counts_alone_are_hidden(world: World) -> None:
     leaky: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for period in periods_of(everything_disclosed(world)):
@@ -79,7 +82,8 @@ def test_the_solver_works_it_out_where_small_counts_alone_are_hidden(world: Worl
     assert any(len(name) == 2 and name[1] in CELLS for name in worked_out), "no rule is worked out"
 
 
-@pytest.mark.parametrize("seed", [4, 5, 21, 34][: examples(1, 4)])
+@with_deep
+@pytest.mark.parametrize("seed", [4, 5, 21, 34])
 def test_a_made_up_service_gives_no_small_number_away(seed: int, tmp_path: Path) -> None:
     """Two periods in sequence, trips late between them, every base's pack beside them."""
     _, looked, given = attacked(seed, tmp_path)
