@@ -15,7 +15,7 @@ from contextlib import closing
 from pathlib import Path
 
 Told = Callable[[str], None]
-MEMORY = "280MiB"
+MEMORY = "290MiB"
 """What DuckDB may hold; what does not fit is spilled beside the store."""
 
 
