@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 Stage = Callable[[str], None]
 
 
+@cache
 def tool_version() -> str:
     """The version of this program as installed."""
     from importlib.metadata import version

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.store.answers_view import reading
-from pipeline.store.content_hash import contents
+from pipeline.store.content_hash import make_contents
 from pipeline.store.sql import in_table
 from schemas.record import dataclass
 
@@ -49,10 +49,7 @@ def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
     asked_trips = in_table(con, "case_asked")
     for statement in (_HELD, _COMPARED, _COMPARED_KEY):
         con.execute(statement.format(asked=asked_trips))
-    # mostly nothing was delivered again
-    changed = con.execute("SELECT 1 FROM case_key LIMIT 1").fetchall()
-    content = contents("case_key") if changed else "SELECT 0 AS trip_key, '' AS content LIMIT 0"
-    con.execute(f"CREATE OR REPLACE TEMP TABLE case_content AS ({content})")
+    make_contents(con, "case_content", "case_key")
     for statement in (_READING, _FINDING_STATE, _CASE_STATE):
         con.execute(statement.format(asked=asked_trips))
 

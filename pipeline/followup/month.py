@@ -128,10 +128,8 @@ def write_followup_data(
     """Write the follow-up's tables beside the month's other data files, as these are."""
 
     def write(frame: pd.DataFrame, path: Path) -> None:
-        con.register("frame", frame)
         target = str(path).replace("'", "''")
         con.execute(f"COPY (FROM frame) TO '{target}' (FORMAT csv, HEADER)")
-        con.unregister("frame")
 
     for name in MONTH_TABLES:
         frame = getattr(followup, name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
-from pipeline.store.content_hash import contents
+from pipeline.store.content_hash import make_contents
 from pipeline.store.database import one
 from schemas.followup_records import RestatedFigure, RestatedMonth, RestatedTrip
 
@@ -33,16 +33,22 @@ def restatements(
     from schemas.followup_outputs import Restatements
 
     columns = list(Restatements.to_schema().columns)
-    con.register("figures_now", measures)
-    con.execute(_CHANGED_FIGURES, {"month": month})
-    con.unregister("figures_now")
-    (changed,) = one(con, "SELECT count(*) FROM changed_figure")
-    if not changed:
+    if not _changed_figures(con, month, measures):
         return pd.DataFrame(columns=columns)
     _causes(con)
     frame = con.execute(_CHANGED_WHY).df()
     frame["why"] = [_why(row) for row in frame.to_dict("records")]
     return frame.astype(dict.fromkeys(_COUNTS, "int32"))[columns]
+
+
+def _changed_figures(con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame) -> int:
+    """Make `changed_figure`, and say how many there are; nothing is made of what never was told."""
+    if one(con, "SELECT count(*) FROM loop.publication") == (0,):
+        return 0
+    con.register("figures_now", measures)
+    con.execute(_CHANGED_FIGURES, {"month": month})
+    con.unregister("figures_now")
+    return int(one(con, "SELECT count(*) FROM changed_figure")[0])
 
 
 def restated_months(
@@ -77,7 +83,7 @@ _COUNTS = ("late", "replaced", "corrected", "rejudged", "determinations")
 def _causes(con: duckdb.DuckDBPyConnection) -> None:
     """Make `changed_trip` for the months with changed figures."""
     con.execute(_KEYS)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE compared_content AS ({contents('compared_key')})")
+    make_contents(con, "compared_content", "compared_key")
     con.execute(_CHANGED_TRIPS)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from pipeline.followup.conclusions import in_new_words
-from pipeline.store.content_hash import contents, make_states
+from pipeline.store.content_hash import make_contents, make_states
 from schemas.case_detail import MOST_CASE_PAGES
 from schemas.followup import ANSWERS, PREFILLED, SHEET_COLUMNS
 
@@ -74,16 +74,16 @@ def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
         SELECT trip_key FROM answer_now SEMI JOIN trip_state USING (trip_id)
         UNION SELECT trip_key FROM trip_state SEMI JOIN answer_now USING (trip_id)
     """)
-    rows = con.execute(f"""
-        WITH content AS ({contents("answered_key")})
+    make_contents(con, "answered_content", "answered_key")
+    rows = con.execute("""
         SELECT a.trip_id, coalesce(a.rule, ''), a.finding, a.contributed, a.status, a.refer_to,
                a.reviewer, a.action, a.due_month,
                was.content <> now.content
                OR (a.rule IS NOT NULL AND a.verdict IS DISTINCT FROM v.verdict) AS stale
         FROM answer_now a
         JOIN trip_state s USING (trip_id)
-        JOIN content was ON was.trip_key = a.trip_key
-        JOIN content now ON now.trip_key = s.trip_key
+        JOIN answered_content was ON was.trip_key = a.trip_key
+        JOIN answered_content now ON now.trip_key = s.trip_key
         LEFT JOIN judged.verdict v ON v.trip_key = s.trip_key AND v.rule = a.rule
         WHERE a.holds
         ORDER BY a.trip_id, a.rule, a.determination_no

@@ -134,15 +134,14 @@ def reuse_judged(
     Of the versions' rules. Call after `ranges_of`, with no `replay` since. Right only where the
     store is `up_to_date` under those very versions, or these with some of their rules alone.
     """
-    take(con, trips)
+    within = take(con, trips)
     asked = [(name, all_rules()[name].sql(p)) for v in versions for name, p in v.rules.items()]
     rules = ", ".join(sorted({as_sql(name) for name, _ in asked})) or "NULL"
-    wanted = "SEMI JOIN to_judge USING (trip_key)"
     for table in READ_BY_RULES:
-        con.execute(f"CREATE TEMP VIEW {table}_now AS FROM judged.{table} {wanted}")
+        con.execute(f"CREATE TEMP VIEW {table}_now AS FROM judged.{table} {within}")
     con.execute(f"""
         CREATE TEMP TABLE verdict_now AS
-        FROM judged.verdict {wanted} WHERE rule IN ({rules})""")
+        FROM judged.verdict {within} AND rule IN ({rules})""")
     for name, sql in _MADE_ANEW.items():
         if any(name in text for _, text in asked):
             con.execute(sql)

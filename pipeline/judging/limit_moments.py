@@ -43,9 +43,9 @@ def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]
                 stretches.append(_stretches(states, of))
             moments += _moments(rule, parameters, of)
     # moments are looked for in the stretches
-    for table, selects in (("case_stretch", stretches), ("case_limit", moments)):
+    for into, selects in ((f"case_stretch {_OF_CASES}", stretches), ("case_limit", moments)):
         if selects:
-            con.execute(f"INSERT INTO {table} {' UNION ALL '.join(selects)}")
+            con.execute(f"INSERT INTO {into} {' UNION ALL '.join(selects)}")
 
 
 def _moments(rule: Rule, parameters: Parameters, of: str) -> Iterator[str]:
@@ -70,21 +70,22 @@ def _moments(rule: Rule, parameters: Parameters, of: str) -> Iterator[str]:
 def _stretches(states: str, of: str) -> str:
     """What counts towards a limit of minutes, or may."""
     return f"""
-        SELECT * FROM (
-        WITH wanted AS (SELECT trip_key, trip_id, rule FROM case_verdict WHERE {of}),
-        version_trips AS (SELECT w.* FROM judged.trip_window w SEMI JOIN wanted USING (trip_key)),
-        version_timeline AS (
-            SELECT t.* FROM judged.timeline t SEMI JOIN version_trips USING (trip_key)
-        ),
-        timeline_now AS (FROM version_timeline),
-        settings_now AS (
-            SELECT s.* FROM delivered.settings s SEMI JOIN version_trips USING (trip_key)),
-        lost_now AS (SELECT l.* FROM delivered.lost l SEMI JOIN version_trips USING (trip_key)),
-        states AS ({states})
         SELECT w.trip_id, w.rule, s.from_s, s.until_s, s.in_state
-        FROM states s JOIN wanted w USING (trip_key)
-        WHERE s.in_state IS NOT FALSE)
+        FROM ({states}) s JOIN case_verdict w USING (trip_key)
+        WHERE {of} AND s.in_state IS NOT FALSE
     """
+
+
+# what the rules' SQL reads, of the case trips
+_OF_CASES = """
+    WITH version_trips AS (
+        SELECT w.* FROM judged.trip_window w SEMI JOIN case_verdict USING (trip_key)),
+    version_timeline AS (
+        SELECT t.* FROM judged.timeline t SEMI JOIN case_verdict USING (trip_key)),
+    timeline_now AS (FROM version_timeline),
+    settings_now AS (SELECT s.* FROM delivered.settings s SEMI JOIN case_verdict USING (trip_key)),
+    lost_now AS (SELECT l.* FROM delivered.lost l SEMI JOIN case_verdict USING (trip_key))
+"""
 
 
 def _added_up(limit_s: int, of: str) -> str:

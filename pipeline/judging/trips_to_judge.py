@@ -99,8 +99,11 @@ def all_of_them(con: duckdb.DuckDBPyConnection) -> Range:
     return one(con, "SELECT coalesce(min(trip_key), 0), coalesce(max(trip_key), 0) FROM unjudged")
 
 
-def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> None:
-    """Make `to_judge` of the unjudged trips of one range, and what is read of them."""
+def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> str:
+    """Make `to_judge` of the unjudged trips of one range, and what is read of them.
+
+    Returns SQL that leaves the rows of these trips of any table of the store's trips.
+    """
     forget(con)
     within = f"WHERE trip_key BETWEEN {chosen[0]} AND {chosen[1]}"
     con.execute(f"CREATE OR REPLACE TEMP VIEW to_judge AS FROM unjudged {within}")
@@ -117,6 +120,7 @@ def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> None:
             DROP VIEW settings_now;
             CREATE TEMP TABLE settings_now AS
             FROM delivered.settings {within} ORDER BY trip_key, at_s, line""")
+    return within
 
 
 def forget(con: duckdb.DuckDBPyConnection) -> None:

@@ -102,10 +102,11 @@ def what_if(
             reuse_judged(con, current, trips)
         else:
             replay(con, current, months=months, only=trips)
-        _compare_with_these(con, current)
+        _compare_with_these(con)
         if rules_alone:
-            _judge_at_once(con, tried)
+            _judge_at_once(con, current, tried)
         else:
+            _record_asked(con, {BEFORE: current})
             _judge_in_turn(con, tried, months, trips)
         _no_longer_judged(con, current, tried)
     return WhatIfResult(_labelled(con, _curves(), tried), _labelled(con, _CHANGES, tried))
@@ -132,8 +133,8 @@ def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     con.execute(_BEGIN)
     for trips in ranges_of(con, current, months):
         reuse_judged(con, current, trips)
-        _compare_with_these(con, current)
-        _judge_at_once(con, tried)
+        _compare_with_these(con)
+        _judge_at_once(con, current, tried)
     rows = _labelled(con, _curves(), tried)
     return _frame([row for row in rows if row["rule"] == _rule(row["setting"])], "what_if")
 
@@ -163,12 +164,12 @@ def _tried_value(
     return _Tried(no, name, f"{fixed_words}{shown(value)}", changed, _same(current, changed))
 
 
-def _compare_with_these(con: duckdb.DuckDBPyConnection, current: list[VersionInStore]) -> None:
+def _compare_with_these(con: duckdb.DuckDBPyConnection) -> None:
     """Make `verdict_before` of what was just replayed or recalled, and add it to what is compared.
 
     That is `verdict_tried`, with each variance of before under the number BEFORE, and of each value
-    tried the variances and the verdicts that are not what they were; `asked_tried` goes with it,
-    and `count_before` has how many of each verdict there were.
+    tried the variances and the verdicts that are not what they were; `count_before` has how many
+    of each verdict there were.
     """
     con.execute("DROP TABLE IF EXISTS temp.verdict_before")
     con.execute("ALTER TABLE temp.verdict_now RENAME TO verdict_before")
@@ -177,15 +178,16 @@ def _compare_with_these(con: duckdb.DuckDBPyConnection, current: list[VersionInS
         INSERT INTO verdict_tried
         SELECT {BEFORE}, trip_key, protocol_no, rule, verdict, verdict, observed_low
         FROM verdict_before WHERE verdict = 'deviation'""")
-    _record_asked(con, {BEFORE: current})
 
 
-def _judge_at_once(con: duckdb.DuckDBPyConnection, tried: Sequence[_Tried]) -> None:
+def _judge_at_once(
+    con: duckdb.DuckDBPyConnection, current: list[VersionInStore], tried: Sequence[_Tried]
+) -> None:
     """Judge under every value that changes a rule; what comes before the rules stays."""
     new = {t.no: t.versions for t in tried if not t.current}
     for sql in sql_for_values(con, new):
         con.execute(_TRIED.format(verdicts=sql))
-    _record_asked(con, new)
+    _record_asked(con, {BEFORE: current, **new})
 
 
 def _judge_in_turn(

@@ -128,15 +128,19 @@ def _rows(  # noqa: PLR0917 - the parts of a funnel in the order they are drawn
     p: float,
 ) -> pd.DataFrame:
     """A funnel as rows; `outside` tells of a base that may be named on which side it lies."""
+    import pandas as pd
+
     from pipeline.statistics.base_rates import named_side
 
     (inner_lower, inner_upper), (outer_lower, outer_upper) = limits
-    return counts.assign(
-        measure=measure, value=value, target=target, inner_lower=inner_lower,
-        inner_upper=inner_upper, outer_lower=outer_lower, outer_upper=outer_upper,
-        outside=named_side(drawn["lower"], drawn["upper"], target, p), p_differ=p,
-        shrunk=drawn["estimate"], shrunk_low=drawn["lower"], shrunk_high=drawn["upper"],
-    )  # fmt: skip
+    # made in one go: to add so many columns one by one takes as long as to reckon them
+    return pd.DataFrame({
+        **dict(counts.items()), "measure": measure, "value": value, "target": target,
+        "inner_lower": inner_lower, "inner_upper": inner_upper,
+        "outer_lower": outer_lower, "outer_upper": outer_upper,
+        "outside": named_side(drawn["lower"], drawn["upper"], target, p), "p_differ": p,
+        "shrunk": drawn["estimate"], "shrunk_low": drawn["lower"], "shrunk_high": drawn["upper"],
+    })  # fmt: skip
 
 
 _TRAINED = """

@@ -6,7 +6,8 @@ change of the protocol or of the service's volume.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -49,14 +50,26 @@ class Thresholds:
     noticed: NDArray[np.float64]
 
 
+CLUSTERING = "clustering before each month"
+"""The name it is kept under: a mark of the trips it is from, and what it is, by month."""
+
+
 class Clustering:
-    """The service's dispersion before each month, estimated when first asked for."""
+    """The service's dispersion before each month, estimated when first asked for.
+
+    Or as it is kept, where the months before are the same.
+    """
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        from pipeline.store.kept_results import found_kept
+
+        self._kept: dict[str, tuple[str, ServiceDispersion]] = {}
+        for found in found_kept(con, CLUSTERING, ""):
+            self._kept = found
         rows = con.execute(_UNITS).df()
         self._months = rows.pop("month").to_numpy().astype(str)
         self._rows = [rows[name].to_numpy() for name in ("events", "hours", "cannula", "alike")]
-        self._known: dict[str, ServiceDispersion] = {}
+        self._known: dict[str, tuple[str, ServiceDispersion]] = {}
 
     def before(self, month: str) -> ServiceDispersion:
         """From the months before `month`."""
@@ -64,12 +77,32 @@ class Clustering:
 
         if month not in self._known:
             until = int(np.searchsorted(self._months, month))
-            self._known[month] = service_dispersion(*(column[:until] for column in self._rows))
-        return self._known[month]
+            rows = [column[:until] for column in self._rows]
+            mark, kept = _mark(rows), self._kept.get(month)
+            if kept is None or kept[0] != mark:
+                kept = mark, service_dispersion(*rows)
+            self._known[month] = kept
+        return self._known[month][1]
 
     def k(self, month: str) -> float:
         """k before `month`."""
         return self.before(month).k
+
+    def keep(self, con: duckdb.DuckDBPyConnection) -> None:
+        """Keep what was asked for; call outside a transaction."""
+        from pipeline.store.kept_results import keep
+
+        if any(self._kept.get(month) is not known for month, known in self._known.items()):
+            keep(con, CLUSTERING, "", self._known)
+
+
+def _mark(columns: Sequence[np.ndarray]) -> str:
+    """A hash of columns of numbers and of words."""
+    found = hashlib.sha256()
+    for column in columns:
+        words = "\n".join(map(str, column)).encode() if column.dtype == object else b""
+        found.update(words or column.tobytes())
+    return found.hexdigest()
 
 
 _UNITS = """
@@ -194,9 +227,7 @@ def add_rows(
     first = ""
     if number is not None:
         first = f"row_number() OVER () + {number() - 1}, "
-    con.register("frame_to_add", frame)
-    con.execute(f"INSERT INTO loop.{table} SELECT {first}* FROM frame_to_add")
-    con.unregister("frame_to_add")
+    con.execute(f"INSERT INTO loop.{table} SELECT {first}* FROM frame")
 
 
 def thresholds(

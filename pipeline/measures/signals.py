@@ -78,6 +78,7 @@ def signals(
         ground = Ground(found, done, heights, clustering, _labels(con))
         watched = _heights(con, ground)
         kept = _keep(con, list(_said(ground, watched)), found.months[-1])
+    clustering.keep(con)
     rows = with_standing(kept, found, done)
     return {
         "signals": rows,

@@ -133,10 +133,10 @@ def _triggers(
         "CREATE OR REPLACE TEMP TABLE trigger ("
         "protocol_no INTEGER, place INTEGER, code VARCHAR, below DOUBLE)"
     )
-    for number, code, below in chosen:
-        con.execute(
-            "INSERT INTO trigger VALUES (?, ?, ?, ?)", [number, TRIGGERS.index(code), code, below]
-        )
+    if chosen:
+        marks = ", ".join(["(?, ?, ?, ?)"] * len(chosen))
+        rows = [(number, TRIGGERS.index(code), code, below) for number, code, below in chosen]
+        con.execute(f"INSERT INTO trigger VALUES {marks}", [cell for row in rows for cell in row])
     con.execute(
         "CREATE OR REPLACE TEMP TABLE rule_trigger (rule VARCHAR, code VARCHAR, said VARCHAR)"
     )

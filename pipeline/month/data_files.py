@@ -10,7 +10,7 @@ from pipeline.measures.clock_offsets import clock_offsets
 from pipeline.measures.occlusion_patterns import occlusion_patterns
 from pipeline.month.work import EQUIPMENT_OUT, WORK_OUT
 from pipeline.store.kept_results import table_marks
-from pipeline.store.sql import is_file_of
+from pipeline.store.sql import is_file_of, make_table
 from pipeline.timeline.contradictions import month_contradictions
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def make_answered_tables(
     con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, figures: Mapping[str, pd.DataFrame]
 ) -> Marks:
     """The same for the data files that answers change."""
-    con.execute("CREATE OR REPLACE TEMP TABLE month_measure AS SELECT * FROM measures")
+    make_table(con, "month_measure", measures)
     return _made(con, figures, ANSWERED_OUT)
 
 
@@ -51,9 +51,7 @@ def _made(
     con: duckdb.DuckDBPyConnection, figures: Mapping[str, pd.DataFrame], out: Mapping[str, str]
 ) -> Marks:
     for name, frame in figures.items():
-        con.register("frame", frame)
-        con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS SELECT * FROM frame")
-        con.unregister("frame")
+        make_table(con, f"out_{name}", frame)
     for name, sql in out.items():
         con.execute(f"CREATE OR REPLACE TEMP TABLE out_{name} AS {sql}")
     names = [*figures, *out]
@@ -155,26 +153,28 @@ _EVIDENCE = """
                       PARTITION BY trip_key, field ORDER BY at_s, line) AS next_s
         FROM charted
     )
-    SELECT v.trip_id, v.rule, 'trips' AS "table", t.line
-    FROM wanted v JOIN delivered.trips t USING (trip_key)
-    UNION
-    SELECT v.trip_id, v.rule, 'settings', s.line
-    FROM wanted v JOIN rule_field f USING (rule)
-    JOIN series s ON s.trip_key = v.trip_key AND s.field = f.field
-        AND s.at_s <= v.until_s AND s.next_s > v.from_s
-    UNION
-    SELECT v.trip_id, v.rule, 'device_events', e.line
-    FROM wanted v JOIN delivered.device_events e ON e.trip_key = v.trip_key
-    UNION
-    SELECT v.trip_id, v.rule, 'observations', o.line
-    FROM wanted v JOIN delivered.observations o ON o.trip_key = v.trip_key
-        AND o.at_s BETWEEN v.from_s AND v.until_s
-    UNION
-    SELECT v.trip_id, v.rule, 'contacts', c.line
-    FROM wanted v JOIN delivered.contacts c ON c.trip_key = v.trip_key
-    UNION
-    SELECT v.trip_id, v.rule, l.table_name, l.line
-    FROM wanted v JOIN delivered.lost l ON l.trip_key = v.trip_key
+    SELECT DISTINCT * FROM (
+        SELECT v.trip_id, v.rule, 'trips' AS "table", t.line
+        FROM wanted v JOIN delivered.trips t USING (trip_key)
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'settings', s.line
+        FROM wanted v JOIN rule_field f USING (rule)
+        JOIN series s ON s.trip_key = v.trip_key AND s.field = f.field
+            AND s.at_s <= v.until_s AND s.next_s > v.from_s
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'device_events', e.line
+        FROM wanted v JOIN delivered.device_events e ON e.trip_key = v.trip_key
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'observations', o.line
+        FROM wanted v JOIN delivered.observations o ON o.trip_key = v.trip_key
+            AND o.at_s BETWEEN v.from_s AND v.until_s
+        UNION ALL
+        SELECT v.trip_id, v.rule, 'contacts', c.line
+        FROM wanted v JOIN delivered.contacts c ON c.trip_key = v.trip_key
+        UNION ALL
+        SELECT v.trip_id, v.rule, l.table_name, l.line
+        FROM wanted v JOIN delivered.lost l ON l.trip_key = v.trip_key
+    )
 """
 
 OUT = {

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.measures.bases import month_number
 from pipeline.rules import all_rules
 from pipeline.store.answers_view import READ_TRIPS
-from pipeline.store.content_hash import contents
+from pipeline.store.content_hash import make_contents
 from schemas.work import EquipmentUnit, MonthWork, WorkItem
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def make_work(con: duckdb.DuckDBPyConnection, month: str) -> None:
     """
     con.execute(_MOVED_ON, {"month": month})
     con.execute(_MOVED_KEY)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE moved_content AS ({contents('moved_key')})")
+    make_contents(con, "moved_content", "moved_key")
     con.execute(_CASE_ANSWER)
     con.execute(_FLAG_STATE)
     con.execute(_MONTH_WORK)

@@ -97,13 +97,12 @@ def _size_row(period: str, size: str, counts: Counts | None) -> Row:
 
 def _bounds(events: int, trips: int, hours: float) -> tuple[float, float, str]:
     """An interval from events, trips and hours alone; the exact Poisson one without an event."""
-    from scipy.special import ndtri
-
+    from pipeline.statistics import special
     from pipeline.statistics.intervals import poisson_exact
 
     if not events:
         exact = poisson_exact(0, hours, per=PER_HOURS)
         return float(exact.lower), float(exact.upper), exact.method
-    half = math.exp(float(ndtri(0.975)) * math.sqrt(1 / events + CLUSTERING / trips))
+    half = math.exp(float(special.ndtri(0.975)) * math.sqrt(1 / events + CLUSTERING / trips))
     rate = events / hours * PER_HOURS
     return rate / half, rate * half, METHOD

@@ -1,8 +1,9 @@
 """How long this service would need to notice a change, and how often its charts cry wolf.
 
 By simulation at the service's own volume with its own chart and rules: each run draws the months
-that set the limits, then the months that follow. Limits drawn from few months are themselves
-uncertain, and that uncertainty is part of the answer. The same seed gives the same figures.
+that set the limits, then the months that follow, a year at a time for as long as the answer needs
+them. Limits drawn from few months are themselves uncertain, and that is part of the answer. The
+same seed gives the same figures. Arrays have a month, or a gap, in each row, a run in each column.
 """
 
 from collections.abc import Callable, Sequence
@@ -14,12 +15,7 @@ from numpy.typing import ArrayLike
 from pipeline.statistics.charts import D2, MIN_POINTS, BoolArray, IntArray, one_series
 from pipeline.statistics.charts_time import geometric_median
 from pipeline.statistics.intervals import FloatArray
-from pipeline.statistics.run_rules import (
-    ZONE_RULES,
-    ZoneRule,
-    any_signal,
-    hits_on_a_side,
-)
+from pipeline.statistics.run_rules import BOTH_SIDES, ZONE_RULES, ZoneRule, any_signal
 from schemas.record import dataclass
 
 YEAR = 12
@@ -59,15 +55,17 @@ class Power:
     seed: int
 
 
-Draw = Callable[[np.random.Generator, float, int, int], FloatArray]
-"""From generator, factor on the rate, first and last month, to counts of runs by months."""
+MOST_RUNS = 0.9
+"""Nothing is told of what the other runs wait for."""
+
+Draw = Callable[[np.random.Generator, float, FloatArray, int], FloatArray]
+"""From generator, factor on the rate, the months' denominators and a number of runs, to counts."""
 
 Sigma = Callable[[FloatArray], FloatArray]
-"""From each run's centre (a column) to the plain sigma of every month."""
+"""From each run's centre (a row) to the plain sigma of every month."""
 
 Limits = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
-"""From the baseline's points, runs by months, to each run's centre (a column) and sigma of every
-month."""
+"""From the baseline's points to each run's centre (a row) and sigma of every month."""
 
 
 def count_power(
@@ -93,14 +91,16 @@ def count_power(
         raise ValueError("rate, exposure and dispersion must be at least 0, 0 and 1")
     months = np.resize(t, baseline_months + horizon)
 
-    def draw(rng: np.random.Generator, factor: float, first: int, last: int) -> FloatArray:
-        mean = np.broadcast_to(rate * factor * months[first:last], (runs, last - first))
+    def draw(
+        rng: np.random.Generator, factor: float, exposure: FloatArray, runs: int
+    ) -> FloatArray:
+        mean = np.broadcast_to(rate * factor * exposure[:, None], (len(exposure), runs))
         if dispersion > 1:
             mean = rng.gamma(mean / (dispersion - 1), dispersion - 1)
         return rng.poisson(mean).astype(np.float64)
 
     def sigma(centre: FloatArray) -> FloatArray:
-        return np.sqrt(centre / np.where(months > 0, months, np.nan))
+        return np.sqrt(centre / np.where(months > 0, months, np.nan)[:, None])
 
     shape = _Shape(months, baseline_months, horizon, runs, seed)
     return _power(draw, shape.limits(sigma, laney), shape, rules=rules, top=np.inf)
@@ -128,9 +128,9 @@ def share_power(
         raise ValueError("share, trips and dispersion out of range")
     months = np.resize(n, baseline_months + horizon)
 
-    def draw(rng: np.random.Generator, factor: float, first: int, last: int) -> FloatArray:
-        trips = months[first:last].astype(np.int64)
-        p = np.full((runs, last - first), share * factor)
+    def draw(rng: np.random.Generator, factor: float, volume: FloatArray, runs: int) -> FloatArray:
+        trips = volume.astype(np.int64)[:, None]
+        p = np.full((len(volume), runs), share * factor)
         if dispersion > 1 and 0 < share * factor < 1:
             extra = np.clip((dispersion - 1) / np.maximum(trips - 1, 1), 1e-9, 0.99)
             size = 1 / extra - 1
@@ -138,7 +138,7 @@ def share_power(
         return rng.binomial(trips, p).astype(np.float64)
 
     def sigma(centre: FloatArray) -> FloatArray:
-        return np.sqrt(centre * (1 - centre) / np.where(months > 0, months, np.nan))
+        return np.sqrt(centre * (1 - centre) / np.where(months > 0, months, np.nan)[:, None])
 
     shape = _Shape(months, baseline_months, horizon, runs, seed)
     top = 1 / share if share > 0 else np.inf
@@ -164,12 +164,12 @@ def value_power(
     if len(x) < MIN_POINTS:
         raise ValueError(f"at least {MIN_POINTS} months are needed to draw from")
 
-    def draw(rng: np.random.Generator, factor: float, first: int, last: int) -> FloatArray:
-        return np.asarray(rng.choice(x, (runs, last - first)) * factor)
+    def draw(rng: np.random.Generator, factor: float, months: FloatArray, runs: int) -> FloatArray:
+        return np.asarray(rng.choice(x, (len(months), runs)) * factor)
 
     def limits(base: FloatArray) -> tuple[FloatArray, FloatArray]:
-        width = np.abs(np.diff(base, axis=1)).mean(axis=1, keepdims=True) / D2
-        return base.mean(axis=1, keepdims=True), width
+        width = np.abs(np.diff(base, axis=0)).mean(axis=0, keepdims=True) / D2
+        return base.mean(axis=0, keepdims=True), width
 
     shape = _Shape(np.ones(baseline_months + horizon), baseline_months, horizon, runs, seed)
     return _power(draw, limits, shape, rules=rules, top=np.inf)
@@ -193,25 +193,25 @@ def gap_power(
     if not (0 < share < 1 and monthly_trips > 0):
         raise ValueError("share must lie between 0 and 1, trips above 0")
     rng = np.random.default_rng(seed)
-    base = rng.geometric(share, (runs, baseline_events)).astype(np.float64) - 1
+    base = rng.geometric(share, (baseline_events, runs)).astype(np.float64) - 1
 
-    def follow(factor: float, sides: Sequence[bool]) -> tuple[FloatArray, BoolArray]:
-        # enough gaps to fill the horizon; nothing takes longer than a thousand of them to notice
+    def follow(factor: float, months: int, sides: Sequence[bool]) -> tuple[FloatArray, BoolArray]:
+        # enough gaps to fill the months; nothing takes longer than a thousand of them to notice
         p = share * factor
-        count = min(ceil(horizon * monthly_trips * p * 1.5) + 20, 1000)
-        new = rng.geometric(p, (runs, count)).astype(np.float64) - 1
+        count = min(ceil(months * monthly_trips * p * 1.5) + 20, 1000)
+        new = rng.geometric(p, (count, runs)).astype(np.float64) - 1
         return _gap_signals(base, new, rules, sides)
 
     def noticed(factor: float) -> Noticed:
         if share * factor > 1:
             return _noticed(factor, np.full(runs, np.nan), horizon)
         # more events are shorter gaps
-        trips, hit = follow(factor, [factor < 1])
-        waits = np.where(hit, np.ceil(trips / monthly_trips), np.inf).min(axis=1)
+        trips, hit = follow(factor, horizon, [factor < 1])
+        waits = np.where(hit, np.ceil(trips / monthly_trips), np.inf).min(axis=0)
         return _noticed(factor, waits, horizon)
 
-    trips, hit = follow(1.0, (True, False))
-    alarm_counts = (hit & (trips / monthly_trips <= YEAR)).sum(axis=1)
+    trips, hit = follow(1.0, YEAR, BOTH_SIDES)
+    alarm_counts = (hit & (trips / monthly_trips <= YEAR)).sum(axis=0)
     months = round(baseline_events / share / monthly_trips)
     return _summary(noticed, alarm_counts, months, runs, seed)
 
@@ -220,19 +220,22 @@ def _gap_signals(
     base: FloatArray, new: FloatArray, rules: Sequence[ZoneRule], sides: Sequence[bool]
 ) -> tuple[FloatArray, BoolArray]:
     """Trips until each new gap can signal, and whether it does; ``sides``: above is True."""
-    centre = base.mean(axis=1, keepdims=True)
-    hit = np.zeros(new.shape, dtype=bool)
-    for rule in rules:
-        if rule.window > 1 and rule.sigmas == 0:
-            seen = np.hstack([base[:, 1 - rule.window :], new]) - geometric_median(centre)
-            for above in sides:
-                hit |= hits_on_a_side(seen, rule, above=above)[:, -new.shape[1] :]
-    end = np.cumsum(new + 1, axis=1)
+    centre = base.mean(axis=0, keepdims=True)
+    runs_of_gaps = [rule for rule in rules if rule.window > 1 and rule.sigmas == 0]
+    back = _furthest_back(runs_of_gaps)
+    seen = np.vstack([base[len(base) - back :], new]) - geometric_median(centre)
+    hit = any_signal(seen.T, runs_of_gaps, sides).T[back:]
+    end = np.cumsum(new + 1, axis=0)
     if True not in sides:
         return end, hit
     upper = centre + 3 * np.sqrt(centre * (centre + 1))
     over = (new > upper) & (centre > 0) & any(rule.window == 1 for rule in rules)
     return np.where(over, end - new + np.floor(upper), end), hit | over
+
+
+def _furthest_back(rules: Sequence[ZoneRule]) -> int:
+    """How many points before one the rules look at."""
+    return max((rule.window for rule in rules), default=1) - 1
 
 
 @dataclass(frozen=True)
@@ -251,7 +254,7 @@ class _Shape:
         def fit(base: FloatArray) -> tuple[FloatArray, FloatArray]:
             own = self.months[: self.baseline]
             with np.errstate(invalid="ignore"):
-                centre = np.nansum(base * own, axis=1, keepdims=True) / own.sum()
+                centre = np.nansum(base * own[:, None], axis=0, keepdims=True) / own.sum()
             width = sigma(centre)
             factor = np.ones_like(centre) if laney is False else _laney(base, centre, width, own)
             return centre, width * factor
@@ -267,37 +270,76 @@ def _power(
     rules: Sequence[ZoneRule],
     top: float,
 ) -> Power:
-    rng = np.random.default_rng(shape.seed)
-    # no rule looks further back than its window
-    back = max((rule.window for rule in rules), default=1) - 1
-    used = np.flatnonzero(shape.months > 0)
-    used = used[max(0, int(np.searchsorted(used, shape.baseline)) - back) :]
-
-    def points(factor: float, first: int, last: int) -> FloatArray:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return draw(rng, factor, first, last) / shape.months[first:last]
-
-    base = points(1.0, 0, shape.baseline)
-    centre, of_months = limits(base)
-    width = np.broadcast_to(of_months, (shape.runs, len(shape.months)))[:, used]
-
-    def scores(factor: float) -> FloatArray:
-        after = points(factor, shape.baseline, shape.baseline + shape.horizon)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = (np.hstack([base, after])[:, used] - centre) / width
-        return np.where(width > 0, z, np.nan)
-
-    year = used < shape.baseline + YEAR
-    alarms = any_signal(scores(1.0)[:, year], rules)[:, used[year] >= shape.baseline]
-    alarm_counts = alarms.sum(axis=1)
+    runs = _Runs(draw, limits, shape, rules)
 
     def noticed(factor: float) -> Noticed:
-        first = np.full(shape.runs, np.nan)
-        if factor <= top:
-            first = _first_signal(scores(factor), used - shape.baseline, rules, up=factor > 1)
-        return _noticed(factor, first, shape.horizon)
+        waits = runs.waits(factor) if factor <= top else np.full(shape.runs, np.nan)
+        return _noticed(factor, waits, shape.horizon)
 
-    return _summary(noticed, alarm_counts, shape.baseline, shape.runs, shape.seed)
+    return _summary(noticed, runs.alarms(), shape.baseline, shape.runs, shape.seed)
+
+
+class _Runs:
+    """Runs with the months that set their limits, each followed from there on."""
+
+    def __init__(
+        self, draw: Draw, limits: Limits, shape: _Shape, rules: Sequence[ZoneRule]
+    ) -> None:
+        self._draw, self._shape, self._rules = draw, shape, rules
+        self._rng = np.random.default_rng(shape.seed)
+        self._everyone = np.arange(shape.runs)
+        base = self._points(1.0, 0, shape.baseline, shape.runs)
+        self._centre, of_months = limits(base)
+        self._width = np.broadcast_to(of_months, (len(shape.months), shape.runs))
+        before = self._scores(base, 0, self._everyone)[0]
+        self._before = before[max(0, len(before) - _furthest_back(rules)) :]
+
+    def alarms(self) -> IntArray:
+        """Of each run, the months with a signal in a year in which nothing has changed."""
+        _, hit, _ = self._year(1.0, self._shape.baseline, self._before, self._everyone, BOTH_SIDES)
+        return np.asarray(hit.sum(axis=0))
+
+    def waits(self, factor: float) -> FloatArray:
+        """Month, from 1, of each run's first signal on the side of the change; infinite without.
+
+        Infinite, too, where most runs have signalled in an earlier year.
+        """
+        shape = self._shape
+        end, few = shape.baseline + shape.horizon, shape.runs - ceil(MOST_RUNS * shape.runs)
+        waits = np.full(shape.runs, np.inf)
+        waiting, seen, first = self._everyone, self._before, shape.baseline
+        while first < end and len(waiting) > few:
+            z, hit, month = self._year(factor, first, seen, waiting, [factor > 1])
+            found = hit.any(axis=0)
+            if found.any():
+                waits[waiting[found]] = month[hit[:, found].argmax(axis=0)] - shape.baseline + 1
+            waiting, seen = waiting[~found], z[len(z) - len(self._before) :, ~found]
+            first += YEAR
+        return waits
+
+    def _points(self, factor: float, first: int, last: int, runs: int) -> FloatArray:
+        months = self._shape.months[first:last]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return self._draw(self._rng, factor, months, runs) / months[:, None]
+
+    def _scores(
+        self, values: FloatArray, first: int, chosen: IntArray
+    ) -> tuple[FloatArray, IntArray]:
+        """The points that there are of the runs chosen, in sigmas, and in which months."""
+        used = np.flatnonzero(self._shape.months[first : first + len(values)] > 0)
+        sigma = self._width[np.ix_(first + used, chosen)]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = (values[used] - self._centre[:, chosen]) / sigma
+        return np.where(sigma > 0, z, np.nan), first + used
+
+    def _year(
+        self, factor: float, first: int, seen: FloatArray, chosen: IntArray, sides: Sequence[bool]
+    ) -> tuple[FloatArray, BoolArray, IntArray]:
+        """What follows `seen` in a year: all points, and where there is a signal in which month."""
+        last = min(first + YEAR, self._shape.baseline + self._shape.horizon)
+        z, month = self._scores(self._points(factor, first, last, len(chosen)), first, chosen)
+        z = np.vstack([seen, z])
+        return z, any_signal(z.T, self._rules, sides).T[len(seen) :], month
 
 
 def _summary(
@@ -317,25 +359,14 @@ def _summary(
 def _laney(
     base: FloatArray, centre: FloatArray, width: FloatArray, denominator: FloatArray
 ) -> FloatArray:
-    """Laney's sigma_z of each run (a column), never below 1."""
+    """Laney's sigma_z of each run (a row), never below 1."""
     used = np.flatnonzero(denominator > 0)
     if len(used) < 2:
         return np.ones_like(centre)
     with np.errstate(divide="ignore", invalid="ignore"):
-        z = (base[:, used] - centre) / width[:, used]
-    spread = np.abs(np.diff(z, axis=1)).mean(axis=1, keepdims=True) / D2
+        z = (base[used] - centre) / width[used]
+    spread = np.abs(np.diff(z, axis=0)).mean(axis=0, keepdims=True) / D2
     return np.asarray(np.maximum(np.nan_to_num(spread, nan=1.0), 1.0), dtype=np.float64)
-
-
-def _first_signal(
-    z: FloatArray, month: IntArray, rules: Sequence[ZoneRule], *, up: bool
-) -> FloatArray:
-    """Month, from 1, of each run's first signal on the side of the change; infinite without."""
-    hit = np.zeros(z.shape, dtype=bool)
-    for rule in rules:
-        hit |= hits_on_a_side(z, rule, above=up)
-    waits = np.where(hit & (month >= 0), month + 1.0, np.inf)
-    return np.asarray(waits.min(axis=1), dtype=np.float64)
 
 
 def _noticed(factor: float, first: FloatArray, horizon: int) -> Noticed:
@@ -349,4 +380,4 @@ def _noticed(factor: float, first: FloatArray, horizon: int) -> Noticed:
         month = float(ordered[ceil(share * len(ordered)) - 1])
         return month if month <= horizon else nan
 
-    return Noticed(factor, by(0.5), by(0.9), float(np.mean(first <= YEAR)), horizon)
+    return Noticed(factor, by(0.5), by(MOST_RUNS), float(np.mean(first <= YEAR)), horizon)

@@ -35,6 +35,10 @@ ZONE_RULES = (
 """The four classic zone rules (Western Electric 1956), as studied by Champ and Woodall 1987."""
 
 
+BOTH_SIDES = (True, False)
+"""Of the centre: above is True."""
+
+
 @dataclass(frozen=True)
 class Signal:
     """The point at which a rule is met, on which side, the rule in words and the points it saw."""
@@ -73,18 +77,17 @@ def zone_hits(z: ArrayLike, rule: ZoneRule) -> tuple[BoolArray, BoolArray]:
     return _met(values > rule.sigmas, rule), _met(values < -rule.sigmas, rule)
 
 
-def hits_on_a_side(z: FloatArray, rule: ZoneRule, *, above: bool) -> BoolArray:
-    """One of the two that :func:`zone_hits` gives."""
-    return _met(z > rule.sigmas if above else z < -rule.sigmas, rule)
-
-
-def any_signal(z: ArrayLike, rules: Sequence[ZoneRule] = ZONE_RULES) -> BoolArray:
-    """Where any of the rules is met on either side; shape of ``z``, points along the last axis."""
+def any_signal(
+    z: ArrayLike,
+    rules: Sequence[ZoneRule] = ZONE_RULES,
+    sides: Sequence[bool] = BOTH_SIDES,
+) -> BoolArray:
+    """Where any rule is met on one of the sides; shape of ``z``, points along the last axis."""
     values = np.asarray(z, dtype=np.float64)
-    found = np.zeros(values.shape, dtype=bool)
+    found = np.zeros_like(values, dtype=bool)
     for rule in rules:
-        above, below = zone_hits(values, rule)
-        found |= above | below
+        for above in sides:
+            found |= _met(values > rule.sigmas if above else values < -rule.sigmas, rule)
     return found
 
 
@@ -163,7 +166,8 @@ def _met(beyond: BoolArray, rule: ZoneRule) -> BoolArray:
     """Whether a point is beyond the line, as are enough of the window that ends with it."""
     if rule.window == 1:
         return beyond
-    total = np.cumsum(beyond, axis=-1, dtype=np.int32)
-    before = np.zeros_like(total)
-    before[..., rule.window :] = total[..., : -rule.window]
-    return beyond & (total - before >= rule.hits)
+    counted = beyond.T.astype(np.uint8)
+    total = counted.copy()
+    for back in range(1, rule.window):
+        total[back:] += counted[:-back]
+    return beyond & (total >= rule.hits).T

@@ -4,8 +4,7 @@ from typing import Any
 
 
 def __getattr__(name: str) -> Any:
-    from scipy import special
+    from pipeline.statistics.compiled import function
 
-    found = getattr(special, name)
-    globals()[name] = found
+    found = globals()[name] = function(name)
     return found

@@ -44,6 +44,14 @@ def contents(keys: str) -> str:
     """
 
 
+def make_contents(con: duckdb.DuckDBPyConnection, table: str, keys: str) -> None:
+    """Make the temporary table `table` of what `contents` gives of the table `keys`."""
+    # mostly nothing was delivered again
+    some = con.execute(f"SELECT 1 FROM {keys} LIMIT 1").fetchall()
+    content = contents(keys) if some else "SELECT 0 AS trip_key, '' AS content LIMIT 0"
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {table} AS ({content})")
+
+
 def _cell(column: str, *, added: bool) -> str:
     """A cell as text; an empty one of an added column is nothing, as it was before."""
     if added:

@@ -32,6 +32,10 @@ MOST_MEMORY_BYTES = 4 * 2**30
 CHECKPOINT_FROM = "1MiB"
 """From this size on a transaction is written to its place at once, not into the log before."""
 
+BLOCK_BYTES = 64 * 2**10
+"""Of a new store. A column takes a block or more of its own; with blocks as large as is usual a
+service's store is mostly air, which is written each time. Larger stores lose nothing by it."""
+
 LAYOUT_VERSION = 4
 """Raised whenever a kept table changes shape; the store says which layout it has."""
 
@@ -288,7 +292,7 @@ def _make_store(path: Path) -> None:
     own = f"{path.name}.{os.getpid()}-{secrets.token_hex(4)}"
     drawn, aside = path.with_name(f"{own}.drawn{ASIDE}"), path.with_name(f"{own}{ASIDE}")
     try:
-        con = _connect(drawn, {}, read_only=False)
+        con = _connect(drawn, {"default_block_size": BLOCK_BYTES}, read_only=False)
         try:
             with transaction(con):
                 create_layout(con)

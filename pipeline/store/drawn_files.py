@@ -55,12 +55,18 @@ class DrawnFiles:
         `known_by`: a mark that is quicker to have than what the file is made from; the same mark
         stands for the same file, another for nothing.
         """
-        self.file(name, made_from, lambda target: target.write_bytes(make()), known_by)
+
+        def write(target: Path) -> str:
+            content = make()
+            target.write_bytes(content)
+            return hashlib.sha256(content).hexdigest()
+
+        self.file(name, made_from, write, known_by)
 
     def file(
-        self, name: str, made_from: Made, write: Callable[[Path], object], known_by: str = ""
+        self, name: str, made_from: Made, write: Callable[[Path], str | None], known_by: str = ""
     ) -> None:
-        """As a call; `write` writes the file itself."""
+        """As a call; `write` writes the file itself, and may return the hash of its bytes."""
         target = self.aside / name
         target.parent.mkdir(parents=True, exist_ok=True)
         known = self.before.get(name)
@@ -69,8 +75,7 @@ class DrawnFiles:
         if not (known and known_by and known.known_by == known_by):
             of = made_from() if callable(made_from) else made_from
             if not (known and of and known.made_from == of):
-                write(target)
-                self.now[name] = File(of, sha256(target), known_by)
+                self.now[name] = File(of, write(target) or sha256(target), known_by)
                 return
             known = known._replace(known_by=known_by)
         link(self.standing / name, target)

@@ -21,7 +21,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from pipeline.store.database import transaction
+from pipeline.store.database import one, transaction
 
 if TYPE_CHECKING:
     import duckdb
@@ -93,33 +93,50 @@ def kept(
 
 def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -> None:
     """Keep a result that was made already; the oldest go where there are too many."""
-    if not writable(con):
-        return
-    content = zlib.compress(pickle.dumps(made, protocol=5), level=1)
-    con.execute(_LAYOUT)
-    con.execute("DELETE FROM kept.made WHERE name = ?", [name])
-    con.execute(
-        """INSERT INTO kept.made
-           SELECT coalesce(max(made_no), 0) + 1, $1, $2, $3 FROM kept.made""",
-        [name, made_from_hash(program(), made_from), content],
-    )
-    con.execute(
-        """DELETE FROM kept.made WHERE made_no IN (
-               SELECT made_no FROM kept.made
-               QUALIFY sum(octet_length(content)) OVER (ORDER BY made_no DESC) > ?)""",
-        [MOST_BYTES],
-    )
+    if writable(con):
+        _make_room(con)
+        with transaction(con):
+            _keep(con, name, made_from, made)
 
 
 def keep_tables(con: duckdb.DuckDBPyConnection, names: Sequence[str], made_from: str) -> None:
     """Keep temporary tables, all in place of those kept before: of one month there are some."""
     if not writable(con):
         return
-    con.execute(_LAYOUT)
+    _make_room(con)
     with transaction(con):
         for name in names:
             con.execute(f"CREATE OR REPLACE TABLE kept.{name} AS FROM temp.{name}")
-        keep(con, "tables", made_from, tuple(names))
+        _keep(con, "tables", made_from, tuple(names))
+
+
+def _anything(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether results are kept in this store at all."""
+    asked = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'made'"
+    return bool(con.execute(asked).fetchall())
+
+
+def _make_room(con: duckdb.DuckDBPyConnection) -> None:
+    if not _anything(con):
+        con.execute(_LAYOUT)
+
+
+def _keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -> None:
+    content = zlib.compress(pickle.dumps(made, protocol=5), level=1)
+    last, taken = one(
+        con,
+        "SELECT coalesce(max(made_no), 0), coalesce(sum(octet_length(content)), 0) FROM kept.made",
+    )
+    con.execute("DELETE FROM kept.made WHERE name = ?", [name])
+    row = [last + 1, name, made_from_hash(program(), made_from), content]
+    con.execute("INSERT INTO kept.made VALUES (?, ?, ?, ?)", row)
+    if taken + len(content) > MOST_BYTES:
+        con.execute(
+            """DELETE FROM kept.made WHERE made_no IN (
+                   SELECT made_no FROM kept.made
+                   QUALIFY sum(octet_length(content)) OVER (ORDER BY made_no DESC) > ?)""",
+            [MOST_BYTES],
+        )
 
 
 def use_kept_tables(con: duckdb.DuckDBPyConnection, made_from: str) -> bool:
@@ -135,8 +152,7 @@ def use_kept_tables(con: duckdb.DuckDBPyConnection, made_from: str) -> bool:
 
 def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> list[Any]:
     """What is kept under `name`, if it was made from the same; an empty list if nothing is."""
-    there = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'made'"
-    if not con.execute(there).fetchall():
+    if not _anything(con):
         return []
     asked = "SELECT content FROM kept.made WHERE name = ? AND made_from = ?"
     rows = con.execute(asked, [name, made_from_hash(program(), made_from)]).fetchall()

@@ -10,8 +10,6 @@ from pipeline.store.kept_results import made_from_hash, state
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
-
     import duckdb
 
 SHOWN_NOWHERE = ("file_content", "workbook", "draft")
@@ -62,16 +60,14 @@ class MadeFrom:
 
         Signals write into the follow-up what they say for the first time, so it is looked at anew.
         """
-        self.look_again()
-        return made_from_hash(self._delivered, self._but(NOT_MEASURED), self.month)
+        of = state(self.con, "loop", *SHOWN_NOWHERE, *NOT_MEASURED)
+        return made_from_hash(self._delivered, of, self.month)
 
     def unanswered(self) -> str:
         """Of all that the month's pages are made from but what readers answered."""
-        return made_from_hash(self._delivered, self._but(ANSWERS), self.month, self.more)
+        of = {name: mark for name, mark in self._loop.items() if name not in ANSWERS}
+        return made_from_hash(self._delivered, of, self.month, self.more)
 
     def everything(self) -> str:
         """Of all that the month's pages are made from."""
         return made_from_hash(self._delivered, self._loop, self.month, self.more, self.publishing)
-
-    def _but(self, tables: Collection[str]) -> dict[str, str]:
-        return {name: mark for name, mark in self._loop.items() if name not in tables}

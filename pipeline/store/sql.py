@@ -8,6 +8,7 @@ from schemas.contract import sheet_name
 
 if TYPE_CHECKING:
     import duckdb
+    import pandas as pd
 
 FEW = 40
 """So many trips are named in a question, so that nothing of others is looked at."""
@@ -21,6 +22,11 @@ def quoted(name: str) -> str:
 def literal(text: str) -> str:
     """Return a text as an SQL literal."""
     return "'" + text.replace("'", "''") + "'"
+
+
+def make_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
+    """Make a temporary table of a frame's rows, which the database finds by its name here."""
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM frame")
 
 
 def in_table(con: duckdb.DuckDBPyConnection, table: str) -> str:

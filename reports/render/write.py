@@ -47,7 +47,7 @@ def write_pages(
     site = site or Site(pages_of(review), months_written(folder))
     draw = draw or into(folder / review.month)
     page = write_month(review, folder, site, draw)
-    assets = write_assets(folder / "assets")
+    assets = asset_names()
     write_cases(review, folder, site, assets, environment(), draw, part)
     write_audiences(review, folder, site, assets, environment(), draw)
     return page

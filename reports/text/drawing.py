@@ -6,6 +6,7 @@ import dataclasses
 import hashlib
 import json
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -52,7 +53,12 @@ def mark(*parts: Any) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
-        return [type(value).__qualname__, fields]
-    raise TypeError(f"{type(value)} has no mark")
+    kind = type(value)
+    return [kind.__qualname__, {name: getattr(value, name) for name in _fields(kind)}]  # type: ignore[arg-type]
+
+
+@cache
+def _fields(kind: type) -> tuple[str, ...]:
+    if not dataclasses.is_dataclass(kind):
+        raise TypeError(f"{kind} has no mark")
+    return tuple(field.name for field in dataclasses.fields(kind))

@@ -183,6 +183,8 @@ def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
     frame = review.figures.signal_charts if review.figures is not None else None
     if frame is None:
         return []
-    own = frame[(frame["measure"] == key[0]) & (frame["group_by"] == key[1])
-                & (frame["group_value"] == key[2]) & (frame["month"] <= review.month)]  # fmt: skip
-    return records(own.sort_values("month"))
+    measure, by, value, month = (
+        frame[name].to_numpy() for name in ("measure", "group_by", "group_value", "month")
+    )
+    own = (measure == key[0]) & (by == key[1]) & (value == key[2]) & (month <= review.month)
+    return records(frame[own].sort_values("month"))
