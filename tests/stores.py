@@ -24,7 +24,8 @@ def _database() -> duckdb.DuckDBPyConnection:
 def attached(store: Path, *, read_only: bool = True) -> Iterator[duckdb.DuckDBPyConnection]:
     """The store's tables, until the block ends."""
     con = _database()
-    con.execute(f"ATTACH '{store}' AS store{' (READ_ONLY)' if read_only else ''}; USE store")
+    path = str(store).replace("'", "''")
+    con.execute(f"ATTACH '{path}' AS store{' (READ_ONLY)' if read_only else ''}; USE store")
     try:
         yield con
     finally:

@@ -14,7 +14,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     from concurrent.futures import ThreadPoolExecutor
 
-CHUNK, TAIL = 1 << 22, 256
+CHUNK, TAIL = 1 << 20, 256
 LOOSE_QUOTES = (b' "', b'" ', b'\t"', b'"\t')
 LONGEST_LINE = 8 << 20
 """No row of a table comes near; a file without line ends does, and must not fill the memory."""
@@ -114,7 +114,7 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
         if most is not None and status.st_size > most:
             raise Unreadable("too-large", f"it is larger than {most >> 20} megabytes")
         scan = None if path.suffix.lower() in NOT_TEXT else Scan()
-        sha256 = _read(path, scan, beside=status.st_size > CHUNK)
+        sha256 = _read(path, scan, beside=status.st_size > 4 * CHUNK)
         return Content(path, sha256, scan.text(path) if scan else None)
     except FileNotFoundError:
         raise Unreadable("not-found", "there is no such file") from None

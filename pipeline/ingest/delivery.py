@@ -16,6 +16,7 @@ from pipeline.ingest.doubtful import Doubted, find_doubtful
 from pipeline.ingest.incoming import close_incoming
 from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.problems import Findings
+from pipeline.ingest.rows_of_trips import Begun, reading
 from pipeline.ingest.set_aside import MONTH_COLUMNS
 from pipeline.ingest.settings_files import (
     SettingsFiles,
@@ -146,21 +147,13 @@ def _stage_tables(
     _check_tables(parts, export, findings)
     enough_threads(con, sum(part.path.stat().st_size for part in parts.all))
     staging.prepare(con)
-    staged = []
-    for table, content in parts.tables.items():
-        try:
-            header = header_of(con, table, content)
-        except Unreadable as error:
-            findings.unreadable(content.name, error)
-            continue
-        present = _check_header(table, content, header, export, findings)
-        if present is None:
-            continue
-        stage(f"read, cast and validate {table}")
-        if staging.stage_table(con, TableFile(table, content, header, present), findings):
-            staged.append(table)
-            if table == "trips":
-                staging.number_trips(con)
+    files = _usable_files(con, parts, export, findings)
+    trips, others = ([f for f in files if (f.table == "trips") is so] for so in (True, False))
+    staged = [file.table for file in trips if _stage_file(con, file, findings, stage, {})]
+    if staged:
+        staging.number_trips(con)
+    with reading(con, others) as begun:
+        staged += [f.table for f in others if _stage_file(con, f, findings, stage, begun)]
     names = {table: parts.tables[table].name for table in staged}
     stage("privacy screen")
     screen.screen_tables(con, names, export, findings)
@@ -168,6 +161,34 @@ def _stage_tables(
         _check_months(con, table, parts.tables[table].name, export, findings)
     if findings.refusals:
         raise Refused(findings.refusals)
+
+
+def _usable_files(
+    con: duckdb.DuckDBPyConnection, parts: Parts, export: ExportFile, findings: Findings
+) -> list[TableFile]:
+    """The files whose header can be used."""
+    files = []
+    for table, content in parts.tables.items():
+        try:
+            header = header_of(con, table, content)
+        except Unreadable as error:
+            findings.unreadable(content.name, error)
+            continue
+        present = _check_header(table, content, header, export, findings)
+        if present is not None:
+            files.append(TableFile(table, content, header, present))
+    return files
+
+
+def _stage_file(
+    con: duckdb.DuckDBPyConnection,
+    file: TableFile,
+    findings: Findings,
+    stage: Stage,
+    begun: Begun,
+) -> bool:
+    stage(f"read, cast and validate {file.table}")
+    return staging.stage_table(con, file, findings, begun)
 
 
 def _keep(

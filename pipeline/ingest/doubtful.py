@@ -219,30 +219,30 @@ def _jumps(delivery: Doubted) -> Iterator[str]:
     """
     if "settings" not in delivery.files:
         return
+    settings = good_rows("settings")
     conditions = {
         "flow_lpm": f"v >= {TIMES_MORE} * greatest(p, n) and v - greatest(p, n) >= {LPM_MORE}"
         f" and least(p, n) >= {STAYS_WITHIN} * greatest(p, n)",
         "fio2": f"v - greatest(p, n) >= {FIO2_MORE} and abs(p - n) <= {FIO2_ALIKE}",
     }
-    meant = {"fio2": "gas in ('wall', 'cylinder')"}
     for name, jumps in conditions.items():
         found = _finding(
             "jump-and-back", delivery.files["settings"], name,
             literal("the value jumps up here and is back at the next setting"),
         )  # fmt: skip
-        yield f"""
-            with near as (
-                select trip_key, at_s, line, v,
-                    case when lag(trip_key) over () = trip_key then lag(v) over () end as p,
-                    case when lead(trip_key) over () = trip_key then lead(v) over () end as n
-                from (select *, {name} as v from ({good_rows("settings")})) where v is not null),
-            of_gas as (
-                select j.line, arg_max(s.source, (s.at_s, s.line)) as gas
-                from near j left join ({good_rows("settings")}) s
+        jumped = f"""
+            select trip_key, at_s, line from (
+                select trip_key, at_s, line, v, lag(v) over () as p, lead(v) over () as n,
+                    lag(trip_key) over () = trip_key and lead(trip_key) over () = trip_key as inside
+                from (select *, {name} as v from ({settings})) where v is not null)
+            where inside and {jumps}"""
+        if name == "fio2":
+            jumped = f"""
+                select j.line from ({jumped}) j left join ({settings}) s
                     on s.trip_key = j.trip_key and (s.at_s, s.line) <= (j.at_s, j.line)
-                where p is not null and n is not null and {jumps} group by j.line)
-            select {found} from of_gas where not coalesce({meant.get(name, "false")}, false)
-            having count(*) > 0"""
+                group by j.line having not coalesce(
+                    arg_max(s.source, (s.at_s, s.line)) in ('wall', 'cylinder'), false)"""
+        yield f"select {found} from ({jumped}) having count(*) > 0"
 
 
 def _few_trips(delivery: Doubted) -> Iterator[str]:

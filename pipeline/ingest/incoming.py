@@ -16,15 +16,20 @@ from pipeline.store.sql import literal
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.ingest.typed import TableFile
+
 INCOMING = "incoming"
 LONG_FILE_BYTES = 32 << 20
 """Files from this size on wait there, others in memory."""
 
 
-def waiting_place(con: duckdb.DuckDBPyConnection, bytes_of_file: int) -> str:
-    """The database that a file's good rows wait in; made where it is needed and not there."""
-    if bytes_of_file < LONG_FILE_BYTES:
-        return "temp"
+def is_long(file: TableFile) -> bool:
+    """Whether the good rows of a file wait there."""
+    return file.content.path.stat().st_size >= LONG_FILE_BYTES
+
+
+def waiting_place(con: duckdb.DuckDBPyConnection) -> str:
+    """The database that good rows wait in; made where it is not there."""
     if not _paths(con, literal(INCOMING)):
         (path,) = _paths(con, "current_database()")
         aside = f"{path}.{INCOMING}{ASIDE}" if path else ":memory:"

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.incoming import close_incoming
+from pipeline.ingest.rows_of_trips import of_trips
 from pipeline.ingest.settings_files import canonical, same_but_approval
-from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows, of_trips
+from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
 from schemas.export_file import TIMED

@@ -1,25 +1,29 @@
 """The rows of a table that belong to trips: cast, checked and joined to them as they are read.
 
 A long file is read in pieces, as many at a time as there are threads, each into a table of its
-own: one row after the other, so that nothing of it is held and the file's order stays.
+own: one row after the other, so that nothing of it is held and the file's order stays. Meanwhile
+the shorter ones are read, and what was read before is looked through.
 """
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.incoming import waiting_place
+from pipeline.ingest.incoming import is_long, waiting_place
 from pipeline.ingest.typed import CutInARowError, TableFile, readers, whole
 from pipeline.ingest.validate import cast_sql, codes_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
-from schemas.contract import TABLES
+from schemas.contract import OF_THE_SERVICE, TABLES
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
+
     import duckdb
 
     from pipeline.files.rows import TextRows
@@ -42,17 +46,55 @@ class Rows:
     reject: str
 
 
-def stage_rows(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> None:
-    """Make `kept_<table>` and `staged_<table>`, as `stage` describes them."""
-    place = waiting_place(con, file.content.path.stat().st_size)
+Begun = dict[str, "list[Future[list[Rows]]]"]
+"""By table the pieces of its file that are being read, in the order of the file."""
+
+
+def of_trips(table: str) -> bool:
+    """Whether the rows of a table belong to trips, and so have the key of one."""
+    return table not in ("trips", *OF_THE_SERVICE)
+
+
+@contextmanager
+def reading(con: duckdb.DuckDBPyConnection, files: list[TableFile]) -> Iterator[Begun]:
+    """Begin to read the long ones of `files`, one piece after the other on every processor.
+
+    Call when the trips are numbered, and stage the tables, long and short, before it ends.
+    """
     # a left join that is built on the rows that are read would hold them all and mix them
     con.execute("set disabled_optimizers = 'build_side_probe_side'")
+    (threads,) = one(con, "select current_setting('threads')")
+    long = [file for file in files if of_trips(file.table) and is_long(file)]
     try:
-        parts = _read(con, file, findings, place)
+        if threads == 1 or not long:
+            yield {}
+            return
+        from concurrent.futures import ThreadPoolExecutor
+
+        kept = f"{waiting_place(con)}.trips"
+        con.execute(f"create or replace table {kept} as select trip_id, trip_key from kept_trips")
+        with ThreadPoolExecutor(threads) as pool:
+            try:
+                yield {
+                    file.table: [
+                        pool.submit(_take, file, kept, con.cursor(), _name(con, file, n), read)
+                        for n, read in enumerate(readers(con, file))
+                    ]
+                    for file in long
+                }
+            finally:
+                pool.shutdown(cancel_futures=True)
     finally:
         con.execute("reset disabled_optimizers")
+
+
+def stage_rows(
+    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, begun: Begun
+) -> None:
+    """Make `kept_<table>` and `staged_<table>`, as `stage` describes them."""
+    parts = _read(con, file, findings, begun.get(file.table, []))
     _tell_others(con, file, parts, findings)
-    kept = _in_order(con, file, parts, f"{place}.good_{file.table}")
+    kept = _in_order(con, file, parts, _name(con, file, "sorted"))
     table, cells = file.table, cells_of(file) | {"trip_id": "null::VARCHAR"}
     con.execute(f"""
         create or replace temp view kept_{table} as
@@ -63,36 +105,29 @@ def stage_rows(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findin
     """)
 
 
+def _name(con: duckdb.DuckDBPyConnection, file: TableFile, part: int | str) -> str:
+    """What a table is called that part of a file is read into."""
+    return f"{waiting_place(con) if is_long(file) else 'temp'}.read_{file.table}_{part}"
+
+
 def _read(
-    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, place: str
+    con: duckdb.DuckDBPyConnection,
+    file: TableFile,
+    findings: Findings,
+    begun: list[Future[list[Rows]]],
 ) -> list[Rows]:
-    """Read a file into tables in `place`, and return them in the order of the file."""
-    relation = f"{place}.read_{file.table}"
-    (threads,) = one(con, "select current_setting('threads')")
-    pieces = readers(con, file)
-    kept = "kept_trips"
-    if place != "temp" and len(pieces) > 1:
-        kept = f"{place}.trips_of_{file.table}"
-        con.execute(f"create or replace table {kept} as select trip_id, trip_key from kept_trips")
-    else:
-        threads = 1
-    take = partial(_take, file, kept)
+    """Read a file into tables, unless that is begun, and return them in the order of the file."""
+    take = partial(_take, file, "kept_trips", con)
     try:
-        if threads == 1:
-            found = [take(con, f"{relation}_{n}", read) for n, read in enumerate(pieces)]
-        else:
-            with ThreadPoolExecutor(threads) as pool:
-                found = list(
-                    pool.map(
-                        lambda n: take(con.cursor(), f"{relation}_{n}", pieces[n]),
-                        range(len(pieces)),
-                    )
-                )
+        found = [piece.result() for piece in begun] or [
+            take(_name(con, file, n), read) for n, read in enumerate(readers(con, file))
+        ]
     except CutInARowError:
         found = []
     if found:
         return [rows for parts in found for rows in parts]
-    return take(con, relation, lambda con, create: [whole(con, file, findings, create)])
+    relation = _name(con, file, "whole")
+    return take(relation, lambda con, create: [whole(con, file, findings, create)])
 
 
 def _take(
@@ -161,19 +196,39 @@ def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows]
         for part in parts
     )
     order = ["trip_key", "at_s", "line"] if "at_s" in file.wanted else ["trip_key", "line"]
-    before = ", ".join(f'lag({name}) over () as "before~{name}"' for name in order)
-    (wrong,) = one(
-        con, f"select count(*) from (select {', '.join(order)}, {before} from ({good}))"
-        f" where {_later(order)}",
-    )  # fmt: skip
-    if not wrong:
+    if not _misplaced(con, file.table, good, order):
         return f"({good})"
     con.execute(
         f"create or replace {_kind(into)} {into} as from ({good}) order by {', '.join(order)}"
     )
     for part in parts:
         con.execute(f"drop table {part.relation}")
+    _misplaced(con, file.table, f"from {into}", order)
     return into
+
+
+def _misplaced(con: duckdb.DuckDBPyConnection, table: str, rows: str, order: list[str]) -> bool:
+    """Whether some rows stand before one that they should stand behind.
+
+    Where rows have times this makes `repeated_times_<table>`: trip_key and at_s of the rows behind
+    another one of the same trip and time.
+    """
+    con.execute(
+        f"create or replace temp table repeated_times_{table} as {misplaced_or_again(rows, order)}"
+    )
+    (found,) = one(con, f"select count(*) filter (misplaced) from repeated_times_{table}")
+    return bool(found)
+
+
+def misplaced_or_again(rows: str, order: list[str]) -> str:
+    """SQL for the rows that are `misplaced`, or have the same trip and time as the one before."""
+    names, before = ", ".join(order), ", ".join(f'lag({n}) over () as "before~{n}"' for n in order)
+    *told, _ = order
+    same = " and ".join(f'{name} = "before~{name}"' for name in told)
+    return f"""
+        select {", ".join(told)}, {_later(order)} as misplaced
+        from (select {names}, {before} from ({rows}))
+        where misplaced {f"or {same}" if "at_s" in told else ""}"""
 
 
 def _later(order: list[str]) -> str:

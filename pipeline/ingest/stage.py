@@ -15,10 +15,12 @@ from pipeline.files import Unreadable
 from pipeline.ingest.problems import ROW_RULES, Findings
 from pipeline.ingest.rows_of_trips import (
     FILLED,
+    Begun,
     cells_of,
     look_through,
     mention_blank,
     named,
+    of_trips,
     stage_rows,
 )
 from pipeline.ingest.set_aside import (
@@ -62,11 +64,16 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def stage_table(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> bool:
-    """Read, cast and check one file; False, and a finding, if it cannot be read at all."""
+def stage_table(
+    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, begun: Begun
+) -> bool:
+    """Read, cast and check one file; False, and a finding, if it cannot be read at all.
+
+    `begun`: what of it is being read, from `reading`.
+    """
     try:
         if of_trips(file.table):
-            stage_rows(con, file, findings)
+            stage_rows(con, file, findings, begun)
         else:
             _stage_whole(con, file, findings)
     except Unreadable as error:
@@ -190,10 +197,8 @@ def _perhaps_identical(table: str) -> str:
     """SQL for the rows among which all are that repeat another one throughout."""
     if "at_s" not in TABLES[table].to_schema().columns:
         return good_rows(table)
-    before = "lag(trip_key) over () as trip_before, lag(at_s) over () as at_s_before"
-    return f"""{good_rows(table)} where (trip_key, at_s) in (
-        select (trip_key, at_s) from (select trip_key, at_s, {before} {good_rows(table)})
-        where trip_key = trip_before and at_s = at_s_before)"""
+    times = f"(select (trip_key, at_s) from repeated_times_{table})"
+    return f"{good_rows(table)} where (trip_key, at_s) in {times}"
 
 
 def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:
@@ -211,11 +216,6 @@ def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Find
             f"{trips} of the trips set aside came with an earlier delivery, and what that said of"
             " them still holds",
         )
-
-
-def of_trips(table: str) -> bool:
-    """Whether the rows of a table belong to trips, and so have the key of one."""
-    return table not in ("trips", *OF_THE_SERVICE)
 
 
 def good_rows(table: str) -> str:

@@ -54,6 +54,17 @@ class ColumnPlan:
         return f"raw~{self.name}"
 
     @property
+    def whole(self) -> str:
+        """Name of the column that keeps the text as a whole number, of those `often_whole`."""
+        return f"whole~{self.name}"
+
+    @property
+    def often_whole(self) -> bool:
+        """Whether most numbers of the column are whole ones."""
+        unit = (self.field.metadata or {}).get("unit")
+        return self.kind in WRITTEN_AS and not self.words and unit not in RARELY_WHOLE
+
+    @property
     def words(self) -> list[str]:
         """The codes that the contract allows, where it names them."""
         of_checks = [check.statistics.get("allowed_values", []) for check in self.field.checks]
@@ -73,9 +84,9 @@ class ColumnPlan:
         if self.kind in WRITTEN_AS:
             written = f"regexp_full_match({raw}, '{WRITTEN_AS[self.kind]}')"
             arms = f"when {written} then try_cast({raw} as {self.kind})"
-            if (self.field.metadata or {}).get("unit") not in RARELY_WHOLE:
+            if self.often_whole:
                 # a number that reads back as it was written needs no pattern, which is slower
-                whole = f"try_cast({raw} as INT)"
+                whole = quoted(self.whole)
                 arms = f"when {whole}::VARCHAR = {raw} then {whole}::{self.kind} {arms}"
             return f"case {arms} end"
         if self.kind == "BOOLEAN":
@@ -84,14 +95,12 @@ class ColumnPlan:
 
     @property
     def fine(self) -> str:
-        """SQL for whether the cell breaks no rule; never null.
+        """SQL for whether the cell breaks no rule: false or null where it breaks one.
 
         A check of a cell that is empty, or could not be read as the type, is null.
         """
-        value, empty = quoted(self.name), f"({quoted(self.raw)} is null)"
-        if holds := " and ".join(map("({})".format, self.checks)):
-            return f"coalesce({holds}, {empty if self.field.nullable else 'false'})"
-        return f"{empty} = ({value} is null)" if self.field.nullable else f"{value} is not null"
+        held = " and ".join(map("({})".format, self.checks)) or f"{quoted(self.name)} is not null"
+        return f"({quoted(self.raw)} is null or {held})" if self.field.nullable else f"({held})"
 
     def code(self, text: str) -> str:
         """SQL for the first rule the cell breaks, 0 if none; `text` is SQL for what it held."""
@@ -164,6 +173,9 @@ def cast_sql(
     named = [f"{cell} as {quoted(c.raw)}" for cell, c in zip(cells, columns, strict=True)]
     raw = ", ".join([*extra, *named])
     typed = ", ".join(f"{c.typed} as {quoted(c.name)}" for c in columns)
+    whole = [
+        f", try_cast({quoted(c.raw)} as INT) as {quoted(c.whole)}" for c in columns if c.often_whole
+    ]
     kept = ", ".join([*own, *(quoted(c.name) for c in columns)])
     fine = [
         "trip_key is not null" if of_kept and c.name == "trip_id" else c.fine for c in columns
@@ -172,7 +184,8 @@ def cast_sql(
     return f"""
 with source as ({source.sql}),
 raw as (select {raw} from source),
-typed as (select *, {typed} from raw)
+whole as (select *{"".join(whole)} from raw),
+typed as (select *, {typed} from whole)
 select {kept}, case when {" and ".join(fine)} then null else [{", ".join(texts)}] end as raw
 from typed
 """

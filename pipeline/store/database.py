@@ -29,6 +29,9 @@ ASIDE = ".new"
 MOST_MEMORY_BYTES = 4 * 2**30
 """DuckDB spills beyond this; measured enough for a million trips at full speed."""
 
+CHECKPOINT_FROM = "1MiB"
+"""From this size on a transaction is written to its place at once, not into the log before."""
+
 BLOCK_BYTES = 64 * 2**10
 """Of a new store. A column takes a block or more of its own; with blocks as large as is usual a
 service's store is mostly air, which is written each time. Larger stores lose nothing by it."""
@@ -226,6 +229,7 @@ def _config(spill: Path, memory_limit: str | None, threads: int | None) -> dict[
     # joins to the latest row before a moment are estimated as small as a few rows where they are
     # many thousand, and then made row by row
     config["asof_loop_join_threshold"] = 0
+    config["checkpoint_threshold"] = CHECKPOINT_FROM
     config["memory_limit"] = memory_limit or _default_memory()
     if threads is not None:
         config["threads"] = threads

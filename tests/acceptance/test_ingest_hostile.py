@@ -87,7 +87,7 @@ def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("crew", "code"),
     [
-        (",".join(f"c{i}" for i in range(1_000_000)) + "\n1\n", "too-many-columns"),
+        ("c," * 1_000_000 + "c\n1\n", "too-many-columns"),
         ("x" * 3_000_000, "missing-header"),
         (bytes(range(256)) * 50, "not-utf8"),
         ("trip_id,crew_member,role\0\n007,c1,nurse\n", "unknown-column"),
@@ -174,11 +174,11 @@ def test_names_and_cells_that_would_be_sql_or_html(tmp_path: Path) -> None:
 def test_a_full_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """No file may grow beyond 100 kB, so writing ends as it does on a full disk."""
+    """No file may grow beyond 20 kB, so writing ends as it does on a full disk."""
     delivery, into = small_delivery.write(tmp_path / "d"), tmp_path / "out"
     monkeypatch.setattr("sys.argv", ["tailrace", "review", str(delivery), "--into", str(into)])
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, before[1]))
     try:
         with pytest.raises(SystemExit) as caught:
             main()

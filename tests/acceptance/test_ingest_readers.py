@@ -26,6 +26,7 @@ from pipeline.files.rows import Columns, TextRows
 from pipeline.ingest import stage
 from pipeline.ingest.parts import read_part
 from pipeline.ingest.problems import Findings
+from pipeline.ingest.rows_of_trips import reading
 from pipeline.ingest.typed import TableFile
 from schemas.contract import TABLES
 from tests.deep import examples
@@ -152,7 +153,8 @@ def test_lines_are_those_of_the_file_whatever_the_number_of_threads(
         assert content is not None
         stage.prepare(wide)
         file = TableFile("settings", content, header, header)
-        assert stage.stage_table(wide, file, Findings())
+        with reading(wide, [file]) as begun:
+            assert stage.stage_table(wide, file, Findings(), begun)
         (found,) = wide.execute(
             "select count(*) filter (trip_id = line::VARCHAR) from staged_settings"
         ).fetchall()

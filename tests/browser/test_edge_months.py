@@ -11,6 +11,8 @@ from openpyxl import load_workbook
 from playwright.sync_api import Browser
 
 from pipeline.errors.mistakes import Refused
+from pipeline.judging import whatif
+from pipeline.measures import power
 from pipeline.review import review
 from pipeline.simulate import simulate
 from reports.render import workbook
@@ -19,6 +21,7 @@ from tests.browser.conftest import Opener, case_page
 from tests.browser.edge_months import FORMULA, MONTHS, REFUSED, TOKENS, replace
 from tests.browser.test_month_page import SIDEWAYS
 from tests.deep import examples
+from tests.followup.conftest import no_curves, no_figures
 from tests.unscreened import unscreened
 
 PAGES = tuple(Path(file).stem for file, _ in pages.PAGES.values())
@@ -52,6 +55,9 @@ def reviewed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     pages = {}
     with pytest.MonkeyPatch.context() as patch:  # the pages alone are looked at
         patch.setattr(workbook, "_write_tables", lambda *_: None)
+        if not examples(0, 1):  # power is simulated, and history replays every rule many times
+            patch.setattr(power, "power", lambda *_: no_figures()["power"])
+            patch.setattr(whatif, "main_curves", no_curves)
         for name in OPENED:
             with nullcontext() if name == "hostile" else unscreened():
                 pages[name] = review(folder / name / "delivery", folder / name / "out").page

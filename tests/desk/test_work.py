@@ -334,6 +334,7 @@ def test_a_trip_by_hand_stands_in_the_list(visit: Visits) -> None:
     assert {"trip", "why"} <= here.asks("/add")
     here.kept("/add", {"trip": str(trip), "why": "the crew told of it"})
     assert "added by hand" in here.text("/")
+    assert "the crew told of it" in here.text(f"/case?trip={trip}")
     assert here.send("/add", {"trip": "T-none", "why": "x"}).status_code == 409
     assert here.send("/case", here.case(str(trip), status="closed")).status_code == 409
     here.kept("/case", here.case(str(trip), status="closed", note="The crew was right to call."))

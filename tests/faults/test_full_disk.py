@@ -75,7 +75,7 @@ def check(ended: Ended, into: Path) -> None:
 def test_a_month_by_itself(disk: Path, delivery: Path, tmp_path: Path) -> None:
     """Without room nothing is stored or kept as delivered; with room the same command does."""
     mapping = small_month(tmp_path / "own", disk / "into", delivery)
-    for kib, code in ((64, 3), (300, 3), (None, 0)):
+    for kib, code in ((64, 3), (130, 3), (None, 0)):
         if kib is None:
             (disk / "filler").unlink()
         else:
@@ -100,9 +100,9 @@ def small_month(folder: Path, into: Path, delivery: Path) -> Path:
 
 
 def test_the_code_says_what_is_stored(disk: Path, delivery: Path) -> None:
-    """200 KB are too few for an empty store, 276 for more; 4 MB hold one with a delivery."""
+    """64 KB are too few for an empty store, 130 for more; 4 MB hold one with a delivery."""
     codes = []
-    for number, kib in enumerate((200, 276, 4_000)[:: examples(2, 1)]):
+    for number, kib in enumerate((64, 130, 4_000)[:: examples(2, 1)]):
         into = disk / f"into-{number}"
         leave_room(disk, kib)
         ended = world.run("review", delivery, "--into", into)

@@ -203,7 +203,7 @@ def test_winters_are_busier() -> None:
 def test_planted_changes_are_recovered_by_a_plain_count(tmp_path: Path) -> None:
     """Four standard errors, of a jackknife over 20 groups; `python -m tests.bench.change_recovery`
     does the same over 50 seeds."""
-    found, events_of_stopped_logs = recovered(range(examples(1, 2)), 2000, tmp_path)
+    found, events_of_stopped_logs = recovered(range(2), 2000, tmp_path)
     assert {one.name: one.off for one in found if one.off > 4} == {}
     assert events_of_stopped_logs == 0
     assert all(0 < one.error < 1 for one in found), "an estimate without spread shows nothing"

@@ -18,6 +18,7 @@ from pipeline.files.workbook import Workbook
 from pipeline.ingest import stage
 from pipeline.ingest.parts import read_part
 from pipeline.ingest.problems import Findings
+from pipeline.ingest.rows_of_trips import reading
 from pipeline.ingest.settings_files import read_protocol_file
 from pipeline.ingest.typed import TableFile, header_of
 from pipeline.ingest.workbook import tables_in
@@ -156,8 +157,9 @@ def _staged(path: Path, name: str) -> None:
             present = [column for column in ("trip_id", "crew_member") if column in header]
             table = TableFile("crew", content, header, present)
             # a table without it is refused by its header
-            if "trip_id" in present and stage.stage_table(con, table, findings):
-                con.execute("select count(*), min(line), count(crew_member) from staged_crew")
+            with reading(con, [table]) as begun:
+                if "trip_id" in present and stage.stage_table(con, table, findings, begun):
+                    con.execute("select count(*), min(line), count(crew_member) from staged_crew")
     except Unreadable as error:
         findings.unreadable(name, error)
     if content is not None and content.book:
