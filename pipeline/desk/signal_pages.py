@@ -26,6 +26,8 @@ from pipeline.desk.kept_work import keep_work
 from pipeline.desk.thing_pages import due_field, due_month_of, nothing_there
 from pipeline.desk.trips_share import trips_share
 from pipeline.desk.waiting import also, due_month, signal_name, signal_piece
+from pipeline.errors import problem
+from pipeline.errors.mistakes import Refused
 from pipeline.followup.moves import Move, month_under_review, move, new_key
 from pipeline.followup.own_signals import (
     CONCLUSIONS,
@@ -55,6 +57,9 @@ RANGE = (
     "The range in brackets is a 95 % interval. These months were chosen because they were high, so"
     " the ratio is likely nearer 1."
 )
+AGAIN = "again"
+"""What a form says that takes up a closed signal, so that none opened before can do it."""
+
 MOST_TRIPS = 200
 """Trips behind a signal that its page lists."""
 
@@ -176,7 +181,7 @@ def _forms(
     if signal.state == CLOSED:
         why = ask.text("why", "Why it is taken up again, naming nobody", required=True)
         again = form(request, "/signal", "Keep", title="Take it up again", fields=[hidden, why],
-                     go=LOOKED_INTO)  # fmt: skip
+                     go=AGAIN)  # fmt: skip
         return [again] if signal.closed_by else []
     look = [
         hidden,
@@ -230,8 +235,10 @@ def save_signal(request: Request, fields: Fields) -> Response:
         if one(fields, "go") == CLOSED:
             close(con, keys, by, said)
             _act(con, fields, by, due)
-        elif found[key].state == CLOSED:
+        elif one(fields, "go") == AGAIN:
             take_up_again(con, found[key], by, said["why"])
+        elif found[key].state == CLOSED:  # since the form was opened
+            raise Refused(problem("not-a-move", None, "the signal is closed by now"))
         else:
             look_into(con, keys, by, {**said, "due_month": due})
     return go_to(at("/signals", said="Kept."))

@@ -247,7 +247,13 @@ def look_into(
 def take_up_again(
     con: duckdb.DuckDBPyConnection, signal: SignalNow, by: str, why: str | None
 ) -> None:
-    """Store that a closed signal is looked into again, with what closed it; in a transaction."""
+    """Store that a closed signal is looked into again, with what closed it; in a transaction.
+
+    Refused (not-a-move) where no person closed it, and without a why.
+    """
+    if not signal.closed_by:
+        what = "only a signal that a person closed is taken up again"
+        raise Refused(problem("not-a-move", None, what))
     chart = (signal.measure, signal.group_by, signal.group_value)
     later = [
         s.key for s in signals_now(con).values()

@@ -244,9 +244,12 @@ def test_closing_a_signal_closes_what_was_said_of_its_chart_before(
     assert here.get("/?kind=signal").count('class="piece"') == 0
     assert "So it was." in here.text(f"/signal?key={first}")
     # a mistake: both are there again, with what is said now
-    taken_up = {"key": first, "go": "looked_into"}
+    taken_up = {"key": first, "go": "again"}
     assert here.send("/signal", taken_up).status_code == 409
-    here.kept("/signal", {**taken_up, "why": "Another base was meant."})
+    why = {"why": "Another base was meant."}
+    # a form that was open before it was closed takes nothing up
+    assert here.send("/signal", {**why, "key": again, "go": "looked_into"}).status_code == 409
+    here.kept("/signal", {**taken_up, **why})
     assert here.get("/?kind=signal").count('class="piece"') == 1
     assert "Another base was meant." in here.text(f"/signal?key={again}")
     assert ledger(folder)[1] == []
@@ -267,6 +270,8 @@ def test_a_signal_that_ended_is_stored_as_closed_once(
     )
     with store_in(folder) as con:
         assert (close_ended(con, frame), close_ended(con, frame)) == (1, 0)
+    taken_up = {"key": key, "go": "again", "why": "We think otherwise."}
+    assert here.send("/signal", taken_up).status_code == 409
     said = here.ask("SELECT key, state, recorded_by FROM loop.standing WHERE thing = 'signal'")
     assert said == [(key, "closed", None)]
     assert "More than there were." not in here.text("/?kind=signal")
