@@ -108,7 +108,7 @@ def _read(trips: list[Row]) -> str:
 
 
 def unit_words(row: Row) -> str:
-    """'Heater H-2: 3 of these 4 trips, 5 of 37 others there and then.', a row of `SignalUnits`."""
+    """'Heater H-2: 3 of these 4 trips, 5 of 37 others of the same ...', a row of `SignalUnits`."""
     unit = f"{words.capital(text(row['unit_kind']))} {words.plain(text(row['unit']))}"
     of, others, of_others = (int(row[name]) for name in ("of", "others", "of_others"))
     return (
