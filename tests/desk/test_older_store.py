@@ -27,7 +27,7 @@ from tests.followup.reviewed_store import (
     tamper,
 )
 
-from .conftest import Visits
+from .visiting import Visit, opened
 
 SAID = {"practice": "holds: skill or knowledge", "record_gap": "not documented",
         "justified": "holds: reasonable care", "flag_wrong": "does not hold"}  # fmt: skip
@@ -66,11 +66,10 @@ def older(folder: Path) -> dict[str, str]:
 
 @with_deep
 def test_it_opens_verifies_and_shows_its_answers_in_the_new_words(
-    older: dict[str, str], folder: Path, request: pytest.FixtureRequest
+    older: dict[str, str], folder: Path
 ) -> None:
     assert ledger(folder)[1] == []
-    visit: Visits = request.getfixturevalue("visit")
-    here = visit("R2")
+    here = Visit.of(opened(folder), "R2")
     for said, trip in older.items():
         assert f"{SAID[said]} (R1" in here.text(f"/case?trip={trip}").replace("( ", "(")
     assert older["practice"] in here.text("/")
