@@ -10,6 +10,7 @@ from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_r
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.rows import Row, records, text
+from reports.text.sentences import DAY_AFTER, WORSE
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures
 
-WORSE, DAY_AFTER = "worse-outcome", "worse-outcome-day-after"
 NAMES = {WORSE: "worse by hand-over", DAY_AFTER: "worse a day later"}
 BEFORE = Look("before", palette.MUTED, stroke=1.3)
 WIDTH = 690

@@ -8,6 +8,7 @@ from reports.text import words
 from reports.text.case_links import TripLink, trip_link
 from reports.text.measure_table import MONTHS_MOST
 from reports.text.rows import Row, records, text
+from reports.text.sentences import outcomes_of_month
 from reports.text.signal_lines import chart_months, standing
 from reports.text.worse import worse_of
 from schemas.record import dataclass
@@ -69,8 +70,10 @@ def signals(review: MonthReview, files: dict[str, str]) -> Signals:
     watches = [row for row in standing(review, "watch") if _key(row) not in named]
     rows = [_row(review, row, files, worse=True) for row in headlines]
     rows += [_row(review, row, files, worse=False) for row in watches]
-    said = () if frame is None else tuple(text(r["sentence"]) for r in records(frame))
-    return Signals(tuple(rows), said)
+    came = [words.plain(f"{n} {code}") for code, n in outcomes_of_month(review).items() if n]
+    said = [f"Outcomes of {words.month_name(review.month)}: {words.listed(came)}."] if came else []
+    said += [] if frame is None else [text(r["sentence"]) for r in records(frame)]
+    return Signals(tuple(rows), tuple(said))
 
 
 def _key(row: Row) -> tuple[str, str, str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
-from reports.text.rows import Row
+from reports.text.rows import Row, records, text
 
 if TYPE_CHECKING:
     from reports.text.rates import RateCell, RateRow, Rates
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 NAMED_MOST = 3
 MONTHS = 12
+WORSE, DAY_AFTER = "worse-outcome", "worse-outcome-day-after"
 EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
@@ -28,6 +29,18 @@ TOO_WIDE = 0.4
 def missing_trips(review: MonthReview) -> int:
     """Trips expected and not received; 0 where no expected number is known."""
     return max(0, (review.expected or 0) - review.received)
+
+
+def outcomes_of_month(review: MonthReview) -> dict[str, int]:
+    """The month's trips by outcome worse than the start; of deaths those within a day, too."""
+    came = dict.fromkeys(("died", "arrest", "intubated", "more_support"), 0)
+    every = review.measures
+    of_month = (every["group_by"] == "outcome") & (every["month"] == review.month)
+    for row in records(every[of_month]):
+        code = text(row["group_value"])
+        if row["measure"] == (DAY_AFTER if code == "died" else WORSE):
+            came[code] = int(row["numerator"])
+    return came
 
 
 def months_before(review: MonthReview) -> int:

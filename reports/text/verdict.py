@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.rows import records, text
-from reports.text.sentences import missing_trips
+from reports.text.sentences import missing_trips, outcomes_of_month
 from reports.text.signal_lines import charts_now, watched
 from reports.text.worse import Worse, worse
 from schemas.record import dataclass
@@ -36,13 +36,13 @@ def verdict(review: MonthReview) -> Verdict:
     if not review.protocol:
         return Verdict("", "No protocol version is in force: no trip was judged.")
     signals, came, missing = _signals(review), _one_by_one(review), _missing(review)
-    ordinary = "" if signals else _none(review)
-    if ordinary == NO_SIGNAL and not came[0] and not missing[0]:
+    ordinary, gravest = "" if signals else _none(review), _gravest(review)
+    if ordinary == NO_SIGNAL and not gravest and not came[0] and not missing[0]:
         return Verdict("", "No signal, no trip missing.")
     line = Verdict("", "")
     for named in signals or [[""]]:
         for one_by_one, short, said in product(came, missing, named):
-            line = Verdict(said, " ".join(filter(None, (ordinary, one_by_one, short))))
+            line = Verdict(said, " ".join(filter(None, (ordinary, gravest, one_by_one, short))))
             if len(f"{line.worse} {line.rest}".split()) <= WORDS_MOST:
                 return line
     return line
@@ -77,6 +77,13 @@ def worse_words(found: list[Worse], month: str, named: int, *, counts: bool = Fa
 
 def _none(review: MonthReview) -> str:
     return NO_SIGNAL if watched(review) else "Too few months for signals."
+
+
+def _gravest(review: MonthReview) -> str:
+    """Deaths and arrests of the month, which no shortening leaves out; empty where none."""
+    came = outcomes_of_month(review)
+    said = [f"{_counted(came[code]).lower()} {code}" for code in ("died", "arrest") if came[code]]
+    return f"{words.capital(', '.join(said))}." if said else ""
 
 
 def _one_by_one(review: MonthReview) -> list[str]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 MONTHS = 12
 RATE, RULES, KEPT = "occlusion-rate", "deviation-share", "all-rules-share"
-OCCLUDED, WORSE, DAY_AFTER = "trips-with-occlusion", "worse-outcome", "worse-outcome-day-after"
+OCCLUDED = "trips-with-occlusion"
 FIRST = (KEPT, OCCLUDED, RATE)
 NAMED_MOST = 3
 BY_CHANCE = 0.05
