@@ -18,6 +18,7 @@ import pytest
 from pipeline.rules import all_rules
 from pipeline.simulate.service import protocol_text
 from schemas.outputs import OUTPUTS
+from tests.deep import with_deep
 from tests.process import started
 from tests.unscreened import unscreened
 
@@ -129,6 +130,8 @@ def test_run_json_says_what_the_pages_were_made_from(
     assert facts["rows"]["verdicts"] == len(rows(out / "2026-02/data/verdicts.csv"))
 
 
+# else `test_same_bytes.py` reviews three times, by several threads
+@with_deep
 def test_reviewing_twice_writes_the_same_bytes(
     run: Run, dirty_review: Reviewed, dirty_delivery: Path
 ) -> None:
@@ -195,6 +198,8 @@ def test_into_a_file_is_wrong_usage(run: Run, clean_delivery: Path) -> None:
     assert Path("out").read_text(encoding="utf-8") == "mine"
 
 
+# else `test_every_command.py` checks under a protocol that it names
+@with_deep
 def test_another_protocol_and_catalogue_can_be_named(run: Run, clean_delivery: Path) -> None:
     protocol = (clean_delivery / "protocol.toml").read_text(encoding="utf-8")
     Path("ours.toml").write_text(protocol.replace("2026.1", "ours"), encoding="utf-8")
@@ -238,14 +243,13 @@ def test_check_names_a_file_that_it_left_unread(run: Run, clean_delivery: Path) 
     assert "Roster" not in kept
 
 
-def test_what_to_do_before_publishing_is_said_once(run: Run, clean_delivery: Path) -> None:
-    with verdicts_alone(), unscreened():
-        assert run("review", clean_delivery, "--into", "out", "--month", "2026-01").code == 0
-    ran = run("publish", "2026-01", "--into", "out", "--by", "D1")
+def test_what_to_do_before_publishing_is_said_once(run: Run, clean_review: Reviewed) -> None:
+    shutil.copytree(clean_review.out, "out")
+    ran = run("publish", "2026-02", "--into", "out", "--by", "D1")
     *lines, last = ran.err.splitlines()
     assert ran.code == 3
     assert len(lines) > 1
-    assert all(line.startswith("2026-01: ") for line in lines)
+    assert all(line.startswith("2026-02: ") for line in lines)
     assert ("--anyway" in last, ran.err.count("--anyway")) == (True, 1)
 
 
