@@ -51,7 +51,10 @@ def _rule(rule: Rule) -> Iterator[str]:
     own = _parameters(rule.parameters, own=True)
     yield own or "It has no parameters of its own."
     if rule.authorisation:
-        yield f"Authorised by a call that carries {code(rule.authorisation)}."
+        yield (
+            f"Authorised by a call that carries {code(rule.authorisation)}. Where a row of the"
+            " trip's calls was set aside, whatever its time, a variance cannot be told."
+        )
     yield f"- Unknown time: {rule.unknown_time}\n- Why it is asked: {rule.reason_to_ask}\n" + (
         f"- Source: {rule.source}"
     )

@@ -56,7 +56,8 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
     """Bring `judged.` up to date with what is delivered; returns how many trips were judged.
 
     Only trips whose content, protocol version or rules changed since they were last judged are
-    judged again. Runs in one transaction: a kill leaves the verdicts as they were.
+    judged again. Runs in one transaction, or in one for each range where there are more: a kill
+    leaves what is kept of each trip as it was, or leaves it to the next call.
     """
     versions = versions_in_store(con)
     with transaction(con):
@@ -68,17 +69,26 @@ def judge(con: duckdb.DuckDBPyConnection, stage: Stage = lambda _: None) -> int:
             con.execute(f"CREATE TABLE judged.verdict ({_VERDICT})")
         else:
             _drop_what_no_longer_holds(con)
-        for chosen in ranges(con) or ([all_of_them(con)] if judged == NOTHING_JUDGED else []):
-            take(con, chosen)
-            _evaluate(con, versions, stage, "judged.verdict")
-            stage("keep what was found")
-            for table in OF_STAGES:
-                con.execute(
-                    f"CREATE TABLE IF NOT EXISTS judged.{table} AS FROM {table}_now LIMIT 0"
-                )
-                con.execute(f"INSERT INTO judged.{table} FROM {table}_now")
-        forget(con)
+        first, *others = ranges(con) or [all_of_them(con)]
+        if count or judged == NOTHING_JUDGED:
+            _judge_range(con, first, versions, stage)
+    # what a transaction has dropped goes with its end
+    for trips in others:
+        with transaction(con):
+            _judge_range(con, trips, versions, stage)
     return count
+
+
+def _judge_range(
+    con: duckdb.DuckDBPyConnection, trips: Range, versions: list[VersionInStore], stage: Stage
+) -> None:
+    take(con, trips)
+    _evaluate(con, versions, stage, "judged.verdict")
+    stage("keep what was found")
+    for table in OF_STAGES:
+        con.execute(f"CREATE TABLE IF NOT EXISTS judged.{table} AS FROM {table}_now LIMIT 0")
+        con.execute(f"INSERT INTO judged.{table} FROM {table}_now")
+    forget(con)
 
 
 def replay(

@@ -77,13 +77,14 @@ _INCOMPLETE = f"""
 """
 
 
-# by hand-over and by a day after it: together, and each outcome by itself
+# by hand-over and by a day after it: together, and each outcome by itself; a death by hand-over is
+# one a day later too, whether or not the receiving hospital told
 _OUTCOME = f"""
     WITH known AS (
         SELECT u.measure, u.outcome, {BY_MONTH_AND_ALL}
         FROM judged.trip_window w JOIN (
             SELECT trip_key, unnest(['worse-outcome', 'worse-outcome-day-after']) AS measure,
-                   unnest([outcome, outcome_24h]) AS outcome
+                   unnest([outcome, if(outcome = 'died', 'died', outcome_24h)]) AS outcome
             FROM delivered.trips) u USING (trip_key)
         WHERE w.service_month <= $month
     ),

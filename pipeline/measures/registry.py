@@ -105,8 +105,8 @@ MEASURES: dict[str, MeasureFacts] = {
             better="higher",
             least="trips",
             minimum=1,
-            sentence="Variances of escalation call, low saturation response and repeated occlusion"
-            " call, each by itself, and the trips since the last.",
+            sentence="Variances of blend required, escalation call, low saturation response and"
+            " repeated occlusion call, each by itself, and the trips since the last.",
             source=COMMON_PRACTICE,
             page="month",
             section="signals",

@@ -73,4 +73,4 @@ def answers(p: SqlParameters) -> str:
     """
 
 
-RULE = replace(_MINUTES, answers=answers, trigger="blend_required")
+RULE = replace(_MINUTES, answers=answers, trigger="blend_required", one_by_one=True)

@@ -40,7 +40,8 @@ RULE = Rule(
     id="flow-kept",
     question="Did the crew begin with the flow the sending hospital ran?",
     asks="The first charted flow differs from the sending hospital's by no more than"
-    " {tolerance_lpm:g} L/min or {tolerance_pct:g} %, whichever is larger",
+    " {tolerance_lpm:g} L/min or {tolerance_pct:g} %, whichever is larger, unless its charted"
+    " reason is clinical",
     parameters=FlowKeptParameters,
     answers=answers,
     sentences={

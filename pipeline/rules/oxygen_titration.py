@@ -200,10 +200,11 @@ RULE = Rule(
         "not_blended": "Neither the ventilator nor a blender was in use.",
         "not_applicable": "There is no time known to be on the ventilator or a blender.",
     },
-    unknown_time="Only observations in known ventilator or blender time with known FiO2 make a"
-    " run. Unknown source, FiO2 or saturation matters where it could make a run longer than the"
-    " limit. A trip whose record does not say whether an order sets another saturation target is"
-    " held to the protocol's.",
+    unknown_time="A trip on the ventilator or a blender with FiO2 never above the limit is met, as"
+    " far as SpO2 is charted. Only observations in known ventilator or blender time with known"
+    " FiO2 make a run. Unknown source, FiO2 or saturation matters where it could make a run longer"
+    " than the limit. A trip whose record does not say whether an order sets another saturation"
+    " target is held to the protocol's.",
     reason_to_ask="More oxygen than the child needs is avoidable hyperoxia, and hides a child"
     " getting worse.",
     source="SpO2 90-97 % is the target range of a published paediatric guideline for bronchiolitis"

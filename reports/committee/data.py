@@ -70,7 +70,7 @@ def committee_data(review: MonthReview, figures: MeasureFigures) -> CommitteePag
         confirmed_said=confirmed_words(confirmed),
         actions=tuple(a for a in year.actions if a.state != "closed")[:ACTIONS_MOST],
         year=year,
-        year_picture=year_picture(drawn) if drawn else "",
+        year_picture=year_picture(drawn, year.before.months) if drawn else "",
         restated_said=restated_words(review),
     )
 

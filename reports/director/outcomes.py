@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 WORSE, DAY_AFTER = "worse-outcome", "worse-outcome-day-after"
 NAMES = {WORSE: "worse by hand-over", DAY_AFTER: "worse a day later"}
-BEFORE = Look("twelve before", palette.MUTED, stroke=1.3)
+BEFORE = Look("before", palette.MUTED, stroke=1.3)
 WIDTH = 690
 
 
@@ -44,13 +44,13 @@ class Outcomes:
     picture: Markup | str
 
 
-def outcomes_data(figures: MeasureFigures) -> Outcomes:
-    """By hand-over, then by a day later; each together, then by kind."""
+def outcomes_data(figures: MeasureFigures, before: int) -> Outcomes:
+    """By hand-over, then by a day later; each together, then by kind. `before`: months compared."""
     rows = records(figures.years) if figures.years is not None else []
     own = [r for r in rows if text(r["measure"]) in NAMES]
     own.sort(key=lambda r: (text(r["measure"]), text(r["group_by"]) != "service"))
     found = tuple(_outcome(r) for r in own)
-    return Outcomes(found, _finding(found), _picture(found) if found else "")
+    return Outcomes(found, _finding(found, before), _picture(found, before) if found else "")
 
 
 def year_estimate(row: Row, side: str, unit: Unit) -> Estimate:
@@ -71,23 +71,23 @@ def _outcome(row: Row) -> OutcomeRow:
     return OutcomeRow(words.capital(label) if whole else label, whole, now, before, ratio_of(row))
 
 
-def _finding(rows: tuple[OutcomeRow, ...]) -> str:
+def _finding(rows: tuple[OutcomeRow, ...], before: int) -> str:
     """What the two years bear, from the outcomes taken together."""
     if not rows:
-        return "no twelve months before to compare with"
+        return "no months before the last twelve to compare with"
     apart = []
     for row in rows:
         _, low, high = row.ratio
         if row.whole and low is not None and high is not None and (low > 1 or high < 1):
             apart.append(f"{row.label.lower()} {'more' if low > 1 else 'less'} often")
-    return words.listed(apart) or "no change told from the twelve months before"
+    return words.listed(apart) or f"no change told from the {words.many(before, 'month')} before"
 
 
-def _picture(rows: tuple[OutcomeRow, ...]) -> Markup:
+def _picture(rows: tuple[OutcomeRow, ...], before: int) -> Markup:
     looks = (month_look("last twelve"), BEFORE)
     every = [e for r in rows for e in (r.now, r.before)]
     plan = IntervalPlan(
-        looks, ("\u25c6 last 12", "\u25cf 12 before"), Unit.SHARE, top_of(every, every),
-        "Outcomes worse than at the start, of two times twelve months", width=WIDTH,
+        looks, ("\u25c6 last 12", f"\u25cf {before} before"), Unit.SHARE, top_of(every, every),
+        f"Outcomes worse than at the start, last twelve months and {before} before", width=WIDTH,
     )  # fmt: skip
     return interval_rows([IntervalRow(r.label, (r.now, r.before), r.whole) for r in rows], plan)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
+MONTHS = 12
 EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
@@ -27,6 +28,13 @@ TOO_WIDE = 0.4
 def missing_trips(review: MonthReview) -> int:
     """Trips expected and not received; 0 where no expected number is known."""
     return max(0, (review.expected or 0) - review.received)
+
+
+def months_before(review: MonthReview) -> int:
+    """Months with trips of the twelve before the last twelve: fewer where records begin later."""
+    last = words.month_number(review.month)
+    ago = [last - words.month_number(month) for month in review.expected_by_month]
+    return sum(MONTHS <= n < 2 * MONTHS for n in ago)
 
 
 def rate_phrase(cell: RateCell, unit: str) -> str:

@@ -166,7 +166,7 @@ def year_words(figures: Sequence[YearFigure]) -> str:
     Of intervals of 95 % one in twenty leaves out 1 with nothing changed.
     """
     if not figures:
-        return "No twelve months before to compare with."
+        return "No months before the last twelve to compare with."
     compared = sum(None not in f.ratio[1:] for f in figures)
     moved = {
         word: [_said(f) for f in figures if f.moved == way]

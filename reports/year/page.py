@@ -27,4 +27,5 @@ def year_page(review: MonthReview, figures: MeasureFigures, site: Site) -> YearP
     """The Year page of a month, ready for the template."""
     year = year_data(review, figures)
     frame = vars(page_frame(review, site, "year"))
-    return YearPage(**frame, year=year, picture=year_picture(year.figures) if year.figures else "")
+    picture = year_picture(year.figures, year.before.months) if year.figures else ""
+    return YearPage(**frame, year=year, picture=picture)

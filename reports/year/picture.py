@@ -22,16 +22,19 @@ ENDS = 4.0
 TICKS = (0.25, 0.5, 1.0, 2.0, 4.0)
 
 
-def year_picture(figures: Sequence[YearFigure]) -> Markup:
-    """Every figure, for a screen and for 390 px; ratios on one log scale, cut at fourfold."""
-    return both(lambda narrow: _narrow(figures) if narrow else _wide(figures))
+def year_picture(figures: Sequence[YearFigure], before: int) -> Markup:
+    """Every figure, for a screen and for 390 px; ratios on one log scale, cut at fourfold.
+
+    `before`: how many months those of the last twelve are held against.
+    """
+    return both(lambda narrow: (_narrow if narrow else _wide)(figures, before))
 
 
-def _wide(figures: Sequence[YearFigure]) -> Markup:
+def _wide(figures: Sequence[YearFigure], before: int) -> Markup:
     scale = Scale(-math.log(ENDS), math.log(ENDS), GOAL + 24, WIDTH - 14)
     bottom = HEAD + ROW * len(figures)
     parts = [
-        note(BEFORE, 12, "12 before", end=True, color=palette.MUTED, size=TICK),
+        note(BEFORE, 12, f"{before} before", end=True, color=palette.MUTED, size=TICK),
         note(NOW, 12, "last 12", end=True, color=palette.MUTED, size=TICK),
         note(SPAN, 12, "95 %", end=True, color=palette.MUTED, size=TICK),
         note(GOAL, 12, "goal", end=True, color=palette.MUTED, size=TICK),
@@ -50,13 +53,14 @@ def _wide(figures: Sequence[YearFigure]) -> Markup:
             note(GOAL, y + 13, goal_words(figure), end=True, bold=figure.above_goal, size=TICK),
             _ratio(figure, scale, y + 9),
         ]
-    return picture(*parts, width=WIDTH, height=bottom + 18, title=TITLE, narrow=False)
+    return picture(*parts, width=WIDTH, height=bottom + 18, title=_title(before), narrow=False)
 
 
-TITLE = "Each figure of the last twelve months over that of the twelve before"
+def _title(before: int) -> str:
+    return f"Each figure of the last twelve months over that of the {before} before"
 
 
-def _narrow(figures: Sequence[YearFigure]) -> Markup:
+def _narrow(figures: Sequence[YearFigure], before: int) -> Markup:
     scale = Scale(-math.log(ENDS), math.log(ENDS), 170, NARROW - 14)
     bottom = NARROW_ROW * len(figures)
     parts = [_axis(scale, 0, bottom)]
@@ -72,7 +76,7 @@ def _narrow(figures: Sequence[YearFigure]) -> Markup:
             note(0, y + 37, f"before {figure.before.cell}", color=palette.MUTED, size=TICK),
             _ratio(figure, scale, y + 25),
         ]  # fmt: skip
-    return picture(*parts, width=NARROW, height=bottom + 18, title=TITLE, narrow=True)
+    return picture(*parts, width=NARROW, height=bottom + 18, title=_title(before), narrow=True)
 
 
 def now_words(figure: YearFigure) -> str:

@@ -210,3 +210,18 @@ def test_the_heater_of_a_signal_is_counted_against_the_delivery(
     assert len(data["signal_units"]) == 1
     page = (reviewed_sample / "out" / LAST / "director.html").read_text("utf-8")
     assert str(row["unit"]) in page
+
+
+def test_a_death_by_hand_over_is_one_a_day_later(data: dict[str, pd.DataFrame], out: Path) -> None:
+    """Counted again in pandas; of one of them the receiving hospital told nothing."""
+    with store_in(out) as con:
+        trips = con.sql(
+            "FROM delivered.trips JOIN judged.trip_window w USING (trip_key)"
+            f" SELECT outcome, outcome_24h WHERE w.service_month BETWEEN '2025-07' AND '{LAST}'"
+        ).df()
+    died, later = trips["outcome"] == "died", trips["outcome_24h"]
+    assert later[died].isna().any()
+    rows = data["years"].set_index(["measure", "group_value"])
+    row = rows.loc[("worse-outcome-day-after", "died")]
+    assert row["now_numerator"] == (died | (later == "died")).sum()
+    assert row["now_denominator"] == (died | later.notna()).sum()

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
-from pipeline.judging import trips_to_judge
+from pipeline.judging import evaluator, trips_to_judge
 from pipeline.judging.evaluator import KEPT, judge
 from pipeline.store.database import one, open_store
 
@@ -59,6 +59,30 @@ def test_trips_are_judged_the_same_in_ranges(
         left = "SELECT table_name FROM duckdb_tables() WHERE temporary"
         assert ("charted_now",) not in con.execute(left).fetchall()
     assert all(whole.values())
+
+
+def test_what_a_stop_leaves_unjudged_is_judged_by_the_next(
+    loaded: Path, whole: Found, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each range is kept, or it is not."""
+    monkeypatch.setattr(trips_to_judge, "TRIPS_AT_ONCE", 7)
+    taken: list[trips_to_judge.Range] = []
+
+    def stops(con: duckdb.DuckDBPyConnection, trips: trips_to_judge.Range) -> str:
+        taken.append(trips)
+        if len(taken) == 3:
+            raise KeyboardInterrupt
+        return trips_to_judge.take(con, trips)
+
+    with closing(open_copy(loaded, "stopped")) as con:
+        with monkeypatch.context() as patched:
+            patched.setattr(evaluator, "take", stops)
+            with pytest.raises(KeyboardInterrupt):
+                judge(con)
+        kept = con.execute("SELECT DISTINCT trip_key FROM judged.verdict ORDER BY 1").fetchall()
+        assert len(kept) == 14
+        assert kept == con.execute("SELECT trip_key FROM judged.trip_window ORDER BY 1").fetchall()
+        assert judged(con) == whole
 
 
 def test_some_trips_anew_are_judged_as_they_were(loaded: Path, whole: Found) -> None:

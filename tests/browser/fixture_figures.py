@@ -344,8 +344,11 @@ def review(figures: MeasureFigures, month: MonthReview | None = None) -> MonthRe
 
 
 def full() -> MonthReview:
-    """30 months, 5 bases, a month out of the ordinary."""
-    return review(measure_figures(hot=3.2))
+    """30 months, 5 bases, a month out of the ordinary; trips of the year before are known too."""
+    found = review(measure_figures(hot=3.2))
+    year = [f"2024-{n:02}" for n in range(7, 13)] + [f"2025-{n:02}" for n in range(1, 7)]
+    received = dict.fromkeys(year, (30, 30)) | found.expected_by_month
+    return dataclasses.replace(found, expected_by_month=received)
 
 
 def half_year() -> MonthReview:

@@ -61,7 +61,7 @@ def test_nothing_moved_and_no_year_before_are_said() -> None:
     still = year_row("worse-outcome", "service", "all", (20, 700), (9, 350))
     assert year(with_years(still)).finding.startswith("None of 1")
     empty = year(with_years())
-    assert empty.finding.startswith("No twelve months")
+    assert empty.finding.startswith("No months before")
     assert year_page(with_years(), figures_of(with_years()), Site()).picture == ""
 
 
