@@ -10,6 +10,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from hashlib import sha256
 from pathlib import Path
 
 import duckdb
@@ -118,8 +119,6 @@ def test_review_finds_the_planted_answers_of_the_month(
 def test_run_json_says_what_the_pages_were_made_from(
     clean_review: Reviewed, clean_delivery: Path
 ) -> None:
-    from hashlib import sha256
-
     out = clean_review.out
     facts = json.loads((out / "2026-02/run.json").read_text(encoding="utf-8"))
     hashes = {entry["file"]: entry["sha256"] for entry in facts["deliveries"]}
@@ -130,8 +129,7 @@ def test_run_json_says_what_the_pages_were_made_from(
     assert facts["rows"]["verdicts"] == len(rows(out / "2026-02/data/verdicts.csv"))
 
 
-# else `test_same_bytes.py` reviews three times, by several threads
-@with_deep
+@with_deep  # else `test_same_bytes.py` reviews three times, by several threads
 def test_reviewing_twice_writes_the_same_bytes(
     run: Run, dirty_review: Reviewed, dirty_delivery: Path
 ) -> None:
@@ -198,8 +196,6 @@ def test_into_a_file_is_wrong_usage(run: Run, clean_delivery: Path) -> None:
     assert Path("out").read_text(encoding="utf-8") == "mine"
 
 
-# else `test_every_command.py` checks under a protocol that it names
-@with_deep
 def test_another_protocol_and_catalogue_can_be_named(run: Run, clean_delivery: Path) -> None:
     protocol = (clean_delivery / "protocol.toml").read_text(encoding="utf-8")
     Path("ours.toml").write_text(protocol.replace("2026.1", "ours"), encoding="utf-8")
