@@ -18,6 +18,7 @@ import pytest
 from pipeline.ingest.delivery import read_delivery
 from pipeline.simulate import simulate
 from schemas.contract import TABLES
+from tests.deep import with_deep
 from tests.mapping import direct, fuzzing
 
 from . import small_delivery
@@ -64,6 +65,8 @@ def delivery(folder: Path, change: Change | None = None, **changes: Any) -> Path
     return folder
 
 
+# else `test_values_and_lines` has the same rows
+@with_deep
 def test_the_verdicts_of_the_workbook_are_those_of_the_files(tmp_path: Path) -> None:
     """Two simulated months with bad rows: every verdict, and the place of every bad row."""
     files = tmp_path / "files"

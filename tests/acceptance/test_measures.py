@@ -17,7 +17,7 @@ from scipy import optimize, stats
 from pipeline.measures.registry import MEASURES
 from pipeline.review import review
 from pipeline.simulate import simulate
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 from .command_runs import data_alone
 
@@ -305,6 +305,8 @@ def test_an_earlier_month_knows_nothing_of_later_ones(folder: Path, tmp_path: Pa
     } == {}
 
 
+# else `test_edge_months.py` reviews a month of one trip
+@with_deep
 @pytest.mark.parametrize(("trips", "rate"), [(40, 0.0), (1, 30.0)][: examples(1, 2)])
 def test_one_trip_or_no_event_at_all_still_makes_a_month(
     tmp_path: Path, trips: int, rate: float

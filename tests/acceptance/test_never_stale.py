@@ -24,7 +24,7 @@ from pipeline.store import kept_results
 from reports.charts.static_rendering import svg
 from reports.render.packs import pack
 from reports.render.pictures import WIDTH, pictures, sheet
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 from . import small_delivery
 
@@ -210,7 +210,7 @@ def no_style(world: World) -> None:
 
 IN_SHORT = ("protocol.toml",)
 """Of the settings files. What people said is answered below, the last test has one of a delivery's
-tables, and `tests/browser/test_round_trip.py` looks at pages after a publication."""
+tables, and `tests/followup/test_publish.py` looks at pages after a publication."""
 
 
 def all_of_it(world: World) -> None:
@@ -338,11 +338,13 @@ def handed(into: Path) -> list[str]:
     """Packs and pictures of the month, with `--deep` every one, as the store has it now."""
     packs = [pack(packed_month(into, MONTH, who), who) for who in ("director", "committee")]
     month = packed_month(into, MONTH, "director")
-    measures = [*MEASURES][:: examples(4, 1)]
+    measures = [*MEASURES][:: examples(8, 1)]
     drawn = [way for measure in measures for way in pictures(month, measure).values()]
     return [*packs, *(svg(sheet(draw()), WIDTH) for draw in drawn)]
 
 
+# else the tests above have what is not made again
+@with_deep
 def test_one_determination_draws_no_page_again_that_does_not_show_it(world: World) -> None:
     world.reviewed()
     cases = sorted((world.into / MONTH / "cases").iterdir())

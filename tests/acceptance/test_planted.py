@@ -16,7 +16,7 @@ from pipeline.simulate.changes import FAILS, FORMS, ODDS
 from pipeline.simulate.steering import CASES, STEERED
 from pipeline.store.database import open_store
 from schemas.outputs import VERDICTS
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 ALONE = [example for _, example, _ in FORMS.values()]
@@ -74,6 +74,8 @@ def test_every_planted_verdict_is_found_and_no_other(tmp_path: Path, seed: int, 
     con.close()
 
 
+# else `test_sample.py` finds the answers under the changes that the sample has
+@with_deep
 @pytest.mark.parametrize(("change", "seed", "trips"), MANY if examples(0, 1) else FEW)
 def test_and_after_every_change_alone(tmp_path: Path, change: str, seed: int, trips: int) -> None:
     """In both deliveries together where some of the trips come late."""

@@ -50,7 +50,7 @@ def judged(con: duckdb.DuckDBPyConnection) -> Found:
 def test_trips_are_judged_the_same_in_ranges(
     loaded: Path, whole: Found, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(trips_to_judge, "TRIPS_AT_ONCE", 7)
+    monkeypatch.setattr(trips_to_judge, "TRIPS_AT_ONCE", 16)
     with closing(open_copy(loaded, "ranges")) as con:
         assert judged(con) == whole
         assert len(trips_to_judge.ranges(con)) > 3

@@ -27,7 +27,8 @@ IN_SHORT = [*[*{name.partition(".")[0]: name for name in PARAMETERS}.values()][:
             next(name for name in PARAMETERS if name.endswith(".enabled"))]  # fmt: skip
 """Tried alone, with several values; with `--deep` all are. All of a rule are tried together, of
 every second rule and with `--deep` of each."""
-OF_VERSION = [*GENERAL[1:3], *examples(0, 1) * ["merge_within_s", "carry_forward_min.flow_lpm"]]
+OF_VERSION = [*GENERAL[1 : examples(2, 3)],
+              *examples(0, 1) * ["merge_within_s", "carry_forward_min.flow_lpm"]]  # fmt: skip
 """`tests/followup/test_whatif.py` tries the others, as a full run has them."""
 OTHER_WORDS = {
     "at_limit": ("pass", "fail"),

@@ -34,6 +34,7 @@ LOW: ViewportSize = {"width": 1280, "height": 300}
 """Each key draws the window anew; its height changes nothing that the keyboard does."""
 PAGES = ("/", "/who", "/add", "/actions", "/signals", "/decisions", "/publish", "/months",
          "/query?key=Q1")  # fmt: skip
+CHECKED = ("/", "/decisions", "/publish")
 FORMS = {"/add": "button.main-button", "/publish": "button.main-button",
          "/decisions": "[name=folder]"}  # fmt: skip
 """What of them must be within reach of the keyboard, whether or not they are filled in."""
@@ -103,11 +104,12 @@ def enter(page: Page, link: str) -> str:
 def complaints(page: Page, path: str) -> list[str]:
     """What is seriously wrong at either width, and what is wider than the window.
 
-    The checker looks at the narrow page, where more is in the way; with `--deep` at the wide one,
-    too.
+    The checker looks at the narrow page, where more is in the way, of those that differ most; with
+    `--deep` at each, and at the wide one, too.
     """
     wide = desk_walk.WHOLE or path == "/"
-    found = checked(page, (390, 1280) if wide else (390,))
+    narrow = path in CHECKED or path.startswith("/case")
+    found = checked(page, (390, 1280) if wide else (390,) * (desk_walk.WHOLE or narrow))
     told = [f"{path} at {width}: {issue}" for width, own in found.items() for issue in own]
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 900})

@@ -25,6 +25,7 @@ from tests.browser import fixture, fixture_figures
 from tests.browser.reading import numbers
 from tests.browser.test_audience_words import figures_of
 from tests.browser.test_followup_words import with_followup
+from tests.deep import with_deep
 
 KEY = ["measure", "group_by", "group_value"]
 
@@ -147,6 +148,8 @@ def test_marks_of_many_trips_are_drawn_once_a_px() -> None:
     assert 300 < wide.count("v8") <= 400
 
 
+# else `test_a_crowded_line_stays_light_and_keeps_every_place`
+@with_deep
 def test_two_years_of_a_large_service_make_a_light_page(tmp_path: Path) -> None:
     """3,000 trips a month: every line is crowded, and the page weighs less than 1 MB."""
     figures = fixture_figures.measure_figures()

@@ -24,6 +24,7 @@ from reports.render import workbook as sheets
 from reports.text import words
 from reports.text.case_links import FOLDER, case_file
 from tests.acceptance.command_runs import Run
+from tests.deep import with_deep
 from tests.followup import reviewed_store
 from tests.followup.conftest import DRAW, FIGURES, no_curves, no_tables
 from tests.followup.test_publish import written
@@ -131,6 +132,9 @@ def fill(workbook: Path, rule: str) -> Filled:
     return Filled(trip, words.rule_title(refuted), flags[refuted], len(audit))
 
 
+# else `test_publish.py`, `test_confirmed.py`, `test_workbook.py` and `test_followup_words.py`
+# have its steps
+@with_deep
 def test_a_flag_is_followed_to_the_next_months_pages(
     run: Run, page: Page, clean_delivery: Path, late: Late, tmp_path: Path
 ) -> None:

@@ -14,7 +14,7 @@ from pipeline.followup.own_signals import close_ended
 from pipeline.store.answers_view import make_answers
 from pipeline.store.session import store_in
 from schemas.signals import SIGNAL
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.followup.reviewed_store import MONTH, delivery_like, tamper
 
 from .conftest import Visits
@@ -192,6 +192,8 @@ def test_a_signal_has_an_owner_once_it_is_looked_into_and_counts_its_trips(
     assert f"/signal?key={quote_plus(key)}" in here.get(f"/case?trip={trip}").replace("%20", "+")
 
 
+# else `test_a_signal_has_an_owner_once_it_is_looked_into_and_counts_its_trips`
+@with_deep
 def test_a_signal_is_late_the_month_after_it_was_said_unless_its_owner_says_another(
     visit: Visits, folder: Path
 ) -> None:
@@ -203,6 +205,8 @@ def test_a_signal_is_late_the_month_after_it_was_said_unless_its_owner_says_anot
     assert 'class="late"' not in here.get("/?kind=signal")
 
 
+# else `test_a_change_is_as_old_as_its_first_headline_not_as_a_watch_before_it`
+@with_deep
 def test_signals_that_share_their_trips_are_one_thing_to_look_into(
     visit: Visits, folder: Path
 ) -> None:
@@ -231,6 +235,8 @@ def test_signals_that_share_their_trips_are_one_thing_to_look_into(
     assert here.get("/?kind=signal").count('class="piece"') == 2
 
 
+# else `test_a_signal_is_looked_into_before_a_person_closes_it`
+@with_deep
 def test_closing_a_signal_closes_what_was_said_of_its_chart_before(
     visit: Visits, folder: Path
 ) -> None:

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.desk.frame import a_month
 from pipeline.followup.ledger_words import ledger
+from tests.deep import with_deep
 from tests.followup.reviewed_store import MONTH, drawn_for_a_second, flagged, tamper
 
 from .conftest import Visits
@@ -59,6 +60,8 @@ def test_a_new_referral_is_kept_as_referred_and_its_director_may_close(
     assert '<option value="director" selected' not in there.get(f"/case?trip={trip}")
 
 
+# else `test_a_query_leaves_the_case_to_its_crew_and_is_due_next_month`
+@with_deep
 def test_a_case_closed_before_its_crew_answered_says_so(visit: Visits, trip: str) -> None:
     here = visit("R1")
     here.kept("/case", here.case(trip, query="Was the lamp on?"))
@@ -107,6 +110,8 @@ def test_a_month_that_is_none_is_refused_with_what_was_written_kept(
     ]  # fmt: skip
 
 
+# else `test_a_new_referral_is_kept_as_referred_and_its_director_may_close`
+@with_deep
 def test_a_referral_that_a_second_reader_reads_first_is_not_lost(
     visit: Visits, folder: Path
 ) -> None:

@@ -12,7 +12,7 @@ import pytest
 from pipeline.desk.waiting import signal_piece
 from pipeline.followup.ledger_words import ledger
 from pipeline.followup.own_signals import SignalNow, stands_at
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.followup.reviewed_store import MONTH, flagged, tamper
 
 from .conftest import Visits
@@ -58,6 +58,8 @@ def test_every_piece_has_a_square_or_is_counted(visit: Visits) -> None:
 # ---- before publishing
 
 
+# else `test_same_rules.py` refuses to publish with what is left
+@with_deep
 def test_each_count_before_publishing_leads_to_what_it_counts(visit: Visits, folder: Path) -> None:
     here = visit("R1")
     key = signal(folder, *SIGNALS["rate"])
@@ -80,6 +82,8 @@ def test_each_count_before_publishing_leads_to_what_it_counts(visit: Visits, fol
 # ---- a case's form
 
 
+# else `test_a_form_in_which_nothing_is_said_is_not_kept`
+@with_deep
 def test_no_state_is_chosen_for_a_case_nobody_has_read(visit: Visits, folder: Path) -> None:
     here = visit("R1")
     trip = str(flagged(folder)[0][0])
@@ -93,6 +97,8 @@ def test_no_state_is_chosen_for_a_case_nobody_has_read(visit: Visits, folder: Pa
     assert chosen.findall(here.get(f"/case?trip={trip}")) == ["closed"]
 
 
+# else `test_a_refusal_speaks_of_the_form_and_marks_its_field`
+@with_deep
 @pytest.mark.usefixtures("with_screen")
 @pytest.mark.parametrize(
     ("text", "refused", "beside"),
@@ -197,6 +203,8 @@ def test_a_reply_says_what_is_concluded_who_writes_and_how_to_answer(
     assert f"Call the desk of {service}." in here.text(reply)
 
 
+# else `test_a_reply_says_what_is_concluded_who_writes_and_how_to_answer`
+@with_deep
 def test_a_query_says_why_the_trip_is_read_and_what_is_concluded_so_far(
     visit: Visits, folder: Path
 ) -> None:
@@ -225,6 +233,8 @@ def test_a_reply_does_not_tell_a_first_reading_that_a_second_waits_for(
     assert "it happened" not in here.text("/letter?name=reply&key=Q1")
 
 
+# else `test_no_letter_under_limits_that_nobody_approved` has the letter
+@with_deep
 def test_a_word_on_good_care_says_what_was_good_and_waits_for_an_open_query(
     visit: Visits, folder: Path
 ) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.followup.ledger_words import ledger
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.followup.reviewed_store import (
     MONTH,
     answer,
@@ -84,6 +84,8 @@ def test_what_must_be_read_comes_first_before_publishing_with_why(
     assert f"{trip} :" not in here.text(f"/publish?month={MONTH}")
 
 
+# else `test_work.py` has the first and the second reading
+@with_deep
 def test_the_first_reader_may_amend_until_the_second_has_read(
     visit: Visits, trip: str, folder: Path
 ) -> None:
@@ -113,6 +115,8 @@ def test_the_first_reader_may_amend_until_the_second_has_read(
     assert f"/case?trip={drawn}" in visit("R3").get("/?kind=second")
 
 
+# else `test_a_new_referral_is_kept_as_referred_and_its_director_may_close`
+@with_deep
 def test_a_referral_stays_the_directors_through_a_query_and_its_answer(
     visit: Visits, trip: str
 ) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.followup.ledger_words import ledger
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.followup import reviewed_store
 from tests.followup.reviewed_store import (
     MONTH,
@@ -45,6 +45,8 @@ def trip(folder: Path) -> str:
 # ---- reading
 
 
+# else `test_desk_walk.py` reads a case in two ways
+@with_deep
 def test_two_findings_are_concluded_differently_and_the_case_closes(
     visit: Visits, trip: str
 ) -> None:
@@ -88,6 +90,8 @@ def test_a_form_in_which_nothing_is_said_is_not_kept(visit: Visits, trip: str) -
     assert here.ask("SELECT count(*) FROM loop.determination") == [(0,)]
 
 
+# else `test_desk_walk.py` reads each case from the one before
+@with_deep
 def test_keep_go_on_leads_to_the_next_case(visit: Visits, trip: str) -> None:
     here = visit("R1")
     order = list(dict.fromkeys(re.findall(r'href="/case\?trip=([^"&]+)"', here.get("/"))))
@@ -237,6 +241,8 @@ def _written(folder: Path, trip: str) -> tuple[list[str], set[str], set[str]]:
     return told, read, {row["conclusion"] for row in rows}
 
 
+# else `test_the_first_reading_is_nowhere_until_the_second_is_there` has the case of several
+@with_deep
 def test_with_one_reader_none_that_is_drawn_is_waited_for(visit: Visits, folder: Path) -> None:
     trips = drawn_for_a_second(folder)
     only = visit("R1")
@@ -325,6 +331,8 @@ def test_no_letter_under_limits_that_nobody_approved(visit: Visits, trip: str) -
     ]
 
 
+# else `test_same_rules.py` adds trips, `test_doors.py` fills in the form
+@with_deep
 def test_a_trip_by_hand_stands_in_the_list(visit: Visits) -> None:
     here = visit("R1")
     ((trip,),) = here.ask(f"""SELECT min(trip_id) FROM judged.trip_window WHERE service_month =

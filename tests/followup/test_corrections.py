@@ -18,6 +18,7 @@ from pipeline.store.corrections import corrections
 from pipeline.store.session import store_in
 from schemas.contract import TABLES
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
+from tests.deep import with_deep
 
 from . import reviewed_store
 
@@ -145,6 +146,8 @@ def test_the_original_is_kept_and_the_correction_is_shown(stored: Path) -> None:
     assert trips == [(60, 60)]
 
 
+# else `test_determine.py` reads its sheet again
+@with_deep
 def test_the_same_sheet_again_stores_nothing(stored: Path) -> None:
     ((trip,),) = reviewed_store.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
     put_right(stored, row(trip, "trips", "weight_kg", "9"))
@@ -195,6 +198,8 @@ def test_a_correction_survives_redelivery_of_the_same_content(
     assert ledger(stored)[1] == []
 
 
+# else `test_ledger.py` tampers with each kind of table
+@with_deep
 def test_tampering_with_corrected_content_shows(stored: Path) -> None:
     ((trip,),) = reviewed_store.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
     put_right(stored, row(trip, "trips", "weight_kg", "9"))

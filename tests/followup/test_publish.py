@@ -21,6 +21,7 @@ from pipeline.store.answers_view import make_answers
 from pipeline.store.ledger import head
 from pipeline.store.session import store_in
 from schemas.followup_outputs import Restatements
+from tests.deep import with_deep
 from tests.made_once import made_once
 
 from . import reviewed_store
@@ -295,6 +296,8 @@ def test_late_trips_restate_what_they_change(
     assert list(everything["late"]) == [2]
 
 
+# else `test_a_replaced_trip_restates_its_rule_alone`
+@with_deep
 def test_the_same_content_again_restates_nothing(
     published: Path, clean_delivery: Path, late: list[str], tmp_path: Path
 ) -> None:

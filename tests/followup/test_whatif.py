@@ -23,7 +23,7 @@ from pipeline.judging.whatif_words import parse_months, whatif
 from pipeline.store.database import open_store
 from pipeline.store.session import store_in
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 from . import reviewed_store
 
@@ -256,6 +256,8 @@ TELLING = {
 """Numbers of which less and more give the trips of this delivery other answers."""
 
 
+# else `test_main_curves_are_those_of_each_limit_tried_alone`
+@with_deep
 def test_values_asked_together_answer_as_each_asked_alone(folder: Path) -> None:
     """Every number that a rule of the protocol takes, at less than it is and at more."""
     with store_in(folder, read_only=True) as con:
@@ -357,6 +359,8 @@ def test_a_strange_span_is_wrong_usage(months: str) -> None:
         parse_months(months)
 
 
+# else `test_what_cannot_be_set_is_said`
+@with_deep
 def test_a_rule_nobody_judges_cannot_be_tried(
     clean_delivery: Path, tmp_path: Path, folder: Path
 ) -> None:

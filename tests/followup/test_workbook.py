@@ -21,7 +21,7 @@ from reports.render.workbook import write_workbook
 from reports.text.case_links import FOLDER, case_file
 from schemas.findings import FINDINGS, MISSED
 from schemas.followup import ANSWERS, REFER_TO, SHEET_COLUMNS, STATUSES
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 from . import reviewed_store
 from .conftest import TABLES, first_rows
@@ -258,6 +258,8 @@ def test_a_filled_workbook_is_never_written_over(folder: Path, again: object) ->
     assert rule
 
 
+# else `test_a_filled_workbook_reads_back`
+@with_deep
 def test_a_filled_workbook_in_the_months_own_folder_is_read_and_stays(
     folder: Path, again: object
 ) -> None:
@@ -328,6 +330,8 @@ OF_0_1_0 = ["trip_id", "service_month", "base", "group", "severity", "findings",
 """The determinations sheet's columns as version 0.1.0 wrote them."""
 
 
+# else `test_same_rules.py` reads answers in both tongues
+@with_deep
 @pytest.mark.parametrize("place", ["own folder", "sheets"][: examples(1, 2)])
 def test_a_filled_sheet_of_version_0_1_0_is_read_and_carried_over(
     folder: Path, again: object, place: str

@@ -22,7 +22,7 @@ from pipeline.simulate.simulator import CHUNK, options_of
 from pipeline.simulate.trips import Laid, laid_out
 from schemas.catalogue import parse_catalogue
 from tests.bench.change_recovery import recovered
-from tests.deep import examples
+from tests.deep import examples, with_deep
 
 Cells = dict[str, str]
 
@@ -200,6 +200,8 @@ def test_winters_are_busier() -> None:
     assert count[0] > 1.3 * count[6]
 
 
+# else `test_sample.py` counts the changes of the sample
+@with_deep
 def test_planted_changes_are_recovered_by_a_plain_count(tmp_path: Path) -> None:
     """Four standard errors, of a jackknife over 20 groups; `python -m tests.bench.change_recovery`
     does the same over 50 seeds."""

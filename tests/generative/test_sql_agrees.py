@@ -38,7 +38,7 @@ WHOLE_ROW = {
 
 # one judging of a delivery costs about the same whether it has two trips or twenty
 @settings(
-    max_examples=examples(4, 120),
+    max_examples=examples(3, 120),
     deadline=None,
     derandomize=True,
     phases=[Phase.explicit, Phase.reuse, Phase.generate],

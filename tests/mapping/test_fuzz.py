@@ -22,7 +22,7 @@ from pipeline.simulate.service import protocol_text
 from tests.deep import examples
 from tests.mapping import fuzzing, reports_system, small_source, test_reports, wide_csv
 
-EXAMPLES = int(os.environ.get("TAILRACE_FUZZ", examples(5, 300)))
+EXAMPLES = int(os.environ.get("TAILRACE_FUZZ", examples(3, 300)))
 fuzz = settings(
     max_examples=EXAMPLES,
     deadline=None,

@@ -17,7 +17,7 @@ from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import deliver
 from pipeline.simulate.simulator import CHUNK, options_of
 from pipeline.store.database import open_store
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.mapping import direct, reports_system, wide_csv, workbook_system
 
 pytestmark = pytest.mark.usefixtures("without_screen")
@@ -90,6 +90,8 @@ def test_wide_csv_with_local_times(
     no_date_is_kept(tmp_path / "mapped", tmp_path / "store.duckdb", bedside, wide_csv.ZONE)
 
 
+# else `test_wide_csv_with_local_times`; sheets: `test_files.py`, hashes: `test_tokens.py`
+@with_deep
 @pytest.mark.parametrize("system", [workbook_system, reports_system][: examples(1, 2)])
 def test_hashed_trips_get_the_same_verdicts(
     delivery: Path, expected: list[tuple[Any, ...]], tmp_path: Path, system: ModuleType

@@ -91,6 +91,8 @@ def test_a_made_up_service_gives_no_small_number_away(seed: int, tmp_path: Path)
     assert looked > 20
 
 
+# else `test_the_solver_works_it_out_where_small_counts_alone_are_hidden`
+@with_deep
 def test_the_attack_finds_hours_where_events_alone_are_looked_at(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
