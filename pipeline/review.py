@@ -80,7 +80,7 @@ def review(
     """
     from pipeline.errors.disk import after_storing
     from pipeline.ingest.delivery import read_delivery
-    from pipeline.ingest.load import load, rows_ahead
+    from pipeline.ingest.load import load, rows_stored_early
     from pipeline.judging.evaluator import judge
     from pipeline.store.session import check_token, open_waiting, tidy
 
@@ -91,16 +91,16 @@ def review(
         stage("look at the files")
         with (
             importing(NUMBERS, waits=lambda: stage("wait for imports")) as begin,
-            rows_ahead(con) as ahead,
+            rows_stored_early(con) as early,
         ):
             staged = read_delivery(
                 con, delivery, protocol=protocol, cannulas=cannulas, stage=stage, new=begin,
-                ahead=ahead,
+                early=early,
             )  # fmt: skip
             chosen = _chosen_month(con, month, staged.export.months)
             set_aside, doubtful = staged.set_aside_count(con), len(staged.doubtful(con))
             stage("load")
-            loaded = load(con, staged, baseline=baseline, by=by, begun=ahead)
+            loaded = load(con, staged, baseline=baseline, by=by, begun=early)
             with after_storing("the delivery is", f"the pages of {chosen}"):
                 judge(con, stage)
         _check_month(con, chosen)

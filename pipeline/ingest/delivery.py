@@ -31,7 +31,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.ingest.ahead import Ahead
+    from pipeline.ingest.early_rows import EarlyRows
     from schemas.export_file import ExportFile
 
 SHOWN_NAME = 64
@@ -104,13 +104,13 @@ def read_delivery(
     cannulas: Path | None = None,
     stage: Stage = lambda _: None,
     new: Callable[[], None] = lambda: None,
-    ahead: Ahead[Staged, Any] | None = None,
+    early: EarlyRows[Staged, Any] | None = None,
 ) -> Staged:
     """Read, check and screen the delivery in `directory`; nothing is stored.
 
     `protocol` and `cannulas` replace the files of that name in the delivery. If `con` is a
     store, the delivery is also held against the earlier ones, and `new` called once it is known
-    that the store has not these very bytes. `ahead` begins once all rows are read. Refused lists
+    that the store has not these very bytes. `early` begins once all rows are read. Refused lists
     every reason.
     """
     findings = Findings()
@@ -127,7 +127,7 @@ def read_delivery(
     if is_store:
         check_against_store(con, files, parts, findings)
     staged = Staged(parts, files, findings.mentions)
-    _stage(con, staged, findings, stage, ahead)
+    _stage(con, staged, findings, stage, early)
     stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
     names = {table: content.name for table, content in parts.tables.items()}
@@ -140,17 +140,17 @@ def _stage(
     staged: Staged,
     findings: Findings,
     stage: Stage,
-    ahead: Ahead[Staged, Any] | None,
+    early: EarlyRows[Staged, Any] | None,
 ) -> None:
     """Read the tables and screen them; nothing is left of a delivery that is refused."""
     try:
         tables = _stage_tables(con, staged.parts, staged.export, findings, stage)
-        if ahead and not findings.refusals:
-            ahead.begin(staged)
+        if early and not findings.refusals:
+            early.begin(staged)
         _look_through(con, staged, tables, findings, stage)
     except BaseException:
-        if ahead:
-            ahead.end()
+        if early:
+            early.end()
         close_places(con)
         raise
     finally:

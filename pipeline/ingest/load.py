@@ -7,8 +7,8 @@ from contextlib import AbstractContextManager
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from pipeline.ingest.ahead import Ahead, ahead
 from pipeline.ingest.delivery import Staged
+from pipeline.ingest.early_rows import EarlyRows, stored_early
 from pipeline.ingest.places import FOUND, close_places
 from pipeline.ingest.rows_of_trips import of_trips
 from pipeline.ingest.settings_files import canonical, same_but_approval
@@ -50,7 +50,7 @@ class Rows:
     kept: dict[str, int]
 
 
-RowsAhead = Ahead[Staged, Rows]
+RowsStoredEarly = EarlyRows[Staged, Rows]
 
 
 def load(
@@ -59,12 +59,12 @@ def load(
     *,
     baseline: bool = False,
     by: str | None = None,
-    begun: RowsAhead | None = None,
+    begun: RowsStoredEarly | None = None,
 ) -> Loaded:
     """Store `staged` in the store it was read with, and drop its tables.
 
     `baseline`: its months open no cases. `by`: token of whoever delivered it, for the ledger.
-    `begun`: what `read_delivery` was given of `rows_ahead`.
+    `begun`: what `read_delivery` was given of `rows_stored_early`.
     """
     from pipeline.store.baseline import mark_baseline
     from pipeline.store.corrections import apply_corrections
@@ -84,9 +84,9 @@ def load(
     return loaded
 
 
-def rows_ahead(con: duckdb.DuckDBPyConnection) -> AbstractContextManager[RowsAhead]:
+def rows_stored_early(con: duckdb.DuckDBPyConnection) -> AbstractContextManager[RowsStoredEarly]:
     """What `read_delivery`, then `load` take to store rows while they are looked through."""
-    return ahead(con, _insert_rows)
+    return stored_early(con, _insert_rows)
 
 
 def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
@@ -94,7 +94,9 @@ def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
     close_places(con)
 
 
-def _stored(con: duckdb.DuckDBPyConnection, staged: Staged, begun: RowsAhead | None) -> Loaded:
+def _stored(
+    con: duckdb.DuckDBPyConnection, staged: Staged, begun: RowsStoredEarly | None
+) -> Loaded:
     if staged.known:
         return _reload(con, staged.known)
     rows = begun.stored.result() if begun and begun.con else _insert_rows(con, staged)

@@ -11,9 +11,9 @@ import pytest
 
 from pipeline.files import content, delimited, pieces
 from pipeline.ingest import places, rows_of_trips, typed
-from pipeline.ingest.ahead import Ahead
 from pipeline.ingest.delivery import read_delivery
-from pipeline.ingest.load import load, rows_ahead
+from pipeline.ingest.early_rows import EarlyRows
+from pipeline.ingest.load import load, rows_stored_early
 from pipeline.store.database import open_store
 from schemas.contract import TABLES
 from schemas.stored import CHILD_TABLES
@@ -48,7 +48,7 @@ def shuffled(delivery: Path, into: Path, kind: str, by: str = "hash(t), t") -> P
     return into
 
 
-end = Ahead.end
+end = EarlyRows.end
 
 
 def stored(
@@ -63,8 +63,8 @@ def stored(
     with closing(open_store(into, threads=threads, memory_limit=memory)) as con:
         if memory:
             con.execute("SET debug_force_external = true")
-        with rows_ahead(con) as ahead:
-            load(con, read_delivery(con, delivery, ahead=ahead), begun=ahead)
+        with rows_stored_early(con) as early:
+            load(con, read_delivery(con, delivery, early=early), begun=early)
         return {
             table: con.execute(
                 f"select * {without} from delivered.{table} order by rowid"
@@ -121,7 +121,7 @@ def test_pieces_of_a_file_change_no_row(
 
     monkeypatch.setattr(rows_of_trips, "_in_order", counted)
     begun: list[bool] = []
-    monkeypatch.setattr(Ahead, "end", lambda self: (begun.append(bool(self.con)), end(self)))
+    monkeypatch.setattr(EarlyRows, "end", lambda self: (begun.append(bool(self.con)), end(self)))
     for threads, memory in ((4, "100MB"), (1, None), (2, None))[: examples(1, 3)]:
         into = tmp_path / f"{threads}.duckdb"
         assert stored(delivery, into, threads=threads, memory=memory, without="") == whole

@@ -9,9 +9,9 @@ import pytest
 
 from pipeline.errors import Refused
 from pipeline.ingest import places
-from pipeline.ingest.ahead import Ahead
 from pipeline.ingest.delivery import read_delivery
-from pipeline.ingest.load import Rows, RowsAhead, load, rows_ahead
+from pipeline.ingest.early_rows import EarlyRows
+from pipeline.ingest.load import Rows, RowsStoredEarly, load, rows_stored_early
 from pipeline.store.database import open_store
 
 from . import small_delivery
@@ -35,22 +35,22 @@ def test_rows_stored_ahead_are_taken_back_where_the_delivery_is_refused(
     )
     monkeypatch.setattr(places, "LONG_FILE_BYTES", 0)
     stored: list[Rows] = []
-    end = Ahead.end
+    end = EarlyRows.end
 
-    def ends_late(self: RowsAhead) -> None:
+    def ends_late(self: RowsStoredEarly) -> None:
         if self.con:
             stored.append(self.stored.result())
         end(self)
 
     with closing(open_store(path, threads=2)) as con:
-        with monkeypatch.context() as patched, rows_ahead(con) as ahead:
-            patched.setattr(Ahead, "end", ends_late)
+        with monkeypatch.context() as patched, rows_stored_early(con) as early:
+            patched.setattr(EarlyRows, "end", ends_late)
             with pytest.raises(Refused):
-                read_delivery(con, named, ahead=ahead)
-            assert ahead.con is None
+                read_delivery(con, named, early=early)
+            assert early.con is None
         assert [rows.kept["trips"] for rows in stored] == [before["trips"]]
         second = small_delivery.write(tmp_path / "c", **small_delivery.swap("trips", "8.4", "8.6"))
-        with rows_ahead(con) as ahead:
-            loaded = load(con, read_delivery(con, second, ahead=ahead), begun=ahead)
+        with rows_stored_early(con) as early:
+            loaded = load(con, read_delivery(con, second, early=early), begun=early)
     assert (loaded.delivery_no, loaded.new) == (2, True)
     assert all(rows_in(path)[name] == 2 * before[name] for name in ("trips", "crew", "receipt"))

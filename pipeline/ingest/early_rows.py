@@ -21,7 +21,7 @@ Given = TypeVar("Given")
 Stored = TypeVar("Stored")
 
 
-class Ahead(Generic[Given, Stored]):
+class EarlyRows(Generic[Given, Stored]):
     """What `store` does in a transaction on a connection of its own, once it is begun.
 
     `con`: that connection, None where the delivery is too small for it or there is one thread.
@@ -58,11 +58,11 @@ class Ahead(Generic[Given, Stored]):
 
 
 @contextmanager
-def ahead(
+def stored_early(
     con: duckdb.DuckDBPyConnection, store: Callable[[duckdb.DuckDBPyConnection, Given], Stored]
-) -> Iterator[Ahead[Given, Stored]]:
-    """An `Ahead` that has ended when the block is over."""
-    begun = Ahead(con, store)
+) -> Iterator[EarlyRows[Given, Stored]]:
+    """`EarlyRows` that has ended when the block is over."""
+    begun = EarlyRows(con, store)
     try:
         yield begun
     finally:
