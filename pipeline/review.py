@@ -80,7 +80,7 @@ def review(
     """
     from pipeline.errors.disk import after_storing
     from pipeline.ingest.delivery import read_delivery
-    from pipeline.ingest.load import load
+    from pipeline.ingest.load import load, rows_stored_early
     from pipeline.judging.evaluator import judge
     from pipeline.store.session import check_token, open_waiting, tidy
 
@@ -89,14 +89,18 @@ def review(
     with closing(open_waiting(into / STORE, create=True)) as con:
         tidy(con, into)
         stage("look at the files")
-        with importing(NUMBERS, waits=lambda: stage("wait for imports")) as begin:
+        with (
+            importing(NUMBERS, waits=lambda: stage("wait for imports")) as begin,
+            rows_stored_early(con) as early,
+        ):
             staged = read_delivery(
-                con, delivery, protocol=protocol, cannulas=cannulas, stage=stage, new=begin
-            )
+                con, delivery, protocol=protocol, cannulas=cannulas, stage=stage, new=begin,
+                early=early,
+            )  # fmt: skip
             chosen = _chosen_month(con, month, staged.export.months)
             set_aside, doubtful = staged.set_aside_count(con), len(staged.doubtful(con))
             stage("load")
-            loaded = load(con, staged, baseline=baseline, by=by)
+            loaded = load(con, staged, baseline=baseline, by=by, begun=early)
             with after_storing("the delivery is", f"the pages of {chosen}"):
                 judge(con, stage)
         _check_month(con, chosen)

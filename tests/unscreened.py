@@ -15,6 +15,7 @@ import pytest
 
 from pipeline.followup import answers, correct, retraining
 from pipeline.ingest import delivery, screen
+from pipeline.ingest.places import FOUND
 
 if TYPE_CHECKING:
     import duckdb
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 def nothing_doubtful(con: duckdb.DuckDBPyConnection, *_: object) -> None:
     """Make the table of what is doubtful, and leave it empty."""
     con.execute(
-        "CREATE OR REPLACE TEMP TABLE staged_doubtful (file VARCHAR, line INTEGER,"
+        f"CREATE OR REPLACE TABLE {FOUND}.staged_doubtful (file VARCHAR, line INTEGER,"
         " column_name VARCHAR, problem VARCHAR, what VARCHAR, remedy VARCHAR, rows INTEGER,"
         " service_month VARCHAR)"
     )

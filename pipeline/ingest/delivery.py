@@ -1,4 +1,4 @@
-"""Read one delivery, from its folder to temporary tables; refuse it if it cannot be used."""
+"""Read one delivery, from its folder to tables beside the store; refuse it if it cannot be used."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ import re
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, Refused
 from pipeline.files import Unreadable
 from pipeline.ingest import screen
 from pipeline.ingest import stage as staging
 from pipeline.ingest.doubtful import Doubted, find_doubtful
-from pipeline.ingest.incoming import close_incoming
 from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
+from pipeline.ingest.places import close_places
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.rows_of_trips import Begun, reading
 from pipeline.ingest.set_aside import MONTH_COLUMNS
@@ -31,6 +31,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.ingest.early_rows import EarlyRows
     from schemas.export_file import ExportFile
 
 SHOWN_NAME = 64
@@ -44,7 +45,7 @@ Stage = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Staged:
-    """A delivery that can be used, in temporary tables of the connection it was read with.
+    """A delivery that can be used, in tables beside the store of the connection it was read with.
 
     `known` is the number the same bytes already have in the store; nothing is staged then.
     """
@@ -103,12 +104,14 @@ def read_delivery(
     cannulas: Path | None = None,
     stage: Stage = lambda _: None,
     new: Callable[[], None] = lambda: None,
+    early: EarlyRows[Staged, Any] | None = None,
 ) -> Staged:
     """Read, check and screen the delivery in `directory`; nothing is stored.
 
     `protocol` and `cannulas` replace the files of that name in the delivery. If `con` is a
     store, the delivery is also held against the earlier ones, and `new` called once it is known
-    that the store has not these very bytes. Refused lists every reason.
+    that the store has not these very bytes. `early` begins once all rows are read. Refused lists
+    every reason.
     """
     findings = Findings()
     parts = find_parts(directory, protocol, cannulas, findings)
@@ -123,18 +126,35 @@ def read_delivery(
     new()
     if is_store:
         check_against_store(con, files, parts, findings)
-    try:
-        _stage_tables(con, parts, files.export, findings, stage)
-    except BaseException:
-        close_incoming(con)
-        raise
-    finally:
-        parts.close()
+    staged = Staged(parts, files, findings.mentions)
+    _stage(con, staged, findings, stage, early)
     stage("set bad rows aside")
     _keep(con, parts, findings, is_store=is_store)
     names = {table: content.name for table, content in parts.tables.items()}
     find_doubtful(con, Doubted(names, files.export, files.catalogue, is_store))
-    return Staged(parts, files, findings.mentions)
+    return staged
+
+
+def _stage(
+    con: duckdb.DuckDBPyConnection,
+    staged: Staged,
+    findings: Findings,
+    stage: Stage,
+    early: EarlyRows[Staged, Any] | None,
+) -> None:
+    """Read the tables and screen them; nothing is left of a delivery that is refused."""
+    try:
+        tables = _stage_tables(con, staged.parts, staged.export, findings, stage)
+        if early and not findings.refusals:
+            early.begin(staged)
+        _look_through(con, staged, tables, findings, stage)
+    except BaseException:
+        if early:
+            early.end()
+        close_places(con)
+        raise
+    finally:
+        staged.parts.close()
 
 
 def _stage_tables(
@@ -143,7 +163,8 @@ def _stage_tables(
     export: ExportFile,
     findings: Findings,
     stage: Stage,
-) -> None:
+) -> list[str]:
+    """Read every table; returns those that could be read."""
     _check_tables(parts, export, findings)
     enough_threads(con, sum(part.path.stat().st_size for part in parts.all))
     staging.prepare(con)
@@ -154,11 +175,22 @@ def _stage_tables(
         staging.number_trips(con)
     with reading(con, others) as begun:
         staged += [f.table for f in others if _stage_file(con, f, findings, stage, begun)]
-    names = {table: parts.tables[table].name for table in staged}
+    return staged
+
+
+def _look_through(
+    con: duckdb.DuckDBPyConnection,
+    staged: Staged,
+    tables: list[str],
+    findings: Findings,
+    stage: Stage,
+) -> None:
+    """Refuse the delivery if a table holds what none may."""
+    names = {table: staged.parts.tables[table].name for table in tables}
     stage("privacy screen")
-    screen.screen_tables(con, names, export, findings)
-    for table in staged:
-        _check_months(con, table, parts.tables[table].name, export, findings)
+    screen.screen_tables(con, names, staged.export, findings)
+    for table, name in names.items():
+        _check_months(con, table, name, staged.export, findings)
     if findings.refusals:
         raise Refused(findings.refusals)
 

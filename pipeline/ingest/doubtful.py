@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
 from pipeline.ingest.looks import WORD_COLUMNS, alphabet, perhaps_person, person
+from pipeline.ingest.places import FOUND
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.sql import literal, quoted
@@ -70,7 +71,7 @@ def find_doubtful(con: duckdb.DuckDBPyConnection, delivery: Doubted) -> None:
         *_jumps(delivery), *_few_trips(delivery), *_emptied(delivery), *_names(delivery, put),
     ]  # fmt: skip
     con.execute(
-        "create or replace temp table staged_doubtful (file VARCHAR, line INTEGER,"
+        f"create or replace table {FOUND}.staged_doubtful (file VARCHAR, line INTEGER,"
         " column_name VARCHAR, problem VARCHAR, what VARCHAR, remedy VARCHAR, rows INTEGER,"
         " service_month VARCHAR)"
     )

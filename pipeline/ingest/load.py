@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import AbstractContextManager
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from pipeline.ingest.delivery import Staged
-from pipeline.ingest.incoming import close_incoming
+from pipeline.ingest.early_rows import EarlyRows, stored_early
+from pipeline.ingest.places import FOUND, close_places
 from pipeline.ingest.rows_of_trips import of_trips
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
@@ -36,53 +38,69 @@ class Loaded:
     months: list[str]
 
 
+@dataclass(frozen=True)
+class Rows:
+    """Rows that are stored: the delivery's number, and how many of each table.
+
+    `offset`: what is added to the keys its trips had before.
+    """
+
+    delivery_no: int
+    offset: int
+    kept: dict[str, int]
+
+
+RowsStoredEarly = EarlyRows[Staged, Rows]
+
+
 def load(
     con: duckdb.DuckDBPyConnection,
     staged: Staged,
     *,
     baseline: bool = False,
     by: str | None = None,
+    begun: RowsStoredEarly | None = None,
 ) -> Loaded:
-    """Store `staged` in the store it was read with, and drop its temporary tables.
+    """Store `staged` in the store it was read with, and drop its tables.
 
     `baseline`: its months open no cases. `by`: token of whoever delivered it, for the ledger.
+    `begun`: what `read_delivery` was given of `rows_stored_early`.
     """
     from pipeline.store.baseline import mark_baseline
     from pipeline.store.corrections import apply_corrections
     from pipeline.store.ledger import record_delivery
 
-    with transaction(con):
-        loaded = _reload(con, staged.known) if staged.known else _load_new(con, staged)
+    own = begun.con if begun and begun.con else con
+    with transaction(own, begun=own is not con):
+        loaded = _stored(own, staged, begun)
         if loaded.received:
-            record_delivery(con, loaded.delivery_no, by, apply_corrections(con))
+            record_delivery(own, loaded.delivery_no, by, apply_corrections(own))
         if baseline:
-            mark_baseline(con, staged.export.months, by)
+            mark_baseline(own, staged.export.months, by)
+    if begun:
+        begun.end()
     if not staged.known:
         drop_staged(con)
     return loaded
 
 
+def rows_stored_early(con: duckdb.DuckDBPyConnection) -> AbstractContextManager[RowsStoredEarly]:
+    """What `read_delivery`, then `load` take to store rows while they are looked through."""
+    return stored_early(con, _insert_rows)
+
+
 def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
-    """Drop every temporary view and table of a staged delivery."""
-    views = con.execute("select view_name from duckdb_views() where temporary").fetchall()
-    tables = con.execute("select table_name from duckdb_tables() where temporary").fetchall()
-    for kind, names in (("view", views), ("table", tables)):
-        for (name,) in names:
-            if name.startswith(
-                (
-                    "staged_",
-                    "typed_",
-                    "read_",
-                    "good_",
-                    "kept_",
-                    "other_",
-                    "repeated_",
-                    "cell_",
-                    "screened",
-                )
-            ):
-                con.execute(f"drop {kind} if exists {quoted(name)}")
-    close_incoming(con)
+    """Drop every view and table of a staged delivery."""
+    close_places(con)
+
+
+def _stored(
+    con: duckdb.DuckDBPyConnection, staged: Staged, begun: RowsStoredEarly | None
+) -> Loaded:
+    if staged.known:
+        return _reload(con, staged.known)
+    rows = begun.stored.result() if begun and begun.con else _insert_rows(con, staged)
+    return _load_new(con, staged, rows)
 
 
 def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
@@ -117,12 +135,17 @@ def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
     )
 
 
-def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged) -> Loaded:
+def _insert_rows(con: duckdb.DuckDBPyConnection, staged: Staged) -> Rows:
+    """Store what nothing that is found of the delivery changes."""
     delivery_no = _next(con, "delivery", "delivery_no")
     offset = _next(con, "trips", "trip_key") - 1
     _insert_description(con, staged, delivery_no)
-    kept = _insert_tables(con, staged, delivery_no, offset)
-    _insert_outcome(con, staged, delivery_no, offset, kept)
+    return Rows(delivery_no, offset, _insert_tables(con, staged, delivery_no, offset))
+
+
+def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> Loaded:
+    delivery_no = rows.delivery_no
+    _insert_outcome(con, staged, rows)
     _insert_protocol(con, staged)
     _receive(con, delivery_no)
     months = con.execute(
@@ -133,7 +156,7 @@ def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged) -> Loaded:
         delivery_no,
         new=True,
         received=True,
-        affected=kept.get("trips", 0),
+        affected=rows.kept.get("trips", 0),
         months=[month for (month,) in months],
     )
 
@@ -196,25 +219,22 @@ def _insert_tables(
     return kept
 
 
-def _insert_outcome(
-    con: duckdb.DuckDBPyConnection,
-    staged: Staged,
-    delivery_no: int,
-    offset: int,
-    kept: dict[str, int],
-) -> None:
+def _insert_outcome(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> None:
+    # the database `found` is named: one that was not named before this transaction came here is
+    # seen as it is now
+    delivery_no, offset, kept = rows.delivery_no, rows.offset, rows.kept
     con.execute(
         f"insert into delivered.lost select trip_key + {offset}, table_name, line, at_s"
-        " from staged_lost order by all"
+        f" from {FOUND}.staged_lost order by all"
     )
     con.execute(
         f"insert into delivered.set_aside select {delivery_no}, trip_key + {offset},"
         " service_month, file, line, column_name, problem, what, remedy"
-        " from staged_set_aside order by file, line, column_name, problem"
+        f" from {FOUND}.staged_set_aside order by file, line, column_name, problem"
     )
     con.execute(
         f"insert into delivered.doubtful select {delivery_no}, service_month, file, line,"
-        " column_name, problem, what, remedy, rows from staged_doubtful order by all"
+        f" column_name, problem, what, remedy, rows from {FOUND}.staged_doubtful order by all"
     )
     tables = {content.name: table for table, content in staged.parts.tables.items()}
     files = []

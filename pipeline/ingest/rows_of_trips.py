@@ -13,7 +13,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
-from pipeline.ingest.incoming import is_long, waiting_place
+from pipeline.ingest.places import STAGED, is_long, waiting_place
 from pipeline.ingest.typed import CutInARowError, TableFile, readers, whole
 from pipeline.ingest.validate import cast_sql, codes_sql
 from pipeline.store.database import one, sql_type
@@ -71,13 +71,12 @@ def reading(con: duckdb.DuckDBPyConnection, files: list[TableFile]) -> Iterator[
             return
         from concurrent.futures import ThreadPoolExecutor
 
-        kept = f"{waiting_place(con)}.trips"
-        con.execute(f"create or replace table {kept} as select trip_id, trip_key from kept_trips")
+        waiting_place(con)
         with ThreadPoolExecutor(threads) as pool:
             try:
                 yield {
                     file.table: [
-                        pool.submit(_take, file, kept, con.cursor(), _name(con, file, n), read)
+                        pool.submit(_take, file, con.cursor(), _name(con, file, n), read)
                         for n, read in enumerate(readers(con, file))
                     ]
                     for file in long
@@ -97,9 +96,9 @@ def stage_rows(
     kept = _in_order(con, file, parts, _name(con, file, "sorted"))
     table, cells = file.table, cells_of(file) | {"trip_id": "null::VARCHAR"}
     con.execute(f"""
-        create or replace temp view kept_{table} as
+        create or replace view {STAGED}.kept_{table} as
         select trip_key, line, {named(cells)} from {kept};
-        create or replace temp view staged_{table} as
+        create or replace view {STAGED}.staged_{table} as
         select *, 0 as reject_code, null::UTINYINT[] as codes, null::VARCHAR[] as raw
         from kept_{table} union all by name from other_{table};
     """)
@@ -107,7 +106,7 @@ def stage_rows(
 
 def _name(con: duckdb.DuckDBPyConnection, file: TableFile, part: int | str) -> str:
     """What a table is called that part of a file is read into."""
-    return f"{waiting_place(con) if is_long(file) else 'temp'}.read_{file.table}_{part}"
+    return f"{waiting_place(con) if is_long(file) else STAGED}.read_{file.table}_{part}"
 
 
 def _read(
@@ -117,7 +116,7 @@ def _read(
     begun: list[Future[list[Rows]]],
 ) -> list[Rows]:
     """Read a file into tables, unless that is begun, and return them in the order of the file."""
-    take = partial(_take, file, "kept_trips", con)
+    take = partial(_take, file, con)
     try:
         found = [piece.result() for piece in begun] or [
             take(_name(con, file, n), read) for n, read in enumerate(readers(con, file))
@@ -131,7 +130,7 @@ def _read(
 
 
 def _take(
-    file: TableFile, kept: str, con: duckdb.DuckDBPyConnection, relation: str, read: Reader
+    file: TableFile, con: duckdb.DuckDBPyConnection, relation: str, read: Reader
 ) -> list[Rows]:
     """Read one piece of a file into tables called after `relation`."""
 
@@ -139,13 +138,13 @@ def _take(
         # numbered, for which DuckDB takes one row after the other: a row's number tells its line
         numbered = f"select (row_number() over () - 1)::INTEGER as rowid, * from ({rows.sql})"
         joined = (
-            f"select own.*, kept.trip_key from ({numbered}) own left join {kept} kept"
-            " using (trip_id)"
+            f"select own.*, kept.trip_key from ({numbered}) own"
+            f" left join {STAGED}.kept_trips kept using (trip_id)"
         )
         own = ["trip_key", "rowid", *(["line", "reject_code"] if rows.relation else [])]
         cast = cast_sql(replace(rows, sql=joined), file.table, file.wanted, own, of_kept=True)
         select = f"select * exclude (trip_id) from ({cast})"
-        made = one(con, f"create or replace {_kind(relation)} {name(rows)} as {select}")
+        made = one(con, f"create or replace table {name(rows)} as {select}")
         return int(made[0])
 
     def name(rows: TextRows) -> str:
@@ -155,10 +154,6 @@ def _take(
         Rows(name(rows), f"({rows.line})::INTEGER", "reject_code" if rows.relation else "0")
         for rows in read(con, create)
     ]
-
-
-def _kind(relation: str) -> str:
-    return "temp table" if relation.startswith("temp.") else "table"
 
 
 def _tell_others(
@@ -175,7 +170,7 @@ def _tell_others(
         for part in parts
     )
     con.execute(f"""
-        create or replace temp table other_{file.table} as
+        create or replace table {STAGED}.other_{file.table} as
         select * exclude (every), case when list_max(every) > 0 then every end as codes
         from ({selects})""")
     (blank,) = one(con, f"delete from other_{file.table} where not ({FILLED})")
@@ -198,9 +193,7 @@ def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows]
     order = ["trip_key", "at_s", "line"] if "at_s" in file.wanted else ["trip_key", "line"]
     if not _misplaced(con, file.table, good, order):
         return f"({good})"
-    con.execute(
-        f"create or replace {_kind(into)} {into} as from ({good}) order by {', '.join(order)}"
-    )
+    con.execute(f"create or replace table {into} as from ({good}) order by {', '.join(order)}")
     for part in parts:
         con.execute(f"drop table {part.relation}")
     _misplaced(con, file.table, f"from {into}", order)
@@ -214,7 +207,8 @@ def _misplaced(con: duckdb.DuckDBPyConnection, table: str, rows: str, order: lis
     another one of the same trip and time.
     """
     con.execute(
-        f"create or replace temp table repeated_times_{table} as {misplaced_or_again(rows, order)}"
+        f"create or replace table {STAGED}.repeated_times_{table} as"
+        f" {misplaced_or_again(rows, order)}"
     )
     (found,) = one(con, f"select count(*) filter (misplaced) from repeated_times_{table}")
     return bool(found)

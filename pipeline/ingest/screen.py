@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF
 from pipeline.ingest.looks import alphabet, looks, prepare
+from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
@@ -54,10 +55,11 @@ def screen_tables(
     """Add a finding for every column of the staged tables whose content looks identifying.
 
     `files`: the name of the file by table; tables that could not be staged are left out. Leaves
-    the texts, as `looks` asks of them, in the temporary table `screened`.
+    the texts, as `looks` asks of them, in the table `screened`.
     """
     con.execute(
-        "create or replace temp table screened (table_name VARCHAR, name VARCHAR, value VARCHAR)"
+        f"create or replace table {STAGED}.screened"
+        " (table_name VARCHAR, name VARCHAR, value VARCHAR)"
     )
     for table in files:
         _collect(con, table, trips="trips" in files, faulty=table in findings.faulty)

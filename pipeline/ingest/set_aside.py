@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.files.rows import REJECTS
+from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import ROW_RULES, CellRule
 from schemas.contract import MONTH_PATTERN
 
@@ -43,7 +44,7 @@ def set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> No
 def note_trips_aside(con: duckdb.DuckDBPyConnection) -> None:
     """Make `staged_trips_aside`: of each trip that is not kept, its first line and its month."""
     con.execute(f"""
-        create or replace temp table staged_trips_aside as
+        create or replace table {STAGED}.staged_trips_aside as
         select trip_id, min(line) as line,
             min(service_month) filter (regexp_full_match(service_month, '{MONTH_PATTERN}'))
                 as service_month

@@ -1,4 +1,4 @@
-"""Put one delivery's tables, typed and checked, into temporary tables of a connection.
+"""Put one delivery's tables, typed and checked, into tables beside the store.
 
 For each delivered table there is a view `staged_<table>`: line, reject_code, trip_key, the
 contract's columns (null where absent), `codes` and `raw` as `validate` leaves them. `kept_trips`
@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.files import Unreadable
+from pipeline.ingest.places import FOUND, STAGED, open_places
 from pipeline.ingest.problems import ROW_RULES, Findings
 from pipeline.ingest.rows_of_trips import (
     FILLED,
@@ -49,17 +50,18 @@ LISTED_BY_MONTH = f"""
 
 def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """Create the empty tables every delivery fills, replacing those of an earlier one."""
-    con.execute("""
-        create or replace temp table staged_set_aside (
+    open_places(con)
+    con.execute(f"""
+        create table {FOUND}.staged_set_aside (
             table_name VARCHAR, file VARCHAR, line INTEGER, trip_key INTEGER,
             service_month VARCHAR, column_name VARCHAR, problem VARCHAR, what VARCHAR,
             remedy VARCHAR);
-        create or replace temp table staged_lost (
+        create table {FOUND}.staged_lost (
             trip_key INTEGER, table_name VARCHAR, line INTEGER, at_s INTEGER);
-        create or replace temp table cell_rules (
+        create table {STAGED}.cell_rules (
             table_name VARCHAR, position INTEGER, code INTEGER, column_name VARCHAR,
             problem VARCHAR, what VARCHAR, remedy VARCHAR);
-        create or replace temp table kept_trips (
+        create table {STAGED}.kept_trips (
             trip_id VARCHAR, trip_key INTEGER, line INTEGER, service_month VARCHAR);
     """)
 
@@ -96,7 +98,8 @@ def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Find
 
     def create(rows: TextRows) -> int:
         select = staging_sql(rows, file.table, file.wanted)
-        return int(one(con, f"create or replace temp table typed_{file.table} as {select}")[0])
+        relation = f"{STAGED}.typed_{file.table}"
+        return int(one(con, f"create or replace table {relation} as {select}")[0])
 
     source = whole(con, file, findings, create)
     reject = "reject_code" if source.relation else "0"
@@ -105,7 +108,7 @@ def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Find
         findings.faulty.add(file.table)
     mention_blank(file, blank, findings)
     con.execute(f"""
-        create or replace temp view staged_{file.table} as
+        create or replace view {STAGED}.staged_{file.table} as
         select null::INTEGER as trip_key, ({source.line})::INTEGER as line,
             {reject} as reject_code, {named(cells_of(file))}, codes, raw
         from typed_{file.table} where {FILLED}""")
@@ -113,8 +116,8 @@ def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Find
 
 def number_trips(con: duckdb.DuckDBPyConnection) -> None:
     """Number the trips that are kept, in file order: call before the other tables are read."""
-    con.execute("""
-        create or replace temp table repeated_trips as
+    con.execute(f"""
+        create table {STAGED}.repeated_trips as
         select trip_id from staged_trips where trip_id is not null
         group by trip_id having count(*) > 1
     """)

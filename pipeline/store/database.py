@@ -173,9 +173,10 @@ def open_scratch(
 
 
 @contextmanager
-def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Everything inside is stored, or nothing is."""
-    con.begin()
+def transaction(con: duckdb.DuckDBPyConnection, *, begun: bool = False) -> Iterator[None]:
+    """Everything inside is stored, or nothing is; and what came before, where it is `begun`."""
+    if not begun:
+        con.begin()
     try:
         yield
     except BaseException:

@@ -10,9 +10,10 @@ import duckdb
 import pytest
 
 from pipeline.files import content, delimited, pieces
-from pipeline.ingest import incoming, rows_of_trips, typed
+from pipeline.ingest import places, rows_of_trips, typed
 from pipeline.ingest.delivery import read_delivery
-from pipeline.ingest.load import load
+from pipeline.ingest.early_rows import EarlyRows
+from pipeline.ingest.load import load, rows_stored_early
 from pipeline.store.database import open_store
 from schemas.contract import TABLES
 from schemas.stored import CHILD_TABLES
@@ -48,6 +49,9 @@ def shuffled(delivery: Path, into: Path, kind: str, by: str = "hash(t), t") -> P
     return into
 
 
+end = EarlyRows.end
+
+
 def stored(
     delivery: Path,
     into: Path,
@@ -60,7 +64,8 @@ def stored(
     with closing(open_store(into, threads=threads, memory_limit=memory)) as con:
         if memory:
             con.execute("SET debug_force_external = true")
-        load(con, read_delivery(con, delivery))
+        with rows_stored_early(con) as early:
+            load(con, read_delivery(con, delivery, early=early), begun=early)
         return {
             table: con.execute(
                 f"select * {without} from delivered.{table} order by rowid"
@@ -102,7 +107,7 @@ def test_pieces_of_a_file_change_no_row(
     monkeypatch.setattr(content, "CHUNK", 1000)
     monkeypatch.setattr(pieces, "PIECE", 1_500)
     monkeypatch.setattr(typed, "ROWS_OF_A_PIECE", 100)
-    monkeypatch.setattr(incoming, "LONG_FILE_BYTES", 0)
+    monkeypatch.setattr(places, "LONG_FILE_BYTES", 0)
     in_order = rows_of_trips._in_order
 
     def counted(
@@ -116,10 +121,15 @@ def test_pieces_of_a_file_change_no_row(
         return in_order(con, file, read, into)
 
     monkeypatch.setattr(rows_of_trips, "_in_order", counted)
-    for threads in (4, 1)[: examples(1, 2)]:
+    begun: list[bool] = []
+    monkeypatch.setattr(EarlyRows, "end", lambda self: (begun.append(bool(self.con)), end(self)))
+    for threads, memory in ((4, "100MB"), (1, None), (2, None))[: examples(1, 3)]:
         into = tmp_path / f"{threads}.duckdb"
-        assert stored(delivery, into, threads=threads, without="") == whole
+        assert stored(delivery, into, threads=threads, memory=memory, without="") == whole
         assert not list(tmp_path.glob("*.new*"))
+        # with more than one thread they are stored while they are looked through
+        assert any(begun) == (threads > 1)
+        begun.clear()
     assert max(parts) > 5
 
 

@@ -297,19 +297,23 @@ except Refused as refusal:
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from pipeline.ingest import load
+from pipeline.ingest import load, places
 from pipeline.ingest.delivery import read_delivery
 from pipeline.store.database import open_store
 
-store, delivery, moment = sys.argv[1:]
+store, delivery, moment, early = sys.argv[1:]
 
 def die(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 
 setattr(load, moment, die)
-con = open_store(Path(store))
-staged = read_delivery(con, Path(delivery))
-load.load(con, staged)
+if early == "True":
+    places.LONG_FILE_BYTES = 0
+con = open_store(Path(store), threads=2)
+with load.rows_stored_early(con) as begun:
+    staged = read_delivery(con, Path(delivery), early=begun)
+    assert early == str(begun.con is not None)
+    load.load(con, staged, begun=begun)
 """
 
 
@@ -322,22 +326,26 @@ def first_stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("moment", "stored"),
+    ("moment", "stored", "early"),
     [
-        ("_insert_tables", False),
-        ("_insert_description", False),
-        ("_insert_outcome", False),
-        ("_receive", False),
-        ("drop_staged", True),
+        ("_insert_tables", False, False),
+        ("_insert_tables", False, True),
+        ("_insert_description", False, False),
+        ("_insert_outcome", False, False),
+        ("_insert_outcome", False, True),
+        ("_receive", False, False),
+        ("drop_staged", True, False),
+        ("drop_staged", True, True),
     ],
 )
 def test_killed_while_loading(
-    tmp_path: Path, first_stored: Path, moment: str, stored: bool
+    tmp_path: Path, first_stored: Path, moment: str, stored: bool, early: bool
 ) -> None:
+    """Also where rows were stored while they were looked through, before it was the time."""
     path = shutil.copy(first_stored, tmp_path / "store.duckdb")
     before = counts(path)
     second = small_delivery.write(tmp_path / "b", **small_delivery.swap("trips", "8.4", "8.6"))
-    killed = started(KILLED, path, second, moment)
+    killed = started(KILLED, path, second, moment, str(early))
     assert killed.wait() == -signal.SIGKILL, killed.printed.read()
     after = counts(path)
     if not stored:

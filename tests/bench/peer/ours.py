@@ -22,7 +22,7 @@ MEMORY = "290MiB"
 def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: None) -> None:
     """Load `delivery`, judge it by `protocol` and rate occlusions, into a store in `out`."""
     from pipeline.ingest.delivery import read_delivery
-    from pipeline.ingest.load import load
+    from pipeline.ingest.load import load, rows_stored_early
     from pipeline.judging.evaluator import judge
     from pipeline.measures.occlusion_rate import rates_of, ventilator_time
     from pipeline.runtime.preload import NUMBERS, importing
@@ -30,10 +30,12 @@ def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: Non
 
     out.mkdir(parents=True, exist_ok=True)
     with closing(open_store(out / "store.duckdb", memory_limit=MEMORY)) as con:
-        with importing(NUMBERS) as begin:
-            staged = read_delivery(con, delivery, protocol=protocol, stage=told, new=begin)
+        with importing(NUMBERS) as begin, rows_stored_early(con) as early:
+            staged = read_delivery(
+                con, delivery, protocol=protocol, stage=told, new=begin, early=early
+            )
             told("load")
-            load(con, staged)
+            load(con, staged, begun=early)
             judge(con, told)
         told("rates")
         month = max(staged.export.months)

@@ -1,0 +1,69 @@
+"""A delivery's rows begin to be stored while it is still looked through for what is wrong with it.
+
+That is done in the transaction that stores the delivery or, where it is refused, is taken back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from pipeline.ingest.places import STAGED, look_into, some_wait
+from pipeline.store.database import one
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+    import duckdb
+
+Given = TypeVar("Given")
+Stored = TypeVar("Stored")
+
+
+class EarlyRows(Generic[Given, Stored]):
+    """What `store` does in a transaction on a connection of its own, once it is begun.
+
+    `con`: that connection, None where the delivery is too small for it or there is one thread.
+    """
+
+    def __init__(
+        self,
+        main: duckdb.DuckDBPyConnection,
+        store: Callable[[duckdb.DuckDBPyConnection, Given], Stored],
+    ) -> None:
+        self.main, self.store = main, store
+        self.con: duckdb.DuckDBPyConnection | None = None
+
+    def begin(self, given: Given) -> None:
+        """Begin, where it is worth it: nobody else may write the store until it has ended."""
+        (threads,) = one(self.main, "select current_setting('threads')")
+        if threads == 1 or not some_wait(self.main):
+            return
+        from concurrent.futures import ThreadPoolExecutor
+
+        self.con = self.main.cursor()
+        look_into(self.con, STAGED)
+        self.con.begin()
+        self.pool = ThreadPoolExecutor(1)
+        self.stored: Future[Stored] = self.pool.submit(self.store, self.con, given)
+
+    def end(self) -> None:
+        """Take back what is not committed."""
+        if self.con:
+            self.con.interrupt()
+            self.pool.shutdown()
+            self.con.close()
+            self.con = None
+
+
+@contextmanager
+def stored_early(
+    con: duckdb.DuckDBPyConnection, store: Callable[[duckdb.DuckDBPyConnection, Given], Stored]
+) -> Iterator[EarlyRows[Given, Stored]]:
+    """`EarlyRows` that has ended when the block is over."""
+    begun = EarlyRows(con, store)
+    try:
+        yield begun
+    finally:
+        begun.end()
