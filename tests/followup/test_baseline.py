@@ -37,7 +37,7 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     done = review(history, folder, baseline=True, by="C1")
     assert done.month.followup is not None
     assert done.month.followup.baseline
-    assert done.month.cases.empty
+    assert not len(done.month.cases)
     assert done.month.trips_with_finding == 0
     assert reviewed_store.flagged(folder, "2026-01")
     assert reviewed_store.sheet(folder / "sheets" / "2026-01.xlsx") == []
@@ -49,7 +49,7 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     months = set(now.month.measures["month"])
     assert {"2026-01", "2026-02", "to 2026-02"} <= months
     again = review(history, folder, month="2026-01")
-    assert again.month.cases.empty, "the month stays baseline"
+    assert not len(again.month.cases), "the month stays baseline"
     text, problems = ledger(folder)
     assert problems == []
     assert "baseline: 2026-01 by C1" in text
