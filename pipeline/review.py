@@ -19,13 +19,13 @@ from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.followup.workbooks import Place
     from pipeline.ingest.load import Loaded
     from pipeline.month.parts import Month
     from pipeline.runtime.worker_process import Submit, Wait
     from pipeline.store.drawn_files import Drawn
+    from schemas.frame import Frame
     from schemas.month_review import MonthReview
 
 STORE = "store.duckdb"
@@ -237,7 +237,7 @@ def publish(
     from pipeline.followup.publish import published_words
     from pipeline.judging.evaluator import judge
 
-    def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> pd.DataFrame:
+    def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> Frame:
         judge(con, stage)
         _check_month(con, month)
         made = made_from(con, month, publishing=True)

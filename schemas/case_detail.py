@@ -16,7 +16,7 @@ from schemas.record import dataclass
 from schemas.units import SEVERITIES
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from schemas.frame import Frame
 
 MOST_CASE_PAGES = 2_000
 """A month has at most so many case pages: the first in reading order."""
@@ -166,16 +166,16 @@ class CaseDetails:
     trip_id; a trip that is missing there keeps them all.
     """
 
-    trips: pd.DataFrame
-    timeline: pd.DataFrame
-    settings: pd.DataFrame
-    observations: pd.DataFrame
-    contacts: pd.DataFrame
-    occlusions: pd.DataFrame
-    lost: pd.DataFrame
-    verdicts: pd.DataFrame
-    evidence: pd.DataFrame
-    limit_moments: pd.DataFrame
-    stretches: pd.DataFrame
-    problems: pd.DataFrame
+    trips: Frame
+    timeline: Frame
+    settings: Frame
+    observations: Frame
+    contacts: Frame
+    occlusions: Frame
+    lost: Frame
+    verdicts: Frame
+    evidence: Frame
+    limit_moments: Frame
+    stretches: Frame
+    problems: Frame
     not_recorded: dict[str, tuple[str, ...]]

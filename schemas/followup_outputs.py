@@ -14,9 +14,8 @@ from schemas.followup import REFER_TO, STATUSES
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from schemas.followup_records import RestatedMonth
+    from schemas.frame import Frame
 
 REVIEWABLE = ["deviation", "borderline"]
 ACTION_STATES = ["open", "overdue", "closed"]
@@ -274,14 +273,14 @@ class FollowUpReview:
     baseline: bool
     published: int
     ledger_head: str
-    screen_quality: pd.DataFrame
-    determinations: pd.DataFrame
-    agreement: pd.DataFrame
-    audit_results: pd.DataFrame
-    restatements: pd.DataFrame
-    follow_ups: pd.DataFrame
-    referred: pd.DataFrame
-    year_actions: pd.DataFrame
-    corrections: pd.DataFrame
-    practice_variances: pd.DataFrame
+    screen_quality: Frame
+    determinations: Frame
+    agreement: Frame
+    audit_results: Frame
+    restatements: Frame
+    follow_ups: Frame
+    referred: Frame
+    year_actions: Frame
+    corrections: Frame
+    practice_variances: Frame
     restated: tuple[RestatedMonth, ...] = ()

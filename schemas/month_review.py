@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from schemas.case_detail import CaseDetails
     from schemas.followup_outputs import FollowUpReview
+    from schemas.frame import Frame
     from schemas.measure_outputs import MeasureFacts
     from schemas.shared_outputs import SharedTables
     from schemas.work import MonthWork
@@ -50,25 +49,25 @@ class MeasureFigures:
     """Charts, comparisons and power; frames follow the models in `schemas.measure_outputs`."""
 
     facts: tuple[MeasureFacts, ...]
-    charts: pd.DataFrame
-    runs: pd.DataFrame
-    sizes: pd.DataFrame
-    funnels: pd.DataFrame
-    power: pd.DataFrame
-    before_after: pd.DataFrame
-    occlusion_patterns: pd.DataFrame
-    clock_offsets: pd.DataFrame
-    signals: pd.DataFrame | None = None
-    signal_charts: pd.DataFrame | None = None
-    signal_trips: pd.DataFrame | None = None
-    signal_units: pd.DataFrame | None = None
-    one_by_one: pd.DataFrame | None = None
-    years: pd.DataFrame | None = None
-    trip_marks: pd.DataFrame | None = None
-    apart_trips: pd.DataFrame | None = None
-    wall_places: pd.DataFrame | None = None
-    transit: pd.DataFrame | None = None
-    cannula_use: pd.DataFrame | None = None
+    charts: Frame
+    runs: Frame
+    sizes: Frame
+    funnels: Frame
+    power: Frame
+    before_after: Frame
+    occlusion_patterns: Frame
+    clock_offsets: Frame
+    signals: Frame | None = None
+    signal_charts: Frame | None = None
+    signal_trips: Frame | None = None
+    signal_units: Frame | None = None
+    one_by_one: Frame | None = None
+    years: Frame | None = None
+    trip_marks: Frame | None = None
+    apart_trips: Frame | None = None
+    wall_places: Frame | None = None
+    transit: Frame | None = None
+    cannula_use: Frame | None = None
 
 
 @dataclass(frozen=True)
@@ -98,16 +97,16 @@ class MonthReview:
     not_judged: int
     trips_with_finding: int
     merge_within_s: int
-    rule_counts: pd.DataFrame
-    cases: pd.DataFrame
-    occlusions: pd.DataFrame
-    measures: pd.DataFrame
-    problems: pd.DataFrame
-    cannulas: pd.DataFrame
+    rule_counts: Frame
+    cases: Frame
+    occlusions: Frame
+    measures: Frame
+    problems: Frame
+    cannulas: Frame
     figures: MeasureFigures | None = None
     details: CaseDetails | None = None
     followup: FollowUpReview | None = None
-    what_if: pd.DataFrame | None = None
+    what_if: Frame | None = None
     confidentiality: str = ""
     late: dict[str, int] = field(default_factory=dict)
     work: MonthWork | None = None

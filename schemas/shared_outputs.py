@@ -14,7 +14,7 @@ from schemas import shape as pa
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from schemas.frame import Frame
 
 SMALLEST_DISCLOSED = 11
 """A count from 1 to one below this is never told (common practice of public payers' statistics)."""
@@ -128,17 +128,17 @@ class SharedTables:
     `next_until` is the month in which the next period ends, as far as can be said.
     """
 
-    periods: pd.DataFrame
-    rules: pd.DataFrame
-    bases: pd.DataFrame
-    sizes: pd.DataFrame
+    periods: Frame
+    rules: Frame
+    bases: Frame
+    sizes: Frame
     next_until: str
 
-    def by_name(self) -> dict[str, pd.DataFrame]:
+    def by_name(self) -> dict[str, Frame]:
         """The tables by their names in SHARED_OUTPUTS."""
         names = list(SHARED_OUTPUTS)
         return dict(zip(names, (self.periods, self.rules, self.bases, self.sizes), strict=True))
 
     def latest(self) -> str:
         """The newest period; empty before one is complete."""
-        return "" if self.periods.empty else str(self.periods["period"].iloc[-1])
+        return str(self.periods["period"][-1]) if len(self.periods) else ""

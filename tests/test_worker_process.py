@@ -6,11 +6,11 @@ import os
 import signal
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from pipeline.runtime import worker_process as apart
 from reports.render.workbook import write_tables
+from schemas.frame import Frame
 
 
 @pytest.fixture(autouse=True)
@@ -19,7 +19,7 @@ def two_processors(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_is_done_in_another_process_and_the_same(tmp_path: Path) -> None:
-    tables = {"mine": pd.DataFrame({"text": ["=1", None], "number": [0.5, float("nan")]})}
+    tables = {"mine": Frame({"text": ["=1", None], "number": [0.5, float("nan")]})}
     with apart.second_process("reports.render.workbook", worth=True) as submit:
         there = submit(os.getpid)
         written = submit(write_tables, tables, tmp_path / "there.xlsx")

@@ -89,7 +89,7 @@ def _many(count: int, what: str) -> str:
 
 def rules_table(done: Reviewed) -> str:
     """One line a rule with its counts of verdicts, plain text."""
-    rows = done.month.rule_counts.to_dict("records")
+    rows = done.month.rule_counts.records()
     width = max([len("rule"), *(len(str(row["rule"])) for row in rows)])
     heads = [name.replace("_", " ") for name in VERDICT_COLUMNS]
     lines = ["rule".ljust(width) + "".join(f"  {head}" for head in heads)]

@@ -163,9 +163,7 @@ def run(desk: Desk, by: str | None, port: int | None, version: str, *, browser: 
 
 def _import_ahead() -> None:
     """Bring in what a case is drawn with, while somebody looks at the list."""
-    import pandas  # noqa: F401 - they are wanted later
-
-    import reports.case.pages  # noqa: F401
+    import reports.case.pages  # noqa: F401 - it is wanted later
 
 
 def _private_file(folder: Path, link: str) -> Path:

@@ -9,6 +9,7 @@ from reports.case.trip_data import FAILED
 from reports.text import words
 from reports.text.rows import records
 from reports.text.signal_lines import unit_words
+from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -44,7 +45,8 @@ class Common:
 def trips_share(con: duckdb.DuckDBPyConnection, trips: list[str], since: str, until: str) -> Common:
     """What these trips have in common against the others of their bases in the same months."""
     asked = {"trips": trips, "since": since, "until": until}
-    shared = [unit_words(row) for row in records(con.execute(shared_units(_OWN), asked).df())]
+    found = Frame.read(con.execute(shared_units(_OWN), asked))
+    shared = [unit_words(row) for row in records(found)]
     of_each = {"trips": trips, "failed": list(FAILED)}
     rows = con.execute(_OF_TRIP, of_each).fetchall()
     return Common(shared, {trip: _of_trip(*facts) for trip, *facts in rows})

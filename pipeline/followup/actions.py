@@ -5,34 +5,34 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 
-def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """The actions open as of `month`; follows `schemas.followup_outputs.FollowUps`.
 
     An action has a life of its own beside the case, and is overdue once its due month lies before
     `month`. What the case's answers say stands beside it, as far as they may be seen.
     """
-    return con.execute(_FOLLOW_UPS, {"month": month}).df()
+    return Frame.read(con.execute(_FOLLOW_UPS, {"month": month}))
 
 
-def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Rows of `YearActions` of the twelve months to `month`, the latest first.
 
     An action belongs to its trip's month; one of no trip, as of a signal, to that it was opened in.
     """
     year, number = month.split("-")
     first = f"{int(year) - (number != '12'):04d}-{int(number) % 12 + 1:02d}"
-    return con.execute(_YEAR_ACTIONS, {"month": month, "first": first}).df()
+    return Frame.read(con.execute(_YEAR_ACTIONS, {"month": month, "first": first}))
 
 
-def referred(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def referred(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Rows of `Referred`: answers that hold and refer a case to somebody, and do not close it."""
-    return con.execute(_REFERRED, {"month": month}).df()
+    return Frame.read(con.execute(_REFERRED, {"month": month}))
 
 
 _OF_A_TRIP_OR_NONE = "(x.trip_id IS NULL OR t.trip_key IS NOT NULL)"

@@ -15,16 +15,16 @@ Months drawn by version 0.1.0 keep that draw, in tables of their own, with one c
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.followup.confirmed import FEWEST_READINGS
 from pipeline.store.database import one
 from pipeline.store.followup_tables import insert, service_of
 from pipeline.store.ledger import record
+from schemas.frame import Frame, stacked
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 A_YEAR = 72
 """Trips audited a year: with none missed, 1 - 0.025^(1/72) = 5.0 % may be (Clopper, Pearson)."""
@@ -97,7 +97,7 @@ def add_audit_cases(con: duckdb.DuckDBPyConnection, month: str) -> None:
     """)
 
 
-def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """The miss rate of each month up to `month`, and of all of them together.
 
     Follows `schemas.followup_outputs.AuditResults`. A trip is read once a reader closed it. It
@@ -107,43 +107,35 @@ def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     side. Fewer than FEWEST_READINGS trips read give counts alone.
     Source: Kish 1965, Survey Sampling, 11.7 (from memory).
     """
-    import pandas as pd
+    import numpy as np
 
     from pipeline.statistics.intervals import wilson
-
-    frame = con.execute(_RESULTS, {"month": month}).df()
-    if frame.empty:
-        return _empty()
-    read = frame[frame["read"] > 0]
-    together: dict[str, Any] = {
-        "month": f"to {month}",
-        **{name: frame[name].sum() for name in ("unflagged", "drawn", "read", "missed")},
-    }
-    weight = (read["unflagged"] / read["unflagged"].sum()).to_numpy(dtype=float)
-    # Kish: a month's own effective readings, and the months' together
-    effective = 1 / (weight**2 / read["n"].to_numpy(dtype=float)).sum() if len(read) else 0.0
-    rate = float((weight * read["rate"]).sum()) if len(read) else float("nan")
-    frame = pd.concat(
-        [frame, pd.DataFrame([{**together, "rate": rate, "n": effective}])], ignore_index=True
-    )
-    interval = wilson(frame["rate"].fillna(0) * frame["n"].fillna(0), frame["n"].fillna(0))
-    same_chance = [*(frame["n"] == frame["read"])[:-1], False]
-    frame = frame.assign(
-        miss_rate=interval.estimate, low=interval.lower, high=interval.upper,
-        method=[interval.method if same else f"{interval.method}, effective sample size"
-                for same in same_chance],
-    )  # fmt: skip
-    frame.loc[frame["read"] < FEWEST_READINGS, ["miss_rate", "low", "high"]] = float("nan")
-    counts = dict.fromkeys(("unflagged", "drawn", "read", "missed"), "int32")
-    return frame.astype(counts)[list(_empty().columns)]
-
-
-def _empty() -> pd.DataFrame:
-    import pandas as pd
-
     from schemas.followup_outputs import AuditResults
 
-    return pd.DataFrame(columns=list(AuditResults.to_schema().columns))
+    frame = Frame.read(con.execute(_RESULTS, {"month": month}))
+    names = list(AuditResults.to_schema().columns)
+    if not len(frame):
+        return Frame.of_rows([], names)
+    read = frame.rows(frame["read"] > 0)
+    counts = ("unflagged", "drawn", "read", "missed")
+    weight = read["unflagged"] / read["unflagged"].sum()
+    # Kish: a month's own effective readings, and the months' together
+    effective = 1 / (weight**2 / read["n"]).sum() if len(read) else 0.0
+    rate = float((weight * read["rate"]).sum()) if len(read) else float("nan")
+    together = {"month": f"to {month}", **{name: int(frame[name].sum()) for name in counts},
+                "rate": rate, "n": effective}  # fmt: skip
+    frame = stacked([frame, Frame.of_rows([together], together)])
+    n = np.nan_to_num(frame["n"])
+    interval = wilson(np.nan_to_num(frame["rate"]) * n, n)
+    same_chance = [*(frame["n"] == frame["read"])[:-1], False]
+    few = frame["read"] < FEWEST_READINGS
+    found = {"miss_rate": interval.estimate, "low": interval.lower, "high": interval.upper}
+    return frame.assign(
+        method=[interval.method if same else f"{interval.method}, effective sample size"
+                for same in same_chance],
+        **{name: np.where(few, np.nan, values) for name, values in found.items()},
+        **{name: frame[name].astype(np.int32) for name in counts},
+    ).only(names)  # fmt: skip
 
 
 def _seed(con: duckdb.DuckDBPyConnection, month: str) -> str:

@@ -8,14 +8,14 @@ a second reading waits or differs.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from schemas.findings import HAPPENED, NOT_CONFIRMED
+from schemas.frame import Frame, stacked
 from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 FEWEST_READINGS = 10
 """With fewer readings counts are given alone: a share or kappa of them says nothing yet."""
@@ -32,12 +32,14 @@ def make_flags(con: duckdb.DuckDBPyConnection, month: str) -> None:
     con.execute(_MISSED, {"month": month})
 
 
-def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Flags, reviewed and confirmed per rule; follows `schemas.followup_outputs.ScreenQuality`.
 
     Call after `make_flags` and the measures' `verdict_counts`. The confirmed share has Wilson's
     interval; neither is given where fewer than FEWEST_READINGS flags were reviewed.
     """
+    import numpy as np
+
     from pipeline.statistics.intervals import wilson
     from schemas.followup_outputs import ScreenQuality
 
@@ -48,30 +50,31 @@ def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         _QUALITY.format(month=at, causes=causes, match=match, happened=tuple(HAPPENED))
         for at, match in (("month", "month"), (f"'to {month}'", "'all'"))
     ]
-    frame = con.execute(f"FROM ({' UNION ALL '.join(parts)}) ORDER BY month, rule, verdict").df()
+    asked = f"FROM ({' UNION ALL '.join(parts)}) ORDER BY month, rule, verdict"
+    frame = Frame.read(con.execute(asked))
     enough = frame["reviewed"] >= FEWEST_READINGS
     interval = wilson(frame["confirmed"], frame["reviewed"])
-    frame = frame.assign(
-        confirmed_share=interval.estimate, low=interval.lower, high=interval.upper,
-        method=interval.method,
-    )  # fmt: skip
-    frame.loc[~enough, ["confirmed_share", "low", "high"]] = float("nan")
-    return frame[list(ScreenQuality.to_schema().columns)]
+    found = {
+        "confirmed_share": interval.estimate, "low": interval.lower, "high": interval.upper,
+    }  # fmt: skip
+    shown = {name: np.where(enough, values, np.nan) for name, values in found.items()}
+    frame = frame.assign(method=interval.method, **shown)
+    return frame.only(ScreenQuality.to_schema().columns)
 
 
-def confirmed_measures(quality: pd.DataFrame) -> pd.DataFrame:
+def confirmed_measures(quality: Frame) -> Frame:
     """`screen_quality` as rows of the measures table, each rule and month.
 
     `confirmed-share`: confirmed flags over reviewed ones. `confirmed-deviation-share`: confirmed
     variances over trips judged; flags nobody has read yet are left out of the numerator, counted
     in left_out, and added in bound_high. `practice-share`: likewise, put down to practice alone.
     """
-    import pandas as pd
+    import numpy as np
 
     from pipeline.measures.rows import with_interval
     from pipeline.statistics.intervals import wilson
 
-    flags = quality[quality["verdict"] == "deviation"]
+    flags = quality.rows(quality["verdict"] == "deviation")
     unread = flags["flags"] - flags["reviewed"]
     shares = {
         "confirmed-share": (flags["confirmed"], flags["reviewed"]),
@@ -80,26 +83,27 @@ def confirmed_measures(quality: pd.DataFrame) -> pd.DataFrame:
     }
     parts = []
     for name, (numerator, denominator) in shares.items():
-        part = pd.DataFrame({
+        part: dict[str, Any] = {
             "measure": name, "month": flags["month"], "group_by": "rule",
             "group_value": flags["rule"], "numerator": numerator.astype(float),
             "denominator": denominator.astype(float), "trips": denominator, "left_out": unread,
-        })  # fmt: skip
+        }  # fmt: skip
         if name != "confirmed-share":
-            known = denominator.where(denominator > 0).astype(float)
+            known = np.where(denominator > 0, denominator, np.nan).astype(float)
             part["bound_low"] = numerator / known
             part["bound_high"] = (numerator + unread) / known
-        parts.append(part)
-    counts = pd.concat(parts, ignore_index=True)
+        parts.append(Frame(part))
+    counts = stacked(parts)
     rows = with_interval(counts, wilson(counts["numerator"], counts["denominator"]), Unit.SHARE)
     few = (rows["measure"] == "confirmed-share") & (rows["denominator"] < FEWEST_READINGS)
-    rows.loc[few, ["estimate", "low", "high"]] = float("nan")
-    return rows
+    shown = ("estimate", "low", "high")
+    return rows.assign(**{name: np.where(few, np.nan, rows[name]) for name in shown})
 
 
-def practice_variances(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+def practice_variances(con: duckdb.DuckDBPyConnection) -> Frame:
     """Variances put down to practice, by month, rule and base; call after `make_flags`."""
-    return con.execute("""
+    return Frame.read(
+        con.execute("""
         WITH flags AS (
             SELECT month, rule, base, count(*) AS flags, count(conclusion) AS reviewed,
                    count(*) FILTER (conclusion = 'practice') AS practice
@@ -114,13 +118,13 @@ def practice_variances(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         LEFT JOIN missed USING (month, rule, base)
         WHERE j.judged > 0 OR missed > 0
         ORDER BY ALL
-    """).df()
+    """)
+    )
 
 
-def determinations(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def determinations(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """The answers that hold for the trips of `month`, one row a trip and rule, without notes."""
-    return con.execute(
-        """
+    asked = """
         WITH readers AS (
             SELECT trip_id, rule, count(*)::INTEGER AS readers,
                    count(DISTINCT conclusion) < 2 AS agreed
@@ -131,36 +135,34 @@ def determinations(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         FROM answer_now a
         LEFT JOIN readers r ON r.trip_id = a.trip_id AND r.rule IS NOT DISTINCT FROM a.rule
         WHERE a.holds AND a.month = ? ORDER BY ALL
-        """,
-        [month],
-    ).df()
+    """
+    return Frame.read(con.execute(asked, [month]))
 
 
-def agreement(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def agreement(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Cohen's kappa of the first two readers of each case, for `month` and all months to it.
 
     Readers in the order they first answered; a reader's last conclusion counts. Below
     FEWEST_READINGS cases there is no kappa.
     """
     import numpy as np
-    import pandas as pd
 
     from pipeline.statistics.intervals import cohen_kappa
     from schemas.findings import CONCLUSIONS
 
     rows = []
     for label, where in ((month, "month = $month"), (f"to {month}", "month <= $month")):
-        pairs = con.execute(_PAIRS.format(where=where), {"month": month}).df()
+        pairs = Frame.read(con.execute(_PAIRS.format(where=where), {"month": month}))
         counts = np.zeros((2, 2))
         if len(pairs) >= FEWEST_READINGS:
-            table = pd.crosstab(pairs["first"], pairs["second"])
-            counts = table.reindex(index=CONCLUSIONS, columns=CONCLUSIONS, fill_value=0).to_numpy()
+            both = pairs.keys("first", "second")
+            counts = np.array([[both.count((a, b)) for b in CONCLUSIONS] for a in CONCLUSIONS])
         found = cohen_kappa(counts)
         same = int((pairs["first"] == pairs["second"]).sum())
         rows.append((label, len(pairs), same, found.kappa, found.lower, found.upper, found.method))
-    columns = ["month", "cases", "same", "kappa", "low", "high", "method"]
-    frame = pd.DataFrame(rows, columns=columns)
-    return frame.astype({"cases": "int32", "same": "int32"})
+    names = ["month", "cases", "same", "kappa", "low", "high", "method"]
+    frame = Frame(dict(zip(names, map(list, zip(*rows, strict=True)), strict=True)))
+    return frame.assign(**{n: frame[n].astype(np.int32) for n in ("cases", "same")})
 
 
 _FLAGS = """

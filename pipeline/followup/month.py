@@ -26,11 +26,11 @@ from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.ledger import head
 from schemas.followup_outputs import MONTH_TABLES, FollowUpReview
+from schemas.frame import Frame, stacked
 from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.store.drawn_files import DrawnFiles
 
@@ -57,42 +57,36 @@ def join_cases_within(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int
     add_audit_cases(con, month)
 
 
-def _with_confirmed(
-    screened: pd.DataFrame, quality: pd.DataFrame, audits: pd.DataFrame
-) -> pd.DataFrame:
+def _with_confirmed(screened: Frame, quality: Frame, audits: Frame) -> Frame:
     """The measures with those after determinations beside them, under their own names."""
-    import pandas as pd
 
     rows = [screened, confirmed_measures(quality), miss_rates(audits)]
-    return pd.concat(rows, ignore_index=True).sort_values(
-        ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True
-    )
+    return stacked(rows).sorted_by("measure", "group_by", "group_value", "month")
 
 
-def miss_rates(results: pd.DataFrame) -> pd.DataFrame:
+def miss_rates(results: Frame) -> Frame:
     """The audit's miss rates as rows of the measures table; months with nothing read are left."""
-    import pandas as pd
 
     from schemas.outputs import Measures
 
-    read = results[results["read"] > 0]
-    rows = pd.DataFrame({
+    read = results.rows(results["read"] > 0)
+    rows = Frame({
         "measure": "miss-rate", "month": read["month"], "group_by": "service",
         "group_value": "all", "numerator": read["missed"].astype(float),
         "denominator": read["read"].astype(float), "unit": Unit.SHARE,
         "estimate": read["miss_rate"], "low": read["low"], "high": read["high"],
         "method": read["method"], "trips": read["read"], "left_out": read["drawn"] - read["read"],
     })  # fmt: skip
-    return rows.reindex(columns=list(Measures.to_schema().columns))
+    return rows.only(Measures.to_schema().columns)
 
 
 def followup_review(
     con: duckdb.DuckDBPyConnection,
     month: str,
-    screened: pd.DataFrame,
+    screened: Frame,
     *,
     publishing: bool = False,
-) -> tuple[pd.DataFrame, FollowUpReview]:
+) -> tuple[Frame, FollowUpReview]:
     """The measures with the confirmed ones, and every table of the follow-up for the month's pages.
 
     Call after `cases` and `make_answers`; leaves `rule_flag`. `screened` are the measures before
@@ -127,9 +121,10 @@ def write_followup_data(
 ) -> None:
     """Write the follow-up's tables beside the month's other data files, as these are."""
 
-    def write(frame: pd.DataFrame, path: Path) -> None:
+    def write(frame: Frame, path: Path) -> None:
+        rows = frame.for_database()  # noqa: F841 - the database finds it by its name
         target = str(path).replace("'", "''")
-        con.execute(f"COPY (FROM frame) TO '{target}' (FORMAT csv, HEADER)")
+        con.execute(f"COPY (FROM rows) TO '{target}' (FORMAT csv, HEADER)")
 
     for name in MONTH_TABLES:
         frame = getattr(followup, name)

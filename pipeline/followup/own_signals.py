@@ -10,11 +10,11 @@ from pipeline.errors.mistakes import Refused
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.states import CLOSED, LOOKED_INTO, OPEN, Facts
 from pipeline.store.database import transaction
+from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 _KEY = ("month", "measure", "group_by", "group_value")
 _CHART = _KEY[1:]
@@ -142,7 +142,8 @@ def keep_trips(con: duckdb.DuckDBPyConnection) -> None:
 
     now = month_under_review(con)
     con.execute(ventilator_time(), {"month": now})
-    ask(con, con.execute(f"SELECT * REPLACE ($now AS month) FROM ({_SAID})", {"now": now}).df())
+    said = con.execute(f"SELECT * REPLACE ($now AS month) FROM ({_SAID})", {"now": now})
+    ask(con, Frame.read(said))
     con.execute("DELETE FROM judged.signal_trip")
     con.execute(
         f"""INSERT INTO judged.signal_trip
@@ -284,18 +285,18 @@ def close(
         move(con, Move("signal", key, CLOSED, now, by, why=why), Facts(unread_trips=unread))
 
 
-def close_ended(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> int:
+def close_ended(con: duckdb.DuckDBPyConnection, signals: Frame) -> int:
     """Store that signals are closed which the figures show to have ended; how many were.
 
     `signals`: rows of `schemas.signal_outputs.Signals` as of the month under review.
     """
-    ended = signals[(signals["standing"] == "ended") & (signals["side"] == "worse")]
+    ended = signals.rows((signals["standing"] == "ended") & (signals["side"] == "worse"))
     closed = 0
     if not len(ended):  # perhaps no trip is judged: then no month is under review
         return closed
     with transaction(con):
         now = month_under_review(con)
-        for row in ended[list(_KEY)].drop_duplicates().itertuples(index=False):
+        for row in dict.fromkeys(ended.keys(*_KEY)):
             key = "|".join(map(str, row))
             before = standing(con, "signal", key)
             if (before.state if before else OPEN) != CLOSED:

@@ -21,9 +21,10 @@ from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
-Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "pd.DataFrame"]
+    from schemas.frame import Frame
+
+Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "Frame"]
 """Writes a month's pages below a folder and returns its measures."""
 
 
@@ -119,7 +120,7 @@ def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> 
 def _store(
     con: duckdb.DuckDBPyConnection,
     month: str,
-    figures: pd.DataFrame,
+    figures: Frame,
     *,
     aside: Path,
     files: list[Path],
@@ -140,7 +141,7 @@ def _store(
                   (SELECT coalesce(max(correction_no), 0) FROM loop.correction)""",
         [number, month, by, version],
     )
-    con.register("figures_now", figures)
+    con.register("figures_now", figures.for_database())
     con.execute(
         """INSERT INTO loop.published_figure
            SELECT $1, measure, group_by, group_value, numerator, denominator, unit, estimate,
@@ -180,12 +181,12 @@ def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def _changed(con: duckdb.DuckDBPyConnection, month: str, figures: pd.DataFrame) -> int | None:
+def _changed(con: duckdb.DuckDBPyConnection, month: str, figures: Frame) -> int | None:
     """How many figures differ from the last publication; None if there is none."""
     numbers = _numbers(con, month)
     if not numbers:
         return None
-    con.register("figures_now", figures)
+    con.register("figures_now", figures.for_database())
     (count,) = one(con, _DIFFERING, [month, numbers[-1]])
     con.unregister("figures_now")
     return int(count)

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 from pipeline.store.content_hash import make_contents
 from pipeline.store.database import one
 from schemas.followup_records import RestatedFigure, RestatedMonth, RestatedTrip
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 AFTER_DETERMINATIONS = (
     "confirmed-share", "confirmed-deviation-share", "practice-share", "miss-rate",
@@ -19,48 +19,44 @@ AFTER_DETERMINATIONS = (
 """The measures that answers change; the screened ones rest on the records alone."""
 
 
-def restatements(
-    con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame
-) -> pd.DataFrame:
+def restatements(con: duckdb.DuckDBPyConnection, month: str, measures: Frame) -> Frame:
     """What has changed since in the months up to `month` that were published.
 
     Follows `schemas.followup_outputs.Restatements`. `measures` holds those months' figures as they
     are now; each is held against the last publication of its month. Figures of measures that the
     program did not have then are no restatement.
     """
-    import pandas as pd
+    import numpy as np
 
     from schemas.followup_outputs import Restatements
 
     columns = list(Restatements.to_schema().columns)
     if not _changed_figures(con, month, measures):
-        return pd.DataFrame(columns=columns)
+        return Frame.of_rows([], columns)
     _causes(con)
-    frame = con.execute(_CHANGED_WHY).df()
-    frame["why"] = [_why(row) for row in frame.to_dict("records")]
-    return frame.astype(dict.fromkeys(_COUNTS, "int32"))[columns]
+    frame = Frame.read(con.execute(_CHANGED_WHY))
+    counts = {name: frame[name].astype(np.int32) for name in _COUNTS}
+    return frame.assign(why=[_why(row) for row in frame.records()], **counts).only(columns)
 
 
-def _changed_figures(con: duckdb.DuckDBPyConnection, month: str, measures: pd.DataFrame) -> int:
+def _changed_figures(con: duckdb.DuckDBPyConnection, month: str, measures: Frame) -> int:
     """Make `changed_figure`, and say how many there are; nothing is made of what never was told."""
     if one(con, "SELECT count(*) FROM loop.publication") == (0,):
         return 0
-    con.register("figures_now", measures)
+    con.register("figures_now", measures.for_database())
     con.execute(_CHANGED_FIGURES, {"month": month})
     con.unregister("figures_now")
     return int(one(con, "SELECT count(*) FROM changed_figure")[0])
 
 
-def restated_months(
-    con: duckdb.DuckDBPyConnection, frame: pd.DataFrame
-) -> tuple[RestatedMonth, ...]:
+def restated_months(con: duckdb.DuckDBPyConnection, frame: Frame) -> tuple[RestatedMonth, ...]:
     """The published months of `restatements` with every trip behind their change; call after it."""
-    if frame.empty:
+    if not len(frame):
         return ()
     rows = con.execute("""
         SELECT DISTINCT month, trip_id, cause FROM changed_trip ORDER BY ALL
     """).fetchall()
-    found = frame.astype(object).where(frame.notna(), None).to_dict("records")
+    found = frame.records()
     return tuple(
         RestatedMonth(
             month,

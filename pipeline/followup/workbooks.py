@@ -18,11 +18,11 @@ from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
+from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.month.parts import Month
 
@@ -91,7 +91,7 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 def workbook_tables(
     con: duckdb.DuckDBPyConnection, month: Month, most: int, same: Collection[str]
-) -> tuple[dict[str, pd.DataFrame | None], dict[str, int]]:
+) -> tuple[dict[str, Frame | None], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is.
 
     What the review has as a frame is not read once more; None for those whose sheets are the `same`
@@ -103,8 +103,8 @@ def workbook_tables(
     frames = {**vars(review.figures), **own}
     tables = {
         name: None if name in same
-        else frames[name].head(most) if name in frames
-        else con.execute(f"FROM out_{name} LIMIT {most}").df()
+        else frames[name].rows(slice(most)) if name in frames
+        else Frame.read(con.execute(f"FROM out_{name} LIMIT {most}"))
         for name in names
     }  # fmt: skip
     lengths = {name: length for name, (length, _) in month.tables.items()}

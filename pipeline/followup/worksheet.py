@@ -9,10 +9,10 @@ from pipeline.followup.conclusions import in_new_words
 from pipeline.store.content_hash import make_contents, make_states
 from schemas.case_detail import MOST_CASE_PAGES
 from schemas.followup import ANSWERS, PREFILLED, SHEET_COLUMNS
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.followup.sheets import Cells
 
@@ -25,7 +25,7 @@ ANSWER_CELLS = ("conclusion", "contributed", "status", "refer_to", "action", "du
 
 def determinations_frame(
     con: duckdb.DuckDBPyConnection, month: str, pending: Iterable[Cells] = ()
-) -> pd.DataFrame:
+) -> Frame:
     """One row a trip and rule of the month's work, and of earlier months what is still open.
 
     Columns as `schemas.followup.DeterminationsSheet`: trips to read and the audit in their order,
@@ -33,7 +33,6 @@ def determinations_frame(
     rows of filled sheets that were not read back. Where the trip has changed since, the answer
     cells are empty and `earlier_answer` says what was said. Call after `make_work`.
     """
-    import pandas as pd
 
     given = _given(con, month)
     asked = {key[0]: row["seen"] for key, row in given.items()}
@@ -50,7 +49,7 @@ def determinations_frame(
     # what was said of no flag that is left stands below, with its trip
     by_trip = {row["trip_id"]: {**row, "why": None, "severity": None} for row in rows}
     rows += [{**by_trip[key[0]], "rules": key[1] or None, **said} for key, said in answers.items()]
-    return pd.DataFrame(rows, columns=SHEET_COLUMNS, dtype=object)
+    return Frame.of_rows(rows, SHEET_COLUMNS)
 
 
 def _given(con: duckdb.DuckDBPyConnection, month: str) -> dict[Key, dict[str, Any]]:

@@ -27,7 +27,8 @@ from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
+
+    from schemas.frame import Frame
 
 FACTORS = (0.6, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5)
 WINDOW_MONTHS = 12
@@ -61,12 +62,12 @@ class WhatIfResult:
     change_rows: list[Row]
 
     @property
-    def curve(self) -> pd.DataFrame:
+    def curve(self) -> Frame:
         """The rows of values."""
         return _frame(self.curve_rows, "what_if")
 
     @property
-    def changes(self) -> pd.DataFrame:
+    def changes(self) -> Frame:
         """The rows of verdicts."""
         return _frame(self.change_rows, "what_if_changes")
 
@@ -112,7 +113,7 @@ def what_if(
     return WhatIfResult(_labelled(con, _curves(), tried), _labelled(con, _CHANGES, tried))
 
 
-def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Curves of the main limits over the twelve months to `month`; rows as `what_if` gives.
 
     Each limit is tried at parts and multiples of what the version in force in `month` has; a
@@ -280,16 +281,12 @@ def _record_asked(
                 ) asked""")
 
 
-def _frame(rows: list[Row], name: str) -> pd.DataFrame:
-    """The declared columns; whole numbers as Int32, whether or not any of them is missing."""
-    import pandas as pd
-
+def _frame(rows: list[Row], name: str) -> Frame:
+    """The declared columns; whole numbers are such, whether or not any of them is missing."""
     from schemas.followup_outputs import FOLLOWUP_OUTPUTS
+    from schemas.frame import Frame
 
-    columns = FOLLOWUP_OUTPUTS[name].to_schema().columns
-    kinds = {"int32": "Int32", "float64": "float64"}
-    numbers = {c: kinds[str(f.dtype)] for c, f in columns.items() if str(f.dtype) in kinds}
-    return pd.DataFrame(rows, columns=list(columns)).astype(numbers)
+    return Frame.declared(rows, FOLLOWUP_OUTPUTS[name].to_schema().columns)
 
 
 _BEGIN = """

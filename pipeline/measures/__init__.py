@@ -10,29 +10,25 @@ from pipeline.measures.full_oxygen import full_oxygen
 from pipeline.measures.occlusion_rate import occlusion_rates, ventilator_time
 from pipeline.measures.rule_shares import rule_shares, verdict_counts
 from pipeline.store.kept_results import kept
+from schemas.frame import Frame, stacked
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.measures.series import Calendar
     from pipeline.store.made_from import MadeFrom
     from pipeline.store.protocol_versions import VersionInStore
 
 
-def measure(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def measure(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Every measure of `month`, of each earlier month, and of all months up to it together.
 
     Follows `schemas.outputs.Measures`; sorted, so that the same store gives the same rows.
     """
-    import pandas as pd
 
     parts = [occlusion_rates(con, month), rule_shares(con, month), full_oxygen(con, month)]
     parts.append(exposures(con, month))
-    rows = pd.concat(parts, ignore_index=True)
-    return rows.sort_values(
-        ["measure", "group_by", "group_value", "month"], kind="stable", ignore_index=True
-    )
+    return stacked(parts).sorted_by("measure", "group_by", "group_value", "month")
 
 
 def measured(
@@ -40,14 +36,14 @@ def measured(
     made: MadeFrom,
     calendar: Calendar,
     versions: Sequence[VersionInStore],
-) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+) -> tuple[Frame, dict[str, Frame]]:
     """`measure` and `figures`, or what they gave when made from the same.
 
     Leaves the counts that flags and signals are held against.
     """
     new = []
 
-    def make() -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
+    def make() -> tuple[Frame, dict[str, Frame]]:
         new.append(True)
         rows = measure(con, made.month)
         return rows, figures(con, rows, calendar, versions)
@@ -59,7 +55,7 @@ def measured(
     return found
 
 
-def answered_figures(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, pd.DataFrame]:
+def answered_figures(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, Frame]:
     """The figures that answers change; call after the others and the follow-up's `make_flags`."""
     from pipeline.measures.bases import before_after_training
     from pipeline.measures.signal_trips import signal_trips
@@ -69,10 +65,10 @@ def answered_figures(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, pd
 
 def figures(
     con: duckdb.DuckDBPyConnection,
-    measures: pd.DataFrame,
+    measures: Frame,
     calendar: Calendar,
     versions: Sequence[VersionInStore],
-) -> dict[str, pd.DataFrame]:
+) -> dict[str, Frame]:
     """Charts, comparisons and power, which no answer changes; call after `measure`.
 
     Frames by the names of `schemas.measure_outputs.MEASURE_OUTPUTS`.

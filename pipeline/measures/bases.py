@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from schemas.frame import Frame, stacked
+
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
     from numpy.typing import NDArray
 
     from pipeline.statistics.before_after import BeforeAfter, Windows
@@ -46,37 +47,36 @@ _SHARES = """
 """
 
 
-def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> pd.DataFrame:
+def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> Frame:
     """Occlusion rate and each rule's deviation share by base; see `Funnels`.
 
     Call after the measures: reads their temporary counts. Fewer than two bases make no funnel.
     """
-    import pandas as pd
-
     from schemas.measure_outputs import Funnels
 
     first = {"first": months[-WINDOW_MONTHS:][0]}
-    parts: list[pd.DataFrame] = []
-    rates = con.execute(_RATES, first).df()
+    parts: list[Frame] = []
+    rates = Frame.read(con.execute(_RATES, first))
     if len(rates) > 1:
         parts.append(_rate_rows(con, rates))
-    for _, group in con.execute(_SHARES, first).df().groupby("rule", sort=True):
-        if len(group) > 1:
-            parts.append(_share_rows(group))
+    shares = Frame.read(con.execute(_SHARES, first))
+    for own in shares.groups("rule").values():
+        if len(own) > 1:
+            parts.append(_share_rows(shares.rows(own)))
     columns = list(Funnels.to_schema().columns)
     if not parts:
-        return pd.DataFrame(columns=columns)
-    return pd.concat(parts, ignore_index=True).reindex(columns=columns)
+        return Frame.of_rows([], columns)
+    return stacked(parts).only(columns)
 
 
-def _rate_rows(con: duckdb.DuckDBPyConnection, counts: pd.DataFrame) -> pd.DataFrame:
+def _rate_rows(con: duckdb.DuckDBPyConnection, counts: Frame) -> Frame:
     """Bases' occlusion rates: limits with the trips' clustering, hierarchical rates, the test."""
     from pipeline.measures.clustering import service_k
     from pipeline.statistics.clustered_intervals import effective_k
     from pipeline.statistics.funnels import INNER, OUTER, clustered_limits
     from pipeline.store.kept_results import kept, made_from_hash
 
-    x, t = counts["numerator"].to_numpy(), counts["denominator"].to_numpy()
+    x, t = counts["numerator"], counts["denominator"]
     k_eff = effective_k(service_k(con), counts["expected"], counts["expected_squared"])
     made_from = made_from_hash(x.tolist(), t.tolist(), k_eff.tolist())
     found = kept(con, "occlusion rates of bases", made_from, lambda: _rates_of_bases(x, t, k_eff))
@@ -102,13 +102,13 @@ def _rates_of_bases(x: Floats, t: Floats, k_eff: Floats) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _share_rows(counts: pd.DataFrame) -> pd.DataFrame:
+def _share_rows(counts: Frame) -> Frame:
     """A rule's shares by base: a trip is one trial, so that limits are exact binomial ones."""
     from pipeline.statistics.base_rates import shares_differ
     from pipeline.statistics.funnels import INNER, OUTER, binomial_limits
     from pipeline.statistics.shrinkage import beta_binomial
 
-    x, n = counts["numerator"].to_numpy(), counts["denominator"].to_numpy()
+    x, n = counts["numerator"], counts["denominator"]
     target, shrunk = float(x.sum() / n.sum()), beta_binomial(x, n)
     return _rows(
         counts, "deviation-share", x / n, target,
@@ -119,23 +119,21 @@ def _share_rows(counts: pd.DataFrame) -> pd.DataFrame:
 
 
 def _rows(  # noqa: PLR0917 - the parts of a funnel in the order they are drawn
-    counts: pd.DataFrame,
+    counts: Frame,
     measure: str,
     value: Floats,
     target: float,
     limits: list[tuple[Floats, Floats]],
     drawn: dict[str, Floats],
     p: float,
-) -> pd.DataFrame:
+) -> Frame:
     """A funnel as rows; `outside` tells of a base that may be named on which side it lies."""
-    import pandas as pd
 
     from pipeline.statistics.base_rates import named_side
 
     (inner_lower, inner_upper), (outer_lower, outer_upper) = limits
-    # made in one go: to add so many columns one by one takes as long as to reckon them
-    return pd.DataFrame({
-        **dict(counts.items()), "measure": measure, "value": value, "target": target,
+    return Frame({
+        **counts.columns, "measure": measure, "value": value, "target": target,
         "inner_lower": inner_lower, "inner_upper": inner_upper,
         "outer_lower": outer_lower, "outer_upper": outer_upper,
         "outside": named_side(drawn["lower"], drawn["upper"], target, p), "p_differ": p,
@@ -161,24 +159,22 @@ _BY_MONTH = """
 """
 
 
-def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Each base retrained: the rule's share after over before; see `BeforeAfterTraining`.
 
     Retraining of single crew members is left out: nobody is ranked. Call after `make_flags` of
     the loop: what readers put down to practice is counted beside the flags.
     """
-    import pandas as pd
-
     from pipeline.statistics.before_after import windows
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
     asked = _TRAINED.format(held=held_retraining(con))
     trained = con.execute(asked, {"month": month}).fetchall()
-    counts = con.execute(_BY_MONTH).df() if trained else pd.DataFrame()
+    counts = Frame.read(con.execute(_BY_MONTH)) if trained else Frame({})
     asked_of = []
     for when, base, rule in trained:
-        own = counts[(counts["base"] == base) & (counts["rule"] == rule)]
+        own = counts.rows((counts["base"] == base) & (counts["rule"] == rule))
         at = month_number(when)
         prompted = [at - n for n in range(1, PROMPTED_MONTHS + 1)]
         asked_of.append((own, windows([month_number(m) for m in own["month"]], at, prompted)))
@@ -196,10 +192,10 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> pd.Data
                 "warning": found.warning,
             }
         )  # fmt: skip
-    return _with_shares(pd.DataFrame(rows, columns=list(BeforeAfterTraining.to_schema().columns)))
+    return _with_shares(Frame.of_rows(rows, BeforeAfterTraining.to_schema().columns))
 
 
-def _with_shares(frame: pd.DataFrame) -> pd.DataFrame:
+def _with_shares(frame: Frame) -> Frame:
     """With the interval of each side's share."""
     from pipeline.statistics.intervals import wilson
 
@@ -213,13 +209,13 @@ def _compared(
     con: duckdb.DuckDBPyConnection,
     month: str,
     trained: list[tuple[str, str, str]],
-    asked_of: list[tuple[pd.DataFrame, Windows]],
+    asked_of: list[tuple[Frame, Windows]],
 ) -> list[BeforeAfter]:
     """After over before of each retraining, or as it is kept: of flags alone, whatever is read."""
     from pipeline.statistics.before_after import before_after
     from pipeline.store.kept_results import kept, made_from_hash
 
-    flags = [own[["month", "deviation", "judged"]].values.tolist() for own, _ in asked_of]
+    flags = [own.keys("month", "deviation", "judged") for own, _ in asked_of]
     return kept(
         con,
         f"before and after {month}",
@@ -231,20 +227,20 @@ def _compared(
     )
 
 
-def _read(own: pd.DataFrame, window: Windows) -> dict[str, int]:
+def _read(own: Frame, window: Windows) -> dict[str, int]:
     """Of the flags before and after: those a reader concluded on, and put down to practice."""
     return {
-        f"{side}_{name}": int(own.loc[months, name].sum())
+        f"{side}_{name}": int(own[name][months].sum())
         for side, months in (("before", window.before), ("after", window.after))
         for name in ("read", "practice")
     }
 
 
-def _window(own: pd.DataFrame, window: Windows, when: str) -> str:
+def _window(own: Frame, window: Windows, when: str) -> str:
     """Which months were compared, and which left out, and why; months as YYYY-MM."""
     sides = []
     for side, chosen in (("Before", window.before), ("After", window.after)):
-        months = sorted(own.loc[chosen, "month"])
+        months = sorted(own["month"][chosen])
         count = f"{len(months)} month{'' if len(months) == 1 else 's'}"
         sides.append(f"{side}: {count} ({_span(months)})." if months else f"{side}: no month.")
     at = month_number(when)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.frame import Frame
+
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.statistics.service_dispersion import ServiceDispersion
 
@@ -41,15 +42,15 @@ def cluster(con: duckdb.DuckDBPyConnection) -> ServiceDispersion:
     """
     from pipeline.statistics.service_dispersion import service_dispersion
 
-    rows = con.execute(_ALIKE).df()
+    rows = Frame.read(con.execute(_ALIKE))
     found = service_dispersion(rows["events"], rows["hours"], rows["cannula"], rows["alike"])
     con.execute(
         "CREATE OR REPLACE TEMP TABLE occlusion_k AS SELECT $k AS k, $events AS events,"
         " $trips AS trips, $assumed AS assumed",
         {"k": found.k, "events": found.events, "trips": found.trips, "assumed": found.assumed},
     )
-    level = _levels(con.execute(_SIZES).df(), found.k)
-    con.register("level_frame", level)
+    level = _levels(Frame.read(con.execute(_SIZES)), found.k)
+    con.register("level_frame", level.for_database())
     con.execute("""
         CREATE OR REPLACE TEMP TABLE size_level AS
         SELECT cannula::VARCHAR AS cannula, level::DOUBLE AS level FROM level_frame
@@ -65,7 +66,7 @@ def service_k(con: duckdb.DuckDBPyConnection) -> float:
     return float(one(con, "SELECT k FROM occlusion_k")[0])
 
 
-def _levels(sizes: pd.DataFrame, k: float) -> pd.DataFrame:
+def _levels(sizes: Frame, k: float) -> Frame:
     """Each size's rate per hour after all months of the frame."""
     import numpy as np
 
@@ -75,6 +76,6 @@ def _levels(sizes: pd.DataFrame, k: float) -> pd.DataFrame:
     service = service_rate(
         np.zeros(1), np.zeros(1), Sums(sizes["events"].sum(), sizes["hours"].sum())
     )
-    own = Sums(*(sizes[name].to_numpy() for name in ("events", "hours", "hours_squared")))
+    own = Sums(*(sizes[name] for name in ("events", "hours", "hours_squared")))
     level = size_rate(none, none, none, service[:, None], k=k, start=own)[0]
-    return sizes.assign(level=level)[["cannula", "level"]]
+    return sizes.assign(level=level).only(["cannula", "level"])

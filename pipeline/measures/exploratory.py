@@ -3,44 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.measures.signal_counts import RATE
 from pipeline.measures.signal_words import chart_words, month_words
-
-if TYPE_CHECKING:
-    import pandas as pd
+from schemas.frame import Frame, stacked
 
 KEY = ["measure", "group_by", "group_value"]
 
 
-def with_exploratory(
-    found: Mapping[str, pd.DataFrame], points: pd.DataFrame
-) -> dict[str, pd.DataFrame]:
+def with_exploratory(found: Mapping[str, Frame], points: Frame) -> dict[str, Frame]:
     """The frames of `signals`, the points of `Charts` that signal among its rows.
 
     They are drawn anew each month and not kept as said: limits move, and by them such signals.
     """
-    import pandas as pd
 
-    watched = found["signal_charts"][KEY].drop_duplicates()
-    signalled = points[points["signal"].notna()].merge(watched, how="left", on=KEY, indicator=True)
-    signalled = signalled[signalled["_merge"] == "left_only"]
-    if signalled.empty:
+    watched = set(found["signal_charts"].keys(*KEY))
+    signalled = points.rows(
+        [
+            bool(signal) and key not in watched
+            for signal, key in zip(points["signal"], points.keys(*KEY), strict=True)
+        ]
+    )
+    if not len(signalled):
         return dict(found)
-    last = points["month"].max()
-    rows = signalled[["month", *KEY]].assign(
-        said_in=last, kind="exploratory", certainty="sure", missing=0,
-        side=["better" if _better(row) else "worse" for row in signalled.to_dict("records")],
-        sentence=[_sentence(row) for row in signalled.to_dict("records")],
+    said = signalled.records()
+    rows = signalled.only(["month", *KEY]).assign(
+        said_in=max(points["month"]), kind="exploratory", certainty="sure", missing=0,
+        side=["better" if _better(row) else "worse" for row in said],
+        sentence=[_sentence(row) for row in said],
     )  # fmt: skip
     signals = found["signals"]
-    rows = rows.reindex(columns=signals.columns)
-    # a column of nothing has no type of its own
-    parts = [part for part in (signals, rows.astype(signals.dtypes.to_dict())) if len(part)]
-    every = pd.concat(parts, ignore_index=True)
-    every = every.sort_values(["month", "kind", *KEY], kind="stable", ignore_index=True)
-    return {**found, "signals": every}
+    every = stacked([signals, rows.only(signals.columns)])
+    return {**found, "signals": every.sorted_by("month", "kind", *KEY)}
 
 
 def _better(row: Mapping[Any, Any]) -> bool:

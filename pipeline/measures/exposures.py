@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.frame import Frame, stacked
 from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 BY_MONTH_AND_ALL = "unnest([service_month, $to]) AS month"
 """Every row for its month, and once more for all months together."""
@@ -105,21 +105,19 @@ _OUTCOME = f"""
 """
 
 
-def by_month_and_all(con: duckdb.DuckDBPyConnection, month: str, *measures: str) -> pd.DataFrame:
+def by_month_and_all(con: duckdb.DuckDBPyConnection, month: str, *measures: str) -> Frame:
     """The rows of each month, and of all months together, that the SQL of some measures gives."""
     sql = " UNION ALL BY NAME ".join(f"SELECT * FROM ({measure})" for measure in measures)
     named = {"month": month, "to": f"to {month}"}
-    return con.execute(sql, {name: named[name] for name in named if f"${name}" in sql}).df()
+    return Frame.read(con.execute(sql, {name: named[name] for name in named if f"${name}" in sql}))
 
 
-def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def exposures(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Rows of the measures above up to `month`; call after `occlusion_rates` and `full_oxygen`.
 
     The time measures carry no interval: they are charted as single values (XmR). Bedside minutes
     are medians; their numerator is the sum of minutes.
     """
-    import pandas as pd
-
     from pipeline.measures.rows import with_interval
     from pipeline.statistics.intervals import wilson
     from schemas.outputs import Measures
@@ -127,7 +125,7 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     con.execute(_WALL_OXYGEN)
     timed = by_month_and_all(con, month, _FULL_OXYGEN, _BEDSIDE)
     timed = timed.assign(method="none: charted as single values")
-    timed = timed.reindex(columns=list(Measures.to_schema().columns))
+    timed = timed.only(Measures.to_schema().columns)
     counts = by_month_and_all(con, month, _WITH_OCCLUSION, _INCOMPLETE, _OUTCOME)
     shares = with_interval(counts, wilson(counts["numerator"], counts["denominator"]), Unit.SHARE)
-    return pd.concat([shares, timed], ignore_index=True)
+    return stacked([shares, timed])

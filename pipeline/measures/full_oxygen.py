@@ -8,7 +8,8 @@ from pipeline.measures.exposures import BY_MONTH_AND_ALL, by_month_and_all
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
+
+    from schemas.frame import Frame
 
 HOLDS_S = 600
 """An SpO2 is taken to hold for ten minutes or until the next one; assumed."""
@@ -69,7 +70,7 @@ _FULL_OXYGEN = f"""
 """
 
 
-def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Rows of `schemas.outputs.Measures` by source, of each month and all to `month` together.
 
     `full-oxygen`: minutes over the hours in which it is known whether oxygen was full, the same
@@ -83,4 +84,4 @@ def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
     con.execute(_KNOWN, {"month": month})
     con.execute(_WATCHED)
     rows = by_month_and_all(con, month, _FULL_OXYGEN).assign(method="none: sums of minutes")
-    return rows.reindex(columns=list(Measures.to_schema().columns))
+    return rows.only(Measures.to_schema().columns)

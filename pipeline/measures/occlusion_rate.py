@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.rows import with_interval
+from schemas.frame import Frame, stacked
 from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 PER_HOURS = 100
 UNIT = Unit.RATE
@@ -112,38 +112,37 @@ _RATES = """
 """
 
 
-def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Rates up to `month` with one k for the service, and the month's ratio to the months before.
 
     With fewer than ten trips a rate has an upper bound only. `left_out` counts trips with
     ventilator time none of which could be counted. The last row is the clustering itself.
     """
-    import pandas as pd
 
     con.execute(ventilator_time(), {"month": month})
     counts = _counts(con, month)
     parts = [_with_intervals(counts), _ratio(counts, month)]
-    parts.append(con.execute(_CLUSTERING, {"to": f"to {month}"}).df())
-    return pd.concat([part for part in parts if len(part)], ignore_index=True)
+    parts.append(Frame.read(con.execute(_CLUSTERING, {"to": f"to {month}"})))
+    return stacked([part for part in parts if len(part)])
 
 
-def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
     return _with_intervals(_counts(con, month))
 
 
-def _counts(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def _counts(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Events and hours of each group, with k and what its k_eff is made from."""
     from pipeline.measures.clustering import cluster
     from pipeline.statistics.clustered_intervals import effective_k
 
     k = cluster(con).k
-    counts = con.execute(_RATES, {"to": f"to {month}"}).df()
+    counts = Frame.read(con.execute(_RATES, {"to": f"to {month}"}))
     k_eff = effective_k(k, counts["expected"], counts["expected_squared"])
     return counts.assign(k=k, k_eff=k_eff)
 
 
-def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:
+def _with_intervals(counts: Frame) -> Frame:
     from pipeline.statistics.clustered_intervals import rate_intervals
 
     found = rate_intervals(
@@ -152,19 +151,22 @@ def _with_intervals(counts: pd.DataFrame) -> pd.DataFrame:
     return with_interval(counts, found, UNIT)
 
 
-def _ratio(counts: pd.DataFrame, month: str) -> pd.DataFrame:
+def _ratio(counts: Frame, month: str) -> Frame:
     """The month's rate over that of all earlier months together; no row without both."""
     from pipeline.statistics.clustered_intervals import LEAST_TRIPS, effective_k, rate_ratio
     from schemas.outputs import Measures
 
-    service = counts[(counts["group_by"] == "service") & ~counts["month"].str.startswith("to ")]
+    single = np.array([not name.startswith("to ") for name in counts["month"]], dtype=bool)
+    service = counts.rows((counts["group_by"] == "service") & single)
+    summed = ("numerator", "denominator", "expected", "expected_squared", "trips")
+    own = service.rows(service["month"] == month)
     now, before = (
-        chosen[["numerator", "denominator", "expected", "expected_squared", "trips"]].sum()
-        for chosen in (service[service["month"] == month], service[service["month"] < month])
+        {name: chosen[name].sum() for name in summed}
+        for chosen in (own, service.rows(service["month"] < month))
     )
     if now["denominator"] <= 0 or before["denominator"] <= 0:
-        return counts.iloc[:0]
-    k = float(counts["k"].iloc[0])
+        return counts.rows(slice(0))
+    k = float(counts["k"][0])
     k_now, k_before = (
         effective_k(k, side["expected"], side["expected_squared"]) for side in (now, before)
     )
@@ -172,12 +174,12 @@ def _ratio(counts: pd.DataFrame, month: str) -> pd.DataFrame:
         now["numerator"], now["denominator"], k_now,
         before["numerator"], before["denominator"], k_before,
     )  # fmt: skip
-    rows = service[service["month"] == month].assign(
+    rows = own.assign(
         measure="occlusion-rate-ratio", unit=Unit.MONTHS_RATIO, estimate=found.ratio,
         low=np.nan if now["trips"] < LEAST_TRIPS else found.lower, high=found.upper,
         method=found.method, k_eff=np.nan,
     )  # fmt: skip
-    return rows.reindex(columns=list(Measures.to_schema().columns))
+    return rows.only(Measures.to_schema().columns)
 
 
 _CLUSTERING = """

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.measures.signal_words import month_words
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 MOST_UNDECIDED = 0.2
 """With a larger share of the later trips undecided, trips since the last would mislead."""
@@ -41,12 +41,12 @@ _ROWS = """
 """
 
 
-def one_by_one(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def one_by_one(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Rows of `OneByOne`: a rule that its trips were asked about each."""
-    found = con.execute(_ROWS, {"rules": list(one_by_one_rules()), "month": month}).df()
-    found["watched"] = found["undecided"] <= MOST_UNDECIDED * found["later"]
-    found["sentence"] = [_sentence(row) for row in found.to_dict("records")]
-    return found
+    asked = {"rules": list(one_by_one_rules()), "month": month}
+    found = Frame.read(con.execute(_ROWS, asked))
+    found = found.assign(watched=found["undecided"] <= MOST_UNDECIDED * found["later"])
+    return found.assign(sentence=[_sentence(row) for row in found.records()])
 
 
 def _sentence(row: Mapping[Any, Any]) -> str:

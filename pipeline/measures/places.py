@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.store.protocol_versions import VersionInStore
 
@@ -118,7 +118,7 @@ def places(
     first: str,
     month: str,
     versions: Sequence[VersionInStore],
-) -> dict[str, pd.DataFrame]:
+) -> dict[str, Frame]:
     """`WallPlaces`, `Transit` and `CannulaUse` from the month `first` on, by name."""
     span = {"first": first, "month": month}
     con.execute(_WALL, span)
@@ -136,7 +136,7 @@ def places(
     walls = [stored.rules[of_wall] for stored in versions if of_wall in stored.rules]
     past = float(getattr(walls[-1], str(all_rules()[of_wall].limit))) if walls else float("nan")
     return {
-        "wall_places": con.execute(_PLACES, {"rule": of_wall}).df().assign(limit=past),
-        "transit": con.execute(_TRANSIT, span).df(),
-        "cannula_use": con.execute(_CANNULAS, span).df(),
+        "wall_places": Frame.read(con.execute(_PLACES, {"rule": of_wall})).assign(limit=past),
+        "transit": Frame.read(con.execute(_TRANSIT, span)),
+        "cannula_use": Frame.read(con.execute(_CANNULAS, span)),
     }

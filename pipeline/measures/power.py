@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.measures.series import GAPS, P_MEASURES, RARE_FROM, U_MEASURES, X_MEASURES
+from pipeline.measures.series import GAPS, KEY, P_MEASURES, RARE_FROM, U_MEASURES, X_MEASURES
+from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.statistics.intervals import FloatArray
     from pipeline.statistics.power import Power
 
@@ -31,26 +30,24 @@ class _Months:
     estimate: FloatArray
 
 
-def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...]) -> pd.DataFrame:
+def power(measures: Frame, charts: Frame, months: tuple[str, ...]) -> Frame:
     """Months to notice a doubling and a halving, and false alarms a year; see `Power`.
 
     At the level and volume of the last twelve months, with the over-dispersion the chart found.
     A series without an event or without volume has no row.
     """
-    import pandas as pd
-
     from schemas.measure_outputs import Power as PowerRows
 
-    history = measures[
-        measures["month"].isin(months) & measures["group_by"].isin(("service", "rule"))
-    ]
-    recent = history["month"].isin(months[-LAST_MONTHS:]).to_numpy()
-    columns = {name: history[name].to_numpy(dtype=float) for name in _Months.__annotations__}
-    rare = set(charts.loc[charts["chart"] == "g", "group_value"])
-    sigma_z = charts.groupby(["measure", "group_by", "group_value"])["sigma_z"].last().to_dict()
+    history = measures.rows(
+        measures.isin("month", months) & measures.isin("group_by", ("service", "rule"))
+    )
+    recent = history.isin("month", months[-LAST_MONTHS:])
+    columns = {name: history[name].astype(float) for name in _Months.__annotations__}
+    rare = set(charts["group_value"][charts["chart"] == "g"])
+    known = charts.rows(charts.known("sigma_z"))
+    sigma_z = dict(zip(known.keys(*KEY), known["sigma_z"].tolist(), strict=True))
     rows: list[dict[str, Any]] = []
-    series: dict[Any, Any] = history.groupby(["measure", "group_by", "group_value"]).indices
-    for key, own in sorted(series.items()):
+    for key, own in history.groups(*KEY).items():
         measure, value = str(key[0]), str(key[2])
         last = _Months(**{name: column[own[recent[own]]] for name, column in columns.items()})
         if measure in X_MEASURES:
@@ -59,7 +56,7 @@ def power(measures: pd.DataFrame, charts: pd.DataFrame, months: tuple[str, ...])
             # the variance beyond chance that the chart's limits allow for
             spread = max(1.0, float(sigma_z.get(key, 1.0)) ** 2)
             rows += _of_counts(key, last, spread, gaps=measure == RARE_FROM and value in rare)
-    return pd.DataFrame(rows, columns=list(PowerRows.to_schema().columns))
+    return Frame.of_rows(rows, PowerRows.to_schema().columns)
 
 
 def _of_values(key: Any, estimates: FloatArray, last: _Months) -> Iterator[dict[str, Any]]:

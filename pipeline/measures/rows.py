@@ -5,15 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.statistics.clustered_intervals import ClusteredInterval
     from pipeline.statistics.intervals import Interval
+    from schemas.frame import Frame
 
 
-def with_interval(
-    counts: pd.DataFrame, interval: Interval | ClusteredInterval, unit: str
-) -> pd.DataFrame:
+def with_interval(counts: Frame, interval: Interval | ClusteredInterval, unit: str) -> Frame:
     """Add unit, estimate, bounds and method to `counts`; missing bound columns become null.
 
     `counts` has measure, month, group_by, group_value, numerator, denominator, trips, left_out.
@@ -27,4 +24,4 @@ def with_interval(
         high=interval.upper,
         method=interval.method,
     )
-    return rows.reindex(columns=list(Measures.to_schema().columns))
+    return rows.only(Measures.to_schema().columns)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.rows import with_interval
+from schemas.frame import Frame, stacked
 from schemas.units import Unit
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 UNIT = Unit.SHARE
 
@@ -78,22 +78,20 @@ _ALL_RULES = """
 """
 
 
-def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Deviation and cannot-tell shares of each rule, and the all-rules share; Wilson intervals.
 
     A deviation share's bounds say what it would be if every borderline and untold trip were none
     or were one. In the all-rules share authorised counts as met and borderline does not, and only
     trips with no untold answer are used.
     """
-    import pandas as pd
-
     from pipeline.statistics.intervals import wilson
 
     con.execute(verdict_counts(), {"month": month})
     parts = []
     for at in ("month", f"'to {month}'"):
         parts += [_deviation_share(at), _cannot_tell_share(at)]
-    counts = con.execute(" UNION ALL BY NAME ".join(parts)).df()
-    whole = con.execute(_ALL_RULES, {"month": month}).df()
-    counts = pd.concat([counts, whole], ignore_index=True)
+    counts = Frame.read(con.execute(" UNION ALL BY NAME ".join(parts)))
+    whole = Frame.read(con.execute(_ALL_RULES, {"month": month}))
+    counts = stacked([counts, whole])
     return with_interval(counts, wilson(counts["numerator"], counts["denominator"]), UNIT)

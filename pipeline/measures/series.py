@@ -17,16 +17,17 @@ from pipeline.statistics.charts import Chart
 from pipeline.statistics.charts_attribute import p_chart, u_chart
 from pipeline.statistics.charts_time import g_chart, trips_between, xmr_chart
 from pipeline.statistics.run_rules import chart_runs, signals
+from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
     from numpy.typing import NDArray
 
 BASELINE_MONTHS = 24
 RARE = 0.05
 LEAST_GAPS = 2
+KEY = ("measure", "group_by", "group_value")
 U_MEASURES, P_MEASURES, X_MEASURES = charted("u"), charted("p"), charted("XmR")
 GAPS, RARE_FROM = "trips-between-deviations", "deviation-share"
 
@@ -58,10 +59,9 @@ class Calendar:
 
 
 def charts(
-    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+    con: duckdb.DuckDBPyConnection, measures: Frame, calendar: Calendar
+) -> tuple[Frame, Frame]:
     """Chart points and runs tests of every series; see `Charts` and `Runs`."""
-    import pandas as pd
 
     from schemas.measure_outputs import Charts, Runs
 
@@ -71,12 +71,9 @@ def charts(
         for column, values in _points(key, rows, chart).items():
             points[column] += values
         runs += _runs(key, chart)
-    order = ["measure", "group_by", "group_value"]
     return (
-        pd.DataFrame(points).sort_values([*order, "point"], kind="stable", ignore_index=True),
-        pd.DataFrame(runs, columns=list(Runs.to_schema().columns)).sort_values(
-            order, kind="stable", ignore_index=True
-        ),
+        Frame(points).sorted_by(*KEY, "point"),
+        Frame.of_rows(runs, Runs.to_schema().columns).sorted_by(*KEY),
     )
 
 
@@ -86,16 +83,19 @@ Columns = Mapping[str, "NDArray[Any]"]
 Series = tuple[tuple[str, str, str], Columns, Chart]
 
 
-def _monthly(measures: pd.DataFrame, calendar: Calendar) -> Iterator[Series]:
+def _monthly(measures: Frame, calendar: Calendar) -> Iterator[Series]:
     """Every series by month: months without a row have no denominator and no point."""
     known = (*U_MEASURES, *P_MEASURES, *X_MEASURES)
-    chosen = measures[measures["measure"].isin(known) & measures["month"].isin(calendar.months)]
-    chosen = chosen[chosen["group_by"].isin(["service", "cannula", "rule"])]
-    place = chosen["month"].map({m: i for i, m in enumerate(calendar.months)}).to_numpy()
-    values = {n: chosen[n].to_numpy(dtype=float) for n in ("numerator", "denominator", "estimate")}
+    chosen = measures.rows(
+        measures.isin("measure", known)
+        & measures.isin("month", calendar.months)
+        & measures.isin("group_by", ["service", "cannula", "rule"])
+    )
+    places = {m: i for i, m in enumerate(calendar.months)}
+    place = np.array([places[month] for month in chosen["month"]], dtype=np.intp)
+    values = {n: chosen[n].astype(float) for n in ("numerator", "denominator", "estimate")}
     months, incomplete = np.array(calendar.months, dtype=object), np.array(calendar.incomplete)
-    groups = chosen.groupby(["measure", "group_by", "group_value"], sort=True).indices
-    for key, own in sorted(groups.items()):
+    for key, own in chosen.groups(*KEY).items():
         measure, by, value = map(str, cast("tuple[str, ...]", key))
         series = {"month": months, "incomplete": incomplete}
         for name, column in values.items():
@@ -117,22 +117,20 @@ def _chart(measure: str, series: Columns, calendar: Calendar) -> Chart:
     return xmr_chart(series["estimate"], **plan)
 
 
-def _gaps(
-    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, calendar: Calendar
-) -> Iterator[Series]:
+def _gaps(con: duckdb.DuckDBPyConnection, measures: Frame, calendar: Calendar) -> Iterator[Series]:
     """Trips between deviations of the rules broken on fewer than 1 in 20 trips."""
-    whole = measures[(measures["measure"] == RARE_FROM) & (measures["month"] == _to(calendar))]
-    rare = whole[(whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS)]
-    if rare.empty:
+    whole = measures.rows((measures["measure"] == RARE_FROM) & (measures["month"] == _to(calendar)))
+    rare = whole.rows((whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS))
+    if not len(rare):
         return
     bound = {"rules": sorted(rare["group_value"]), "month": calendar.months[-1]}
-    found = con.execute(_IN_SERVICE_ORDER, bound).df()
-    for rule, rows in found.groupby("rule", sort=True):
-        place = rows["place"].to_numpy()
+    found = Frame.read(con.execute(_IN_SERVICE_ORDER, bound))
+    for (rule,), own in found.groups("rule").items():
+        place = found["place"][own]
         deviated = np.zeros(place[-1], dtype=bool)
         deviated[place - 1] = True
         gaps, _ = trips_between(deviated)
-        months = rows["month"].to_numpy()[1:]
+        months = found["month"][own][1:]
         chart = g_chart(gaps, baseline=min(BASELINE_MONTHS, max(1, len(gaps) - 1)))
         series = {
             "month": months, "numerator": gaps, "denominator": np.ones(len(gaps)),

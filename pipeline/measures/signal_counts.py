@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.statistics.signal_futures import NO_PARENT, RateMonths, ShareMonths
+from schemas.frame import Frame, stacked
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
     from numpy.typing import NDArray
 
     from pipeline.store.protocol_versions import VersionInStore
@@ -116,31 +116,38 @@ def family(
 ) -> Family:
     """The family's counts over `months`, without gaps; call after the rates and rule shares."""
     place = {month: i for i, month in enumerate(months)}
-    rates = con.execute(_RATES).df()
-    sizes = tuple(sorted(rates["chart"].unique()))
-    at = (rates["month"].map(place), rates["chart"].map({s: i for i, s in enumerate(sizes)}))
+    rates = Frame.read(con.execute(_RATES))
+    sizes = tuple(sorted(set(rates["chart"])))
+    of_size = {size: i for i, size in enumerate(sizes)}
+    at = (_places(rates["month"], place), _places(rates["chart"], of_size))
     shape = (len(months), len(sizes))
     of_rates = RateMonths(
         *(_pivot(rates[name], at, shape) for name in ("seen", "hours", "squares"))
     )
     severity = _severities(months, versions)
-    counts = con.execute(_SHARES).df()
-    records = con.execute(_RECORDS).df().assign(rule=RECORD)
+    counts = Frame.read(con.execute(_SHARES))
+    records = Frame.read(con.execute(_RECORDS)).assign(rule=RECORD)
     keys, groups, shares = _shares(con, counts, records, place, severity)
-    trips = con.execute(_TRIPS, {"month": months[-1]}).df().set_index("month")["trips"]
+    trips = dict(con.execute(_TRIPS, {"month": months[-1]}).fetchall())
     rate_keys = [(RATE, "service", "all"), *((RATE, "cannula", size) for size in sizes)]
     of_rate = np.array([["service", *["sizes"] * len(sizes)]] * len(months))
     return Family(
         months=tuple(months), sizes=sizes, keys=(*rate_keys, *keys), rates=of_rates, shares=shares,
         groups=np.column_stack([of_rate, groups]), missing=np.array(missing, dtype=np.int64),
-        trips=trips.reindex(list(months)).fillna(0.0).to_numpy(dtype=np.float64),
+        trips=np.array([trips.get(month, 0.0) for month in months], dtype=np.float64),
     )  # fmt: skip
 
 
-def _pivot(values: pd.Series, at: Any, shape: tuple[int, ...]) -> NDArray[np.float64]:
+def _places(values: Iterable[str], known: dict[str, int]) -> NDArray[np.int64]:
+    """The place of each value; -1 for one without."""
+    return np.array([known.get(value, -1) for value in values], dtype=np.int64)
+
+
+def _pivot(
+    values: NDArray[np.float64], at: tuple[NDArray[np.int64], ...], shape: tuple[int, ...]
+) -> NDArray[np.float64]:
     table = np.zeros(shape)
-    where = tuple(np.asarray(part, dtype=np.int64) for part in at)
-    np.add.at(table, where, values.to_numpy(dtype=np.float64))
+    np.add.at(table, at, values)
     return table
 
 
@@ -164,32 +171,31 @@ def _severities(
 
 def _shares(
     con: duckdb.DuckDBPyConnection,
-    counts: pd.DataFrame,
-    records: pd.DataFrame,
+    counts: Frame,
+    records: Frame,
     place: dict[str, int],
     severity: dict[str, list[tuple[str, Any]]],
 ) -> tuple[list[Key], NDArray[np.str_], ShareMonths]:
     """Columns: each rule and the record over the service, then high rules and records by base."""
-    import pandas as pd
 
     ranks = {rule: {s for s, _ in by_month} for rule, by_month in severity.items()}
     rules = [r for r in sorted(set(counts["rule"]) & ranks.keys() - {*one_by_one_rules()})
              if ranks[r] & {"high", "medium"}]  # fmt: skip
-    every = pd.concat([counts[counts["rule"].isin(rules)], records], ignore_index=True)
+    every = stacked([counts.rows(counts.isin("rule", rules)), records])
     tops = [*rules, RECORD]
     by_base = [
         (rule, base) for rule in tops if rule == RECORD or "high" in ranks[rule]
-        for base in sorted(every.loc[every["rule"] == rule, "base"].unique())
+        for base in sorted(set(every["base"][every["rule"] == rule]))
     ]  # fmt: skip
     names = [*tops, *(f"{rule} at {base}" for rule, base in by_base)]
     of_name = {name: i for i, name in enumerate(names)}
     shape = (len(place), len(names))
     seen, judged = np.zeros(shape), np.zeros(shape)
-    when = every["month"].map(place)
+    when = _places(every["month"], place)
     for name in (every["rule"], every["rule"] + " at " + every["base"]):
-        at = name.map(of_name)
-        own = at.notna().to_numpy()
-        where = (when[own], at[own].astype(np.int64))
+        at = _places(name, of_name)
+        own = at >= 0
+        where = (when[own], at[own])
         seen += _pivot(every["seen"][own], where, shape)
         judged += _pivot(every["judged"][own], where, shape)
     parent = np.array([NO_PARENT] * len(tops) + [tops.index(rule) for rule, _ in by_base])

@@ -13,16 +13,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.signal_counts import Family
+from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
     from numpy.typing import NDArray
 
     from pipeline.statistics.service_dispersion import ServiceDispersion
 
 SEED = 20_26
+KEY = ("measure", "group_by", "group_value")
 KEPT = ("seen", "denominator", "squares", "level", "expected", "k_eff", "increment", "better")
 
 
@@ -66,9 +67,9 @@ class Clustering:
         self._kept: dict[str, tuple[str, ServiceDispersion]] = {}
         for found in found_kept(con, CLUSTERING, ""):
             self._kept = found
-        rows = con.execute(_UNITS).df()
-        self._months = rows.pop("month").to_numpy().astype(str)
-        self._rows = [rows[name].to_numpy() for name in ("events", "hours", "cannula", "alike")]
+        rows = Frame.read(con.execute(_UNITS))
+        self._months = rows["month"].astype(str)
+        self._rows = [rows[name] for name in ("events", "hours", "cannula", "alike")]
         self._known: dict[str, tuple[str, ServiceDispersion]] = {}
 
     def before(self, month: str) -> ServiceDispersion:
@@ -121,7 +122,7 @@ def worked(con: duckdb.DuckDBPyConnection, found: Family, clustering: Clustering
     from pipeline.store.followup_tables import has_table
 
     now = dict(zip(KEPT[:3], (found.seen, found.denominator, found.squares), strict=True))
-    frame = con.execute(_KEPT).df() if has_table(con, "signal_month") else None
+    frame = Frame.read(con.execute(_KEPT)) if has_table(con, "signal_month") else None
     before, known_to = _kept(frame, found)
     some = now["denominator"] > 0
     same = some & np.all([before[name] == now[name] for name in KEPT[:3]], axis=0)
@@ -166,22 +167,22 @@ _KEPT = """
 """
 
 
-def _kept(frame: pd.DataFrame | None, found: Family) -> tuple[dict[str, NDArray[np.float64]], str]:
+def _kept(frame: Frame | None, found: Family) -> tuple[dict[str, NDArray[np.float64]], str]:
     """What is kept, as arrays with NaN where nothing is; and the last month that is."""
     shape = (len(found.months), len(found.keys))
     arrays = {name: np.full(shape, np.nan) for name in KEPT}
-    if frame is None or frame.empty:
+    if frame is None or not len(frame):
         return arrays, ""
-    keys = frame["measure"] + "\n" + frame["group_by"] + "\n" + frame["group_value"]
-    row = frame["month"].map({m: i for i, m in enumerate(found.months)})
-    column = keys.map({"\n".join(key): i for i, key in enumerate(found.keys)})
-    own = (row.notna() & column.notna()).to_numpy()
-    at = (row[own].astype(np.int64), column[own].astype(np.int64))
+    months = {m: i for i, m in enumerate(found.months)}
+    charts = {key: i for i, key in enumerate(found.keys)}
+    row = np.array([months.get(month, -1) for month in frame["month"]])
+    column = np.array([charts.get(key, -1) for key in frame.keys(*KEY)])
+    own = (row >= 0) & (column >= 0)
     for name, array in arrays.items():
-        array[at] = frame[name][own].to_numpy(dtype=np.float64)
+        array[row[own], column[own]] = frame[name][own]
     # a share's k_eff is infinite, which is kept as null
     arrays["k_eff"] = np.where(np.isnan(arrays["k_eff"]), np.inf, arrays["k_eff"])
-    return arrays, str(frame["month"].max())
+    return arrays, str(max(frame["month"]))
 
 
 def _keep(
@@ -191,7 +192,6 @@ def _keep(
     which: NDArray[np.bool_],
 ) -> None:
     """Add the months and charts marked by `which` to the store."""
-    import pandas as pd
 
     from pipeline.store.followup_tables import next_number
 
@@ -199,35 +199,37 @@ def _keep(
     columns = {
         "month": np.array(found.months)[at[0]],
         **_key_columns(found, at[1]),
-        **{name: values[name][at] for name in KEPT},
+        **{name: np.where(np.isinf(values[name][at]), np.nan, values[name][at]) for name in KEPT},
     }
-    frame = pd.DataFrame(columns).replace([np.inf], np.nan)
-    add_rows(con, "signal_month", frame, lambda: next_number(con, "signal_month", "worked_no"))
+    add_rows(
+        con, "signal_month", Frame(columns), lambda: next_number(con, "signal_month", "worked_no")
+    )
 
 
 def _key_columns(found: Family, charts: Any) -> dict[str, Any]:
     keys = np.array(found.keys, dtype=object).reshape(-1, 3)
-    return {name: keys[charts, i] for i, name in enumerate(("measure", "group_by", "group_value"))}
+    return {name: keys[charts, i] for i, name in enumerate(KEY)}
 
 
 def add_rows(
     con: duckdb.DuckDBPyConnection,
     table: str,
-    frame: pd.DataFrame,
+    frame: Frame,
     number: Callable[[], int] | None = None,
 ) -> None:
     """Add a frame to a table, numbered from `number()` on; not to a read-only store."""
     from pipeline.store.followup_tables import ensure_followup_tables, has_table
     from pipeline.store.kept_results import writable
 
-    if frame.empty or not writable(con):
+    if not len(frame) or not writable(con):
         return
     if not has_table(con, table):
         ensure_followup_tables(con)
     first = ""
     if number is not None:
         first = f"row_number() OVER () + {number() - 1}, "
-    con.execute(f"INSERT INTO loop.{table} SELECT {first}* FROM frame")
+    rows = frame.for_database()  # noqa: F841 - the database finds it by its name
+    con.execute(f"INSERT INTO loop.{table} SELECT {first}* FROM rows")
 
 
 def thresholds(
@@ -294,8 +296,6 @@ def _set(
     con: duckdb.DuckDBPyConnection, found: Family, m: int, due: set[str], clustering: Clustering
 ) -> tuple[Heights, Power]:
     """Thresholds of the groups `due` from month `m` on, from the months before it; kept."""
-    import pandas as pd
-
     from pipeline.statistics.signal_futures import RateMonths, ShareMonths, draw_futures
     from pipeline.statistics.signal_thresholds import (
         WATCH_TIMES,
@@ -323,10 +323,17 @@ def _set(
     noticed = noticed_in_100(futures.changed, by_chart(headline, groups))
     power = {key: float(n) for key, n in zip(found.keys[part], noticed, strict=True)
              if np.isfinite(n)}  # fmt: skip
-    add_rows(con, "signal_threshold", pd.DataFrame(
-        [(month, group, *values) for group, values in sorted(set_now.items())]
-    ))  # fmt: skip
-    add_rows(con, "signal_power", pd.DataFrame(
-        [(month, *key, n) for key, n in sorted(power.items())]
-    ))  # fmt: skip
+    _keep_set(con, month, set_now, power)
     return set_now, power
+
+
+def _keep_set(con: duckdb.DuckDBPyConnection, month: str, heights: Heights, power: Power) -> None:
+    """Add what was set in a month to the store."""
+    in_order = [(group, *values) for group, values in sorted(heights.items())]
+    charts = [(*key, noticed) for key, noticed in sorted(power.items())]
+    for table, names, rows in (
+        ("signal_threshold", ("charts", "headline", "watch", "volume"), in_order),
+        ("signal_power", (*KEY, "noticed"), charts),
+    ):
+        columns = {name: [row[i] for row in rows] for i, name in enumerate(names)}
+        add_rows(con, table, Frame({"month": month, **columns}))

@@ -14,9 +14,9 @@ from pipeline.measures.signal_words import LATELY, lately, so_far
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.measures.signal_months import Worked
+    from schemas.frame import Frame
 
 KEY = ("measure", "group_by", "group_value")
 OF_SIGNAL = ("month", "kind", *KEY, "side")
@@ -24,24 +24,24 @@ STANDS = "stands"
 ENDS_AFTER = 12
 
 
-def with_standing(kept: pd.DataFrame, found: Family, done: Worked) -> pd.DataFrame:
+def with_standing(kept: Frame, found: Family, done: Worked) -> Frame:
     """The rows of `signals.csv`, each with how it stands as of the month under review."""
     from schemas.signal_outputs import Signals
 
     place = {month: i for i, month in enumerate(found.months)}
     chart = {key: i for i, key in enumerate(found.keys)}
-    last = kept.groupby([*OF_SIGNAL])["signal_no"].transform("max") if len(kept) else ()
+    # a dict keeps the last of each signal
+    last = dict(zip(kept.keys(*OF_SIGNAL), kept["signal_no"].tolist(), strict=True))
     rows = [
-        (*_standing(row, found, done, chart, place), row["signal_no"] == latest)
-        for row, latest in zip(kept.to_dict("records"), last, strict=True)
+        (*_standing(row, found, done, chart, place), row["signal_no"] == last[key])
+        for row, key in zip(kept.records(), kept.keys(*OF_SIGNAL), strict=True)
     ]
     beside: dict[str, Any] = {
         "standing": ["revised" if not latest else stands for stands, _, latest in rows],
         "so_far": [said if latest else None for _, said, latest in rows],
     }
     own = kept.assign(**beside)
-    own = own.sort_values(["month", "signal_no"], kind="stable", ignore_index=True)
-    return own.reindex(columns=list(Signals.to_schema().columns))
+    return own.sorted_by("month", "signal_no").only(Signals.to_schema().columns)
 
 
 def _standing(
@@ -112,26 +112,25 @@ _CLOSED = """
 """
 
 
-def with_closed(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame, month: str) -> pd.DataFrame:
+def with_closed(con: duckdb.DuckDBPyConnection, signals: Frame, month: str) -> Frame:
     """`signals` with those towards worse that a person closed up to `month`, and the conclusion.
 
     A signal of a chart closes those said of it before.
     """
     from pipeline.store.followup_tables import has_table
 
-    if not has_table(con, "move") or signals.empty:
+    if not has_table(con, "move") or not len(signals):
         return signals
     stands = (signals["standing"] == STANDS) & (signals["side"] == "worse")
-    own = signals[["month", *KEY]].assign(row_no=signals.index, stands=stands)
-    con.register("signals_frame", own)
+    own = signals.only(["month", *KEY]).assign(row_no=range(len(signals)), stands=stands)
+    con.register("signals_frame", own.for_database())
     rows = con.execute(_CLOSED, {"month": month}).fetchall()
     con.unregister("signals_frame")
     if not rows:
         return signals
-    found = signals.copy()
-    at = [row for row, _ in rows]
-    found.loc[at, "standing"] = "closed"
-    found.loc[at, "so_far"] = None
-    found["conclusion"] = found["conclusion"].astype(object)
-    found.loc[at, "conclusion"] = [why for _, why in rows]
-    return found
+    found = signals.plain()
+    for row, why in rows:
+        found["standing"][row], found["so_far"][row] = "closed", None
+        found["conclusion"][row] = why
+    changed = ("standing", "so_far", "conclusion")
+    return signals.assign(**{name: found[name] for name in changed})

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE
 from pipeline.rules import all_rules
 from schemas.findings import HAPPENED
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 TRIPS = f"""
     WITH asked AS (
@@ -66,21 +66,21 @@ _READ = f"""
 """
 
 
-def signal_events(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> None:
+def signal_events(con: duckdb.DuckDBPyConnection, signals: Frame) -> None:
     """Make `signal_event`: the trips of the signals towards worse that stand, read or not."""
-    own = signals[(signals["standing"] == "stands") & (signals["side"] == "worse")]
+    own = signals.rows((signals["standing"] == "stands") & (signals["side"] == "worse"))
     ask(con, own)
     con.execute(EVENTS, {"occlusion_rule": of_occlusions()})
 
 
-def signal_trips(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+def signal_trips(con: duckdb.DuckDBPyConnection) -> Frame:
     """Rows of `SignalTrips`; call after `signal_events` and the follow-up's `make_flags`."""
-    return con.execute(_READ).df()
+    return Frame.read(con.execute(_READ))
 
 
-def ask(con: duckdb.DuckDBPyConnection, signals: pd.DataFrame) -> None:
+def ask(con: duckdb.DuckDBPyConnection, signals: Frame) -> None:
     """Make `asked_signal` of these signals."""
-    con.register("asked_frame", signals.astype({"since": str}))
+    con.register("asked_frame", signals.for_database())
     con.execute("""
         CREATE OR REPLACE TEMP TABLE asked_signal AS
         SELECT month::VARCHAR AS month, kind::VARCHAR AS kind, measure::VARCHAR AS measure,

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.frame import Frame
+
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 LEAST, SHARE, TIMES = 3, 0.5, 2
 """Named is what at least so many trips share, so large a part of them, and so many times the part
@@ -60,8 +61,7 @@ def shared_units(behind: str) -> str:
     """
 
 
-def signal_units(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+def signal_units(con: duckdb.DuckDBPyConnection) -> Frame:
     """Rows of `SignalUnits`; call after `signal_events`."""
-    return con.execute(
-        f"SELECT unnest(key), * EXCLUDE (key) FROM ({shared_units(_OF_SIGNALS)})"
-    ).df()
+    asked = f"SELECT unnest(key), * EXCLUDE (key) FROM ({shared_units(_OF_SIGNALS)})"
+    return Frame.read(con.execute(asked))

@@ -19,11 +19,11 @@ from pipeline.measures.signal_months import (
 )
 from pipeline.measures.signal_standing import KEY, OF_SIGNAL, with_standing
 from pipeline.measures.signal_words import Said, revised, sentence
+from schemas.frame import Frame, stacked
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
     from numpy.typing import NDArray
 
     from pipeline.measures.series import Calendar
@@ -62,7 +62,7 @@ class Height:
 
 def signals(
     con: duckdb.DuckDBPyConnection, calendar: Calendar, versions: Sequence[VersionInStore]
-) -> dict[str, pd.DataFrame]:
+) -> dict[str, Frame]:
     """Frames `signals` and `signal_charts` up to the calendar's last month.
 
     Call after the measures, which leave their counts. What is said for the first time, and what is
@@ -174,22 +174,20 @@ def _ratio(ground: Ground, m: int, chart: int, now: slice, before: slice) -> Log
     return rate_of_periods(found.rates, size, now, before, level=level, k=k)
 
 
-def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: str) -> pd.DataFrame:
+def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: str) -> Frame:
     """What was said up to this month, and what is said now beside it; kept in the store."""
-    import pandas as pd
 
     from pipeline.store.followup_tables import has_table, next_number
     from schemas.signals import SIGNAL
 
     columns = list(SIGNAL.columns)
-    kept = pd.DataFrame(columns=columns)
+    kept = Frame.of_rows([], columns)
     if has_table(con, "signal"):
         asked = "SELECT * FROM loop.signal WHERE said_in <= ? AND month <= ? ORDER BY signal_no"
-        kept = con.execute(asked, [said_in, said_in]).df()
+        kept = Frame.read(con.execute(asked, [said_in, said_in]))
     # a dict keeps the last of each signal
     last: dict[tuple[Any, ...], dict[str, Any]] = {
-        tuple(row[name] for name in OF_SIGNAL): {str(k): v for k, v in row.items()}
-        for row in kept.to_dict("records")
+        tuple(row[name] for name in OF_SIGNAL): row for row in kept.records()
     }
     found = {tuple(row[name] for name in OF_SIGNAL): row for row in now}
     new: list[dict[str, Any]] = []
@@ -206,12 +204,11 @@ def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: st
             new.append({**dict(before), "said_in": said_in, "found": False, "sentence": words})
     if not new:
         return kept
-    frame = pd.DataFrame(new)[columns[1:]]
-    frame = frame.sort_values([*OF_SIGNAL], kind="stable", ignore_index=True)
+    frame = Frame.of_rows(new, columns[1:]).sorted_by(*OF_SIGNAL)
     number = next_number(con, "signal", "signal_no") if has_table(con, "signal") else 1
     add_rows(con, "signal", frame, lambda: number)
-    frame.insert(0, "signal_no", range(number, number + len(frame)))
-    return pd.concat([kept, frame], ignore_index=True) if len(kept) else frame
+    frame = Frame({"signal_no": range(number, number + len(frame)), **frame.columns})
+    return stacked([kept, frame]) if len(kept) else frame
 
 
 def _labels(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
@@ -223,11 +220,8 @@ def _labels(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return {name: label or name for name, label in rows}
 
 
-def _charts(
-    found: Family, done: Worked, heights: Thresholds, watched: Sequence[Height]
-) -> pd.DataFrame:
+def _charts(found: Family, done: Worked, heights: Thresholds, watched: Sequence[Height]) -> Frame:
     """Every month of every chart watched, with all that its sum is made from."""
-    import pandas as pd
 
     from schemas.signal_outputs import SignalCharts
 
@@ -246,6 +240,8 @@ def _charts(
         "watch_threshold": heights.watch[at], "certainty": headline.certainty[at],
         "missing": found.missing[at[0]], "noticed_in_100": heights.noticed[at],
     }  # fmt: skip
-    frame = pd.DataFrame(columns).replace([np.inf], np.nan)
-    frame = frame.reindex(columns=list(SignalCharts.to_schema().columns))
-    return frame.sort_values([*KEY, "month"], kind="stable", ignore_index=True)
+    finite = {
+        name: np.where(column == np.inf, np.nan, column) if column.dtype.kind == "f" else column
+        for name, column in columns.items()
+    }
+    return Frame(finite).only(SignalCharts.to_schema().columns).sorted_by(*KEY, "month")

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.clustering import service_k
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.statistics.rate_model import Estimate, GroupRate, RateModel
 
@@ -65,39 +65,35 @@ _ROWS = """
 """
 
 
-def size_rows(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def size_rows(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Stretches of trips to `month` at one cannula and flow: hours, events, and the terms."""
-    return con.execute(_ROWS, {"month": month}).df()
+    return Frame.read(con.execute(_ROWS, {"month": month}))
 
 
-def sizes(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def sizes(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """Crude and adjusted rates by size over all months to `month`; see `Sizes`.
 
     The reference is the size with the most hours. Rows whose flow share or weight is unknown are
     left out of the model, and counted in `method`; the crude rates keep them. Call after
     `occlusion_rates`, which leaves the service's k.
     """
-    import pandas as pd
-
     from pipeline.statistics.rate_model import rate_model
     from schemas.measure_outputs import Sizes
 
     columns = list(Sizes.to_schema().columns)
     rows = size_rows(con, month)
-    if rows.empty:
-        return pd.DataFrame(columns=columns)
+    if not len(rows):
+        return Frame.of_rows([], columns)
     k = service_k(con)
-    hours = rows.groupby("cannula", sort=True)["hours"].sum()
-    reference = str(hours.idxmax())
+    hours = rows.sums(["cannula"], ["hours"])
+    reference = str(max(hours, key=lambda size: hours[size][0])[0])
     model = rate_model(
         rows["events"], rows["hours"], rows["cannula"].tolist(),
         reference=reference, trip=rows["trip_key"], k=k, per=PER_HOURS,
         names=list(REFERENCE_TERMS.values()),
-        covariates=rows[list(REFERENCE_TERMS)].to_numpy(dtype=float),
+        covariates=np.array([rows[name] for name in REFERENCE_TERMS], dtype=float).T,
     )  # fmt: skip
-    crude: dict[str, dict[str, Any]] = {
-        str(label): dict(row) for label, row in _crude(rows, k).iterrows()
-    }
+    crude = {row["cannula"]: row for row in _crude(rows, k).records()}
     method = _method(model)
     found = [_row(group, crude[group.label], reference, method) for group in model.groups]
     missing = [label for label in crude if label not in {g.label for g in model.groups}]
@@ -106,21 +102,30 @@ def sizes(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
          "reason": "No row with known flow share and weight."}
         for label in missing
     ]  # fmt: skip
-    return pd.DataFrame(found, columns=columns).sort_values("cannula", ignore_index=True)
+    return Frame.of_rows(found, columns).sorted_by("cannula")
 
 
-def _crude(rows: pd.DataFrame, k: float) -> pd.DataFrame:
+def _crude(rows: Frame, k: float) -> Frame:
     """Crude rate of each size from every counted row, a row a cannula."""
     from pipeline.statistics.clustered_intervals import effective_k, rate_intervals
     from pipeline.statistics.intervals import poisson_exact
 
-    units = rows.groupby(["cannula", "trip_key"], sort=True)[["events", "hours"]].sum()
-    units = units.assign(squares=units["hours"] ** 2, trips=1, trips_with_event=units["events"] > 0)
-    sums = units.groupby(level="cannula", sort=True).sum()
+    by_trip = rows.sums(["cannula", "trip_key"], ["events", "hours"])
+    events, hours = np.array([*by_trip.values()]).T
+    units = Frame({
+        "cannula": [cannula for cannula, _ in by_trip], "events": events, "hours": hours,
+        "squares": hours**2, "trips": np.ones_like(events), "trips_with_event": 1.0 * (events > 0),
+    })  # fmt: skip
+    summed = ("events", "hours", "squares", "trips", "trips_with_event")
+    of_size = units.sums(["cannula"], summed)
+    columns = np.array([*of_size.values()]).T
+    sums = Frame({
+        "cannula": [cannula for (cannula,) in of_size], **dict(zip(summed, columns, strict=True)),
+    })  # fmt: skip
     k_eff = effective_k(k, sums["hours"], sums["squares"])
     found = rate_intervals(sums["events"], sums["hours"], k_eff, sums["trips"], per=PER_HOURS)
     naive = poisson_exact(sums["events"], sums["hours"], per=PER_HOURS)
-    return sums.drop(columns="squares").assign(
+    return sums.assign(
         crude=found.estimate, crude_low=found.lower, crude_high=found.upper,
         naive_low=naive.lower, naive_high=naive.upper, k_eff=k_eff,
         # variance of the count over that of independent events

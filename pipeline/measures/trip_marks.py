@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE, one_by_one_rules
 from pipeline.rules import all_rules
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.store.protocol_versions import VersionInStore
 
@@ -82,36 +82,34 @@ _APART = """
 """
 
 
-def trip_marks(
-    con: duckdb.DuckDBPyConnection, signals: pd.DataFrame, months: Sequence[str]
-) -> pd.DataFrame:
+def trip_marks(con: duckdb.DuckDBPyConnection, signals: Frame, months: Sequence[str]) -> Frame:
     """Rows of `TripMarks`; call after the measures: reads their ventilator time.
 
     Leaves `ordered_trip` for `apart_trips`.
     """
-    own = signals[(signals["standing"] == "stands") & (signals["side"] == "worse")]
-    own = own[own["kind"].isin(["headline", "watch"])]
-    keys = own[["measure", "group_by", "group_value"]].drop_duplicates().to_numpy().tolist()
-    keys += [[ONE_BY_ONE, "rule", rule] for rule in one_by_one_rules()]
+    stand = (signals["standing"] == "stands") & (signals["side"] == "worse")
+    own = signals.rows(stand & signals.isin("kind", ["headline", "watch"]))
+    keys = list(dict.fromkeys(own.keys("measure", "group_by", "group_value")))
+    keys += [(ONE_BY_ONE, "rule", rule) for rule in one_by_one_rules()]
     con.execute("""CREATE OR REPLACE TEMP TABLE asked_chart
         (measure VARCHAR, group_by VARCHAR, group_value VARCHAR)""")
     con.executemany("INSERT INTO asked_chart VALUES (?, ?, ?)", keys)
     con.execute(_ORDERED, {"first": months[-MONTHS:][0], "month": months[-1]})
-    return con.execute(_MARKS).df()
+    return Frame.read(con.execute(_MARKS))
 
 
 def apart_trips(
     con: duckdb.DuckDBPyConnection,
-    funnels: pd.DataFrame,
+    funnels: Frame,
     versions: Sequence[VersionInStore],
     first: str,
-) -> pd.DataFrame:
+) -> Frame:
     """Rows of `ApartTrips` from the month `first` on; call after `trip_marks`."""
-    named = funnels[(funnels["outside"] > 0) & funnels["rule"].notna()]
+    named = funnels.rows((funnels["outside"] > 0) & funnels.known("rule"))
     con.execute("CREATE OR REPLACE TEMP TABLE apart (rule VARCHAR, base VARCHAR)")
     con.execute("""CREATE OR REPLACE TEMP TABLE rule_limit
         (protocol_no INTEGER, rule VARCHAR, "limit" DOUBLE, unit VARCHAR)""")
-    pairs = named[["rule", "base"]].to_numpy().tolist()
+    pairs = named.keys("rule", "base")
     if pairs:
         con.executemany("INSERT INTO apart VALUES (?, ?)", pairs)
     limits = [
@@ -122,4 +120,4 @@ def apart_trips(
     ]
     if limits:
         con.executemany("INSERT INTO rule_limit VALUES (?, ?, ?, ?)", limits)
-    return con.execute(_APART, {"first": first}).df()
+    return Frame.read(con.execute(_APART, {"first": first}))

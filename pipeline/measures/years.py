@@ -4,55 +4,71 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from schemas.frame import Frame
+
 if TYPE_CHECKING:
     import duckdb
-    import numpy as np
-    import pandas as pd
 
 MONTHS = 12
 SHARES = (
     *("deviation-share", "all-rules-share", "trips-with-occlusion"),
     *("worse-outcome", "worse-outcome-day-after"),
 )
+KEY = ("measure", "group_by", "group_value")
 CELLS = ("numerator", "denominator", "trips")
+SUMMED = (*CELLS, "squares")
 
 
-def years(
-    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, months: tuple[str, ...]
-) -> pd.DataFrame:
+def years(con: duckdb.DuckDBPyConnection, measures: Frame, months: tuple[str, ...]) -> Frame:
     """Rows of `Years`: a measure and group that has a denominator in both years each.
 
     Call after the measures. Of fewer than 24 months the earlier year is what there is.
     """
-    import numpy as np
-    import pandas as pd
-
     from schemas.signal_outputs import Years
 
-    known = measures[measures["measure"].isin(["occlusion-rate", *SHARES])]
-    known = known[known["group_by"].isin(["service", "cannula", "rule", "outcome"])]
-    now, before = months[-MONTHS:], months[-2 * MONTHS : -MONTHS]
-    sides = []
-    for name, span in (("now", now), ("before", before)):
-        own = known[known["month"].isin(span)]
-        # k_eff of one month tells its sum of squares: those of a year add up
-        own = own.assign(squares=own["denominator"] ** 2 / own["k_eff"])
-        sums = own.groupby(["measure", "group_by", "group_value"], sort=True)
-        sides.append(sums[[*CELLS, "squares"]].sum().add_prefix(f"{name}_"))
-    both = pd.concat(sides, axis=1, join="inner").reset_index()
-    both = both[(both["now_denominator"] > 0) & (both["before_denominator"] > 0)]
-    rate = (both["measure"] == "occlusion-rate").to_numpy()
-    figures = _figures(both, rate)
-    rows = both.assign(month=months[-1], **figures)
-    ratios = ["ratio", "ratio_low", "ratio_high"]
-    rows[ratios] = rows[ratios].where(np.isfinite(rows[ratios]))
-    return rows.reindex(columns=list(Years.to_schema().columns))
+    known = measures.rows(
+        measures.isin("measure", ["occlusion-rate", *SHARES])
+        & measures.isin("group_by", ["service", "cannula", "rule", "outcome"])
+    )
+    now, before = (
+        _sums(known.rows(known.isin("month", span)))
+        for span in (months[-MONTHS:], months[-2 * MONTHS : -MONTHS])
+    )
+    keys = [key for key in now if key in before]
+    both = Frame({
+        **{name: [key[i] for key in keys] for i, name in enumerate(KEY)},
+        **{f"{side}_{cell}": [sums[key][i] for key in keys]
+           for side, sums in (("now", now), ("before", before)) for i, cell in enumerate(SUMMED)},
+    })  # fmt: skip
+    both = both.rows((both["now_denominator"] > 0) & (both["before_denominator"] > 0))
+    rows = both.assign(month=months[-1], **_figures(both, both["measure"] == "occlusion-rate"))
+    ratios = {name: rows[name] for name in ("ratio", "ratio_low", "ratio_high")}
+    finite = {name: np.where(np.isfinite(r), r, np.nan) for name, r in ratios.items()}
+    return rows.assign(**finite).only(Years.to_schema().columns)
 
 
-def _figures(both: pd.DataFrame, rate: np.ndarray) -> dict[str, np.ndarray]:
+def _sums(own: Frame) -> dict[tuple[str, ...], list[float]]:
+    """Of each measure and group, the sums over some months of SUMMED."""
+    # k_eff of one month tells its sum of squares: those of a year add up
+    squares = np.nan_to_num(own["denominator"] ** 2 / own["k_eff"])
+    sums, groups = own.sums(KEY, CELLS), own.groups(*KEY)
+    return {key: [*sums[key], _carried(squares[groups[key]].tolist())] for key in sums}
+
+
+def _carried(values: list[float]) -> float:
+    """Their sum, what each addition cuts off given to the next (Kahan)."""
+    total = lost = 0.0
+    for value in values:
+        more = value - lost
+        lost = (total + more) - total - more
+        total += more
+    return total
+
+
+def _figures(both: Frame, rate: np.ndarray) -> dict[str, np.ndarray]:
     """Each side's figure with its interval, and their ratio."""
-    import numpy as np
-
     from pipeline.statistics.clustered_intervals import (
         rate_intervals,
         rate_ratio,
@@ -63,9 +79,9 @@ def _figures(both: pd.DataFrame, rate: np.ndarray) -> dict[str, np.ndarray]:
     made: dict[str, np.ndarray] = {}
     k_eff = {}
     for side in ("now", "before"):
-        x, n, trips = (both[f"{side}_{cell}"].to_numpy(dtype=float) for cell in CELLS)
+        x, n, trips = (both[f"{side}_{cell}"].astype(float) for cell in CELLS)
         with np.errstate(divide="ignore", invalid="ignore"):
-            k_eff[side] = np.where(rate, n**2 / both[f"{side}_squares"].to_numpy(), 1.0)
+            k_eff[side] = np.where(rate, n**2 / both[f"{side}_squares"].astype(float), 1.0)
         clustered = rate_intervals(x, n, k_eff[side], trips)
         share = wilson(np.minimum(x, n), n)
         for name, first, other in (
@@ -75,7 +91,7 @@ def _figures(both: pd.DataFrame, rate: np.ndarray) -> dict[str, np.ndarray]:
         ):
             made[f"{side}{name}"] = np.where(rate, first, other)
     x1, n1, x0, n0 = (
-        both[f"{side}_{cell}"].to_numpy(dtype=float)
+        both[f"{side}_{cell}"].astype(float)
         for side in ("now", "before") for cell in CELLS[:2]
     )  # fmt: skip
     rates = rate_ratio(x1, n1, k_eff["now"], x0, n0, k_eff["before"])

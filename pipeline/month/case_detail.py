@@ -8,6 +8,7 @@ from pipeline.judging.limit_moments import limit_moments
 from pipeline.store.sql import is_file_of
 from schemas.case_detail import CASE_TABLES, MOST_CASE_PAGES, CaseDetails
 from schemas.contract import TABLES
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
@@ -25,7 +26,7 @@ def case_details(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore])
     con.execute(_CASE_FILE)
     limit_moments(con, versions)
     found = {
-        name: con.execute(f"SELECT {_columns(name)} FROM ({_TABLES[name]})").df()
+        name: Frame.read(con.execute(f"SELECT {_columns(name)} FROM ({_TABLES[name]})"))
         for name in CASE_TABLES
     }
     not_recorded = con.execute(_NOT_RECORDED).fetchall()

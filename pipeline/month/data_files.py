@@ -12,12 +12,12 @@ from pipeline.month.work import EQUIPMENT_OUT, WORK_OUT
 from pipeline.store.kept_results import table_marks
 from pipeline.store.sql import is_file_of, make_table
 from pipeline.timeline.contradictions import month_contradictions
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import duckdb
-    import pandas as pd
 
     from pipeline.store.drawn_files import DrawnFiles
 
@@ -25,9 +25,7 @@ Marks = dict[str, tuple[int, str]]
 """How many rows a data file has, and a mark of them, by its name."""
 
 
-def make_tables(
-    con: duckdb.DuckDBPyConnection, month: str, figures: Mapping[str, pd.DataFrame]
-) -> Marks:
+def make_tables(con: duckdb.DuckDBPyConnection, month: str, figures: Mapping[str, Frame]) -> Marks:
     """Make a temporary table `out_<name>` for every data file that no answer changes.
 
     Rows in their final order. Returns how many each has and a mark of them, by the file's name.
@@ -40,7 +38,7 @@ def make_tables(
 
 
 def make_answered_tables(
-    con: duckdb.DuckDBPyConnection, measures: pd.DataFrame, figures: Mapping[str, pd.DataFrame]
+    con: duckdb.DuckDBPyConnection, measures: Frame, figures: Mapping[str, Frame]
 ) -> Marks:
     """The same for the data files that answers change."""
     make_table(con, "month_measure", measures)
@@ -48,7 +46,7 @@ def make_answered_tables(
 
 
 def _made(
-    con: duckdb.DuckDBPyConnection, figures: Mapping[str, pd.DataFrame], out: Mapping[str, str]
+    con: duckdb.DuckDBPyConnection, figures: Mapping[str, Frame], out: Mapping[str, str]
 ) -> Marks:
     for name, frame in figures.items():
         make_table(con, f"out_{name}", frame)
@@ -59,9 +57,9 @@ def _made(
     return {name: marks[f"out_{name}"] for name in names}
 
 
-def frames_of(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[str, pd.DataFrame]:
+def frames_of(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[str, Frame]:
     """The rows of these data files, by name."""
-    return {name: con.execute(f"FROM out_{name}").df() for name in names}
+    return {name: Frame.read(con.execute(f"FROM out_{name}")) for name in names}
 
 
 def write_data(con: duckdb.DuckDBPyConnection, drawn: DrawnFiles, tables: Marks) -> None:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 from pipeline.measures.bases import month_number
 from pipeline.measures.series import Calendar
 from pipeline.rules import all_rules
+from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
     from pipeline.store.protocol_versions import VersionInStore
 
@@ -24,7 +24,7 @@ def gather(
     con: duckdb.DuckDBPyConnection,
     versions: list[VersionInStore],
     month: str,
-    measures: pd.DataFrame,
+    measures: Frame,
     tool_version: str,
 ) -> MonthReview:
     """What the month's pages are drawn from but figures and answers; call after `make_tables`."""
@@ -48,12 +48,12 @@ def gather(
         not_judged=int(counted[0]),
         trips_with_finding=int(counted[1]),
         merge_within_s=int(max((k.version.merge_within_s for k in in_force), default=0)),
-        rule_counts=con.execute(_RULE_COUNTS).df(),
-        cases=con.execute("FROM out_cases").df(),
-        occlusions=con.execute("FROM out_occlusions").df(),
+        rule_counts=Frame.read(con.execute(_RULE_COUNTS)),
+        cases=Frame.read(con.execute("FROM out_cases")),
+        occlusions=Frame.read(con.execute("FROM out_occlusions")),
         measures=measures,
-        problems=con.execute("FROM out_problems").df(),
-        cannulas=con.execute(CANNULAS, {"month": month}).df(),
+        problems=Frame.read(con.execute("FROM out_problems")),
+        cannulas=Frame.read(con.execute(CANNULAS, {"month": month})),
         confidentiality=confidentiality(con),
         late=late_trips(con, month),
     )

@@ -8,6 +8,7 @@ from pipeline.month import data_files, gather
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import month_words
 from pipeline.store.sql import literal
+from schemas.frame import Frame
 from schemas.month_review import MonthReview
 
 if TYPE_CHECKING:
@@ -43,15 +44,15 @@ def one_case(
     numbers = [no for (no,) in con.execute(gather.IN_FORCE, {"month": month}).fetchall()]
     in_force = [stored for stored in versions if stored.protocol_no in numbers]
     service = con.execute("SELECT coalesce(min(service), '') FROM delivered.delivery").fetchall()
-    nothing = con.execute("SELECT 1 WHERE FALSE").df()
+    nothing = Frame({})
     return MonthReview(
         service=str(service[0][0]), month=month, months=(month,), privacy_basis=(),
         tool_version=version, protocol=tuple(gather.protocol_in_force(s) for s in in_force),
         rules=gather.rule_facts(in_force), received=0, expected=None, expected_by_month={},
         not_judged=0, trips_with_finding=0, merge_within_s=0, rule_counts=nothing,
-        cases=con.execute("FROM out_cases").df(), occlusions=nothing, measures=nothing,
-        problems=con.execute("FROM out_problems").df(),
-        cannulas=con.execute(gather.CANNULAS, {"month": month}).df(),
+        cases=Frame.read(con.execute("FROM out_cases")), occlusions=nothing, measures=nothing,
+        problems=Frame.read(con.execute("FROM out_problems")),
+        cannulas=Frame.read(con.execute(gather.CANNULAS, {"month": month})),
         details=case_details(con, versions),
     )  # fmt: skip
 

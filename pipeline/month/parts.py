@@ -14,10 +14,9 @@ from schemas.month_review import MeasureFigures
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.month.data_files import Marks
     from schemas.followup_outputs import FollowUpReview
+    from schemas.frame import Frame
     from schemas.month_review import MonthReview
     from schemas.work import MonthWork
 
@@ -38,7 +37,7 @@ class FromRecords:
     """
 
     review: MonthReview
-    figures: dict[str, pd.DataFrame]
+    figures: dict[str, Frame]
     tables: Marks
 
 
@@ -46,8 +45,8 @@ class FromRecords:
 class FromAnswers:
     """What answers change: the other figures, and all measures, since some are of answers."""
 
-    measures: pd.DataFrame
-    figures: dict[str, pd.DataFrame]
+    measures: Frame
+    figures: dict[str, Frame]
     work: MonthWork
     followup: FollowUpReview
     tables: Marks

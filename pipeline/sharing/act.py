@@ -69,7 +69,7 @@ def proposed(con: duckdb.DuckDBPyConnection, review: MonthReview) -> Proposal:
     assert safe.shared is not None
     periods = [
         Period(str(row["from_month"]), str(row["until_month"]))
-        for row in safe.shared.periods.to_dict("records")
+        for row in safe.shared.periods.records()
     ]
     new = tuple(p for p in periods if p not in before)
     again = tuple(p for p in periods if p in before)

@@ -10,6 +10,7 @@ from pipeline.sharing.periods import Period, complete_periods
 from pipeline.sharing.sizes import size_rows
 from pipeline.sharing.suppression import small
 from pipeline.sharing.tables import base_rows, rule_rows
+from schemas.frame import Frame
 from schemas.shared_outputs import ALL_RULES, SHARED_OUTPUTS, SMALLEST_DISCLOSED, SharedTables
 
 if TYPE_CHECKING:
@@ -107,14 +108,10 @@ def _within(period: Period, frame: pd.DataFrame) -> pd.DataFrame:
     return frame[(frame["month"] >= period.first) & (frame["month"] <= period.last)]
 
 
-def _frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+def _frame(name: str, rows: list[dict[str, Any]]) -> Frame:
     """Rows as a frame of the model's columns; whole numbers stay whole beside missing ones."""
-    import pandas as pd
 
-    kinds = {"int32": "Int64", "float64": "float64"}
-    columns = SHARED_OUTPUTS[name].to_schema().columns
-    frame = pd.DataFrame(rows, columns=list(columns))
-    return frame.astype({c: kinds.get(str(f.dtype), "object") for c, f in columns.items()})
+    return Frame.declared(rows, SHARED_OUTPUTS[name].to_schema().columns)
 
 
 def _emptied(review: MonthReview) -> MonthReview:
@@ -122,7 +119,6 @@ def _emptied(review: MonthReview) -> MonthReview:
 
     A field added to `MonthReview` later is emptied until it is named here.
     """
-    import pandas as pd
 
     shared = {"service", "month", "privacy_basis", "tool_version", "protocol", "rules", "cannulas",
             "confidentiality"}  # fmt: skip
@@ -131,8 +127,8 @@ def _emptied(review: MonthReview) -> MonthReview:
         value = getattr(review, field.name)
         if field.name in shared:
             continue
-        if isinstance(value, pd.DataFrame):
-            empty[field.name] = value.iloc[:0]
+        if isinstance(value, Frame):
+            empty[field.name] = value.rows(slice(0))
         elif isinstance(value, tuple | dict | int):
             empty[field.name] = type(value)()
         else:

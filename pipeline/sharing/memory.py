@@ -39,6 +39,5 @@ def _rows(shared: SharedTables, name: str) -> str:
     """The period's rows of every table as JSON, missing values as null."""
     rows = {}
     for table, frame in shared.by_name().items():
-        own = frame[frame["period"] == name].astype(object)
-        rows[table] = own.where(own.notna(), None).to_dict("records")
-    return json.dumps(rows, sort_keys=True, default=lambda value: value.item())
+        rows[table] = frame.rows(frame["period"] == name).records()
+    return json.dumps(rows, sort_keys=True)

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 from pipeline.store.database import one, sql_type
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.sql import quoted
+from schemas.frame import Frame
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
 
 HOLDING = """
     CREATE OR REPLACE VIEW delivered.holding AS
@@ -29,13 +29,12 @@ HOLDING = """
 """
 
 
-def corrections(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
+def corrections(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     """The corrections in force in the content that holds, up to `month`.
 
     Follows `schemas.followup_outputs.Corrections`.
     """
-    return con.execute(
-        """
+    asked = """
         SELECT t.trip_id, t.service_month AS month, c.table_name AS "table",
                d.row_line AS line, c.at_s, c.column_name AS "column", c.original, c.value,
                c.reason, c.recorded_by AS "by"
@@ -44,9 +43,8 @@ def corrections(con: duckdb.DuckDBPyConnection, month: str) -> pd.DataFrame:
         JOIN delivered.holding h USING (trip_key)
         JOIN delivered.trips t USING (trip_key)
         WHERE t.service_month <= ? ORDER BY ALL
-        """,
-        [month],
-    ).df()
+    """
+    return Frame.read(con.execute(asked, [month]))
 
 
 def placed_rows(table: str) -> str:

@@ -5,7 +5,7 @@
 
 They are no part of the history: a store without them gives the same pages, more slowly. What they
 are made from is told by hashes: of the store's tables (`state`), of the program (`program`), and of
-plain arguments. A result may be anything of plain values, data frames, and classes of this program.
+plain arguments. A result may be anything of plain values, frames, and classes of this program.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from pipeline.store.database import one, transaction
 if TYPE_CHECKING:
     import duckdb
 
+
 Made = TypeVar("Made")
 
 MOST_BYTES = 256 * 2**20
@@ -42,14 +43,8 @@ PLAIN = {
     "numpy": ("dtype", "ndarray"),
     "numpy._core.multiarray": ("_reconstruct", "scalar"),
     "numpy._core.numeric": ("_frombuffer",),
-    "pandas": ("DataFrame", "Series", "Index", "RangeIndex", "StringDtype", "BooleanDtype",
-               "Int32Dtype", "Int64Dtype", "Float64Dtype"),
-    "pandas.arrays": ("StringArray", "BooleanArray", "IntegerArray", "FloatingArray"),
-    "pandas._libs.arrays": ("__pyx_unpickle_NDArrayBacked",),
-    "pandas._libs.internals": ("_unpickle_block",),
-    "pandas._libs.missing": ("_handle_pickle",),
-    "pandas.core.indexes.base": ("_new_Index",),
-    "pandas.core.internals.managers": ("BlockManager", "SingleBlockManager"),
+    "numpy.ma": ("MaskedArray",),
+    "numpy.ma.core": ("_mareconstruct",),
 }  # fmt: skip
 """What else a result may be made of: a store from elsewhere must not run anything when read."""
 
@@ -223,7 +218,7 @@ def program() -> str:
 
 
 class _Reader(pickle.Unpickler):
-    """Reads what was kept; of classes only our own data, and what data frames are made of."""
+    """Reads what was kept; of classes only our own data, and what frames are made of."""
 
     def find_class(self, module: str, name: str) -> Any:
         own = module.startswith(OWN) and "." not in name

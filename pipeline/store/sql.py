@@ -8,7 +8,8 @@ from schemas.contract import sheet_name
 
 if TYPE_CHECKING:
     import duckdb
-    import pandas as pd
+
+    from schemas.frame import Frame
 
 FEW = 40
 """So many trips are named in a question, so that nothing of others is looked at."""
@@ -24,9 +25,10 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def make_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
-    """Make a temporary table of a frame's rows, which the database finds by its name here."""
-    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM frame")
+def make_table(con: duckdb.DuckDBPyConnection, name: str, frame: Frame) -> None:
+    """Make a temporary table of a frame's rows."""
+    rows = frame.for_database()  # noqa: F841 - the database finds it by its name
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM rows")
 
 
 def in_table(con: duckdb.DuckDBPyConnection, table: str) -> str:

@@ -112,7 +112,7 @@ def undrawn_cases(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterat
         return
     details = review.details
     cases = cache(lambda: Cases(review, details))
-    trips = records(details.trips[["trip_id", "reading_order"]])
+    trips = records(details.trips.only(["trip_id", "reading_order"]))
     frame = vars(page_frame(review, site, "case", up="../"))
     answers, corrections = answers_by_trip(review), corrections_by_trip(review)
     for index in range(part[0], len(trips), part[1]):

@@ -51,7 +51,7 @@ class RateTable:
         frame = review.measures
         self.rows = {
             (text(r["month"]), text(r["group_by"]), text(r["group_value"])): r
-            for r in records(frame[frame["measure"] == RATE])
+            for r in records(frame.rows(frame["measure"] == RATE))
         }
         self.unit = next((text(r["unit"]) for r in self.rows.values()), "events per 100 h")
 

@@ -49,7 +49,7 @@ def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ..
 def _of_service(review: MonthReview, facts: dict[str, RuleFacts]) -> tuple[RuleRow, ...]:
     """Where bases cannot be compared: each rule's share over all trips so far."""
     frame = review.measures
-    own = frame[(frame["measure"] == SHARE) & (frame["month"] == f"to {review.month}")]
+    own = frame.rows((frame["measure"] == SHARE) & (frame["month"] == f"to {review.month}"))
     rows = []
     for row in records(own):
         rule, share = text(row["group_value"]), estimate(row, Unit.SHARE)

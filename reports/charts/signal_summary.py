@@ -22,7 +22,7 @@ class FalseSignals(NamedTuple):
 def false_signals_data(figures: MeasureFigures) -> FalseSignals:
     """How often the charts would signal though nothing changed; no words under one a year."""
     rates = [a for r in records(figures.power) if (a := words.some(r["false_alarms"])) is not None]
-    series = len(figures.charts[["measure", "group_by", "group_value"]].drop_duplicates())
+    series = len(set(figures.charts.keys("measure", "group_by", "group_value")))
     yearly = sum(rates) if rates else None
     if yearly is None or yearly < 1:
         return FalseSignals(series, yearly, "")

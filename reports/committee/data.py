@@ -80,7 +80,7 @@ def confirmed_rows(review: MonthReview) -> tuple[Confirmed, ...]:
     if review.followup is None:
         return ()
     frame = review.followup.screen_quality
-    own = frame[(frame["month"] == review.month) & (frame["verdict"] == "deviation")]
+    own = frame.rows((frame["month"] == review.month) & (frame["verdict"] == "deviation"))
     rows = [_confirmed(r) for r in records(own) if r["flags"] or r["missed"]]
     return tuple(sorted(rows, key=lambda r: (-r.share.numerator, -r.flags, r.rule)))
 

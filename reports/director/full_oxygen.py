@@ -43,7 +43,7 @@ class SourceRow:
 def full_oxygen_data(review: MonthReview) -> tuple[SourceRow, ...]:
     """Minutes of full oxygen by source, and with an SpO2 above 97 %: the month and all months."""
     frame = review.measures
-    rows = records(frame[(frame["group_by"] == "source")])
+    rows = records(frame.rows(frame["group_by"] == "source"))
     own, every = _by_source(rows, review.month), _by_source(rows, f"to {review.month}")
     if not every:
         return ()

@@ -63,7 +63,9 @@ def screen_data(review: MonthReview) -> ScreenData | None:
         return None
     rank = {f.rule: severity_rank(f.severity) for f in review.rules}
     frame = followup.screen_quality
-    chosen = frame[(frame["month"] == f"to {review.month}") & (frame["verdict"] == "deviation")]
+    chosen = frame.rows(
+        (frame["month"] == f"to {review.month}") & (frame["verdict"] == "deviation")
+    )
     rows = [_row(r) for r in records(chosen)]
     rows.sort(key=lambda r: (rank.get(r.rule, 9), r.rule))
     known = tuple(r for r in rows if r.flags or r.missed)

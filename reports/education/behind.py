@@ -169,7 +169,7 @@ def needed_data(review: MonthReview, figures: MeasureFigures) -> tuple[tuple[Nee
     """A halving of each rule's share, the soonest first; and how far the simulation looked."""
     severity = {f.rule: f.severity for f in review.rules}
     frame = figures.power
-    rows = records(frame[(frame["measure"] == SHARE) & (frame["group_by"] == "rule")])
+    rows = records(frame.rows((frame["measure"] == SHARE) & (frame["group_by"] == "rule")))
     horizon = max((int(r["horizon"]) for r in rows), default=0)
     found = [
         Needed(

@@ -90,7 +90,7 @@ def _brief(
 
 def _cases(review: MonthReview, base: str) -> int:
     """Cases of the base that are read by themselves."""
-    read = review.cases[review.cases["kind"] != "batch"]
+    read = review.cases.rows(review.cases["kind"] != "batch")
     return int((read["base"] == base).sum()) if len(read) else 0
 
 

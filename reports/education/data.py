@@ -255,7 +255,7 @@ def to_teach(review: MonthReview) -> ToTeach | None:
     """
     if review.details is None:
         return None
-    pages = {text(r["trip_id"]) for r in records(review.details.trips[["trip_id"]])}
+    pages = {text(r["trip_id"]) for r in records(review.details.trips.only(["trip_id"]))}
     answers = records(review.followup.determinations) if review.followup is not None else []
     for row in answers:
         if text(row["conclusion"]) == "practice" and text(row["trip_id"]) in pages:

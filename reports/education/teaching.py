@@ -66,7 +66,7 @@ def trips_to_teach(review: MonthReview) -> list[str]:
     """The trips of the month that have a picture."""
     if review.details is None:
         return []
-    return [text(r["trip_id"]) for r in records(review.details.trips[["trip_id"]])]
+    return [text(r["trip_id"]) for r in records(review.details.trips.only(["trip_id"]))]
 
 
 def teaching_data(review: MonthReview, trip_id: str) -> TeachingPage:

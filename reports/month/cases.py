@@ -165,7 +165,7 @@ def rules_of(case: Row) -> list[str]:
 
 def work_kinds(review: MonthReview) -> tuple[WorkKind, ...]:
     """What the month asks of people by kind, one count a trip; first: always read, or high."""
-    rows = records(review.cases[["trip_id", "group", "severity"]])
+    rows = records(review.cases.only(["trip_id", "group", "severity"]))
     urgent = {
         text(r["trip_id"])
         for r in rows

@@ -150,7 +150,7 @@ def exploratory(review: MonthReview) -> Exploratory:
 
 def occlusion_counts(review: MonthReview, trips_left_out: int) -> OcclusionCounts:
     """Events of the month, and why the rates leave some out."""
-    rows = records(review.occlusions[["counted", "logged_events", "not_counted_because"]])
+    rows = records(review.occlusions.only(["counted", "logged_events", "not_counted_because"]))
     reasons: dict[str, int] = {}
     for row in rows:
         if not row["counted"]:
@@ -168,12 +168,12 @@ def occlusion_counts(review: MonthReview, trips_left_out: int) -> OcclusionCount
 
 def methods(review: MonthReview) -> tuple[MethodRow, ...]:
     """Each measure of the page with the method of its interval."""
-    frame = review.measures[["measure", "unit", "method"]].drop_duplicates()
+    told = sorted(set(review.measures.keys("measure", "unit", "method")))
     return tuple(
         MethodRow(
-            words.MEASURE_WORDS.get(text(r["measure"])) or words.plain(text(r["measure"])),
-            text(r["unit"]),
-            text(r["method"]),
+            words.MEASURE_WORDS.get(text(measure)) or words.plain(text(measure)),
+            text(unit),
+            text(method),
         )
-        for r in records(frame.sort_values(["measure", "unit", "method"]))
+        for measure, unit, method in told
     )

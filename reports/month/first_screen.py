@@ -94,7 +94,7 @@ def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
     """What the month's figures rest on."""
     logs = table.now(RECORD)
     kinds = review.problems
-    aside = kinds[(kinds["kind"] == "set_aside") & (kinds["problem"] != OF_TRIP_ASIDE)]
+    aside = kinds.rows((kinds["kind"] == "set_aside") & (kinds["problem"] != OF_TRIP_ASIDE))
     return Completeness(
         received=review.received,
         expected=review.expected,
@@ -107,7 +107,7 @@ def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
 def key_figures(review: MonthReview, table: MeasureTable, closed: int, cases: int) -> KeyFigures:
     """The four figures with their trend."""
     followup = review.followup
-    due = [] if followup is None else records(followup.follow_ups[["overdue"]])
+    due = [] if followup is None else records(followup.follow_ups.only(["overdue"]))
     return KeyFigures(
         rate=table.by_month(RATE),
         kept=table.by_month(ALL_RULES),
@@ -126,8 +126,9 @@ def _concluded(
     if review.followup is None:
         return ()
     quality = review.followup.screen_quality
-    flags = quality[quality["verdict"] == "deviation"].groupby("month")[["flags", "reviewed"]].sum()
-    found = {text(m): (float(f), float(r)) for m, f, r in flags.itertuples()}
+    flags = quality.rows(quality["verdict"] == "deviation")
+    sums = flags.sums(["month"], ["flags", "reviewed"])
+    found = {text(m): (float(f), float(r)) for (m,), (f, r) in sums.items()}
     shares = ((m, found.get(m, (0.0, 0.0))) for m in months)
     return tuple((m, read / all_ if all_ else None) for m, (all_, read) in shares)
 

@@ -106,11 +106,11 @@ class FollowUp:
 def followup_data(review: MonthReview) -> FollowUp:
     """What the Month page shows of the follow-up; everything empty where the review has none."""
     followup = review.followup
-    listed = review.cases[review.cases["kind"] != "batch"]
+    listed = review.cases.rows(review.cases["kind"] != "batch")
     if followup is None:
         return FollowUp(False, restated(None, review), actions(None, review), len(listed))
     closed = closed_trips(followup)
-    cases = [text(c["trip_id"]) for c in records(listed[["trip_id"]])]
+    cases = [text(c["trip_id"]) for c in records(listed.only(["trip_id"]))]
     read = sum(trip in closed for trip in cases)
     return FollowUp(
         present=True,
@@ -226,12 +226,10 @@ def confirmed_by_rule(review: MonthReview) -> dict[str, Confirmed]:
     if review.followup is None:
         return {}
     quality = review.followup.screen_quality
-    flags = quality[(quality["month"] == review.month) & (quality["verdict"] == "deviation")]
+    flags = quality.rows((quality["month"] == review.month) & (quality["verdict"] == "deviation"))
     frame = review.measures
-    shares = {
-        text(r["group_value"]): r
-        for r in records(frame[(frame["measure"] == CONFIRMED) & (frame["month"] == review.month)])
-    }
+    own = frame.rows((frame["measure"] == CONFIRMED) & (frame["month"] == review.month))
+    shares = {text(r["group_value"]): r for r in records(own)}
     found = {}
     for row in records(flags):
         read, missed = int(row["reviewed"] or 0), int(row["missed"] or 0)

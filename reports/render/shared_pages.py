@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +29,10 @@ def write_shared(safe: MonthReview, folder: Path) -> Path:
     data = folder / "data"
     data.mkdir(parents=True, exist_ok=True)
     for name, frame in tables.items():
-        frame.to_csv(data / f"{name}.csv", index=False, encoding="utf-8", lineterminator="\n")
+        with (data / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
+            lines = csv.writer(file, lineterminator="\n")
+            lines.writerow(frame.columns)
+            lines.writerows(zip(*frame.plain().values(), strict=True))
     write_tables(tables, folder / "shared.xlsx")
     _write_run(safe, folder / "run.json")
     assets = write_assets(folder / "assets")

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 from reports.render.sheet_rows import KINDS, LONGEST_TEXT, Table, with_tables
 from reports.text.case_links import FOLDER, case_file
-from reports.text.rows import plain_column
 from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
 from schemas.followup import (
     ANSWERS,
@@ -30,7 +29,7 @@ from schemas.followup import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from schemas.frame import Frame
 
 DETERMINATIONS, CORRECT, RETRAINING = "determinations", "correct", "retraining"
 MOST_ROWS = 20_000
@@ -78,8 +77,8 @@ HOW = [
 
 
 def write_workbook(
-    tables: Mapping[str, pd.DataFrame | None],
-    determinations: pd.DataFrame,
+    tables: Mapping[str, Frame | None],
+    determinations: Frame,
     path: Path,
     lengths: Mapping[str, int] | None = None,
     standing: Path | None = None,
@@ -100,7 +99,7 @@ def write_workbook(
         _write_columns(book, formats, rows, list(tables), standing)
 
 
-def write_tables(tables: Mapping[str, pd.DataFrame], path: Path) -> None:
+def write_tables(tables: Mapping[str, Frame], path: Path) -> None:
     """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
     with _workbook(path) as (book, formats, rows):
         _write_tables(book, formats, rows, tables, {})
@@ -157,7 +156,7 @@ def _write_tables(
     book: Any,
     formats: dict[str, Any],
     rows: Rows,
-    tables: Mapping[str, pd.DataFrame | None],
+    tables: Mapping[str, Frame | None],
     lengths: Mapping[str, int],
 ) -> None:
     for name, frame in tables.items():
@@ -165,7 +164,7 @@ def _write_tables(
         _add(book, formats, rows, name[:31], shown)
 
 
-def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFrame) -> None:
+def _write_determinations(book: Any, formats: dict[str, Any], frame: Frame) -> None:
     sheet = book.add_worksheet(DETERMINATIONS)
     names = SHEET_COLUMNS
     fields = DeterminationsSheet.to_schema().columns
@@ -186,7 +185,7 @@ def _write_determinations(book: Any, formats: dict[str, Any], frame: pd.DataFram
         elif name in ANSWERS:
             sheet.data_validation(1, place, last, place, {"validate": "any", **help_text})
     month = names.index("service_month")
-    for row, cells in enumerate(_rows(frame[names]), start=1):
+    for row, cells in enumerate(_rows(frame.only(names)), start=1):
         for place, value in enumerate(cells):
             kind = "given" if names[place] in PREFILLED else "text"
             if names[place] == "case" and value is not None:
@@ -230,17 +229,18 @@ def _add(book: Any, formats: dict[str, Any], rows: Rows, name: str, table: Table
     rows[len(book.worksheets())] = table
 
 
-def _table(name: str, frame: pd.DataFrame, length: int) -> Table:
+def _table(name: str, frame: Frame, length: int) -> Table:
     """The rows of a table that its sheet holds, and what it says of the others."""
-    columns = [plain_column(column) for _, column in frame.iloc[:MOST_ROWS].items()]
+    shown = frame.rows(slice(MOST_ROWS)).plain()
     whole = _whole_columns(name)
     kinds, widths = [], []
-    for column, dtype, values in zip(frame.columns, frame.dtypes, columns, strict=True):
-        number = "whole" if column in whole or dtype.kind in "iu" else "number"
-        kinds.append(number if dtype.kind in "iuf" else "text")
-        widths.append(_width(column, values, text=dtype.kind not in "iufb"))
+    for column, values in shown.items():
+        kind = frame[column].dtype.kind
+        number = "whole" if column in whole or kind in "iu" else "number"
+        kinds.append(number if kind in "iuf" else "text")
+        widths.append(_width(column, values, text=kind not in "iufb"))
     left = f"{length - MOST_ROWS} more rows are in data/{name}.csv" if length > MOST_ROWS else None
-    return Table(list(frame.columns), kinds, widths, columns, left)
+    return Table(list(shown), kinds, widths, list(shown.values()), left)
 
 
 def _texts(columns: Mapping[str, Sequence[str]]) -> Table:
@@ -282,9 +282,9 @@ def _write_cell(sheet: Any, row: int, place: int, value: str | None, form: Any) 
         sheet.write_string(row, place, cut, form)
 
 
-def _rows(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+def _rows(frame: Frame) -> Iterator[tuple[Any, ...]]:
     """Rows of plain Python values, missing ones as None."""
-    return zip(*(plain_column(column) for _, column in frame.items()), strict=True)
+    return zip(*frame.plain().values(), strict=True)
 
 
 def _model_columns(name: str) -> dict[str, Any]:

@@ -18,8 +18,7 @@ from schemas.record import dataclass
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from schemas.frame import Frame
     from schemas.month_review import MonthReview, RuleFacts
     from schemas.shared_outputs import SharedTables
 
@@ -195,7 +194,7 @@ def base_data(review: MonthReview, base: str) -> BasePage:
     return BasePage(**vars(page), base=base, own=own, trips_here=trips, whole_title=ALL_WORDS)
 
 
-def _of(frame: pd.DataFrame, period: str) -> list[Row]:
+def _of(frame: Frame, period: str) -> list[Row]:
     return [row for row in records(frame) if row["period"] == period]
 
 

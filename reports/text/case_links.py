@@ -23,7 +23,7 @@ def case_files(review: MonthReview) -> dict[str, str]:
     """The file of every trip that has a page, by trip_id, in reading order."""
     if review.details is None:
         return {}
-    trips = (text(row["trip_id"]) for row in records(review.details.trips[["trip_id"]]))
+    trips = (text(row["trip_id"]) for row in records(review.details.trips.only(["trip_id"])))
     return {trip: case_file(trip) for trip in trips}
 
 

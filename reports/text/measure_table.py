@@ -34,7 +34,7 @@ class MeasureTable:
 
     def __init__(self, review: MonthReview, measures: Iterable[str]) -> None:
         frame = review.measures
-        chosen = frame[frame["measure"].isin(tuple(measures))]
+        chosen = frame.rows(frame.isin("measure", tuple(measures)))
         self.month = review.month
         self.to_month = f"to {review.month}"
         self.months = tuple(m for m in review.months if m <= review.month)[-MONTHS_MOST:]

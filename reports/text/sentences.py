@@ -36,7 +36,7 @@ def outcomes_of_month(review: MonthReview) -> dict[str, int]:
     came = dict.fromkeys(("died", "arrest", "intubated", "more_support"), 0)
     every = review.measures
     of_month = (every["group_by"] == "outcome") & (every["month"] == review.month)
-    for row in records(every[of_month]):
+    for row in records(every.rows(of_month)):
         code = text(row["group_value"])
         if row["measure"] == (DAY_AFTER if code == "died" else WORSE):
             came[code] = int(row["numerator"])

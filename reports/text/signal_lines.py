@@ -152,7 +152,7 @@ def charts_now(review: MonthReview) -> list[Row]:
     frame = review.figures.signal_charts if review.figures is not None else None
     if frame is None:
         return []
-    return records(frame[frame["month"] == review.month])
+    return records(frame.rows(frame["month"] == review.month))
 
 
 def watched(review: MonthReview) -> bool:
@@ -184,7 +184,7 @@ def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
     if frame is None:
         return []
     measure, by, value, month = (
-        frame[name].to_numpy() for name in ("measure", "group_by", "group_value", "month")
+        frame[name] for name in ("measure", "group_by", "group_value", "month")
     )
     own = (measure == key[0]) & (by == key[1]) & (value == key[2]) & (month <= review.month)
-    return records(frame[own].sort_values("month"))
+    return records(frame.rows(own).sorted_by("month"))

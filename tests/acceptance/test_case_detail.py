@@ -23,6 +23,7 @@ from pipeline.rules.sql_parameters import SqlParameters
 from pipeline.store.database import open_store
 from schemas.case_detail import CASE_TABLES, CaseDetails
 from schemas.stored import CHILD_TABLES
+from tests.frames import to_pandas
 
 pytestmark = pytest.mark.usefixtures("without_screen")
 
@@ -54,7 +55,7 @@ def details(delivery: Path, tmp_path_factory: pytest.TempPathFactory) -> CaseDet
     make_tables(con, MONTH, {})
     found = case_details(con, versions)
     con.close()
-    return found
+    return to_pandas(found)  # type: ignore[no-any-return]
 
 
 def test_frames_have_their_columns_and_only_case_trips(details: CaseDetails) -> None:

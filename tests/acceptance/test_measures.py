@@ -18,6 +18,7 @@ from pipeline.measures.registry import MEASURES
 from pipeline.review import review
 from pipeline.simulate import simulate
 from tests.deep import examples, with_deep
+from tests.frames import to_pandas
 
 from .command_runs import data_alone
 
@@ -221,7 +222,7 @@ def of_trips(counts: list[tuple[str, float, int]]) -> tuple[Any, float]:
             "INSERT INTO ventilator_time VALUES (?, '2026-01', TRUE, ?, '0-25 %', ?, ?)",
             [(i, size, round(3600 * t), x) for i, (size, t, x) in enumerate(counts)],
         )
-        rates = rates_of(con, "2026-01").set_index(["group_by", "group_value", "month"])
+        rates = to_pandas(rates_of(con, "2026-01")).set_index(["group_by", "group_value", "month"])
         return rates, service_k(con)
 
 

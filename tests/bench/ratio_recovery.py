@@ -27,6 +27,7 @@ from pipeline.statistics.rate_model import rate_model
 from pipeline.statistics.service_dispersion import service_dispersion
 from pipeline.store.database import create_layout
 from schemas.protocol import ProtocolVersion
+from tests.frames import to_pandas
 
 SMALLER, LARGER = "prong-2", "prong-3"
 RATIO, CONFOUNDING, PER_100H = 1.5, 0.15, 60.0
@@ -102,7 +103,7 @@ def main() -> None:
         services(Path(name), seeds, trips)
         con = into_one_store(Path(name))
     judge(con)
-    rows = size_rows(con, "9999-12")
+    rows = to_pandas(size_rows(con, "9999-12"))
     seed_of = dict(con.execute("SELECT trip_key, delivery_no FROM delivered.trips").fetchall())
     rows["seed"] = rows["trip_key"].map(seed_of)
     held: dict[str, list[bool]] = {"adjusted": [], "crude": []}

@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 
+from tests.frames import to_pandas
+
 FIRST, QUIET = 2025, 6
 SIZES = ("prong-1", "prong-2", "prong-3", "prong-4", "prong-5", "wide-1", "wide-2", "wide-3")
 LARGEST_SIZES = ("prong-3", "prong-4")
@@ -123,7 +125,7 @@ def heard(scenario: str, seed: int, trips_a_month: int, months: int) -> Heard:
     place = {named(m): m for m in range(months)}
     rows = tuple(
         (s.kind, (s.measure, s.group_by, s.group_value), place[s.month], place.get(s.since, -1))
-        for s in found[found["side"] == "worse"].itertuples()
+        for s in to_pandas(found.rows(found["side"] == "worse")).itertuples()
     )
     return Heard(rows, seed)
 

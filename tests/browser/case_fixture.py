@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import pandas as pd
-
 from schemas.case_detail import CASE_TABLES, CaseDetails
+from schemas.frame import Frame
 from schemas.month_review import RuleFacts
 from schemas.work import MonthWork, WorkItem
 
@@ -29,10 +28,10 @@ LIMIT_MIN = 65
 OCCLUSIONS = [(5100, 48.0, 7.0, True), (5160, 51.0, None, True), (6600, None, 9.0, False)]
 
 
-def details(cases: pd.DataFrame, hostile: dict[str, str] | None = None) -> CaseDetails:
+def details(cases: Frame, hostile: dict[str, str] | None = None) -> CaseDetails:
     """Frames of these cases: the first trip rich, others open, without settings, or plain."""
     rows: Rows = {name: [] for name in CASE_TABLES}
-    for index, case in enumerate(cases.to_dict("records")):
+    for index, case in enumerate(cases.records()):
         kind = {0: "rich", 1: "open", 2: "uncharted", 3: "weaned"}.get(index, "plain")
         trip = _trip(case, kind)
         if hostile:
@@ -46,11 +45,11 @@ def details(cases: pd.DataFrame, hostile: dict[str, str] | None = None) -> CaseD
     return CaseDetails(**frames, not_recorded={})
 
 
-def _frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+def _frame(name: str, rows: list[dict[str, Any]]) -> Frame:
     columns = list(CASE_TABLES[name].columns)
     unknown = {key for row in rows for key in row} - set(columns)
     assert not unknown, (name, unknown)
-    return pd.DataFrame(rows, columns=columns)
+    return Frame.of_rows(rows, columns)
 
 
 def _trip(case: dict[str, Any], kind: str) -> dict[str, Any]:
@@ -173,9 +172,9 @@ def _spoil(rows: Rows, hostile: dict[str, str]) -> None:
                 row[key] = values[index % len(values)]
 
 
-def work_of(cases: pd.DataFrame) -> MonthWork:
+def work_of(cases: Frame) -> MonthWork:
     """The cases as work, all of it open, and two records to fetch."""
-    rows = cases.astype(object).where(cases.notna(), "").to_dict("records")
+    rows = [{name: "" if v is None else v for name, v in row.items()} for row in cases.records()]
     items = [
         WorkItem(c["kind"], c["trip_id"], c["base"], c["why"], c["leading_rule"], c["severity"], n,
                  "open", tuple(str(c["rules"]).split()))

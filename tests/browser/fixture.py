@@ -14,9 +14,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce
 from schemas.outputs import OUTPUTS
 from tests.browser import case_fixture
+from tests.frames import from_pandas
 
 MONTHS = ("2026-01", "2026-02", "2026-03", "2026-04", "2026-05", "2026-06")
 SIZES = [
@@ -60,12 +62,11 @@ NAMES = {
 }
 
 
-def table(name: str, rows: list[list[Any]]) -> pd.DataFrame:
+def table(name: str, rows: list[list[Any]]) -> Frame:
     """The rows as the output table of that name; columns not given are null."""
-    frame = pd.DataFrame(rows, columns=NAMES[name].split())
     known = [*OUTPUTS[name].to_schema().columns]
-    assert set(frame.columns) <= set(known), name
-    return frame.reindex(columns=known)
+    assert set(NAMES[name].split()) <= set(known), name
+    return from_pandas(pd.DataFrame(rows, columns=NAMES[name].split()).reindex(columns=known))
 
 
 def garwood(events: float, hours: float) -> tuple[float, float, float]:
@@ -163,7 +164,7 @@ def ratio_rows(rates: list[list[Any]]) -> list[list[Any]]:
     ]
 
 
-def cases_frame(number: int) -> pd.DataFrame:
+def cases_frame(number: int) -> Frame:
     groups = ["always_read", "deviation", "deviation", "borderline", "batch", "audit"]
     rows = []
     for index in range(number):
@@ -205,7 +206,7 @@ WHYS = {
 }
 
 
-def problems_frame() -> pd.DataFrame:
+def problems_frame() -> Frame:
     text = """
 set_aside|unknown-code|settings.csv|211|source|T02711|source is none of the codes.|Map the code.
 contradiction|wall-fio2|settings.csv|318|fio2|T02785|FiO2 below 1.0 on wall oxygen.|Ask the crew.
@@ -216,10 +217,10 @@ mention|file-not-read|planted.csv||||The file was left unread.|Nothing to do.
         text += f"set_aside|out-of-range|settings.csv|{line}|fio2|T0{line}|"
         text += "fio2 must lie in 0.21 to 1.0.|Correct the export: fractions, not per cent.\n"
     frame = pd.read_csv(io.StringIO(text), sep="|", names=NAMES["problems"].split())
-    return frame.astype({"line": "Int32"})
+    return from_pandas(frame.astype({"line": "Int32"}))
 
 
-def occlusions_frame(number: int) -> pd.DataFrame:
+def occlusions_frame(number: int) -> Frame:
     """That many events of one trip, the last of them not counted."""
     setting = [48.0, 8.0, "ventilator", "prong-3", 14.0]
     rows = []
@@ -230,18 +231,19 @@ def occlusions_frame(number: int) -> pd.DataFrame:
     return table("occlusions", rows)
 
 
-def cannulas_frame() -> pd.DataFrame:
-    names = ["id", "family", "size_rank", "label", "flow_min_lpm", "flow_max_lpm"]
-    return pd.DataFrame([size[:6] for size in SIZES], columns=names).assign(carried=True)
+def cannulas_frame() -> Frame:
+    names = ("id", "family", "size_rank", "label", "flow_min_lpm", "flow_max_lpm")
+    known = {name: [size[n] for size in SIZES] for n, name in enumerate(names)}
+    return Frame({**known, "carried": True})
 
 
-def counts_frame(counts: Mapping[str, tuple[int, ...]]) -> pd.DataFrame:
+def counts_frame(counts: Mapping[str, tuple[int, ...]]) -> Frame:
     severity = {rule: level for rule, level, _ in RULES}
     rows = [[rule, severity[rule], *numbers] for rule, numbers in counts.items()]
     return table("rule_counts", rows)
 
 
-def measures_frame(*groups: list[list[Any]]) -> pd.DataFrame:
+def measures_frame(*groups: list[list[Any]]) -> Frame:
     return table("measures", list(itertools.chain(*groups)))
 
 
@@ -307,7 +309,7 @@ def empty_month() -> MonthReview:
         details=case_fixture.details(cases_frame(0)),
         occlusions=occlusions_frame(0),
         measures=measures_frame(rates, share_rows(counts)),
-        problems=problems_frame().head(0),
+        problems=problems_frame().rows(slice(0)),
     )
 
 
@@ -320,13 +322,13 @@ def bare_month() -> MonthReview:
         received=0,
         expected=None,
         expected_by_month={},
-        rule_counts=review.rule_counts.head(0),
-        cases=review.cases.head(0),
+        rule_counts=review.rule_counts.rows(slice(0)),
+        cases=review.cases.rows(slice(0)),
         details=None,
-        occlusions=review.occlusions.head(0),
-        measures=review.measures.head(0),
-        problems=review.problems.head(0),
-        cannulas=review.cannulas.head(0),
+        occlusions=review.occlusions.rows(slice(0)),
+        measures=review.measures.rows(slice(0)),
+        problems=review.problems.rows(slice(0)),
+        cannulas=review.cannulas.rows(slice(0)),
     )
 
 
@@ -344,8 +346,8 @@ def one_trip() -> MonthReview:
         expected=1,
         expected_by_month={MONTHS[-1]: (1, 1)},
         rule_counts=counts_frame(counts),
-        cases=cases_frame(6).iloc[1:2].assign(reading_order=1),
-        details=case_fixture.details(cases_frame(6).iloc[1:2].assign(reading_order=1)),
+        cases=cases_frame(6).rows(slice(1, 2)).assign(reading_order=1),
+        details=case_fixture.details(cases_frame(6).rows(slice(1, 2)).assign(reading_order=1)),
         measures=measures_frame(rates, share_rows(counts)),
     )
 
@@ -382,16 +384,14 @@ def hostile_month() -> MonthReview:
     """Tokens, labels and sentences that try to be something other than text."""
     values = list(HOSTILE.values())
     review = month_review()
-    cases = review.cases.copy()
-    cases["trip_id"] = [values[i % len(values)] for i in range(len(cases))]
-    cases["base"] = [values[(i + 1) % len(values)] for i in range(len(cases))]
-    cases["why"] = [values[(i + 2) % len(values)] for i in range(len(cases))]
+    told = [values[i % len(values)] for i in range(len(review.cases) + 2)]
+    cases = review.cases.assign(trip_id=told[:-2], base=told[1:-1], why=told[2:])
     cannulas = review.cannulas.assign(label=values[: len(SIZES)])
     problems = review.problems.assign(what=HOSTILE["script"], remedy=HOSTILE["markup"])
     return month_review(
         service=HOSTILE["quotes"],
         cases=cases,
-        details=case_fixture.details(cases.head(len(values)), HOSTILE),
+        details=case_fixture.details(cases.rows(slice(len(values))), HOSTILE),
         cannulas=cannulas,
         problems=problems,
         protocol=(ProtocolInForce(HOSTILE["markup"], "2026-01", None, None),),

@@ -8,8 +8,8 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
+from schemas.frame import Frame
 from schemas.measure_outputs import MEASURE_OUTPUTS, MeasureFacts
 from schemas.month_review import MeasureFigures, MonthReview
 from schemas.outputs import OUTPUTS
@@ -46,10 +46,10 @@ def facts() -> tuple[MeasureFacts, ...]:
     )
 
 
-def frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+def frame(name: str, rows: list[dict[str, Any]]) -> Frame:
     model = MEASURE_OUTPUTS.get(name) or OUTPUTS[name]
     columns = list(model.to_schema().columns)
-    found = pd.DataFrame(rows, columns=columns)
+    found = Frame.of_rows(rows, columns)
     assert not rows or set(rows[0]) <= set(columns), name
     return found
 

@@ -13,16 +13,16 @@ from functools import cache, partial
 from html.parser import HTMLParser
 from pathlib import Path
 
-import pandas as pd
-
 from reports.text.case_links import FOLDER as FOLDER_OF_CASES
 from reports.text.case_links import case_file
 from reports.text.navigation import Site
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
+from schemas.frame import Frame, stacked
 from schemas.month_review import MonthReview
 from schemas.units import Unit
 from tests.browser import fixture_figures
 from tests.browser.fixture import table
+from tests.frames import frame_of
 
 FOLDER = Path(__file__).parent / "golden"
 RULE = "wall-oxygen-time"
@@ -94,7 +94,7 @@ def month_review() -> MonthReview:
         for by, value, k, n in (("service", "all", 5, 27), ("base", "elm", 4, 9),
                                 ("base", "cedar", 1, 12), ("base", "alder", 0, 6))
     ]  # fmt: skip
-    measures = pd.concat([review.measures, table("measures", shares)], ignore_index=True)
+    measures = stacked([review.measures, table("measures", shares)])
     return dataclasses.replace(review, measures=measures, expected=56, late={"2026-05": 2})
 
 
@@ -117,7 +117,7 @@ def pages_text() -> dict[str, str]:
     review = followed_review()
     with tempfile.TemporaryDirectory() as folder:
         month = write_pages(review, Path(folder)).parent
-        case = month / FOLDER_OF_CASES / case_file(str(review.cases["trip_id"].iloc[0]))
+        case = month / FOLDER_OF_CASES / case_file(str(review.cases["trip_id"][0]))
         files = {name: month / f"{name}.html" for name in ("director", "education", "year")}
         files |= {"case": case, "brief": month / "brief-3.html"}
         found = {name: path.read_text(encoding="utf-8") for name, path in files.items()}
@@ -130,16 +130,16 @@ def followed_review() -> MonthReview:
     """The same month with a goal, and with what readers concluded, referred and asked for."""
     review = month_review()
     rules = tuple(dataclasses.replace(r, goal=0.05) if r.rule == RULE else r for r in review.rules)
-    trip = str(review.cases["trip_id"].iloc[1])
+    trip = str(review.cases["trip_id"][1])
     row = {"trip_id": trip, "month": review.month, "base": "cedar", "rules": RULE}
-    frames = {name: pd.DataFrame(columns=list(model.to_schema().columns))
+    frames = {name: Frame.of_rows([], model.to_schema().columns)
               for name, model in FOLLOWUP_OUTPUTS.items() if name in MONTH_TABLES}  # fmt: skip
     practice = {"month": review.month, "rule": RULE, "base": "cedar", "judged": 20, "flags": 4,
                 "reviewed": 3, "practice": 2, "missed": 0}  # fmt: skip
     frames |= {
-        "practice_variances": pd.DataFrame([practice]),
-        "referred": pd.DataFrame([{**row, "refer_to": "director", "reviewer": "R1"}]),
-        "year_actions": pd.DataFrame([
+        "practice_variances": frame_of([practice]),
+        "referred": frame_of([{**row, "refer_to": "director", "reviewer": "R1"}]),
+        "year_actions": frame_of([
             {**row, "action": "check the heater", "due_month": "2026-05", "state": state}
             for state in ("overdue", "closed")
         ]),

@@ -16,6 +16,7 @@ from tests.browser.structure import headings_and_landmarks_in_order, no_dead_lin
 from tests.browser.test_accessibility import axe_source, serious
 from tests.browser.test_month_page import CUT_TEXTS, SIDEWAYS, _resize
 from tests.deep import examples
+from tests.frames import to_pandas
 
 SERVICES = {
     "full": fixture_figures.full,
@@ -95,7 +96,7 @@ def test_points_stand_at_the_figures(open_audience: Opener) -> None:
     _resize(page, 1280)
     frame = fixture_figures.full().figures
     assert frame is not None
-    rows = frame.charts
+    rows = to_pandas(frame.charts)
     own = rows[(rows["measure"] == "occlusion-rate") & (rows["group_by"] == "service")]
     drawn = sorted(page.evaluate(DRAWN_VALUES))
     # each signal is drawn twice: its point and its ring

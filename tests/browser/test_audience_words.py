@@ -6,7 +6,6 @@ import dataclasses
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from reports.charts.control_data import (
@@ -27,6 +26,7 @@ from reports.director.data import director_data
 from reports.month.data import month_data
 from reports.text.navigation import Site
 from reports.text.signal_lines import BY_CHANCE, lead_lines
+from schemas.frame import Frame
 from schemas.month_review import MeasureFigures, MonthReview
 from tests.browser import fixture_figures
 from tests.browser.fixture_figures import LAST
@@ -39,17 +39,18 @@ ROW_BELOW = "8 points in a row below the centre"
 """Signals as the frames have them."""
 
 
-def changed(charts: pd.DataFrame, **values: Any) -> pd.DataFrame:
+def changed(charts: Frame, **values: Any) -> Frame:
     """The last month of the service's occlusion rate with other values."""
-    own = charts["measure"].eq("occlusion-rate") & charts["group_by"].eq("service")
-    for name, value in values.items():
-        charts.loc[own & charts["month"].eq(LAST), name] = value
-    return charts
+    rows = charts.records()
+    for row in rows:
+        if (row["measure"], row["group_by"], row["month"]) == (*SERVICE[:2], LAST):
+            row.update(values)
+    return Frame.of_rows(rows, charts.columns)
 
 
 def with_last(**values: Any) -> MonthReview:
     figures = fixture_figures.measure_figures()
-    figures = dataclasses.replace(figures, charts=changed(figures.charts.copy(), **values))
+    figures = dataclasses.replace(figures, charts=changed(figures.charts, **values))
     return fixture_figures.review(figures)
 
 
@@ -117,15 +118,15 @@ def test_without_a_signal_the_lead_says_so_or_what_it_depends_on() -> None:
     assert figures.signal_charts is not None
     assert figures.one_by_one is not None
     calm: dict[str, Any] = {
-        "signals": figures.signals.iloc[:0], "one_by_one": figures.one_by_one.assign(came=0),
+        "signals": figures.signals.rows(slice(0)), "one_by_one": figures.one_by_one.assign(came=0),
     }  # fmt: skip
     (none,) = lead_with(**calm)
     assert none.startswith("No signal")
     charts = figures.signal_charts
     young = lead_with(**calm, signal_charts=charts.assign(threshold=np.nan))
     assert [line.startswith("Too few months") for line in young] == [True]
-    one = charts["group_by"].eq("service")
-    depends = charts.assign(certainty=charts["certainty"].mask(one, "depends"))
+    one = charts["group_by"] == "service"
+    depends = charts.assign(certainty=np.where(one, "depends", charts["certainty"]))
     left_open = lead_with(**calm, signal_charts=depends)[1]
     assert (numbers(left_open), "depends" in left_open) == (["1", "3"], True)
 
@@ -142,9 +143,9 @@ def test_signals_in_words() -> None:
 def test_signals_are_counted_and_a_long_gap_is_called_better() -> None:
     review = fixture_figures.full()
     figures = figures_of(review)
-    charts = figures.charts.assign(signal=None)
-    own = charts["measure"].eq("trips-between-deviations")
-    charts.loc[own & charts["point"].isin([5, 9]), "signal"] = ABOVE
+    own = figures.charts["measure"] == "trips-between-deviations"
+    signalled = own & figures.charts.isin("point", [5, 9])
+    charts = figures.charts.assign(signal=[ABOVE if one else None for one in signalled])
     facts = tuple(
         dataclasses.replace(f, better="higher") if f.id == "trips-between-deviations" else f
         for f in figures.facts
@@ -220,7 +221,7 @@ def test_false_signals_are_added_up() -> None:
     found = false_signals_data(figures)
     # 8 series of 0.4 months a year each
     assert found.yearly == pytest.approx(8 * 0.4)
-    others = len(figures.charts.groupby(["measure", "group_by", "group_value"])) - 8
+    others = len(figures.charts.groups("measure", "group_by", "group_value")) - 8
     assert found.series == others + 8
     # series simulated, their signals a year and a month, and those that were not simulated
     assert numbers(found.caution) == ["8", "3.2", "0.27", f"{others}"]

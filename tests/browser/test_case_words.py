@@ -9,7 +9,6 @@ import unicodedata
 from pathlib import Path
 from xml.etree import ElementTree
 
-import pandas as pd
 import pytest
 
 from reports import write_pages
@@ -28,6 +27,7 @@ from reports.text import words
 from reports.text.case_links import case_file, case_files
 from reports.text.navigation import Site, months_written, navigation
 from schemas.findings import CONCLUSIONS, MISSED
+from schemas.frame import stacked
 from schemas.month_review import MonthReview
 from tests.browser import case_fixture, fixture
 from tests.browser.case_fixture import LIMIT_MIN
@@ -226,8 +226,8 @@ def test_a_month_of_many_observations_stays_light(tmp_path: Path) -> None:
     """An observation every 15 s for two days: the points lose their texts, the table is cut."""
     review = fixture.one_trip()
     assert review.details is not None
-    one = review.details.observations.head(1)
-    many = pd.concat([one.assign(at_s=15 * n, line=n) for n in range(3000)])
+    one = review.details.observations.rows(slice(1))
+    many = stacked([one.assign(at_s=15 * n, line=n) for n in range(3000)])
     details = dataclasses.replace(review.details, observations=many)
     page = write_pages(dataclasses.replace(review, details=details), tmp_path)
     case = next((page.parent / "cases").iterdir())
@@ -261,7 +261,7 @@ def test_the_list_links_to_cases_that_have_a_page(pages: dict[str, Path]) -> Non
     assert "Only the first 20" in html
     assert "Only the first" not in pages["full"].read_text(encoding="utf-8")
     review = fixture.large_month()
-    details = case_fixture.details(review.cases.head(502))
+    details = case_fixture.details(review.cases.rows(slice(502)))
     more = month_data(dataclasses.replace(review, details=details)).cases
     assert more.next_page == case_file(str(review.cases["trip_id"][CASES_IN_TABLE]))
 
@@ -274,7 +274,7 @@ def test_pages_of_trips_that_are_no_case_any_more_go(tmp_path: Path) -> None:
     (folder / "notes.html").touch()
     before = {p.name: p.read_bytes() for p in folder.iterdir()}
     assert review.details is not None
-    fewer = dataclasses.replace(review.details, trips=review.details.trips.head(3))
+    fewer = dataclasses.replace(review.details, trips=review.details.trips.rows(slice(3)))
     write_pages(dataclasses.replace(review, details=fewer), tmp_path)
     assert len(list(folder.iterdir())) == 4
     write_pages(review, tmp_path)
@@ -295,7 +295,7 @@ def test_a_trip_of_nothing_is_drawn(tmp_path: Path) -> None:
     review = fixture.month_review()
     assert review.details is not None
     empty = {
-        name: getattr(review.details, name).head(0)
+        name: getattr(review.details, name).rows(slice(0))
         for name in ("timeline", "settings", "observations", "contacts", "occlusions", "lost",
                      "verdicts", "evidence", "limit_moments", "stretches", "problems")
     }  # fmt: skip
@@ -305,7 +305,7 @@ def test_a_trip_of_nothing_is_drawn(tmp_path: Path) -> None:
         **dict.fromkeys(("sending_cannula", "planned_transit_min", "outcome"), None),
         **dict.fromkeys(("clock_tolerance_s", "clock_removed"), None),
     }
-    trips = review.details.trips.head(1).assign(**lacking, open_end=True)
+    trips = review.details.trips.rows(slice(1)).assign(**lacking, open_end=True)
     details = dataclasses.replace(review.details, trips=trips, **empty)
     alone = dataclasses.replace(review, details=details)
     written = write_pages(alone, tmp_path).parent / "cases" / case_file(str(trips["trip_id"][0]))
@@ -322,14 +322,14 @@ def test_a_trip_of_nothing_is_drawn(tmp_path: Path) -> None:
 
 def test_rows_of_trips_set_aside_are_one_problem() -> None:
     review = fixture.month_review()
-    row = review.problems.head(1).assign(problem="trip-set-aside", trip_id=None)
+    row = review.problems.rows(slice(1)).assign(problem="trip-set-aside", trip_id=None)
     many = [row.assign(line=n, what=f"the row's trip was set aside: line {n % 2} of trips")
             for n in range(5)]  # fmt: skip
-    alone = dataclasses.replace(review, problems=pd.concat(many))
+    alone = dataclasses.replace(review, problems=stacked(many))
     groups = problems(alone)
     assert [(g.count, numbers(g.problem)) for g in groups] == [(5, ["2"])]  # rows, trips
     assert month_data(alone).completeness.rows_aside == 0
-    both = dataclasses.replace(review, problems=pd.concat([review.problems, *many]))
+    both = dataclasses.replace(review, problems=stacked([review.problems, *many]))
     assert month_data(both).completeness.rows_aside == 8
 
 
@@ -342,8 +342,8 @@ def test_the_cases_to_read_first_are_counted() -> None:
     review = fixture.month_review()
     cases = review.cases.assign(group="deviation", severity="medium")
     assert month_data(dataclasses.replace(review, cases=cases)).work[0].first == 0
-    cases.loc[cases.index[1], "severity"] = "high"
-    cases.loc[cases.index[4], "group"] = "always_read"
+    cases["severity"][1] = "high"
+    cases["group"][4] = "always_read"
     assert month_data(dataclasses.replace(review, cases=cases)).work[0].first == 2
 
 

@@ -19,6 +19,7 @@ from reports.director.places import LEAST_BAR
 from reports.text.navigation import Site
 from reports.text.signal_lines import signal_parts
 from reports.text.worse import worse
+from schemas.frame import Frame
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
 from schemas.work import MonthWork, WorkItem
 from tests.browser import fixture, fixture_figures
@@ -26,6 +27,7 @@ from tests.browser.reading import numbers
 from tests.browser.test_audience_words import figures_of
 from tests.browser.test_followup_words import with_followup
 from tests.deep import with_deep
+from tests.frames import frame_of, from_pandas, to_pandas
 
 KEY = ["measure", "group_by", "group_value"]
 
@@ -38,12 +40,12 @@ def page(review: MonthReview | None = None) -> DirectorPage:
     return director_data(found, figures_of(found), Site())
 
 
-def changed(**frames: pd.DataFrame) -> tuple[MonthReview, MeasureFigures]:
+def changed(**frames: Frame) -> tuple[MonthReview, MeasureFigures]:
     figures = dataclasses.replace(fixture_figures.measure_figures(), **frames)
     return fixture_figures.review(figures), figures
 
 
-def funnels() -> pd.DataFrame:
+def funnels() -> Frame:
     return fixture_figures.measure_figures().funnels
 
 
@@ -71,7 +73,7 @@ def test_a_base_with_few_trips_is_never_named_and_shows_counts_alone() -> None:
 
 
 def test_a_base_below_the_service_is_not_asked_to_retrain() -> None:
-    below = funnels().assign(outside=lambda f: -f["outside"])
+    below = funnels().assign(outside=-funnels()["outside"])
     review, figures = changed(funnels=below)
     assert apart_cells(rule_rows(review, figures)) == []
 
@@ -156,8 +158,8 @@ def test_two_years_of_a_large_service_make_a_light_page(tmp_path: Path) -> None:
     assert figures.trip_marks is not None
     assert figures.one_by_one is not None
     rules = ("escalation-call", "low-saturation-response", "repeated-occlusion-call")
-    single = figures.one_by_one.iloc[0].to_dict()
-    keys = {tuple(k) for k in figures.trip_marks[KEY].itertuples(index=False)}
+    single = figures.one_by_one.records()[0]
+    keys = set(figures.trip_marks.keys(*KEY))
     keys |= {("one-by-one", "rule", rule) for rule in rules}
     states = ("kept", "variance", "undecided")
     months = pd.DataFrame({"trip_month": fixture_figures.month_names(24)})
@@ -165,8 +167,8 @@ def test_two_years_of_a_large_service_make_a_light_page(tmp_path: Path) -> None:
                          columns=["trip_id", "state"])  # fmt: skip
     marks = pd.DataFrame(keys, columns=KEY).merge(months, how="cross").merge(trips, how="cross")
     own = dataclasses.replace(
-        figures, trip_marks=marks.reindex(columns=figures.trip_marks.columns),
-        one_by_one=pd.DataFrame([{**single, "rule": rule} for rule in rules]),
+        figures, trip_marks=from_pandas(marks).only(figures.trip_marks.columns),
+        one_by_one=frame_of([{**single, "rule": rule} for rule in rules]),
     )  # fmt: skip
     written = write_pages(fixture_figures.review(own), tmp_path).with_name("director.html")
     html = written.read_text(encoding="utf-8")
@@ -219,7 +221,7 @@ def test_the_signal_is_named_with_the_trips_it_counts() -> None:
     review = fixture_figures.full()
     (signal,), (said,) = page().first.signals, worse(review)
     assert signal.what.endswith("time at cedar")
-    marks = review.figures.trip_marks
+    marks = to_pandas(review.figures.trip_marks)
     own = marks[(marks["measure"] == said.measure) & (marks["group_value"] == said.value)
                 & (marks["state"] == "variance") & (marks["trip_month"] >= said.since)]  # fmt: skip
     assert 0 < len(own) == len(signal.trips) + signal.more

@@ -6,7 +6,6 @@ import dataclasses
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from reports.education.briefs import briefs_data
@@ -15,6 +14,7 @@ from reports.education.retraining import retraining_data, verdict_words
 from reports.education.teaching import child_words, teaching_data, trips_to_teach
 from reports.render.packs import teaching_pack
 from reports.text.navigation import Site
+from schemas.frame import stacked
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures, fixture_trips
 from tests.browser.reading import numbers
@@ -132,7 +132,7 @@ def test_before_and_after_with_their_months_and_the_caution() -> None:
 
 def test_the_latest_retraining_is_told_first() -> None:
     figures = fixture_figures.measure_figures()
-    rows = pd.concat([figures.before_after.assign(month="2025-02"), figures.before_after])
+    rows = stacked([figures.before_after.assign(month="2025-02"), figures.before_after])
     months = [r.month for r in retraining_data(dataclasses.replace(figures, before_after=rows))]
     assert months == sorted(months, reverse=True)
 
@@ -208,7 +208,7 @@ def test_a_case_to_teach_with_holds_no_token_and_no_month() -> None:
     review = fixture_figures.full()
     assert review.details is not None
     for trip in trips_to_teach(review)[:5]:
-        row = review.details.trips.set_index("trip_id").loc[trip]
+        row = next(r for r in review.details.trips.records() if r["trip_id"] == trip)
         html = teaching_pack(review, trip)
         tokens = [trip, row["base"], row["ventilator_unit"], row["heater_unit"], review.service,
                   "June", review.month]  # fmt: skip

@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-import pandas as pd
 import pytest
 
 from reports.director.screen_quality import screen_data
@@ -14,19 +13,20 @@ from reports.month.followup import answers_by_trip, confirmed_by_rule, followup_
 from reports.month.restated import restated
 from reports.text.words import NBSP
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
+from schemas.frame import Frame, stacked
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.reading import numbers
 
 MONTH = fixture.month_review().month
-TRIP = str(fixture.month_review().cases["trip_id"].iloc[0])
+TRIP = str(fixture.month_review().cases["trip_id"][0])
 RULE = "wall-oxygen-time"
 
 
-def frame(name: str, rows: list[dict[str, Any]]) -> pd.DataFrame:
+def frame(name: str, rows: list[dict[str, Any]]) -> Frame:
     columns = list(FOLLOWUP_OUTPUTS[name].to_schema().columns)
     assert all(set(row) <= set(columns) for row in rows), name
-    return pd.DataFrame(rows, columns=columns)
+    return Frame.of_rows(rows, columns)
 
 
 def with_followup(month: MonthReview | None = None, **tables: list[dict[str, Any]]) -> MonthReview:
@@ -126,7 +126,7 @@ def test_confirmed_shares_stand_beside_screened_ones() -> None:
     share = {"measure": "confirmed-deviation-share", "month": MONTH, "group_by": "rule",
              "group_value": RULE, "numerator": 1.0, "denominator": 50.0, "estimate": 0.02,
              "low": 0.004, "high": 0.105}  # fmt: skip
-    measures = pd.concat([review.measures, pd.DataFrame([share])], ignore_index=True)
+    measures = stacked([review.measures, Frame.of_rows([share], share)])
     found = confirmed_by_rule(dataclasses.replace(review, measures=measures))[RULE]
     assert found.share.startswith("1 of 50 trips")
     assert found.reading.startswith("2 of 3")

@@ -6,7 +6,6 @@ import dataclasses
 import re
 from typing import Any
 
-import pandas as pd
 import pytest
 
 from reports.month.data import MonthPage, month_data
@@ -14,9 +13,11 @@ from reports.month.figures import month_figures, month_pictures
 from reports.month.first_screen import SERVICE
 from reports.text.verdict import WORDS_MOST, verdict
 from reports.text.worse import worse
+from schemas.frame import Frame, stacked
 from schemas.month_review import MeasureFigures, MonthReview
 from schemas.work import MonthWork
 from tests.browser import fixture, fixture_figures, golden
+from tests.frames import from_pandas, to_pandas
 
 
 @pytest.mark.parametrize("name", golden.PAGES)
@@ -43,8 +44,8 @@ def test_completeness_counts_trips_logs_and_rows() -> None:
     assert (got.received, got.expected) == (54, 56)
     assert (got.logs, got.ventilator_trips) == (22, 27)
     problems = golden.month_review().problems
-    aside = problems[(problems["kind"] == "set_aside") & (problems["problem"] != "trip-set-aside")]
-    assert got.rows_aside == len(aside) > 0
+    aside = (problems["kind"] == "set_aside") & (problems["problem"] != "trip-set-aside")
+    assert got.rows_aside == aside.sum() > 0
 
 
 def test_the_four_figures_carry_what_they_are_made_of() -> None:
@@ -52,7 +53,7 @@ def test_the_four_figures_carry_what_they_are_made_of() -> None:
     key = page_of().key
     assert key.rate[-1].month == key.kept[-1].month == review.month
     assert key.kept[-1].estimate.cell == "49/50"
-    measures = review.measures
+    measures = to_pandas(review.measures)
     own = measures[(measures["measure"] == "occlusion-rate") & (measures["month"] == review.month)
                    & (measures["group_by"] == "service")].iloc[0]  # fmt: skip
     assert key.rate[-1].estimate.number == own["estimate"]
@@ -62,8 +63,8 @@ def test_the_four_figures_carry_what_they_are_made_of() -> None:
 
 def test_sizes_in_catalogue_order_and_strangers_last() -> None:
     review = fixture.month_review()
-    shuffled = review.cannulas.sort_values("label", ascending=False)
-    fewer = shuffled[shuffled["id"] != "prong-2"]
+    shuffled = to_pandas(review.cannulas).sort_values("label", ascending=False)
+    fewer = from_pandas(shuffled[shuffled["id"] != "prong-2"])
     sizes = month_data(dataclasses.replace(review, cannulas=fewer)).sizes.rows
     assert [s.id for s in sizes] == [
         *("prong-1", "prong-3", "prong-4", "soft-1", "soft-2"),
@@ -73,9 +74,8 @@ def test_sizes_in_catalogue_order_and_strangers_last() -> None:
 
 def test_sizes_say_all_months_and_the_month_with_their_counts() -> None:
     review = fixture.month_review()
-    rates = review.measures[review.measures["measure"] == "occlusion-rate"].set_index(
-        ["month", "group_value"]
-    )
+    measures = to_pandas(review.measures)
+    rates = measures[measures["measure"] == "occlusion-rate"].set_index(["month", "group_value"])
     for row in month_data(review).sizes.rows:
         for found, month in ((row.all, "to 2026-06"), (row.month, "2026-06")):
             own = rates.loc[(month, row.id)]
@@ -92,7 +92,7 @@ def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() ->
     assert said.rest.endswith(missing := "Two trips missing.")
     calm = figures_with(
         review,
-        signals=figures_of(review).signals.iloc[:0],
+        signals=figures_of(review).signals.rows(slice(0)),
         one_by_one=figures_of(review).one_by_one.assign(came=0),
     )
     assert verdict(calm).worse == ""
@@ -100,11 +100,11 @@ def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() ->
     assert len(verdict(dataclasses.replace(calm, expected=54)).rest.split()) == 5
 
 
-def signals_named(*groups: str) -> pd.DataFrame:
-    given = figures_of(golden.month_review()).signals.iloc[:1]
+def signals_named(*groups: str) -> Frame:
+    given = figures_of(golden.month_review()).signals.rows(slice(1))
     said = "{}: 7 of 13 trips since March 2026 (January 2026 to April 2026), 2 of 31 before."
     rows = [given.assign(group_value=g, sentence=said.format(g)) for g in groups]
-    return pd.concat(rows, ignore_index=True)
+    return stacked(rows)
 
 
 @pytest.mark.parametrize("signals", [0, 1, 2, 3, 9])
@@ -114,12 +114,12 @@ def test_the_verdict_has_at_most_25_words(signals: int, came: int, missing: int)
     names = [f"Trips of so long a name at base {n}" for n in range(signals)]
     one = figures_of(golden.month_review()).one_by_one
     rules = ["escalation-call", "low-saturation-response", "repeated-occlusion-call"][:came]
-    frame = pd.concat([one.assign(rule=r, came=2) for r in rules] or [one.iloc[:0]])
+    frame = stacked([one.assign(rule=r, came=2) for r in rules] or [one.rows(slice(0))])
     review = golden.month_review()
     charts = figures_of(review).signal_charts.assign(certainty="depends")
     review = figures_with(
         dataclasses.replace(review, expected=review.received + missing),
-        signals=signals_named(*names) if names else figures_of(review).signals.iloc[:0],
+        signals=signals_named(*names) if names else figures_of(review).signals.rows(slice(0)),
         one_by_one=frame, signal_charts=charts,
     )  # fmt: skip
     said = verdict(review)
@@ -130,7 +130,7 @@ def test_the_verdict_has_at_most_25_words(signals: int, came: int, missing: int)
 
 def test_every_signal_is_named_with_its_beginning_before_anything_is_left_away() -> None:
     review = golden.month_review()
-    given = figures_of(review).signals.iloc[:1]
+    given = figures_of(review).signals.rows(slice(1))
     rate = dict(zip(("measure", "group_by", "group_value"), SERVICE, strict=True))
     rows = [
         given,
@@ -138,7 +138,7 @@ def test_every_signal_is_named_with_its_beginning_before_anything_is_left_away()
                      sentence="As of May: Occlusions at p-2: 9 in 7 h"),
         given.assign(**rate, since="2025-06", sentence="Occlusions: 86 in 221 h"),
     ]  # fmt: skip
-    said = verdict(figures_with(review, signals=pd.concat(rows, ignore_index=True)))
+    said = verdict(figures_with(review, signals=stacked(rows)))
     wall, occlusions = said.worse.split("; ")
     assert wall.endswith("at cedar since March")
     assert occlusions == "occlusions since June 2025, p-2 since October."
@@ -146,7 +146,7 @@ def test_every_signal_is_named_with_its_beginning_before_anything_is_left_away()
 
 def test_a_signals_counts_go_to_the_month_under_review() -> None:
     review = golden.month_review()
-    signal = figures_of(review).signals.iloc[:1].assign(
+    signal = figures_of(review).signals.rows(slice(1)).assign(
         **dict(zip(("measure", "group_by", "group_value"), SERVICE, strict=True)), since="2026-04"
     )  # fmt: skip
     charts = service_chart([5, 5, 5, 20, 20, 20])
@@ -156,7 +156,7 @@ def test_a_signals_counts_go_to_the_month_under_review() -> None:
     earlier = signal.assign(since="2026-02")
     one, *_ = worse(figures_with(review, signals=earlier, signal_charts=charts))
     assert one.lately.split()[-1] == "60/150"
-    charts["restart"] = charts["month"] == "2026-03"
+    charts = charts.assign(restart=charts["month"] == "2026-03")
     one, *_ = worse(figures_with(review, signals=signal, signal_charts=charts))
     assert one.before == (5.0, 50.0)  # what was before a restart is not compared with
 
@@ -167,20 +167,20 @@ def test_without_protocol_or_trips_nothing_is_called_fine() -> None:
     assert "No protocol" in verdict(dataclasses.replace(bare, received=3)).rest
 
 
-def service_chart(seen: list[float]) -> pd.DataFrame:
+def service_chart(seen: list[float]) -> Frame:
     """The service's months, 50 h each."""
     measure, by, value = SERVICE
-    frame = figures_of(golden.month_review()).signal_charts.iloc[:1].assign(
+    frame = figures_of(golden.month_review()).signal_charts.rows(slice(1)).assign(
         measure=measure, group_by=by, group_value=value, denominator=50.0
     )  # fmt: skip
     months = fixture_figures.month_names(len(seen))
     rows = [frame.assign(month=m, numerator=n) for m, n in zip(months, seen, strict=True)]
-    return pd.concat(rows, ignore_index=True)
+    return stacked(rows)
 
 
 def test_the_service_has_its_level_before_and_since_a_signal() -> None:
     review = golden.month_review()
-    signal = figures_of(review).signals.iloc[:1].assign(
+    signal = figures_of(review).signals.rows(slice(1)).assign(
         **dict(zip(("measure", "group_by", "group_value"), SERVICE, strict=True)), since="2026-04"
     )  # fmt: skip
     charts = service_chart([5, 5, 5, 20, 20, 20])
@@ -191,7 +191,7 @@ def test_the_service_has_its_level_before_and_since_a_signal() -> None:
     rate = month_data(figures_with(review, signals=earlier, signal_charts=charts)).rate
     assert rate.lately.split()[-1] == "60/150"  # as on the Director page, of the signal's own chart
     calm = month_data(
-        figures_with(review, signals=signal.iloc[:0], signal_charts=charts.assign(level=0.1))
+        figures_with(review, signals=signal.rows(slice(0)), signal_charts=charts.assign(level=0.1))
     ).rate
     assert (calm.worse, calm.level, calm.level_since) == (False, 10.0, None)
     assert (calm.said, calm.lately) == ("no signal", "")
@@ -212,7 +212,7 @@ def test_signals_have_a_mark_a_trip_and_name_the_trips() -> None:
 def test_a_chart_with_a_headline_is_not_named_again_for_a_watch() -> None:
     review = golden.month_review()
     signals = figures_of(review).signals
-    again = pd.concat([signals, signals.iloc[:1].assign(kind="watch")], ignore_index=True)
+    again = stacked([signals, signals.rows(slice(1)).assign(kind="watch")])
     assert [r.worse for r in page_of().signals.rows] == [True, False]
     rows = month_data(figures_with(review, signals=again)).signals.rows
     assert [r.worse for r in rows] == [True, False]
@@ -265,7 +265,7 @@ def test_every_case_of_a_long_month_is_on_the_page() -> None:
     assert [r.n for r in listed.rows] + [c[0] for c in packed["cases"]] == [*range(1, 901)]
     assert (listed.listed, listed.total, listed.hidden) == (900, 900, 0)
     assert sum(n for _, _, n in listed.filters["base"]) == 900
-    case, given = packed["cases"][-1], review.cases.iloc[-1]
+    case, given = packed["cases"][-1], review.cases.records()[-1]
     sentence = packed["words"]
     assert (case[1], case[9]) == (given["trip_id"], given["why"])
     assert sentence["base"][case[3]] == (given["base"],)

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
 import pytest
 from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
@@ -18,11 +17,13 @@ from reports.charts.static_rendering import png, svg
 from reports.render.packs import pack
 from reports.render.pictures import CAUTION, WIDTH, pictures, sheet
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS, MONTH_TABLES, FollowUpReview
+from schemas.frame import Frame
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.conftest import WINDOW, until
 from tests.browser.reading import numbers
 from tests.deep import examples
+from tests.frames import frame_of
 
 STATEMENT = "Peer-review record of an invented service: do not copy."
 PAPERS = ("A4", "Letter")
@@ -33,11 +34,10 @@ PAGE_PX = {"A4": (297 - 28) * 96 / 25.4, "Letter": 279.4 * 96 / 25.4 - 28 * 96 /
 def full_followup() -> FollowUpReview:
     """As many actions and restatements as there is room for, and more."""
     frames: dict[str, Any] = {
-        name: pd.DataFrame(columns=list(FOLLOWUP_OUTPUTS[name].to_schema().columns))
-        for name in MONTH_TABLES
+        name: Frame.of_rows([], FOLLOWUP_OUTPUTS[name].to_schema().columns) for name in MONTH_TABLES
     }
     rules = list(fixture.COUNTS)
-    frames["screen_quality"] = pd.DataFrame([
+    frames["screen_quality"] = frame_of([
         {"month": fixture.MONTHS[-1], "rule": rule, "verdict": "deviation", "judged": 50,
          "flags": 6, "reviewed": 4, "confirmed": 3, "confirmed_share": 0.75, "low": 0.3,
          "high": 0.95, "method": "Wilson score", "practice": 1, "logistics": 1, "justified": 0,
@@ -46,20 +46,20 @@ def full_followup() -> FollowUpReview:
          "missed": 1}
         for rule in rules
     ])  # fmt: skip
-    frames["follow_ups"] = pd.DataFrame([
+    frames["follow_ups"] = frame_of([
         {"trip_id": f"T{n:03d}", "month": fixture.MONTHS[-1], "base": "alder", "rules": rules[0],
          "conclusion": "practice", "status": "open", "refer_to": "education", "reviewer": "R77",
          "action": "go through the checklist of the source with the team, and again in a month",
          "due_month": fixture.MONTHS[0], "overdue": n % 2 == 0}
         for n in range(12)
     ])  # fmt: skip
-    frames["year_actions"] = pd.DataFrame([
+    frames["year_actions"] = frame_of([
         {"trip_id": f"T{n:03d}", "month": fixture.MONTHS[-1], "base": "alder", "rules": rules[0],
          "action": "go through the checklist of the source with the team, and again in a month",
          "due_month": fixture.MONTHS[0], "state": ("overdue", "open", "closed")[n % 3]}
         for n in range(12)
     ])  # fmt: skip
-    frames["restatements"] = pd.DataFrame([
+    frames["restatements"] = frame_of([
         {"month": fixture.MONTHS[-1], "measure": "deviation-share", "group_by": "rule",
          "group_value": rule, "unit": "share of trips", "then_numerator": 3.0,
          "then_denominator": 50.0, "then": 0.06, "now_numerator": 4.0, "now_denominator": 51.0,

@@ -5,13 +5,13 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-import pandas as pd
 import pytest
 
 from reports.committee.data import committee_data
 from reports.text.navigation import Site
 from reports.year.data import YearData, received, year_data
 from reports.year.page import year_page
+from schemas.frame import Frame
 from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.fixture_trips import year_row
@@ -28,7 +28,7 @@ def year(review: MonthReview | None = None) -> YearData:
 def with_years(*rows: dict[str, Any]) -> MonthReview:
     figures = fixture_figures.measure_figures()
     assert figures.years is not None
-    years = pd.DataFrame(list(rows), columns=figures.years.columns)
+    years = Frame.of_rows(rows, figures.years.columns)
     return fixture_figures.review(dataclasses.replace(figures, years=years))
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from urllib.parse import quote_plus
 
-import pandas as pd
 import pytest
 
 from pipeline.followup.actions import follow_ups, year_actions
@@ -16,6 +15,7 @@ from pipeline.store.session import store_in
 from schemas.signals import SIGNAL
 from tests.deep import examples, with_deep
 from tests.followup.reviewed_store import MONTH, delivery_like, tamper
+from tests.frames import frame_of
 
 from .conftest import Visits
 from .visiting import Visit, opened
@@ -271,7 +271,7 @@ def test_a_signal_that_ended_is_stored_as_closed_once(
         here.kept("/signal", {"key": key, "go": before})
     row = dict(zip(("month", "measure", "group_by", "group_value"), key.split("|"), strict=True))
     other = {"month": "2026-01", "standing": "stands"}
-    frame = pd.DataFrame(
+    frame = frame_of(
         [row | {"side": "worse", "standing": "ended"}, row | {"side": "worse"} | other]
     )
     with store_in(folder) as con:

@@ -12,13 +12,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import pytest
 
 import reports
 from pipeline import measures
 from pipeline.judging import whatif
 from reports.render import workbook
+from schemas.frame import Frame
 from schemas.measure_outputs import MEASURE_OUTPUTS
 from tests import unscreened
 from tests.made_once import made_once
@@ -37,17 +37,17 @@ def plain_page(review: MonthReview, folder: Path, *_: object) -> Path:
     page = folder / review.month / "index.html"
     page.parent.mkdir(parents=True, exist_ok=True)
     assert review.followup is not None
-    text = review.measures.to_csv(index=False) + review.followup.restatements.to_csv(index=False)
+    text = str(review.measures.records()) + str(review.followup.restatements.records())
     page.write_text(text, encoding="utf-8")
     (folder / "assets").mkdir(exist_ok=True)
     (folder / "assets" / "page.css").write_text("body {}\n", encoding="utf-8")
     return page
 
 
-def no_figures(*_: object) -> dict[str, pd.DataFrame]:
+def no_figures(*_: object) -> dict[str, Frame]:
     """No charts and no power, which are simulated; what answers change is made as it is."""
     return {
-        name: pd.DataFrame(columns=list(model.to_schema().columns))
+        name: Frame.of_rows([], model.to_schema().columns)
         for name, model in MEASURE_OUTPUTS.items()
         if name not in {"before_after", "signal_trips"}
     }
@@ -63,7 +63,9 @@ def no_tables(*_: object) -> None:
 
 def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) -> None:
     """A sheet for every table, with its first row."""
-    short = {name: None if frame is None else frame.head(1) for name, frame in tables.items()}
+    short = {
+        name: None if frame is None else frame.rows(slice(1)) for name, frame in tables.items()
+    }
     TABLES(book, formats, rows, short, lengths)
 
 

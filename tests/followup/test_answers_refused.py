@@ -12,10 +12,14 @@ import pytest
 from pipeline.followup import screen_text
 from pipeline.followup.audit import audit_results
 from pipeline.followup.confirmed import FEWEST_READINGS, agreement
+from tests.frames import in_pandas
 
 from . import judged_store, reviewed_store
 from .test_commands import Run, run
 from .test_confirmed import MONTH, sentence, trips
+
+audit_results = in_pandas(audit_results)
+agreement = in_pandas(agreement)
 
 __all__ = ["run"]
 

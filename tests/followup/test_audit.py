@@ -15,9 +15,13 @@ from pipeline.followup.audit import add_audit_cases, audit_results, audit_size, 
 from pipeline.followup.month import miss_rates
 from schemas.followup_outputs import AuditResults
 from tests.deep import examples, with_deep
+from tests.frames import in_pandas
 
 from . import judged_store
 from .judged_store import RULE
+
+audit_results = in_pandas(audit_results)
+miss_rates = in_pandas(miss_rates)
 
 
 def one_month(trips: int, flagged: int = 0, month: str = "2026-01") -> pd.DataFrame:

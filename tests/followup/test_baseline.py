@@ -38,7 +38,7 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     done = review(history, folder, baseline=True, by="C1")
     assert done.month.followup is not None
     assert done.month.followup.baseline
-    assert done.month.cases.empty
+    assert not len(done.month.cases)
     assert done.month.trips_with_finding == 0
     assert reviewed_store.flagged(folder, "2026-01")
     assert reviewed_store.sheet(folder / "sheets" / "2026-01.xlsx") == []
@@ -51,7 +51,7 @@ def test_history_counts_and_opens_no_cases(clean_delivery: Path, tmp_path: Path)
     assert {"2026-01", "2026-02", "to 2026-02"} <= months
     if examples(0, 1):  # else its mark in the store says so
         again = review(history, folder, month="2026-01")
-        assert again.month.cases.empty, "the month stays baseline"
+        assert not len(again.month.cases), "the month stays baseline"
     assert reviewed_store.ask(folder, "SELECT month FROM loop.baseline") == [("2026-01",)]
     text, problems = ledger(folder)
     assert problems == []

@@ -20,9 +20,17 @@ from pipeline.followup.confirmed import (
 from schemas.findings import CONCLUSIONS, HAPPENED, NOT_CONFIRMED
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 from schemas.outputs import Measures
+from tests.frames import in_pandas
 
 from . import judged_store
 from .judged_store import RULE
+
+agreement = in_pandas(agreement)
+confirmed_measures = in_pandas(confirmed_measures)
+determinations = in_pandas(determinations)
+practice_variances = in_pandas(practice_variances)
+screen_quality = in_pandas(screen_quality)
+follow_ups = in_pandas(follow_ups)
 
 MONTH = "2026-01"
 

@@ -19,8 +19,11 @@ from pipeline.store.session import store_in
 from schemas.contract import TABLES
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 from tests.deep import with_deep
+from tests.frames import in_pandas
 
 from . import reviewed_store
+
+corrections = in_pandas(corrections)
 
 VERDICTS = """SELECT w.trip_id, v.rule, v.verdict, v.observed_low, v.observed_high, v.from_s,
                      v.until_s, v.why

@@ -133,11 +133,10 @@ def test_a_note_stays_in_the_store(folder: Path, one: tuple[str, str]) -> None:
     con = open_store(folder / "store.duckdb")
     assert months_in_store(con)
     assert with_work(con).items
-    import pandas as pd
-
+    from schemas.frame import Frame
     from schemas.outputs import Measures
 
-    nothing = pd.DataFrame(columns=list(Measures.to_schema().columns))
+    nothing = Frame.of_rows([], Measures.to_schema().columns)
     con.execute(verdict_counts(), {"month": reviewed_store.MONTH})
     _, followup = followup_review(con, reviewed_store.MONTH, nothing)
     con.close()

@@ -49,14 +49,14 @@ PUBLISH = (
     STEP_BY_STEP.format(module="pipeline.followup.publish", wait=WAIT_S)
     + """
 from pathlib import Path
-import pandas as pd
+from schemas.frame import Frame
 def draw(con, into, month):
     (into / month).mkdir(parents=True)
     (into / month / "index.html").write_text("page")
-    return con.execute(
+    return Frame.read(con.execute(
         "SELECT 'm' AS measure, '2026-02' AS month, 'service' AS group_by, 'all' AS group_value,"
         " 1.0 AS numerator, 2.0 AS denominator, 'u' AS unit, 0.5 AS estimate, 0.1 AS low,"
-        " 0.9 AS high").df()
+        " 0.9 AS high"))
 module.publish(Path(sys.argv[2]), "2026-02", draw, "0", anyway=True)
 """
 )

@@ -22,6 +22,7 @@ from pipeline.store.ledger import head
 from pipeline.store.session import store_in
 from schemas.followup_outputs import Restatements
 from tests.deep import with_deep
+from tests.frames import from_pandas
 from tests.made_once import made_once
 
 from . import reviewed_store
@@ -231,9 +232,11 @@ def test_what_is_made_for_the_month_under_review_alone_is_never_restated(publish
     later = own[own["measure"] != "occlusion-rate-ratio"]
     with store_in(published, read_only=True) as con:
         make_answers(con)
-        assert restatements(con, "2026-03", later).empty
+        assert not len(restatements(con, "2026-03", from_pandas(later)))
         fewer = later[later["measure"] != "all-rules-share"]
-        assert set(restatements(con, "2026-03", fewer)["measure"]) <= {"all-rules-share"}
+        assert set(restatements(con, "2026-03", from_pandas(fewer))["measure"]) <= {
+            "all-rules-share"
+        }
 
 
 def test_months_that_cannot_be_published_or_brought_back(published: Path, tmp_path: Path) -> None:

@@ -66,9 +66,9 @@ def test_a_sheet_joins_what_was_delivered_and_is_compared(folder: Path, base: st
         make_answers(con)
         make_flags(con, reviewed_store.MONTH)
         found = before_after_training(con, reviewed_store.MONTH)
-    own = found[(found["base"] == base) & (found["rule"] == RULE)]
+    own = found.rows((found["base"] == base) & (found["rule"] == RULE))
     assert list(own["month"]) == ["2026-01"]
-    assert "C-77" not in found.to_csv()
+    assert "C-77" not in str(found.records())
 
 
 def test_the_same_sheet_again_stores_nothing(folder: Path, base: str) -> None:

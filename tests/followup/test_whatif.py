@@ -24,6 +24,7 @@ from pipeline.store.database import open_store
 from pipeline.store.session import store_in
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
 from tests.deep import examples, with_deep
+from tests.frames import in_pandas, to_pandas
 
 from . import reviewed_store
 
@@ -112,9 +113,9 @@ def test_it_equals_a_full_run_under_an_edited_protocol(
     setting, _, value = TRIED[number]
     now, then = now_and_then[0], now_and_then[1][number]
     with store_in(reviewed_once, read_only=True) as con:
-        changes = what_if(con, parse_settings([f"{setting}={value}"])).changes
+        changes = what_if(con, parse_settings([f"{setting}={value}"])).change_rows
     found = {(r["trip_id"], r["rule"]): (r["was"], r["becomes"])
-             for r in changes.to_dict("records")}  # fmt: skip
+             for r in changes}  # fmt: skip
     rule = setting.partition(".")[0]
     wanted = {key: (now[key], then[key]) for key in now if now[key] != then[key] and key[1] == rule}
     assert found == wanted
@@ -127,8 +128,8 @@ def test_a_setting_of_the_whole_version_equals_a_full_run(
     now = verdicts(folder)
     then = full_run(clean_delivery, tmp_path / "again", "flow_lpm = 30\n", "flow_lpm = 5\n")
     with store_in(folder, read_only=True) as con:
-        changes = what_if(con, parse_settings(["carry_forward_min.flow_lpm=5"])).changes
-    found = {(r["trip_id"], r["rule"]): r["becomes"] for r in changes.to_dict("records")}
+        changes = what_if(con, parse_settings(["carry_forward_min.flow_lpm=5"])).change_rows
+    found = {(r["trip_id"], r["rule"]): r["becomes"] for r in changes}
     assert found == {key: then[key] for key in now if now[key] != then[key]}
     assert len(found) > 5
 
@@ -144,20 +145,22 @@ def test_the_current_value_of_every_setting_changes_nothing(folder: Path) -> Non
         ]
         result = what_if(con, parse_settings(names))
     assert len(names) > 60
-    assert result.changes.empty
-    assert set(result.curve["rule"]) == set(kept.rules)
-    assert result.curve["current"].all()
-    assert not result.curve[["changed", "to_deviation", "from_deviation"]].any(axis=None)
-    assert not result.curve[["extra_ventilator_trips", "extra_ventilator_minutes"]].any(axis=None)
+    assert to_pandas(result.changes).empty
+    assert set(to_pandas(result.curve)["rule"]) == set(kept.rules)
+    assert to_pandas(result.curve)["current"].all()
+    assert not to_pandas(result.curve)[["changed", "to_deviation", "from_deviation"]].any(axis=None)
+    assert not to_pandas(result.curve)[["extra_ventilator_trips", "extra_ventilator_minutes"]].any(
+        axis=None
+    )
 
 
 def test_several_values_give_a_curve_in_their_order(folder: Path) -> None:
     before = sha256(folder / "store.duckdb")
     with store_in(folder, read_only=True) as con:
         result = what_if(con, parse_settings(["wall-oxygen-time.limit_min=20,35,50,65"]))
-    curve = result.curve
+    curve = to_pandas(result.curve)
     assert list(curve.columns) == list(FOLLOWUP_OUTPUTS["what_if"].to_schema().columns)
-    assert list(result.changes.columns) == list(
+    assert list(to_pandas(result.changes).columns) == list(
         FOLLOWUP_OUTPUTS["what_if_changes"].to_schema().columns
     )
     assert list(curve["value"]) == ["20", "35", "50", "65"]
@@ -166,7 +169,7 @@ def test_several_values_give_a_curve_in_their_order(folder: Path) -> None:
     counts = curve[["met", "authorised", "borderline", "cannot_tell", "deviation",
                     "not_applicable"]]  # fmt: skip
     assert (counts.sum(axis=1) == curve["trips"]).all()
-    per_value = result.changes.groupby("value").size()
+    per_value = to_pandas(result.changes).groupby("value").size()
     assert {v: n for v, n in zip(curve["value"], curve["changed"], strict=True) if n} == dict(
         per_value
     )
@@ -183,8 +186,8 @@ def test_extra_ventilator_minutes_are_those_past_the_limit(folder: Path) -> None
         asked = con.execute("""SELECT sum(observed_low - 40), count(*) FROM verdict_tried
                                WHERE becomes = 'deviation' AND no = 1""").fetchall()
     assert trips > 0
-    minutes = list(result.curve["extra_ventilator_minutes"])
-    counts = list(result.curve["extra_ventilator_trips"])
+    minutes = list(to_pandas(result.curve)["extra_ventilator_minutes"])
+    counts = list(to_pandas(result.curve)["extra_ventilator_trips"])
     assert (minutes[0], counts[0]) == (pytest.approx(-now, abs=0.05), -trips)
     assert minutes[1] == pytest.approx(asked[0][0] - now, abs=0.05)
     assert counts[1] == asked[0][1] - trips
@@ -192,14 +195,18 @@ def test_extra_ventilator_minutes_are_those_past_the_limit(folder: Path) -> None
 
 def test_rules_that_want_no_other_source_have_no_extra_minutes(folder: Path) -> None:
     with store_in(folder, read_only=True) as con:
-        curve = what_if(con, parse_settings(["unheated-time.limit_min=5"])).curve
+        curve = to_pandas(what_if(con, parse_settings(["unheated-time.limit_min=5"])).curve)
     assert curve["extra_ventilator_minutes"].isna().all()
 
 
 def test_months_narrow_it(folder: Path) -> None:
     with store_in(folder, read_only=True) as con:
         curves = [
-            what_if(con, parse_settings(["wall-oxygen-time.limit_min=20"]), parse_months(m)).curve
+            to_pandas(
+                what_if(
+                    con, parse_settings(["wall-oxygen-time.limit_min=20"]), parse_months(m)
+                ).curve
+            )
             for m in ("2026-01", "2026-02", "2026-01..2026-02")
         ]
     assert [int(c["trips"].iloc[0]) for c in curves] == [30, 30, 60]
@@ -209,7 +216,7 @@ def test_months_narrow_it(folder: Path) -> None:
 
 def test_main_curves_pass_through_the_present(folder: Path) -> None:
     with store_in(folder) as con:
-        curve = main_curves(con, reviewed_store.MONTH)
+        curve = in_pandas(main_curves)(con, reviewed_store.MONTH)
     rules = {"wall-oxygen-time", "unheated-time", "source-choice", "cannula-flow-range"}
     assert set(curve["rule"]) == rules
     assert len(set(curve["setting"])) == 5
@@ -220,13 +227,15 @@ def test_main_curves_pass_through_the_present(folder: Path) -> None:
 
 def test_main_curves_are_those_of_each_limit_tried_alone(folder: Path) -> None:
     with store_in(folder) as con:
-        together = main_curves(con, reviewed_store.MONTH)
+        together = in_pandas(main_curves)(con, reviewed_store.MONTH)
         for name, rows in together.groupby("setting", sort=False):
             tried = ",".join(rows["value"])
             alone = what_if(
                 con, parse_settings([f"{name}={tried}"]), ("2025-03", reviewed_store.MONTH)
             ).curve
-            pd.testing.assert_frame_equal(rows.reset_index(drop=True), alone, check_dtype=False)
+            pd.testing.assert_frame_equal(
+                rows.reset_index(drop=True), to_pandas(alone), check_dtype=False
+            )
 
 
 def test_rules_judge_what_was_kept_as_they_did_at_first(folder: Path) -> None:
@@ -299,9 +308,9 @@ def test_what_was_kept_gives_what_judging_all_anew_gives(folder: Path) -> None:
         assert not up_to_date(con, versions)
         anew = what_if(con, settings, ("2026-02", "2026-02"))
         con.execute("ROLLBACK")
-    pd.testing.assert_frame_equal(kept.curve, anew.curve)
-    pd.testing.assert_frame_equal(kept.changes, anew.changes)
-    assert len(kept.changes)
+    pd.testing.assert_frame_equal(to_pandas(kept.curve), to_pandas(anew.curve))
+    pd.testing.assert_frame_equal(to_pandas(kept.changes), to_pandas(anew.changes))
+    assert len(to_pandas(kept.changes))
 
 
 @pytest.mark.parametrize(
@@ -313,12 +322,12 @@ def test_trips_in_ranges_are_compared_as_the_whole(
 ) -> None:
     """From what was kept, and where all is judged anew for each value."""
     with store_in(folder, read_only=True) as con:
-        curves = main_curves(con, reviewed_store.MONTH)
+        curves = in_pandas(main_curves)(con, reviewed_store.MONTH)
         whole = what_if(con, parse_settings([setting]))
         monkeypatch.setattr(trips_to_judge, "TRIPS_AT_ONCE", 17)
         assert len(ranges_of(con, versions_in_store(con))) > 2
         parts = what_if(con, parse_settings([setting]))
-        pd.testing.assert_frame_equal(main_curves(con, reviewed_store.MONTH), curves)
+        pd.testing.assert_frame_equal(in_pandas(main_curves)(con, reviewed_store.MONTH), curves)
     assert parts == whole
     assert whole.change_rows
 

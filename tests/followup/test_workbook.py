@@ -22,9 +22,12 @@ from reports.text.case_links import FOLDER, case_file
 from schemas.findings import FINDINGS, MISSED
 from schemas.followup import ANSWERS, REFER_TO, SHEET_COLUMNS, STATUSES
 from tests.deep import examples, with_deep
+from tests.frames import in_pandas
 
 from . import reviewed_store
 from .conftest import TABLES, first_rows
+
+write_workbook = in_pandas(write_workbook)
 
 HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "=cmd|' /C calc'!A0", "http://a.example", "007",
            "a\x01b", "x" * 40_000, "\u202eright to left", "<b>&amp;</b>", "_x0041_"]  # fmt: skip

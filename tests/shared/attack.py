@@ -27,6 +27,7 @@ from reports.render.packs import base_pack
 from reports.render.shared_pages import write_shared
 from schemas.month_review import MonthReview
 from schemas.shared_outputs import SMALLEST_DISCLOSED
+from tests.frames import frame_of
 from tests.shared import generated
 from tests.shared.editions import (
     PAGES,
@@ -184,16 +185,11 @@ class Handed:
 
     def _remember(self, safe: MonthReview) -> None:
         assert safe.shared is not None
-        by_name = {
-            name: frame.astype(object).where(frame.notna(), None)
-            for name, frame in safe.shared.by_name().items()
-        }
-        for period in (Period(r["from_month"], r["until_month"])
-                       for r in by_name["periods"].to_dict("records")):  # fmt: skip
+        by_name = {name: frame.records() for name, frame in safe.shared.by_name().items()}
+        for period in (Period(r["from_month"], r["until_month"]) for r in by_name["periods"]):
             self.before.setdefault(period, {
-                name: [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")
-                       if row["period"] == period.name]
-                for name, frame in by_name.items()
+                name: [row for row in rows if row["period"] == period.name]
+                for name, rows in by_name.items()
             })  # fmt: skip
 
     def _texts(self, edition: Path, packs: Mapping[str, str]) -> dict[str, str]:
@@ -226,7 +222,7 @@ METHODS = ("95 %", "per 100 h", METHOD, "2026", "2027")
 
 
 def _review(month: str) -> MonthReview:
-    cannulas = pd.DataFrame(
+    cannulas = frame_of(
         [
             {"id": s, "family": "f", "size_rank": i, "label": s}
             for i, s in enumerate(generated.SIZES)

@@ -33,6 +33,7 @@ from pipeline.sharing import periods
 from pipeline.sharing.counts import SharedCounts, shared_counts
 from pipeline.simulate import simulate
 from pipeline.store.database import open_store
+from schemas.frame import Frame
 from schemas.measure_outputs import MEASURE_OUTPUTS
 from schemas.month_review import MonthReview, ProtocolInForce
 
@@ -71,7 +72,7 @@ OF_ANSWERS = ("before_after", "signal_trips")
 def without_full_pages() -> Iterator[None]:
     """The full edition's pages and charts are most of a review's time, and not read here."""
     empty = {
-        name: pd.DataFrame(columns=list(model.to_schema().columns))
+        name: Frame.of_rows([], model.to_schema().columns)
         for name, model in MEASURE_OUTPUTS.items()
         if name not in OF_ANSWERS
     }
@@ -133,7 +134,7 @@ def share_two(world: World) -> World:
 
 def bare(month: str) -> MonthReview:
     """A review with nothing in it that counts trips."""
-    none = pd.DataFrame()
+    none = Frame({})
     return MonthReview(
         "heron-ridge", month, (month,), ("limited-data-set",), tool_version(), (), (),
         0, None, {}, 0, 0, 0, none, none, none, none, none, none,
@@ -146,9 +147,8 @@ def bare_review(con: duckdb.DuckDBPyConnection, month: str) -> MonthReview:
         ProtocolInForce(kept.version.id, kept.version.from_month, "D1", None)
         for kept in versions_in_store(con)
     )
-    cannulas = con.execute(
-        "SELECT DISTINCT id, family, size_rank, label FROM delivered.cannula ORDER BY ALL"
-    ).df()
+    asked = "SELECT DISTINCT id, family, size_rank, label FROM delivered.cannula ORDER BY ALL"
+    cannulas = Frame.read(con.execute(asked))
     return replace(bare(month), protocol=protocol, cannulas=cannulas)
 
 

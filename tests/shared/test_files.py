@@ -14,7 +14,6 @@ from types import SimpleNamespace
 from typing import cast
 
 import duckdb
-import pandas as pd
 import pytest
 
 import reports
@@ -30,6 +29,7 @@ from reports.shared.data import RECEIVED_WORDS, WITHHELD, shared_data
 from reports.text.navigation import SHARED
 from schemas.contract import TABLES
 from schemas.followup_outputs import FollowUpReview
+from schemas.frame import Frame
 from schemas.shared_outputs import SHARED_OUTPUTS, SMALLEST_DISCLOSED
 from tests.acceptance.command_runs import Run
 from tests.shared.editions import (
@@ -261,7 +261,7 @@ def test_a_month_of_a_period_that_nothing_came_of_is_not_complete(by_month: Worl
 def test_a_published_month_that_changed_is_named_before_it_is_told_for_good(
     by_month: World, tmp_path: Path
 ) -> None:
-    changed = SimpleNamespace(restatements=pd.DataFrame({"month": ["2026-01", "2025-12"]}))
+    changed = SimpleNamespace(restatements=Frame({"month": ["2026-01", "2025-12"]}))
     with never_shared(by_month, tmp_path) as con:
         review = replace(bare("2026-01"), followup=cast(FollowUpReview, changed))
         words = proposed(con, review).words(done=False)

@@ -15,6 +15,7 @@ from pipeline.sharing.counts import SharedCounts
 from pipeline.sharing.edition import period_rows, shared_review
 from pipeline.sharing.periods import Period
 from pipeline.sharing.suppression import blurred
+from schemas.frame import Frame
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES
 from tests.deep import examples, with_deep
 from tests.shared.attack import attacked, found, hidden_numbers, periods_of
@@ -160,5 +161,5 @@ def test_a_period_shared_before_is_told_as_it_was(by_month: World) -> None:
     found = shared_review(bare("2026-02"), by_month.truth, before).shared
     assert found is not None
     assert found.periods["trips"].tolist()[0] == 99
-    assert isinstance(found.rules, pd.DataFrame)
+    assert isinstance(found.rules, Frame)
     assert set(found.rules["period"]) <= {"2026-02"}

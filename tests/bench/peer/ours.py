@@ -40,7 +40,7 @@ def review(delivery: Path, protocol: Path, out: Path, told: Told = lambda _: Non
         told("rates")
         month = max(staged.export.months)
         con.execute(ventilator_time(), {"month": month})
-        rates = rates_of(con, month)
+        rates = rates_of(con, month).for_database()
         con.register("rates", rates)
         con.execute("CREATE TABLE judged.rates AS FROM rates")
         told("close")
