@@ -17,7 +17,7 @@ from schemas.frame import Frame, stacked
 from schemas.month_review import MeasureFigures, MonthReview
 from schemas.work import MonthWork
 from tests.browser import fixture, fixture_figures, golden
-from tests.frames import from_pandas, to_pandas
+from tests.frames import frame_of, from_pandas, to_pandas
 
 
 @pytest.mark.parametrize("name", golden.PAGES)
@@ -98,6 +98,32 @@ def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() ->
     assert verdict(calm).worse == ""
     assert verdict(calm).rest == f"No signal. {missing}"
     assert len(verdict(dataclasses.replace(calm, expected=54)).rest.split()) == 5
+
+
+def test_a_death_is_named_whatever_else_the_first_line_leaves_out() -> None:
+    """Also one within a day of hand-over; other outcomes stand under one by one."""
+    review = golden.month_review()
+    row = review.measures.records()[0] | {"month": review.month, "group_by": "outcome"}
+    came = [
+        row | {"measure": measure, "group_value": outcome, "numerator": trips}
+        for measure, outcome, trips in (
+            ("worse-outcome", "died", 0), ("worse-outcome-day-after", "died", 1),
+            ("worse-outcome", "more_support", 2), ("worse-outcome-day-after", "more_support", 5),
+        )
+    ]  # fmt: skip
+    worse_now = dataclasses.replace(review, measures=stacked([review.measures, frame_of(came)]))
+    many = [f"rule-{n}" for n in range(9)]
+    for given in (worse_now, figures_with(worse_now, signals=signals_named(*many))):
+        assert "One died." in verdict(given).rest
+    said = page_of(measures=worse_now.measures).signals.one_by_one[0]
+    assert said == "Outcomes of June 2026: 1 died and 2 more support."
+    quiet = dataclasses.replace(worse_now, expected=54)
+    calm = figures_with(
+        quiet,
+        signals=figures_of(quiet).signals.rows(slice(0)),
+        one_by_one=figures_of(quiet).one_by_one.assign(came=0),
+    )
+    assert verdict(calm).rest == "No signal. One died."
 
 
 def signals_named(*groups: str) -> Frame:
