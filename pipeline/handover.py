@@ -25,8 +25,8 @@ def reviewed_month(folder: Path, month: str | None, stage: Stage = lambda _: Non
 
     What was delivered or corrected since the month's pages were written counts, as on new pages.
     """
-    from pipeline.gathered import kept_month
     from pipeline.judging.evaluator import judge
+    from pipeline.kept_month import kept_month
 
     with store_in(folder) as con:
         known = months_drawn(folder)

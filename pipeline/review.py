@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import usage
-from pipeline.gathered import gathered, made_from, tool_version
+from pipeline.kept_month import gathered, made_from, tool_version
 from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
 from pipeline.standing import keep_standing, same_sheets, sheet_marks, standing
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from pipeline.followup.workbooks import Place
     from pipeline.ingest.load import Loaded
-    from pipeline.month.parts import Month
+    from pipeline.month.record_and_answers import Month
     from pipeline.runtime.worker_process import Submit, Wait
     from pipeline.store.drawn_files import Drawn
     from schemas.frame import Frame

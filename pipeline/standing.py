@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.gathered import found_month, keep_answers
+from pipeline.kept_month import found_month, keep_answers
 from pipeline.store.drawn_files import File, sha256, stands
 from pipeline.store.kept_results import found_kept, keep
 from pipeline.store.months import months_drawn
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.followup.workbooks import Place
-    from pipeline.month.parts import Month
+    from pipeline.month.record_and_answers import Month
     from pipeline.store.drawn_files import Drawn
     from pipeline.store.made_from import MadeFrom
 

@@ -20,7 +20,7 @@ def desk(
     from pipeline.desk.held import Desk
     from pipeline.desk.server import run
     from pipeline.followup.screen_text import check_by
-    from pipeline.gathered import tool_version
+    from pipeline.kept_month import tool_version
     from pipeline.store.followup_tables import check_judged
     from pipeline.store.months import months_in_store
 

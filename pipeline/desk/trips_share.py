@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from pipeline.measures.signal_units import shared_units
 from reports.case.trip_data import FAILED
 from reports.text import words
-from reports.text.rows import records
+from reports.text.plain_rows import records
 from reports.text.signal_lines import unit_words
 from schemas.frame import Frame
 from schemas.record import dataclass

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, TextIO
 
 from pipeline.files import Unreadable
 from pipeline.files.content import LONGEST_LINE, Text
-from pipeline.files.rows import (
+from pipeline.files.text import not_encoded
+from pipeline.files.text_rows import (
     BAD_QUOTING,
     MOST_COLUMNS,
     RAGGED,
@@ -25,7 +26,6 @@ from pipeline.files.rows import (
     TextRows,
     inserted,
 )
-from pipeline.files.text import not_encoded
 from pipeline.store.sql import literal, quoted
 from schemas.record import dataclass
 

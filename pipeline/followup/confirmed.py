@@ -71,7 +71,7 @@ def confirmed_measures(quality: Frame) -> Frame:
     """
     import numpy as np
 
-    from pipeline.measures.rows import with_interval
+    from pipeline.measures.estimate_rows import with_interval
     from pipeline.statistics.intervals import wilson
 
     flags = quality.rows(quality["verdict"] == "deviation")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import Problem, in_cell
-from pipeline.files.rows import TextRows
+from pipeline.files.text_rows import TextRows
 from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.corrections import apply_corrections, placed_rows

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.errors import Problem, Refused, shown
 from pipeline.files import Unreadable
 from pipeline.files.delimited import read_header, records
-from pipeline.files.rows import BAD_QUOTING
+from pipeline.files.text_rows import BAD_QUOTING
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def read_sheet(path: Path, model: type[pa.DataFrameModel], tab: str) -> Sheet:
     Cells are stripped of outer spaces; an empty one is None. Columns follow `model`; those that
     may be empty may be absent.
     """
-    from pipeline.ingest.parts import read_part
+    from pipeline.ingest.delivery_files import read_part
     from pipeline.ingest.problems import Findings
 
     findings = Findings()

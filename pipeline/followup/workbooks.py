@@ -24,7 +24,7 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.month.parts import Month
+    from pipeline.month.record_and_answers import Month
 
 SHEETS = "sheets"
 NUMBER = r"(?:-([2-9]|[1-9][0-9]+))?\.xlsx"

@@ -100,7 +100,7 @@ def _by_kind(problems: list[Problem]) -> list[Problem]:
 
 def _not_looked_at(problems: list[Problem]) -> list[Problem]:
     """Say that the tables may hold more problems, where export.toml kept them from being read."""
-    from pipeline.ingest.parts import EXPORT
+    from pipeline.ingest.delivery_files import EXPORT
 
     unusable = ("toml-syntax", "toml-content", "not-utf8", "no-permission")
     if not any(p.file == EXPORT and p.code in unusable for p in problems):

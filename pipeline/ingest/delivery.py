@@ -12,8 +12,9 @@ from pipeline.errors import Problem, Refused
 from pipeline.files import Unreadable
 from pipeline.ingest import screen
 from pipeline.ingest import stage as staging
+from pipeline.ingest.delivery_files import OLD_BOOKS, Part, Parts, find_parts
 from pipeline.ingest.doubtful import Doubted, find_doubtful
-from pipeline.ingest.parts import OLD_BOOKS, Part, Parts, find_parts
+from pipeline.ingest.file_readers import TableFile, header_of
 from pipeline.ingest.places import close_places
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.rows_of_trips import Begun, reading
@@ -23,7 +24,6 @@ from pipeline.ingest.settings_files import (
     check_against_store,
     read_settings_files,
 )
-from pipeline.ingest.typed import TableFile, header_of
 from pipeline.store.database import enough_threads, one
 from schemas.contract import ADDED, MAY_BE_ABSENT, MONTH_PATTERN, TABLES, sheet_name
 from schemas.record import dataclass

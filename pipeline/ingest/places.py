@@ -18,7 +18,7 @@ from pipeline.store.sql import literal, quoted
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.ingest.typed import TableFile
+    from pipeline.ingest.file_readers import TableFile
 
 STAGED, FOUND, INCOMING = "staged", "found", "incoming"
 LONG_FILE_BYTES = 32 << 20

@@ -13,8 +13,8 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from pipeline.ingest.file_readers import CutInARowError, TableFile, readers, whole
 from pipeline.ingest.places import STAGED, is_long, waiting_place
-from pipeline.ingest.typed import CutInARowError, TableFile, readers, whole
 from pipeline.ingest.validate import cast_sql, codes_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 
     import duckdb
 
-    from pipeline.files.rows import TextRows
+    from pipeline.files.text_rows import TextRows
+    from pipeline.ingest.file_readers import Reader
     from pipeline.ingest.problems import Findings
-    from pipeline.ingest.typed import Reader
 
 FILLED = (
     "case when raw is null then true"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.files.rows import REJECTS
+from pipeline.files.text_rows import REJECTS
 from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import ROW_RULES, CellRule
 from schemas.contract import MONTH_PATTERN

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline.errors import Refused
-from pipeline.ingest.parts import EXPORT, PROTOCOL, Part, Parts, read_part
+from pipeline.ingest.delivery_files import EXPORT, PROTOCOL, Part, Parts, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 from schemas.record import dataclass

@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.files import Unreadable
+from pipeline.ingest.file_readers import TableFile, whole
 from pipeline.ingest.places import FOUND, STAGED, open_places
 from pipeline.ingest.problems import ROW_RULES, Findings
 from pipeline.ingest.rows_of_trips import (
@@ -30,7 +31,6 @@ from pipeline.ingest.set_aside import (
     set_aside_orphans,
     set_aside_rows,
 )
-from pipeline.ingest.typed import TableFile, whole
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one
 from pipeline.store.sql import quoted
@@ -39,7 +39,7 @@ from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.files.rows import TextRows
+    from pipeline.files.text_rows import TextRows
 
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips

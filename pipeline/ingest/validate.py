@@ -11,7 +11,7 @@ from __future__ import annotations
 from itertools import chain
 from typing import Any
 
-from pipeline.files.rows import TextRows
+from pipeline.files.text_rows import TextRows
 from pipeline.ingest.contract_checks import CHECKS
 from pipeline.ingest.problems import (
     PATTERN_WORDS,

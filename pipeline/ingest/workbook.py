@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from datetime import date, time, timedelta
 from typing import Any
 
-from pipeline.files.rows import RAGGED, Row
+from pipeline.files.text_rows import RAGGED, Row
 from pipeline.files.workbook import Sheet, Workbook, cell_text, plain_text
 from pipeline.ingest.problems import Findings
 from schemas.contract import TABLES, sheet_name

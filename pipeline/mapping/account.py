@@ -11,7 +11,7 @@ from pipeline.errors import Mistake, NothingFound, Problem
 from pipeline.mapping.assemble import belongs_to_a_trip
 from pipeline.mapping.deliver import delivered, rows_of
 from pipeline.mapping.plan import BEDSIDE, TablePlan
-from pipeline.mapping.rows import Source
+from pipeline.mapping.source_rows import Source
 from pipeline.mapping.words import problem, refused
 from pipeline.store.database import one
 from pipeline.store.sql import literal

@@ -10,10 +10,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.errors import shown
-from pipeline.files.rows import REJECTS
+from pipeline.files.text_rows import REJECTS
 from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan
-from pipeline.mapping.rows import Source
+from pipeline.mapping.source_rows import Source
 from pipeline.mapping.timeline import DAY, zone_of
 from pipeline.store.sql import literal
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE

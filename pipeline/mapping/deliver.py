@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Refused
-from pipeline.ingest.parts import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_part
+from pipeline.ingest.delivery_files import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.words import toml

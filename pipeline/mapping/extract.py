@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.files.rows import RAGGED, REJECTS
+from pipeline.files.text_rows import RAGGED, REJECTS
 from pipeline.mapping.plan import TablePlan, text_name, unit_name
-from pipeline.mapping.rows import Source
+from pipeline.mapping.source_rows import Source
 from pipeline.mapping.values import SEVERAL
 from pipeline.store.sql import literal, quoted
 from schemas.mapping import SLOT

@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.files.delimited import LONGEST_CELL
-from pipeline.files.rows import Batches
 from pipeline.files.text import unpacked
+from pipeline.files.text_rows import Batches
 from pipeline.files.xml_stream import SEPARATOR, Stream, local
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import Entry, TablePlan, wanted_by
 from pipeline.mapping.report import ATTRIBUTE, CUSTOM, UUID, Report, Rows, meaning
-from pipeline.mapping.rows import Source
+from pipeline.mapping.source_rows import Source
 from pipeline.mapping.words import problem, reading, refused
 from pipeline.store.sql import literal
 

@@ -8,7 +8,7 @@ from pipeline.errors import Problem, Refused
 from pipeline.mapping.clocks import DAY_S, read_date, read_time, read_time_of_day
 from pipeline.mapping.files import Found, format_of
 from pipeline.mapping.lineage import clocks_of
-from pipeline.mapping.rows import Source
+from pipeline.mapping.source_rows import Source
 from pipeline.mapping.units import UnknownUnitError, contract_unit, factor
 from pipeline.mapping.values import (
     Cell,

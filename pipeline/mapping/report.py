@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import field
 
-from pipeline.files.rows import Batches
+from pipeline.files.text_rows import Batches
 from pipeline.mapping.values import PART, SEVERAL
 from schemas.record import dataclass
 

@@ -15,7 +15,7 @@ from pipeline.files import Unreadable
 from pipeline.files.delimited import records
 from pipeline.files.text import NOT_TEXT, as_utf8, kind_of
 from pipeline.mapping.files import Found, present
-from pipeline.mapping.rows import header_of, layout_of
+from pipeline.mapping.source_rows import header_of, layout_of
 from pipeline.mapping.suggest_values import Column
 from pipeline.mapping.words import reading, refused, toml
 from schemas.mapping import SLOT, SourceFile

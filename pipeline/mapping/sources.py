@@ -12,7 +12,7 @@ from pipeline.mapping.files import find, format_of
 from pipeline.mapping.lineage import files_below, mentions, needed_views
 from pipeline.mapping.nemsis import elements_in, read_reports
 from pipeline.mapping.plan import Entry, TablePlan, wanted_by
-from pipeline.mapping.rows import FIRST_CELL, SHELF, Source, read_file
+from pipeline.mapping.source_rows import FIRST_CELL, SHELF, Source, read_file
 from pipeline.mapping.words import problem
 from pipeline.store.sql import literal, quoted
 

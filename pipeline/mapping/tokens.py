@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from pipeline.errors import usage
-from pipeline.ingest.parts import EXPORT
+from pipeline.ingest.delivery_files import EXPORT
 from pipeline.mapping.words import refused
 from pipeline.store.whole import replacing
 

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
-from pipeline.files.rows import is_nested, value_as_text
+from pipeline.files.text_rows import is_nested, value_as_text
 from pipeline.mapping.plan import TablePlan
-from pipeline.mapping.rows import SHELF, Source
+from pipeline.mapping.source_rows import SHELF, Source
 from pipeline.mapping.values import parts_of
 from pipeline.mapping.words import problem
 from pipeline.store.database import one

@@ -118,7 +118,7 @@ def exposures(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     The time measures carry no interval: they are charted as single values (XmR). Bedside minutes
     are medians; their numerator is the sum of minutes.
     """
-    from pipeline.measures.rows import with_interval
+    from pipeline.measures.estimate_rows import with_interval
     from pipeline.statistics.intervals import wilson
     from schemas.outputs import Measures
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.measures.rows import with_interval
+from pipeline.measures.estimate_rows import with_interval
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.measures.rows import with_interval
+from pipeline.measures.estimate_rows import with_interval
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
 

@@ -197,7 +197,7 @@ def empty_folder(folder: Path) -> None:
 def _files() -> dict[str, str]:
     """Every file of a new folder, by name."""
     from pipeline.ingest.delivery import TABLES_TEXT
-    from pipeline.ingest.parts import CANNULAS, EXPORT, PROTOCOL
+    from pipeline.ingest.delivery_files import CANNULAS, EXPORT, PROTOCOL
     from schemas.contract import MAY_BE_ABSENT, TABLES
 
     headers = {

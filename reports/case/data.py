@@ -32,7 +32,7 @@ from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.drawing import WHOLE, Part
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from reports.case.picture_records import Milestone
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 
 if TYPE_CHECKING:
     from schemas.case_detail import CaseDetails

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
 from reports.case.facts import Cases, milestones
 from reports.text import words
-from reports.text.rows import Row, text
+from reports.text.plain_rows import Row, text
 
 if TYPE_CHECKING:
     from markupsafe import Markup

@@ -24,7 +24,7 @@ from reports.case.picture_records import (
     TripPicture,
 )  # fmt: skip
 from reports.text import words
-from reports.text.rows import Row, text
+from reports.text.plain_rows import Row, text
 
 NEAR_S = 1800
 """What lies further than this past the trip's end is not drawn, but counted."""

@@ -17,7 +17,7 @@ from reports.case.trip_marks import (
     reason_lane,
 )
 from reports.charts import palette, svg
-from reports.charts.parts import FONT
+from reports.charts.chart_parts import FONT
 
 if TYPE_CHECKING:
     from markupsafe import Markup

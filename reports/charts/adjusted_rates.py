@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from reports.charts.rate_data import methods_of
 from reports.text import words
 from reports.text.estimates import few_words, rate_bound
+from reports.text.plain_rows import Row, records, text
 from reports.text.rates import RateCell, RateRow, Rates
-from reports.text.rows import Row, records, text
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview

@@ -6,6 +6,7 @@ import textwrap
 from typing import Any
 
 from reports.charts import palette
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling
 from reports.charts.control_data import limits_words, made_from, shown, signals_of, unit_words
 from reports.charts.control_records import Point, Series
 from reports.charts.panels import (
@@ -19,7 +20,6 @@ from reports.charts.panels import (
     panel_title,
     value_axis,
 )
-from reports.charts.parts import Figure, chart_text, nice_ceiling
 from schemas.units import Unit
 
 PANEL_HEIGHT = 150

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from reports.charts import palette
-from reports.charts.parts import (
+from reports.charts.chart_parts import (
     LABEL_MOST,
     Figure,
     axis,

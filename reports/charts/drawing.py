@@ -12,7 +12,7 @@ import statistics
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
-from reports.charts.parts import FONT, nice_ceiling, tick_step
+from reports.charts.chart_parts import FONT, nice_ceiling, tick_step
 from reports.text import words
 from schemas.record import dataclass
 from schemas.units import Unit

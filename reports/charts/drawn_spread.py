@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
+from reports.charts.chart_parts import nice_ceiling, tick_step
 from reports.charts.drawing import NARROW, TEXT, TICK, Scale, both, line, note, picture
-from reports.charts.parts import nice_ceiling, tick_step
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

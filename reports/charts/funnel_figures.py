@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from reports.charts import palette
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling, tick_step
 from reports.charts.panels import (
     Grid,
     axis_title,
@@ -14,9 +15,8 @@ from reports.charts.panels import (
     panel_title,
     value_axis,
 )
-from reports.charts.parts import Figure, chart_text, nice_ceiling, tick_step
 from reports.text import words
-from reports.text.rows import Row
+from reports.text.plain_rows import Row
 from schemas.units import Unit
 
 PANEL_HEIGHT = 170

@@ -7,7 +7,7 @@ import textwrap
 from typing import Any
 
 from reports.charts import palette
-from reports.charts.parts import Figure, axis, chart_text, layout, percent_format, tick_step
+from reports.charts.chart_parts import Figure, axis, chart_text, layout, percent_format, tick_step
 from reports.text import words
 from schemas.record import dataclass
 from schemas.units import Unit

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 
+from reports.charts.chart_parts import Figure, chart_text, rate_axis_top
 from reports.charts.dot_rows import (
     ADJUSTED,
     CRUDE,
@@ -15,7 +16,6 @@ from reports.charts.dot_rows import (
     Plan,
     dot_rows,
 )
-from reports.charts.parts import Figure, chart_text, rate_axis_top
 from reports.text import words
 from reports.text.rates import RateCell, RateRow
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
+from reports.charts.chart_parts import nice_ceiling
 from reports.charts.drawing import (
     NARROW,
     TEXT,
@@ -17,7 +18,6 @@ from reports.charts.drawing import (
     picture,
     tick_text,
 )
-from reports.charts.parts import nice_ceiling
 from reports.text import words
 from reports.text.estimates import Estimate
 from schemas.record import dataclass

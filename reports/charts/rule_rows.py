@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from reports.charts.rule_grid import Cell, RuleRow
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
-from reports.text.rows import records
+from reports.text.plain_rows import records
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures

@@ -16,7 +16,7 @@ from reports.charts import palette
 from reports.charts.static_marks import DASHES, Area, Dot, Mark, Point, Stroke, stretches
 from reports.charts.static_text import LINE_HEIGHT, lines_of, put, width_of
 from reports.charts.static_writing import png_of, svg_of
-from reports.text.rows import Row
+from reports.text.plain_rows import Row
 from schemas.record import dataclass
 
 Figure = dict[str, Any]

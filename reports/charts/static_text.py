@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reports.charts.static_marks import Area, Letters, Mark, Run
-from reports.text.rows import Row
+from reports.text.plain_rows import Row
 
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont

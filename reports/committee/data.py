@@ -10,7 +10,7 @@ from reports.month.restated import restated_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from reports.text.signal_lines import lead_lines
 from reports.year.data import YearAction, YearData, year_data
 from reports.year.picture import year_picture

@@ -24,7 +24,7 @@ from reports.director.screen_quality import CAUSES, ScreenData, screen_data
 from reports.director.sizes import SizesCompared, sizes_compared
 from reports.director.what_if import WhatIf, what_if_data
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import records, text
+from reports.text.plain_rows import records, text
 from reports.text.sentences import months_before
 from reports.text.signal_lines import standing
 from reports.text.verdict import Verdict, verdict

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.charts.chart_parts import Figure
 from reports.charts.control_figures import control_figure
 from reports.charts.figure_json import variants
-from reports.charts.parts import Figure
 from reports.director.what_if import what_if_figures
 
 if TYPE_CHECKING:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from reports.charts.trip_line import Mark, TripLine, trip_line
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from reports.text.signal_lines import standing, watched
-from reports.text.worse import worse_of
+from reports.text.standing_signals import worse_of
 from schemas.record import dataclass
 from schemas.work import ALWAYS_READ, MonthWork
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from reports.charts.drawing import Look, month_look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from reports.text.sentences import DAY_AFTER, WORSE
 from schemas.record import dataclass
 from schemas.units import Unit

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.outputs import NEXT_ACTIONS, PATTERNS
 from schemas.record import dataclass
 

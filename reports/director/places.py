@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
+from reports.charts.chart_parts import nice_ceiling
 from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
 from reports.charts.drawn_spread import SpreadRow, spread_rows
-from reports.charts.parts import nice_ceiling
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_r
 from reports.director.audit import audit_data
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.findings import HAPPENED, NOT_CONFIRMED
 from schemas.record import dataclass
 from schemas.units import Unit, severity_rank

@@ -9,7 +9,7 @@ from reports.charts.drawing import LONG_RUN, Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate, rate_bound
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 from schemas.units import Unit
 

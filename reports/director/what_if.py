@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from reports.charts import palette
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling
 from reports.charts.figure_json import variants
 from reports.charts.panels import Grid, axis_title, level_line, panel_axes, panel_title, value_axis
-from reports.charts.parts import Figure, chart_text, nice_ceiling
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

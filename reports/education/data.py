@@ -32,10 +32,10 @@ from reports.month.first_screen import SizeRates, size_rates
 from reports.text import words
 from reports.text.measure_table import RATE, RECORD, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
+from reports.text.standing_signals import Worse, worse
 from reports.text.verdict import Verdict, worse_words
 from reports.text.verdict import verdict as month_verdict
-from reports.text.worse import Worse, worse
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

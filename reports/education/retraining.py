@@ -23,7 +23,7 @@ from reports.charts.drawing import (
 )
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 from schemas.units import Unit
 

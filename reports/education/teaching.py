@@ -10,7 +10,7 @@ from reports.case.picture_records import TripPicture
 from reports.case.trip_picture import trip_picture
 from reports.text import words
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.text import words
 from reports.text.case_links import FOLDER, TripLink, trip_link
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 from schemas.work import MonthWork

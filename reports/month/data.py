@@ -39,7 +39,7 @@ from reports.text import words
 from reports.text.case_links import case_files
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.rows import records, text
+from reports.text.plain_rows import records, text
 from reports.text.verdict import Verdict, verdict
 from schemas.record import dataclass
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from markupsafe import Markup
 
-    from reports.charts.parts import Figure
+    from reports.charts.chart_parts import Figure
     from reports.month.data import MonthPage
     from reports.month.first_screen import SizeRates
     from reports.month.rules import RuleRow
@@ -143,7 +143,7 @@ def _service(page: MonthPage) -> Markup:
 
 
 def _ceiling(value: float) -> float:
-    from reports.charts.parts import nice_ceiling
+    from reports.charts.chart_parts import nice_ceiling
 
     return nice_ceiling(1.05 * value)
 

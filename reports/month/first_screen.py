@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, MonthEstimate
-from reports.text.rows import records, text
+from reports.text.plain_rows import records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now
-from reports.text.worse import worse
+from reports.text.standing_signals import worse
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from reports.director.audit import Audit, audit_data
 from reports.month.restated import Restated, restated
 from reports.text import words
 from reports.text.case_links import FOLDER, case_files
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from reports.text.sentences import share_sentence
 from schemas.record import dataclass
 

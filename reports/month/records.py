@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from schemas.record import dataclass
 

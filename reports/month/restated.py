@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from schemas.record import dataclass
 from schemas.units import Unit
 

@@ -9,7 +9,7 @@ from reports.month.cases import done_with, rules_of
 from reports.month.followup import Confirmed, confirmed_by_rule
 from reports.text import sentences, words
 from reports.text.measure_table import VARIANCE, MeasureTable
-from reports.text.rows import records, text
+from reports.text.plain_rows import records, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 

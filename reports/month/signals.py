@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 from reports.text import words
 from reports.text.case_links import TripLink, trip_link
 from reports.text.measure_table import MONTHS_MOST
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 from reports.text.sentences import outcomes_of_month
 from reports.text.signal_lines import chart_months, standing
-from reports.text.worse import worse_of
+from reports.text.standing_signals import worse_of
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from reports.education.briefs import briefs_data
 from reports.education.data import education_data
 from reports.text.drawing import Draw, mark
 from reports.text.navigation import PageFrame, Site
-from reports.text.rows import Row
+from reports.text.plain_rows import Row
 from reports.year.page import year_page
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from reports.charts.static_rendering import svg
 from reports.month.restated import restated_rows
 from reports.text import words
 from reports.text.navigation import PageFrame, Site
-from reports.text.rows import Row
+from reports.text.plain_rows import Row
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette
 from reports.charts.adjusted_rates import with_adjusted
+from reports.charts.chart_parts import Figure, chart_text
 from reports.charts.control_data import (
     ChartTable,
     chart_words,
@@ -20,11 +21,10 @@ from reports.charts.control_figures import control_figure
 from reports.charts.control_sets import chart_set, rate_set
 from reports.charts.funnel_data import funnels, outlying_sentence, window_words
 from reports.charts.funnel_figures import funnel_figure
-from reports.charts.parts import Figure, chart_text
 from reports.charts.rate_data import rates_data
 from reports.charts.rate_figures import rates_figure
 from reports.text import words
-from reports.text.rows import Row
+from reports.text.plain_rows import Row
 from reports.text.sentences import chance_note, few_note, rate_phrase, sizes_finding
 from schemas.record import dataclass
 

@@ -12,8 +12,8 @@ from reports.charts.dot_rows import DotCell
 from reports.charts.rate_data import rate_cell
 from reports.text import words
 from reports.text.navigation import SHARED, PageFrame, Site, page_frame
+from reports.text.plain_rows import Row, records, text
 from reports.text.rates import RateCell
-from reports.text.rows import Row, records, text
 from schemas.record import dataclass
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
 

@@ -6,8 +6,8 @@ import dataclasses
 from typing import TYPE_CHECKING
 
 from reports.charts import palette
+from reports.charts.chart_parts import Figure, nice_ceiling
 from reports.charts.dot_rows import CRUDE, DotRow, Look, Plan, dot_rows
-from reports.charts.parts import Figure, nice_ceiling
 from reports.charts.rate_figures import rate_rows
 from reports.text import words
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING
 
-from reports.text.rows import records, text
+from reports.text.plain_rows import records, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
-from reports.text.rows import Row, records, text
+from reports.text.plain_rows import Row, records, text
 
 if TYPE_CHECKING:
     from reports.text.rates import RateCell, RateRow, Rates

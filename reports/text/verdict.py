@@ -6,10 +6,10 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.rows import records, text
+from reports.text.plain_rows import records, text
 from reports.text.sentences import missing_trips, outcomes_of_month
 from reports.text.signal_lines import charts_now, watched
-from reports.text.worse import Worse, worse
+from reports.text.standing_signals import Worse, worse
 from schemas.record import dataclass
 
 if TYPE_CHECKING:

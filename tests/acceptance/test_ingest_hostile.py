@@ -15,7 +15,7 @@ from pipeline.cli.main import main
 from pipeline.errors import Refused
 from pipeline.files import content
 from pipeline.followup.sheets import read_sheet
-from pipeline.ingest.parts import find_parts
+from pipeline.ingest.delivery_files import find_parts
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.settings_files import read_protocol_file, read_settings_files
 from schemas.followup import DeterminationsSheet

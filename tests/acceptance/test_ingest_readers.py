@@ -22,12 +22,12 @@ from pipeline.files.delimited import (
     rows_expected,
     slow_rows,
 )
-from pipeline.files.rows import Columns, TextRows
+from pipeline.files.text_rows import Columns, TextRows
 from pipeline.ingest import stage
-from pipeline.ingest.parts import read_part
+from pipeline.ingest.delivery_files import read_part
+from pipeline.ingest.file_readers import TableFile
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.rows_of_trips import reading
-from pipeline.ingest.typed import TableFile
 from schemas.contract import TABLES
 from tests.deep import examples
 

@@ -10,7 +10,7 @@ import duckdb
 import pytest
 
 from pipeline.files import content, delimited, pieces
-from pipeline.ingest import places, rows_of_trips, typed
+from pipeline.ingest import file_readers, places, rows_of_trips
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.early_rows import EarlyRows
 from pipeline.ingest.load import load, rows_stored_early
@@ -106,13 +106,13 @@ def test_pieces_of_a_file_change_no_row(
     parts: list[int] = []
     monkeypatch.setattr(content, "CHUNK", 1000)
     monkeypatch.setattr(pieces, "PIECE", 1_500)
-    monkeypatch.setattr(typed, "ROWS_OF_A_PIECE", 100)
+    monkeypatch.setattr(file_readers, "ROWS_OF_A_PIECE", 100)
     monkeypatch.setattr(places, "LONG_FILE_BYTES", 0)
     in_order = rows_of_trips._in_order
 
     def counted(
         con: duckdb.DuckDBPyConnection,
-        file: typed.TableFile,
+        file: file_readers.TableFile,
         read: list[rows_of_trips.Rows],
         into: str,
     ) -> str:

@@ -11,7 +11,7 @@ import duckdb
 import numpy as np
 import pytest
 
-from pipeline.gathered import kept_month
+from pipeline.kept_month import kept_month
 from pipeline.review import review
 from pipeline.store import kept_results
 from pipeline.store.database import open_store

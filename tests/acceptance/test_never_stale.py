@@ -12,7 +12,7 @@ import duckdb
 import pytest
 
 import reports
-from pipeline import gathered
+from pipeline import kept_month
 from pipeline.followup.by_hand import add
 from pipeline.followup.correct import correct
 from pipeline.followup.determine import determine
@@ -280,7 +280,7 @@ def test_an_answer_has_nothing_made_again_that_it_does_not_change(
     answer(world, "look, the tables of another month may be kept")
     before = world.reviewed()
     answer(world, "look at nothing else")
-    monkeypatch.setattr(gathered, "_records_made", made)
+    monkeypatch.setattr(kept_month, "_records_made", made)
     assert world.reviewed() != before
 
 
@@ -296,7 +296,7 @@ def test_another_program_uses_nothing_of_what_this_one_kept(
     world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = world.reviewed()
-    monkeypatch.setattr("pipeline.gathered.tool_version", lambda: "99.0")
+    monkeypatch.setattr("pipeline.kept_month.tool_version", lambda: "99.0")
     monkeypatch.setattr(kept_results, "program", lambda: "another")
     nothing_kept = from_nothing(world)
     assert world.reviewed() == nothing_kept != before

@@ -18,7 +18,7 @@ from reports.director.first_screen import since_words, waiting_data
 from reports.director.places import LEAST_BAR
 from reports.text.navigation import Site
 from reports.text.signal_lines import signal_parts
-from reports.text.worse import worse
+from reports.text.standing_signals import worse
 from schemas.frame import Frame
 from schemas.month_review import MeasureFigures, MonthReview, ProtocolInForce
 from schemas.work import MonthWork, WorkItem

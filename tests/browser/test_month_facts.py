@@ -11,8 +11,8 @@ import pytest
 from reports.month.data import MonthPage, month_data
 from reports.month.figures import month_figures, month_pictures
 from reports.month.first_screen import SERVICE
+from reports.text.standing_signals import worse
 from reports.text.verdict import WORDS_MOST, verdict
-from reports.text.worse import worse
 from schemas.frame import Frame, stacked
 from schemas.month_review import MeasureFigures, MonthReview
 from schemas.work import MonthWork

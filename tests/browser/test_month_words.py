@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from reports.charts.chart_parts import nice_ceiling, percent_format, rate_axis_top, tick_step
 from reports.charts.palette import PAPER
-from reports.charts.parts import nice_ceiling, percent_format, rate_axis_top, tick_step
 from reports.charts.rate_data import rate_cell, rates_data
 from reports.charts.rate_figures import rates_figure
 from reports.render.write import safe_json

@@ -71,7 +71,7 @@ def settings_files(draw: random.Random, folder: Path) -> str:
 
 def _settings(folder: Path) -> str:
     from pipeline.errors import Refused
-    from pipeline.ingest.parts import find_parts
+    from pipeline.ingest.delivery_files import find_parts
     from pipeline.ingest.problems import Findings
     from pipeline.ingest.settings_files import read_settings_files
 

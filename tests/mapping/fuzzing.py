@@ -16,17 +16,17 @@ from pipeline.errors import Mistake, Refused
 from pipeline.files import Unreadable
 from pipeline.files.workbook import Workbook
 from pipeline.ingest import stage
-from pipeline.ingest.parts import read_part
+from pipeline.ingest.delivery_files import read_part
+from pipeline.ingest.file_readers import TableFile, header_of
 from pipeline.ingest.problems import Findings
 from pipeline.ingest.rows_of_trips import reading
 from pipeline.ingest.settings_files import read_protocol_file
-from pipeline.ingest.typed import TableFile, header_of
 from pipeline.ingest.workbook import tables_in
 from pipeline.mapping.files import Found
 from pipeline.mapping.plan import plans
 from pipeline.mapping.read_mapping import read_mapping, shipped
-from pipeline.mapping.rows import Source, read_file
 from pipeline.mapping.samples import samples
+from pipeline.mapping.source_rows import Source, read_file
 from pipeline.mapping.sources import read_sources
 from schemas.mapping import SourceFile
 from schemas.mapping_text import parse_mapping

@@ -17,7 +17,7 @@ from pipeline.files.delimited import (
     read_header,
 )
 from pipeline.files.pieces import MOST_PIECES, Piece, as_file, pieces
-from pipeline.files.rows import (
+from pipeline.files.text_rows import (
     TextRows,
     can_be_cut,
     inserted,
@@ -25,7 +25,7 @@ from pipeline.files.rows import (
     parquet_length,
     parquet_rows,
 )
-from pipeline.ingest.parts import Part
+from pipeline.ingest.delivery_files import Part
 from pipeline.ingest.problems import Findings
 from schemas.record import dataclass
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     import duckdb
 
-    from pipeline.month.parts import FromRecords, Month
+    from pipeline.month.record_and_answers import FromRecords, Month
     from pipeline.store.made_from import MadeFrom
     from schemas.month_review import MonthReview
 
@@ -70,7 +70,7 @@ def kept_month(
 
 def found_month(con: duckdb.DuckDBPyConnection, made: MadeFrom) -> list[Month]:
     """The month as it is kept, if it would be gathered the same; an empty list else."""
-    from pipeline.month.parts import Month
+    from pipeline.month.record_and_answers import Month
     from pipeline.store.kept_results import found_kept
 
     return [
@@ -95,7 +95,7 @@ def _records(
     audits_a_year: int | None,
 ) -> FromRecords:
     """What no answer changes, with the tables that answers are held against."""
-    from pipeline.month.parts import READ_BY_ANSWERS
+    from pipeline.month.record_and_answers import READ_BY_ANSWERS
     from pipeline.store.drawn_files import data_stands
     from pipeline.store.kept_results import found_kept, keep, keep_tables, use_kept_tables
 
@@ -132,7 +132,7 @@ def _records_made(
     from pipeline.month.cases import cases, month_words
     from pipeline.month.data_files import frames_of, make_tables
     from pipeline.month.gather import calendar, gather
-    from pipeline.month.parts import FromRecords
+    from pipeline.month.record_and_answers import FromRecords
     from pipeline.month.work import make_equipment
     from pipeline.store.kept_results import kept
 
@@ -169,7 +169,7 @@ def _with_answers(
     from pipeline.followup.month import followup_review
     from pipeline.measures import answered_figures
     from pipeline.month.data_files import frames_of, make_answered_tables
-    from pipeline.month.parts import FromAnswers, Month
+    from pipeline.month.record_and_answers import FromAnswers, Month
     from pipeline.month.work import make_work, month_work
     from pipeline.store.answers_view import make_answers
 

@@ -16,7 +16,8 @@ from pipeline.errors import Refused, shown
 from pipeline.errors.disk import as_mistake
 from pipeline.files import Unreadable
 from pipeline.files.delimited import Delimited, Layout, delimited_rows, read_header
-from pipeline.files.rows import (
+from pipeline.files.text import NOT_TEXT, as_utf8, kind_of
+from pipeline.files.text_rows import (
     BAD_QUOTING,
     Columns,
     Row,
@@ -25,7 +26,6 @@ from pipeline.files.rows import (
     parquet_columns,
     parquet_rows,
 )
-from pipeline.files.text import NOT_TEXT, as_utf8, kind_of
 from pipeline.mapping.files import Found, format_of, reachable
 from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one

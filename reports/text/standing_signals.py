@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.rows import Row, text
+from reports.text.plain_rows import Row, text
 from reports.text.signal_lines import RECORD, chart_months, standing
 from schemas.record import dataclass
 
