@@ -14,13 +14,12 @@ from contextlib import closing
 from functools import cache
 from pathlib import Path
 
-import duckdb
 import pytest
 import typer.main
 import typer.testing
 
 from pipeline.cli import main as cli
-from tests import databases, unscreened
+from tests import unscreened
 from tests.acceptance.command_runs import Ran, Run
 from tests.deep import DEEP
 from tests.made_once import made_once
@@ -38,8 +37,6 @@ def pytest_configure(config: pytest.Config) -> None:
     compiled_once(config)
     if config.getoption("--deep"):
         os.environ[DEEP] = "1"
-    else:
-        duckdb.connect = databases.connect
     # the command line is put together once, and not once for each command that a test types
     typer.main.get_command = typer.testing._get_command = cache(typer.main.get_command)
 

@@ -231,5 +231,4 @@ class _Reader(pickle.Unpickler):
 
 def writable(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether the store at hand may be written."""
-    asked = "SELECT readonly FROM duckdb_databases() WHERE database_name = current_database()"
-    return con.execute(asked).fetchall() == [(False,)]
+    return con.execute("SELECT current_setting('access_mode')").fetchone() != ("read_only",)
