@@ -25,10 +25,12 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
 
     Follows `schemas.outputs.Measures`; sorted, so that the same store gives the same rows.
     """
+    from schemas.outputs import Measures
 
     parts = [occlusion_rates(con, month), rule_shares(con, month), full_oxygen(con, month)]
     parts.append(exposures(con, month))
-    return stacked(parts).sorted_by("measure", "group_by", "group_value", "month")
+    every = stacked(parts).only(Measures.to_schema().columns)
+    return every.sorted_by("measure", "group_by", "group_value", "month")
 
 
 def measured(

@@ -71,13 +71,11 @@ class Waiting:
     href: str
     about: str
     months: int
-    several: bool = False
 
     @property
     def age(self) -> str:
         """'3 months', of several that of the oldest; empty in its first month."""
-        begun = "oldest " if self.several else ""
-        return f"{begun}{words.many(self.months, 'month')}" if self.months else ""
+        return words.many(self.months, "month") if self.months else ""
 
 
 @dataclass(frozen=True)
@@ -228,7 +226,7 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     said = [words.month_number(r["first_said"]) for r in standing(review, "headline")]
     if said:
         what = f"Conclude on {words.many(len(said), 'signal')}"
-        found.append(Waiting(what, "#signals", "", now - min(said), several=len(said) > 1))
+        found.append(Waiting(what, "#signals", "", now - min(said)))
     return (*_unread(review), *sorted(found, key=lambda w: -w.months))
 
 
@@ -241,12 +239,12 @@ def _unread(review: MonthReview) -> list[Waiting]:
         months = now - min(words.month_number(month) for _, month in work.unread_deaths)
         what = f"{words.many(len(trips), 'earlier death')} unread"
         about = _some(trips, TRIPS_NAMED)
-        found.append(Waiting(what, "", about, months, several=len(trips) > 1))
+        found.append(Waiting(what, "", about, months))
     if items := [item for item in work.of("read")
                  if item.state == "open" and item.why.startswith(ALWAYS_READ)]:  # fmt: skip
         why = words.uncapital(words.reason(items[0].why).partition(".")[0]).removeprefix("outcome ")
         told = [f"{items[0].trip_id} {why}", *(item.trip_id for item in items[1:])]
-        what = f"{words.many(len(items), 'always-read trip')} open"
+        what = f"{len(items)} always-read open"
         found.append(Waiting(what, "index.html#work", _some(told, 1), 0))
     return found
 

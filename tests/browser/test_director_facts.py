@@ -261,7 +261,7 @@ def test_what_is_always_read_and_unread_comes_first() -> None:
     review = dataclasses.replace(fixture_figures.full(), work=MonthWork(items, (), deaths))
     assert [(w.what, w.about, w.months, w.href) for w in waiting_data(review)[:2]] == [
         ("2 earlier deaths unread", "D2; D1", 4, ""),
-        ("3 always-read trips open", "T1 died; +2", 0, "index.html#work"),
+        ("3 always-read open", "T1 died; +2", 0, "index.html#work"),
     ]
 
 

@@ -140,7 +140,7 @@ def test_a_long_list_is_shown_in_parts_and_holds_every_case(open_page: Opener) -
     page.evaluate("location.hash = '#base=base-2&sort=-trip'")
     until(page, "document.getElementById('filter-base').value === 'base-2'")
     cases = fixture.large_month().cases
-    of_base = cases[cases["base"] == "base-2"]
+    of_base = cases.rows(cases["base"] == "base-2")
     assert count.inner_text() == f"First 20 of {len(of_base)} shown, 900 in all"
     assert rows.first.locator("th").inner_text() == max(of_base["trip_id"])
     assert {base.split(",")[0] for base in rows.locator("td[data-key=base]").all_inner_texts()} == {

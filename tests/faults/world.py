@@ -73,11 +73,10 @@ def plainly() -> None:
 
     Power, history under other limits, the workbook's tables of data, and the privacy screen.
     """
-    import pandas as pd
-
     from pipeline import measures
     from pipeline.judging import whatif
     from reports.render import workbook
+    from schemas.frame import Frame
     from schemas.measure_outputs import MEASURE_OUTPUTS
     from tests.unscreened import WITHOUT
 
@@ -86,7 +85,7 @@ def plainly() -> None:
     workbook._write_tables = lambda *_: None
 
     measures.figures = lambda *_: {  # type: ignore[assignment]
-        name: pd.DataFrame(columns=list(model.to_schema().columns))
+        name: Frame(dict.fromkeys(model.to_schema().columns, ()))
         for name, model in MEASURE_OUTPUTS.items()
         if name not in {"before_after", "signal_trips"}
     }

@@ -114,7 +114,7 @@ def test_what_followed_agrees_with_the_twin() -> None:
     seen: Counter[Any] = Counter()
 
     @settings(
-        max_examples=examples(4, 100),
+        max_examples=examples(6, 100),
         deadline=None,
         derandomize=True,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
