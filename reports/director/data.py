@@ -25,7 +25,7 @@ from reports.director.sizes import SizesCompared, sizes_compared
 from reports.director.what_if import WhatIf, what_if_data
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.plain_rows import records, text
-from reports.text.sentences import months_before
+from reports.text.sentences import two_years
 from reports.text.signal_lines import standing
 from reports.text.verdict import Verdict, verdict
 from schemas.outputs import WHAT_FOLLOWED
@@ -82,7 +82,7 @@ def director_data(review: MonthReview, figures: MeasureFigures, site: Site) -> D
         grid_finding=finding,
         grid_picture=rule_grid(rows, f"Rules by bases: {finding}") if rows else "",
         places=places_data(figures),
-        outcomes=outcomes_data(figures, months_before(review)),
+        outcomes=outcomes_data(figures, len(two_years(review)[1])),
         betters=tuple(text(r["sentence"]) for r in standing(review, "watch", "better")),
         sizes=sizes_compared(review, figures),
         charts=charts_data(review, ChartTable(review, figures)),

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 NAMED_MOST = 3
 MONTHS = 12
+Received = tuple[int, int | None]
+"""Trips of a month, and how many were expected where that is known."""
 WORSE, DAY_AFTER = "worse-outcome", "worse-outcome-day-after"
 EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
@@ -43,11 +45,19 @@ def outcomes_of_month(review: MonthReview) -> dict[str, int]:
     return came
 
 
-def months_before(review: MonthReview) -> int:
-    """Months with trips of the twelve before the last twelve: fewer where records begin later."""
+def two_years(review: MonthReview) -> tuple[list[Received], list[Received]]:
+    """Trips received and expected in each of the last twelve months, and of the twelve before.
+
+    Only months with trips: the earlier year is shorter where records begin later.
+    """
     last = words.month_number(review.month)
-    ago = [last - words.month_number(month) for month in review.expected_by_month]
-    return sum(MONTHS <= n < 2 * MONTHS for n in ago)
+    sides: tuple[list[Received], ...] = ([], [])
+    for month, counts in review.expected_by_month.items():
+        ago = last - words.month_number(month)
+        if 0 <= ago < 2 * MONTHS:
+            sides[ago // MONTHS].append(counts)
+    now, before = sides
+    return now, before
 
 
 def rate_phrase(cell: RateCell, unit: str) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.plain_rows import Row, records, text
+from reports.text.sentences import two_years
 from reports.text.signal_lines import signal_parts
 from schemas.record import dataclass
 from schemas.units import Unit, severity_rank
@@ -244,13 +245,7 @@ def action_words(actions: Sequence[YearAction]) -> str:
 
 def received(review: MonthReview) -> tuple[Received, Received]:
     """Trips of the last twelve months, and of the twelve before."""
-    last = words.month_number(review.month)
-    sides: tuple[list[tuple[int, int | None]], ...] = ([], [])
-    for month, counts in review.expected_by_month.items():
-        ago = last - words.month_number(month)
-        if 0 <= ago < 2 * MONTHS:
-            sides[ago // MONTHS].append(counts)
-    now, before = (_received(side) for side in sides)
+    now, before = (_received(side) for side in two_years(review))
     return now, before
 
 
