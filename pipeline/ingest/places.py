@@ -24,6 +24,10 @@ STAGED, FOUND, INCOMING = "staged", "found", "incoming"
 LONG_FILE_BYTES = 32 << 20
 """Files from this size on wait in `incoming`, others in memory."""
 
+ROWS_OF_A_GROUP = 2 * 122_880
+"""Rows wait in groups twice as large as those of the store: what is left of a group without its bad
+rows still fills one there, else the database puts it together with the next, row by row."""
+
 
 def open_places(con: duckdb.DuckDBPyConnection) -> None:
     """Make the two in memory, empty."""
@@ -61,7 +65,7 @@ def waiting_place(con: duckdb.DuckDBPyConnection) -> str:
     if not some_wait(con):
         (path,) = _paths(con, "current_database()")
         aside = f"{path}.{INCOMING}{ASIDE}" if path else ":memory:"
-        con.execute(f"attach {literal(aside)} as {INCOMING}")
+        con.execute(f"attach {literal(aside)} as {INCOMING} (row_group_size {ROWS_OF_A_GROUP})")
     return INCOMING
 
 
