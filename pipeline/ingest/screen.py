@@ -7,7 +7,6 @@ privacy officer decides.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF
 from pipeline.ingest.looks import alphabet, looks, prepare
@@ -17,10 +16,7 @@ from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
 from schemas.contract import TABLES
-from schemas.export_file import VOCABULARY_COLUMNS
-
-if TYPE_CHECKING:
-    from schemas.export_file import ExportFile
+from schemas.export_file import VOCABULARY_COLUMNS, ExportFile
 
 OF_TOKENS = (
     "a record number",
