@@ -121,7 +121,7 @@ def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
     return {name: column[by] for name, column in found.items()}
 
 
-def outcomes(scene: Scene, *, full: bool) -> Ints:
+def outcomes(scene: Scene) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
     draws, codes = scene.draws, scene.codes
     plain = 1 + weaned(scene).astype(np.int64)
@@ -129,7 +129,7 @@ def outcomes(scene: Scene, *, full: bool) -> Ints:
     found = np.where(intubated(draws, codes), INTUBATED, MORE_SUPPORT)
     found = np.where(worse, found, plain)
     gravest = np.where(draws.chance("died", of("gravest_died")), DIED, ARREST)
-    grave = worse & full & draws.chance("gravest", of("worse_gravest"))
+    grave = worse & draws.chance("gravest", of("worse_gravest"))
     found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
 

@@ -100,7 +100,7 @@ class Delivery:
         }
         clock = self._columns("planted_clock")
         self.clock = Writer(connection, into / "planted_clock.csv", clock)
-        if options.full and not second:
+        if not second:
             path = into / f"{EXPECTED}.csv"
             self.dispatched: Writer | None = Writer(connection, path, self._columns(EXPECTED))
         else:
@@ -108,7 +108,7 @@ class Delivery:
         self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
 
     def _columns(self, table: str) -> dict[str, str]:
-        return columns(table, self.months, self.options.setup, full=self.options.full)
+        return columns(table, self.months, self.options.setup)
 
     def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
         """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
@@ -141,9 +141,7 @@ class Delivery:
         delivered = [k for k in range(options.months) if self.received[k]]
         text = export_text([self.months[k] for k in delivered], [wanted[k] for k in delivered])
         _write(self.into / "export.toml", text)
-        protocol = protocol_text(
-            options.first_month, all_rules=options.all_rules, full=options.full
-        )
+        protocol = protocol_text(options.first_month, all_rules=options.all_rules)
         _write(self.into / "protocol.toml", protocol)
         _write(self.into / "cannulas.toml", catalogue_text(options.setup))
         if self.dispatched:
