@@ -9,12 +9,11 @@ from pipeline.measures.series import Calendar
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.month.cases import ADDED_BY_HAND
 from pipeline.rules import all_rules
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 
@@ -23,11 +22,7 @@ ENOUGH_RECEIVED = 0.9
 
 
 def gather(
-    con: duckdb.DuckDBPyConnection,
-    versions: list[VersionInStore],
-    month: str,
-    measures: Frame,
-    tool_version: str,
+    con: Connection, versions: list[VersionInStore], month: str, measures: Frame, tool_version: str
 ) -> MonthReview:
     """What the month's pages are drawn from but figures and answers; call after `make_tables`."""
     # long: one line a field of the review
@@ -63,7 +58,7 @@ def gather(
     )
 
 
-def late_trips(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
+def late_trips(con: Connection, month: str) -> dict[str, int]:
     """Trips of months before `month` that came first with the last delivery, by month.
 
     A month that came whole with it is not late. Trips delivered once more are not counted.
@@ -71,7 +66,7 @@ def late_trips(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
     return {name: int(trips) for name, trips in con.execute(_LATE, {"month": month}).fetchall()}
 
 
-def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
+def confidentiality(con: Connection) -> str:
     """The statement of the delivery received last; empty where it has none."""
     row = con.execute("""
         SELECT d.confidentiality FROM delivered.delivery d JOIN delivered.latest l
@@ -80,9 +75,7 @@ def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
     return str(row[0]) if row and row[0] else ""
 
 
-def calendar(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str
-) -> Calendar:
+def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Calendar:
     """Every month from the first to `month`, those short of trips, and where phases begin."""
     received = _by_month(con, month)
     months = _every_month(min([*received, month]), month)
@@ -102,7 +95,7 @@ def _every_month(first: str, last: str) -> list[str]:
     return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
 
 
-def _by_month(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, tuple[int, int | None]]:
+def _by_month(con: Connection, month: str) -> dict[str, tuple[int, int | None]]:
     rows = con.execute(
         """
         SELECT coalesce(r.month, e.month) AS month, coalesce(r.trips, 0), e.trips
