@@ -18,6 +18,8 @@ SAID = {
     "repeated_occlusion_without_call": "repeated occlusions without a call",
 }
 """What is said of the triggers that are a deviation from a rule."""
+ADDED_BY_HAND = 1000
+"""The place of a trip that only a person puts before a reader: after those with a trigger."""
 
 
 def month_words(
@@ -209,9 +211,9 @@ _MONTH_TRIGGER = """
 """
 
 # a trip added by hand is read as one with a trigger is, after those with one
-_ADDED = """
+_ADDED = f"""
     INSERT INTO month_trigger
-    SELECT trip_key, 1000, 'added by hand' FROM judged.trip_window
+    SELECT trip_key, {ADDED_BY_HAND}, 'added by hand' FROM judged.trip_window
     WHERE list_contains($months::VARCHAR[], service_month)
       AND list_contains($added::VARCHAR[], trip_id)
       AND trip_key NOT IN (SELECT trip_key FROM month_trigger)

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.measures.bases import month_number
 from pipeline.measures.series import Calendar
+from pipeline.measures.signal_counts import one_by_one_rules
+from pipeline.month.cases import ADDED_BY_HAND
 from pipeline.rules import all_rules
 from schemas.connection import Connection
 from schemas.frame import Frame
@@ -29,6 +31,7 @@ def gather(
     received = _by_month(con, month)
     service = con.execute("SELECT service FROM delivered.delivery LIMIT 1").fetchone()
     counted = con.execute(_COUNTS, {"month": month}).fetchone() or (0, 0)
+    alone = con.execute(_ONE_BY_ONE, {"rules": list(one_by_one_rules())}).fetchone() or (0,)
     return MonthReview(
         service=str(service[0]) if service else "",
         month=month,
@@ -51,6 +54,7 @@ def gather(
         cannulas=Frame.read(con.execute(CANNULAS, {"month": month})),
         confidentiality=confidentiality(con),
         late=late_trips(con, month),
+        one_by_one=int(alone[0]),
     )
 
 
@@ -145,6 +149,14 @@ _COUNTS = """
     SELECT (SELECT count(*) FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
             ANTI JOIN judged.trip_window w USING (trip_key) WHERE t.service_month = $month),
            (SELECT count(*) FROM month_case WHERE kind <> 'audit')
+"""
+
+# a trip that only a person added is shown with the cases, not for what happened on it
+_ONE_BY_ONE = f"""
+    SELECT count(*) FROM (
+        SELECT trip_key FROM month_trigger WHERE place < {ADDED_BY_HAND}
+        UNION SELECT trip_key FROM month_flag
+        WHERE verdict = 'deviation' AND list_contains($rules, rule))
 """
 
 _LATE = """
