@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
+from pipeline.store.months import month_number, month_of
 from schemas.connection import Connection
 from schemas.frame import Frame
 
@@ -21,8 +22,7 @@ def year_actions(con: Connection, month: str) -> Frame:
 
     An action belongs to its trip's month; one of no trip, as of a signal, to that it was opened in.
     """
-    year, number = month.split("-")
-    first = f"{int(year) - (number != '12'):04d}-{int(number) % 12 + 1:02d}"
+    first = month_of(month_number(month) - 11)
     return Frame.read(con.execute(_YEAR_ACTIONS, {"month": month, "first": first}))
 
 

@@ -22,6 +22,7 @@ from pipeline.judging.whatif_settings import Setting, shown, versions_with
 from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
+from pipeline.store.months import month_number, month_of
 from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
 from schemas.record import dataclass
@@ -127,7 +128,7 @@ def main_curves(con: Connection, month: str) -> Frame:
         for no, (name, value) in enumerate(values)
     ]
     current = [_with_only(v, set(alone)) for v in versions]
-    months = (_earlier(month), month)
+    months = (month_of(month_number(month) - WINDOW_MONTHS + 1), month)
     con.execute(_BEGIN)
     for trips in ranges_of(con, current, months):
         reuse_judged(con, current, trips)
@@ -223,11 +224,6 @@ def _labelled(con: Connection, sql: str, tried: Sequence[_Tried]) -> list[Row]:
         for t in tried
     }
     return [labels[row[0]] | dict(zip(names, row, strict=True)) for row in found.fetchall()]
-
-
-def _earlier(month: str) -> str:
-    number = int(month[:4]) * 12 + int(month[5:]) - 1 - (WINDOW_MONTHS - 1)
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 def _with_only(stored: VersionInStore, rules: set[str]) -> VersionInStore:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.store.months import month_number, month_of
 from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 
@@ -244,7 +245,7 @@ def _window(own: Frame, window: Windows, when: str) -> str:
         count = f"{len(months)} month{'' if len(months) == 1 else 's'}"
         sides.append(f"{side}: {count} ({_span(months)})." if months else f"{side}: no month.")
     at = month_number(when)
-    prompted = [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in range(at - PROMPTED_MONTHS, at)]
+    prompted = [month_of(n) for n in range(at - PROMPTED_MONTHS, at)]
     return (
         f"{' '.join(sides)} Left out: {when}, the month of the retraining, and"
         f" {_span(prompted)}, taken to have prompted it."
@@ -253,9 +254,3 @@ def _window(own: Frame, window: Windows, when: str) -> str:
 
 def _span(months: list[str]) -> str:
     return " to ".join(dict.fromkeys((months[0], months[-1])))
-
-
-def month_number(month: str) -> int:
-    """Months since year 0, so that differences count months."""
-    year, number = month.split("-")
-    return int(year) * 12 + int(number) - 1

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.measures.bases import month_number
 from pipeline.measures.series import Calendar
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.month.cases import ADDED_BY_HAND
 from pipeline.rules import all_rules
+from pipeline.store.months import month_number, month_of
 from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
@@ -78,7 +78,8 @@ def confidentiality(con: Connection) -> str:
 def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Calendar:
     """Every month from the first to `month`, those short of trips, and where phases begin."""
     received = _by_month(con, month)
-    months = _every_month(min([*received, month]), month)
+    first = month_number(min([*received, month]))
+    months = [month_of(number) for number in range(first, month_number(month) + 1)]
     short = [received.get(m, (0, None)) for m in months]
     begun = {stored.version.from_month for stored in versions}
     return Calendar(
@@ -88,11 +89,6 @@ def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Cal
         poor=tuple(due is not None and got < ENOUGH_RECEIVED * due for got, due in short),
         changes=tuple(i for i, m in enumerate(months) if i > 0 and m in begun),
     )
-
-
-def _every_month(first: str, last: str) -> list[str]:
-    numbers = range(month_number(first), month_number(last) + 1)
-    return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
 
 
 def _by_month(con: Connection, month: str) -> dict[str, tuple[int, int | None]]:
