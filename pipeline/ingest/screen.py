@@ -80,6 +80,15 @@ def screen_tables(
         )
 
 
+def free_columns(table: str) -> list[str]:
+    """The columns whose texts nobody listed beforehand, so that they may say anything."""
+    return [
+        name for name, field in TABLES[table].to_schema().columns.items()
+        if str(field.dtype) == "string"
+        and not any("allowed_values" in check.statistics for check in field.checks)
+    ]  # fmt: skip
+
+
 def declared(export: ExportFile) -> dict[str, list[str]]:
     """The words that `[vocabulary]` declares for each column of a delivery."""
     return {
@@ -150,11 +159,7 @@ def _collect(con: Connection, table: str, *, trips: bool, faulty: bool) -> None:
     Those are the columns of free tokens, and whatever else could not be read as its column asks.
     """
     selects = []
-    for name, field in TABLES[table].to_schema().columns.items():
-        if str(field.dtype) != "string" or any(
-            "allowed_values" in c.statistics for c in field.checks
-        ):
-            continue
+    for name in free_columns(table):
         known = trips and table != "trips" and name == "trip_id"
         unless = "where trip_id not in (select trip_id from staged_trips where trip_id is not null)"
         selects.append(
