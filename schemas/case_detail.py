@@ -22,34 +22,22 @@ MOST_CASE_PAGES = 2_000
 """A month has at most so many case pages: the first in reading order."""
 
 
-def _text(description: str, *, nullable: bool = False) -> Any:
-    return pa.Column(dt.string, nullable=nullable, description=description)
-
-
 def _seconds(description: str, *, nullable: bool = True) -> Any:
     return pa.Column(dt.int32, nullable=nullable, description=description, metadata={"unit": "s"})
 
 
-def _flag(description: str) -> Any:
-    return pa.Column(dt.boolean, description=description)
-
-
-TRIP_ID = _text("Token of the trip")
-FILE = _text("File of the delivery", nullable=True)
-LINE = pa.Column(dt.int32, description="Line of the file; the header is line 1")
+TRIP_ID = pa.text("Token of the trip")
+FILE = pa.text("File of the delivery", nullable=True)
+LINE = pa.whole("Line of the file; the header is line 1")
 
 
 def _columns(model: type[pa.DataFrameModel]) -> dict[str, Any]:
     return dict(model.to_schema().columns)
 
 
-def _schema(description: str, columns: dict[str, Any]) -> pa.DataFrameSchema:
-    return pa.DataFrameSchema(columns, strict=True, description=description)
-
-
 def _delivered(table: str) -> pa.DataFrameSchema:
     """The kept rows of a contract table, with where they stand."""
-    return _schema(
+    return pa.table(
         f"Rows of {table} of the case trips, by trip, time and line",
         {"trip_id": TRIP_ID, "file": FILE, "line": LINE, **_without_trip(table)},
     )
@@ -59,85 +47,79 @@ def _without_trip(table: str) -> dict[str, Any]:
     return {name: c for name, c in _columns(TABLES[table]).items() if name != "trip_id"}
 
 
-TRIPS = _schema(
+TRIPS = pa.table(
     "One row a case trip, in reading order: what is known of the trip as a whole",
     {
-        "reading_order": pa.Column(dt.int32, description="1 is read first"),
+        "reading_order": pa.whole("1 is read first"),
         "trip_id": TRIP_ID,
         "file": FILE,
         "line": LINE,
         **_without_trip("trips"),
-        "protocol_version": _text("Id of the protocol version that judged it", nullable=True),
+        "protocol_version": pa.text("Id of the protocol version that judged it", nullable=True),
         "start_s": _seconds("Start of the review window: the first setting; null without one"),
         "end_s": _seconds("End of the part of the window whose extent is known"),
-        "open_end": _flag("No hand-over time was charted"),
-        "ends_at_handover": _flag("The window ends at hand-over, not at another support"),
-        "log_complete": _flag("The ventilator's log is complete"),
-        "contacts_known": _flag("No call was set aside, and the service records them"),
-        "observations_known": _flag("No observation was set aside, and they are recorded"),
-        "all_settings_unknown": _flag("A setting without a readable time was set aside"),
+        "open_end": pa.flag("No hand-over time was charted"),
+        "ends_at_handover": pa.flag("The window ends at hand-over, not at another support"),
+        "log_complete": pa.flag("The ventilator's log is complete"),
+        "contacts_known": pa.flag("No call was set aside, and the service records them"),
+        "observations_known": pa.flag("No observation was set aside, and they are recorded"),
+        "all_settings_unknown": pa.flag("A setting without a readable time was set aside"),
         **{
             f"r_{name}": _seconds(f"How finely times of {name} were recorded", nullable=False)
             for name in ("trips", "settings", "device", "observations", "contacts")
         },
         "clock_offset_s": _seconds("Device clock minus charts at the matched start"),
-        "clock_removed": pa.Column(
-            dt.boolean,
-            nullable=True,
-            description="Whether the offset was removed; null without device events",
+        "clock_removed": pa.flag(
+            "Whether the offset was removed; null without device events", nullable=True
         ),
-        "clock_tolerance_s": pa.Column(
-            dt.float64, nullable=True, description="What remains uncertain, s, either way"
-        ),
+        "clock_tolerance_s": pa.number("What remains uncertain, s, either way"),
     },
 )
 
-LOST = _schema(
+LOST = pa.table(
     "Rows set aside of the case trips: what they said is unknown from then on",
     {
         "trip_id": TRIP_ID,
-        "table": _text("Table the row was meant for"),
+        "table": pa.text("Table the row was meant for"),
         "file": FILE,
         "line": LINE,
         "at_s": _seconds("Its time; null where unreadable"),
     },
 )
 
-LIMIT_MOMENTS = _schema(
+LIMIT_MOMENTS = pa.table(
     "The moment each limit was reached, or something was due, as recorded",
     {
         "trip_id": TRIP_ID,
-        "rule": _text("Id of the rule"),
+        "rule": pa.text("Id of the rule"),
         "at_s": _seconds("When, as recorded", nullable=False),
-        "due": _text("What is due then, as 'call'; null where the limit is reached", nullable=True),
-    },
-)
-
-STRETCHES = _schema(
-    "Stretches that count towards a limit of minutes, or may because they are not known",
-    {
-        "trip_id": TRIP_ID,
-        "rule": _text("Id of the rule"),
-        "from_s": _seconds("Start", nullable=False),
-        "until_s": _seconds("End, not included", nullable=False),
-        "counts": pa.Column(
-            dt.boolean, nullable=True, description="True where it counts; null where unknown"
+        "due": pa.text(
+            "What is due then, as 'call'; null where the limit is reached", nullable=True
         ),
     },
 )
 
-OCCLUSIONS = _schema(
+STRETCHES = pa.table(
+    "Stretches that count towards a limit of minutes, or may because they are not known",
+    {
+        "trip_id": TRIP_ID,
+        "rule": pa.text("Id of the rule"),
+        "from_s": _seconds("Start", nullable=False),
+        "until_s": _seconds("End, not included", nullable=False),
+        "counts": pa.flag("True where it counts; null where unknown", nullable=True),
+    },
+)
+
+OCCLUSIONS = pa.table(
     "Occlusions of the case trips, with where the first event of each stands",
     {**_columns(Occlusions), "file": FILE, "line": LINE},
 )
 
-VERDICTS = _schema(
+VERDICTS = pa.table(
     "Every verdict of the case trips, with the rule's severity",
     {
         **_columns(Verdicts),
-        "severity": pa.Column(
-            dt.string, pa.Check.isin(list(SEVERITIES)), description="Severity in the protocol"
-        ),
+        "severity": pa.code(SEVERITIES, "Severity in the protocol"),
     },
 )
 

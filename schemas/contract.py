@@ -56,41 +56,39 @@ def _token(description: str, *, nullable: bool = False) -> Any:
     return pa.Field(str_matches=TOKEN_PATTERN, nullable=nullable, description=description)
 
 
-def _code(codes: list[str], description: str, *, nullable: bool = False) -> Any:
-    return pa.Field(isin=codes, nullable=nullable, description=description)
-
-
 def _elapsed(description: str, *, nullable: bool = False, lowest: int = 0) -> Any:
-    return pa.Field(
-        ge=lowest,
-        le=MAX_ELAPSED_S,
-        nullable=nullable,
-        description=description,
-        metadata={"unit": "s"},
-    )
+    return _number(lowest, MAX_ELAPSED_S, "s", description, nullable=nullable)
 
 
 def _number(
     lowest: float, highest: float, unit: str, description: str, *, nullable: bool = True
 ) -> Any:
+    stated = {"unit": unit}
     return pa.Field(
-        ge=lowest,
-        le=highest,
-        nullable=nullable,
-        description=description,
-        metadata={"unit": unit},
+        ge=lowest, le=highest, nullable=nullable, description=description, metadata=stated
     )
 
 
-class Trips(pa.DataFrameModel):
+def _month(description: str) -> Any:
+    return pa.Field(str_matches=MONTH_PATTERN, description=description)
+
+
+class _Table(pa.DataFrameModel):
+    """A table of a delivery, which has no other columns than its own."""
+
+    class Config:
+        """No others."""
+
+        strict = True
+
+
+class Trips(_Table):
     """One row a trip: one child moved between two hospitals on high flow."""
 
     trip_id: dt.String = _token("Token of the trip; unique in a delivery")
-    service_month: dt.String = pa.Field(
-        str_matches=MONTH_PATTERN, description="Month of service, YYYY-MM; the only date kept"
-    )
+    service_month: dt.String = _month("Month of service, YYYY-MM; the only date kept")
     base: dt.String = _token("Token of the base the crew set out from")
-    vehicle: dt.String = _code(VEHICLES, "Kind of vehicle")
+    vehicle: dt.String = pa.code(VEHICLES, "Kind of vehicle")
     age_months: dt.Int32 = _number(0, 251, "months", "Age in whole months")
     weight_kg: dt.Float64 = _number(0.4, 150, "kg", "Weight")
     diagnosis_group: dt.String = _token("The service's own diagnosis group")
@@ -105,53 +103,40 @@ class Trips(pa.DataFrameModel):
     departed_s: dt.Int32 = _elapsed("Departure from the sending hospital", nullable=True)
     arrived_s: dt.Int32 = _elapsed("Arrival at the receiving hospital", nullable=True)
     handover_s: dt.Int32 = _elapsed("Hand-over to the receiving team", nullable=True)
-    outcome: dt.String = _code(OUTCOMES, "Support at hand-over against the start", nullable=True)
-    device_log: dt.String = _code(
+    outcome: dt.String = pa.code(OUTCOMES, "Support at hand-over against the start", nullable=True)
+    device_log: dt.String = pa.code(
         DEVICE_LOGS, "Whether the ventilator's log was downloaded", nullable=True
     )
-    spo2_exempt: dt.Boolean = pa.Field(
+    spo2_exempt: dt.Boolean = pa.flag(
+        "True where an order sets another saturation target, as in cyanotic heart disease",
         nullable=True,
-        description="True where an order sets another saturation target, as in cyanotic heart"
-        " disease",
     )
     service_seq: dt.Int32 = pa.Field(
         ge=0, nullable=True, description="Order of the service's trips in time"
     )
     ventilator_unit: dt.String = _token("Token of the ventilator, never a serial", nullable=True)
     heater_unit: dt.String = _token("Token of the heater, never a serial", nullable=True)
-    outcome_24h: dt.String = _code(
+    outcome_24h: dt.String = pa.code(
         OUTCOMES_24H, "Support a day after hand-over against the start", nullable=True
     )
-    blend_ordered: dt.Boolean = pa.Field(
-        nullable=True, description="True where an order bars undiluted oxygen"
-    )
-
-    class Config:
-        """Only the columns above."""
-
-        strict = True
+    blend_ordered: dt.Boolean = pa.flag("True where an order bars undiluted oxygen", nullable=True)
 
 
-class Crew(pa.DataFrameModel):
+class Crew(_Table):
     """Who was on the trip, by token."""
 
     trip_id: dt.String = _token("Token of the trip")
     crew_member: dt.String = _token("Token of the crew member")
     role: dt.String = _token("The service's own role name")
 
-    class Config:
-        """Only the columns above."""
 
-        strict = True
-
-
-class Settings(pa.DataFrameModel):
+class Settings(_Table):
     """What support the child was on, as charted at one moment; null means not charted here."""
 
     trip_id: dt.String = _token("Token of the trip")
     at_s: dt.Int32 = _elapsed("When it was charted")
-    support: dt.String = _code(SUPPORTS, "Kind of respiratory support", nullable=True)
-    source: dt.String = _code(
+    support: dt.String = pa.code(SUPPORTS, "Kind of respiratory support", nullable=True)
+    source: dt.String = pa.code(
         SOURCES,
         "Where the gas comes from: wall and cylinder give undiluted oxygen, blender and"
         " ventilator blend",
@@ -159,35 +144,25 @@ class Settings(pa.DataFrameModel):
     )
     flow_lpm: dt.Float64 = _number(0, 80, "L/min", "Flow")
     fio2: dt.Float64 = _number(0.21, 1.0, "1", "Inspired oxygen fraction")
-    humidification: dt.String = _code(HUMIDIFICATIONS, "Heated or unheated gas", nullable=True)
+    humidification: dt.String = pa.code(HUMIDIFICATIONS, "Heated or unheated gas", nullable=True)
     cannula: dt.String = _token("Catalogue id of the cannula", nullable=True)
-    reason: dt.String = _code(REASONS, "Why the setting was changed or checked", nullable=True)
-
-    class Config:
-        """Only the columns above."""
-
-        strict = True
+    reason: dt.String = pa.code(REASONS, "Why the setting was changed or checked", nullable=True)
 
 
-class DeviceEvents(pa.DataFrameModel):
+class DeviceEvents(_Table):
     """What the ventilator logged, on its own clock."""
 
     trip_id: dt.String = _token("Token of the trip")
     at_s: dt.Int32 = _elapsed("When, by the device's clock", lowest=MIN_DEVICE_S)
-    event: dt.String = _code(
+    event: dt.String = pa.code(
         DEVICE_EVENTS,
         "Occlusion: flow cut because pressure passed the ceiling; restored: flow came back",
     )
     pressure_cmh2o: dt.Float64 = _number(0, 200, "cmH2O", "Pressure at the event")
     cutoff_s: dt.Float64 = _number(0, 86_400, "s", "How long the flow stayed cut")
 
-    class Config:
-        """Only the columns above."""
 
-        strict = True
-
-
-class Observations(pa.DataFrameModel):
+class Observations(_Table):
     """What was seen on the child."""
 
     trip_id: dt.String = _token("Token of the trip")
@@ -195,61 +170,39 @@ class Observations(pa.DataFrameModel):
     spo2_pct: dt.Float64 = _number(0, 100, "%", "Oxygen saturation by pulse oximetry")
     resp_rate: dt.Float64 = _number(0, 200, "1/min", "Respiratory rate")
     heart_rate: dt.Float64 = _number(0, 350, "1/min", "Heart rate")
-    behaviour: dt.String = _code(BEHAVIOURS, "What the child was doing", nullable=True)
-    care: dt.String = _code(CARE, "What was done for the child then", nullable=True)
-
-    class Config:
-        """Only the columns above."""
-
-        strict = True
+    behaviour: dt.String = pa.code(BEHAVIOURS, "What the child was doing", nullable=True)
+    care: dt.String = pa.code(CARE, "What was done for the child then", nullable=True)
 
 
-class Contacts(pa.DataFrameModel):
+class Contacts(_Table):
     """Calls to medical direction or the clinical lead, and what each authorised."""
 
     trip_id: dt.String = _token("Token of the trip")
     at_s: dt.Int32 = _elapsed("When the call was recorded")
-    contacted: dt.String = _code(CONTACTED, "Who was called")
+    contacted: dt.String = pa.code(CONTACTED, "Who was called")
     about: dt.String = _token("The service's own topic code", nullable=True)
-    authorised: dt.String = _code(AUTHORISATIONS, "What the call authorised", nullable=True)
+    authorised: dt.String = pa.code(AUTHORISATIONS, "What the call authorised", nullable=True)
     authorised_by: dt.String = _token("Token of who authorised it", nullable=True)
 
-    class Config:
-        """Only the columns above."""
 
-        strict = True
-
-
-class Training(pa.DataFrameModel):
+class Training(_Table):
     """Retraining held: for a base or one crew member, about one rule."""
 
-    month: dt.String = pa.Field(str_matches=MONTH_PATTERN, description="Month of the retraining")
+    month: dt.String = _month("Month of the retraining")
     base: dt.String = _token("Token of the base retrained", nullable=True)
     crew_member: dt.String = _token("Token of the crew member retrained", nullable=True)
     rule: dt.String = _token("Id of the rule retrained")
 
-    class Config:
-        """Only the columns above."""
 
-        strict = True
-
-
-class Expected(pa.DataFrameModel):
+class Expected(_Table):
     """The dispatch log's list, so that missing trips have names; the table may be absent.
 
     For the months it lists, its counts are the expected ones.
     """
 
     trip_id: dt.String = _token("Token of the trip")
-    service_month: dt.String = pa.Field(
-        str_matches=MONTH_PATTERN, description="Month of service, YYYY-MM"
-    )
+    service_month: dt.String = _month("Month of service, YYYY-MM")
     base: dt.String = _token("Token of the base the crew set out from", nullable=True)
-
-    class Config:
-        """Only the columns above."""
-
-        strict = True
 
 
 TABLES: dict[str, type[pa.DataFrameModel]] = {

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from schemas.contract import CONTRACT_VERSION, PRIVACY_BASES, TABLES
-from schemas.located import Located, LocatedError, Strict, parse_toml, shown
+from schemas.located import Strict, parse_toml, shown
 from schemas.protocol import check_month, check_token
 
 TIMED = ("trips", "settings", "device_events", "observations", "contacts")
@@ -50,6 +50,7 @@ def _statement(value: str) -> str:
 
 
 Table = Annotated[str, AfterValidator(_table)]
+PrivacyBasis = Annotated[str, AfterValidator(_privacy_basis)]
 
 
 class DeviceClock(Strict):
@@ -126,7 +127,7 @@ class ExportFile(Strict):
     )
     service: Token = Field(description="The service's own token, not its name")
     months: list[Month] = Field(min_length=1, description="Service months of it, YYYY-MM")
-    privacy_basis: Annotated[str, AfterValidator(_privacy_basis)] = Field(
+    privacy_basis: PrivacyBasis = Field(
         description=f"On what basis it may be shared: {', '.join(PRIVACY_BASES)}; the last is"
         " refused, because a service month is an element of a date"
     )
@@ -213,9 +214,3 @@ class ExportFile(Strict):
 def parse_export(text: str) -> ExportFile:
     """Read an export.toml's text; LocatedError lists every fault with its dotted path."""
     return parse_toml(text, ExportFile)
-
-
-__all__ = [
-    "VOCABULARY_COLUMNS", "DeviceClock", "ExportFile", "Located", "LocatedError", "TimeResolution",
-    "Tokens", "Vocabulary", "parse_export",
-]  # fmt: skip

@@ -28,266 +28,246 @@ TIME_PATTERN = r"^-?[0-9]{1,6}$"
 NAME_PATTERN = r"^[a-z0-9_]{1,40}$"
 
 
-def _column(dtype: Any, description: str, *, nullable: bool = False, sql: str | None = None) -> Any:
-    return pa.Column(
-        dtype, nullable=nullable, description=description, metadata={"sql": sql} if sql else None
-    )
+SHEET_NO = pa.whole("Number of the sheet as read, from 1")
+TRIP_ID = pa.text("Token of the trip")
+RULE = pa.text("Id of the rule; null: the case as a whole", nullable=True)
+PUBLICATION_NO = pa.whole("Number of the publication, from 1")
+RECORDED_BY = pa.text("Token of whoever did it; null where none was given", nullable=True)
 
-
-def _whole(description: str, *, nullable: bool = False) -> Any:
-    return _column(dt.int32, description, nullable=nullable)
-
-
-def _number(description: str) -> Any:
-    return _column(dt.float64, description, nullable=True)
-
-
-def _text(description: str, *, nullable: bool = False) -> Any:
-    return _column(dt.string, description, nullable=nullable)
-
-
-def _schema(description: str, columns: dict[str, Any]) -> pa.DataFrameSchema:
-    return pa.DataFrameSchema(columns, strict=True, description=description)
-
-
-SHEET_NO = _whole("Number of the sheet as read, from 1")
-TRIP_ID = _text("Token of the trip")
-RULE = _text("Id of the rule; null: the case as a whole", nullable=True)
-PUBLICATION_NO = _whole("Number of the publication, from 1")
-RECORDED_BY = _text("Token of whoever did it; null where none was given", nullable=True)
-
-LEDGER = _schema(
+LEDGER = pa.table(
     "Who did what to the store, in order; each entry carries the hash of the one before",
     {
-        "entry_no": _whole("Place in the ledger, from 1"),
-        "what": _text("Kind of entry"),
-        "detail": _text("What was done, as canonical JSON"),
-        "previous_hash": _text("Hash of the entry before; zeros for the first"),
-        "hash": _text("SHA-256 over previous_hash, entry_no, what and detail"),
+        "entry_no": pa.whole("Place in the ledger, from 1"),
+        "what": pa.text("Kind of entry"),
+        "detail": pa.text("What was done, as canonical JSON"),
+        "previous_hash": pa.text("Hash of the entry before; zeros for the first"),
+        "hash": pa.text("SHA-256 over previous_hash, entry_no, what and detail"),
     },
 )
 
-SHEET = _schema(
+SHEET = pa.table(
     "Every filled sheet that was read",
     {
         "sheet_no": SHEET_NO,
-        "kind": _text("determinations, corrections or retrainings"),
-        "sha256": _text("SHA-256 of the file's bytes"),
+        "kind": pa.text("determinations, corrections or retrainings"),
+        "sha256": pa.text("SHA-256 of the file's bytes"),
         "recorded_by": RECORDED_BY,
-        "rows_read": _whole("Rows read that say something"),
-        "rows_kept": _whole("Rows stored: new, and not set aside"),
+        "rows_read": pa.whole("Rows read that say something"),
+        "rows_kept": pa.whole("Rows stored: new, and not set aside"),
     },
 )
 
-DETERMINATION = _schema(
+DETERMINATION = pa.table(
     "What a reviewer concluded, as answered; later answers stand beside earlier ones",
     {
-        "determination_no": _whole("Order of storing, from 1"),
+        "determination_no": pa.whole("Order of storing, from 1"),
         "sheet_no": SHEET_NO,
-        "line": _whole("Row of the sheet; the header is row 1"),
+        "line": pa.whole("Row of the sheet; the header is row 1"),
         "trip_id": TRIP_ID,
-        "trip_key": _whole("The content of the trip that was read"),
-        "month": _text("Service month of the trip"),
-        "conclusion": _text("Null: read and nothing missed, or not concluded yet", nullable=True),
-        "status": _text("open, awaiting_crew, referred or closed"),
-        "refer_to": _text("Whose turn it is", nullable=True),
-        "reviewer": _text("Token of the reviewer"),
-        "action": _text("What is to be done", nullable=True),
-        "due_month": _text("Month by which it should be done", nullable=True),
-        "note": _text("Screened; never leaves the store", nullable=True),
+        "trip_key": pa.whole("The content of the trip that was read"),
+        "month": pa.text("Service month of the trip"),
+        "conclusion": pa.text("Null: read and nothing missed, or not concluded yet", nullable=True),
+        "status": pa.text("open, awaiting_crew, referred or closed"),
+        "refer_to": pa.text("Whose turn it is", nullable=True),
+        "reviewer": pa.text("Token of the reviewer"),
+        "action": pa.text("What is to be done", nullable=True),
+        "due_month": pa.text("Month by which it should be done", nullable=True),
+        "note": pa.text("Screened; never leaves the store", nullable=True),
     },
 )
 
-DETERMINATION_RULE = _schema(
+DETERMINATION_RULE = pa.table(
     "The rules an answer is about, one a row",
     {
-        "determination_no": _whole("The answer"),
+        "determination_no": pa.whole("The answer"),
         "rule": RULE,
-        "verdict": _text("The rule's verdict when it was answered", nullable=True),
+        "verdict": pa.text("The rule's verdict when it was answered", nullable=True),
     },
 )
 
-AUDIT_DRAW = _schema(
+AUDIT_DRAW = pa.table(
     "How each month's audit sample was drawn by version 0.1.0",
     {
-        "month": _text("Service month"),
-        "seed": _text("Service, month and protocol version, which the draw rests on"),
-        "unflagged": _whole("Trips not listed for another reason when it was first drawn"),
-        "wanted": _whole("How many were drawn then"),
-        "half_width": _column(dt.float64, "Precision asked for: half the interval, a share"),
-        "expected": _column(dt.float64, "Miss rate that the size was reckoned with, a share"),
+        "month": pa.text("Service month"),
+        "seed": pa.text("Service, month and protocol version, which the draw rests on"),
+        "unflagged": pa.whole("Trips not listed for another reason when it was first drawn"),
+        "wanted": pa.whole("How many were drawn then"),
+        "half_width": pa.number("Precision asked for: half the interval, a share", nullable=False),
+        "expected": pa.number("Miss rate that the size was reckoned with, a share", nullable=False),
     },
 )
 
-AUDIT_PLAN = _schema(
+AUDIT_PLAN = pa.table(
     "How each month's audit sample is drawn, since trips have chances of their own",
     {
-        "month": _text("Service month"),
-        "seed": _text("Service, month and protocol version, which the draw rests on"),
-        "a_year": _whole("Trips to be audited in twelve months"),
-        "unflagged": _whole("Trips without a flag when it was first drawn"),
-        "wanted": _whole("How many were to be drawn then"),
-        "below": _number("Trips with a number below this are drawn; null: all of them"),
+        "month": pa.text("Service month"),
+        "seed": pa.text("Service, month and protocol version, which the draw rests on"),
+        "a_year": pa.whole("Trips to be audited in twelve months"),
+        "unflagged": pa.whole("Trips without a flag when it was first drawn"),
+        "wanted": pa.whole("How many were to be drawn then"),
+        "below": pa.number("Trips with a number below this are drawn; null: all of them"),
     },
 )
 
-AUDIT_TRIP = _schema(
+AUDIT_TRIP = pa.table(
     "Trips drawn at random for reading, each with its chance",
     {
-        "month": _text("Service month"),
+        "month": pa.text("Service month"),
         "trip_id": TRIP_ID,
-        "mark": _text("SHA-256 over seed and trip, of which its number is made"),
-        "chance": _column(dt.float64, "Chance with which it was drawn, 0 to 1"),
+        "mark": pa.text("SHA-256 over seed and trip, of which its number is made"),
+        "chance": pa.number("Chance with which it was drawn, 0 to 1", nullable=False),
     },
 )
 
-FETCH = _schema(
+FETCH = pa.table(
     "Records that were once asked for, to tell when they have arrived",
     {
-        "month": _text("Service month of the trip"),
+        "month": pa.text("Service month of the trip"),
         "trip_id": TRIP_ID,
-        "record": _text("Which record is missing"),
+        "record": pa.text("Which record is missing"),
     },
 )
 
-FETCH_SAID = _schema(
+FETCH_SAID = pa.table(
     "What people said of records to fetch; the last word on each holds",
     {
-        "said_no": _whole("Number of the act, from 1"),
+        "said_no": pa.whole("Number of the act, from 1"),
         "trip_id": TRIP_ID,
-        "record": _text("Which record is missing"),
-        "state": _text("asked or not_to_be_had"),
+        "record": pa.text("Which record is missing"),
+        "state": pa.text("asked or not_to_be_had"),
         "recorded_by": RECORDED_BY,
     },
 )
 
-AUDIT = _schema(
+AUDIT = pa.table(
     "Trips drawn at random for reading by version 0.1.0",
     {
-        "month": _text("Service month"),
+        "month": pa.text("Service month"),
         "trip_id": TRIP_ID,
-        "mark": _text("SHA-256 over seed and trip: the lowest marks are drawn"),
+        "mark": pa.text("SHA-256 over seed and trip: the lowest marks are drawn"),
     },
 )
 
-PUBLICATION = _schema(
+PUBLICATION = pa.table(
     "Each time a month was published; a later one of the same month stands beside the earlier",
     {
         "publication_no": PUBLICATION_NO,
-        "month": _text("Service month"),
+        "month": pa.text("Service month"),
         "recorded_by": RECORDED_BY,
-        "tool_version": _text("Version of this program"),
-        "last_determination": _whole("The last answer known then; 0 if none"),
-        "last_correction": _whole("The last correction known then; 0 if none"),
+        "tool_version": pa.text("Version of this program"),
+        "last_determination": pa.whole("The last answer known then; 0 if none"),
+        "last_correction": pa.whole("The last correction known then; 0 if none"),
     },
 )
 
-PUBLISHED_FIGURE = _schema(
+PUBLISHED_FIGURE = pa.table(
     "Every figure of a published month",
     {
         "publication_no": PUBLICATION_NO,
-        "measure": _text("Id of the measure"),
-        "group_by": _text("service, cannula, rule or base"),
-        "group_value": _text("Which group"),
-        "numerator": _number("Numerator"),
-        "denominator": _number("Denominator"),
-        "unit": _text("Unit of the estimate", nullable=True),
-        "estimate": _number("The figure"),
-        "low": _number("Lower bound"),
-        "high": _number("Upper bound"),
+        "measure": pa.text("Id of the measure"),
+        "group_by": pa.text("service, cannula, rule or base"),
+        "group_value": pa.text("Which group"),
+        "numerator": pa.number("Numerator"),
+        "denominator": pa.number("Denominator"),
+        "unit": pa.text("Unit of the estimate", nullable=True),
+        "estimate": pa.number("The figure"),
+        "low": pa.number("Lower bound"),
+        "high": pa.number("Upper bound"),
     },
 )
 
-PUBLISHED_VERDICT = _schema(
+PUBLISHED_VERDICT = pa.table(
     "Every verdict behind a published month; a trip that was not judged has one row without rule",
     {
         "publication_no": PUBLICATION_NO,
         "trip_id": TRIP_ID,
-        "trip_key": _whole("The content that held"),
-        "rule": _text("Id of the rule", nullable=True),
-        "verdict": _text("Its answer", nullable=True),
+        "trip_key": pa.whole("The content that held"),
+        "rule": pa.text("Id of the rule", nullable=True),
+        "verdict": pa.text("Its answer", nullable=True),
     },
 )
 
-PUBLISHED_FILE = _schema(
+PUBLISHED_FILE = pa.table(
     "Every file of a published month",
     {
         "publication_no": PUBLICATION_NO,
-        "path": _text("Place below the folder of pages, with forward slashes"),
-        "sha256": _text("SHA-256 of its bytes"),
+        "path": pa.text("Place below the folder of pages, with forward slashes"),
+        "sha256": pa.text("SHA-256 of its bytes"),
     },
 )
 
-FILE_CONTENT = _schema(
+FILE_CONTENT = pa.table(
     "The bytes of published files, once each",
     {
-        "sha256": _text("SHA-256 of the bytes"),
-        "packed": _column(dt.binary, "The bytes, packed by zlib"),
+        "sha256": pa.text("SHA-256 of the bytes"),
+        "packed": pa.Column(dt.binary, description="The bytes, packed by zlib"),
     },
 )
 
-CORRECTION = _schema(
+CORRECTION = pa.table(
     "A corrected value for a chart that cannot be exported again",
     {
-        "correction_no": _whole("Order of storing, from 1"),
+        "correction_no": pa.whole("Order of storing, from 1"),
         "sheet_no": SHEET_NO,
-        "line": _whole("Row of the sheet; the header is row 1"),
+        "line": pa.whole("Row of the sheet; the header is row 1"),
         "trip_id": TRIP_ID,
-        "table_name": _text("Table of the corrected row"),
-        "at_s": _whole("Recorded time of the row, s; null where its table has none", nullable=True),
-        "place": _whole("Which row of that time, or of the trip, in file order, from 1"),
-        "column_name": _text("The corrected column"),
-        "original": _text("The value as delivered; null where it was empty", nullable=True),
-        "value": _text("The corrected value; null: known to be empty", nullable=True),
-        "reason": _text("Why, in a few words"),
-        "recorded_by": _text("Token of whoever corrected it"),
+        "table_name": pa.text("Table of the corrected row"),
+        "at_s": pa.whole(
+            "Recorded time of the row, s; null where its table has none", nullable=True
+        ),
+        "place": pa.whole("Which row of that time, or of the trip, in file order, from 1"),
+        "column_name": pa.text("The corrected column"),
+        "original": pa.text("The value as delivered; null where it was empty", nullable=True),
+        "value": pa.text("The corrected value; null: known to be empty", nullable=True),
+        "reason": pa.text("Why, in a few words"),
+        "recorded_by": pa.text("Token of whoever corrected it"),
     },
 )
 
-CORRECTED = _schema(
+CORRECTED = pa.table(
     "Which content of a trip was made from which, by which correction",
     {
-        "trip_key": _whole("Key of the corrected content"),
-        "from_trip_key": _whole("Key of the content as delivered"),
-        "correction_no": _whole("The correction"),
-        "row_line": _whole("Line of the delivered file"),
+        "trip_key": pa.whole("Key of the corrected content"),
+        "from_trip_key": pa.whole("Key of the content as delivered"),
+        "correction_no": pa.whole("The correction"),
+        "row_line": pa.whole("Line of the delivered file"),
     },
 )
 
-RETRAINING = _schema(
+RETRAINING = pa.table(
     "Retraining as sheets told of it; a later row on the same stands beside the earlier",
     {
-        "retraining_no": _whole("Order of storing, from 1"),
+        "retraining_no": pa.whole("Order of storing, from 1"),
         "sheet_no": SHEET_NO,
-        "line": _whole("Row of the sheet; the header is row 1"),
-        "month": _text("Month of the retraining"),
-        "base": _text("Token of the base retrained", nullable=True),
-        "crew_member": _text("Or token of the crew member retrained", nullable=True),
-        "rule": _text("Id of the rule retrained"),
-        "withdrawn": _column(dt.boolean, "Whether the row says that it was not held after all"),
+        "line": pa.whole("Row of the sheet; the header is row 1"),
+        "month": pa.text("Month of the retraining"),
+        "base": pa.text("Token of the base retrained", nullable=True),
+        "crew_member": pa.text("Or token of the crew member retrained", nullable=True),
+        "rule": pa.text("Id of the rule retrained"),
+        "withdrawn": pa.flag("Whether the row says that it was not held after all"),
     },
 )
 
-BASELINE = _schema(
+BASELINE = pa.table(
     "Months loaded as history: they count in the measures and open no cases",
-    {"month": _text("Service month")},
+    {"month": pa.text("Service month")},
 )
 
-WORKBOOK = _schema(
+WORKBOOK = pa.table(
     "Workbooks as they were written, to tell a filled one from an untouched one",
     {
-        "month": _text("Service month"),
-        "file": _text("Name of the file in `sheets`, or in the month's folder"),
-        "sha256": _text("SHA-256 of its bytes"),
+        "month": pa.text("Service month"),
+        "file": pa.text("Name of the file in `sheets`, or in the month's folder"),
+        "sha256": pa.text("SHA-256 of its bytes"),
     },
 )
 
 SHARED_PERIOD = pa.DataFrameSchema(
     description="Periods of the shared edition as first handed over: they do not change any more.",
     columns={
-        "first_month": _text("First month of the period"),
-        "last_month": _text("Last month of the period"),
-        "told": _text("Its rows of every shared table, as JSON"),
+        "first_month": pa.text("First month of the period"),
+        "last_month": pa.text("Last month of the period"),
+        "told": pa.text("Its rows of every shared table, as JSON"),
     },
 )
 

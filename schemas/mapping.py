@@ -6,12 +6,19 @@ Shapes only: whether a file, column or unit exists is found out where the files 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from schemas.contract import PRIVACY_BASES
-from schemas.export_file import DeviceClock, Month, Table, TimeResolution, Token
+from schemas.export_file import (
+    DeviceClock,
+    Month,
+    PrivacyBasis,
+    Table,
+    TimeResolution,
+    Token,
+)
 from schemas.located import Strict, shown
 
 MAPPING_VERSION = 1
@@ -35,12 +42,6 @@ MOST_SLOTS = 1000
 def _version(value: int) -> int:
     if value != MAPPING_VERSION:
         raise ValueError(f"this tool reads mapping files of version {MAPPING_VERSION}, is {value}")
-    return value
-
-
-def _privacy_basis(value: str) -> str:
-    if value not in PRIVACY_BASES:
-        raise ValueError(f"must be one of {', '.join(PRIVACY_BASES)}, is {shown(value)}")
     return value
 
 
@@ -135,6 +136,17 @@ def _as_float(value: Any) -> Any:
     return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
+def _text_for(key: str) -> Callable[[Any], Any]:
+    """Takes a table of tables in which a bare text means `key`."""
+
+    def spelled(value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        return {k: {key: v} if isinstance(v, str) else v for k, v in value.items()}
+
+    return spelled
+
+
 class SourceFile(Strict):
     """One kind of file of theirs. `path` is relative to the source folder; * and ? stand for
     any characters of a name, and all files that match are read one after the other."""
@@ -225,9 +237,8 @@ class ColumnMap(Strict):
         if any(not name or "\x00" in name for name in self.from_):
             raise ValueError("from must name a column")
         kinds = [
-            name for name in ("unit", "codes", "time", "token") if getattr(self, name) is not None
+            n for n in ("unit", "codes", "time", "token") if getattr(self, n) not in (None, [])
         ]
-        kinds = [name for name in kinds if name != "time" or self.time]
         if len(kinds) > 1:
             raise ValueError(f"{kinds[0]} and {kinds[1]} cannot both say how a cell is read")
         if self.otherwise is not None and self.codes is None:
@@ -312,12 +323,7 @@ class TableMap(Strict):
 
     _repeat = field_validator("repeat", mode="before")(_slots)
 
-    @field_validator("columns", mode="before")
-    @classmethod
-    def _short_form(cls, value: Any) -> Any:
-        if not isinstance(value, dict):
-            return value
-        return {k: {"from": v} if isinstance(v, str) else v for k, v in value.items()}
+    _short_form = field_validator("columns", mode="before")(_text_for("from"))
 
     @field_validator("bedside", mode="before")
     @classmethod
@@ -360,7 +366,7 @@ class MappingFile(Strict):
     mapping: Annotated[int, AfterValidator(_version)]
     extends: Literal["nemsis-3.5"] | None = None
     service: Token
-    privacy_basis: Annotated[str, AfterValidator(_privacy_basis)]
+    privacy_basis: PrivacyBasis
     time_zone: Zone | None = None
     not_recorded: list[Table] = Field(default_factory=list)
     nulls: list[str] = Field(default_factory=list)
@@ -381,12 +387,7 @@ class MappingFile(Strict):
     def _shares(cls, value: Any) -> Any:
         return {k: _as_float(v) for k, v in value.items()} if isinstance(value, dict) else value
 
-    @field_validator("views", mode="before")
-    @classmethod
-    def _views_short(cls, value: Any) -> Any:
-        if not isinstance(value, dict):
-            return value
-        return {k: {"sql": v} if isinstance(v, str) else v for k, v in value.items()}
+    _short_form = field_validator("views", mode="before")(_text_for("sql"))
 
     def into(self, name: str) -> str:
         """Name of the contract's table that the entry `name` of tables makes rows for."""

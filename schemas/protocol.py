@@ -11,7 +11,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from schemas.contract import TOKEN_PATTERN
-from schemas.located import Located, LocatedError, Strict, parse_toml, shown
+from schemas.located import Strict, parse_toml, shown
 
 UNTIL_CHANGED = "until_changed"
 MONTH = re.compile(r"[0-9]{4}-(0[1-9]|1[0-2])")
@@ -171,13 +171,3 @@ def trigger_of(code: str) -> tuple[str, float | None]:
 def parse_protocol(text: str) -> ProtocolFile:
     """Read a protocol file's text; LocatedError lists every fault with its dotted path."""
     return parse_toml(text, ProtocolFile)
-
-
-__all__ = [
-    "Approval",
-    "Located",
-    "LocatedError",
-    "ProtocolFile",
-    "ProtocolVersion",
-    "parse_protocol",
-]

@@ -8,9 +8,10 @@ a second time, and only `pipeline.ingest.make_checks` needs it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
+from dataclasses import field, replace
 from typing import Any, ClassVar, get_type_hints
 
+from schemas import kinds
 from schemas.kinds import Kind
 from schemas.record import dataclass
 
@@ -31,33 +32,17 @@ class Check:
     name: str
     statistics: dict[str, Any]
 
-    @staticmethod
-    def isin(codes: Sequence[str]) -> Check:
-        """A cell is one of `codes`."""
-        return Check("isin", {"allowed_values": list(codes)})
 
-
+@dataclass
 class Column:
     """One column: `dtype` (None: not checked), `checks`, `nullable`, `description`, `metadata`."""
 
-    def __init__(
-        self,
-        dtype: Kind | None,
-        checks: Check | list[Check] | None = None,
-        *,
-        nullable: bool = False,
-        description: str = "",
-        metadata: dict[str, Any] | None = None,
-        name: str = "",
-    ) -> None:
-        self.dtype, self.nullable, self.name = dtype, nullable, name
-        self.checks = [checks] if isinstance(checks, Check) else list(checks or [])
-        self.description, self.metadata = description, metadata
-
-    def named(self, name: str) -> Column:
-        """The same column under a name."""
-        return Column(self.dtype, self.checks, nullable=self.nullable,
-                      description=self.description, metadata=self.metadata, name=name)  # fmt: skip
+    dtype: Kind | None
+    checks: list[Check] = field(default_factory=list)
+    nullable: bool = False
+    description: str = ""
+    metadata: dict[str, Any] | None = None
+    name: str = ""
 
 
 @dataclass(frozen=True)
@@ -69,18 +54,8 @@ class DataFrameSchema:
     description: str = ""
 
     def __post_init__(self) -> None:
-        named = {name: column.named(name) for name, column in self.columns.items()}
+        named = {name: replace(column, name=name) for name, column in self.columns.items()}
         object.__setattr__(self, "columns", named)
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """What a model's field says of its column; the annotation beside it says the type."""
-
-    checks: list[Check]
-    nullable: bool
-    description: str
-    metadata: dict[str, Any] | None = field(default=None)
 
 
 def Field(  # noqa: N802 (it is written as a pandera field is)
@@ -90,12 +65,56 @@ def Field(  # noqa: N802 (it is written as a pandera field is)
     metadata: dict[str, Any] | None = None,
     **checks: Any,
 ) -> Any:
-    """A column of a model; `checks` are some of CHECKS, each with what is asked (None: nothing)."""
+    """A column of a model, whose annotation says the type.
+
+    `checks` are some of CHECKS, each with what is asked (None: nothing).
+    """
     if unknown := set(checks) - set(CHECKS):
         raise TypeError(f"unknown check: {sorted(unknown)}")
     asked = {name: checks[name] for name in CHECKS if checks.get(name) is not None}
     made = [Check(CHECKS[name][0], {CHECKS[name][1]: asks}) for name, asks in asked.items()]
-    return _Asked(made, nullable, description, metadata)
+    return Column(None, made, nullable, description, metadata)
+
+
+def text(description: str, *, nullable: bool = False) -> Any:
+    """A column of texts."""
+    return Column(kinds.string, nullable=nullable, description=description)
+
+
+def code(codes: Sequence[str], description: str, *, nullable: bool = False) -> Any:
+    """A column of texts that are one of some codes."""
+    found: Column = Field(isin=list(codes), nullable=nullable, description=description)
+    return replace(found, dtype=kinds.string)
+
+
+def whole(description: str, *, nullable: bool = False) -> Any:
+    """A column of whole numbers."""
+    return Column(kinds.int32, nullable=nullable, description=description)
+
+
+def number(description: str, *, nullable: bool = True) -> Any:
+    """A column of numbers."""
+    return Column(kinds.float64, nullable=nullable, description=description)
+
+
+def flag(description: str, *, nullable: bool = False) -> Any:
+    """A column of truths."""
+    return Column(kinds.boolean, nullable=nullable, description=description)
+
+
+def value(unit: str, description: str, *, nullable: bool = True) -> Any:
+    """A column of a model that is counted in a unit."""
+    return Field(nullable=nullable, description=description, metadata={"unit": unit})
+
+
+def count(description: str, unit: str = "trips") -> Any:
+    """A column of a model that counts something, and always can."""
+    return value(unit, description, nullable=False)
+
+
+def table(description: str, columns: dict[str, Any]) -> DataFrameSchema:
+    """A table of these columns and no others."""
+    return DataFrameSchema(columns, strict=True, description=description)
 
 
 class DataFrameModel:
@@ -121,14 +140,7 @@ def _schema_of(model: type[DataFrameModel]) -> DataFrameSchema:
     for name, kind in get_type_hints(model).items():
         if name == "_schema":
             continue
-        asked = getattr(model, name)
-        columns[name] = Column(
-            kind.kind,
-            asked.checks,
-            nullable=asked.nullable,
-            description=asked.description,
-            metadata=asked.metadata,
-        )
+        columns[name] = replace(getattr(model, name), dtype=kind.kind)
     return DataFrameSchema(columns, model.Config.strict, model.__doc__ or "")
 
 

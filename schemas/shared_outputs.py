@@ -7,7 +7,7 @@ else. Shares are fractions of 1.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from schemas import kinds as dt
 from schemas import shape as pa
@@ -24,29 +24,17 @@ ALL_RULES = "all-rules"
 """In place of a rule's id: every rule that applied to the trip, together."""
 
 
-def _text(description: str, *, nullable: bool = False) -> Any:
-    return pa.Field(nullable=nullable, description=description)
-
-
-def _trips(description: str, *, nullable: bool = True) -> Any:
-    return pa.Field(nullable=nullable, description=description, metadata={"unit": "trips"})
-
-
-def _value(unit: str, description: str) -> Any:
-    return pa.Field(nullable=True, description=description, metadata={"unit": unit})
-
-
 _PERIOD = "Months of the period; periods never overlap"
 
 
 class SharedPeriods(pa.DataFrameModel):
     """The periods that months are pooled to; one row a period, oldest first."""
 
-    period: dt.String = _text("The period: a month, or 'YYYY-MM to YYYY-MM'")
-    from_month: dt.String = _text("Its first month")
-    until_month: dt.String = _text("Its last month")
-    trips: dt.Int32 = _trips("Trips that a rule was asked of; null where withheld")
-    received: dt.String = _text(
+    period: dt.String = pa.text("The period: a month, or 'YYYY-MM to YYYY-MM'")
+    from_month: dt.String = pa.text("Its first month")
+    until_month: dt.String = pa.text("Its last month")
+    trips: dt.Int32 = pa.value("trips", "Trips that a rule was asked of; null where withheld")
+    received: dt.String = pa.text(
         "Of the trips expected, how many were received when it was first shared: all, most (9 in 10"
         " or more) or fewer; null where not known",
         nullable=True,
@@ -59,20 +47,26 @@ class SharedRules(pa.DataFrameModel):
     The three counts of a row add up to the trips of the period.
     """
 
-    period: dt.String = _text(_PERIOD)
-    rule: dt.String = _text("Id of the rule, or all-rules")
-    trips: dt.Int32 = _trips("Trips of the period", nullable=False)
-    variance: dt.Int32 = _trips("At variance; of all-rules: not every rule kept; null: withheld")
-    kept: dt.Int32 = _trips("Met, authorised or borderline; of all-rules: every rule kept")
-    not_judged: dt.Int32 = _trips("The rule does not ask about them, or the record cannot tell")
-    judged: dt.Int32 = _trips("Variance and kept together; null where withheld")
-    of: dt.String = _text(
+    period: dt.String = pa.text(_PERIOD)
+    rule: dt.String = pa.text("Id of the rule, or all-rules")
+    trips: dt.Int32 = pa.count("Trips of the period")
+    variance: dt.Int32 = pa.value(
+        "trips", "At variance; of all-rules: not every rule kept; null: withheld"
+    )
+    kept: dt.Int32 = pa.value(
+        "trips", "Met, authorised or borderline; of all-rules: every rule kept"
+    )
+    not_judged: dt.Int32 = pa.value(
+        "trips", "The rule does not ask about them, or the record cannot tell"
+    )
+    judged: dt.Int32 = pa.value("trips", "Variance and kept together; null where withheld")
+    of: dt.String = pa.text(
         "What the share is of: judged, or trips where judged is withheld and at most 10 were not;"
         " null: nothing", nullable=True,
     )  # fmt: skip
-    share: dt.Float64 = _value("1", "Variance over judged or trips; null where withheld")
-    low: dt.Float64 = _value("1", "Lower 95 % bound, Wilson score")
-    high: dt.Float64 = _value("1", "Upper 95 % bound, Wilson score")
+    share: dt.Float64 = pa.value("1", "Variance over judged or trips; null where withheld")
+    low: dt.Float64 = pa.value("1", "Lower 95 % bound, Wilson score")
+    high: dt.Float64 = pa.value("1", "Upper 95 % bound, Wilson score")
 
 
 class SharedBases(pa.DataFrameModel):
@@ -81,16 +75,18 @@ class SharedBases(pa.DataFrameModel):
     The bases of a rule add up to the service; a rule without rows cannot be told by base.
     """
 
-    period: dt.String = _text(_PERIOD)
-    rule: dt.String = _text("Id of the rule, or all-rules")
-    base: dt.String = _text("Token of the base, or 'other bases'")
-    trips: dt.Int32 = _trips("Trips of the base", nullable=False)
-    variance: dt.Int32 = _trips("At variance", nullable=False)
-    kept: dt.Int32 = _trips("Met, authorised or borderline", nullable=False)
-    not_judged: dt.Int32 = _trips("Not asked about, or cannot tell", nullable=False)
-    share: dt.Float64 = _value("1", "Variance over variance and kept; null where nothing is judged")
-    low: dt.Float64 = _value("1", "Lower 95 % bound, Wilson score")
-    high: dt.Float64 = _value("1", "Upper 95 % bound, Wilson score")
+    period: dt.String = pa.text(_PERIOD)
+    rule: dt.String = pa.text("Id of the rule, or all-rules")
+    base: dt.String = pa.text("Token of the base, or 'other bases'")
+    trips: dt.Int32 = pa.count("Trips of the base")
+    variance: dt.Int32 = pa.count("At variance")
+    kept: dt.Int32 = pa.count("Met, authorised or borderline")
+    not_judged: dt.Int32 = pa.count("Not asked about, or cannot tell")
+    share: dt.Float64 = pa.value(
+        "1", "Variance over variance and kept; null where nothing is judged"
+    )
+    low: dt.Float64 = pa.value("1", "Lower 95 % bound, Wilson score")
+    high: dt.Float64 = pa.value("1", "Upper 95 % bound, Wilson score")
 
 
 class SharedSizes(pa.DataFrameModel):
@@ -101,15 +97,17 @@ class SharedSizes(pa.DataFrameModel):
     up.
     """
 
-    period: dt.String = _text(_PERIOD)
-    cannula: dt.String = _text("Catalogue id; 'all' for the whole service")
-    events: dt.Int32 = _value("events", "Occlusions counted; null where withheld")
-    hours: dt.Float64 = _value("h", "Ventilator hours counted; null where withheld")
-    trips: dt.Int32 = _trips("Trips that contribute; null where withheld, and for the service")
-    rate: dt.Float64 = _value("per 100 h", "Events per 100 ventilator hours")
-    low: dt.Float64 = _value("per 100 h", "Lower 95 % bound")
-    high: dt.Float64 = _value("per 100 h", "Upper 95 % bound")
-    method: dt.String = _text("Method of the interval", nullable=True)
+    period: dt.String = pa.text(_PERIOD)
+    cannula: dt.String = pa.text("Catalogue id; 'all' for the whole service")
+    events: dt.Int32 = pa.value("events", "Occlusions counted; null where withheld")
+    hours: dt.Float64 = pa.value("h", "Ventilator hours counted; null where withheld")
+    trips: dt.Int32 = pa.value(
+        "trips", "Trips that contribute; null where withheld, and for the service"
+    )
+    rate: dt.Float64 = pa.value("per 100 h", "Events per 100 ventilator hours")
+    low: dt.Float64 = pa.value("per 100 h", "Lower 95 % bound")
+    high: dt.Float64 = pa.value("per 100 h", "Upper 95 % bound")
+    method: dt.String = pa.text("Method of the interval", nullable=True)
 
 
 SHARED_OUTPUTS: dict[str, type[pa.DataFrameModel]] = {

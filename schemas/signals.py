@@ -5,97 +5,75 @@ These tables only grow: a month worked out again, or a signal revised, stands be
 
 from __future__ import annotations
 
-from typing import Any
-
-from schemas import kinds as dt
 from schemas import shape as pa
 
-
-def _text(description: str, *, nullable: bool = False) -> Any:
-    return pa.Column(dt.string, nullable=nullable, description=description)
-
-
-def _number(description: str) -> Any:
-    return pa.Column(dt.float64, nullable=True, description=description)
-
-
-def _whole(description: str, *, nullable: bool = False) -> Any:
-    return pa.Column(dt.int32, nullable=nullable, description=description)
-
-
-def _table(description: str, columns: dict[str, Any]) -> pa.DataFrameSchema:
-    return pa.DataFrameSchema(columns, strict=True, description=description)
-
-
 CHART = {
-    "measure": _text("Id of the measure"),
-    "group_by": _text("service, cannula, rule, base, or rule at base"),
-    "group_value": _text("Which group; 'all' for the service, 'RULE at BASE'"),
+    "measure": pa.text("Id of the measure"),
+    "group_by": pa.text("service, cannula, rule, base, or rule at base"),
+    "group_value": pa.text("Which group; 'all' for the service, 'RULE at BASE'"),
 }
 
-SIGNAL = _table(
+SIGNAL = pa.table(
     "Every signal as it was said, and each revision of it beside it",
     {
-        "signal_no": _whole("Order of saying, from 1; of a month and chart the last one holds"),
-        "month": _text("The month whose data gave it"),
-        "said_in": _text("The month under review when it was said, or revised"),
-        "kind": _text("headline or watch"),
+        "signal_no": pa.whole("Order of saying, from 1; of a month and chart the last one holds"),
+        "month": pa.text("The month whose data gave it"),
+        "said_in": pa.text("The month under review when it was said, or revised"),
+        "kind": pa.text("headline or watch"),
         **CHART,
-        "side": _text("worse or better"),
-        "since": _text("The likely first month of the change"),
-        "since_low": _text("The earliest that is plausible"),
-        "since_high": _text("The latest"),
-        "ratio": _number("The months since over those before"),
-        "ratio_low": _number("Lower 95 % bound"),
-        "ratio_high": _number("Upper 95 % bound"),
-        "statistic": _number("The cumulative sum that passed the threshold"),
-        "threshold": _number("The threshold in force"),
-        "certainty": _text("sure or depends"),
-        "missing": _whole("Trips of the month that were missing then"),
-        "noticed_in_100": _number(
+        "side": pa.text("worse or better"),
+        "since": pa.text("The likely first month of the change"),
+        "since_low": pa.text("The earliest that is plausible"),
+        "since_high": pa.text("The latest"),
+        "ratio": pa.number("The months since over those before"),
+        "ratio_low": pa.number("Lower 95 % bound"),
+        "ratio_high": pa.number("Upper 95 % bound"),
+        "statistic": pa.number("The cumulative sum that passed the threshold"),
+        "threshold": pa.number("The threshold in force"),
+        "certainty": pa.text("sure or depends"),
+        "missing": pa.whole("Trips of the month that were missing then"),
+        "noticed_in_100": pa.number(
             "Of 100 years with the change watched for, how many would signal"
         ),
-        "found": pa.Column(
-            dt.boolean, description="False: a revision, the signal is found no more"
-        ),
-        "sentence": _text("The signal in words"),
+        "found": pa.flag("False: a revision, the signal is found no more"),
+        "sentence": pa.text("The signal in words"),
     },
 )
 
-SIGNAL_MONTH = _table(
+SIGNAL_MONTH = pa.table(
     "What each chart of the family made of each month; of a month and chart the last one holds",
     {
-        "worked_no": _whole("Order of working out, from 1"),
-        "month": _text("The month"),
+        "worked_no": pa.whole("Order of working out, from 1"),
+        "month": pa.text("The month"),
         **CHART,
-        "seen": _number("Events, or trips with a variance"),
-        "denominator": _number("Hours, or trips judged"),
-        "squares": _number("Sum of the squared hours of single trips at a size; 0 for shares"),
-        "level": _number("Rate an hour or share expected, from the months before"),
-        "expected": _number("Events expected at that level"),
-        "k_eff": _number("Shape of their count; null for shares, which do not cluster"),
-        "increment": _number("What the month adds to the sum that watches for worse"),
-        "better": _number("What it adds to the sum that watches for better"),
+        "seen": pa.number("Events, or trips with a variance"),
+        "denominator": pa.number("Hours, or trips judged"),
+        "squares": pa.number("Sum of the squared hours of single trips at a size; 0 for shares"),
+        "level": pa.number("Rate an hour or share expected, from the months before"),
+        "expected": pa.number("Events expected at that level"),
+        "k_eff": pa.number("Shape of their count; null for shares, which do not cluster"),
+        "increment": pa.number("What the month adds to the sum that watches for worse"),
+        "better": pa.number("What it adds to the sum that watches for better"),
     },
 )
 
-SIGNAL_THRESHOLD = _table(
+SIGNAL_THRESHOLD = pa.table(
     "Thresholds by group of charts, each in force until the next one of its group",
     {
-        "set_in": _text("From which month on"),
-        "charts": _text("service, sizes, rules, bases or records"),
-        "headline": _number("Height of the headline signals"),
-        "watch": _number("Height of the watches"),
-        "volume": _number("Trips in twelve months when it was set"),
+        "set_in": pa.text("From which month on"),
+        "charts": pa.text("service, sizes, rules, bases or records"),
+        "headline": pa.number("Height of the headline signals"),
+        "watch": pa.number("Height of the watches"),
+        "volume": pa.number("Trips in twelve months when it was set"),
     },
 )
 
-SIGNAL_POWER = _table(
+SIGNAL_POWER = pa.table(
     "What each chart can notice with the thresholds set in a month",
     {
-        "set_in": _text("The thresholds' month"),
+        "set_in": pa.text("The thresholds' month"),
         **CHART,
-        "noticed_in_100": _number(
+        "noticed_in_100": pa.number(
             "Of 100 years with the change watched for, how many would signal"
         ),
     },

@@ -21,40 +21,19 @@ CHILD_TABLES = [name for name in contract.TABLES if name not in ("trips", *contr
 """The tables whose rows belong to a trip."""
 
 
-def _column(dtype: Any, description: str, *, nullable: bool = False, sql: str | None = None) -> Any:
-    return pa.Column(
-        dtype, nullable=nullable, description=description, metadata={"sql": sql} if sql else None
-    )
-
-
-def _whole(description: str, *, nullable: bool = False) -> Any:
-    return _column(dt.int32, description, nullable=nullable)
-
-
-def _text(description: str, *, nullable: bool = False) -> Any:
-    return _column(dt.string, description, nullable=nullable)
-
-
 def _texts(description: str) -> Any:
     # pandera's ibis engine has no list type: the SQL type is stated and the dtype left unchecked
-    return _column(None, description, sql="VARCHAR[]")
-
-
-def _schema(description: str, columns: dict[str, Any]) -> pa.DataFrameSchema:
-    return pa.DataFrameSchema(columns, strict=True, description=description)
+    return pa.Column(None, description=description, metadata={"sql": "VARCHAR[]"})
 
 
 def _resolution(table: str) -> Any:
-    return _column(
-        dt.int16,
-        f"How finely {table} recorded times, 1 or 60 s; null if not delivered",
-        nullable=True,
-    )
+    said = f"How finely {table} recorded times, 1 or 60 s; null if not delivered"
+    return pa.Column(dt.int16, nullable=True, description=said)
 
 
-DELIVERY_NO = _whole("Number of the delivery in this store, from 1 in order of arrival")
-TRIP_KEY = _whole("Key of one delivered content of one trip, unique in the store")
-LINE = _whole("Line of the file the row began on; the header is line 1 (Parquet: row number + 1)")
+DELIVERY_NO = pa.whole("Number of the delivery in this store, from 1 in order of arrival")
+TRIP_KEY = pa.whole("Key of one delivered content of one trip, unique in the store")
+LINE = pa.whole("Line of the file the row began on; the header is line 1 (Parquet: row number + 1)")
 
 
 def _contract_columns(table: str) -> dict[str, Any]:
@@ -62,94 +41,91 @@ def _contract_columns(table: str) -> dict[str, Any]:
 
 
 def _child(table: str) -> pa.DataFrameSchema:
-    columns = _contract_columns(table)
+    columns = {"trip_key": TRIP_KEY, "line": LINE, **_contract_columns(table)}
     del columns["trip_id"]
-    return _schema(
-        f"Rows of {table} that were kept, of every delivery",
-        {"trip_key": TRIP_KEY, "line": LINE, **columns},
-    )
+    return pa.table(f"Rows of {table} that were kept, of every delivery", columns)
 
 
-DELIVERY = _schema(
+DELIVERY = pa.table(
     "One delivery as it was received",
     {
         "delivery_no": DELIVERY_NO,
-        "content_hash": _text("SHA-256 over the bytes of every file that was read"),
-        "service": _text("Token of the service"),
-        "contract": _whole("Version of the export contract"),
-        "privacy_basis": _text("On what basis the service may share the export"),
+        "content_hash": pa.text("SHA-256 over the bytes of every file that was read"),
+        "service": pa.text("Token of the service"),
+        "contract": pa.whole("Version of the export contract"),
+        "privacy_basis": pa.text("On what basis the service may share the export"),
         "months": _texts("Service months the delivery covers, sorted"),
         **{f"res_{name}": _resolution(name) for name in ["trips", *TIMED_TABLES]},
-        "max_offset_s": _whole("Largest offset of a device clock that is removed, s"),
+        "max_offset_s": pa.whole("Largest offset of a device clock that is removed, s"),
         "not_recorded": _texts("Tables the service does not keep, sorted"),
-        "confidentiality": _text("The service's own statement; null: none", nullable=True),
+        "confidentiality": pa.text("The service's own statement; null: none", nullable=True),
     },
 )
 
-FILE = _schema(
+FILE = pa.table(
     "Every file of a delivery that was read",
     {
         "delivery_no": DELIVERY_NO,
-        "file": _text("Name of the file"),
-        "sha256": _text("SHA-256 of its bytes"),
-        "rows_read": _whole("Rows in it; null for settings files", nullable=True),
-        "rows_kept": _whole("Rows kept of them; null for settings files", nullable=True),
+        "file": pa.text("Name of the file"),
+        "sha256": pa.text("SHA-256 of its bytes"),
+        "rows_read": pa.whole("Rows in it; null for settings files", nullable=True),
+        "rows_kept": pa.whole("Rows kept of them; null for settings files", nullable=True),
     },
 )
 
-EXPECTED = _schema(
+EXPECTED = pa.table(
     "Trips that the dispatch log says there should be",
     {
         "delivery_no": DELIVERY_NO,
-        "month": _text("Service month"),
-        "trips": _whole("Number of trips expected"),
+        "month": pa.text("Service month"),
+        "trips": pa.whole("Number of trips expected"),
     },
 )
 
-EXPECTED_TRIP = _schema(
+EXPECTED_TRIP = pa.table(
     "Rows of the dispatch log's list that were kept, of every delivery",
     {"delivery_no": DELIVERY_NO, "line": LINE, **_contract_columns("expected")},
 )
 
-RECEIPT = _schema(
+RECEIPT = pa.table(
     "Each time a delivery became the latest word; the same bytes may come again after others",
     {
-        "receipt_no": _whole("Order of receipt, from 1"),
+        "receipt_no": pa.whole("Order of receipt, from 1"),
         "delivery_no": DELIVERY_NO,
     },
 )
 
-CANNULA = _schema(
+CANNULA = pa.table(
     "The catalogue as it came with each delivery",
     {
         "delivery_no": DELIVERY_NO,
-        "id": _text("Catalogue id"),
-        "family": _text("Kind of cannula"),
-        "size_rank": _whole("Order of sizes within the family"),
-        "label": _text("The service's own label"),
-        "prong_od_mm": _column(dt.float64, "Outer diameter of a prong, mm", nullable=True),
-        "flow_min_lpm": _column(dt.float64, "Lowest flow it is for, L/min"),
-        "flow_max_lpm": _column(dt.float64, "Highest flow it is for, L/min"),
-        "weight_min_kg": _column(dt.float64, "Lowest weight it is for, kg", nullable=True),
-        "weight_max_kg": _column(dt.float64, "Highest weight it is for, kg", nullable=True),
-        "carried": _column(dt.boolean, "Whether the service carries this size"),
+        "id": pa.text("Catalogue id"),
+        "family": pa.text("Kind of cannula"),
+        "size_rank": pa.whole("Order of sizes within the family"),
+        "label": pa.text("The service's own label"),
+        "prong_od_mm": pa.number("Outer diameter of a prong, mm"),
+        "flow_min_lpm": pa.number("Lowest flow it is for, L/min", nullable=False),
+        "flow_max_lpm": pa.number("Highest flow it is for, L/min", nullable=False),
+        "weight_min_kg": pa.number("Lowest weight it is for, kg"),
+        "weight_max_kg": pa.number("Highest weight it is for, kg"),
+        "carried": pa.flag("Whether the service carries this size"),
     },
 )
 
-PROTOCOL_VERSION = _schema(
+PROTOCOL_VERSION = pa.table(
     "Every version of the protocol; a version that was later approved has a second row",
     {
-        "protocol_no": _whole("Order in which the store met it, from 1"),
-        "id": _text("The service's id of the version"),
-        "from_month": _text("First service month it is in force"),
-        "content": _text("The version as canonical JSON, every field written out"),
-        "approved_by": _text("Token of who approved it", nullable=True),
-        "approved_month": _text("Month of approval", nullable=True),
-        "service": _text("Token of the service"),
+        "protocol_no": pa.whole("Order in which the store met it, from 1"),
+        "id": pa.text("The service's id of the version"),
+        "from_month": pa.text("First service month it is in force"),
+        "content": pa.text("The version as canonical JSON, every field written out"),
+        "approved_by": pa.text("Token of who approved it", nullable=True),
+        "approved_month": pa.text("Month of approval", nullable=True),
+        "service": pa.text("Token of the service"),
     },
 )
 
-TRIPS = _schema(
+TRIPS = pa.table(
     "Rows of trips that were kept, of every delivery",
     {
         "trip_key": TRIP_KEY,
@@ -159,57 +135,57 @@ TRIPS = _schema(
     },
 )
 
-TRAINING = _schema(
+TRAINING = pa.table(
     "Rows of training that were kept, of every delivery",
     {"delivery_no": DELIVERY_NO, "line": LINE, **_contract_columns("training")},
 )
 
-LOST = _schema(
+LOST = pa.table(
     "Rows set aside that belong to a kept trip: what they said is unknown, not absent",
     {
         "trip_key": TRIP_KEY,
-        "table_name": _text("Table the row was meant for"),
+        "table_name": pa.text("Table the row was meant for"),
         "line": LINE,
-        "at_s": _whole("Its time, s; null if that could not be read", nullable=True),
+        "at_s": pa.whole("Its time, s; null if that could not be read", nullable=True),
     },
 )
 
-SET_ASIDE = _schema(
+SET_ASIDE = pa.table(
     "Every row set aside, with what was wrong and what to do; never a value",
     {
         "delivery_no": DELIVERY_NO,
-        "trip_key": _whole("Trip it belongs to; null if none was kept", nullable=True),
-        "service_month": _text("Month of that trip, or of the row itself", nullable=True),
-        "file": _text("Name of the file"),
+        "trip_key": pa.whole("Trip it belongs to; null if none was kept", nullable=True),
+        "service_month": pa.text("Month of that trip, or of the row itself", nullable=True),
+        "file": pa.text("Name of the file"),
         "line": LINE,
-        "column_name": _text("Column; null if the whole row is at fault", nullable=True),
-        "problem": _text("Short code of the problem"),
-        "what": _text("The rule it broke, as a sentence"),
-        "remedy": _text("What to do about it"),
+        "column_name": pa.text("Column; null if the whole row is at fault", nullable=True),
+        "problem": pa.text("Short code of the problem"),
+        "what": pa.text("The rule it broke, as a sentence"),
+        "remedy": pa.text("What to do about it"),
     },
 )
 
-DOUBTFUL = _schema(
+DOUBTFUL = pa.table(
     "What is legal in a delivery and hardly true: kept, with what to do; never a value",
     {
         "delivery_no": DELIVERY_NO,
-        "service_month": _text("Month it is about; null: any of the delivery's", nullable=True),
-        "file": _text("Name of the file"),
-        "line": _whole("First line it is in; null if it is about no line", nullable=True),
-        "column_name": _text("Column; null if it is about none", nullable=True),
-        "problem": _text("Short code of the problem"),
-        "what": _text("The problem as a sentence"),
-        "remedy": _text("What to do about it"),
-        "rows": _whole("In how many rows"),
+        "service_month": pa.text("Month it is about; null: any of the delivery's", nullable=True),
+        "file": pa.text("Name of the file"),
+        "line": pa.whole("First line it is in; null if it is about no line", nullable=True),
+        "column_name": pa.text("Column; null if it is about none", nullable=True),
+        "problem": pa.text("Short code of the problem"),
+        "what": pa.text("The problem as a sentence"),
+        "remedy": pa.text("What to do about it"),
+        "rows": pa.whole("In how many rows"),
     },
 )
 
-MENTION = _schema(
+MENTION = pa.table(
     "What a reader of the delivery should know though nothing is wrong",
     {
         "delivery_no": DELIVERY_NO,
-        "file": _text("Name of the file"),
-        "what": _text("A sentence"),
+        "file": pa.text("Name of the file"),
+        "what": pa.text("A sentence"),
     },
 )
 

@@ -8,7 +8,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
@@ -26,12 +26,9 @@ from pipeline.followup.screen_text import check_by
 from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_readers
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.gather import protocol_in_force, rule_facts
+from pipeline.store.protocol_versions import VersionInStore
 from reports.text import words
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from pipeline.store.protocol_versions import VersionInStore
+from schemas.connection import Connection
 
 PAGE = re.compile(
     r"(?:assets/[A-Za-z0-9._-]+\.(?:js|css)"
@@ -72,7 +69,7 @@ def save_who(request: Request, fields: Fields) -> Response:
     return go_to("/" if known else at("/", said=said))
 
 
-def _has_worked(con: duckdb.DuckDBPyConnection, by: str) -> bool:
+def _has_worked(con: Connection, by: str) -> bool:
     """Whether a token stands at anything that was done to this store, or is somebody's work."""
     rows = con.execute(
         """SELECT 1 WHERE $by IN (SELECT reviewer FROM loop.determination)

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from itertools import chain
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.early_rows import EarlyRows, stored_early
 from pipeline.ingest.places import FOUND, close_places
 from pipeline.ingest.rows_of_trips import of_trips
+from pipeline.ingest.screen import free_columns
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.export_file import TIMED
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,7 @@ RowsStoredEarly = EarlyRows[Staged, Rows]
 
 
 def load(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     staged: Staged,
     *,
     baseline: bool = False,
@@ -84,26 +83,24 @@ def load(
     return loaded
 
 
-def rows_stored_early(con: duckdb.DuckDBPyConnection) -> AbstractContextManager[RowsStoredEarly]:
+def rows_stored_early(con: Connection) -> AbstractContextManager[RowsStoredEarly]:
     """What `read_delivery`, then `load` take to store rows while they are looked through."""
     return stored_early(con, _insert_rows)
 
 
-def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
+def drop_staged(con: Connection) -> None:
     """Drop every view and table of a staged delivery."""
     close_places(con)
 
 
-def _stored(
-    con: duckdb.DuckDBPyConnection, staged: Staged, begun: RowsStoredEarly | None
-) -> Loaded:
+def _stored(con: Connection, staged: Staged, begun: RowsStoredEarly | None) -> Loaded:
     if staged.known:
         return _reload(con, staged.known)
     rows = begun.stored.result() if begun and begun.con else _insert_rows(con, staged)
     return _load_new(con, staged, rows)
 
 
-def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
+def _reload(con: Connection, known: int) -> Loaded:
     """The same bytes again: the latest word only if others came between."""
     rows = con.execute(
         """
@@ -135,15 +132,21 @@ def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
     )
 
 
-def _insert_rows(con: duckdb.DuckDBPyConnection, staged: Staged) -> Rows:
-    """Store what nothing that is found of the delivery changes."""
+def _insert_rows(
+    con: Connection, staged: Staged, screened: Callable[[], None] = lambda: None
+) -> Rows:
+    """Store what nothing that is found of the delivery changes.
+
+    `screened` returns once the texts that may say anything have been screened.
+    """
     delivery_no = _next(con, "delivery", "delivery_no")
     offset = _next(con, "trips", "trip_key") - 1
     _insert_description(con, staged, delivery_no)
-    return Rows(delivery_no, offset, _insert_tables(con, staged, delivery_no, offset))
+    keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
+    return Rows(delivery_no, offset, _insert_tables(con, staged, keys, screened))
 
 
-def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> Loaded:
+def _load_new(con: Connection, staged: Staged, rows: Rows) -> Loaded:
     delivery_no = rows.delivery_no
     _insert_outcome(con, staged, rows)
     _insert_protocol(con, staged)
@@ -161,7 +164,7 @@ def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> Loa
     )
 
 
-def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int) -> None:
+def _insert_description(con: Connection, staged: Staged, delivery_no: int) -> None:
     export = staged.export
     resolutions = [getattr(export.time_resolution_s, name) for name in TIMED]
     _insert(
@@ -199,27 +202,33 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
 
 
 def _insert_tables(
-    con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int, offset: int
+    con: Connection, staged: Staged, keys: dict[str, str], screened: Callable[[], None]
 ) -> dict[str, int]:
     """Store every table's good rows; return how many were kept."""
+    tables = list(staged.parts.tables)
+    listed = [table for table in tables if not {*free_columns(table)} - {"trip_id"}]
+    kept = {table: _insert_table(con, table, keys) for table in listed}
+    screened()
+    rest = [table for table in tables if table not in kept]
+    return kept | {table: _insert_table(con, table, keys) for table in rest}
+
+
+def _insert_table(con: Connection, table: str, keys: dict[str, str]) -> int:
+    """Store a table's good rows; `keys`: SQL of the columns that are numbers of the store."""
     from schemas.stored import STORED, stored_as
 
-    keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
-    kept = {}
-    for table in staged.parts.tables:
-        columns = list(STORED[stored_as(table)].columns)
-        values = ", ".join(keys.get(name, quoted(name)) for name in columns)
-        (rows,) = one(
-            con,
-            f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
-            # the rows of trips stand in their order
-            f" {'' if of_trips(table) else 'order by line'}",
-        )
-        kept[table] = int(rows)
-    return kept
+    columns = list(STORED[stored_as(table)].columns)
+    values = ", ".join(keys.get(name, quoted(name)) for name in columns)
+    (rows,) = one(
+        con,
+        f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
+        # the rows of trips stand in their order
+        f" {'' if of_trips(table) else 'order by line'}",
+    )
+    return int(rows)
 
 
-def _insert_outcome(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> None:
+def _insert_outcome(con: Connection, staged: Staged, rows: Rows) -> None:
     # the database `found` is named: one that was not named before this transaction came here is
     # seen as it is now
     delivery_no, offset, kept = rows.delivery_no, rows.offset, rows.kept
@@ -246,7 +255,7 @@ def _insert_outcome(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) 
     _insert(con, "mention", [(delivery_no, *mention) for mention in staged.mentions])
 
 
-def _insert_protocol(con: duckdb.DuckDBPyConnection, staged: Staged) -> None:
+def _insert_protocol(con: Connection, staged: Staged) -> None:
     """Keep every version not met before, and again one that has since been approved."""
     if not staged.files.protocol:
         return
@@ -278,20 +287,20 @@ def _insert_protocol(con: duckdb.DuckDBPyConnection, staged: Staged) -> None:
         number += 1
 
 
-def _receive(con: duckdb.DuckDBPyConnection, delivery_no: int) -> None:
+def _receive(con: Connection, delivery_no: int) -> None:
     _insert(con, "receipt", [(_next(con, "receipt", "receipt_no"), delivery_no)])
 
 
-def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
+def _insert(con: Connection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
     cells = [list(row) for row in rows]
     if cells:
         marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in cells)
         con.execute(f"insert into delivered.{table} values {marks}", [*chain(*cells)])
 
 
-def _next(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+def _next(con: Connection, table: str, column: str) -> int:
     return int(one(con, f"select coalesce(max({column}), 0) + 1 from delivered.{table}")[0])
 
 
-def _count(con: duckdb.DuckDBPyConnection, relation: str) -> int:
+def _count(con: Connection, relation: str) -> int:
     return int(one(con, f"select count(*) from {relation}")[0])

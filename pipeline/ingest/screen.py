@@ -7,7 +7,6 @@ privacy officer decides.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF
 from pipeline.ingest.looks import alphabet, looks, prepare
@@ -15,13 +14,9 @@ from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.contract import TABLES
-from schemas.export_file import VOCABULARY_COLUMNS
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from schemas.export_file import ExportFile
+from schemas.export_file import VOCABULARY_COLUMNS, ExportFile
 
 OF_TOKENS = (
     "a record number",
@@ -47,10 +42,7 @@ def private_name(column: str) -> str | None:
 
 
 def screen_tables(
-    con: duckdb.DuckDBPyConnection,
-    files: dict[str, str],
-    export: ExportFile,
-    findings: Findings,
+    con: Connection, files: dict[str, str], export: ExportFile, findings: Findings
 ) -> None:
     """Add a finding for every column of the staged tables whose content looks identifying.
 
@@ -86,6 +78,15 @@ def screen_tables(
             column=name or None,
             remedy=_remedy(what, name),
         )
+
+
+def free_columns(table: str) -> list[str]:
+    """The columns whose texts nobody listed beforehand, so that they may say anything."""
+    return [
+        name for name, field in TABLES[table].to_schema().columns.items()
+        if str(field.dtype) == "string"
+        and not any("allowed_values" in check.statistics for check in field.checks)
+    ]  # fmt: skip
 
 
 def declared(export: ExportFile) -> dict[str, list[str]]:
@@ -152,17 +153,13 @@ def _scattered() -> str:
               and span >= {FAR_APART} * numbers))"""
 
 
-def _collect(con: duckdb.DuckDBPyConnection, table: str, *, trips: bool, faulty: bool) -> None:
+def _collect(con: Connection, table: str, *, trips: bool, faulty: bool) -> None:
     """Add the distinct texts of each column that are to be looked at to `screened`.
 
     Those are the columns of free tokens, and whatever else could not be read as its column asks.
     """
     selects = []
-    for name, field in TABLES[table].to_schema().columns.items():
-        if str(field.dtype) != "string" or any(
-            "allowed_values" in c.statistics for c in field.checks
-        ):
-            continue
+    for name in free_columns(table):
         known = trips and table != "trips" and name == "trip_id"
         unless = "where trip_id not in (select trip_id from staged_trips where trip_id is not null)"
         selects.append(
@@ -194,7 +191,7 @@ def _bad_cells(table: str) -> str:
     """
 
 
-def _exempt_generated(con: duckdb.DuckDBPyConnection) -> None:
+def _exempt_generated(con: Connection) -> None:
     """Leave keyed hashes out where a column holds little else; numbers alone are not hashes."""
     con.execute(f"""
         delete from screened
@@ -205,9 +202,7 @@ def _exempt_generated(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def _where(
-    con: duckdb.DuckDBPyConnection, table: str, name: str, condition: str
-) -> tuple[int, int]:
+def _where(con: Connection, table: str, name: str, condition: str) -> tuple[int, int]:
     """Line of the first row with such a cell, and how many rows have one."""
     if name == "":
         cells = (

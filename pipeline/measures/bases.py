@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.store.months import month_number, month_of
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
     from pipeline.statistics.before_after import BeforeAfter, Windows
@@ -47,7 +48,7 @@ _SHARES = """
 """
 
 
-def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> Frame:
+def funnels(con: Connection, months: tuple[str, ...]) -> Frame:
     """Occlusion rate and each rule's deviation share by base; see `Funnels`.
 
     Call after the measures: reads their temporary counts. Fewer than two bases make no funnel.
@@ -69,7 +70,7 @@ def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> Frame:
     return stacked(parts).only(columns)
 
 
-def _rate_rows(con: duckdb.DuckDBPyConnection, counts: Frame) -> Frame:
+def _rate_rows(con: Connection, counts: Frame) -> Frame:
     """Bases' occlusion rates: limits with the trips' clustering, hierarchical rates, the test."""
     from pipeline.measures.clustering import service_k
     from pipeline.statistics.clustered_intervals import effective_k
@@ -159,7 +160,7 @@ _BY_MONTH = """
 """
 
 
-def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def before_after_training(con: Connection, month: str) -> Frame:
     """Each base retrained: the rule's share after over before; see `BeforeAfterTraining`.
 
     Retraining of single crew members is left out: nobody is ranked. Call after `make_flags` of
@@ -206,7 +207,7 @@ def _with_shares(frame: Frame) -> Frame:
 
 
 def _compared(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     month: str,
     trained: list[tuple[str, str, str]],
     asked_of: list[tuple[Frame, Windows]],
@@ -244,7 +245,7 @@ def _window(own: Frame, window: Windows, when: str) -> str:
         count = f"{len(months)} month{'' if len(months) == 1 else 's'}"
         sides.append(f"{side}: {count} ({_span(months)})." if months else f"{side}: no month.")
     at = month_number(when)
-    prompted = [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in range(at - PROMPTED_MONTHS, at)]
+    prompted = [month_of(n) for n in range(at - PROMPTED_MONTHS, at)]
     return (
         f"{' '.join(sides)} Left out: {when}, the month of the retraining, and"
         f" {_span(prompted)}, taken to have prompted it."
@@ -253,9 +254,3 @@ def _window(own: Frame, window: Windows, when: str) -> str:
 
 def _span(months: list[str]) -> str:
     return " to ".join(dict.fromkeys((months[0], months[-1])))
-
-
-def month_number(month: str) -> int:
-    """Months since year 0, so that differences count months."""
-    year, number = month.split("-")
-    return int(year) * 12 + int(number) - 1

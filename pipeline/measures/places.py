@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
+from schemas.connection import Connection
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 _QUANTILES = """quantile_cont({0}, 0.05) AS p5, quantile_cont({0}, 0.25) AS p25,
@@ -114,10 +113,7 @@ _CANNULAS = f"""
 
 
 def places(
-    con: duckdb.DuckDBPyConnection,
-    first: str,
-    month: str,
-    versions: Sequence[VersionInStore],
+    con: Connection, first: str, month: str, versions: Sequence[VersionInStore]
 ) -> dict[str, Frame]:
     """`WallPlaces`, `Transit` and `CannulaUse` from the month `first` on, by name."""
     span = {"first": first, "month": month}

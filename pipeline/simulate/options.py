@@ -13,7 +13,7 @@ from pipeline.simulate.changes import Change
 from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
-from pipeline.simulate.service import CONTRACT_FULL, month_after
+from pipeline.store.months import month_number, month_of
 from schemas.record import dataclass
 
 
@@ -34,13 +34,13 @@ class Options:
     doses: tuple[Dose, ...] = ()
     cases: tuple[tuple[int, str], ...] = ()
     troubled: bool = True
-    full: bool = CONTRACT_FULL
     only_base: int = -1
 
     @property
     def month_names(self) -> list[str]:
         """The months, written YYYY-MM."""
-        return [month_after(self.first_month, k) for k in range(self.months)]
+        first = month_number(self.first_month)
+        return [month_of(first + k) for k in range(self.months)]
 
     def long_wall(self, base: Ints, month: Ints) -> Floats:
         """Return each trip's extra chance of being kept waiting on the wall.
@@ -54,8 +54,7 @@ class Options:
     @property
     def rules(self) -> tuple[str, ...]:
         """The rules judged and planted."""
-        more = (BLEND_REQUIRED,) if self.full else ()
-        return (*RULES, *more) if self.all_rules else FIRST_RULES
+        return (*RULES, BLEND_REQUIRED) if self.all_rules else FIRST_RULES
 
     def winter(self, month: Ints) -> Floats:
         """Return how wintry each month is: 1 in January, 0 in July."""

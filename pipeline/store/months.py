@@ -1,16 +1,14 @@
-"""Which months the store has trips of, and which its folder has pages of."""
+"""Months: which the store has trips of, which its folder has pages of, and how they are counted."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
-def months_in_store(con: duckdb.DuckDBPyConnection) -> list[str]:
+def months_in_store(con: Connection) -> list[str]:
     """Every service month of the trips whose content holds, sorted."""
     rows = con.execute("""
         SELECT DISTINCT service_month FROM delivered.holding JOIN delivered.trips USING (trip_key)
@@ -23,3 +21,14 @@ def months_drawn(folder: Path, *more: str) -> list[str]:
     pages = folder.glob("*/index.html") if folder.is_dir() else []
     names = (page.parent.name for page in pages)
     return sorted({*more, *(name for name in names if re.fullmatch(r"\d{4}-\d{2}", name))})
+
+
+def month_number(month: str) -> int:
+    """Months since year 0, so that differences count months."""
+    year, number = month.split("-")
+    return int(year) * 12 + int(number) - 1
+
+
+def month_of(number: int) -> str:
+    """The month of a number, YYYY-MM."""
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
