@@ -1,7 +1,5 @@
 """Store a move of something people look after, if `pipeline.followup.states` allows it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from pipeline.errors import problem, refused

@@ -10,8 +10,6 @@ What an element says in place of a value is kept apart from saying nothing: NOT 
 NV), pertinent negatives (PN) and bare nils are noted one by one.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 
