@@ -1,7 +1,5 @@
 """The command line: parses, calls, and turns mistakes into sentences and exit codes."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Findings of one rule in one month, concluded together or by a sample that was read."""
 
-from __future__ import annotations
-
 import hashlib
 
 from starlette.requests import Request

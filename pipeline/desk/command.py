@@ -1,7 +1,5 @@
 """`tailrace desk`: what is checked before the desk is opened."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

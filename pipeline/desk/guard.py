@@ -3,8 +3,6 @@
 A plain ASGI layer: nothing of a refused request reaches a page.
 """
 
-from __future__ import annotations
-
 import asyncio
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie

@@ -1,7 +1,5 @@
 """One piece of open work, of whatever kind."""
 
-from __future__ import annotations
-
 from pipeline.store.months import month_number, month_of
 from schemas.record import dataclass
 

@@ -1,7 +1,5 @@
 """The commands' page, from the command line itself."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The rules' page: each rule's question, parameters, unknown time, source and worked cases."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from importlib.resources import files

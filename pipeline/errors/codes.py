@@ -4,8 +4,6 @@ docs/errors.md come.
 To add a code: a record here, and the call that raises it.
 """
 
-from __future__ import annotations
-
 from pipeline.errors.kinds import (
     DOUBTFUL,
     NOTED,

@@ -1,7 +1,5 @@
 """`tailrace determine`: read a filled determinations sheet back into the store."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What `tailrace whatif` prints."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Draft a mapping for patient care reports, with the custom elements that are to be named."""
 
-from __future__ import annotations
-
 import re
 
 from pipeline.errors import shown

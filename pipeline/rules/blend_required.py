@@ -1,7 +1,5 @@
 """Minutes on undiluted oxygen where an order bars it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from pydantic import Field

@@ -1,7 +1,5 @@
 """One meaning of 'at departure' for every rule that asks what held then."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from pipeline.rules.fragments import at_departure, excused, first_authorisation, one_answer

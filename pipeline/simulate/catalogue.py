@@ -1,7 +1,5 @@
 """The invented service's bases and cannulas, as many as are asked for."""
 
-from __future__ import annotations
-
 from functools import cached_property
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The settings a crew charts, with gaps, nulls and repeats."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from pipeline.simulate.assumptions import of

@@ -1,7 +1,5 @@
 """Write a delivery's files chunk by chunk."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from pathlib import Path

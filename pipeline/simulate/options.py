@@ -1,7 +1,5 @@
 """What a delivery is made from."""
 
-from __future__ import annotations
-
 from dataclasses import field
 
 import numpy as np

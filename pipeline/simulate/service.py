@@ -1,7 +1,5 @@
 """The invented service's protocol, and what describes its deliveries."""
 
-from __future__ import annotations
-
 from pipeline.store.months import month_number, month_of
 
 SERVICE = "heron-ridge"

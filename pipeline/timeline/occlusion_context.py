@@ -5,8 +5,6 @@ say. Several patterns may hold at once. What followed is not what helped: crews 
 cases.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 from schemas.outputs import ACTIONS, HELD_PATTERNS
