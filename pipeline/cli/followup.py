@@ -1,5 +1,7 @@
 """The commands that follow a review: answers, corrections, publishing, what-if and the ledger."""
 
+from __future__ import annotations
+
 from pathlib import Path
 from typing import Annotated
 

@@ -1,5 +1,7 @@
 """The command line: parses, calls, and turns mistakes into sentences and exit codes."""
 
+from __future__ import annotations
+
 import os
 import sys
 from collections.abc import Sequence

@@ -1,5 +1,7 @@
 """The command that runs by itself: map, check and review a month, with a log and an exit code."""
 
+from __future__ import annotations
+
 import time
 from pathlib import Path
 from typing import Annotated

@@ -1,5 +1,7 @@
 """The desk as an app: which address shows what, and which form stores what."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from http.cookies import SimpleCookie
 

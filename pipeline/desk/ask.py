@@ -1,5 +1,7 @@
 """What a form of the desk asks: one field each, as `desk_form.html` draws it."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from typing import Any
 

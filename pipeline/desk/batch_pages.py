@@ -1,5 +1,7 @@
 """Findings of one rule in one month, concluded together or by a sample that was read."""
 
+from __future__ import annotations
+
 import hashlib
 
 from starlette.requests import Request

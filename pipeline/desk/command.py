@@ -1,5 +1,7 @@
 """`tailrace desk`: what is checked before the desk is opened."""
 
+from __future__ import annotations
+
 import re
 from pathlib import Path
 

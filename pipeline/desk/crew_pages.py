@@ -1,5 +1,7 @@
 """Words to a crew: the query, its answer in the crew's own words, and what can be printed."""
 
+from __future__ import annotations
+
 from starlette.requests import Request
 from starlette.responses import Response
 

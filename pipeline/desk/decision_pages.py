@@ -1,5 +1,7 @@
 """Decisions: approving limits, corrections, retraining held, deliveries, pages drawn anew."""
 
+from __future__ import annotations
+
 import csv
 import os
 import re

@@ -1,5 +1,7 @@
 """Who may come in: one-time tokens, the cookie one becomes, and the token of each form."""
 
+from __future__ import annotations
+
 import hashlib
 import hmac
 import secrets

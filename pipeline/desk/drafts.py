@@ -1,5 +1,7 @@
 """What somebody has begun to write: kept in the store until it is saved, not in the browser."""
 
+from __future__ import annotations
+
 import json
 
 from schemas.connection import Connection

@@ -1,5 +1,7 @@
 """Months before those whose work is counted: what they hold, and how one of them is taken up."""
 
+from __future__ import annotations
+
 from starlette.requests import Request
 from starlette.responses import Response
 

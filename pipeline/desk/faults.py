@@ -1,5 +1,7 @@
 """What is wrong with a case's form, in the words that stand on it, and at which of its fields."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import replace
 

@@ -1,5 +1,7 @@
 """What every page of the desk shares: its data for the base template, forms, and its answers."""
 
+from __future__ import annotations
+
 import re
 from collections import deque
 from dataclasses import field

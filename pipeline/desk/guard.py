@@ -3,6 +3,8 @@
 A plain ASGI layer: nothing of a refused request reaches a page.
 """
 
+from __future__ import annotations
+
 import asyncio
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie

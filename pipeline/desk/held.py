@@ -1,5 +1,7 @@
 """The store as the desk uses it: opened for what is asked, and let go again."""
 
+from __future__ import annotations
+
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -3,6 +3,8 @@
 Only what the record asks for is kept: where each piece stands is looked up when it is shown.
 """
 
+from __future__ import annotations
+
 from pipeline.store.followup_tables import has_table
 from schemas.connection import Connection
 

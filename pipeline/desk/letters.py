@@ -7,6 +7,8 @@ reader's words to the crew), `$last` (how to contradict), `$asked`, `$due`, `$an
 `$sender`: who writes, and how to answer, from a template `sender` that may say `$service`.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from pathlib import Path
 from string import Template

@@ -1,5 +1,7 @@
 """The list: all open work of every month, late first."""
 
+from __future__ import annotations
+
 from typing import Any
 from urllib.parse import urlencode
 

@@ -1,5 +1,7 @@
 """All open work, whatever its month: one row a thing, late first."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from urllib.parse import urlencode
 

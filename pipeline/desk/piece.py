@@ -1,5 +1,7 @@
 """One piece of open work, of whatever kind."""
 
+from __future__ import annotations
+
 from pipeline.store.months import month_number, month_of
 from schemas.record import dataclass
 

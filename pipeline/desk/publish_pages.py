@@ -1,5 +1,7 @@
 """Publishing a month: what stands against it, each count with the things it counts."""
 
+from __future__ import annotations
+
 from typing import Any
 
 from starlette.requests import Request

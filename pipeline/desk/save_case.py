@@ -1,5 +1,7 @@
 """A case's form as saved: answers, an action, a query, a second reading; all of it or nothing."""
 
+from __future__ import annotations
+
 import hashlib
 import json
 

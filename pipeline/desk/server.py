@@ -1,5 +1,7 @@
 """Bind, open the browser, answer until told to end, and leave nothing behind."""
 
+from __future__ import annotations
+
 import asyncio
 import contextlib
 import os

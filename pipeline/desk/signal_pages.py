@@ -1,5 +1,7 @@
 """Signals: every one as it stands, each change once; one with its trips, looked into and closed."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,5 +1,7 @@
 """Pages of what people look after beside cases: actions, records, trips by hand."""
 
+from __future__ import annotations
+
 from typing import Any
 
 from starlette.requests import Request

@@ -1,5 +1,7 @@
 """What the trips of a signal have in common: their bases, vehicles, units, and how they ended."""
 
+from __future__ import annotations
+
 from pipeline.measures.signal_units import shared_units
 from reports.case.trip_data import FAILED
 from reports.text import words

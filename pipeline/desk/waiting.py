@@ -1,5 +1,7 @@
 """Open work that is no case: signals, each change once; limits to approve; months to publish."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from urllib.parse import urlencode
 

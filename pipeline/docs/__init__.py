@@ -3,6 +3,8 @@
 `python -m pipeline.docs` writes them anew; a test holds that they are what this makes.
 """
 
+from __future__ import annotations
+
 from pipeline.docs.commands import commands_page
 from pipeline.docs.dictionary import dictionary_page
 from pipeline.docs.handbook import measures_page

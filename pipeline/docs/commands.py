@@ -1,5 +1,7 @@
 """The commands' page, from the command line itself."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Mapping
 from typing import Any
 

@@ -1,5 +1,7 @@
 """The data dictionary: tables from their pandera models, settings files from pydantic."""
 
+from __future__ import annotations
+
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, get_args

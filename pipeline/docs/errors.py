@@ -3,6 +3,8 @@
 `errors_page` is the page docs/errors.md; `python -m pipeline.docs.errors` prints it.
 """
 
+from __future__ import annotations
+
 from pipeline.docs.markdown import table
 from pipeline.errors.codes import TABLE
 from pipeline.errors.kinds import (

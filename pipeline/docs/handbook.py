@@ -1,5 +1,7 @@
 """The measures' page, from the registry of measures."""
 
+from __future__ import annotations
+
 from pipeline.docs.markdown import capital, page, table
 from pipeline.measures.registry import MEASURES
 from schemas.measure_outputs import MeasureFacts

@@ -1,5 +1,7 @@
 """Markdown by parts: headings are plain lines, tables are made here."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Sequence
 
 MADE = "<!-- Made by `python -m pipeline.docs`; change what it is made from, not this file. -->"

@@ -1,5 +1,7 @@
 """The rules' page: each rule's question, parameters, unknown time, source and worked cases."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator
 from importlib.resources import files

@@ -1,5 +1,7 @@
 """The page of the invented service: what it assumes, and what its trips come to."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 
 import numpy as np

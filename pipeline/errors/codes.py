@@ -4,6 +4,8 @@ docs/errors.md come.
 To add a code: a record here, and the call that raises it.
 """
 
+from __future__ import annotations
+
 from pipeline.errors.kinds import (
     DOUBTFUL,
     NOTED,

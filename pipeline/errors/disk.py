@@ -1,5 +1,7 @@
 """No room on the disk, and places that may not be written: a sentence in place of a traceback."""
 
+from __future__ import annotations
+
 import errno
 import re
 from collections.abc import Iterator

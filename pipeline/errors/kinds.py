@@ -1,5 +1,7 @@
 """What becomes of the work where a user is told something, the exit codes, and what a record is."""
 
+from __future__ import annotations
+
 from enum import IntEnum
 
 from schemas.record import dataclass

@@ -1,5 +1,7 @@
 """One thing wrong, as a user is told it, and the exceptions that carry such things."""
 
+from __future__ import annotations
+
 import unicodedata
 from collections.abc import Sequence
 from typing import TypedDict, Unpack

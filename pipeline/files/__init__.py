@@ -4,6 +4,8 @@ What the rows mean is said by those who ask for them: `ingest` for a delivery, `
 service's own files, `followup` for a filled sheet.
 """
 
+from __future__ import annotations
+
 
 class Unreadable(Exception):  # noqa: N818 - it is shown to users as a refusal
     """A file that cannot be read: the code of the refusal, what is wrong, and where.

@@ -5,6 +5,8 @@ blank lines, or rows with too many or too few cells, is read there as lines, if 
 Any other goes through Python's reader, which is much slower and knows the line of every row.
 """
 
+from __future__ import annotations
+
 import csv
 from _csv import Reader as CsvReader
 from collections.abc import Callable, Iterable, Iterator, Sequence

@@ -3,6 +3,8 @@
 What is made of a piece before the next is read bounds the memory that a file takes, however long.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace

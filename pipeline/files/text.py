@@ -4,6 +4,8 @@ One pass over the bytes finds what would hurt later: bytes that are not of the e
 endless lines, and archives that unpack to far more than they are.
 """
 
+from __future__ import annotations
+
 import codecs
 import gzip
 import zipfile

@@ -1,5 +1,7 @@
 """Rows of text in the database, each with its line and whether it fits the header."""
 
+from __future__ import annotations
+
 import csv
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path

@@ -4,6 +4,8 @@ Declarations of document types are refused, and with them entities of every kind
 can be fetched and nothing can swell. A single tag may not go on without end.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable
 from typing import Any
 from xml.parsers import expat

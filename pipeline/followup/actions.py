@@ -1,5 +1,7 @@
 """Actions that readers asked for: open, overdue, done or not pursued."""
 
+from __future__ import annotations
+
 from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
 from pipeline.store.months import month_number, month_of
 from schemas.connection import Connection

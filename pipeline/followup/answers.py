@@ -1,5 +1,7 @@
 """The answers of a determinations sheet, held against the store: what cannot stand, and why."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator
 from functools import partial

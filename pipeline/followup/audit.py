@@ -12,6 +12,8 @@ J. ACM 54(6) (from memory).
 Months drawn by version 0.1.0 keep that draw, in tables of their own, with one chance for all.
 """
 
+from __future__ import annotations
+
 import math
 
 from pipeline.followup.confirmed import FEWEST_READINGS

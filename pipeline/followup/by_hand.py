@@ -1,5 +1,7 @@
 """`tailrace add` and `tailrace approve`: what a person says of a trip, or of the limits."""
 
+from __future__ import annotations
+
 from pathlib import Path
 
 from pipeline.errors import refused

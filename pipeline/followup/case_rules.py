@@ -1,5 +1,7 @@
 """What may be said of a case, asked of every way in: who may read it, and when it is closed."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 

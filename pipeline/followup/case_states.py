@@ -1,5 +1,7 @@
 """Where each finding and each case stands: read, stale or not, and what was last said of it."""
 
+from __future__ import annotations
+
 from pipeline.store.answers_view import reading
 from pipeline.store.content_hash import make_contents
 from pipeline.store.sql import in_table

@@ -1,5 +1,7 @@
 """What a reader concludes on a finding: the two questions, and the words of 0.1.0 beside them."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 
 from schemas.findings import CONTRIBUTED, FINDINGS, HOLDS, OLD_WORDS

@@ -6,6 +6,8 @@ the rule's verdict is the one it was given to; of several readers' answers the l
 a second reading waits or differs.
 """
 
+from __future__ import annotations
+
 from typing import Any
 
 from schemas.connection import Connection

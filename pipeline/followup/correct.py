@@ -1,5 +1,7 @@
 """`tailrace correct`: read corrected values, for charts that cannot be exported again."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path

@@ -1,5 +1,7 @@
 """`tailrace determine`: read a filled determinations sheet back into the store."""
 
+from __future__ import annotations
+
 from pathlib import Path
 from typing import Any
 

@@ -5,6 +5,8 @@ what was once on the list is remembered, so that a record is known to have arriv
 delivery brings it. People say that they asked for one, or that it is not to be had.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from pathlib import Path
 

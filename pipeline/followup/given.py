@@ -1,5 +1,7 @@
 """An answer as it is given, by a sheet's row or in the desk, and the trip it is given to."""
 
+from __future__ import annotations
+
 from dataclasses import field
 
 from schemas.record import dataclass

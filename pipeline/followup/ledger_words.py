@@ -1,5 +1,7 @@
 """What `tailrace ledger` prints."""
 
+from __future__ import annotations
+
 from pathlib import Path
 from typing import Any
 

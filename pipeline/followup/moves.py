@@ -1,5 +1,7 @@
 """Store a move of something people look after, if `pipeline.followup.states` allows it."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 
 from pipeline.errors import refused

@@ -1,5 +1,7 @@
 """Signals as somebody's work: how each stands, its trips, what is one change, and its end."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 
 from pipeline.errors import refused

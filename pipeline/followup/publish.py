@@ -1,5 +1,7 @@
 """`tailrace publish`: freeze a month's figures and files in the store, and bring them back."""
 
+from __future__ import annotations
+
 import hashlib
 import zlib
 from collections.abc import Callable

@@ -1,5 +1,7 @@
 """What stands against publishing a month: one list, asked by the command and by the desk."""
 
+from __future__ import annotations
+
 from pipeline.errors import problem
 from pipeline.errors.mistakes import Problem, Refused
 from pipeline.followup.case_states import make_case_states

@@ -1,5 +1,7 @@
 """Restatements: figures of published months that have changed since, and what changed them."""
 
+from __future__ import annotations
+
 from dataclasses import fields
 from typing import Any
 

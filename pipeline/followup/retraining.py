@@ -4,6 +4,8 @@ Retraining comes with a delivery, in its table `training`, or from a sheet of it
 once; the last sheet that speaks of one decides whether it was held.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 from pathlib import Path
 

@@ -1,5 +1,7 @@
 """The privacy screen over what people write in a sheet: a net, not a proof."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 
 from pipeline.errors import Problem, in_cell, problem, refused

@@ -1,5 +1,7 @@
 """The second reading: asked for or drawn, blind to the first, compared once both are there."""
 
+from __future__ import annotations
+
 from pathlib import Path
 
 from pipeline.errors import refused, usage

@@ -3,6 +3,8 @@
 Sheets are filled in by hand and hold tens of rows, so they are gone through row by row.
 """
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator
 from itertools import islice

@@ -1,5 +1,7 @@
 """Read one file of a delivery by the reader that fits it, whole or piece by piece."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial

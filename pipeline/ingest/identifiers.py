@@ -3,6 +3,8 @@
 Patterns are RE2, which DuckDB runs.
 """
 
+from __future__ import annotations
+
 from pipeline.ingest.known_words import TITLES
 from pipeline.ingest.months_of_languages import spellings
 

@@ -4,6 +4,8 @@ From memory, of many languages, and neither list is complete: a service declares
 `[vocabulary]` of export.toml.
 """
 
+from __future__ import annotations
+
 _GIVEN_NAMES_TEXT = """
 aaron abdul abdullah abigail adam adrian adriana agata agnes agnieszka ahmad ahmed aisha akira
 alan albert alberto alejandra alejandro aleksandr aleksandra alessandra alessandro alexander

@@ -1,5 +1,7 @@
 """Store a staged delivery in one transaction: all of it, or nothing."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from itertools import chain

@@ -4,6 +4,8 @@ Texts are normalised before they are looked at (NFKC, digits of any script as 0 
 hyphen and apostrophe, nothing invisible), and folded for words (no capitals, no accents).
 """
 
+from __future__ import annotations
+
 import re
 import unicodedata
 from collections.abc import Callable, Iterable

@@ -1,5 +1,7 @@
 """The months as a dozen languages write them, for the screen to know a date by; from memory."""
 
+from __future__ import annotations
+
 _TEXT = """
 january february march april may june july august september october november december
 januar februar marz maerz mai juni juli oktober dezember jaenner janner

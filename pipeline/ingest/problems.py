@@ -1,5 +1,7 @@
 """Sentences for what is wrong with a delivery: refusals, and rows that were set aside."""
 
+from __future__ import annotations
+
 from dataclasses import field
 from typing import Any, Unpack
 

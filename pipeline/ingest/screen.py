@@ -4,6 +4,8 @@ A finding names file, column and line, never the value. It is a net, not a proof
 privacy officer decides.
 """
 
+from __future__ import annotations
+
 import re
 
 from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF

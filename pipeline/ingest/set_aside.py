@@ -1,5 +1,7 @@
 """List what is set aside: cells that break a rule, rows that do not fit, rows of no trip."""
 
+from __future__ import annotations
+
 from pipeline.files.text_rows import REJECTS
 from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import ROW_RULES, CellRule

@@ -7,6 +7,8 @@ are `kept_<table>`, with the trip's key in place of its name, in the order they 
 `staged_set_aside` and `staged_lost` say what happened to the rest.
 """
 
+from __future__ import annotations
+
 from pipeline.files import Unreadable
 from pipeline.files.text_rows import TextRows
 from pipeline.ingest.file_readers import TableFile, whole

@@ -6,6 +6,8 @@ first rule that is broken is worked out, as a small code; good rows carry a null
 contract's codes becomes an ENUM of them, which takes a byte a cell.
 """
 
+from __future__ import annotations
+
 from itertools import chain
 from typing import Any
 

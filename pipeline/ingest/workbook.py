@@ -5,6 +5,8 @@ where the contract has none, which refuses the delivery; a token typed as a numb
 in front, which nobody can tell, so that it is mentioned; and a number may be shown in percent.
 """
 
+from __future__ import annotations
+
 from collections import defaultdict
 from collections.abc import Iterator
 from datetime import date, time, timedelta

@@ -1,5 +1,7 @@
 """History judged again under another protocol, without touching the store."""
 
+from __future__ import annotations
+
 from pathlib import Path
 
 from pipeline.judging.evaluator import replay

@@ -1,5 +1,7 @@
 """The protocol versions that a store keeps, with the parameters of their rules."""
 
+from __future__ import annotations
+
 import json
 
 from pipeline.rules import parameters_of

@@ -1,5 +1,7 @@
 """The `--set` of a what-if: settings of the protocol by name, and the values to try."""
 
+from __future__ import annotations
+
 import re
 import tomllib
 from collections.abc import Iterable, Sequence

@@ -1,5 +1,7 @@
 """What `tailrace whatif` prints."""
 
+from __future__ import annotations
+
 import math
 import re
 from collections.abc import Sequence

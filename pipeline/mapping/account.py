@@ -1,5 +1,7 @@
 """The account of a mapping: for each entry what was read, taken, left out and why; zeros first."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import field

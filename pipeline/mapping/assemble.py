@@ -4,6 +4,8 @@ A cell that cannot be used says `unreadable`: the delivery's reader then sets th
 knows that something was charted. An empty cell would claim that nothing was.
 """
 
+from __future__ import annotations
+
 from dataclasses import replace
 
 from pipeline.errors import shown

@@ -6,6 +6,8 @@ seconds since midnight (`d_`). Near a change of the clock a local time has two r
 late; both may exist (the hour that comes twice), or neither (the hour that is left out).
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo

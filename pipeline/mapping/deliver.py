@@ -1,5 +1,7 @@
 """Write the delivery: its tables as CSV, and export.toml from what the mapping states."""
 
+from __future__ import annotations
+
 from pathlib import Path
 
 from pipeline.errors import Refused

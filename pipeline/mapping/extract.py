@@ -1,5 +1,7 @@
 """The first two stages of a table: the rows it takes, and each of their cells read by itself."""
 
+from __future__ import annotations
+
 from pipeline.files.text_rows import RAGGED, REJECTS
 from pipeline.mapping.plan import TablePlan, text_name, unit_name
 from pipeline.mapping.source_rows import Source

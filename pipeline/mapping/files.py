@@ -1,5 +1,7 @@
 """Which of the source folder's files an entry of [files] means; nothing outside is opened."""
 
+from __future__ import annotations
+
 import difflib
 import os
 import stat

@@ -1,5 +1,7 @@
 """What a view is made from: which files and other views its SELECT names, and by whose clock."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterable
 

@@ -10,6 +10,8 @@ What an element says in place of a value is kept apart from saying nothing: NOT 
 NV), pertinent negatives (PN) and bare nils are noted one by one.
 """
 
+from __future__ import annotations
+
 import re
 
 from pipeline.errors import Problem, Refused

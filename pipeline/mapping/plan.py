@@ -1,5 +1,7 @@
 """What the mapping asks of the files: which columns of which source, and how each cell is read."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 
 from pipeline.errors import Problem, Refused

@@ -1,5 +1,7 @@
 """The headings and first rows of every table in a source, for a draft of its mapping."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator
 from dataclasses import field

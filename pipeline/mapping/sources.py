@@ -1,5 +1,7 @@
 """Bring the rows of every source that the mapping names into the database."""
 
+from __future__ import annotations
+
 from fnmatch import fnmatchcase
 from pathlib import Path
 

@@ -4,6 +4,8 @@ What is certain stands as a line, with the reason beside it; what is not stands 
 only the service can know is left to be filled in.
 """
 
+from __future__ import annotations
+
 import re
 from collections import Counter
 from dataclasses import field

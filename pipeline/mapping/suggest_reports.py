@@ -1,5 +1,7 @@
 """Draft a mapping for patient care reports, with the custom elements that are to be named."""
 
+from __future__ import annotations
+
 import re
 
 from pipeline.errors import shown

@@ -1,6 +1,8 @@
 """What is seen in the files as a whole: where headings stand, which column is the trip's number in
 all of them, and where one row is one fact."""
 
+from __future__ import annotations
+
 import re
 from collections import Counter
 from collections.abc import Sequence

@@ -1,5 +1,7 @@
 """What a column's values look like: numbers, times and their format, few codes or many texts."""
 
+from __future__ import annotations
+
 import re
 from dataclasses import field
 

@@ -1,5 +1,7 @@
 """What services call the contract's columns, and how they write units: words of the trade."""
 
+from __future__ import annotations
+
 import re
 
 TRIP_ID = (

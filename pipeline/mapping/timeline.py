@@ -1,5 +1,7 @@
 """Absolute times on each trip's time line: every moment in UTC, and where the trip begins."""
 
+from __future__ import annotations
+
 from zoneinfo import ZoneInfo
 
 from pipeline.mapping.clocks import IN_ORDER, PLACED, changes, on_day

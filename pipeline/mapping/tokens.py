@@ -3,6 +3,8 @@
 Neither may be readable to others, nor stand where a delivery or a store is kept.
 """
 
+from __future__ import annotations
+
 import csv
 import io
 import os

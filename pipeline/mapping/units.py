@@ -1,5 +1,7 @@
 """Factors between a service's units and the contract's, by pint."""
 
+from __future__ import annotations
+
 from functools import lru_cache
 from typing import Any
 

@@ -4,6 +4,8 @@ Each column gets an expression for its value, which is null where the cell is em
 used, and one for the code of what is wrong with it, which is null where nothing is.
 """
 
+from __future__ import annotations
+
 from typing import Any
 
 from pipeline.mapping.units import contract_unit, factor

@@ -5,6 +5,8 @@ opened apart, without access to any file and with its settings locked, the views
 and what they hold is taken as a file's rows are.
 """
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterable
 from pathlib import Path

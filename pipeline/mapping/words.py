@@ -1,5 +1,7 @@
 """Sentences for what is wrong with a source: refusals, cells that cannot be used, and notes."""
 
+from __future__ import annotations
+
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager

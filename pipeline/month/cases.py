@@ -1,5 +1,7 @@
 """Every verdict of a month in a sentence, its flags, and which trips have work on them."""
 
+from __future__ import annotations
+
 from typing import Any
 
 from pipeline.judging.versions import versions_in_store

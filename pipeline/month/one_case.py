@@ -1,5 +1,7 @@
 """One trip as its case page needs it, without the month's figures: for the desk."""
 
+from __future__ import annotations
+
 from pipeline.month import data_files, gather
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import month_words

@@ -4,6 +4,8 @@ One set of tables for pages, workbook, terminal and data files. What is to be fe
 in `pipeline/followup/fetch.py` before.
 """
 
+from __future__ import annotations
+
 from pipeline.rules import all_rules
 from pipeline.store.answers_view import READ_TRIPS
 from pipeline.store.content_hash import make_contents

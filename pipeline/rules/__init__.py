@@ -1,5 +1,7 @@
 """Every rule of the review, found by file: a module here with a `RULE` is a rule."""
 
+from __future__ import annotations
+
 import importlib
 import pkgutil
 from collections.abc import Mapping

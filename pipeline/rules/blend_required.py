@@ -1,5 +1,7 @@
 """Minutes on undiluted oxygen where an order bars it."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 
 from pydantic import Field

@@ -1,5 +1,7 @@
 """Minutes at a flow outside the range of the cannula in use."""
 
+from __future__ import annotations
+
 from typing import Literal
 
 from pydantic import Field

@@ -1,5 +1,7 @@
 """Whether the child stayed on the kind of cannula found on."""
 
+from __future__ import annotations
+
 from pydantic import Field
 
 from pipeline.rules.first_charted import kept_answers

@@ -1,5 +1,7 @@
 """One meaning of 'at departure' for every rule that asks what held then."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 
 from pipeline.rules.fragments import at_departure, excused, first_authorisation, one_answer

@@ -4,6 +4,8 @@ Recorded times are truncated, and some stretches are unknown, so a duration is a
 `low` counts only what surely was in the state; `high` counts what may have been.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping
 from typing import Literal, TypedDict, Unpack
 

@@ -1,5 +1,7 @@
 """Whether every fall-back to unheated, undiluted gas has a charted reason."""
 
+from __future__ import annotations
+
 from typing import Literal, get_args
 
 from pydantic import Field

@@ -1,5 +1,7 @@
 """One meaning of 'kept': the first value charted in the review window against the one found on."""
 
+from __future__ import annotations
+
 from pipeline.rules.fragments import excused
 from pipeline.rules.sql_parameters import SqlParameters
 

@@ -1,5 +1,7 @@
 """How long the ventilator's occlusions cut the flow."""
 
+from __future__ import annotations
+
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, within

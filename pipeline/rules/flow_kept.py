@@ -1,5 +1,7 @@
 """Whether the crew began with the flow the sending hospital ran."""
 
+from __future__ import annotations
+
 from pydantic import Field
 
 from pipeline.rules.first_charted import kept_answers

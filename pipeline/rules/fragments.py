@@ -1,5 +1,7 @@
 """SQL that several rules share: limits, authorising calls, and values at departure."""
 
+from __future__ import annotations
+
 from schemas.rule_parameters import AtLimit
 
 

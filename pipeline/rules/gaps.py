@@ -1,5 +1,7 @@
 """One meaning of 'longest time without' for the charting rules."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 
 from pydantic import Field

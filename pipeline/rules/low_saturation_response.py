@@ -1,5 +1,7 @@
 """Whether the crew answered a low saturation."""
 
+from __future__ import annotations
+
 from pydantic import Field
 
 from pipeline.rules.fragments import excused, spo2_in_window

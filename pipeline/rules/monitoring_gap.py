@@ -1,5 +1,7 @@
 """The longest time without an observation of both saturation and breathing."""
 
+from __future__ import annotations
+
 from pipeline.rules.gaps import GapParameters, gap_answers, gap_sentences
 from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import SqlParameters

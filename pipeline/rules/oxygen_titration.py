@@ -1,5 +1,7 @@
 """How long oxygen stayed high although the saturation was high."""
 
+from __future__ import annotations
+
 from pydantic import Field
 
 from pipeline.rules.fragments import beyond, spo2_in_window, within

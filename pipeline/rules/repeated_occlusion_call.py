@@ -1,5 +1,7 @@
 """Whether repeated occlusions led to a call to medical direction in time."""
 
+from __future__ import annotations
+
 from pydantic import Field
 
 from pipeline.rules.flow_interruption import RULE as FLOW_INTERRUPTION

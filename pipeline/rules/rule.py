@@ -1,5 +1,7 @@
 """What a rule is: a question, its parameters, the SQL that answers it, and its sentences."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Collection, Mapping
 from typing import Literal
 

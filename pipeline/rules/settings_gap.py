@@ -1,5 +1,7 @@
 """The longest time without a row of settings."""
 
+from __future__ import annotations
+
 from pipeline.rules.gaps import GapParameters, gap_answers, gap_sentences
 from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import SqlParameters

@@ -1,5 +1,7 @@
 """Whether the ventilator was used where flow or transit asked for it."""
 
+from __future__ import annotations
+
 from typing import Literal
 
 from pydantic import Field

@@ -1,5 +1,7 @@
 """A rule's parameters as its SQL writes them."""
 
+from __future__ import annotations
+
 from collections.abc import Collection
 from typing import Any, Literal, get_origin
 

@@ -1,5 +1,7 @@
 """SQL about the ventilator's own record, shared by the two occlusion rules."""
 
+from __future__ import annotations
+
 
 def ventilator_use() -> str:
     """trip_key and `no_ventilator`: surely no ventilator time in the window of the trip."""

@@ -1,5 +1,7 @@
 """Import slow libraries while the database works, so that nobody waits for them later."""
 
+from __future__ import annotations
+
 import contextlib
 import importlib
 import threading

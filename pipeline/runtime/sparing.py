@@ -1,5 +1,7 @@
 """How Python and numpy are set for a command: a short life, and many small things in it."""
 
+from __future__ import annotations
+
 import atexit
 import gc
 import os

@@ -1,5 +1,7 @@
 """Python work in other processes, while this one goes on with other work."""
 
+from __future__ import annotations
+
 import importlib
 import os
 import signal

@@ -7,6 +7,8 @@ Here each month belongs to one period for good. Which one depends on volumes alo
 months that holds enough trips for its length, then the next such period.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 
 from pipeline.store.months import month_number, month_of

@@ -10,6 +10,8 @@ commonly applied (from memory): no cell of 1 to 10, and none that can be derived
 who knows this file can work one out: see `blurred`.
 """
 
+from __future__ import annotations
+
 from collections.abc import Collection, Mapping, Sequence
 
 from schemas.shared_outputs import SMALLEST_DISCLOSED

@@ -1,5 +1,7 @@
 """The verdict that each trip's plants lead to, rule by rule: what a review must find."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.calls import AT_LIMIT, IN_TIME, wall_call

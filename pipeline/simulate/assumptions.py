@@ -1,5 +1,7 @@
 """Every magnitude of the invented service in one table, each with its source or `assumed`."""
 
+from __future__ import annotations
+
 from schemas.record import dataclass
 
 ASSUMED = "assumed"

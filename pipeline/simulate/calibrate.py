@@ -1,5 +1,7 @@
 """How often a plant must be added, or taken away, for the odds that a change asks for."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 from functools import lru_cache
 

@@ -1,5 +1,7 @@
 """Contacts: the calls that plants ask for, and a few that have nothing to do with them."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

@@ -1,5 +1,7 @@
 """The invented service's bases and cannulas, as many as are asked for."""
 
+from __future__ import annotations
+
 from functools import cached_property
 
 import numpy as np

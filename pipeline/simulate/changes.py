@@ -3,6 +3,8 @@
 Each is one line, as in "wall-oxygen-time at cedar x 3 from 2026-04"; `FORMS` lists all of them.
 """
 
+from __future__ import annotations
+
 import re
 
 from pipeline.simulate.catalogue import Setup

@@ -1,5 +1,7 @@
 """The settings a crew charts, with gaps, nulls and repeats."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

@@ -1,5 +1,7 @@
 """The children: age, weight, cannula and flow, as the sending hospital had them."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

@@ -1,5 +1,7 @@
 """Which trips are missing, which arrive late, and which become the cases asked for."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 
 import numpy as np

@@ -1,5 +1,7 @@
 """Write a delivery's files chunk by chunk."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator
 from pathlib import Path

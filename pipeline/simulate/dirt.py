@@ -1,5 +1,7 @@
 """Rows that the contract sets aside: a few of every kind, each known by file and line."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 
 import numpy as np

@@ -1,5 +1,7 @@
 """How a change on request comes about: which plants it adds or takes away, and how often."""
 
+from __future__ import annotations
+
 from dataclasses import fields
 
 import numpy as np

@@ -1,5 +1,7 @@
 """What the minutes of a stretch come to against a limit, its ends being charted to the minute."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.draws import Bools, Ints

@@ -1,5 +1,7 @@
 """The ventilator's log: starts and occlusions on a clock of its own, and what they mean."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

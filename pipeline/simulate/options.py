@@ -1,5 +1,7 @@
 """What a delivery is made from."""
 
+from __future__ import annotations
+
 from dataclasses import field
 
 import numpy as np

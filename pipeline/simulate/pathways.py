@@ -1,5 +1,7 @@
 """What each trip travels on, as the protocol and the child's needs have it."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

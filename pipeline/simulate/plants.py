@@ -4,6 +4,8 @@ Codes of different groups never touch the same rule, or their joint answer is kn
 `BARRED` says which groups exclude each other.
 """
 
+from __future__ import annotations
+
 from dataclasses import fields
 from enum import IntEnum
 

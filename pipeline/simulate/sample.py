@@ -1,5 +1,7 @@
 """The delivery of `sample_data/`: the seed and the changes that tell its story."""
 
+from __future__ import annotations
+
 from pathlib import Path
 
 from pipeline.simulate.chosen import settled

@@ -1,5 +1,7 @@
 """The invented service's protocol, and what describes its deliveries."""
 
+from __future__ import annotations
+
 from pipeline.store.months import month_number, month_of
 
 SERVICE = "heron-ridge"

@@ -1,5 +1,7 @@
 """Make one delivery of an invented service from a seed."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 from pathlib import Path
 

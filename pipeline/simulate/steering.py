@@ -1,5 +1,7 @@
 """Which plant makes a variance of each rule, and which ones to take away for fewer."""
 
+from __future__ import annotations
+
 from pipeline.simulate.pathways import VENTILATOR, WALL
 from pipeline.simulate.plants import LEAVES_ON_WALL, Escalation, Fit, Heat, Wall, Watch
 from schemas.record import dataclass

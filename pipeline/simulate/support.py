@@ -1,5 +1,7 @@
 """What support each child was on: one series of changes a field, in whole minutes."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

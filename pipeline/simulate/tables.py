@@ -1,5 +1,7 @@
 """CSV files, written chunk by chunk from arrays; text exists only inside DuckDB."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any

@@ -1,5 +1,7 @@
 """When things happen on each trip, in whole minutes from the crew's arrival at the bedside."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

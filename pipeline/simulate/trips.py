@@ -1,5 +1,7 @@
 """The trips of one chunk: what befalls them, how it was charted, what was planted."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.answers import FORCED_EXEMPT, Answers, Orders, answers

@@ -1,5 +1,7 @@
 """Children who come to need more support: when it shows, and how it ends."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

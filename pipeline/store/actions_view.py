@@ -1,5 +1,7 @@
 """Actions as they stand: those of the desk, and those that a sheet's answers asked for."""
 
+from __future__ import annotations
+
 # an action of a sheet is the same through a reader's later sheets; a later sheet that closes the
 # case says that it is done, as it did in 0.1.0, and one that came with the closing answer is open
 _OF_SHEETS = """

@@ -1,5 +1,7 @@
 """The views on what people said: answers in the old words and the new, and where things stand."""
 
+from __future__ import annotations
+
 from schemas.connection import Connection
 from schemas.findings import OLD_WORDS
 

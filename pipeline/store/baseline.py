@@ -1,5 +1,7 @@
 """History of earlier months, loaded at first use: it counts in the measures, and opens no cases."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 
 from pipeline.errors import refused

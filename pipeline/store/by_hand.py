@@ -1,5 +1,7 @@
 """What people said of trips and limits, for the rooms that read it through the store."""
 
+from __future__ import annotations
+
 from pipeline.store.followup_tables import has_table
 from schemas.connection import Connection
 

@@ -1,5 +1,7 @@
 """What a trip looked like when it was read: a mark that changes with its content or verdicts."""
 
+from __future__ import annotations
+
 from pipeline.store.sql import in_table, quoted
 from schemas.connection import Connection
 

@@ -6,6 +6,8 @@ value that was wrong, not to a delivery: where the same row comes again with the
 is corrected again; where the source has changed the value, the source holds.
 """
 
+from __future__ import annotations
+
 from pipeline.store.database import one, sql_type
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.sql import quoted

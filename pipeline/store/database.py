@@ -3,6 +3,8 @@
 `delivered.*` is history and only ever grows; its DDL is derived from `schemas.stored`.
 """
 
+from __future__ import annotations
+
 import os
 import re
 import secrets

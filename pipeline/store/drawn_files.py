@@ -4,6 +4,8 @@ What each was drawn from, and the hash of its bytes, is kept in the store beside
 that somebody changed or took away is drawn again.
 """
 
+from __future__ import annotations
+
 import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import field

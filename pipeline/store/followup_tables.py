@@ -1,5 +1,7 @@
 """The tables of the follow-up: made when first needed, so that an older store opens as it is."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any

@@ -8,6 +8,8 @@ are made from is told by hashes: of the store's tables (`state`), of the program
 plain arguments. A result may be anything of plain values, frames, and classes of this program.
 """
 
+from __future__ import annotations
+
 import hashlib
 import io
 import json

@@ -5,6 +5,8 @@ as well as a change of the ledger itself. Whoever rewrites all of it consistentl
 out by the store alone: a publication prints the hash it ends with, which can be kept elsewhere.
 """
 
+from __future__ import annotations
+
 import hashlib
 import json
 from typing import Any

@@ -1,5 +1,7 @@
 """What a month's results are made from, told by marks of the store's tables."""
 
+from __future__ import annotations
+
 from dataclasses import field
 from functools import cached_property
 from typing import Any

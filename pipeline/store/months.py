@@ -1,5 +1,7 @@
 """Months: which the store has trips of, which its folder has pages of, and how they are counted."""
 
+from __future__ import annotations
+
 import re
 from pathlib import Path
 

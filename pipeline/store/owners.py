@@ -5,6 +5,8 @@ database with what it spills, the writer of workbooks, a second process. What is
 written privately, too, and opened as the user's own umask has it just before it takes its name.
 """
 
+from __future__ import annotations
+
 import os
 import stat
 from collections.abc import Iterator

@@ -1,5 +1,7 @@
 """A protocol version as the store keeps it."""
 
+from __future__ import annotations
+
 from schemas.protocol import ProtocolVersion
 from schemas.record import dataclass
 from schemas.rule_parameters import Parameters

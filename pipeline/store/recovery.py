@@ -1,5 +1,7 @@
 """What a killed command left in a store folder: finished where the store says so, else removed."""
 
+from __future__ import annotations
+
 import hashlib
 import logging
 import re

@@ -1,5 +1,7 @@
 """Renaming that never replaces, and two names exchanged at once, where the system can do it."""
 
+from __future__ import annotations
+
 import ctypes
 import errno
 import os

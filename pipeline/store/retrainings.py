@@ -1,5 +1,7 @@
 """Which retrainings hold, of deliveries and of sheets."""
 
+from __future__ import annotations
+
 from pipeline.store.followup_tables import has_table
 from schemas.connection import Connection
 

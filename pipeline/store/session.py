@@ -1,5 +1,7 @@
 """Opening the store for a command of the follow-up: a second process waits, then says so."""
 
+from __future__ import annotations
+
 import re
 import time
 from collections.abc import Iterator

@@ -5,6 +5,8 @@ together in `FOLDER/.drawing`, which one process has at a time, because it holds
 left there by a killed one `pipeline/store/recovery.py` finishes or takes away.
 """
 
+from __future__ import annotations
+
 import os
 import shutil
 from collections.abc import Callable, Iterator

@@ -6,6 +6,8 @@ Recorded times are truncated, so an order counts as impossible only where trunca
 explain it.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 
 from pipeline.store.sql import is_file_of

@@ -5,6 +5,8 @@ say. Several patterns may hold at once. What followed is not what helped: crews 
 cases.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 
 from schemas.outputs import ACTIONS, HELD_PATTERNS

@@ -1,5 +1,7 @@
 """Device events on the charts' clock, blockages merged, with the setting in force."""
 
+from __future__ import annotations
+
 MATCH_WITHIN_S = 900
 """A device's start is taken to be the charted start if the two lie this close."""
 

@@ -5,6 +5,8 @@ that is the same. Unknown is written as a marker while the series are built, so 
 here" (null) and "no longer known" stay apart; it becomes null in the finished timeline.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 
 FIELDS = ("source", "flow_lpm", "fio2", "humidification", "cannula")

@@ -6,6 +6,8 @@ the last one, because the few children out there do not carry the fitted power (
 Standards: methods and development, 2006, chapter 7).
 """
 
+from __future__ import annotations
+
 from functools import cache
 from importlib.resources import files
 from typing import NamedTuple

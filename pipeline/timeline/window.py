@@ -1,5 +1,7 @@
 """The review window of each trip, and which of its records are complete."""
 
+from __future__ import annotations
+
 BEGUN_WITH = ("flow_lpm", "cannula")
 """The fields whose first charted value rules look at."""
 

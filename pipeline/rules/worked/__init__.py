@@ -17,6 +17,8 @@ each with its value, parted by semicolons. What stands at one time is one row of
 table's name alone is a column of times; a time after `set aside` is a row so marked.
 """
 
+from __future__ import annotations
+
 import math
 import re
 from collections.abc import Iterator, Mapping

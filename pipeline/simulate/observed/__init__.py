@@ -1,5 +1,7 @@
 """What a crew charts of the child: when, what the child did, what was measured."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.draws import Columns

@@ -1,5 +1,7 @@
 """What the child did, and what the crew did for it, at each observation."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

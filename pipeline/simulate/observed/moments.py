@@ -1,5 +1,7 @@
 """When a crew charts observations: bunched, late for good once late, with holes around moves."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

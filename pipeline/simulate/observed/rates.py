@@ -1,5 +1,7 @@
 """Breaths and beats a minute: the age's, the child's own, the state, and a slow drift."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of

@@ -1,5 +1,7 @@
 """Saturation: each child's own, drifting; near 100 on undiluted oxygen; low where planted."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from pipeline.simulate.assumptions import of
