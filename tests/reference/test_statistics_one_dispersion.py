@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from numpy.testing import assert_allclose
 from numpy.typing import ArrayLike
 from scipy import optimize, stats
+from statsmodels.discrete.discrete_model import NegativeBinomial
+from statsmodels.genmod.families import Poisson
+from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.stats.proportion import confint_proportions_2indep
 from statsmodels.stats.rates import confint_poisson, confint_poisson_2indep
 
@@ -94,7 +96,7 @@ def test_k_agrees_with_statsmodels() -> None:
     for seed in range(4):
         events, hours, size = month(seed)
         dummies = np.column_stack([size == s for s in range(4)]).astype(float)
-        model = sm.NegativeBinomial(events, dummies, offset=np.log(hours))
+        model = NegativeBinomial(events, dummies, offset=np.log(hours))
         theirs = 1 / model.fit(disp=0, maxiter=500, method="bfgs").params[-1]
         assert_allclose(unpenalised_k(events, hours, size, cox_reid=False), theirs, rtol=1e-3)
 
@@ -251,7 +253,7 @@ def stretches(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray
 
 def test_covariance_without_clustering_is_that_of_the_poisson_model() -> None:
     design, events, hours, trip = stretches(3)
-    model = sm.GLM(events, design, family=sm.families.Poisson(), offset=np.log(hours)).fit()
+    model = GLM(events, design, family=Poisson(), offset=np.log(hours)).fit()
     found = effects_covariance(design, model.mu, trip, np.inf)
     assert_allclose(found, model.cov_params(), rtol=1e-4)
 
@@ -259,7 +261,7 @@ def test_covariance_without_clustering_is_that_of_the_poisson_model() -> None:
 def test_covariance_of_sizes_alone_is_the_crude_formula() -> None:
     design, events, hours, trip = stretches(4)
     sizes = design[:, :2]
-    model = sm.GLM(events, sizes, family=sm.families.Poisson(), offset=np.log(hours)).fit()
+    model = GLM(events, sizes, family=Poisson(), offset=np.log(hours)).fit()
     found = effects_covariance(sizes, model.mu, trip, 0.5)
     by_trip, own = np.bincount(trip, hours), sizes[::2, 1] == 1
     t = by_trip[own]

@@ -25,8 +25,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import ibis.expr.datatypes as dt
-
 from pipeline.rules import all_rules
 from pipeline.rules.rule import Rule
 from pipeline.rules.worked import (
@@ -40,6 +38,7 @@ from pipeline.rules.worked import (
     time_s,
     worked_sheet,
 )
+from schemas import kinds
 from schemas.catalogue import Cannula
 from schemas.contract import TABLES
 
@@ -232,7 +231,7 @@ def _value(cell: str, head: str, column: Any, where: str) -> Any:
     if head != column.name:
         value: Any = time_s(cell, where)
     else:
-        value = _plain(cell) if isinstance(column.dtype.type, dt.Boolean | dt.Numeric) else cell
+        value = cell if column.dtype == kinds.string else _plain(cell)
     for check in column.checks:
         allowed = check.statistics.get("allowed_values", [value])
         low = check.statistics.get("min_value", value)
