@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 from pipeline.errors import Usage, usage
 from pipeline.store.months import months_drawn
 from pipeline.store.session import store_in
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.sharing.act import Proposal
     from schemas.month_review import MonthReview
 
@@ -93,7 +92,7 @@ def packed_base(
     return found
 
 
-def without_tokens(con: duckdb.DuckDBPyConnection, texts: list[str]) -> list[str]:
+def without_tokens(con: Connection, texts: list[str]) -> list[str]:
     """The texts with "..." in place of every token of a trip, crew member or reviewer in them."""
     found = con.execute(
         """

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from functools import cache
 from typing import TYPE_CHECKING
 
+from schemas.connection import Connection
+
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import duckdb
 
     from pipeline.month.record_and_answers import FromRecords, Month
     from pipeline.store.made_from import MadeFrom
@@ -27,11 +27,7 @@ def tool_version() -> str:
 
 
 def made_from(
-    con: duckdb.DuckDBPyConnection,
-    month: str,
-    audits_a_year: int | None = None,
-    *,
-    publishing: bool = False,
+    con: Connection, month: str, audits_a_year: int | None = None, *, publishing: bool = False
 ) -> MadeFrom:
     """Marks of all that a month's pages are made from."""
     from pipeline.store.made_from import MadeFrom
@@ -40,7 +36,7 @@ def made_from(
 
 
 def gathered(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     made: MadeFrom,
     standing: Path | None = None,
     stage: Stage = lambda _: None,
@@ -55,9 +51,7 @@ def gathered(
     return _with_answers(con, made, records, stage)
 
 
-def kept_month(
-    con: duckdb.DuckDBPyConnection, month: str, stage: Stage = lambda _: None
-) -> MonthReview:
+def kept_month(con: Connection, month: str, stage: Stage = lambda _: None) -> MonthReview:
     """What a month's packs and pictures are drawn from: as its pages were, if that still holds."""
     stage("what is kept")
     made = made_from(con, month)
@@ -68,7 +62,7 @@ def kept_month(
     return made_now.review
 
 
-def found_month(con: duckdb.DuckDBPyConnection, made: MadeFrom) -> list[Month]:
+def found_month(con: Connection, made: MadeFrom) -> list[Month]:
     """The month as it is kept, if it would be gathered the same; an empty list else."""
     from pipeline.month.record_and_answers import Month
     from pipeline.store.kept_results import found_kept
@@ -80,7 +74,7 @@ def found_month(con: duckdb.DuckDBPyConnection, made: MadeFrom) -> list[Month]:
     ]
 
 
-def keep_answers(con: duckdb.DuckDBPyConnection, made: MadeFrom, month: Month) -> None:
+def keep_answers(con: Connection, made: MadeFrom, month: Month) -> None:
     """Keep what answers add to the month, whose records are kept already."""
     from pipeline.store.kept_results import keep
 
@@ -88,11 +82,7 @@ def keep_answers(con: duckdb.DuckDBPyConnection, made: MadeFrom, month: Month) -
 
 
 def _records(
-    con: duckdb.DuckDBPyConnection,
-    made: MadeFrom,
-    standing: Path | None,
-    stage: Stage,
-    audits_a_year: int | None,
+    con: Connection, made: MadeFrom, standing: Path | None, stage: Stage, audits_a_year: int | None
 ) -> FromRecords:
     """What no answer changes, with the tables that answers are held against."""
     from pipeline.month.record_and_answers import READ_BY_ANSWERS
@@ -114,7 +104,7 @@ def _records(
 
 
 def _records_made(
-    con: duckdb.DuckDBPyConnection, made: MadeFrom, stage: Stage, audits_a_year: int | None
+    con: Connection, made: MadeFrom, stage: Stage, audits_a_year: int | None
 ) -> FromRecords:
     # long: one line a step
     from dataclasses import replace
@@ -163,9 +153,7 @@ def _records_made(
     )
 
 
-def _with_answers(
-    con: duckdb.DuckDBPyConnection, made: MadeFrom, records: FromRecords, stage: Stage
-) -> Month:
+def _with_answers(con: Connection, made: MadeFrom, records: FromRecords, stage: Stage) -> Month:
     from pipeline.followup.month import followup_review
     from pipeline.measures import answered_figures
     from pipeline.month.data_files import frames_of, make_answered_tables

@@ -15,11 +15,10 @@ from pipeline.kept_month import gathered, made_from, tool_version
 from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
 from pipeline.standing import keep_standing, same_sheets, sheet_marks, standing
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.followup.workbooks import Place
     from pipeline.ingest.load import Loaded
     from pipeline.month.record_and_answers import Month
@@ -113,11 +112,7 @@ def review(
 
 
 def _drawn(
-    con: duckdb.DuckDBPyConnection,
-    into: Path,
-    month: str,
-    stage: Stage,
-    audits_a_year: int | None,
+    con: Connection, into: Path, month: str, stage: Stage, audits_a_year: int | None
 ) -> tuple[Path, Place, MonthReview]:
     """Put the month's folder and workbook together, and give them their places, each at once.
 
@@ -151,7 +146,7 @@ def _drawn(
 
 
 def month_pages(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     into: Path,
     facts: Month,
     stage: Stage = lambda _: None,
@@ -193,7 +188,7 @@ def month_pages(
 
 
 def shared_edition(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     into: Path,
     month_review: MonthReview,
     stage: Stage = lambda _: None,
@@ -237,7 +232,7 @@ def publish(
     from pipeline.followup.publish import published_words
     from pipeline.judging.evaluator import judge
 
-    def draw(con: duckdb.DuckDBPyConnection, into: Path, month: str) -> Frame:
+    def draw(con: Connection, into: Path, month: str) -> Frame:
         judge(con, stage)
         _check_month(con, month)
         made = made_from(con, month, publishing=True)
@@ -272,11 +267,7 @@ def _in_place(month: str, aside: Path, into: Path, superseded: Sequence[str]) ->
 
 
 def _begin_workbook(
-    con: duckdb.DuckDBPyConnection,
-    sheet: Path,
-    facts: Month,
-    place: Place,
-    submit: Submit,
+    con: Connection, sheet: Path, facts: Month, place: Place, submit: Submit
 ) -> Wait:
     """Have the month's workbook written to `sheet`; a filled one's answers are carried over."""
     from pipeline.followup.workbooks import workbook_tables
@@ -290,7 +281,7 @@ def _begin_workbook(
     return submit(write_workbook, tables, rows, sheet, lengths, place.path if same else None)
 
 
-def _trips(con: duckdb.DuckDBPyConnection, month: str) -> int:
+def _trips(con: Connection, month: str) -> int:
     from pipeline.store.database import one
 
     counted = "SELECT count(*) FROM judged.trip_window WHERE service_month = ?"
@@ -313,16 +304,14 @@ def make_folder(folder: Path) -> None:
     raise usage("folder", None, what, file=str(folder), remedy=remedy)
 
 
-def _chosen_month(
-    con: duckdb.DuckDBPyConnection, month: str | None, delivered: Sequence[str]
-) -> str:
+def _chosen_month(con: Connection, month: str | None, delivered: Sequence[str]) -> str:
     """The month asked for, else the delivery's latest; Usage if nobody knows it."""
     if month is not None and month not in delivered:
         _check_month(con, month, delivered)
     return month or max(delivered)
 
 
-def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence[str] = ()) -> None:
+def _check_month(con: Connection, month: str, delivered: Sequence[str] = ()) -> None:
     """Usage unless the store, or the delivery about to be loaded, has the month."""
     from pipeline.store.months import months_in_store
 
@@ -333,9 +322,7 @@ def _check_month(con: duckdb.DuckDBPyConnection, month: str, delivered: Sequence
         raise usage("month-without-trips", "--month", what, remedy=remedy)
 
 
-def _write_run(
-    con: duckdb.DuckDBPyConnection, path: Path, gathered: MonthReview, rows: dict[str, int]
-) -> None:
+def _write_run(con: Connection, path: Path, gathered: MonthReview, rows: dict[str, int]) -> None:
     """What the pages were made from; holds no time and no path, so that it can be compared.
 
     `rows`: how many each data file has.

@@ -10,19 +10,16 @@ from pipeline.store.drawn_files import File, sha256, stands
 from pipeline.store.kept_results import found_kept, keep
 from pipeline.store.months import months_drawn
 from pipeline.store.recovery import COMES_AND_GOES
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.followup.workbooks import Place
     from pipeline.month.record_and_answers import Month
     from pipeline.store.drawn_files import Drawn
     from pipeline.store.made_from import MadeFrom
 
 
-def same_sheets(
-    con: duckdb.DuckDBPyConnection, month: str, workbook: Path, marks: dict[str, str]
-) -> set[str]:
+def same_sheets(con: Connection, month: str, workbook: Path, marks: dict[str, str]) -> set[str]:
     """The tables whose sheet stands in the month's workbook as it would be written now.
 
     `marks`: of every table that has a sheet, in the order of the sheets.
@@ -33,9 +30,7 @@ def same_sheets(
     return set()
 
 
-def standing(
-    con: duckdb.DuckDBPyConnection, into: Path, made: MadeFrom, place: Place
-) -> list[Month]:
+def standing(con: Connection, into: Path, made: MadeFrom, place: Place) -> list[Month]:
     """The month as its folder and workbook have it, if they stand as they would be drawn now."""
     if place.pending or place.unreadable or place.superseded:
         return []
@@ -53,11 +48,7 @@ def sheet_marks(month: Month) -> dict[str, str]:
 
 
 def keep_standing(
-    con: duckdb.DuckDBPyConnection,
-    into: Path,
-    made: MadeFrom,
-    place: Place,
-    month: tuple[Month, Drawn],
+    con: Connection, into: Path, made: MadeFrom, place: Place, month: tuple[Month, Drawn]
 ) -> None:
     """Keep what the month was drawn from and as; call once all of it has its place."""
     gathered, drawn = month

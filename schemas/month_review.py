@@ -80,6 +80,8 @@ class MonthReview:
     twelve months to this one. `confidentiality` is the service's own statement, empty where it has
     none. `late` counts, for each earlier month, the trips that came first with the last delivery
     although others of that month were there before it: nobody may have seen them.
+    `one_by_one` counts the trips with an always-read trigger or a variance of a rule that is shown
+    one by one.
     `records` marks all of it that no answer changes, empty where nobody made a mark.
     `shared` is only in what `pipeline.sharing` made: there every other table is empty.
     """
@@ -109,6 +111,7 @@ class MonthReview:
     what_if: Frame | None = None
     confidentiality: str = ""
     late: dict[str, int] = field(default_factory=dict)
+    one_by_one: int = 0
     work: MonthWork | None = None
     shared: SharedTables | None = None
     records: str = ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -22,10 +21,8 @@ from pipeline.followup.determine import store_answers
 from pipeline.followup.sheets import Row, Sheet
 from pipeline.store.sql import literal
 from reports.text import words
+from schemas.connection import Connection
 from schemas.findings import CONTRIBUTED, FINDINGS
-
-if TYPE_CHECKING:
-    import duckdb
 
 SAMPLE = 5
 """So many of a batch are marked to be read, where it is concluded by a sample."""
@@ -71,7 +68,7 @@ def save_batch(request: Request, fields: Fields) -> Response:
     return go_to(at("/", said=f"{stored} kept."))
 
 
-def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -> int:
+def conclude_together(con: Connection, fields: Fields, by: str) -> int:
     """Store the answers; in a transaction. How many were new; Refused if one cannot stand."""
     month, rule = one(fields, "month"), one(fields, "rule")
     known = {trip for trip, *_ in _left(con, month, rule)}
@@ -108,9 +105,7 @@ def conclude_together(con: duckdb.DuckDBPyConnection, fields: Fields, by: str) -
     return store_answers(con, checked, sheet, "desk", by).stored
 
 
-def _left(
-    con: duckdb.DuckDBPyConnection, month: str, rule: str
-) -> list[tuple[str, str, str, bool]]:
+def _left(con: Connection, month: str, rule: str) -> list[tuple[str, str, str, bool]]:
     """Trips of a batch that are not concluded: token, base, sentence, whether of the sample."""
     make_case_states(
         con, f"SELECT trip_id FROM judged.work WHERE kind = 'batch' AND month = {literal(month)}"

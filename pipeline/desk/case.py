@@ -9,11 +9,10 @@ from pipeline.followup.answers import trips_of
 from pipeline.followup.case_rules import Standing, standing_of_cases
 from pipeline.followup.case_states import CaseNow
 from pipeline.followup.given import Trip
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from reports.case.data import CasePage
     from schemas.month_review import MonthReview
 
@@ -37,7 +36,7 @@ class CaseView:
     notes: list[tuple[str, str]] = field(default_factory=list)
 
 
-def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> CaseView | None:
+def case_view(con: Connection, trip_id: str, by: str | None) -> CaseView | None:
     """The case as `by` may see it; None if the store has no such trip."""
     trips = trips_of(con, [trip_id])
     if trip_id not in trips:
@@ -59,7 +58,7 @@ def case_view(con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None) -> C
     )  # fmt: skip
 
 
-def _notes(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+def _notes(con: Connection) -> list[tuple[str, str]]:
     """What was noted on the one case of `case_reading`, in order; none that a second reader of it
     must not see.
     """
@@ -70,14 +69,12 @@ def _notes(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
     """).fetchall()
 
 
-def mark_now(con: duckdb.DuckDBPyConnection, trip: Trip, trip_id: str, by: str) -> str:
+def mark_now(con: Connection, trip: Trip, trip_id: str, by: str) -> str:
     """The mark that the case would be shown to `by` with."""
     return f"{trip.seen}.{_answers(con, trip_id, by)[0]}"
 
 
-def _answers(
-    con: duckdb.DuckDBPyConnection, trip_id: str, by: str | None
-) -> tuple[int, list[dict[str, Any]]]:
+def _answers(con: Connection, trip_id: str, by: str | None) -> tuple[int, list[dict[str, Any]]]:
     """The last answer that `by` may know of, and each reader's latest to each rule.
 
     Call after the case's standing was made.
@@ -114,7 +111,7 @@ def kept_from(standing: Standing, trip_id: str, by: str | None) -> str:
     return ""
 
 
-def drawn_case(con: duckdb.DuckDBPyConnection, trip_id: str, version: str) -> CasePage | None:
+def drawn_case(con: Connection, trip_id: str, version: str) -> CasePage | None:
     """The data of the trip's case page as `reports.case` makes it; None if it is not judged."""
     from pipeline.judging.versions import versions_in_store
     from pipeline.month.one_case import one_case

@@ -23,12 +23,11 @@ from pipeline.followup.screen_text import screened_texts
 from pipeline.followup.states import ASKED, AWAITING, CLOSED, OPEN
 from pipeline.store.database import open_scratch
 from reports.text import words
+from schemas.connection import Connection
 from schemas.findings import CONTRIBUTED, FINDINGS, MISSED
 from schemas.followup import REFER_TO, STATUSES
 
 if TYPE_CHECKING:
-    import duckdb
-
     from reports.case.data import CasePage
 
 CAUSE_KEYS = "QWETYUI"
@@ -142,7 +141,7 @@ def _asked(
     }  # fmt: skip
 
 
-def _beside(con: duckdb.DuckDBPyConnection, trip: str) -> dict[str, Any]:
+def _beside(con: Connection, trip: str) -> dict[str, Any]:
     """What stands beside a case: words to its crew, signals it is behind, why it was added."""
     standing = "FROM loop.standing WHERE thing = ? AND trip_id = ? ORDER BY move_no"
     queries = con.execute(f"SELECT key, what, state, why {standing}", ["query", trip]).fetchall()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -49,9 +47,7 @@ from pipeline.month.gather import confidentiality
 from pipeline.store.followup_tables import service_of
 from pipeline.store.sql import literal
 from reports.text import words
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 GOOD_CARE = "good-care"
 QUERY_FIRST = (
@@ -135,9 +131,7 @@ def show_letter(request: Request) -> Response:
     )  # fmt: skip
 
 
-def _facts(
-    con: duckdb.DuckDBPyConnection, now: Move, month: str, *, closed: bool
-) -> dict[str, str]:
+def _facts(con: Connection, now: Move, month: str, *, closed: bool) -> dict[str, str]:
     """What the letters may say of a query or a word on good care, and of its trip."""
     trip, rules = now.trip_id or "", (now.rule or "").split()
     found = (
@@ -205,7 +199,7 @@ def save_good_care(request: Request, fields: Fields) -> Response:
     return go_to(at("/letter", name=GOOD_CARE, key=key, **of))
 
 
-def _asked(con: duckdb.DuckDBPyConnection, trip: str) -> bool:
+def _asked(con: Connection, trip: str) -> bool:
     """Whether the trip's crew was asked something and has not answered."""
     rows = con.execute(
         "SELECT 1 FROM loop.standing WHERE thing = 'query' AND state = 'asked' AND trip_id = ?",
@@ -214,9 +208,7 @@ def _asked(con: duckdb.DuckDBPyConnection, trip: str) -> bool:
     return bool(rows)
 
 
-def _conclusions(
-    con: duckdb.DuckDBPyConnection, trip: str, rules: list[str]
-) -> list[tuple[str, str, str | None]]:
+def _conclusions(con: Connection, trip: str, rules: list[str]) -> list[tuple[str, str, str | None]]:
     """What holds now of each of these rules: conclusion and what contributed."""
     return con.execute(
         """SELECT rule, any_value(finding), any_value(contributed) FROM loop.answer
@@ -233,19 +225,19 @@ def _due(query: Move) -> str:
     return words.month_name(query.due_month or after(query.month))
 
 
-def _is_closed(con: duckdb.DuckDBPyConnection, trip: str) -> bool:
+def _is_closed(con: Connection, trip: str) -> bool:
     now = cases_now(con, f"SELECT {literal(trip)} AS trip_id").get(trip)
     return now is not None and now.state == CLOSED
 
 
-def _why(con: duckdb.DuckDBPyConnection, trip: str) -> str:
+def _why(con: Connection, trip: str) -> str:
     """Why a person reads the trip; empty where nothing asks for it."""
     asked = "SELECT any_value(why) FROM judged.work WHERE trip_id = ? AND kind = 'read'"
     rows = con.execute(asked, [trip]).fetchall()
     return str(rows[0][0] or "")
 
 
-def _set_about(con: duckdb.DuckDBPyConnection, trip: str) -> list[str]:
+def _set_about(con: Connection, trip: str) -> list[str]:
     """What is to be done after the trip, each as a sentence."""
     asked = (
         "SELECT what FROM loop.standing WHERE thing = 'action' AND trip_id = ?"
@@ -254,20 +246,20 @@ def _set_about(con: duckdb.DuckDBPyConnection, trip: str) -> list[str]:
     return [f"{str(what).rstrip('.')}." for (what,) in con.execute(asked, [trip]).fetchall()]
 
 
-def _own_words(con: duckdb.DuckDBPyConnection, key: str) -> str:
+def _own_words(con: Connection, key: str) -> str:
     """What a reader says to the crew in the reply to a query; empty where nothing yet."""
     said = standing(con, "reply", key)
     return (said and said.what) or ""
 
 
-def _found(con: duckdb.DuckDBPyConnection, trip: str, month: str, rules: list[str]) -> str:
+def _found(con: Connection, trip: str, month: str, rules: list[str]) -> str:
     """What each of these rules found on the trip, in its sentence."""
     month_words(con, versions_in_store(con), month, trip)
     rows = con.execute("SELECT rule, reason FROM month_verdict ORDER BY rule").fetchall()
     return " ".join(f"{words.rule_title(r)}: {said}" for r, said in rows if r in rules and said)
 
 
-def _where(con: duckdb.DuckDBPyConnection, trip: str) -> tuple[str, str]:
+def _where(con: Connection, trip: str) -> tuple[str, str]:
     """Base and month of a trip; empty where it is not judged."""
     rows = con.execute(
         "SELECT t.base, w.service_month FROM judged.trip_window w"

@@ -27,10 +27,9 @@ from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_reade
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.gather import protocol_in_force, rule_facts
 from reports.text import words
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 PAGE = re.compile(
@@ -72,7 +71,7 @@ def save_who(request: Request, fields: Fields) -> Response:
     return go_to("/" if known else at("/", said=said))
 
 
-def _has_worked(con: duckdb.DuckDBPyConnection, by: str) -> bool:
+def _has_worked(con: Connection, by: str) -> bool:
     """Whether a token stands at anything that was done to this store, or is somebody's work."""
     rows = con.execute(
         """SELECT 1 WHERE $by IN (SELECT reviewer FROM loop.determination)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -14,10 +12,8 @@ from pipeline.desk.thing_pages import nothing_there
 from pipeline.followup.moves import Move, month_under_review, move
 from pipeline.store.answers_view import READ_TRIPS
 from reports.text import words
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 
 @dataclass(frozen=True)
@@ -37,7 +33,7 @@ class Earlier:
         return f"{cases}, {self.deaths} of them {'a death' if self.deaths == 1 else 'deaths'}"
 
 
-def earlier_months(con: duckdb.DuckDBPyConnection) -> list[Earlier]:
+def earlier_months(con: Connection) -> list[Earlier]:
     """The months that were not taken up and hold such cases, the first one first."""
     rows = con.execute(f"""
         SELECT month, count(*), count(*) FILTER (died) FROM judged.earlier
@@ -47,7 +43,7 @@ def earlier_months(con: duckdb.DuckDBPyConnection) -> list[Earlier]:
     return [Earlier(*row) for row in rows]
 
 
-def earlier_line(con: duckdb.DuckDBPyConnection) -> str:
+def earlier_line(con: Connection) -> str:
     """From which month on work is counted, and what the months before it hold; empty if nothing."""
     left = earlier_months(con)
     if not left:

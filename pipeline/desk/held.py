@@ -7,15 +7,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import field
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.session import STORE, open_waiting
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 PATIENCE_S = 3.0
 """So long a page waits for another command that holds the store; then it says who does."""
@@ -34,7 +31,7 @@ class Desk:
     _turn: threading.Lock = field(default_factory=threading.Lock)
 
     @contextmanager
-    def reading(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def reading(self) -> Iterator[Connection]:
         """The store for reading; one request of the desk after another."""
         with self._turn:
             con = self._opened(read_only=True)
@@ -44,7 +41,7 @@ class Desk:
                 con.close()
 
     @contextmanager
-    def reading_work(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def reading_work(self) -> Iterator[Connection]:
         """As `reading`; what a month asks for is worked out again first where the month changed."""
         from pipeline.desk.kept_work import keep_work, outdated_months
 
@@ -58,7 +55,7 @@ class Desk:
             yield con
 
     @contextmanager
-    def writing(self) -> Iterator[duckdb.DuckDBPyConnection]:
+    def writing(self) -> Iterator[Connection]:
         """The store in one transaction: all that the block stores, or nothing of it."""
         with self._turn:
             con = self._opened()
@@ -68,7 +65,7 @@ class Desk:
             finally:
                 con.close()
 
-    def _opened(self, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    def _opened(self, *, read_only: bool = False) -> Connection:
         # each question is small: a second thread costs more than it saves
         path = self.folder / STORE
         return open_waiting(path, read_only=read_only, patience_s=PATIENCE_S, threads=1)

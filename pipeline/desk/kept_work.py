@@ -5,12 +5,8 @@ Only what the record asks for is kept: where each piece stands is looked up when
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.followup_tables import has_table
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 WORKED_OUT = "5"
 """Raised when what is kept is worked out otherwise."""
@@ -20,7 +16,7 @@ EARLIER = "earlier"
 """Stands for all months that nobody took up, where what must be read of them is kept."""
 
 
-def outdated_months(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+def outdated_months(con: Connection) -> dict[str, str]:
     """The months whose work is not kept as it would be now, each with the mark it would get.
 
     `SIGNALS` is among them where the trips behind signals are not, `EARLIER` where what the months
@@ -31,7 +27,7 @@ def outdated_months(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return {month: mark for month, mark in now if (month, mark) not in kept}
 
 
-def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
+def keep_work(con: Connection) -> list[str]:
     """Work out again the months that have changed; in a transaction. Which they were."""
     from pipeline.followup.audit import A_YEAR
     from pipeline.followup.month import join_cases_within
@@ -68,7 +64,7 @@ def keep_work(con: duckdb.DuckDBPyConnection) -> list[str]:
     return sorted(changed)
 
 
-def _is_kept(con: duckdb.DuckDBPyConnection) -> bool:
+def _is_kept(con: Connection) -> bool:
     rows = con.execute(
         "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'judged' AND table_name = 'work_mark'"
     ).fetchall()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from pipeline.desk.piece import Piece, after
@@ -13,9 +12,7 @@ from pipeline.followup.moves import month_under_review
 from pipeline.measures.bases import month_number
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.sql import FEW, literal
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 KINDS = {
     "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",
@@ -34,7 +31,7 @@ OF_A_MONTH = (*TO_READ, "batch", "fetch", "differs", "referred", "query")
 
 
 def open_work(
-    con: duckdb.DuckDBPyConnection, by: str | None = None, among: Sequence[str] | None = None
+    con: Connection, by: str | None = None, among: Sequence[str] | None = None
 ) -> list[Piece]:
     """Every open piece, late first, then by kind and place; `by`: whose own trips are left out.
 
@@ -81,9 +78,7 @@ def _href(kind: str, key: str, month: str) -> str:
     return f"/{kind}?{urlencode({'key': key})}"
 
 
-def next_to_read(
-    con: duckdb.DuckDBPyConnection, by: str, order: list[str], after: str
-) -> str | None:
+def next_to_read(con: Connection, by: str, order: list[str], after: str) -> str | None:
     """The next trip of `order` that is open for `by`, after one of it, from the start at its end.
 
     `order` is the list as it was shown: a case that is done leaves its place, and work that was

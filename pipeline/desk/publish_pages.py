@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -17,9 +17,7 @@ from pipeline.followup.readiness import Unfinished, unfinished
 from pipeline.store.ledger import entries
 from pipeline.store.months import months_in_store
 from reports.text import words
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 NAMED = 8
 """So many things are named beside their count, more are behind it; what says why is named."""
@@ -77,7 +75,7 @@ def show_left(request: Request) -> Response:
     return form_page(request, "Before publishing", lines=lines, links=links)
 
 
-def _things(con: duckdb.DuckDBPyConnection, line: Unfinished) -> list[dict[str, Any]]:
+def _things(con: Connection, line: Unfinished) -> list[dict[str, Any]]:
     """Each thing of a count as a link: a trip with why it is read, others by what they say."""
     if not line.of:
         return []
@@ -86,9 +84,7 @@ def _things(con: duckdb.DuckDBPyConnection, line: Unfinished) -> list[dict[str, 
     return [link(called.get(k, k), at(to, **{name: k}), more.get(k, "")) for k in line.keys]
 
 
-def _called(
-    con: duckdb.DuckDBPyConnection, line: Unfinished
-) -> tuple[dict[str, str], dict[str, str]]:
+def _called(con: Connection, line: Unfinished) -> tuple[dict[str, str], dict[str, str]]:
     """What things are called where it is not their key, and what is said of each."""
     if line.of == "signal":
         signals = signals_now(con)
@@ -106,7 +102,7 @@ def _called(
     return {}, {}
 
 
-def _published(con: duckdb.DuckDBPyConnection, month: str) -> list[str]:
+def _published(con: Connection, month: str) -> list[str]:
     """Each time a month was published: by whom, and what was left then, as the ledger keeps it."""
     told = [
         entry.parsed for entry in entries(con) if entry.what == "publication"

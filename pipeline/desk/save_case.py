@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from typing import TYPE_CHECKING
 
 from pipeline.desk.case import kept_from, mark_now
 from pipeline.desk.drafts import Fields, drop_draft
@@ -21,11 +20,9 @@ from pipeline.followup.sheets import Cells, Row, Sheet
 from pipeline.followup.states import AWAITING, CLOSED, DIFFERS, REFERRED
 from pipeline.store.sql import literal
 from reports.text import words
+from schemas.connection import Connection
 from schemas.findings import HOLDS, MISSED
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 FORM = "the form"
 TEXTS = ("note", "action", "query")
@@ -116,7 +113,7 @@ class CaseForm:
         return Sheet(FORM, hashlib.sha256(text.encode()).hexdigest(), rows)
 
 
-def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> str:
+def save_case(con: Connection, form: CaseForm, by: str) -> str:
     """Store what the form says; in a transaction, which NotSaved must end. What was kept, in words.
 
     The same rules as for a sheet: `pipeline.followup.answers` and `case_rules`.
@@ -147,7 +144,7 @@ def save_case(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str) -> str:
     return "; ".join([_stands(con, form), *beside, *_unanswered(con, form)])
 
 
-def _stands(con: duckdb.DuckDBPyConnection, form: CaseForm) -> str:
+def _stands(con: Connection, form: CaseForm) -> str:
     """Where the case stands now, which another reading may keep from where the form puts it."""
     second = standing(con, "second_reading", form.trip_id)
     if second and second.state == DIFFERS:
@@ -157,7 +154,7 @@ def _stands(con: duckdb.DuckDBPyConnection, form: CaseForm) -> str:
     return words.plain(form.status or "")
 
 
-def _unanswered(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[str]:
+def _unanswered(con: Connection, form: CaseForm) -> list[str]:
     """That a case is closed before its crew has answered."""
     if form.status != CLOSED:
         return []
@@ -189,7 +186,7 @@ def _audit_problems(form: CaseForm, *, audit: bool) -> list[Problem]:
     return [Problem(FORM, None, "missed", "missing-value", what, "Answer it, or leave it open.")]
 
 
-def _text_problems(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[Problem]:
+def _text_problems(con: Connection, form: CaseForm) -> list[Problem]:
     remedy = "Take it out: tokens and what happened are enough."
     texts = {name: form.one(name) for name in TEXTS[1:] if form.one(name)}
     return [
@@ -198,7 +195,7 @@ def _text_problems(con: duckdb.DuckDBPyConnection, form: CaseForm) -> list[Probl
     ]
 
 
-def _beside(con: duckdb.DuckDBPyConnection, form: CaseForm, by: str, month: str) -> list[str]:
+def _beside(con: Connection, form: CaseForm, by: str, month: str) -> list[str]:
     """Store what the form asks for beside the answers: an action, a query, a second reading.
 
     Each in words. A query without a month is due the month after the one under review.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -45,9 +45,7 @@ from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import CLOSED, LOOKED_INTO
 from reports.text import words
 from reports.text.signal_lines import signal_parts
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 KINDS = {
     "headline": ("Worse", "About one such signal a year comes by chance."),
@@ -149,9 +147,7 @@ def _of_trip(trip: TripBehind) -> str:
     return ("it held" if trip.held else "it did not hold") if trip.read else "unread"
 
 
-def _same(
-    con: duckdb.DuckDBPyConnection, found: dict[str, SignalNow], signal: SignalNow
-) -> list[SignalNow]:
+def _same(con: Connection, found: dict[str, SignalNow], signal: SignalNow) -> list[SignalNow]:
     """The other signals of the same change that are not closed."""
     among = [s for s in found.values() if s.state != CLOSED or s.key == signal.key]
     own = next(group for group in grouped(con, among) if signal in group)
@@ -244,7 +240,7 @@ def save_signal(request: Request, fields: Fields) -> Response:
     return go_to(at("/signals", said="Kept."))
 
 
-def _act(con: duckdb.DuckDBPyConnection, fields: Fields, by: str, due: str | None) -> None:
+def _act(con: Connection, fields: Fields, by: str, due: str | None) -> None:
     """The action that follows from a signal, where one is asked for."""
     if what := one(fields, "what"):
         move(con, Move("action", new_key(con, "action", "A"), "proposed", month_under_review(con),

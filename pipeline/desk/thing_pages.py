@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -18,9 +18,7 @@ from pipeline.followup.screen_text import check_text
 from pipeline.followup.states import THINGS
 from pipeline.store.actions_view import ACTIONS
 from reports.text import words
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
 def nothing_there(request: Request) -> Response:
@@ -109,7 +107,7 @@ def save_action(request: Request, fields: Fields) -> Response:
     return go_to(at("/actions", said="Kept."))
 
 
-def _of_a_sheet(con: duckdb.DuckDBPyConnection, given: Move, found: dict[str, Any]) -> Move:
+def _of_a_sheet(con: Connection, given: Move, found: dict[str, Any]) -> Move:
     """The move of an action that a sheet asked for: as it stood there it is stored first."""
     move(con, Move("action", given.key, "proposed", found["opened"], None,
                    trip_id=found["trip_id"], rule=found["rule"], owner=found["owner"],
@@ -117,7 +115,7 @@ def _of_a_sheet(con: duckdb.DuckDBPyConnection, given: Move, found: dict[str, An
     return given
 
 
-def _action(con: duckdb.DuckDBPyConnection, key: str) -> dict[str, Any]:
+def _action(con: Connection, key: str) -> dict[str, Any]:
     found = con.execute(f"SELECT * FROM ({ACTIONS}) WHERE key = ?", [key])
     names = [column[0] for column in found.description or []]
     rows = found.fetchall()

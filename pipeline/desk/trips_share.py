@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.measures.signal_units import shared_units
 from reports.case.trip_data import FAILED
 from reports.text import words
 from reports.text.plain_rows import records
 from reports.text.signal_lines import unit_words
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 _OWN = "SELECT 0 AS key, unnest($trips::VARCHAR[]) AS trip_id, $since AS since, $until AS until"
 
@@ -42,7 +38,7 @@ class Common:
     of_trip: dict[str, str]
 
 
-def trips_share(con: duckdb.DuckDBPyConnection, trips: list[str], since: str, until: str) -> Common:
+def trips_share(con: Connection, trips: list[str], since: str, until: str) -> Common:
     """What these trips have in common against the others of their bases in the same months."""
     asked = {"trips": trips, "since": since, "until": until}
     found = Frame.read(con.execute(shared_units(_OWN), asked))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 from pipeline.desk.piece import Piece, after
@@ -13,15 +12,13 @@ from pipeline.followup.states import CLOSED
 from pipeline.measures.bases import month_number
 from reports.text import words
 from reports.text.signal_lines import signal_parts
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 DIRECTOR = "director"
 """Whom cases are referred to, limits and publishing wait for: `schemas.followup.REFER_TO`."""
 
 
-def waiting_pieces(con: duckdb.DuckDBPyConnection, now: str) -> list[Piece]:
+def waiting_pieces(con: Connection, now: str) -> list[Piece]:
     """Signals that are not closed, and what waits for the director beside them."""
     still = [s for s in signals_now(con).values() if s.state != CLOSED]
     signals = [signal_piece(own, now) for own in grouped(con, still)] if still else []
@@ -60,7 +57,7 @@ def also(others: Sequence[SignalNow]) -> str:
     return f"Also seen in: {'; '.join(map(signal_name, others))}." if others else ""
 
 
-def _limits(con: duckdb.DuckDBPyConnection, now: str) -> list[Piece]:
+def _limits(con: Connection, now: str) -> list[Piece]:
     """Protocol versions that judged trips and whose limits nobody has approved."""
     waiting = versions_to_approve(con)
     since = dict(con.execute("""
@@ -75,7 +72,7 @@ def _limits(con: duckdb.DuckDBPyConnection, now: str) -> list[Piece]:
     ]  # fmt: skip
 
 
-def _months(con: duckdb.DuckDBPyConnection, now: str) -> list[Piece]:
+def _months(con: Connection, now: str) -> list[Piece]:
     """Months that were opened for work and never published."""
     rows = con.execute("""
         SELECT month FROM judged.work_mark m SEMI JOIN (

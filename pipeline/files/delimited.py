@@ -27,12 +27,12 @@ from pipeline.files.text_rows import (
     inserted,
 )
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from _csv import Reader as CsvReader
 
-    import duckdb
 
 LONGEST_CELL = 1 << 20
 REJECTED, FEW_REJECTED = "rejected_rows", 100
@@ -97,7 +97,7 @@ def read_header(path: Path, layout: Layout = COMMAS) -> list[str]:
 
 
 def delimited_rows(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     file: Delimited,
     columns: Columns,
     relation: str,
@@ -121,7 +121,7 @@ def delimited_rows(
 
 
 def fitting_rows(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     file: Delimited,
     columns: Columns,
     relation: str,
@@ -210,7 +210,7 @@ def quick_rows(file: Delimited, columns: Columns, *, and_rejects: bool = False) 
 
 
 def lines_rows(
-    con: duckdb.DuckDBPyConnection, file: Delimited, columns: Columns, relation: str
+    con: Connection, file: Delimited, columns: Columns, relation: str
 ) -> TextRows | None:
     """Return how DuckDB cuts lines into cells, whatever number of cells they have.
 
@@ -262,9 +262,7 @@ def _cut_lines(lines: str, file: Delimited, columns: Columns) -> str:
         )"""
 
 
-def slow_rows(
-    con: duckdb.DuckDBPyConnection, file: Delimited, columns: Columns, relation: str
-) -> TextRows:
+def slow_rows(con: Connection, file: Delimited, columns: Columns, relation: str) -> TextRows:
     """Return the rows as Python reads them, put into `relation`."""
     return inserted(con, relation, columns, _rows(file, list(columns.values())))
 

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.files import Unreadable
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    import duckdb
 
 LONGEST_ROW, BATCH_SIZE = 8 << 20, 64 << 20
 MOST_COLUMNS = 10_000
@@ -53,7 +53,7 @@ class Batches:
     the cells c0, c1 and so on.
     """
 
-    def __init__(self, con: duckdb.DuckDBPyConnection, insert: str) -> None:
+    def __init__(self, con: Connection, insert: str) -> None:
         self.con, self.insert = con, insert
         self.file: Any = None
         self.size = self.width = 0
@@ -92,9 +92,7 @@ class Batches:
         self.file, self.size = None, 0
 
 
-def inserted(
-    con: duckdb.DuckDBPyConnection, relation: str, columns: Columns, rows: Iterable[Row]
-) -> TextRows:
+def inserted(con: Connection, relation: str, columns: Columns, rows: Iterable[Row]) -> TextRows:
     """Put rows, with a cell for each of `columns`, into a table of their own."""
     names = [*map(quoted, columns)]
     spelled = "".join(f", {name} VARCHAR" for name in ("reject_text", *names))
@@ -108,7 +106,7 @@ def inserted(
     return TextRows(f"select * from {relation}", "line", relation)
 
 
-def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str]:
+def parquet_columns(con: Connection, path: Path) -> dict[str, str]:
     """The columns of a Parquet file and their types in the database, in the file's order."""
     import duckdb
 
@@ -122,7 +120,7 @@ def parquet_columns(con: duckdb.DuckDBPyConnection, path: Path) -> dict[str, str
     return {name: kind for name, kind, *_ in kinds}
 
 
-def parquet_length(con: duckdb.DuckDBPyConnection, path: Path) -> int:
+def parquet_length(con: Connection, path: Path) -> int:
     """How many rows a Parquet file has, as it says itself."""
     (count,) = con.execute(
         f"select coalesce(sum(num_rows), 0) from parquet_file_metadata({literal(str(path))})"

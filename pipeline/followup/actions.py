@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
+from schemas.connection import Connection
 from schemas.frame import Frame
 
-if TYPE_CHECKING:
-    import duckdb
 
-
-def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def follow_ups(con: Connection, month: str) -> Frame:
     """The actions open as of `month`; follows `schemas.followup_outputs.FollowUps`.
 
     An action has a life of its own beside the case, and is overdue once its due month lies before
@@ -20,7 +16,7 @@ def follow_ups(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     return Frame.read(con.execute(_FOLLOW_UPS, {"month": month}))
 
 
-def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def year_actions(con: Connection, month: str) -> Frame:
     """Rows of `YearActions` of the twelve months to `month`, the latest first.
 
     An action belongs to its trip's month; one of no trip, as of a signal, to that it was opened in.
@@ -30,7 +26,7 @@ def year_actions(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     return Frame.read(con.execute(_YEAR_ACTIONS, {"month": month, "first": first}))
 
 
-def referred(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def referred(con: Connection, month: str) -> Frame:
     """Rows of `Referred`: answers that hold and refer a case to somebody, and do not close it."""
     return Frame.read(con.execute(_REFERRED, {"month": month}))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from functools import partial
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
 from pipeline.followup.case_rules import Standing, case_problems, standing_of_cases
@@ -15,12 +14,10 @@ from pipeline.followup.screen_text import screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems
 from pipeline.followup.states import REFERRED
 from pipeline.store.content_hash import make_states
+from schemas.connection import Connection
 from schemas.findings import MISSED
 from schemas.followup import ANSWERS, DeterminationsSheet
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 FREE_TEXTS = ("action", "note", "reviewer")
 
@@ -36,7 +33,7 @@ class Checked:
     standing: Standing
 
 
-def check_answers(con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None) -> Checked:
+def check_answers(con: Connection, sheet: Sheet, by: str | None) -> Checked:
     """Hold every row that answers something against the model, the store and the other rows."""
     answered = [row for row in sheet.rows if any(row.cells.get(name) for name in ANSWERING_CELLS)]
     problems: list[Problem] = []
@@ -67,7 +64,7 @@ ANSWERING_CELLS = [name for name in ANSWERS if name not in ("rules", "reviewer")
 """Cells that make a row an answer: the rules and the reviewer may stand there beforehand."""
 
 
-def trips_of(con: duckdb.DuckDBPyConnection, trip_ids: list[str]) -> dict[str, Trip]:
+def trips_of(con: Connection, trip_ids: list[str]) -> dict[str, Trip]:
     """What the store holds of these trips, by trip_id; those it does not hold are left out."""
     con.execute(
         "CREATE OR REPLACE TEMP TABLE answered_trip AS SELECT unnest(?::VARCHAR[]) AS trip_id",

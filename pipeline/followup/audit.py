@@ -15,16 +15,13 @@ Months drawn by version 0.1.0 keep that draw, in tables of their own, with one c
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from pipeline.followup.confirmed import FEWEST_READINGS
 from pipeline.store.database import one
 from pipeline.store.followup_tables import insert, service_of
 from pipeline.store.ledger import record
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
-
-if TYPE_CHECKING:
-    import duckdb
 
 A_YEAR = 72
 """Trips audited a year: with none missed, 1 - 0.025^(1/72) = 5.0 % may be (Clopper, Pearson)."""
@@ -42,7 +39,7 @@ def audit_size(a_year: int, received: int = 1, expected: int | None = None) -> i
     return math.ceil(a_year / 12 * share)
 
 
-def draw_audit(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+def draw_audit(con: Connection, month: str, *, a_year: int = A_YEAR) -> None:
     """Draw the month's sample if that was not done, and let late trips join; in a transaction.
 
     Call after `cases`: trips without a row in `month_case` have no flag and are not read anyway.
@@ -69,9 +66,7 @@ def draw_audit(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YE
         record(con, "audit", {"month": month, "trips": trips, "unflagged": unflagged})
 
 
-def _plan(
-    con: duckdb.DuckDBPyConnection, month: str, seed: str, unflagged: int, a_year: int
-) -> float | None:
+def _plan(con: Connection, month: str, seed: str, unflagged: int, a_year: int) -> float | None:
     """Keep how the month is drawn; the threshold, None where all of its trips are."""
     received, expected = one(con, _RECEIVED, [month])
     wanted = audit_size(a_year, received, expected)
@@ -83,7 +78,7 @@ def _plan(
     return below
 
 
-def add_audit_cases(con: duckdb.DuckDBPyConnection, month: str) -> None:
+def add_audit_cases(con: Connection, month: str) -> None:
     """Add the trips drawn, as far as they still have no flag, to `month_case`.
 
     They come after the trips to be read and before those of the batches.
@@ -97,7 +92,7 @@ def add_audit_cases(con: duckdb.DuckDBPyConnection, month: str) -> None:
     """)
 
 
-def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def audit_results(con: Connection, month: str) -> Frame:
     """The miss rate of each month up to `month`, and of all of them together.
 
     Follows `schemas.followup_outputs.AuditResults`. A trip is read once a reader closed it. It
@@ -138,7 +133,7 @@ def audit_results(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     ).only(names)  # fmt: skip
 
 
-def _seed(con: duckdb.DuckDBPyConnection, month: str) -> str:
+def _seed(con: Connection, month: str) -> str:
     (version,) = one(
         con,
         """SELECT coalesce(min(p.id), '') FROM judged.trip_window w

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
 from pipeline.followup.moves import Move, month_under_review, move, standing
@@ -11,9 +10,7 @@ from pipeline.followup.screen_text import check_text
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables
 from pipeline.store.session import check_token, store_in
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
 def add(folder: Path, trip_id: str, why: str, by: str | None = None) -> str:
@@ -30,7 +27,7 @@ def add(folder: Path, trip_id: str, why: str, by: str | None = None) -> str:
     return f"{trip_id} of {month} is to be read: it stands in the list of its month."
 
 
-def add_trip(con: duckdb.DuckDBPyConnection, trip_id: str, why: str, by: str | None) -> str:
+def add_trip(con: Connection, trip_id: str, why: str, by: str | None) -> str:
     """Store it; in a transaction. The trip's month."""
     rows = con.execute(
         "SELECT service_month, base FROM delivered.holding h JOIN delivered.trips USING (trip_key)"
@@ -59,7 +56,7 @@ def approve(folder: Path, version: str, by: str) -> str:
     return f"The limits of protocol version {version} {'are approved by ' + by if new else again}."
 
 
-def approve_version(con: duckdb.DuckDBPyConnection, version: str, by: str) -> bool:
+def approve_version(con: Connection, version: str, by: str) -> bool:
     """Store it; in a transaction. False if it was approved before."""
     known = con.execute("SELECT id, approved_by FROM delivered.protocol ORDER BY id").fetchall()
     if version not in dict(known):
@@ -71,7 +68,7 @@ def approve_version(con: duckdb.DuckDBPyConnection, version: str, by: str) -> bo
     return move(con, Move("approval", version, "approved", month_under_review(con), by))
 
 
-def versions_to_approve(con: duckdb.DuckDBPyConnection) -> list[str]:
+def versions_to_approve(con: Connection) -> list[str]:
     """Protocol versions whose limits nobody has approved."""
     rows = con.execute("""
         SELECT id FROM delivered.protocol WHERE approved_by IS NULL AND id NOT IN (
@@ -80,7 +77,7 @@ def versions_to_approve(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [version for (version,) in rows]
 
 
-def approved_everything(con: duckdb.DuckDBPyConnection, month: str) -> bool:
+def approved_everything(con: Connection, month: str) -> bool:
     """Whether the limits that judged a month's trips are all approved."""
     (unapproved,) = one(con, """
         SELECT count(*) FROM (SELECT DISTINCT protocol_no FROM judged.trip_window

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
 from pipeline.followup.case_states import CaseNow, cases_now
@@ -20,10 +19,8 @@ from pipeline.followup.states import (
     refusal,
 )
 from pipeline.store.sql import in_table
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 
 @dataclass(frozen=True)
@@ -35,7 +32,7 @@ class Standing:
     directors: tuple[str, ...]
 
 
-def standing_of_cases(con: duckdb.DuckDBPyConnection) -> Standing:
+def standing_of_cases(con: Connection) -> Standing:
     """How the cases of the trips in `answered_trip` stand."""
     return Standing(
         cases_now(con, "SELECT trip_id FROM answered_trip"),
@@ -111,7 +108,7 @@ def _remedy(answer: Answer, left: Sequence[str]) -> str:
     return "Leave the case as it is, or let the one do it whose turn it is."
 
 
-def own_trips(con: duckdb.DuckDBPyConnection, asked: str) -> set[tuple[str, str]]:
+def own_trips(con: Connection, asked: str) -> set[tuple[str, str]]:
     """Trips with each token that is kept from reading them: crew and authorisers.
 
     `asked`: as SQL after a trip_id, which trips.
@@ -127,7 +124,7 @@ def own_trips(con: duckdb.DuckDBPyConnection, asked: str) -> set[tuple[str, str]
     )
 
 
-def directors(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+def directors(con: Connection) -> tuple[str, ...]:
     """Who has approved limits of this store, by token, sorted."""
     rows = con.execute("""
         SELECT approved_by FROM delivered.protocol_version WHERE approved_by IS NOT NULL

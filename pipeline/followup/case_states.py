@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.answers_view import reading
 from pipeline.store.content_hash import make_contents
 from pipeline.store.sql import in_table
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 
 @dataclass(frozen=True)
@@ -34,7 +30,7 @@ class CaseNow:
     closers: tuple[str, ...] = ()
 
 
-def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
+def make_case_states(con: Connection, asked: str) -> None:
     """Make `finding_state` and `case_state` for the held trips among `asked`, with trip_id.
 
     Also `case_reading`: every answer to them, as `loop.reading` has it.
@@ -54,7 +50,7 @@ def make_case_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
         con.execute(statement.format(asked=asked_trips))
 
 
-def cases_now(con: duckdb.DuckDBPyConnection, asked: str) -> dict[str, CaseNow]:
+def cases_now(con: Connection, asked: str) -> dict[str, CaseNow]:
     """The cases of the held trips among `asked`, by trip_id."""
     make_case_states(con, asked)
     rows = con.execute("""

@@ -8,14 +8,12 @@ a second reading waits or differs.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from schemas.connection import Connection
 from schemas.findings import HAPPENED, NOT_CONFIRMED
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
-
-if TYPE_CHECKING:
-    import duckdb
 
 FEWEST_READINGS = 10
 """With fewer readings counts are given alone: a share or kappa of them says nothing yet."""
@@ -23,7 +21,7 @@ FEWEST_READINGS = 10
 CAUSES = [*HAPPENED, *NOT_CONFIRMED]
 
 
-def make_flags(con: duckdb.DuckDBPyConnection, month: str) -> None:
+def make_flags(con: Connection, month: str) -> None:
     """Make `rule_flag`: every variance and borderline up to `month` with the answer to it.
 
     With it `rule_missed`, what readers found that no rule flagged. Call after `make_answers`.
@@ -32,7 +30,7 @@ def make_flags(con: duckdb.DuckDBPyConnection, month: str) -> None:
     con.execute(_MISSED, {"month": month})
 
 
-def screen_quality(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def screen_quality(con: Connection, month: str) -> Frame:
     """Flags, reviewed and confirmed per rule; follows `schemas.followup_outputs.ScreenQuality`.
 
     Call after `make_flags` and the measures' `verdict_counts`. The confirmed share has Wilson's
@@ -100,7 +98,7 @@ def confirmed_measures(quality: Frame) -> Frame:
     return rows.assign(**{name: np.where(few, np.nan, rows[name]) for name in shown})
 
 
-def practice_variances(con: duckdb.DuckDBPyConnection) -> Frame:
+def practice_variances(con: Connection) -> Frame:
     """Variances put down to practice, by month, rule and base; call after `make_flags`."""
     return Frame.read(
         con.execute("""
@@ -122,7 +120,7 @@ def practice_variances(con: duckdb.DuckDBPyConnection) -> Frame:
     )
 
 
-def determinations(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def determinations(con: Connection, month: str) -> Frame:
     """The answers that hold for the trips of `month`, one row a trip and rule, without notes."""
     asked = """
         WITH readers AS (
@@ -139,7 +137,7 @@ def determinations(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     return Frame.read(con.execute(asked, [month]))
 
 
-def agreement(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def agreement(con: Connection, month: str) -> Frame:
     """Cohen's kappa of the first two readers of each case, for `month` and all months to it.
 
     Readers in the order they first answered; a reader's last conclusion counts. Below

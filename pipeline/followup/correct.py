@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.errors import Problem, in_cell
 from pipeline.files.text_rows import TextRows
@@ -17,13 +17,11 @@ from pipeline.store.followup_tables import ensure_followup_tables, insert, next_
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.contract import TABLES
 from schemas.followup import CORRECTABLE, CorrectionsSheet
 from schemas.record import dataclass
 from schemas.stored import TIMED_TABLES
-
-if TYPE_CHECKING:
-    import duckdb
 
 TAB = "correct"
 KIND = "corrections"
@@ -84,9 +82,7 @@ def correct(file: Path, folder: Path, by: str | None = None) -> Corrected:
     return Corrected(len(sheet.rows), len(new), len(cells) - len(new), trips, problems)
 
 
-def _checked(
-    con: duckdb.DuckDBPyConnection, sheet: Sheet, by: str | None
-) -> tuple[list[Cell], list[Problem]]:
+def _checked(con: Connection, sheet: Sheet, by: str | None) -> tuple[list[Cell], list[Problem]]:
     """The cells that can be corrected, each once, and what is wrong with the other rows."""
     problems: list[Problem] = []
     for row in sheet.rows:
@@ -135,7 +131,7 @@ def _row_problems(file: str, row: Row, by: str | None) -> Iterator[Problem]:
         yield in_cell("missing-value", file, row.line, "line", what, remedy=remedy)
 
 
-def _locate(con: duckdb.DuckDBPyConnection, file: str, row: Row, by: str | None) -> Cell | Problem:
+def _locate(con: Connection, file: str, row: Row, by: str | None) -> Cell | Problem:
     """The delivered row a correction is about, in the content of its trip that holds."""
     cells = row.cells
     table, column = str(cells["table"]), str(cells["column"])
@@ -170,9 +166,7 @@ def _locate(con: duckdb.DuckDBPyConnection, file: str, row: Row, by: str | None)
     return in_cell("unknown-cell", file, row.line, "trip_id", what, remedy=remedy)
 
 
-def _value_problems(
-    con: duckdb.DuckDBPyConnection, file: str, cells: list[Cell]
-) -> Iterator[Problem]:
+def _value_problems(con: Connection, file: str, cells: list[Cell]) -> Iterator[Problem]:
     """Values that the contract would not take: the same checks as for a delivery."""
     from pipeline.ingest.validate import plan, staging_sql
 
@@ -209,7 +203,7 @@ def _contradictions(file: str, cells: list[Cell]) -> Iterator[Problem]:
                 yield in_cell("contradictory-answer", file, cell.line, "value", what)
 
 
-def _held(con: duckdb.DuckDBPyConnection) -> dict[tuple[Any, ...], tuple[Any, ...]]:
+def _held(con: Connection) -> dict[tuple[Any, ...], tuple[Any, ...]]:
     rows = con.execute("""
         SELECT trip_id, table_name, at_s, place, column_name, original, value
         FROM loop.correction ORDER BY correction_no
@@ -217,7 +211,7 @@ def _held(con: duckdb.DuckDBPyConnection) -> dict[tuple[Any, ...], tuple[Any, ..
     return {tuple(row[:5]): tuple(row[5:]) for row in rows}
 
 
-def _store(con: duckdb.DuckDBPyConnection, sheet: Sheet, new: list[Cell], by: str | None) -> int:
+def _store(con: Connection, sheet: Sheet, new: list[Cell], by: str | None) -> int:
     sheet_no = next_number(con, "sheet", "sheet_no")
     number = next_number(con, "correction", "correction_no")
     insert(con, "sheet", [(sheet_no, KIND, sheet.sha256, by, len(sheet.rows), len(new))])
@@ -233,7 +227,7 @@ def _store(con: duckdb.DuckDBPyConnection, sheet: Sheet, new: list[Cell], by: st
     return len(made)
 
 
-def _typed(con: duckdb.DuckDBPyConnection, cell: Cell) -> Cell:
+def _typed(con: Connection, cell: Cell) -> Cell:
     """The cell with its value as the store writes it: 7 becomes 7.0 in a column of numbers."""
     from pipeline.store.database import one, sql_type
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.errors import Problem
 from pipeline.followup.answers import Checked, check_answers
@@ -15,11 +15,9 @@ from pipeline.store.database import transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
+from schemas.connection import Connection
 from schemas.followup import DeterminationsSheet
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 TAB = "determinations"
 
@@ -54,7 +52,7 @@ def determine(file: Path, folder: Path, by: str | None = None) -> Determined:
 
 
 def store_answers(
-    con: duckdb.DuckDBPyConnection, checked: Checked, sheet: Sheet, way: str, by: str | None
+    con: Connection, checked: Checked, sheet: Sheet, way: str, by: str | None
 ) -> Determined:
     """Store those of the checked answers that are new, with their entry; in a transaction.
 
@@ -76,7 +74,7 @@ def store_answers(
 
 
 def _compare(
-    con: duckdb.DuckDBPyConnection, checked: Checked
+    con: Connection, checked: Checked
 ) -> tuple[list[Answer], list[str], list[tuple[str, str]]]:
     """Answers not stored yet, what each replaces, and where another reader concluded otherwise."""
     held = _held(con)
@@ -110,7 +108,7 @@ AnswerCells = tuple[Any, ...]
 Held = dict[tuple[str, str | None, str], AnswerCells]
 
 
-def _held(con: duckdb.DuckDBPyConnection) -> Held:
+def _held(con: Connection) -> Held:
     """The last answer of each reviewer to each rule of the trips that were checked."""
     rows = con.execute("""
         SELECT trip_id, rule, reviewer, finding, contributed, status, refer_to, action, due_month,
@@ -151,11 +149,7 @@ def _differing(answer: Answer, held: Held) -> list[str]:
 
 
 def _store(
-    con: duckdb.DuckDBPyConnection,
-    checked: Checked,
-    new: list[Answer],
-    way: tuple[str, str],
-    by: str | None,
+    con: Connection, checked: Checked, new: list[Answer], way: tuple[str, str], by: str | None
 ) -> None:
     kind, sha256 = way
     sheet_no = next_number(con, "sheet", "sheet_no")

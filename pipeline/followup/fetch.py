@@ -9,21 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import usage
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
 from pipeline.store.session import check_token, store_in
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 KIND = "fetch"
 
 
-def list_fetch(con: duckdb.DuckDBPyConnection, month: str) -> None:
+def list_fetch(con: Connection, month: str) -> None:
     """Make `month_fetch`, one line a trip, and remember what is on it; in a transaction.
 
     Call after `month_words`. A line has the state of the record that is furthest from arriving.

@@ -25,17 +25,16 @@ from pipeline.store.corrections import corrections
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.ledger import head
+from schemas.connection import Connection
 from schemas.followup_outputs import MONTH_TABLES, FollowUpReview
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.drawn_files import DrawnFiles
 
 
-def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+def join_cases(con: Connection, month: str, *, a_year: int = A_YEAR) -> None:
     """Add the random audit to `month_case`, and make `month_fetch`, the records to fetch.
 
     Call after `cases`. Draws the audit where that was not done, for `a_year` trips in twelve
@@ -45,7 +44,7 @@ def join_cases(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YE
         join_cases_within(con, month, a_year=a_year)
 
 
-def join_cases_within(con: duckdb.DuckDBPyConnection, month: str, *, a_year: int = A_YEAR) -> None:
+def join_cases_within(con: Connection, month: str, *, a_year: int = A_YEAR) -> None:
     """As `join_cases`, as part of the transaction at hand."""
     ensure_followup_tables(con)
     list_fetch(con, month)
@@ -81,11 +80,7 @@ def miss_rates(results: Frame) -> Frame:
 
 
 def followup_review(
-    con: duckdb.DuckDBPyConnection,
-    month: str,
-    screened: Frame,
-    *,
-    publishing: bool = False,
+    con: Connection, month: str, screened: Frame, *, publishing: bool = False
 ) -> tuple[Frame, FollowUpReview]:
     """The measures with the confirmed ones, and every table of the follow-up for the month's pages.
 
@@ -116,9 +111,7 @@ def followup_review(
     )
 
 
-def write_followup_data(
-    con: duckdb.DuckDBPyConnection, drawn: DrawnFiles, followup: FollowUpReview
-) -> None:
+def write_followup_data(con: Connection, drawn: DrawnFiles, followup: FollowUpReview) -> None:
     """Write the follow-up's tables beside the month's other data files, as these are."""
 
     def write(frame: Frame, path: Path) -> None:

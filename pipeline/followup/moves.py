@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from pipeline.errors import problem, refused
 from pipeline.errors.mistakes import Refused
@@ -11,10 +10,8 @@ from pipeline.followup.states import THINGS, Facts, refusal
 from pipeline.store.database import one
 from pipeline.store.followup_tables import insert, next_number
 from pipeline.store.ledger import record_stored
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 NO_FACTS = Facts()
 KEPT = ("trip_id", "rule", "base", "owner", "due_month", "what", "why")
@@ -39,7 +36,7 @@ class Move:
     why: str | None = None
 
 
-def standing(con: duckdb.DuckDBPyConnection, thing: str, key: str) -> Move | None:
+def standing(con: Connection, thing: str, key: str) -> Move | None:
     """The thing as it stands; None if there is none of that key."""
     rows = con.execute(
         "SELECT thing, key, state, month, recorded_by, trip_id, rule, base, owner, due_month, what,"
@@ -49,7 +46,7 @@ def standing(con: duckdb.DuckDBPyConnection, thing: str, key: str) -> Move | Non
     return Move(*rows[0]) if rows else None
 
 
-def move(con: duckdb.DuckDBPyConnection, given: Move, facts: Facts = NO_FACTS) -> bool:
+def move(con: Connection, given: Move, facts: Facts = NO_FACTS) -> bool:
     """Store a move with its entry; in a transaction. False if it would change nothing.
 
     What `given` leaves out stays as it was. Refused (not-a-move) if its states do not allow it.
@@ -83,7 +80,7 @@ def check_move(thing: str, before: str, after: str, facts: Facts) -> None:
         raise Refused(problem("not-a-move", None, why))
 
 
-def new_key(con: duckdb.DuckDBPyConnection, thing: str, letter: str) -> str:
+def new_key(con: Connection, thing: str, letter: str) -> str:
     """The next key of a thing that is numbered: A1, A2."""
     (number,) = one(
         con,
@@ -93,7 +90,7 @@ def new_key(con: duckdb.DuckDBPyConnection, thing: str, letter: str) -> str:
     return f"{letter}{number}"
 
 
-def month_under_review(con: duckdb.DuckDBPyConnection) -> str:
+def month_under_review(con: Connection) -> str:
     """The latest month with judged trips: the only present that the store knows."""
     (month,) = one(con, "SELECT coalesce(max(service_month), '') FROM judged.trip_window")
     if not month:

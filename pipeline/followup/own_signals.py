@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from pipeline.errors import problem
 from pipeline.errors.mistakes import Refused
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.states import CLOSED, LOOKED_INTO, OPEN, Facts
 from pipeline.store.database import transaction
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 _KEY = ("month", "measure", "group_by", "group_value")
 _CHART = _KEY[1:]
@@ -89,7 +86,7 @@ class TripBehind:
     held: bool
 
 
-def signals_now(con: duckdb.DuckDBPyConnection) -> dict[str, SignalNow]:
+def signals_now(con: Connection) -> dict[str, SignalNow]:
     """Every signal towards worse as it stands, by key, the latest first."""
     names = ", ".join(SignalNow.__dataclass_fields__)
     rows = con.execute(f"SELECT {names} FROM ({SIGNALS}) ORDER BY month DESC, key").fetchall()
@@ -111,7 +108,7 @@ _COUNTS = """
 """
 
 
-def stands_at(con: duckdb.DuckDBPyConnection, signal: SignalNow, now: str) -> list[str]:
+def stands_at(con: Connection, signal: SignalNow, now: str) -> list[str]:
     """What its chart counts from the signal's beginning to the month `now`, and lately.
 
     Empty where no month of the chart was worked out. A signal of `now` itself has said the first.
@@ -131,7 +128,7 @@ def stands_at(con: duckdb.DuckDBPyConnection, signal: SignalNow, now: str) -> li
 # ---- trips behind
 
 
-def keep_trips(con: duckdb.DuckDBPyConnection) -> None:
+def keep_trips(con: Connection) -> None:
     """Make `judged.signal_trip` anew: key, trip_id, month and rule of the trips of each signal.
 
     From its beginning to the month under review; those up to its own month are behind it, as its
@@ -160,9 +157,7 @@ SIGNAL_TRIP = """
 """
 
 
-def trips_behind(
-    con: duckdb.DuckDBPyConnection, keys: Sequence[str]
-) -> dict[str, list[TripBehind]]:
+def trips_behind(con: Connection, keys: Sequence[str]) -> dict[str, list[TripBehind]]:
     """The trips behind each signal, up to its own month, in order of month and token."""
     from pipeline.followup.confirmed import make_flags
     from pipeline.store.answers_view import make_answers
@@ -187,7 +182,7 @@ def trips_behind(
     return found
 
 
-def signals_behind(con: duckdb.DuckDBPyConnection, trip_id: str) -> list[SignalNow]:
+def signals_behind(con: Connection, trip_id: str) -> list[SignalNow]:
     """The signals that a trip is behind, the latest first."""
     rows = con.execute(
         "SELECT key FROM judged.signal_trip WHERE trip_id = ? AND month <= split_part(key, '|', 1)",
@@ -197,7 +192,7 @@ def signals_behind(con: duckdb.DuckDBPyConnection, trip_id: str) -> list[SignalN
     return [s for s in signals_now(con).values() if s.key in keys] if keys else []
 
 
-def grouped(con: duckdb.DuckDBPyConnection, signals: Sequence[SignalNow]) -> list[list[SignalNow]]:
+def grouped(con: Connection, signals: Sequence[SignalNow]) -> list[list[SignalNow]]:
     """Signals that are one change, each group led by a headline of the most trips.
 
     Of one chart, or sharing at least half the trips of the one that has fewer, up to now.
@@ -231,7 +226,7 @@ def grouped(con: duckdb.DuckDBPyConnection, signals: Sequence[SignalNow]) -> lis
 
 
 def look_into(
-    con: duckdb.DuckDBPyConnection, keys: Sequence[str], by: str, said: Mapping[str, str | None]
+    con: Connection, keys: Sequence[str], by: str, said: Mapping[str, str | None]
 ) -> None:
     """Store that signals are looked into; in a transaction. Whose they are is `by` unless said.
 
@@ -245,9 +240,7 @@ def look_into(
                        due_month=said.get("due_month"), why=said.get("why")))  # fmt: skip
 
 
-def take_up_again(
-    con: duckdb.DuckDBPyConnection, signal: SignalNow, by: str, why: str | None
-) -> None:
+def take_up_again(con: Connection, signal: SignalNow, by: str, why: str | None) -> None:
     """Store that a closed signal is looked into again, with what closed it; in a transaction.
 
     Refused (not-a-move) where no person closed it, and without a why.
@@ -264,9 +257,7 @@ def take_up_again(
     look_into(con, closed, by, {"why": why})
 
 
-def close(
-    con: duckdb.DuckDBPyConnection, keys: Sequence[str], by: str, said: Mapping[str, str]
-) -> None:
+def close(con: Connection, keys: Sequence[str], by: str, said: Mapping[str, str]) -> None:
     """Store that signals are closed, the first with those that are the same; in a transaction.
 
     `said`: conclusion, one of CONCLUSIONS; why, in words; unread, where trips are known to be.
@@ -285,7 +276,7 @@ def close(
         move(con, Move("signal", key, CLOSED, now, by, why=why), Facts(unread_trips=unread))
 
 
-def close_ended(con: duckdb.DuckDBPyConnection, signals: Frame) -> int:
+def close_ended(con: Connection, signals: Frame) -> int:
     """Store that signals are closed which the figures show to have ended; how many were.
 
     `signals`: rows of `schemas.signal_outputs.Signals` as of the month under review.

@@ -17,14 +17,13 @@ from pipeline.store.ledger import head, record_stored
 from pipeline.store.recovery import ASSETS, COMES_AND_GOES, PUBLICATION, put_assets
 from pipeline.store.session import check_token, store_in
 from pipeline.store.whole import drawing, new_folder, take_place
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.frame import Frame
 
-Draw = Callable[["duckdb.DuckDBPyConnection", Path, str], "Frame"]
+Draw = Callable[["Connection", Path, str], "Frame"]
 """Writes a month's pages below a folder and returns its measures."""
 
 
@@ -118,7 +117,7 @@ def reproduce(folder: Path, month: str, into: Path, time: int | None = None) -> 
 
 
 def _store(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     month: str,
     figures: Frame,
     *,
@@ -165,7 +164,7 @@ def _store(
     return Published(month, times + 1, True, len(files), changed, head(con))
 
 
-def _numbers(con: duckdb.DuckDBPyConnection, month: str) -> list[int]:
+def _numbers(con: Connection, month: str) -> list[int]:
     """Numbers of the month's publications, the first one first."""
     from pipeline.store.followup_tables import has_followup_tables
 
@@ -181,7 +180,7 @@ def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def _changed(con: duckdb.DuckDBPyConnection, month: str, figures: Frame) -> int | None:
+def _changed(con: Connection, month: str, figures: Frame) -> int | None:
     """How many figures differ from the last publication; None if there is none."""
     numbers = _numbers(con, month)
     if not numbers:

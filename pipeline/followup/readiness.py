@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.errors import problem
 from pipeline.errors.mistakes import Problem, Refused
 from pipeline.followup.case_states import make_case_states
@@ -13,10 +11,8 @@ from pipeline.month.cases import always_read
 from pipeline.store.actions_view import OPEN_ACTIONS
 from pipeline.store.baseline import baseline_months
 from pipeline.store.sql import literal
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 KINDS = ("unread", "open", "overdue", "restated", "missing", "undecided")
 
@@ -37,7 +33,7 @@ class Unfinished:
     why: tuple[str, ...] = ()
 
 
-def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
+def unfinished(con: Connection, month: str) -> list[Unfinished]:
     """What of `month` is unread, open, overdue, restated, missing or undecided; often nothing.
 
     The trips that are always read come first, the gravest of them first, each with why.
@@ -62,7 +58,7 @@ def unfinished(con: duckdb.DuckDBPyConnection, month: str) -> list[Unfinished]:
     return found
 
 
-def check_ready(con: duckdb.DuckDBPyConnection, month: str, *, anyway: bool) -> dict[str, int]:
+def check_ready(con: Connection, month: str, *, anyway: bool) -> dict[str, int]:
     """Refused (not-read) with the whole list unless it is empty or `anyway`.
 
     What was published over, by kind, for the ledger.

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.store.content_hash import make_contents
 from pipeline.store.database import one
+from schemas.connection import Connection
 from schemas.followup_records import RestatedFigure, RestatedMonth, RestatedTrip
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    import duckdb
 
 AFTER_DETERMINATIONS = (
     "confirmed-share", "confirmed-deviation-share", "practice-share", "miss-rate",
@@ -19,7 +17,7 @@ AFTER_DETERMINATIONS = (
 """The measures that answers change; the screened ones rest on the records alone."""
 
 
-def restatements(con: duckdb.DuckDBPyConnection, month: str, measures: Frame) -> Frame:
+def restatements(con: Connection, month: str, measures: Frame) -> Frame:
     """What has changed since in the months up to `month` that were published.
 
     Follows `schemas.followup_outputs.Restatements`. `measures` holds those months' figures as they
@@ -39,7 +37,7 @@ def restatements(con: duckdb.DuckDBPyConnection, month: str, measures: Frame) ->
     return frame.assign(why=[_why(row) for row in frame.records()], **counts).only(columns)
 
 
-def _changed_figures(con: duckdb.DuckDBPyConnection, month: str, measures: Frame) -> int:
+def _changed_figures(con: Connection, month: str, measures: Frame) -> int:
     """Make `changed_figure`, and say how many there are; nothing is made of what never was told."""
     if one(con, "SELECT count(*) FROM loop.publication") == (0,):
         return 0
@@ -49,7 +47,7 @@ def _changed_figures(con: duckdb.DuckDBPyConnection, month: str, measures: Frame
     return int(one(con, "SELECT count(*) FROM changed_figure")[0])
 
 
-def restated_months(con: duckdb.DuckDBPyConnection, frame: Frame) -> tuple[RestatedMonth, ...]:
+def restated_months(con: Connection, frame: Frame) -> tuple[RestatedMonth, ...]:
     """The published months of `restatements` with every trip behind their change; call after it."""
     if not len(frame):
         return ()
@@ -76,7 +74,7 @@ def _figure(row: dict[Any, Any]) -> RestatedFigure:
 _COUNTS = ("late", "replaced", "corrected", "rejudged", "determinations")
 
 
-def _causes(con: duckdb.DuckDBPyConnection) -> None:
+def _causes(con: Connection) -> None:
     """Make `changed_trip` for the months with changed figures."""
     con.execute(_KEYS)
     make_contents(con, "compared_content", "compared_key")

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell
 from pipeline.followup.screen_text import screened
@@ -18,11 +17,9 @@ from pipeline.store.followup_tables import ensure_followup_tables, insert, next_
 from pipeline.store.ledger import record_stored
 from pipeline.store.retrainings import WITHDRAWN, held_retraining
 from pipeline.store.session import check_token, store_in
+from schemas.connection import Connection
 from schemas.followup import RetrainingSheet
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 TAB = "retraining"
 KIND = "retrainings"
@@ -81,7 +78,7 @@ def retrained(file: Path, folder: Path, by: str | None = None) -> Retrained:
 
 
 def _checked(
-    con: duckdb.DuckDBPyConnection, sheet: Sheet, known: set[tuple[str | None, ...]]
+    con: Connection, sheet: Sheet, known: set[tuple[str | None, ...]]
 ) -> tuple[list[Entry], list[Problem]]:
     """The rows that can stand, each retraining once, and what is wrong with the others."""
     bases = {base for (base,) in con.execute(_BASES).fetchall()}
@@ -140,7 +137,7 @@ def _contradictions(
             yield in_cell("unknown-retraining", file, entry.line, "withdrawn", what)
 
 
-def _store(con: duckdb.DuckDBPyConnection, sheet: Sheet, new: list[Entry], by: str | None) -> None:
+def _store(con: Connection, sheet: Sheet, new: list[Entry], by: str | None) -> None:
     sheet_no = next_number(con, "sheet", "sheet_no")
     number = next_number(con, "retraining", "retraining_no")
     insert(con, "sheet", [(sheet_no, KIND, sheet.sha256, by, len(sheet.rows), len(new))])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, in_cell, problem, refused
 from pipeline.errors.mistakes import Refused
@@ -11,9 +10,7 @@ from pipeline.followup.sheets import Row, Sheet
 from pipeline.ingest.looks import alphabet, looks, named_inside, prepare
 from pipeline.store.database import open_scratch
 from pipeline.store.sql import literal
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 LONGEST = 4000
 
@@ -27,7 +24,7 @@ _KNOWN: dict[tuple[str, str], str | None] = {}
 
 
 def screened(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     sheet: Sheet,
     rows: Sequence[Row],
     columns: Sequence[str],
@@ -54,9 +51,7 @@ def screened(
     ]
 
 
-def _looked_at(
-    con: duckdb.DuckDBPyConnection, texts: set[tuple[str, str]]
-) -> dict[tuple[str, str], str | None]:
+def _looked_at(con: Connection, texts: set[tuple[str, str]]) -> dict[tuple[str, str], str | None]:
     """What each text looks like, by the name of its column and the text."""
     known = {text: _KNOWN[text] for text in texts if text in _KNOWN}
     if new := sorted(texts - known.keys()):
@@ -85,7 +80,7 @@ def check_by(by: str | None, field: str) -> None:
         raise Refused(problem("private-content", None, what, column=field, remedy=remedy))
 
 
-def check_text(con: duckdb.DuckDBPyConnection, texts: dict[str, str | None]) -> None:
+def check_text(con: Connection, texts: dict[str, str | None]) -> None:
     """Refused (private-content) if a text looks as if it identifies a person, or is too long.
 
     `texts`: what somebody wrote, by the name of its field or option.
@@ -105,16 +100,14 @@ def check_text(con: duckdb.DuckDBPyConnection, texts: dict[str, str | None]) -> 
             raise refused("private-content", None, what, column=name, remedy=remedy)
 
 
-def screened_texts(
-    con: duckdb.DuckDBPyConnection, texts: Mapping[str, str | None]
-) -> dict[str, str]:
+def screened_texts(con: Connection, texts: Mapping[str, str | None]) -> dict[str, str]:
     """What each text looks like that looks as if it identifies a person, by its name."""
     sheet = Sheet("", "", [Row(1, dict(texts))])
     found = screened(con, sheet, sheet.rows, list(texts))
     return {str(p.column): p.what.removeprefix("the cell looks like ") for p in found}
 
 
-def refused_words(con: duckdb.DuckDBPyConnection, text: str) -> str:
+def refused_words(con: Connection, text: str) -> str:
     """The fewest words in a row of a refused text that are refused alone; else its start.
 
     With the words beside them that begin with a capital: of a name the rest is to go, too.
@@ -138,7 +131,7 @@ def refused_words(con: duckdb.DuckDBPyConnection, text: str) -> str:
     return quote if len(quote) <= MOST_QUOTED else f"{quote[:MOST_QUOTED]}..."
 
 
-def _first_refused(con: duckdb.DuckDBPyConnection, texts: Sequence[str]) -> str:
+def _first_refused(con: Connection, texts: Sequence[str]) -> str:
     looked = _looked_at(con, {("", text) for text in texts})
     return next((text for text in texts if looked["", text]), "")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import refused, usage
 from pipeline.followup.moves import Move, month_under_review, move, standing
@@ -14,9 +13,7 @@ from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables, service_of
 from pipeline.store.session import check_token, store_in
 from pipeline.store.sql import in_table
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 ONE_IN, AT_LEAST = 10, 2
 """Of a month's trips with a variance one in ten is drawn, and two at least."""
@@ -25,7 +22,7 @@ DRAWN = "drawn"
 READERS, SERVICE, ONE, SEVERAL = "readers", "service", "one", "several"
 
 
-def ask_second_reading(con: duckdb.DuckDBPyConnection, trip_id: str, by: str) -> bool:
+def ask_second_reading(con: Connection, trip_id: str, by: str) -> bool:
     """Ask for a second reading of a trip; in a transaction. False if one was asked for before."""
     if standing(con, "second_reading", trip_id):
         return False
@@ -35,7 +32,7 @@ def ask_second_reading(con: duckdb.DuckDBPyConnection, trip_id: str, by: str) ->
     return move(con, _asked(con, trip_id, f"asked by {by}", by))
 
 
-def follow_second_readings(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
+def follow_second_readings(con: Connection, first_new: int) -> None:
     """Draw, compare and settle second readings after answers from number `first_new` on.
 
     Part of the transaction that stores the answers. Drawn are, of the month's trips with a
@@ -48,13 +45,13 @@ def follow_second_readings(con: duckdb.DuckDBPyConnection, first_new: int) -> No
             move(con, _asked(con, trip_id, DRAWN, None))
 
 
-def readers_of(con: duckdb.DuckDBPyConnection) -> str:
+def readers_of(con: Connection) -> str:
     """Whether the service has `several` readers, as every one does that has not said `one`."""
     said = standing(con, READERS, SERVICE)
     return said.state if said else SEVERAL
 
 
-def say_readers(con: duckdb.DuckDBPyConnection, number: str, why: str, by: str) -> bool:
+def say_readers(con: Connection, number: str, why: str, by: str) -> bool:
     """Store that the service has one reader, or several; in a transaction. False if it was so.
 
     With one reader no second reading is drawn, and none that was drawn is waited for; those that
@@ -81,7 +78,7 @@ def say_readers_in(folder: Path, number: str, why: str, by: str) -> str:
     return "The service has one reader: no second reading is drawn, and none drawn is waited for."
 
 
-def _asked(con: duckdb.DuckDBPyConnection, trip_id: str, what: str, by: str | None) -> Move:
+def _asked(con: Connection, trip_id: str, what: str, by: str | None) -> Move:
     month = month_under_review(con)
     (base,) = one(
         con,
@@ -94,7 +91,7 @@ def _asked(con: duckdb.DuckDBPyConnection, trip_id: str, what: str, by: str | No
     )  # fmt: skip
 
 
-def _compare(con: duckdb.DuckDBPyConnection, first_new: int) -> None:
+def _compare(con: Connection, first_new: int) -> None:
     """What the new answers make of second readings that wait for one, or for a third."""
     month = month_under_review(con)
     con.execute(_NEW, [first_new])

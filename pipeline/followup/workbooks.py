@@ -16,14 +16,13 @@ from pipeline.followup.determine import TAB
 from pipeline.followup.sheets import Cells, read_sheet
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import insert
+from schemas.connection import Connection
 from schemas.followup import DeterminationsSheet
 from schemas.followup_outputs import MONTH_TABLES
 from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.month.record_and_answers import Month
 
 SHEETS = "sheets"
@@ -48,7 +47,7 @@ class Place:
     superseded: tuple[str, ...]
 
 
-def workbook_place(con: duckdb.DuckDBPyConnection, folder: Path, month: str) -> Place:
+def workbook_place(con: Connection, folder: Path, month: str) -> Place:
     """Find the name for the month's workbook in the sheets of the store folder `folder`.
 
     A workbook that is no longer as it was written belongs to whoever filled it in: the next
@@ -90,7 +89,7 @@ def _numbered(folder: Path, name: re.Pattern[str]) -> list[tuple[int, Path]]:
 
 
 def workbook_tables(
-    con: duckdb.DuckDBPyConnection, month: Month, most: int, same: Collection[str]
+    con: Connection, month: Month, most: int, same: Collection[str]
 ) -> tuple[dict[str, Frame | None], dict[str, int]]:
     """The first `most` rows of every data file of the month by name, and how long each is.
 
@@ -112,7 +111,7 @@ def workbook_tables(
     return {**tables, **answered}, lengths
 
 
-def finish_workbook(con: duckdb.DuckDBPyConnection, place: Place, month: str, sheet: Path) -> None:
+def finish_workbook(con: Connection, place: Place, month: str, sheet: Path) -> None:
     """Give the workbook written as `sheet` its name, and remember it as it was written.
 
     It is remembered before it has its name, and the one before it until then: whenever the command

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any
 from pipeline.followup.conclusions import in_new_words
 from pipeline.store.content_hash import make_contents, make_states
 from schemas.case_detail import MOST_CASE_PAGES
+from schemas.connection import Connection
 from schemas.followup import ANSWERS, PREFILLED, SHEET_COLUMNS
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.followup.sheets import Cells
 
 AnswerCells = tuple[Any, ...]
@@ -23,9 +22,7 @@ Key = tuple[str, str]
 ANSWER_CELLS = ("conclusion", "contributed", "status", "refer_to", "action", "due_month")
 
 
-def determinations_frame(
-    con: duckdb.DuckDBPyConnection, month: str, pending: Iterable[Cells] = ()
-) -> Frame:
+def determinations_frame(con: Connection, month: str, pending: Iterable[Cells] = ()) -> Frame:
     """One row a trip and rule of the month's work, and of earlier months what is still open.
 
     Columns as `schemas.followup.DeterminationsSheet`: trips to read and the audit in their order,
@@ -52,7 +49,7 @@ def determinations_frame(
     return Frame.of_rows(rows, SHEET_COLUMNS)
 
 
-def _given(con: duckdb.DuckDBPyConnection, month: str) -> dict[Key, dict[str, Any]]:
+def _given(con: Connection, month: str) -> dict[Key, dict[str, Any]]:
     """What is filled in beforehand, by trip and rule; the rule is empty for a case as a whole."""
     con.execute(_ASKED, {"month": month, "pages": MOST_CASE_PAGES})
     make_states(con, "sheet_trip")
@@ -66,7 +63,7 @@ def _given(con: duckdb.DuckDBPyConnection, month: str) -> dict[Key, dict[str, An
     return {(row["trip_id"], row.pop("rule")): row for row in rows}
 
 
-def _stored(con: duckdb.DuckDBPyConnection) -> dict[Key, dict[str, Any]]:
+def _stored(con: Connection) -> dict[Key, dict[str, Any]]:
     """The answers that hold for the trips of the sheet; a note never leaves the store."""
     con.execute("""
         CREATE OR REPLACE TEMP TABLE answered_key AS
@@ -104,7 +101,7 @@ def _earlier(answer: dict[str, Any]) -> str:
     return f"{summary}{who}; the record has changed since"
 
 
-def _ever_stored(con: duckdb.DuckDBPyConnection) -> set[AnswerCells]:
+def _ever_stored(con: Connection) -> set[AnswerCells]:
     """Every answer ever stored for the trips of the sheet, to tell those not read back."""
     rows = con.execute("""
         SELECT trip_id, coalesce(rule, ''), finding, contributed, status, refer_to, action,

@@ -16,13 +16,12 @@ from pipeline.ingest.places import FOUND
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.contract import OF_THE_SERVICE, PERCENTS, TABLES, fractions
 from schemas.export_file import VOCABULARY_COLUMNS
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.catalogue import Catalogue
     from schemas.export_file import ExportFile
 
@@ -63,7 +62,7 @@ class Doubted:
     is_store: bool
 
 
-def find_doubtful(con: duckdb.DuckDBPyConnection, delivery: Doubted) -> None:
+def find_doubtful(con: Connection, delivery: Doubted) -> None:
     """Make `staged_doubtful`; call after rows were kept and the screen has run."""
     put = alphabet(con, "screened")
     selects = [

@@ -27,11 +27,10 @@ from pipeline.files.text_rows import (
 )
 from pipeline.ingest.delivery_files import Part
 from pipeline.ingest.problems import Findings
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.files.content import Text
 
 ROWS_OF_A_PIECE = 1 << 20
@@ -56,14 +55,14 @@ class TableFile:
 Create = Callable[[TextRows], int]
 """Makes a table of rows and returns how many there are."""
 
-Reader = Callable[["duckdb.DuckDBPyConnection", Create], list[TextRows]]
+Reader = Callable[["Connection", Create], list[TextRows]]
 
 
 class CutInARowError(Exception):
     """Lines and rows of a text are not the same: read the file whole."""
 
 
-def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list[str]:
+def header_of(con: Connection, table: str, content: Part) -> list[str]:
     """The column names of one file in file order; Unreadable if there are none."""
     if content.book is not None:
         header, what = content.book.sheet(table).header(1), "there is no header row"
@@ -77,9 +76,7 @@ def header_of(con: duckdb.DuckDBPyConnection, table: str, content: Part) -> list
     return header
 
 
-def whole(
-    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, create: Create
-) -> TextRows:
+def whole(con: Connection, file: TableFile, findings: Findings, create: Create) -> TextRows:
     """Read a file by the reader that fits, and return its rows; Unreadable if none does.
 
     `create` has made a table of them when this returns.
@@ -100,7 +97,7 @@ def whole(
     return rows
 
 
-def readers(con: duckdb.DuckDBPyConnection, file: TableFile) -> list[Reader]:
+def readers(con: Connection, file: TableFile) -> list[Reader]:
     """What reads a long file piece by piece, each by itself; nothing where it is read whole.
 
     A reader gets a connection and a `Create`, and returns the rows that were made tables of in
@@ -124,14 +121,14 @@ def readers(con: duckdb.DuckDBPyConnection, file: TableFile) -> list[Reader]:
 
 
 def _read_piece(
-    file: TableFile, text: Text, piece: Piece, con: duckdb.DuckDBPyConnection, create: Create
+    file: TableFile, text: Text, piece: Piece, con: Connection, create: Create
 ) -> list[TextRows]:
     with as_file(text, piece) as own:
         return _read_text(file, own, piece.before - 1, con, create)
 
 
 def _read_text(
-    file: TableFile, text: Text, before: int, con: duckdb.DuckDBPyConnection, create: Create
+    file: TableFile, text: Text, before: int, con: Connection, create: Create
 ) -> list[TextRows]:
     """Read a text, whose lines' numbers lack `before`, unless a line need not be a row."""
     read = Delimited(text, file.header), file.columns, f"raw_{file.table}"
@@ -150,7 +147,7 @@ def _read_rows(
     file: TableFile,
     kinds: dict[str, str],
     between: tuple[int, int],
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     create: Create,
 ) -> list[TextRows]:
     rows = parquet_rows(file.content.path, kinds, file.columns, between)
@@ -158,7 +155,7 @@ def _read_rows(
     return [rows]
 
 
-def _end(con: duckdb.DuckDBPyConnection, rows: TextRows, create: Create) -> None:
+def _end(con: Connection, rows: TextRows, create: Create) -> None:
     """Create the table where its rows stand ready as text, and drop these."""
     if rows.relation:
         create(rows)

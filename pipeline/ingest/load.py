@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from contextlib import AbstractContextManager
 from itertools import chain
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.ingest.delivery import Staged
 from pipeline.ingest.early_rows import EarlyRows, stored_early
@@ -15,11 +15,9 @@ from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.database import one, transaction
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.export_file import TIMED
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 
 @dataclass(frozen=True)
@@ -54,7 +52,7 @@ RowsStoredEarly = EarlyRows[Staged, Rows]
 
 
 def load(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     staged: Staged,
     *,
     baseline: bool = False,
@@ -84,26 +82,24 @@ def load(
     return loaded
 
 
-def rows_stored_early(con: duckdb.DuckDBPyConnection) -> AbstractContextManager[RowsStoredEarly]:
+def rows_stored_early(con: Connection) -> AbstractContextManager[RowsStoredEarly]:
     """What `read_delivery`, then `load` take to store rows while they are looked through."""
     return stored_early(con, _insert_rows)
 
 
-def drop_staged(con: duckdb.DuckDBPyConnection) -> None:
+def drop_staged(con: Connection) -> None:
     """Drop every view and table of a staged delivery."""
     close_places(con)
 
 
-def _stored(
-    con: duckdb.DuckDBPyConnection, staged: Staged, begun: RowsStoredEarly | None
-) -> Loaded:
+def _stored(con: Connection, staged: Staged, begun: RowsStoredEarly | None) -> Loaded:
     if staged.known:
         return _reload(con, staged.known)
     rows = begun.stored.result() if begun and begun.con else _insert_rows(con, staged)
     return _load_new(con, staged, rows)
 
 
-def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
+def _reload(con: Connection, known: int) -> Loaded:
     """The same bytes again: the latest word only if others came between."""
     rows = con.execute(
         """
@@ -135,7 +131,7 @@ def _reload(con: duckdb.DuckDBPyConnection, known: int) -> Loaded:
     )
 
 
-def _insert_rows(con: duckdb.DuckDBPyConnection, staged: Staged) -> Rows:
+def _insert_rows(con: Connection, staged: Staged) -> Rows:
     """Store what nothing that is found of the delivery changes."""
     delivery_no = _next(con, "delivery", "delivery_no")
     offset = _next(con, "trips", "trip_key") - 1
@@ -143,7 +139,7 @@ def _insert_rows(con: duckdb.DuckDBPyConnection, staged: Staged) -> Rows:
     return Rows(delivery_no, offset, _insert_tables(con, staged, delivery_no, offset))
 
 
-def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> Loaded:
+def _load_new(con: Connection, staged: Staged, rows: Rows) -> Loaded:
     delivery_no = rows.delivery_no
     _insert_outcome(con, staged, rows)
     _insert_protocol(con, staged)
@@ -161,7 +157,7 @@ def _load_new(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> Loa
     )
 
 
-def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int) -> None:
+def _insert_description(con: Connection, staged: Staged, delivery_no: int) -> None:
     export = staged.export
     resolutions = [getattr(export.time_resolution_s, name) for name in TIMED]
     _insert(
@@ -199,7 +195,7 @@ def _insert_description(con: duckdb.DuckDBPyConnection, staged: Staged, delivery
 
 
 def _insert_tables(
-    con: duckdb.DuckDBPyConnection, staged: Staged, delivery_no: int, offset: int
+    con: Connection, staged: Staged, delivery_no: int, offset: int
 ) -> dict[str, int]:
     """Store every table's good rows; return how many were kept."""
     from schemas.stored import STORED, stored_as
@@ -219,7 +215,7 @@ def _insert_tables(
     return kept
 
 
-def _insert_outcome(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) -> None:
+def _insert_outcome(con: Connection, staged: Staged, rows: Rows) -> None:
     # the database `found` is named: one that was not named before this transaction came here is
     # seen as it is now
     delivery_no, offset, kept = rows.delivery_no, rows.offset, rows.kept
@@ -246,7 +242,7 @@ def _insert_outcome(con: duckdb.DuckDBPyConnection, staged: Staged, rows: Rows) 
     _insert(con, "mention", [(delivery_no, *mention) for mention in staged.mentions])
 
 
-def _insert_protocol(con: duckdb.DuckDBPyConnection, staged: Staged) -> None:
+def _insert_protocol(con: Connection, staged: Staged) -> None:
     """Keep every version not met before, and again one that has since been approved."""
     if not staged.files.protocol:
         return
@@ -278,20 +274,20 @@ def _insert_protocol(con: duckdb.DuckDBPyConnection, staged: Staged) -> None:
         number += 1
 
 
-def _receive(con: duckdb.DuckDBPyConnection, delivery_no: int) -> None:
+def _receive(con: Connection, delivery_no: int) -> None:
     _insert(con, "receipt", [(_next(con, "receipt", "receipt_no"), delivery_no)])
 
 
-def _insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
+def _insert(con: Connection, table: str, rows: Iterable[tuple[Any, ...]]) -> None:
     cells = [list(row) for row in rows]
     if cells:
         marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in cells)
         con.execute(f"insert into delivered.{table} values {marks}", [*chain(*cells)])
 
 
-def _next(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+def _next(con: Connection, table: str, column: str) -> int:
     return int(one(con, f"select coalesce(max({column}), 0) + 1 from delivered.{table}")[0])
 
 
-def _count(con: duckdb.DuckDBPyConnection, relation: str) -> int:
+def _count(con: Connection, relation: str) -> int:
     return int(one(con, f"select count(*) from {relation}")[0])

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import (
     ANY_PAIR,
@@ -35,9 +34,7 @@ from pipeline.ingest.known_words import (
 )
 from pipeline.store.database import one
 from pipeline.store.sql import literal
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 WORD_COLUMNS = ("base", "role", "diagnosis_group")
 """Columns of a service's own words, among which pairs of unknown words are not rare."""
@@ -105,7 +102,7 @@ def in_ascii(sql: str) -> str:
     return re.sub(r"\\[pP]\{\w+\}|\\.|[\[\]]", plain, sql)
 
 
-def alphabet(con: duckdb.DuckDBPyConnection, table: str) -> Callable[[str], str]:
+def alphabet(con: Connection, table: str) -> Callable[[str], str]:
     """How conditions over a prepared `table` are best put: in ASCII, if all its texts are."""
     strange = f"select count(*) from {table} where regexp_matches(value, '[^\\x00-\\x7F]')"
     return str if one(con, strange)[0] else in_ascii
@@ -127,7 +124,7 @@ def folded(text: str) -> str:
     return "".join(c for c in bare if not unicodedata.combining(c))
 
 
-def prepare(con: duckdb.DuckDBPyConnection, table: str) -> None:
+def prepare(con: Connection, table: str) -> None:
     """Add to the temporary `table`, which has `value`, what `looks` asks of: seen, folded,
     words, and whether these are strong words of the trade.
 

@@ -18,13 +18,12 @@ from pipeline.ingest.places import STAGED, is_long, waiting_place
 from pipeline.ingest.validate import cast_sql, codes_sql
 from pipeline.store.database import one, sql_type
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.contract import OF_THE_SERVICE, TABLES
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
-
-    import duckdb
 
     from pipeline.files.text_rows import TextRows
     from pipeline.ingest.file_readers import Reader
@@ -56,7 +55,7 @@ def of_trips(table: str) -> bool:
 
 
 @contextmanager
-def reading(con: duckdb.DuckDBPyConnection, files: list[TableFile]) -> Iterator[Begun]:
+def reading(con: Connection, files: list[TableFile]) -> Iterator[Begun]:
     """Begin to read the long ones of `files`, one piece after the other on every processor.
 
     Call when the trips are numbered, and stage the tables, long and short, before it ends.
@@ -87,9 +86,7 @@ def reading(con: duckdb.DuckDBPyConnection, files: list[TableFile]) -> Iterator[
         con.execute("reset disabled_optimizers")
 
 
-def stage_rows(
-    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, begun: Begun
-) -> None:
+def stage_rows(con: Connection, file: TableFile, findings: Findings, begun: Begun) -> None:
     """Make `kept_<table>` and `staged_<table>`, as `stage` describes them."""
     parts = _read(con, file, findings, begun.get(file.table, []))
     _tell_others(con, file, parts, findings)
@@ -104,16 +101,13 @@ def stage_rows(
     """)
 
 
-def _name(con: duckdb.DuckDBPyConnection, file: TableFile, part: int | str) -> str:
+def _name(con: Connection, file: TableFile, part: int | str) -> str:
     """What a table is called that part of a file is read into."""
     return f"{waiting_place(con) if is_long(file) else STAGED}.read_{file.table}_{part}"
 
 
 def _read(
-    con: duckdb.DuckDBPyConnection,
-    file: TableFile,
-    findings: Findings,
-    begun: list[Future[list[Rows]]],
+    con: Connection, file: TableFile, findings: Findings, begun: list[Future[list[Rows]]]
 ) -> list[Rows]:
     """Read a file into tables, unless that is begun, and return them in the order of the file."""
     take = partial(_take, file, con)
@@ -129,9 +123,7 @@ def _read(
     return take(relation, lambda con, create: [whole(con, file, findings, create)])
 
 
-def _take(
-    file: TableFile, con: duckdb.DuckDBPyConnection, relation: str, read: Reader
-) -> list[Rows]:
+def _take(file: TableFile, con: Connection, relation: str, read: Reader) -> list[Rows]:
     """Read one piece of a file into tables called after `relation`."""
 
     def create(rows: TextRows) -> int:
@@ -156,9 +148,7 @@ def _take(
     ]
 
 
-def _tell_others(
-    con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows], findings: Findings
-) -> None:
+def _tell_others(con: Connection, file: TableFile, parts: list[Rows], findings: Findings) -> None:
     """Make `other_<table>` of the rows that are not kept, and say how many say nothing."""
     cells = cells_of(file)
     codes = codes_sql(file.table, file.wanted)
@@ -183,7 +173,7 @@ def _tell_others(
         findings.faulty.add(file.table)
 
 
-def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows], into: str) -> str:
+def _in_order(con: Connection, file: TableFile, parts: list[Rows], into: str) -> str:
     """SQL for the good rows in the order they are stored in: as they are, or sorted into `into`."""
     stored = ", ".join(quoted(name) for name in file.wanted if name != "trip_id")
     good = " union all ".join(
@@ -200,7 +190,7 @@ def _in_order(con: duckdb.DuckDBPyConnection, file: TableFile, parts: list[Rows]
     return into
 
 
-def _misplaced(con: duckdb.DuckDBPyConnection, table: str, rows: str, order: list[str]) -> bool:
+def _misplaced(con: Connection, table: str, rows: str, order: list[str]) -> bool:
     """Whether some rows stand before one that they should stand behind.
 
     Where rows have times this makes `repeated_times_<table>`: trip_key and at_s of the rows behind
@@ -233,7 +223,7 @@ def _later(order: list[str]) -> str:
     return f'("before~{first}" > {first} or "before~{first}" = {first} and {_later(rest)})'
 
 
-def look_through(con: duckdb.DuckDBPyConnection, table: str, reject: str) -> tuple[int, int, int]:
+def look_through(con: Connection, table: str, reject: str) -> tuple[int, int, int]:
     """Count the rows of `typed_<table>`, those that say nothing, and the others with a fault."""
     return one(
         con,

@@ -15,12 +15,11 @@ from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.contract import TABLES
 from schemas.export_file import VOCABULARY_COLUMNS
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.export_file import ExportFile
 
 OF_TOKENS = (
@@ -47,10 +46,7 @@ def private_name(column: str) -> str | None:
 
 
 def screen_tables(
-    con: duckdb.DuckDBPyConnection,
-    files: dict[str, str],
-    export: ExportFile,
-    findings: Findings,
+    con: Connection, files: dict[str, str], export: ExportFile, findings: Findings
 ) -> None:
     """Add a finding for every column of the staged tables whose content looks identifying.
 
@@ -152,7 +148,7 @@ def _scattered() -> str:
               and span >= {FAR_APART} * numbers))"""
 
 
-def _collect(con: duckdb.DuckDBPyConnection, table: str, *, trips: bool, faulty: bool) -> None:
+def _collect(con: Connection, table: str, *, trips: bool, faulty: bool) -> None:
     """Add the distinct texts of each column that are to be looked at to `screened`.
 
     Those are the columns of free tokens, and whatever else could not be read as its column asks.
@@ -194,7 +190,7 @@ def _bad_cells(table: str) -> str:
     """
 
 
-def _exempt_generated(con: duckdb.DuckDBPyConnection) -> None:
+def _exempt_generated(con: Connection) -> None:
     """Leave keyed hashes out where a column holds little else; numbers alone are not hashes."""
     con.execute(f"""
         delete from screened
@@ -205,9 +201,7 @@ def _exempt_generated(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def _where(
-    con: duckdb.DuckDBPyConnection, table: str, name: str, condition: str
-) -> tuple[int, int]:
+def _where(con: Connection, table: str, name: str, condition: str) -> tuple[int, int]:
     """Line of the first row with such a cell, and how many rows have one."""
     if name == "":
         cells = (

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.files.text_rows import REJECTS
 from pipeline.ingest.places import STAGED
 from pipeline.ingest.problems import ROW_RULES, CellRule
+from schemas.connection import Connection
 from schemas.contract import MONTH_PATTERN
-
-if TYPE_CHECKING:
-    import duckdb
 
 MONTH_COLUMNS = {"trips": "service_month", "training": "month", "expected": "service_month"}
 """The column of each table that names a row's own month."""
 
 
-def set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+def set_aside_cells(con: Connection, table: str, file: str) -> None:
     """List every cell that breaks a rule, and every row that does not fit its header."""
     con.execute(
         f"""
@@ -41,7 +37,7 @@ def set_aside_cells(con: duckdb.DuckDBPyConnection, table: str, file: str) -> No
         set_aside_rows(con, table, file, ROW_RULES[name], f"staged.reject_code = {code}")
 
 
-def note_trips_aside(con: duckdb.DuckDBPyConnection) -> None:
+def note_trips_aside(con: Connection) -> None:
     """Make `staged_trips_aside`: of each trip that is not kept, its first line and its month."""
     con.execute(f"""
         create or replace table {STAGED}.staged_trips_aside as
@@ -52,7 +48,7 @@ def note_trips_aside(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> None:
+def set_aside_orphans(con: Connection, table: str, file: str) -> None:
     """List the rows of trips that are not kept; those of trips set aside with the trip's month."""
     stranger, aside = ROW_RULES["orphan-row"], ROW_RULES["trip-set-aside"]
     con.execute(
@@ -75,7 +71,7 @@ def set_aside_orphans(con: duckdb.DuckDBPyConnection, table: str, file: str) -> 
 
 
 def set_aside_rows(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     table: str,
     file: str,
     rule: CellRule,

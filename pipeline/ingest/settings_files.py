@@ -11,11 +11,10 @@ from pipeline.errors import Refused
 from pipeline.ingest.delivery_files import EXPORT, PROTOCOL, Part, Parts, read_part
 from pipeline.ingest.problems import Findings
 from pipeline.store.database import one
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.catalogue import Catalogue
     from schemas.export_file import ExportFile
     from schemas.protocol import ProtocolFile, ProtocolVersion
@@ -69,7 +68,7 @@ def read_protocol_file(path: Path) -> ProtocolFile:
 
 
 def check_against_store(
-    con: duckdb.DuckDBPyConnection, files: SettingsFiles, parts: Parts, findings: Findings
+    con: Connection, files: SettingsFiles, parts: Parts, findings: Findings
 ) -> None:
     """Add what contradicts earlier deliveries: another service, or an id with other content."""
     assert files.export is not None
@@ -124,7 +123,7 @@ def _check_versions(
 
 
 def _check_cannulas(
-    con: duckdb.DuckDBPyConnection, files: SettingsFiles, parts: Parts, findings: Findings
+    con: Connection, files: SettingsFiles, parts: Parts, findings: Findings
 ) -> None:
     if not files.catalogue or not parts.cannulas:
         return

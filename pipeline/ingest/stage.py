@@ -34,11 +34,10 @@ from pipeline.ingest.set_aside import (
 from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.files.text_rows import TextRows
 
 LISTED_BY_MONTH = f"""
@@ -48,7 +47,7 @@ LISTED_BY_MONTH = f"""
 """Trips by month of the dispatch log's list; a row set aside is a trip of it all the same."""
 
 
-def prepare(con: duckdb.DuckDBPyConnection) -> None:
+def prepare(con: Connection) -> None:
     """Create the empty tables every delivery fills, replacing those of an earlier one."""
     open_places(con)
     con.execute(f"""
@@ -66,9 +65,7 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def stage_table(
-    con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings, begun: Begun
-) -> bool:
+def stage_table(con: Connection, file: TableFile, findings: Findings, begun: Begun) -> bool:
     """Read, cast and check one file; False, and a finding, if it cannot be read at all.
 
     `begun`: what of it is being read, from `reading`.
@@ -93,7 +90,7 @@ def stage_table(
     return True
 
 
-def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Findings) -> None:
+def _stage_whole(con: Connection, file: TableFile, findings: Findings) -> None:
     """Make `staged_<table>` of a table whose rows belong to no trip, or are trips."""
 
     def create(rows: TextRows) -> int:
@@ -114,7 +111,7 @@ def _stage_whole(con: duckdb.DuckDBPyConnection, file: TableFile, findings: Find
         from typed_{file.table} where {FILLED}""")
 
 
-def number_trips(con: duckdb.DuckDBPyConnection) -> None:
+def number_trips(con: Connection) -> None:
     """Number the trips that are kept, in file order: call before the other tables are read."""
     con.execute(f"""
         create table {STAGED}.repeated_trips as
@@ -130,7 +127,7 @@ def number_trips(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True) -> None:
+def keep_trips(con: Connection, file: str, *, faulty: bool = True) -> None:
     """Set aside the rows of trips that are not kept, and note which those are.
 
     Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
@@ -148,9 +145,7 @@ def keep_trips(con: duckdb.DuckDBPyConnection, file: str, *, faulty: bool = True
     note_trips_aside(con)
 
 
-def keep_rows(
-    con: duckdb.DuckDBPyConnection, table: str, file: str, *, faulty: bool = True
-) -> None:
+def keep_rows(con: Connection, table: str, file: str, *, faulty: bool = True) -> None:
     """Set aside the rows of a table other than trips that cannot be used or belong nowhere."""
     if faulty:
         set_aside_cells(con, table, file)
@@ -176,9 +171,7 @@ def keep_rows(
     )
 
 
-def mention_identical(
-    con: duckdb.DuckDBPyConnection, table: str, file: str, findings: Findings
-) -> None:
+def mention_identical(con: Connection, table: str, file: str, findings: Findings) -> None:
     """Say how many rows repeat another throughout; they are kept, for that is legal."""
     columns = ", ".join(quoted(name) for name in TABLES[table].to_schema().columns)
     (repeats,) = one(
@@ -204,7 +197,7 @@ def _perhaps_identical(table: str) -> str:
     return f"{good_rows(table)} where (trip_key, at_s) in {times}"
 
 
-def mention_older_held(con: duckdb.DuckDBPyConnection, file: str, findings: Findings) -> None:
+def mention_older_held(con: Connection, file: str, findings: Findings) -> None:
     """Say so where a trip set aside here is held as an earlier delivery in the store gave it."""
     (trips,) = one(
         con,

@@ -6,18 +6,17 @@ from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import SqlParameters, as_sql
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-    import duckdb
 
     from pipeline.rules.rule import Rule
     from pipeline.store.protocol_versions import VersionInStore
     from schemas.rule_parameters import Parameters
 
 
-def limit_moments(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+def limit_moments(con: Connection, versions: list[VersionInStore]) -> None:
     """Make `case_limit` and `case_stretch` for the trips of `case_trip`; needs `month_verdict`.
 
     `case_limit`: trip_id, rule, at_s and due, where the limit was reached in known time; `due`:

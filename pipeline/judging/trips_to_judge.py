@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING
 
 from pipeline.store.database import one
 from pipeline.timeline import series
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
     from schemas.protocol import ProtocolVersion
 
@@ -30,9 +29,7 @@ Range = tuple[int, int]
 
 
 def make_in_force(
-    con: duckdb.DuckDBPyConnection,
-    versions: list[VersionInStore],
-    months: tuple[str, str] | None = None,
+    con: Connection, versions: list[VersionInStore], months: tuple[str, str] | None = None
 ) -> None:
     """Make `in_force`: the trips whose content holds, each with the version of its month.
 
@@ -58,7 +55,7 @@ def make_in_force(
     )
 
 
-def already_judged(con: duckdb.DuckDBPyConnection) -> str:
+def already_judged(con: Connection) -> str:
     """SQL for trip_key and protocol_no of the trips that are kept under `judged.`."""
     tables = one(
         con,
@@ -70,7 +67,7 @@ def already_judged(con: duckdb.DuckDBPyConnection) -> str:
     return "SELECT trip_key, protocol_no FROM judged.trip_window"
 
 
-def make_unjudged(con: duckdb.DuckDBPyConnection, judged: str = NOTHING_JUDGED) -> int:
+def make_unjudged(con: Connection, judged: str = NOTHING_JUDGED) -> int:
     """Make `unjudged`, the trips in force but not among `judged`; returns how many."""
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE unjudged AS
@@ -81,7 +78,7 @@ def make_unjudged(con: duckdb.DuckDBPyConnection, judged: str = NOTHING_JUDGED) 
     return int(one(con, "SELECT count(*) FROM unjudged")[0])
 
 
-def ranges(con: duckdb.DuckDBPyConnection) -> list[Range]:
+def ranges(con: Connection) -> list[Range]:
     """The unjudged trips in ranges of `TRIPS_AT_ONCE`."""
     return con.execute(
         """
@@ -94,12 +91,12 @@ def ranges(con: duckdb.DuckDBPyConnection) -> list[Range]:
     ).fetchall()
 
 
-def all_of_them(con: duckdb.DuckDBPyConnection) -> Range:
+def all_of_them(con: Connection) -> Range:
     """The unjudged trips as one range."""
     return one(con, "SELECT coalesce(min(trip_key), 0), coalesce(max(trip_key), 0) FROM unjudged")
 
 
-def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> str:
+def take(con: Connection, chosen: Range) -> str:
     """Make `to_judge` of the unjudged trips of one range, and what is read of them.
 
     Returns SQL that leaves the rows of these trips of any table of the store's trips.
@@ -123,7 +120,7 @@ def take(con: duckdb.DuckDBPyConnection, chosen: Range) -> str:
     return within
 
 
-def forget(con: duckdb.DuckDBPyConnection) -> None:
+def forget(con: Connection) -> None:
     """Drop what the stages made of the trips taken before."""
     made = con.execute("""
         SELECT 'TABLE', table_name FROM duckdb_tables() WHERE temporary
@@ -136,7 +133,7 @@ def forget(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(f"DROP {kind} temp.{name}")
 
 
-def versions_in_use(con: duckdb.DuckDBPyConnection) -> set[int]:
+def versions_in_use(con: Connection) -> set[int]:
     """The versions that some trip to judge is judged by."""
     return {no for (no,) in con.execute("SELECT DISTINCT protocol_no FROM to_judge").fetchall()}
 
@@ -147,7 +144,7 @@ def carry_forward_s(version: ProtocolVersion, field: str) -> int | None:
     return None if minutes == "until_changed" else round(minutes * 60)
 
 
-def _protocol_now(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+def _protocol_now(con: Connection, versions: list[VersionInStore]) -> None:
     carries = ", ".join(f"carry_{f}_s INTEGER" for f in series.FIELDS)
     con.execute(f"""
         CREATE OR REPLACE TEMP TABLE protocol_now (

@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING
 from pipeline.rules import parameters_of
 from pipeline.store.by_hand import approvals
 from pipeline.store.protocol_versions import VersionInStore
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.protocol import ProtocolVersion
 
 
-def versions_in_store(con: duckdb.DuckDBPyConnection) -> list[VersionInStore]:
+def versions_in_store(con: Connection) -> list[VersionInStore]:
     """Every protocol version of the store, oldest from_month first."""
     from schemas.protocol import ProtocolVersion
 

@@ -23,11 +23,10 @@ from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
 from pipeline.store.protocol_versions import VersionInStore
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.frame import Frame
 
 FACTORS = (0.6, 0.8, 0.9, 1.0, 1.1, 1.2, 1.5)
@@ -73,9 +72,7 @@ class WhatIfResult:
 
 
 def what_if(
-    con: duckdb.DuckDBPyConnection,
-    settings: Sequence[Setting],
-    months: tuple[str, str] | None = None,
+    con: Connection, settings: Sequence[Setting], months: tuple[str, str] | None = None
 ) -> WhatIfResult:
     """Judge the trips of `months`, or all, anew under each value of `settings`.
 
@@ -113,7 +110,7 @@ def what_if(
     return WhatIfResult(_labelled(con, _curves(), tried), _labelled(con, _CHANGES, tried))
 
 
-def main_curves(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def main_curves(con: Connection, month: str) -> Frame:
     """Curves of the main limits over the twelve months to `month`; rows as `what_if` gives.
 
     Each limit is tried at parts and multiples of what the version in force in `month` has; a
@@ -165,7 +162,7 @@ def _tried_value(
     return _Tried(no, name, f"{fixed_words}{shown(value)}", changed, _same(current, changed))
 
 
-def _compare_with_these(con: duckdb.DuckDBPyConnection) -> None:
+def _compare_with_these(con: Connection) -> None:
     """Make `verdict_before` of what was just replayed or recalled, and add it to what is compared.
 
     That is `verdict_tried`, with each variance of before under the number BEFORE, and of each value
@@ -181,9 +178,7 @@ def _compare_with_these(con: duckdb.DuckDBPyConnection) -> None:
         FROM verdict_before WHERE verdict = 'deviation'""")
 
 
-def _judge_at_once(
-    con: duckdb.DuckDBPyConnection, current: list[VersionInStore], tried: Sequence[_Tried]
-) -> None:
+def _judge_at_once(con: Connection, current: list[VersionInStore], tried: Sequence[_Tried]) -> None:
     """Judge under every value that changes a rule; what comes before the rules stays."""
     new = {t.no: t.versions for t in tried if not t.current}
     for sql in sql_for_values(con, new):
@@ -192,10 +187,7 @@ def _judge_at_once(
 
 
 def _judge_in_turn(
-    con: duckdb.DuckDBPyConnection,
-    tried: Sequence[_Tried],
-    months: tuple[str, str] | None,
-    trips: Range,
+    con: Connection, tried: Sequence[_Tried], months: tuple[str, str] | None, trips: Range
 ) -> None:
     """Likewise where the timeline changes, too: the trips of `months` anew for each value."""
     for t in tried:
@@ -206,7 +198,7 @@ def _judge_in_turn(
 
 
 def _no_longer_judged(
-    con: duckdb.DuckDBPyConnection, current: list[VersionInStore], tried: Sequence[_Tried]
+    con: Connection, current: list[VersionInStore], tried: Sequence[_Tried]
 ) -> None:
     """Where a value turns a rule off, its verdicts become none."""
     for t in tried:
@@ -216,7 +208,7 @@ def _no_longer_judged(
                 con.execute(_GONE, {"no": t.no, "version": before.protocol_no, "rules": gone})
 
 
-def _labelled(con: duckdb.DuckDBPyConnection, sql: str, tried: Sequence[_Tried]) -> list[Row]:
+def _labelled(con: Connection, sql: str, tried: Sequence[_Tried]) -> list[Row]:
     """The rows that `sql` has for each value, in the values' order, with what the value is."""
     con.execute(
         """CREATE OR REPLACE TEMP TABLE value_tried AS
@@ -258,9 +250,7 @@ def _same(before: list[VersionInStore], after: list[VersionInStore]) -> bool:
     )
 
 
-def _record_asked(
-    con: duckdb.DuckDBPyConnection, tried: Mapping[int, Sequence[VersionInStore]]
-) -> None:
+def _record_asked(con: Connection, tried: Mapping[int, Sequence[VersionInStore]]) -> None:
     """Fill `asked_tried`: trips that a rule surely wants on a blended source, and for how long."""
     for protocol_no, rule, chosen in tried_by_sql(tried):
         if rule.blended_minutes:

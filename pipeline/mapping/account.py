@@ -15,12 +15,11 @@ from pipeline.mapping.source_rows import Source
 from pipeline.mapping.words import problem, refused
 from pipeline.store.database import one
 from pipeline.store.sql import literal
+from schemas.connection import Connection
 from schemas.contract import PERCENTS, fractions
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.mapping import Filter
 
 
@@ -96,9 +95,7 @@ class Account:
 NO_TRIP = "of no trip"
 
 
-def make_account(
-    con: duckdb.DuckDBPyConnection, made: Made, months: list[str], *, unknown: bool
-) -> Account:
+def make_account(con: Connection, made: Made, months: list[str], *, unknown: bool) -> Account:
     """Count what became of every row, for the delivery of these months.
 
     Problems of trips of other months are no longer listed after it. `unknown`: trips whose month
@@ -112,7 +109,7 @@ def make_account(
 
 
 def _entry(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     made: Made,
     plan: TablePlan,
     months: list[str],
@@ -153,7 +150,7 @@ def _entry(
     return entry
 
 
-def _without(con: duckdb.DuckDBPyConnection, plan: TablePlan, months: list[str]) -> int:
+def _without(con: Connection, plan: TablePlan, months: list[str]) -> int:
     """How many of the trips delivered have no row of an entry."""
     if not belongs_to_a_trip(plan):
         return 0
@@ -167,7 +164,7 @@ def _without(con: duckdb.DuckDBPyConnection, plan: TablePlan, months: list[str])
 
 
 def _read(
-    con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source
+    con: Connection, plan: TablePlan, source: Source
 ) -> tuple[int, list[tuple[Filter, int, int]]]:
     """How many rows there were, and at which condition each was left out, in one pass."""
     counts, met = ["count(*)"], "broken = 0"
@@ -180,7 +177,7 @@ def _read(
     return found[0], list(pairs)
 
 
-def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> Iterator[Problem]:
+def _first(con: Connection, made: Made, entries: list[Entry]) -> Iterator[Problem]:
     """What is said first: conditions that nothing meets, and tables that came empty."""
     told = set()
     for entry in entries:
@@ -207,7 +204,7 @@ def _first(con: duckdb.DuckDBPyConnection, made: Made, entries: list[Entry]) -> 
             yield problem("no-rows", file, what, column=name, remedy=remedy)
 
 
-def _percents(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> Iterator[Problem]:
+def _percents(con: Connection, plan: TablePlan, source: Source) -> Iterator[Problem]:
     """Say which fractions look like percents: `check` would set every row of them aside."""
     for column in (name for name in fractions(plan.into) if name in plan.specs):
         value = f"try_cast(v_{column} as DOUBLE)"
@@ -222,7 +219,7 @@ def _percents(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -
 
 
 def _nothing_meets(
-    con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source, filter: Filter, rows: int
+    con: Connection, plan: TablePlan, source: Source, filter: Filter, rows: int
 ) -> Problem:
     """Say that no row meets a condition, and whether spelling is all that keeps them from it."""
     what = f"none of {rows} rows meets the condition {filter.words()}"
@@ -242,7 +239,7 @@ def looks_like(form: str) -> str:
 
 
 def nothing_found(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     made: Made,
     every: list[str],
     wanted: Sequence[str],

@@ -7,7 +7,6 @@ knows that something was charted. An empty cell would claim that nothing was.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from pipeline.errors import shown
 from pipeline.files.text_rows import REJECTS
@@ -16,16 +15,14 @@ from pipeline.mapping.plan import BEDSIDE, TablePlan
 from pipeline.mapping.source_rows import Source
 from pipeline.mapping.timeline import DAY, zone_of
 from pipeline.store.sql import literal
+from schemas.connection import Connection
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE
 from schemas.mapping import MILESTONES, MONTHS
-
-if TYPE_CHECKING:
-    import duckdb
 
 UNREADABLE = "unreadable"
 
 
-def make_table(con: duckdb.DuckDBPyConnection, plan: TablePlan, home: str | None) -> None:
+def make_table(con: Connection, plan: TablePlan, home: str | None) -> None:
     """Create `made_<n>`: for each column its value `v_` and its problem `p_`.
 
     `home`: the zone in which service months are counted.
@@ -69,7 +66,7 @@ def belongs_to_a_trip(plan: TablePlan) -> bool:
     return "trip_id" in plan.specs and plan.into not in ("trips", *OF_THE_SERVICE)
 
 
-def list_trips(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
+def list_trips(con: Connection, plan: TablePlan) -> None:
     """Create `trip` of the trips that were made: each with its service month, null if unknown."""
     con.execute(f"""
         create table trip as
@@ -80,7 +77,7 @@ def list_trips(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
     """)
 
 
-def list_repeated(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+def list_repeated(con: Connection, plan: TablePlan, source: Source) -> None:
     """List every row of a trip that will have several rows in the delivery."""
     values = ", ".join(f"v_{column}" for column in plan.map.columns)
     rows = f"select {'distinct' if plan.map.distinct else 'all'} {values} from made_{plan.number}"
@@ -160,7 +157,7 @@ def _month(local: str) -> str:
     return f"strftime(make_timestamp(({local}) * 1000000), '%Y-%m')"
 
 
-def list_problems(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+def list_problems(con: Connection, plan: TablePlan, source: Source) -> None:
     """Add every cell of `made_<n>` that cannot be used, and every broken row, to `cell_problem`."""
     codes = " ".join(f"when {number} then '{code}'" for number, code in REJECTS.items())
     selects = [

@@ -12,30 +12,24 @@ from pipeline.mapping.plan import TablePlan
 from pipeline.mapping.words import toml
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.contract import CONTRACT_VERSION, MONTH_PATTERN, TABLES
 from schemas.export_file import TIMED, VOCABULARY_COLUMNS
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.mapping import MappingFile
 
 UNITS = VOCABULARY_COLUMNS["units"]
 
 
-def months_of(con: duckdb.DuckDBPyConnection) -> list[str]:
+def months_of(con: Connection) -> list[str]:
     """The service months of the trips that were made."""
     found = con.execute("select distinct month from trip where month is not null order by 1")
     return [month for (month,) in found.fetchall()]
 
 
 def write_tables(
-    con: duckdb.DuckDBPyConnection,
-    plans: list[TablePlan],
-    months: list[str],
-    folder: Path,
-    *,
-    unknown: bool,
+    con: Connection, plans: list[TablePlan], months: list[str], folder: Path, *, unknown: bool
 ) -> dict[str, int]:
     """Write every table that is mapped; return how many rows each has.
 

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.files.text_rows import RAGGED, REJECTS
 from pipeline.mapping.plan import TablePlan, text_name, unit_name
 from pipeline.mapping.source_rows import Source
 from pipeline.mapping.values import SEVERAL
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.mapping import SLOT
-
-if TYPE_CHECKING:
-    import duckdb
 
 KEY = "row_no, slot"
 """What tells rows apart: several may begin on one line."""
@@ -29,7 +25,7 @@ PROBLEMS = """
 """Every cell that cannot be used, and the service month of its trip, where that is known."""
 
 
-def extract_rows(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+def extract_rows(con: Connection, plan: TablePlan, source: Source) -> None:
     """Create `extracted_<n>`: for each row and slot, the text of every column that is made from it.
 
     A row that does not fit its header is always taken, once: what it says is unknown, and the
@@ -75,7 +71,7 @@ def _says_something(plan: TablePlan) -> str:
     return f"({' or '.join(filled)})" if filled else "true"
 
 
-def _list_conditions(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+def _list_conditions(con: Connection, plan: TablePlan, source: Source) -> None:
     """List every cell that a condition should compare as a number, and that is none."""
     for name, wrong in plan.not_numbers(source):
         con.execute(
@@ -85,7 +81,7 @@ def _list_conditions(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: So
         )
 
 
-def _take_out_footers(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: Source) -> None:
+def _take_out_footers(con: Connection, plan: TablePlan, source: Source) -> None:
     """Take out rows that do not fit the header and hold a single cell: listed, but no trips."""
     single = f"broken = {RAGGED} and {' + '.join(f'({f})::INTEGER' for f in _filled(plan))} < 2"
     codes = " ".join(f"when {number} then '{code}'" for number, code in REJECTS.items())
@@ -96,9 +92,7 @@ def _take_out_footers(con: duckdb.DuckDBPyConnection, plan: TablePlan, source: S
     con.execute(f"delete from extracted_{plan.number} where {single}")
 
 
-def read_cells(
-    con: duckdb.DuckDBPyConnection, plan: TablePlan, pads: dict[str, bytes] | None
-) -> None:
+def read_cells(con: Connection, plan: TablePlan, pads: dict[str, bytes] | None) -> None:
     """Create `cells_<n>`: value `v_` and problem `p_` of a cell, and for a time `l_`, `u_`, `d_`.
 
     `e_` says whether a time's cell is empty. `pads` are the key's, if any column is hashed. Rows
@@ -138,7 +132,7 @@ def read_cells(
     con.execute(f"drop table extracted_{plan.number}")
 
 
-def _keep_shapes(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
+def _keep_shapes(con: Connection, plan: TablePlan) -> None:
     """Keep what times and numbers that cannot be read look like, under their names and ours."""
     for column, spec in plan.specs.items():
         text = text_name(column)
@@ -158,10 +152,7 @@ def _keep_shapes(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
 
 
 def leave_out_trips(
-    con: duckdb.DuckDBPyConnection,
-    plan: TablePlan,
-    source: Source,
-    pads: dict[str, bytes] | None,
+    con: Connection, plan: TablePlan, source: Source, pads: dict[str, bytes] | None
 ) -> None:
     """Create `left_out`: the trips that the conditions of trips leave out, whatever has rows of
     them. A trip of which one row is taken is not among them."""
@@ -183,7 +174,7 @@ def leave_out_trips(
     )
 
 
-def follow_trips(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> int:
+def follow_trips(con: Connection, plan: TablePlan) -> int:
     """Take out the rows of trips that were left out; return how many."""
     if "trip_id" not in plan.specs or plan.into == "trips":
         return 0

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.files.delimited import LONGEST_CELL
@@ -27,9 +26,7 @@ from pipeline.mapping.report import ATTRIBUTE, CUSTOM, UUID, Report, Rows, meani
 from pipeline.mapping.source_rows import Source
 from pipeline.mapping.words import problem, reading, refused
 from pipeline.store.sql import literal
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 NAMESPACE = "http://www.nemsis.org"
 INSTANCE = "http://www.w3.org/2001/XMLSchema-instance"
@@ -48,7 +45,7 @@ MOST_CELLS = 1_000_000
 
 
 def read_reports(
-    con: duckdb.DuckDBPyConnection, entry: Entry, for_views: Source | None = None
+    con: Connection, entry: Entry, for_views: Source | None = None
 ) -> dict[int, Source]:
     """Read the reports of one entry into one relation for each kind of row; notes go to `note`.
 
@@ -94,11 +91,7 @@ def _check_names(plans: list[TablePlan], of_views: str | None) -> None:
         raise Refused(problems)
 
 
-def _read_file(
-    con: duckdb.DuckDBPyConnection,
-    sources: list[tuple[str | None, Source]],
-    found: Found,
-) -> set[str]:
+def _read_file(con: Connection, sources: list[tuple[str | None, Source]], found: Found) -> set[str]:
     """Stream one document into the sources' relations; return the names it has."""
     rows = []
     for each, source in sources:
@@ -240,10 +233,7 @@ class Document:
 
 
 def _note_never_there(
-    con: duckdb.DuckDBPyConnection,
-    files: list[Found],
-    sources: list[Source],
-    seen: set[str],
+    con: Connection, files: list[Found], sources: list[Source], seen: set[str]
 ) -> None:
     """Note each name that none of the reports has: it may be misspelt."""
     names = sorted({name for source in sources for name in source.names})

@@ -28,12 +28,11 @@ from pipeline.mapping.timeline import place_all
 from pipeline.mapping.values import allowed_codes
 from pipeline.mapping.words import Note
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.export_file import TIMED
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.mapping.read_mapping import Mapping
 
 Stage = Callable[[str], None]
@@ -86,7 +85,7 @@ def run(request: Request, folder: Path, stage: Stage = lambda _: None) -> Mapped
             )  # fmt: skip
 
 
-def _chosen(con: duckdb.DuckDBPyConnection, request: Request, made: Made) -> list[str]:
+def _chosen(con: Connection, request: Request, made: Made) -> list[str]:
     """The months of trips that are delivered; NothingFound where there are none."""
     every = deliver.months_of(con)
     found = [month for month in every if not request.months or month in request.months]
@@ -99,7 +98,7 @@ def _chosen(con: duckdb.DuckDBPyConnection, request: Request, made: Made) -> lis
 
 
 def _write(
-    con: duckdb.DuckDBPyConnection, request: Request, made: Made, found: list[str], folder: Path
+    con: Connection, request: Request, made: Made, found: list[str], folder: Path
 ) -> tuple[dict[str, str], dict[str, int]]:
     """Write the delivery, or one for each month; the state of each month, and rows by table."""
     mapping = request.mapping
@@ -142,7 +141,7 @@ def _keys(mapping: Mapping, delivery: Path) -> tuple[dict[str, bytes] | None, Pa
 
 
 def _stages(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     source: Path,
     mapping: Mapping,
     *,
@@ -180,7 +179,7 @@ def _stages(
     return Made(every, sources, followed)
 
 
-def _problems(con: duckdb.DuckDBPyConnection, made: Made) -> list[Problem]:
+def _problems(con: Connection, made: Made) -> list[Problem]:
     """One problem for each thing wrong with a column of a file: its first line, and how many."""
     trips = next(plan for plan in made.plans if plan.into == "trips")
     # what only follows from something else comes after it
@@ -233,12 +232,12 @@ def _remedy(shape: str, name: str, *, of_day: bool) -> str | None:
     return None
 
 
-def _shapes(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+def _shapes(con: Connection) -> dict[str, str]:
     """What an unreadable time of a column looks like: its digits as 9, its letters as a."""
     return dict(con.execute("select name, min(shape) from shape group by name").fetchall())
 
 
-def _notes(con: duckdb.DuckDBPyConnection) -> list[Note]:
+def _notes(con: Connection) -> list[Note]:
     rows = con.execute(
         "select file, min(line), name, code, detail, count(*) from note"
         " group by file, name, code, detail order by file, min(line), name, code, detail"
@@ -246,7 +245,7 @@ def _notes(con: duckdb.DuckDBPyConnection) -> list[Note]:
     return [Note(*row) for row in rows]
 
 
-def _write_problems(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+def _write_problems(con: Connection, path: Path) -> None:
     """Write every cell that cannot be used, and every reason given for none, as CSV."""
     words = {
         code.id: " ".join(filter(None, (code.what, code.in_source))) for code in CODES.values()

@@ -30,12 +30,11 @@ from pipeline.mapping.files import Found, format_of, reachable
 from pipeline.mapping.words import problem, reading
 from pipeline.store.database import one
 from pipeline.store.sql import literal
+from schemas.connection import Connection
 from schemas.mapping import SourceFile
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.files.workbook import Sheet
 
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "upright strokes"}
@@ -87,7 +86,7 @@ class Source:
         """SQL for the name of a row's file."""
         return f"[{', '.join(map(literal, self.files))}][file_no + 1]"
 
-    def create(self, con: duckdb.DuckDBPyConnection) -> None:
+    def create(self, con: Connection) -> None:
         """Make the empty table."""
         self.created = True
         columns = "".join(f", w{i} VARCHAR" for i in range(len(self.names)))
@@ -134,7 +133,7 @@ def _alike(name: str, names: list[str]) -> str:
 
 
 def read_file(
-    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
+    con: Connection, source: Source, found: Found, spec: SourceFile, scratch: Path
 ) -> None:
     """Add the rows of one file; Refused where it cannot be read as the mapping says."""
     number = source.add_file(found.name)
@@ -157,7 +156,7 @@ def read_file(
     source.skipped += _skip(con, source, number, spec)
 
 
-def _skip(con: duckdb.DuckDBPyConnection, source: Source, number: int, spec: SourceFile) -> int:
+def _skip(con: Connection, source: Source, number: int, spec: SourceFile) -> int:
     """Take out the rows that the mapping says are none: below the header, and at the end."""
     own = f"from {source.relation} where file_no = {number}"
     parts = []
@@ -232,7 +231,7 @@ def _columns(
 
 
 def _read_delimited(
-    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, scratch: Path
+    con: Connection, source: Source, found: Found, spec: SourceFile, scratch: Path
 ) -> TextRows:
     if (kind := kind_of(found.path)) is not None:
         what = f"this is {kind}, not a table of text"
@@ -251,13 +250,13 @@ def _read_delimited(
     return delimited_rows(con, file, columns, READ, lambda rows: _create(con, rows))
 
 
-def _create(con: duckdb.DuckDBPyConnection, rows: TextRows) -> int:
+def _create(con: Connection, rows: TextRows) -> int:
     con.execute(f"create or replace temp table {READ} as {rows.sql}")
     return int(one(con, f"select count(*) from {READ}")[0])
 
 
 def _read_parquet(
-    con: duckdb.DuckDBPyConnection, source: Source, found: Found, _: SourceFile, scratch: Path
+    con: Connection, source: Source, found: Found, _: SourceFile, scratch: Path
 ) -> TextRows:
     import duckdb
 
@@ -274,7 +273,7 @@ def _read_parquet(
 
 
 def _read_sheet(
-    con: duckdb.DuckDBPyConnection, source: Source, found: Found, spec: SourceFile, _: Path
+    con: Connection, source: Source, found: Found, spec: SourceFile, _: Path
 ) -> TextRows:
     from pipeline.files.workbook import Workbook
 

@@ -15,19 +15,14 @@ from pipeline.mapping.plan import Entry, TablePlan, wanted_by
 from pipeline.mapping.source_rows import FIRST_CELL, SHELF, Source, read_file
 from pipeline.mapping.words import problem
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.mapping import MappingFile, SourceFile
 
 
 def read_sources(
-    con: duckdb.DuckDBPyConnection,
-    source: Path,
-    mapping: MappingFile,
-    plans: list[TablePlan],
-    scratch: Path,
+    con: Connection, source: Path, mapping: MappingFile, plans: list[TablePlan], scratch: Path
 ) -> dict[int, Source]:
     """Return the source of every plan, by its number; Refused lists what is wrong with any file.
 
@@ -65,7 +60,7 @@ def read_sources(
 
 
 def _of_views(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     mapping: MappingFile,
     plans: list[TablePlan],
     *,
@@ -106,12 +101,7 @@ def _seen_by_views(entry: Entry, mapping: MappingFile) -> Source:
 
 
 def _read_tables(
-    con: duckdb.DuckDBPyConnection,
-    entry: Entry,
-    mapping: MappingFile,
-    scratch: Path,
-    *,
-    in_view: bool,
+    con: Connection, entry: Entry, mapping: MappingFile, scratch: Path, *, in_view: bool
 ) -> Source:
     """Read the files of one entry, which are tables, into one relation."""
     names, optional = wanted_by(entry.plans)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from pipeline.mapping.clocks import IN_ORDER, PLACED, changes, on_day
@@ -10,16 +9,14 @@ from pipeline.mapping.extract import KEY
 from pipeline.mapping.plan import BEDSIDE, TablePlan
 from pipeline.mapping.words import refused
 from pipeline.store.sql import literal
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 DAY = f"coalesce(u_{BEDSIDE}, l_{BEDSIDE}) // 86400"
 """SQL for the day of a trip, which says how far its clocks are from UTC."""
 
 
 def place_all(
-    con: duckdb.DuckDBPyConnection, plans: list[TablePlan], home: str | None, *, in_minutes: bool
+    con: Connection, plans: list[TablePlan], home: str | None, *, in_minutes: bool
 ) -> None:
     """Create `placed_<n>` for every table with absolute times, and `bedside`, one row a trip.
 
@@ -51,7 +48,7 @@ def place_all(
             _place(con, str(plan.number))
 
 
-def _need_no_zone(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
+def _need_no_zone(con: Connection, plan: TablePlan) -> None:
     """Refuse local times where the mapping does not say whose clock they are from."""
     for column in plan.timed:
         local = f"(u_{column} is null and l_{column} is not null) or d_{column} is not null"
@@ -63,7 +60,7 @@ def _need_no_zone(con: duckdb.DuckDBPyConnection, plan: TablePlan) -> None:
             raise refused("toml-content", "mapping file", what, column="time_zone")
 
 
-def _zone_days(con: duckdb.DuckDBPyConnection, trips: TablePlan, time_zone: str) -> None:
+def _zone_days(con: Connection, trips: TablePlan, time_zone: str) -> None:
     days = con.execute(
         f"select distinct {DAY} as day from cells_{trips.number} where {DAY} is not null"
         " order by day"
@@ -79,9 +76,7 @@ def zone_of(plan: TablePlan, day: str, alias: str = "zone_day") -> str:
     return f"left join zone_day {alias} on {alias}.zone = {zone} and {alias}.day = {day}"
 
 
-def _trip_times(
-    con: duckdb.DuckDBPyConnection, plan: TablePlan, not_after: str = "null::BIGINT"
-) -> None:
+def _trip_times(con: Connection, plan: TablePlan, not_after: str = "null::BIGINT") -> None:
     """Create `times` of the trips' own times; `not_after`: SQL by which a bedside was over."""
     structs = ", ".join(
         f"{{place: {place}, l0: l_{c}, u: u_{c}, d: d_{c}}}" for place, c in enumerate(plan.timed)
@@ -99,9 +94,7 @@ def _trip_times(
     """)
 
 
-def _decide_by_entries(
-    con: duckdb.DuckDBPyConnection, plans: list[TablePlan], trips: TablePlan
-) -> None:
+def _decide_by_entries(con: Connection, plans: list[TablePlan], trips: TablePlan) -> None:
     """Place the trips again whose bedside is open: what was charted there came after it.
 
     An entry from before the change of the clock says that the bedside was before it, too.
@@ -127,7 +120,7 @@ def _decide_by_entries(
     _place(con, str(trips.number))
 
 
-def _begin(con: duckdb.DuckDBPyConnection, plan: TablePlan, *, in_minutes: bool) -> None:
+def _begin(con: Connection, plan: TablePlan, *, in_minutes: bool) -> None:
     """Say where each trip's time begins.
 
     The origin is the beginning of the recorded minute where any table is recorded in minutes, so
@@ -145,9 +138,7 @@ def _begin(con: duckdb.DuckDBPyConnection, plan: TablePlan, *, in_minutes: bool)
     """)
 
 
-def _row_times(
-    con: duckdb.DuckDBPyConnection, plan: TablePlan, trips: TablePlan, only: str = "true"
-) -> None:
+def _row_times(con: Connection, plan: TablePlan, trips: TablePlan, only: str = "true") -> None:
     """Create `times` of the one absolute time of a table other than trips."""
     (column,) = plan.timed
     # a device's clock may run slow, so that what it logs may well lie before the bedside
@@ -167,7 +158,7 @@ def _row_times(
     """)
 
 
-def _place(con: duckdb.DuckDBPyConnection, name: str) -> bool:
+def _place(con: Connection, name: str) -> bool:
     """Make `placed_<name>` of `times`; whether an hour that came twice is left open somewhere.
 
     What order decides of such hours is decided.

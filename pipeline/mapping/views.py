@@ -20,11 +20,10 @@ from pipeline.mapping.values import parts_of
 from pipeline.mapping.words import problem
 from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
+from schemas.connection import Connection
 from schemas.contract import OF_THE_SERVICE
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.mapping import MappingFile, View
 
 FILE_NAME, LINE = "file_name", "line"
@@ -39,7 +38,7 @@ CARRY = (
 
 
 def make_views(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     mapping: MappingFile,
     names: list[str],
     sources: dict[str, Source],
@@ -103,7 +102,7 @@ def _cell(source: Source, name: str) -> str:
     return f"nullif({one} else array_to_string({parts}, chr(31)) end, '')"
 
 
-def _make(con: duckdb.DuckDBPyConnection, name: str, view: View) -> list[Problem]:
+def _make(con: Connection, name: str, view: View) -> list[Problem]:
     """Make one view; what is wrong with its SELECT or with what that yields."""
     import duckdb
 
@@ -142,7 +141,7 @@ def _said(error: Exception, sql: str) -> tuple[str, str | None]:
     return at + " ".join(kept).partition(": ")[2].rstrip(".! "), None
 
 
-def _place_faults(con: duckdb.DuckDBPyConnection, name: str, place: str) -> Iterable[Problem]:
+def _place_faults(con: Connection, name: str, place: str) -> Iterable[Problem]:
     kinds = _kinds(con, quoted(name))
     for column in (column for column, kind in kinds.items() if is_nested(kind)):
         what = f'its column "{column}" holds lists, structures or maps'
@@ -162,18 +161,14 @@ def _place_faults(con: duckdb.DuckDBPyConnection, name: str, place: str) -> Iter
         yield problem("view-without-place", None, what, column=place, remedy=CARRY)
 
 
-def _kinds(con: duckdb.DuckDBPyConnection, relation: str) -> dict[str, str]:
+def _kinds(con: Connection, relation: str) -> dict[str, str]:
     return {
         str(name): str(kind) for name, kind, *_ in con.execute(f"describe {relation}").fetchall()
     }
 
 
 def view_source(
-    con: duckdb.DuckDBPyConnection,
-    name: str,
-    view: View,
-    plans: list[TablePlan],
-    under: list[Source],
+    con: Connection, name: str, view: View, plans: list[TablePlan], under: list[Source]
 ) -> Source:
     """A view's rows as a source, in the order of the places they carry.
 
@@ -211,7 +206,7 @@ def view_source(
     return source
 
 
-def _lines_below(con: duckdb.DuckDBPyConnection, name: str, under: list[Source]) -> int:
+def _lines_below(con: Connection, name: str, under: list[Source]) -> int:
     """How many lines the files have that a view's rows stand in."""
     named = f"(select distinct {FILE_NAME} from {SHELF}.{quoted(name)})"
     counts = [f"select count(*) from {of.relation} where {of.file_name} in {named}" for of in under]
@@ -227,7 +222,7 @@ def _text(column: str | None, kinds: dict[str, str], decimal: str) -> str:
     return f"replace({text}, '.', ',')" if written else text
 
 
-def _check_files(con: duckdb.DuckDBPyConnection, name: str, source: Source) -> None:
+def _check_files(con: Connection, name: str, source: Source) -> None:
     strange = one(con, f"select count(*) from {source.relation} where file_no is null")[0]
     if strange:
         what = f"{FILE_NAME} of {strange} of its rows is the name of none of the files it reads"
@@ -235,7 +230,7 @@ def _check_files(con: duckdb.DuckDBPyConnection, name: str, source: Source) -> N
 
 
 def _add_broken(
-    con: duckdb.DuckDBPyConnection, source: Source, plans: list[TablePlan], under: list[Source]
+    con: Connection, source: Source, plans: list[TablePlan], under: list[Source]
 ) -> None:
     """Add the rows that do not fit their header, with the number of their trip if they have it."""
     numbers = {name for plan in plans for name in plan.specs["trip_id"].from_}

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING
 from pipeline.judging.limit_moments import limit_moments
 from pipeline.store.sql import is_file_of
 from schemas.case_detail import CASE_TABLES, MOST_CASE_PAGES, CaseDetails
+from schemas.connection import Connection
 from schemas.contract import TABLES
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 
@@ -20,7 +19,7 @@ DETAILED = ("out_cases", "out_verdicts", "out_timeline", "out_evidence", "out_pr
 """Tables that `case_details` reads beside what was delivered and judged; these say more of it."""
 
 
-def case_details(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> CaseDetails:
+def case_details(con: Connection, versions: list[VersionInStore]) -> CaseDetails:
     """The frames of the month's first MOST_CASE_PAGES case trips; after `make_tables`."""
     con.execute(_CASE_TRIP, {"most": MOST_CASE_PAGES})
     con.execute(_CASE_FILE)

@@ -8,12 +8,11 @@ from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
 from pipeline.store.sql import literal
+from schemas.connection import Connection
 from schemas.protocol import TRIGGERS, trigger_of
 from schemas.work import ALWAYS_READ
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 SAID = {
@@ -21,13 +20,12 @@ SAID = {
     "repeated_occlusion_without_call": "repeated occlusions without a call",
 }
 """What is said of the triggers that are a deviation from a rule."""
+ADDED_BY_HAND = 1000
+"""The place of a trip that only a person puts before a reader: after those with a trigger."""
 
 
 def month_words(
-    con: duckdb.DuckDBPyConnection,
-    versions: list[VersionInStore],
-    month: str,
-    trip_id: str | None = None,
+    con: Connection, versions: list[VersionInStore], month: str, trip_id: str | None = None
 ) -> None:
     """Make `month_verdict`: the month's verdicts with limit, unit and reason, one row each.
 
@@ -38,7 +36,7 @@ def month_words(
     con.execute(_MONTH_VERDICT + one_trip, {"month": month})
 
 
-def _words_of_rules(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore]) -> None:
+def _words_of_rules(con: Connection, versions: list[VersionInStore]) -> None:
     """What each version's rules are called and say, and what they rest on."""
     con.execute("""
         CREATE OR REPLACE TEMP TABLE rule_words (
@@ -89,7 +87,7 @@ def _words_of_rules(con: duckdb.DuckDBPyConnection, versions: list[VersionInStor
     ])  # fmt: skip
 
 
-def _fill(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[Any, ...]]) -> None:
+def _fill(con: Connection, table: str, rows: list[tuple[Any, ...]]) -> None:
     """Put a few rows into a temporary table in one statement."""
     if rows:
         marks = f"({', '.join('?' * len(rows[0]))})"
@@ -97,7 +95,7 @@ def _fill(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[Any, ...]
         con.execute(f"INSERT INTO {table} VALUES {', '.join([marks] * len(rows))}", cells)
 
 
-def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str) -> None:
+def cases(con: Connection, versions: list[VersionInStore], month: str) -> None:
     """Make `month_flag` and `month_case`: the month's flags, and the trips with work on them.
 
     A flag is a deviation or a borderline of one trip under one rule. `month_flag` has its kind:
@@ -109,7 +107,7 @@ def cases(con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month:
     con.execute(_MONTH_CASE, {"month": month})
 
 
-def always_read(con: duckdb.DuckDBPyConnection, months: list[str]) -> None:
+def always_read(con: Connection, months: list[str]) -> None:
     """Make `month_trigger`: the months' trips that are read whatever the rules say, with why.
 
     trip_key, place (the gravest reason first) and said; those added by hand come last. Also
@@ -120,9 +118,7 @@ def always_read(con: duckdb.DuckDBPyConnection, months: list[str]) -> None:
     _triggers(con, versions, months)
 
 
-def _triggers(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], months: list[str]
-) -> None:
+def _triggers(con: Connection, versions: list[VersionInStore], months: list[str]) -> None:
     """As `always_read`, after the words of the rules."""
     chosen = [
         (kept.protocol_no, *trigger_of(code))
@@ -217,9 +213,9 @@ _MONTH_TRIGGER = """
 """
 
 # a trip added by hand is read as one with a trigger is, after those with one
-_ADDED = """
+_ADDED = f"""
     INSERT INTO month_trigger
-    SELECT trip_key, 1000, 'added by hand' FROM judged.trip_window
+    SELECT trip_key, {ADDED_BY_HAND}, 'added by hand' FROM judged.trip_window
     WHERE list_contains($months::VARCHAR[], service_month)
       AND list_contains($added::VARCHAR[], trip_id)
       AND trip_key NOT IN (SELECT trip_key FROM month_trigger)

@@ -12,12 +12,11 @@ from pipeline.month.work import EQUIPMENT_OUT, WORK_OUT
 from pipeline.store.kept_results import table_marks
 from pipeline.store.sql import is_file_of, make_table
 from pipeline.timeline.contradictions import month_contradictions
+from schemas.connection import Connection
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import duckdb
 
     from pipeline.store.drawn_files import DrawnFiles
 
@@ -25,7 +24,7 @@ Marks = dict[str, tuple[int, str]]
 """How many rows a data file has, and a mark of them, by its name."""
 
 
-def make_tables(con: duckdb.DuckDBPyConnection, month: str, figures: Mapping[str, Frame]) -> Marks:
+def make_tables(con: Connection, month: str, figures: Mapping[str, Frame]) -> Marks:
     """Make a temporary table `out_<name>` for every data file that no answer changes.
 
     Rows in their final order. Returns how many each has and a mark of them, by the file's name.
@@ -37,17 +36,13 @@ def make_tables(con: duckdb.DuckDBPyConnection, month: str, figures: Mapping[str
     return _made(con, figures, OUT)
 
 
-def make_answered_tables(
-    con: duckdb.DuckDBPyConnection, measures: Frame, figures: Mapping[str, Frame]
-) -> Marks:
+def make_answered_tables(con: Connection, measures: Frame, figures: Mapping[str, Frame]) -> Marks:
     """The same for the data files that answers change."""
     make_table(con, "month_measure", measures)
     return _made(con, figures, ANSWERED_OUT)
 
 
-def _made(
-    con: duckdb.DuckDBPyConnection, figures: Mapping[str, Frame], out: Mapping[str, str]
-) -> Marks:
+def _made(con: Connection, figures: Mapping[str, Frame], out: Mapping[str, str]) -> Marks:
     for name, frame in figures.items():
         make_table(con, f"out_{name}", frame)
     for name, sql in out.items():
@@ -57,12 +52,12 @@ def _made(
     return {name: marks[f"out_{name}"] for name in names}
 
 
-def frames_of(con: duckdb.DuckDBPyConnection, names: Iterable[str]) -> dict[str, Frame]:
+def frames_of(con: Connection, names: Iterable[str]) -> dict[str, Frame]:
     """The rows of these data files, by name."""
     return {name: Frame.read(con.execute(f"FROM out_{name}")) for name in names}
 
 
-def write_data(con: duckdb.DuckDBPyConnection, drawn: DrawnFiles, tables: Marks) -> None:
+def write_data(con: Connection, drawn: DrawnFiles, tables: Marks) -> None:
     """Write every data file of the month as CSV (UTF-8, header row, empty cell for null).
 
     A file that has the same rows already is left as it is.

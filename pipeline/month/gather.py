@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 from pipeline.measures.bases import month_number
 from pipeline.measures.series import Calendar
+from pipeline.measures.signal_counts import one_by_one_rules
+from pipeline.month.cases import ADDED_BY_HAND
 from pipeline.rules import all_rules
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 
@@ -21,11 +22,7 @@ ENOUGH_RECEIVED = 0.9
 
 
 def gather(
-    con: duckdb.DuckDBPyConnection,
-    versions: list[VersionInStore],
-    month: str,
-    measures: Frame,
-    tool_version: str,
+    con: Connection, versions: list[VersionInStore], month: str, measures: Frame, tool_version: str
 ) -> MonthReview:
     """What the month's pages are drawn from but figures and answers; call after `make_tables`."""
     # long: one line a field of the review
@@ -34,6 +31,7 @@ def gather(
     received = _by_month(con, month)
     service = con.execute("SELECT service FROM delivered.delivery LIMIT 1").fetchone()
     counted = con.execute(_COUNTS, {"month": month}).fetchone() or (0, 0)
+    alone = con.execute(_ONE_BY_ONE, {"rules": list(one_by_one_rules())}).fetchone() or (0,)
     return MonthReview(
         service=str(service[0]) if service else "",
         month=month,
@@ -56,10 +54,11 @@ def gather(
         cannulas=Frame.read(con.execute(CANNULAS, {"month": month})),
         confidentiality=confidentiality(con),
         late=late_trips(con, month),
+        one_by_one=int(alone[0]),
     )
 
 
-def late_trips(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
+def late_trips(con: Connection, month: str) -> dict[str, int]:
     """Trips of months before `month` that came first with the last delivery, by month.
 
     A month that came whole with it is not late. Trips delivered once more are not counted.
@@ -67,7 +66,7 @@ def late_trips(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, int]:
     return {name: int(trips) for name, trips in con.execute(_LATE, {"month": month}).fetchall()}
 
 
-def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
+def confidentiality(con: Connection) -> str:
     """The statement of the delivery received last; empty where it has none."""
     row = con.execute("""
         SELECT d.confidentiality FROM delivered.delivery d JOIN delivered.latest l
@@ -76,9 +75,7 @@ def confidentiality(con: duckdb.DuckDBPyConnection) -> str:
     return str(row[0]) if row and row[0] else ""
 
 
-def calendar(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], month: str
-) -> Calendar:
+def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Calendar:
     """Every month from the first to `month`, those short of trips, and where phases begin."""
     received = _by_month(con, month)
     months = _every_month(min([*received, month]), month)
@@ -98,7 +95,7 @@ def _every_month(first: str, last: str) -> list[str]:
     return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
 
 
-def _by_month(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, tuple[int, int | None]]:
+def _by_month(con: Connection, month: str) -> dict[str, tuple[int, int | None]]:
     rows = con.execute(
         """
         SELECT coalesce(r.month, e.month) AS month, coalesce(r.trips, 0), e.trips
@@ -152,6 +149,14 @@ _COUNTS = """
     SELECT (SELECT count(*) FROM delivered.holding h JOIN delivered.trips t USING (trip_key)
             ANTI JOIN judged.trip_window w USING (trip_key) WHERE t.service_month = $month),
            (SELECT count(*) FROM month_case WHERE kind <> 'audit')
+"""
+
+# a trip that only a person added is shown with the cases, not for what happened on it
+_ONE_BY_ONE = f"""
+    SELECT count(*) FROM (
+        SELECT trip_key FROM month_trigger WHERE place < {ADDED_BY_HAND}
+        UNION SELECT trip_key FROM month_flag
+        WHERE verdict = 'deviation' AND list_contains($rules, rule))
 """
 
 _LATE = """

@@ -8,19 +8,18 @@ from pipeline.month import data_files, gather
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import month_words
 from pipeline.store.sql import literal
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 TABLES = ("verdicts", "evidence", "timeline", "problems", "cases")
 
 
 def one_case(
-    con: duckdb.DuckDBPyConnection, versions: list[VersionInStore], trip_id: str, version: str
+    con: Connection, versions: list[VersionInStore], trip_id: str, version: str
 ) -> MonthReview | None:
     """A review that holds this trip alone, as `reports.case` draws it; None if it is not judged.
 

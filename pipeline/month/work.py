@@ -6,22 +6,18 @@ in `pipeline/followup/fetch.py` before.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.measures.bases import month_number
 from pipeline.rules import all_rules
 from pipeline.store.answers_view import READ_TRIPS
 from pipeline.store.content_hash import make_contents
+from schemas.connection import Connection
 from schemas.work import EquipmentUnit, MonthWork, WorkItem
-
-if TYPE_CHECKING:
-    import duckdb
 
 EQUIPMENT_MONTHS = 12
 """A unit fails seldom: its year to the month under review is shown beside the month."""
 
 
-def make_work(con: duckdb.DuckDBPyConnection, month: str) -> None:
+def make_work(con: Connection, month: str) -> None:
     """Make `flag_state` and `month_work`; after `month_case` and `month_fetch`.
 
     They hold what `schemas.outputs.Flags` and `Work` describe.
@@ -34,7 +30,7 @@ def make_work(con: duckdb.DuckDBPyConnection, month: str) -> None:
     con.execute(_MONTH_WORK)
 
 
-def make_equipment(con: duckdb.DuckDBPyConnection, month: str) -> None:
+def make_equipment(con: Connection, month: str) -> None:
     """Make `month_equipment`: what `schemas.outputs.Equipment` describes."""
     number = month_number(month) - EQUIPMENT_MONTHS + 1
     first = f"{number // 12:04d}-{number % 12 + 1:02d}"
@@ -42,7 +38,7 @@ def make_equipment(con: duckdb.DuckDBPyConnection, month: str) -> None:
     con.execute(_EQUIPMENT, {"month": month, "first": first, "cutoff": cutoff})
 
 
-def month_work(con: duckdb.DuckDBPyConnection, month: str) -> MonthWork:
+def month_work(con: Connection, month: str) -> MonthWork:
     """The month's work as typed records; call after `make_work` and `make_equipment`."""
     items = con.execute("""
         SELECT kind, trip_id, base, why, coalesce(rule, ''), coalesce(severity, ''), place, state,

@@ -16,11 +16,10 @@ from pipeline.sharing.periods import Period
 from pipeline.sharing.sizes import given_away
 from pipeline.store.database import transaction
 from pipeline.store.ledger import record_shared
+from schemas.connection import Connection
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.sharing.edition import Rows
     from schemas.month_review import MonthReview
     from schemas.shared_outputs import SharedTables
@@ -61,7 +60,7 @@ class Proposal:
         return "\n".join([*lines, *self.cautions])
 
 
-def proposed(con: duckdb.DuckDBPyConnection, review: MonthReview) -> Proposal:
+def proposed(con: Connection, review: MonthReview) -> Proposal:
     """What of a judged month may be told; stores nothing."""
     counts = shared_counts(con, review.month)
     before = kept(con)
@@ -82,7 +81,7 @@ def proposed(con: duckdb.DuckDBPyConnection, review: MonthReview) -> Proposal:
 
 
 def hand_over(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     proposal: Proposal,
     by: str | None = None,
     base: str | None = None,
@@ -101,10 +100,7 @@ def hand_over(
 
 
 def share(
-    con: duckdb.DuckDBPyConnection,
-    review: MonthReview,
-    by: str | None = None,
-    base: str | None = None,
+    con: Connection, review: MonthReview, by: str | None = None, base: str | None = None
 ) -> Proposal:
     """What of a judged month may be told, handed over at once."""
     found = proposed(con, review)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.occlusion_rate import ventilator_time
+from schemas.connection import Connection
 from schemas.record import dataclass
 from schemas.shared_outputs import ALL_RULES
 
 if TYPE_CHECKING:
-    import duckdb
     import pandas as pd
 
 _ANSWERS = f"""
@@ -67,7 +67,7 @@ class SharedCounts:
     ventilator: pd.DataFrame
 
 
-def shared_counts(con: duckdb.DuckDBPyConnection, month: str) -> SharedCounts:
+def shared_counts(con: Connection, month: str) -> SharedCounts:
     """The counts of every month up to `month`, from what the store has judged."""
     answers = con.execute(_ANSWERS, {"month": month}).df()
     con.execute(ventilator_time(), {"month": month})

@@ -11,16 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.sharing.periods import Period
 from pipeline.store.followup_tables import ensure_followup_tables, has_table, insert
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    import duckdb
-
     from schemas.shared_outputs import SharedTables
 
 
-def kept(con: duckdb.DuckDBPyConnection) -> dict[Period, dict[str, list[dict[str, Any]]]]:
+def kept(con: Connection) -> dict[Period, dict[str, list[dict[str, Any]]]]:
     """Every period shared so far with its rows by table, oldest first; stores nothing."""
     if not has_table(con, "shared_period"):
         return {}
@@ -28,7 +27,7 @@ def kept(con: duckdb.DuckDBPyConnection) -> dict[Period, dict[str, list[dict[str
     return {Period(str(first), str(last)): json.loads(content) for first, last, content in rows}
 
 
-def keep(con: duckdb.DuckDBPyConnection, tables: SharedTables, new: Collection[Period]) -> None:
+def keep(con: Connection, tables: SharedTables, new: Collection[Period]) -> None:
     """Remember what the `new` periods were told with; call inside the transaction of the act."""
     ensure_followup_tables(con)
     if new:

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from schemas.connection import Connection
 from schemas.findings import OLD_WORDS
-
-if TYPE_CHECKING:
-    import duckdb
 
 _NEW = " ".join(f"WHEN '{old}' THEN '{new}'" for old, (new, _) in OLD_WORDS.items())
 _CAUSE = " ".join(f"WHEN '{old}' THEN '{cause}'" for old, (_, cause) in OLD_WORDS.items() if cause)
@@ -92,7 +88,7 @@ READ_TRIPS = """
 """SQL of the trips of which somebody concluded something, or closed the case."""
 
 
-def make_answers(con: duckdb.DuckDBPyConnection) -> None:
+def make_answers(con: Connection) -> None:
     """Make `answer_now`: what `loop.answer` has now, worked out once for many that read it."""
     con.execute("CREATE OR REPLACE TEMP TABLE answer_now AS FROM loop.answer")
 

@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
 from pipeline.store.followup_tables import ensure_followup_tables, insert
 from pipeline.store.ledger import record
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
-def baseline_months(con: duckdb.DuckDBPyConnection) -> set[str]:
+def baseline_months(con: Connection) -> set[str]:
     """The months of the baseline; call after `ensure_followup_tables`."""
     return {month for (month,) in con.execute("SELECT month FROM loop.baseline").fetchall()}
 
 
-def mark_baseline(
-    con: duckdb.DuckDBPyConnection, months: Sequence[str], by: str | None = None
-) -> None:
+def mark_baseline(con: Connection, months: Sequence[str], by: str | None = None) -> None:
     """Make `months` part of the baseline; call in the transaction that loads them.
 
     Refused for a month with an answer, an audit or a publication: its cases were opened already.

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.followup_tables import has_table
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
-def added_trips(con: duckdb.DuckDBPyConnection) -> list[str]:
+def added_trips(con: Connection) -> list[str]:
     """Tokens of the trips that somebody added by hand for reading, sorted."""
     return [key for key, *_ in _standing(con, "added")]
 
 
-def approvals(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[str, str]]:
+def approvals(con: Connection) -> dict[str, tuple[str, str]]:
     """Who approved which protocol version and in which month, by its id."""
     return {key: (by, month) for key, by, month in _standing(con, "approval")}
 
 
-def _standing(con: duckdb.DuckDBPyConnection, thing: str) -> list[tuple[str, str, str]]:
+def _standing(con: Connection, thing: str) -> list[tuple[str, str, str]]:
     if not has_table(con, "move"):
         return []
     return con.execute(

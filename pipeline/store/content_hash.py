@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.sql import in_table, quoted
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 MARK_LENGTH = 12
 
@@ -44,7 +40,7 @@ def contents(keys: str) -> str:
     """
 
 
-def make_contents(con: duckdb.DuckDBPyConnection, table: str, keys: str) -> None:
+def make_contents(con: Connection, table: str, keys: str) -> None:
     """Make the temporary table `table` of what `contents` gives of the table `keys`."""
     # mostly nothing was delivered again
     some = con.execute(f"SELECT 1 FROM {keys} LIMIT 1").fetchall()
@@ -59,7 +55,7 @@ def _cell(column: str, *, added: bool) -> str:
     return f"coalesce({quoted(column)}::VARCHAR, chr(30))"
 
 
-def make_states(con: duckdb.DuckDBPyConnection, asked: str) -> None:
+def make_states(con: Connection, asked: str) -> None:
     """Make `trip_state` (trip_id, trip_key, month, seen) of the held trips among `asked`.
 
     `asked` is a relation with trip_id. `seen` is the mark; call after judging.

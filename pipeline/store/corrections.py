@@ -8,15 +8,11 @@ is corrected again; where the source has changed the value, the source holds.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.database import one, sql_type
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.sql import quoted
+from schemas.connection import Connection
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    import duckdb
 
 HOLDING = """
     CREATE OR REPLACE VIEW delivered.holding AS
@@ -29,7 +25,7 @@ HOLDING = """
 """
 
 
-def corrections(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def corrections(con: Connection, month: str) -> Frame:
     """The corrections in force in the content that holds, up to `month`.
 
     Follows `schemas.followup_outputs.Corrections`.
@@ -63,7 +59,7 @@ def placed_rows(table: str) -> str:
     )
 
 
-def apply_corrections(con: duckdb.DuckDBPyConnection) -> range:
+def apply_corrections(con: Connection) -> range:
     """Make corrected content of every held trip that lacks it; returns the new trip keys.
 
     Call in the transaction that stores a delivery or a sheet of corrections, before its entry
@@ -84,7 +80,7 @@ def apply_corrections(con: duckdb.DuckDBPyConnection) -> range:
     return range(first, first + trips)
 
 
-def _find_applicable(con: duckdb.DuckDBPyConnection) -> None:
+def _find_applicable(con: Connection) -> None:
     """Make `applicable`: the last correction of each cell whose row still has the wrong value."""
     con.execute("""
         CREATE OR REPLACE TEMP TABLE applicable (
@@ -112,7 +108,7 @@ def _find_applicable(con: duckdb.DuckDBPyConnection) -> None:
         )
 
 
-def _copy(con: duckdb.DuckDBPyConnection) -> None:
+def _copy(con: Connection) -> None:
     """Copy the content of the trips in `correcting` under their new keys, corrected."""
     from schemas.stored import CHILD_TABLES, STORED
 

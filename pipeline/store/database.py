@@ -19,6 +19,7 @@ import duckdb
 
 from pipeline.errors import Problem, Refused
 from pipeline.store.renaming import name_unless_taken
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
     from schemas import shape as pa
@@ -120,7 +121,7 @@ def open_store(
     read_only: bool = False,
     memory_limit: str | None = None,
     threads: int | None = None,
-) -> duckdb.DuckDBPyConnection:
+) -> Connection:
     """Open the store at `path`, making it first if `create`; Refused if it cannot be used.
 
     Work that does not fit in memory spills into a folder beside the store, which is removed.
@@ -153,7 +154,7 @@ def open_store(
     return con
 
 
-def enough_threads(con: duckdb.DuckDBPyConnection, coming: int) -> None:
+def enough_threads(con: Connection, coming: int) -> None:
     """Let all processors work on a store that is about to be given a delivery of so many bytes."""
     if coming > LARGE_DELIVERY_BYTES:
         con.execute("RESET threads")
@@ -162,7 +163,7 @@ def enough_threads(con: duckdb.DuckDBPyConnection, coming: int) -> None:
 @contextmanager
 def open_scratch(
     *, memory_limit: str | None = None, threads: int | None = None
-) -> Iterator[duckdb.DuckDBPyConnection]:
+) -> Iterator[Connection]:
     """A database that is never kept, to check a delivery in; what it spills is removed."""
     with tempfile.TemporaryDirectory(prefix="tailrace-") as spill:
         con = duckdb.connect(config=_config(Path(spill), memory_limit, threads))
@@ -173,7 +174,7 @@ def open_scratch(
 
 
 @contextmanager
-def transaction(con: duckdb.DuckDBPyConnection, *, begun: bool = False) -> Iterator[None]:
+def transaction(con: Connection, *, begun: bool = False) -> Iterator[None]:
     """Everything inside is stored, or nothing is; and what came before, where it is `begun`."""
     if not begun:
         con.begin()
@@ -186,9 +187,7 @@ def transaction(con: duckdb.DuckDBPyConnection, *, begun: bool = False) -> Itera
 
 
 def one(
-    con: duckdb.DuckDBPyConnection,
-    sql: str,
-    parameters: Sequence[Any] | Mapping[str, Any] | None = None,
+    con: Connection, sql: str, parameters: Sequence[Any] | Mapping[str, Any] | None = None
 ) -> tuple[Any, ...]:
     """Return the only row of a query; all rows are fetched, so that the connection is free."""
     rows = con.execute(sql, parameters).fetchall()
@@ -197,7 +196,7 @@ def one(
     return rows[0]
 
 
-def create_layout(con: duckdb.DuckDBPyConnection) -> None:
+def create_layout(con: Connection) -> None:
     """Create the empty schemas, tables and views of a store."""
     from schemas.stored import STORED
 
@@ -258,7 +257,7 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _connect(path: Path, config: dict[str, Any], *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def _connect(path: Path, config: dict[str, Any], *, read_only: bool) -> Connection:
     try:
         return duckdb.connect(str(path), read_only=read_only, config=config)
     except duckdb.Error as error:
@@ -320,7 +319,7 @@ def _remove_asides(*asides: Path) -> None:
             left.unlink(missing_ok=True)
 
 
-def _layout(con: duckdb.DuckDBPyConnection) -> int | None:
+def _layout(con: Connection) -> int | None:
     """Which layout the store has; None if it is not a store."""
     try:
         return int(one(con, "SELECT max(version) FROM delivered.layout")[0])

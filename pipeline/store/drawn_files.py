@@ -10,14 +10,12 @@ import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import field
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from pipeline.store.kept_results import found_kept
 from pipeline.store.whole import link
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 Made = str | Callable[[], str]
 """A mark of what a file is made from, or what works it out; empty: the file is always drawn."""
@@ -89,13 +87,13 @@ class DrawnFiles:
                 self.now[name] = File("", sha256(path))
 
 
-def drawn_before(con: duckdb.DuckDBPyConnection, month: str) -> Drawn:
+def drawn_before(con: Connection, month: str) -> Drawn:
     """What the files of the month's folder were made from when they were drawn last."""
     return {k: v for *_, files in found_kept(con, f"drawn {month}", "") for k, v in files.items()}
 
 
 def data_stands(
-    con: duckdb.DuckDBPyConnection, folder: Path, month: str, tables: dict[str, tuple[int, str]]
+    con: Connection, folder: Path, month: str, tables: dict[str, tuple[int, str]]
 ) -> bool:
     """Whether a month's folder has these data files (length and mark) as they would be written."""
     before = drawn_before(con, month)

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.errors import refused
 from pipeline.store.answers_view import VIEWS
 from pipeline.store.database import one, table_ddl
-
-if TYPE_CHECKING:
-    import duckdb
-
+from schemas.connection import Connection
 
 AT_ONCE = 200
 """Rows put into one statement."""
 
 
-def ensure_followup_tables(con: duckdb.DuckDBPyConnection) -> None:
+def ensure_followup_tables(con: Connection) -> None:
     """Create what is missing of the schema `loop`; part of the transaction at hand, if any."""
     from schemas.followup import FOLLOWUP_TABLES
 
@@ -33,12 +30,12 @@ def ensure_followup_tables(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(view)
 
 
-def has_followup_tables(con: duckdb.DuckDBPyConnection) -> bool:
+def has_followup_tables(con: Connection) -> bool:
     """Whether this store keeps a ledger; those open for reading only may not."""
     return has_table(con, "ledger")
 
 
-def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
+def has_table(con: Connection, name: str) -> bool:
     """Whether the table `name` of the follow-up is there: an older store lacks what came later."""
     (tables,) = one(
         con,
@@ -48,7 +45,7 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
     return bool(tables)
 
 
-def insert(con: duckdb.DuckDBPyConnection, table: str, rows: Iterable[Sequence[Any]]) -> None:
+def insert(con: Connection, table: str, rows: Iterable[Sequence[Any]]) -> None:
     """Add rows of few and human-made things to a table of the follow-up."""
     for some in batched(rows, AT_ONCE):
         marks = ", ".join(f"({', '.join('?' for _ in row)})" for row in some)
@@ -63,17 +60,17 @@ def batched(rows: Iterable[Sequence[Any]], size: int) -> Iterator[list[Sequence[
         yield some
 
 
-def next_number(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+def next_number(con: Connection, table: str, column: str) -> int:
     """The next number of a numbered table."""
     return int(one(con, f"SELECT coalesce(max({column}), 0) + 1 FROM loop.{table}")[0])
 
 
-def service_of(con: duckdb.DuckDBPyConnection) -> str:
+def service_of(con: Connection) -> str:
     """Token of the store's service; empty before the first delivery."""
     return str(one(con, "SELECT coalesce(min(service), '') FROM delivered.delivery")[0])
 
 
-def check_judged(con: duckdb.DuckDBPyConnection) -> None:
+def check_judged(con: Connection) -> None:
     """Refused if no review has judged a trip of this store yet."""
     (tables,) = one(
         con,

@@ -19,13 +19,10 @@ import zlib
 from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from pipeline.store.database import one, transaction
-
-if TYPE_CHECKING:
-    import duckdb
-
+from schemas.connection import Connection
 
 Made = TypeVar("Made")
 
@@ -64,10 +61,7 @@ def made_from_hash(*parts: Any) -> str:
 
 
 def kept(
-    con: duckdb.DuckDBPyConnection,
-    name: str,
-    made_from: str | Callable[[], str],
-    make: Callable[[], Made],
+    con: Connection, name: str, made_from: str | Callable[[], str], make: Callable[[], Made]
 ) -> Made:
     """What `make` gives, or what it gave when `name` was made from the same by the same program.
 
@@ -86,7 +80,7 @@ def kept(
     return made
 
 
-def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -> None:
+def keep(con: Connection, name: str, made_from: str, made: Any) -> None:
     """Keep a result that was made already; the oldest go where there are too many."""
     if writable(con):
         _make_room(con)
@@ -94,7 +88,7 @@ def keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -
             _keep(con, name, made_from, made)
 
 
-def keep_tables(con: duckdb.DuckDBPyConnection, names: Sequence[str], made_from: str) -> None:
+def keep_tables(con: Connection, names: Sequence[str], made_from: str) -> None:
     """Keep temporary tables, all in place of those kept before: of one month there are some."""
     if not writable(con):
         return
@@ -105,18 +99,18 @@ def keep_tables(con: duckdb.DuckDBPyConnection, names: Sequence[str], made_from:
         _keep(con, "tables", made_from, tuple(names))
 
 
-def _anything(con: duckdb.DuckDBPyConnection) -> bool:
+def _anything(con: Connection) -> bool:
     """Whether results are kept in this store at all."""
     asked = "SELECT 1 FROM duckdb_tables() WHERE schema_name = 'kept' AND table_name = 'made'"
     return bool(con.execute(asked).fetchall())
 
 
-def _make_room(con: duckdb.DuckDBPyConnection) -> None:
+def _make_room(con: Connection) -> None:
     if not _anything(con):
         con.execute(_LAYOUT)
 
 
-def _keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) -> None:
+def _keep(con: Connection, name: str, made_from: str, made: Any) -> None:
     content = zlib.compress(pickle.dumps(made, protocol=5), level=1)
     last, taken = one(
         con,
@@ -134,7 +128,7 @@ def _keep(con: duckdb.DuckDBPyConnection, name: str, made_from: str, made: Any) 
         )
 
 
-def use_kept_tables(con: duckdb.DuckDBPyConnection, made_from: str) -> bool:
+def use_kept_tables(con: Connection, made_from: str) -> bool:
     """Let the kept tables be found by their names, if they were made from this; whether they were.
 
     A temporary table goes before a kept one of its name.
@@ -145,7 +139,7 @@ def use_kept_tables(con: duckdb.DuckDBPyConnection, made_from: str) -> bool:
     return kept_now
 
 
-def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> list[Any]:
+def found_kept(con: Connection, name: str, made_from: str) -> list[Any]:
     """What is kept under `name`, if it was made from the same; an empty list if nothing is."""
     if not _anything(con):
         return []
@@ -158,7 +152,7 @@ def found_kept(con: duckdb.DuckDBPyConnection, name: str, made_from: str) -> lis
         return []
 
 
-def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[str, str]:
+def state(con: Connection, schema: str, *left_out: str) -> dict[str, str]:
     """A mark of each table of a schema of the store, but for those left out; changes with any row.
 
     Where rows stand does not enter. A mark is not proof against somebody who seeks one alike. Call
@@ -178,7 +172,7 @@ def state(con: duckdb.DuckDBPyConnection, schema: str, *left_out: str) -> dict[s
     return marks | dict(con.execute(asked).fetchall() if asked else ())
 
 
-def table_marks(con: duckdb.DuckDBPyConnection, names: Sequence[str]) -> dict[str, tuple[int, str]]:
+def table_marks(con: Connection, names: Sequence[str]) -> dict[str, tuple[int, str]]:
     """How many rows each of these temporary tables has, and a mark of them.
 
     The mark changes with any row, with their order, and with a column's name or type.
@@ -229,6 +223,6 @@ class _Reader(pickle.Unpickler):
         raise pickle.UnpicklingError(f"{module}.{name} is no part of a result")
 
 
-def writable(con: duckdb.DuckDBPyConnection) -> bool:
+def writable(con: Connection) -> bool:
     """Whether the store at hand may be written."""
     return con.execute("SELECT current_setting('access_mode')").fetchone() != ("read_only",)

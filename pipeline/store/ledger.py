@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.store.database import one
 from pipeline.store.followup_tables import ensure_followup_tables, has_followup_tables, has_table
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 FIRST = "0" * 64
 NOTHING = hashlib.sha256(b"").hexdigest()
@@ -70,7 +68,7 @@ class Entry:
         return hashlib.sha256(text.encode()).hexdigest()
 
 
-def record(con: duckdb.DuckDBPyConnection, what: str, detail: dict[str, Any]) -> None:
+def record(con: Connection, what: str, detail: dict[str, Any]) -> None:
     """Add an entry; call inside the transaction of what it tells of. None values are left out."""
     if not has_followup_tables(con):
         ensure_followup_tables(con)
@@ -90,9 +88,7 @@ def record(con: duckdb.DuckDBPyConnection, what: str, detail: dict[str, Any]) ->
     )
 
 
-def record_delivery(
-    con: duckdb.DuckDBPyConnection, delivery_no: int, by: str | None, corrected: range
-) -> None:
+def record_delivery(con: Connection, delivery_no: int, by: str | None, corrected: range) -> None:
     """Add the entry of a delivery that was just received, new or again.
 
     `corrected`: keys of the content that was made of it by corrections.
@@ -112,11 +108,7 @@ def record_delivery(
 
 
 def record_stored(
-    con: duckdb.DuckDBPyConnection,
-    what: str,
-    number: int,
-    detail: dict[str, Any],
-    corrected: range = range(0),
+    con: Connection, what: str, number: int, detail: dict[str, Any], corrected: range = range(0)
 ) -> None:
     """Add an entry for rows just stored under `number`, with their digests."""
     stored = {name: digest(con, sql, number) for name, sql in STORED_BY[what].items()}
@@ -126,9 +118,7 @@ def record_stored(
     record(con, what, {**detail, **marked, "no": number, "rows": stored})
 
 
-def record_shared(
-    con: duckdb.DuckDBPyConnection, month: str, by: str | None, base: str | None = None
-) -> None:
+def record_shared(con: Connection, month: str, by: str | None, base: str | None = None) -> None:
     """Add the entry of an edition handed over, with every period that no entry told of yet.
 
     `base`: the base whose pack it is; None for the whole edition.
@@ -138,7 +128,7 @@ def record_shared(
     record(con, "shared", {"reviewed": month, "by": by, "base": base, "periods": new})
 
 
-def _periods(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+def _periods(con: Connection) -> dict[str, str]:
     """A digest of what each period shared so far was told with, by its months."""
     if not has_table(con, "shared_period"):
         return {}
@@ -149,7 +139,7 @@ def _periods(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return {str(name): str(mark) for name, mark in rows}
 
 
-def entries(con: duckdb.DuckDBPyConnection) -> list[Entry]:
+def entries(con: Connection) -> list[Entry]:
     """Every entry in order; none in a store from before there was a ledger."""
     if not has_followup_tables(con):
         return []
@@ -157,13 +147,13 @@ def entries(con: duckdb.DuckDBPyConnection) -> list[Entry]:
     return [Entry(*row) for row in rows]
 
 
-def head(con: duckdb.DuckDBPyConnection) -> str:
+def head(con: Connection) -> str:
     """The hash the ledger ends with."""
     last = _last(con) if has_followup_tables(con) else None
     return last[1] if last else FIRST
 
 
-def verify(con: duckdb.DuckDBPyConnection) -> list[str]:
+def verify(con: Connection) -> list[str]:
     """What does not hold together, one sentence each; nothing if the ledger is whole."""
     found = entries(con)
     problems = _chain(found)
@@ -173,7 +163,7 @@ def verify(con: duckdb.DuckDBPyConnection) -> list[str]:
     return problems + (_not_in_ledger(con, found) if has_followup_tables(con) else [])
 
 
-def digest(con: duckdb.DuckDBPyConnection, sql: str, number: int) -> str:
+def digest(con: Connection, sql: str, number: int) -> str:
     """SHA-256 over the rows of a query in a fixed order."""
     (found,) = one(
         con,
@@ -184,7 +174,7 @@ def digest(con: duckdb.DuckDBPyConnection, sql: str, number: int) -> str:
     return str(found)
 
 
-def content_digests(con: duckdb.DuckDBPyConnection, keys: str) -> dict[str, list[Any]]:
+def content_digests(con: Connection, keys: str) -> dict[str, list[Any]]:
     """Rows and a digest of every table for the trips of `keys`, SQL that gives trip_key.
 
     A streaming digest: it tells an edit, and would not withstand a skilled forger.
@@ -218,7 +208,7 @@ def _of_delivery(delivery_no: int) -> str:
     )
 
 
-def _corrected_content(con: duckdb.DuckDBPyConnection, keys: range) -> dict[str, Any] | None:
+def _corrected_content(con: Connection, keys: range) -> dict[str, Any] | None:
     """What tells corrected content: its keys, from the first to before the last, and digests."""
     if not keys:
         return None
@@ -226,14 +216,14 @@ def _corrected_content(con: duckdb.DuckDBPyConnection, keys: range) -> dict[str,
     return {"keys": [keys.start, keys.stop], "rows": content_digests(con, between)}
 
 
-def _last(con: duckdb.DuckDBPyConnection) -> tuple[int, str] | None:
+def _last(con: Connection) -> tuple[int, str] | None:
     rows = con.execute(
         "SELECT entry_no, hash FROM loop.ledger ORDER BY entry_no DESC LIMIT 1"
     ).fetchall()
     return (int(rows[0][0]), str(rows[0][1])) if rows else None
 
 
-def _engine(con: duckdb.DuckDBPyConnection) -> str:
+def _engine(con: Connection) -> str:
     return str(one(con, "SELECT version()")[0])
 
 
@@ -254,7 +244,7 @@ def _chain(found: list[Entry]) -> list[str]:
     return problems
 
 
-def _changed_rows(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]:
+def _changed_rows(con: Connection, entry: Entry) -> list[str]:
     """Where the rows an entry tells of are no longer what they were."""
     detail = entry.parsed
     number = int(detail.get("delivery" if entry.what == "delivery" else "no") or 0)
@@ -284,7 +274,7 @@ def _changed_rows(con: duckdb.DuckDBPyConnection, entry: Entry) -> list[str]:
     ]
 
 
-def _not_in_ledger(con: duckdb.DuckDBPyConnection, found: list[Entry]) -> list[str]:
+def _not_in_ledger(con: Connection, found: list[Entry]) -> list[str]:
     """What is in the store although no entry tells of it."""
     # an entry that was changed tells nothing: its hash is told of elsewhere
     details = [(e.what, e.parsed) for e in found if e.hash == e.recomputed_hash]
@@ -332,7 +322,7 @@ _NUMBERS = {
 }
 
 
-def _contents(con: duckdb.DuckDBPyConnection) -> list[str]:
+def _contents(con: Connection) -> list[str]:
     """Published files whose bytes are gone or are not those published."""
     import zlib
 

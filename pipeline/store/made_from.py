@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.store.kept_results import made_from_hash, state
+from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    import duckdb
 
 SHOWN_NOWHERE = ("file_content", "workbook", "draft")
 """Tables of the follow-up that no page, sheet or data file is made from."""
@@ -38,7 +36,7 @@ class MadeFrom:
     they are published.
     """
 
-    con: duckdb.DuckDBPyConnection
+    con: Connection
     month: str
     more: list[Any] = field(default_factory=list)
     publishing: bool = False

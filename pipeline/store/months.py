@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
-def months_in_store(con: duckdb.DuckDBPyConnection) -> list[str]:
+def months_in_store(con: Connection) -> list[str]:
     """Every service month of the trips whose content holds, sorted."""
     rows = con.execute("""
         SELECT DISTINCT service_month FROM delivered.holding JOIN delivered.trips USING (trip_key)

@@ -6,13 +6,10 @@ import hashlib
 import logging
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.store.followup_tables import has_table
 from pipeline.store.whole import DRAWING, OLD, carry_late, remove, take_place
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 PUBLICATION = "publication"
 """Beside the drawn pages of a publication: its number, written before the store has it."""
@@ -26,7 +23,7 @@ PLACES = re.compile(r"(shared/)?[0-9]{4}-[0-9]{2}")
 """Folders of a store folder that are put together beside their place."""
 
 
-def recover(con: duckdb.DuckDBPyConnection, folder: Path) -> None:
+def recover(con: Connection, folder: Path) -> None:
     """Finish or take away what a killed command left; say so on the program's log.
 
     Call while the store of `folder` is held.
@@ -49,7 +46,7 @@ def put_assets(made: Path, target: Path) -> None:
             path.replace(there)
 
 
-def _published(con: duckdb.DuckDBPyConnection, folder: Path) -> list[str]:
+def _published(con: Connection, folder: Path) -> list[str]:
     """A month whose publication the store has, and whose pages had no time to take their place."""
     note = folder / DRAWING / PUBLICATION
     number = note.read_text(encoding="ascii") if note.is_file() else ""

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.store.followup_tables import has_table
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 
-def held_retraining(con: duckdb.DuckDBPyConnection) -> str:
+def held_retraining(con: Connection) -> str:
     """SQL for every retraining that holds: month, base, crew_member, rule; each once.
 
     Of base and crew_member one may be null. A store from before there were sheets has those of

@@ -7,15 +7,12 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Refused, usage
 from pipeline.store import owners
 from pipeline.store.database import open_store
 from pipeline.store.recovery import recover
-
-if TYPE_CHECKING:
-    import duckdb
+from schemas.connection import Connection
 
 STORE = "store.duckdb"
 PATIENCE_S = 10.0
@@ -29,7 +26,7 @@ def open_waiting(
     read_only: bool = False,
     patience_s: float = PATIENCE_S,
     threads: int | None = None,
-) -> duckdb.DuckDBPyConnection:
+) -> Connection:
     """Open the store; while another process holds it, try again for `patience_s` seconds.
 
     Refused (store-locked, with the holder's process number) if it is held for longer.
@@ -45,7 +42,7 @@ def open_waiting(
 
 
 @contextmanager
-def store_in(folder: Path, *, read_only: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+def store_in(folder: Path, *, read_only: bool = False) -> Iterator[Connection]:
     """The store of a folder of pages, open for as long as the block runs."""
     con = open_waiting(folder / STORE, read_only=read_only)
     try:
@@ -56,7 +53,7 @@ def store_in(folder: Path, *, read_only: bool = False) -> Iterator[duckdb.DuckDB
         con.close()
 
 
-def tidy(con: duckdb.DuckDBPyConnection, folder: Path) -> None:
+def tidy(con: Connection, folder: Path) -> None:
     """Finish or remove what a killed command left, and close to others what was made open.
 
     Call with the store of `folder` open for writing.

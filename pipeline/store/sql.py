@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.connection import Connection
 from schemas.contract import sheet_name
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.frame import Frame
 
 FEW = 40
@@ -25,13 +24,13 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def make_table(con: duckdb.DuckDBPyConnection, name: str, frame: Frame) -> None:
+def make_table(con: Connection, name: str, frame: Frame) -> None:
     """Make a temporary table of a frame's rows."""
     rows = frame.for_database()  # noqa: F841 - the database finds it by its name
     con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM rows")
 
 
-def in_table(con: duckdb.DuckDBPyConnection, table: str) -> str:
+def in_table(con: Connection, table: str) -> str:
     """SQL: that the trip_id before it is among those of `table`; by name where they are few."""
     rows = con.execute(f"SELECT DISTINCT trip_id FROM {table} LIMIT {FEW + 1}").fetchall()
     if len(rows) > FEW:

@@ -72,6 +72,9 @@ def signals(review: MonthReview, files: dict[str, str]) -> Signals:
     rows += [_row(review, row, files, worse=False) for row in watches]
     came = [words.plain(f"{n} {code}") for code, n in outcomes_of_month(review).items() if n]
     said = [f"Outcomes of {words.month_name(review.month)}: {words.listed(came)}."] if came else []
+    if review.one_by_one:
+        trips = words.many(review.one_by_one, "trip")
+        said.append(f"{trips} always read or with a variance below, first in the work.")
     said += [] if frame is None else [text(r["sentence"]) for r in records(frame)]
     return Signals(tuple(rows), tuple(said))
 

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 WORDS_MOST = 25
 OCCLUSIONS = "occlusions at "
 NO_SIGNAL = "No signal."
-SMALL = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 @dataclass(frozen=True)
@@ -82,24 +81,20 @@ def _none(review: MonthReview) -> str:
 def _gravest(review: MonthReview) -> str:
     """Deaths and arrests of the month, which no shortening leaves out; empty where none."""
     came = outcomes_of_month(review)
-    said = [f"{_counted(came[code]).lower()} {code}" for code in ("died", "arrest") if came[code]]
-    return f"{words.capital(', '.join(said))}." if said else ""
+    said = [f"{came[code]:,} {code}" for code in ("died", "arrest") if came[code]]
+    return f"{', '.join(said)}." if said else ""
 
 
 def _one_by_one(review: MonthReview) -> list[str]:
+    """How many trips came with an always-read trigger or a grave variance, and which variances."""
     frame = review.figures.one_by_one if review.figures is not None else None
     rows = [] if frame is None else [r for r in records(frame) if r["came"]]
-    if not rows:
+    if not review.one_by_one:
         return [""]
-    named = [(text(r["rule"]).replace("-", " "), int(r["came"])) for r in rows]
-    total = sum(n for _, n in named)
-    said = ", ".join(f"{name} {n}" for name, n in named)
-    return [
-        f"Variances: {said}.",
-        f"{words.capital(', '.join(f'{name}: {n}' for name, n in named))}.",
-        f"{_counted(total)} variances shown one by one.",
-        f"{_counted(total)} one by one.",
-    ]
+    named = ", ".join(f"{text(r['rule']).replace('-', ' ')} {int(r['came'])}" for r in rows)
+    trips = words.many(review.one_by_one, "trip")
+    forms = [f"{trips} one by one; variances: {named}."] if named else []
+    return [*forms, f"{trips} one by one.", f"{review.one_by_one:,} one by one."]
 
 
 def _missing(review: MonthReview) -> list[str]:
@@ -107,7 +102,7 @@ def _missing(review: MonthReview) -> list[str]:
     missing = missing_trips(review)
     if not missing:
         return [""]
-    trips = f"{_counted(missing)} {'trip' if missing == 1 else 'trips'} missing"
+    trips = f"{words.many(missing, 'trip')} missing"
     charts = charts_now(review)
     depends = sum(r["certainty"] == "depends" for r in charts)
     if not depends:
@@ -119,7 +114,3 @@ def _missing(review: MonthReview) -> list[str]:
         f"{trips}: {words.many(depends, 'chart')} {hang} on {them}.",
         f"{trips}.",
     ]
-
-
-def _counted(number: int) -> str:
-    return SMALL[number].capitalize() if number < len(SMALL) else f"{number:,}"

@@ -225,3 +225,16 @@ def test_a_death_by_hand_over_is_one_a_day_later(data: dict[str, pd.DataFrame], 
     row = rows.loc[("worse-outcome-day-after", "died")]
     assert row["now_numerator"] == (died | (later == "died")).sum()
     assert row["now_denominator"] == (died | later.notna()).sum()
+
+
+def test_the_first_line_counts_the_trips_that_came_one_by_one(
+    reviewed_sample: Path, data: dict[str, pd.DataFrame]
+) -> None:
+    """Trips always read or with a grave variance, each once, from the lists of the same month."""
+    cases, flags = data["cases"], data["flags"]
+    triggered = cases[cases["why"].str.startswith("Always read")]["trip_id"]
+    grave = flags["rule"].isin(data["one_by_one"]["rule"]) & (flags["verdict"] == "deviation")
+    trips = {*triggered, *flags[grave]["trip_id"]}
+    assert len(trips) > len(triggered) > 0
+    page = (reviewed_sample / "out" / LAST / "index.html").read_text("utf-8")
+    assert f" {len(trips)} one by one." in page

@@ -88,10 +88,10 @@ def test_verdict_names_headlines_then_graver_variances_then_what_is_missing() ->
     said = verdict(review)
     assert said.worse.startswith("Worse: wall")
     assert said.worse.endswith("since March, 9 of 60.")
-    assert "escalation call 1" in said.rest
-    assert said.rest.endswith(missing := "Two trips missing.")
+    assert said.rest.startswith("3 trips one by one; variances: escalation call 1")
+    assert said.rest.endswith(missing := "2 trips missing.")
     calm = figures_with(
-        review,
+        dataclasses.replace(review, one_by_one=0),
         signals=figures_of(review).signals.rows(slice(0)),
         one_by_one=figures_of(review).one_by_one.assign(came=0),
     )
@@ -114,16 +114,16 @@ def test_a_death_is_named_whatever_else_the_first_line_leaves_out() -> None:
     worse_now = dataclasses.replace(review, measures=stacked([review.measures, frame_of(came)]))
     many = [f"rule-{n}" for n in range(9)]
     for given in (worse_now, figures_with(worse_now, signals=signals_named(*many))):
-        assert "One died." in verdict(given).rest
+        assert "1 died." in verdict(given).rest
     said = page_of(measures=worse_now.measures).signals.one_by_one[0]
     assert said == "Outcomes of June 2026: 1 died and 2 more support."
-    quiet = dataclasses.replace(worse_now, expected=54)
+    quiet = dataclasses.replace(worse_now, expected=54, one_by_one=0)
     calm = figures_with(
         quiet,
         signals=figures_of(quiet).signals.rows(slice(0)),
         one_by_one=figures_of(quiet).one_by_one.assign(came=0),
     )
-    assert verdict(calm).rest == "No signal. One died."
+    assert verdict(calm).rest == "No signal. 1 died."
 
 
 def signals_named(*groups: str) -> Frame:
@@ -144,7 +144,7 @@ def test_the_verdict_has_at_most_25_words(signals: int, came: int, missing: int)
     review = golden.month_review()
     charts = figures_of(review).signal_charts.assign(certainty="depends")
     review = figures_with(
-        dataclasses.replace(review, expected=review.received + missing),
+        dataclasses.replace(review, expected=review.received + missing, one_by_one=came),
         signals=signals_named(*names) if names else figures_of(review).signals.rows(slice(0)),
         one_by_one=frame, signal_charts=charts,
     )  # fmt: skip
