@@ -32,7 +32,7 @@ from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.drawing import WHOLE, Part
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 
@@ -112,7 +112,7 @@ def undrawn_cases(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterat
         return
     details = review.details
     cases = cache(lambda: Cases(review, details))
-    trips = records(details.trips.only(["trip_id", "reading_order"]))
+    trips = details.trips.only(["trip_id", "reading_order"]).records()
     frame = vars(page_frame(review, site, "case", up="../"))
     answers, corrections = answers_by_trip(review), corrections_by_trip(review)
     for index in range(part[0], len(trips), part[1]):

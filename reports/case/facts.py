@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from reports.case.picture_records import Milestone
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 
 if TYPE_CHECKING:
     from schemas.case_detail import CaseDetails
@@ -26,12 +26,12 @@ class Cases:
     """Rows of every frame by trip, and what rules and cannulas are called."""
 
     def __init__(self, review: MonthReview, details: CaseDetails) -> None:
-        self.trips = records(details.trips)
+        self.trips = details.trips.records()
         self.not_recorded = details.not_recorded
-        self.by_trip = {name: _by_trip(records(getattr(details, name))) for name in MANY}
-        self.cases = {text(row["trip_id"]): row for row in records(review.cases)}
+        self.by_trip = {name: _by_trip(getattr(details, name).records()) for name in MANY}
+        self.cases = {text(row["trip_id"]): row for row in review.cases.records()}
         self.rules = {facts.rule: facts for facts in review.rules}
-        self.cannulas = {text(row["id"]): row for row in records(review.cannulas)}
+        self.cannulas = {text(row["id"]): row for row in review.cannulas.records()}
 
     def trip(self, facts: Row) -> Row:
         """One trip: its facts and, under the name of each frame, its rows in their order."""

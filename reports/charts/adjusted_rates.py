@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.charts.rate_data import methods_of
 from reports.text import words
 from reports.text.estimates import few_words, rate_bound
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.rates import RateCell, RateRow, Rates
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ TOO_WIDE = 50.0
 def with_adjusted(review: MonthReview, rates: Rates) -> Rates:
     """The rates of a page, its sizes joined with the sizes frame where there is one."""
     frame = None if review.figures is None else review.figures.sizes
-    found = {} if frame is None else {text(r["cannula"]): r for r in records(frame)}
+    found = {} if frame is None else {text(r["cannula"]): r for r in frame.records()}
     if not found:
         return rates
     sizes = [_joined(row, found.get(row.key)) for row in rates.sizes]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_records import Change, ChartRow, Point, Run, Series
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -25,12 +25,12 @@ class ChartTable:
         self.month = review.month
         self.missing = max(0, (review.expected or 0) - review.received)
         self.facts = {f.id: f for f in figures.facts}
-        self.labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+        self.labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
         self.versions = {p.from_month: p.id for p in review.protocol}
         self.points: dict[tuple[str, str, str], list[Row]] = {}
-        for row in records(figures.charts):
+        for row in figures.charts.records():
             self.points.setdefault(_key(row), []).append(row)
-        self.runs = {_key(row): _run(row) for row in records(figures.runs)}
+        self.runs = {_key(row): _run(row) for row in figures.runs.records()}
 
     def series(self, measure: str, group_by: str, value: str = "all") -> Series | None:
         """One series; None where the frames have none."""

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown, shown_range, unit_words
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
     facts = {f.id: f for f in figures.facts}
     severities = {f.rule: f.severity for f in review.rules}
     groups: dict[tuple[str, str], list[Row]] = {}
-    for row in records(figures.funnels):
+    for row in figures.funnels.records():
         groups.setdefault((text(row["measure"]), text(row["rule"])), []).append(row)
     retrained = retrained_within(review, figures)
     found = []
@@ -74,7 +74,7 @@ def window_words(review: MonthReview) -> str:
 def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple[str, str], str]:
     """The latest retraining of each base and rule within the months compared, by its name."""
     last = words.month_number(review.month)
-    rows = sorted(records(figures.before_after), key=lambda r: text(r["month"]))
+    rows = sorted(figures.before_after.records(), key=lambda r: text(r["month"]))
     return {
         (text(r["base"]), text(r["rule"])): words.month_name(text(r["month"]))
         for r in rows

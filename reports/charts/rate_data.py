@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.estimates import few_words, rate_bound
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.rates import RateCell, RateRow, Rates
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ class RateTable:
         frame = review.measures
         self.rows = {
             (text(r["month"]), text(r["group_by"]), text(r["group_value"])): r
-            for r in records(frame.rows(frame["measure"] == RATE))
+            for r in frame.rows(frame["measure"] == RATE).records()
         }
         self.unit = next((text(r["unit"]) for r in self.rows.values()), "events per 100 h")
 
@@ -73,7 +73,7 @@ def size_rows(review: MonthReview, table: RateTable) -> list[RateRow]:
     """One row a cannula size in catalogue order, then sizes the catalogue does not have."""
     measured = set(table.group_values("cannula"))
     catalogue = sorted(
-        records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
+        review.cannulas.records(), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
     )
     labels = [text(c["label"]) for c in catalogue]
     rows = []

@@ -10,7 +10,7 @@ from reports.month.restated import restated_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.signal_lines import lead_lines
 from reports.year.data import YearAction, YearData, year_data
 from reports.year.picture import year_picture
@@ -81,7 +81,7 @@ def confirmed_rows(review: MonthReview) -> tuple[Confirmed, ...]:
         return ()
     frame = review.followup.screen_quality
     own = frame.rows((frame["month"] == review.month) & (frame["verdict"] == "deviation"))
-    rows = [_confirmed(r) for r in records(own) if r["flags"] or r["missed"]]
+    rows = [_confirmed(r) for r in own.records() if r["flags"] or r["missed"]]
     return tuple(sorted(rows, key=lambda r: (-r.share.numerator, -r.flags, r.rule)))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class SourceRow:
 def full_oxygen_data(review: MonthReview) -> tuple[SourceRow, ...]:
     """Minutes of full oxygen by source, and with an SpO2 above 97 %: the month and all months."""
     frame = review.measures
-    rows = records(frame.rows(frame["group_by"] == "source"))
+    rows = frame.rows(frame["group_by"] == "source").records()
     own, every = _by_source(rows, review.month), _by_source(rows, f"to {review.month}")
     if not every:
         return ()

@@ -9,7 +9,7 @@ from reports.charts.drawing import Look, month_look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.sentences import DAY_AFTER, WORSE
 from schemas.record import dataclass
 from schemas.units import Unit
@@ -46,8 +46,7 @@ class Outcomes:
 
 def outcomes_data(figures: MeasureFigures, before: int) -> Outcomes:
     """By hand-over, then by a day later; each together, then by kind. `before`: months compared."""
-    rows = records(figures.years) if figures.years is not None else []
-    own = [r for r in rows if text(r["measure"]) in NAMES]
+    own = [r for r in figures.years.records() if text(r["measure"]) in NAMES]
     own.sort(key=lambda r: (text(r["measure"]), text(r["group_by"]) != "service"))
     found = tuple(_outcome(r) for r in own)
     return Outcomes(found, _finding(found, before), _picture(found, before) if found else "")

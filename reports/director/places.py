@@ -10,7 +10,7 @@ from reports.charts.chart_parts import nice_ceiling
 from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -63,10 +63,8 @@ class PlacesData:
 
 def places_data(figures: MeasureFigures) -> PlacesData:
     """Minutes on the wall by place, and transit, of each base over the last twelve months."""
-    wall, limit = _wall(records(figures.wall_places) if figures.wall_places is not None else [])
-    transit = tuple(
-        _transit(r) for r in (records(figures.transit) if figures.transit is not None else [])
-    )
+    wall, limit = _wall(figures.wall_places.records())
+    transit = tuple(_transit(r) for r in figures.transit.records())
     return PlacesData(
         wall, limit, _wall_finding(wall), wall_picture(wall, limit) if wall else "",
         transit, _transit_finding(transit), transit_picture(transit) if transit else "",

@@ -9,7 +9,7 @@ from reports.charts.drawing import LONG_RUN, Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate, rate_bound
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -56,8 +56,8 @@ class SizesCompared:
 
 def sizes_compared(review: MonthReview, figures: MeasureFigures) -> SizesCompared:
     """Every size with ventilator hours, in the order of the catalogue."""
-    frame = records(figures.sizes)
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    frame = figures.sizes.records()
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
     order = {key: i for i, key in enumerate(labels)}
     frame.sort(key=lambda r: (order.get(text(r["cannula"]), 99), text(r["cannula"])))
     rows = tuple(_size(r, labels) for r in frame if words.some(r["hours"]))

@@ -10,7 +10,7 @@ from reports.charts.chart_parts import Figure, chart_text, nice_ceiling
 from reports.charts.figure_json import variants
 from reports.charts.panels import Grid, axis_title, level_line, panel_axes, panel_title, value_axis
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class WhatIf:
 
 def what_if_data(review: MonthReview) -> WhatIf:
     """Every limit that was tried, its curve and a sentence."""
-    rows = [] if review.what_if is None else records(review.what_if)
+    rows = [] if review.what_if is None else review.what_if.records()
     names = list(dict.fromkeys(text(r["setting"]) for r in rows))
     found = [_limit(name, [r for r in rows if text(r["setting"]) == name]) for name in names]
     limits = tuple(limit for limit in found if limit is not None)

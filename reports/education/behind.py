@@ -18,7 +18,7 @@ from reports.charts.drawing import (
 )
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 
@@ -58,7 +58,7 @@ class ApartTrips:
 def apart_data(review: MonthReview, figures: MeasureFigures) -> tuple[ApartTrips, ...]:
     """Each rule and base that may be named, where the rule measures something."""
     groups: dict[tuple[str, str], list[Row]] = {}
-    for row in records(figures.apart_trips) if figures.apart_trips is not None else []:
+    for row in figures.apart_trips.records():
         if words.some(row["observed"]) is not None and words.some(row["limit"]) is not None:
             groups.setdefault((text(row["rule"]), text(row["base"])), []).append(row)
     rank = {f.rule: severity_rank(f.severity) for f in review.rules}
@@ -128,11 +128,11 @@ class Use:
 
 def use_data(review: MonthReview, figures: MeasureFigures) -> dict[str, tuple[Use, ...]]:
     """Of `flow` and `weight`, each size in catalogue order."""
-    sizes = records(review.cannulas)
+    sizes = review.cannulas.records()
     order = {text(c["id"]): i for i, c in enumerate(sizes)}
     labels = {text(c["id"]): text(c["label"]) for c in sizes}
     found: dict[str, list[tuple[int, Use]]] = {"flow": [], "weight": []}
-    for row in records(figures.cannula_use) if figures.cannula_use is not None else []:
+    for row in figures.cannula_use.records():
         key = text(row["cannula"])
         p5, p25, median, p75, p95 = (float(row[k]) for k in ("p5", "p25", "median", "p75", "p95"))
         use = Use(
@@ -169,7 +169,7 @@ def needed_data(review: MonthReview, figures: MeasureFigures) -> tuple[tuple[Nee
     """A halving of each rule's share, the soonest first; and how far the simulation looked."""
     severity = {f.rule: f.severity for f in review.rules}
     frame = figures.power
-    rows = records(frame.rows((frame["measure"] == SHARE) & (frame["group_by"] == "rule")))
+    rows = frame.rows((frame["measure"] == SHARE) & (frame["group_by"] == "rule")).records()
     horizon = max((int(r["horizon"]) for r in rows), default=0)
     found = [
         Needed(

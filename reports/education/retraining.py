@@ -23,7 +23,7 @@ from reports.charts.drawing import (
 )
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -71,7 +71,7 @@ class Retraining:
 
 def retraining_data(figures: MeasureFigures) -> tuple[Retraining, ...]:
     """One a retraining of a base, the latest first."""
-    found = [_retraining(r) for r in records(figures.before_after)]
+    found = [_retraining(r) for r in figures.before_after.records()]
     found.sort(key=lambda r: (r.base, r.rule))
     return tuple(sorted(found, key=lambda r: r.month, reverse=True))
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.text import words
 from reports.text.case_links import FOLDER, TripLink, trip_link
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 from schemas.work import MonthWork
@@ -112,8 +112,8 @@ class CaseList:
 
 def case_list(review: MonthReview, files: dict[str, str], statuses: dict[str, str]) -> CaseList:
     """The cases in reading order, at most CASES_LISTED, and what they can be filtered by."""
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
-    every = sorted(records(review.cases), key=lambda c: int(c["reading_order"]))
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
+    every = sorted(review.cases.records(), key=lambda c: int(c["reading_order"]))
     listed = [_case(c, labels, files, statuses) for c in every[:CASES_LISTED]]
     return CaseList(
         rows=tuple(listed[:CASES_IN_TABLE]),
@@ -165,7 +165,7 @@ def rules_of(case: Row) -> list[str]:
 
 def work_kinds(review: MonthReview) -> tuple[WorkKind, ...]:
     """What the month asks of people by kind, one count a trip; first: always read, or high."""
-    rows = records(review.cases.only(["trip_id", "group", "severity"]))
+    rows = review.cases.only(["trip_id", "group", "severity"]).records()
     urgent = {
         text(r["trip_id"])
         for r in rows

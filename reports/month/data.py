@@ -39,7 +39,7 @@ from reports.text import words
 from reports.text.case_links import case_files
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from reports.text.verdict import Verdict, verdict
 from schemas.record import dataclass
 
@@ -150,7 +150,7 @@ def exploratory(review: MonthReview) -> Exploratory:
 
 def occlusion_counts(review: MonthReview, trips_left_out: int) -> OcclusionCounts:
     """Events of the month, and why the rates leave some out."""
-    rows = records(review.occlusions.only(["counted", "logged_events", "not_counted_because"]))
+    rows = review.occlusions.only(["counted", "logged_events", "not_counted_because"]).records()
     reasons: dict[str, int] = {}
     for row in rows:
         if not row["counted"]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, MonthEstimate
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now
 from reports.text.standing_signals import worse
@@ -107,7 +107,7 @@ def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
 def key_figures(review: MonthReview, table: MeasureTable, closed: int, cases: int) -> KeyFigures:
     """The four figures with their trend."""
     followup = review.followup
-    due = [] if followup is None else records(followup.follow_ups.only(["overdue"]))
+    due = [] if followup is None else followup.follow_ups.only(["overdue"]).records()
     return KeyFigures(
         rate=table.by_month(RATE),
         kept=table.by_month(ALL_RULES),
@@ -140,7 +140,7 @@ def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
     """
     measured = table.groups(RATE, "cannula")
     catalogue = sorted(
-        records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
+        review.cannulas.records(), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
     )
     labels = [text(c["label"]) for c in catalogue]
     named = {}

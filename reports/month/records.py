@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.sentences import OF_TRIP_ASIDE
 from schemas.record import dataclass
 
@@ -65,7 +65,7 @@ def _received_remark(got: int, due: int | None) -> str:
 def problems(review: MonthReview) -> tuple[Problem, ...]:
     """Problems grouped by kind and problem, with one example place each."""
     groups: dict[tuple[str, str], list[Row]] = {}
-    for row in records(review.problems):
+    for row in review.problems.records():
         groups.setdefault((text(row["kind"]), text(row["problem"])), []).append(row)
     order = KIND_ORDER
     chosen = sorted(

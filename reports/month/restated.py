@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -76,7 +76,7 @@ def restated(followup: FollowUpReview | None, review: MonthReview) -> Restated:
 
 def restated_rows(followup: FollowUpReview | None, review: MonthReview) -> list[RestatedFigure]:
     """Restated figures; first those that read otherwise than published, as measures are ordered."""
-    rows = [_restated(r, review) for r in records(followup.restatements)] if followup else []
+    rows = [_restated(r, review) for r in followup.restatements.records()] if followup else []
     return sorted(rows, key=lambda r: (r.alike, r.order, r.group))
 
 
@@ -101,7 +101,7 @@ def _restated(row: Row, review: MonthReview) -> RestatedFigure:
     by, value, unit = text(row["group_by"]), text(row["group_value"]), text(row["unit"])
     measure, month = text(row["measure"]), text(row["month"])
     name = names.get(measure, words.plain(measure.replace("-", " ")))
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
     group = words.rule_title(value) if by == "rule" else labels.get(value, value)
     then, now = (shown(words.some(row[when]), unit) for when in ("then", "now"))
     return RestatedFigure(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -40,7 +40,7 @@ class MeasureTable:
         self.months = tuple(m for m in review.months if m <= review.month)[-MONTHS_MOST:]
         self.rows: dict[tuple[str, str, str, str], Row] = {
             (text(r["measure"]), text(r["month"]), text(r["group_by"]), text(r["group_value"])): r
-            for r in records(chosen)
+            for r in chosen.records()
         }
 
     def at(self, measure: str, month: str, by: str = "service", value: str = "all") -> Estimate:

@@ -1,18 +1,10 @@
-"""From data frames to plain rows, at the edge of the pages."""
+"""What the rows of a frame are made of, at the edge of the pages."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from schemas.frame import Frame
+from typing import Any
 
 Row = dict[str, Any]
-
-
-def records(frame: Frame) -> list[Row]:
-    """The frame as plain rows; every missing value is None."""
-    return frame.records()
 
 
 def text(value: Any) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 
 if TYPE_CHECKING:
     from reports.text.rates import RateCell, RateRow, Rates
@@ -38,7 +38,7 @@ def outcomes_of_month(review: MonthReview) -> dict[str, int]:
     came = dict.fromkeys(("died", "arrest", "intubated", "more_support"), 0)
     every = review.measures
     of_month = (every["group_by"] == "outcome") & (every["month"] == review.month)
-    for row in records(every.rows(of_month)):
+    for row in every.rows(of_month).records():
         code = text(row["group_value"])
         if row["measure"] == (DAY_AFTER if code == "died" else WORSE):
             came[code] = int(row["numerator"])

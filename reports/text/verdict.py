@@ -6,9 +6,9 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from reports.text.sentences import missing_trips, outcomes_of_month
-from reports.text.signal_lines import charts_now, watched
+from reports.text.signal_lines import charts_now, one_by_one, watched
 from reports.text.standing_signals import Worse, worse
 from schemas.record import dataclass
 
@@ -40,8 +40,8 @@ def verdict(review: MonthReview) -> Verdict:
         return Verdict("", "No signal, no trip missing.")
     line = Verdict("", "")
     for named in signals or [[""]]:
-        for one_by_one, short, said in product(came, missing, named):
-            line = Verdict(said, " ".join(filter(None, (ordinary, gravest, one_by_one, short))))
+        for each, short, said in product(came, missing, named):
+            line = Verdict(said, " ".join(filter(None, (ordinary, gravest, each, short))))
             if len(f"{line.worse} {line.rest}".split()) <= WORDS_MOST:
                 return line
     return line
@@ -87,8 +87,7 @@ def _gravest(review: MonthReview) -> str:
 
 def _one_by_one(review: MonthReview) -> list[str]:
     """How many trips came with an always-read trigger or a grave variance, and which variances."""
-    frame = review.figures.one_by_one if review.figures is not None else None
-    rows = [] if frame is None else [r for r in records(frame) if r["came"]]
+    rows = [r for r in one_by_one(review) if r["came"]]
     if not review.one_by_one:
         return [""]
     named = ", ".join(f"{text(r['rule']).replace('-', ' ')} {int(r['came'])}" for r in rows)
