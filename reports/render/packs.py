@@ -7,9 +7,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from reports.charts.figure_json import has_arrow_heads
 from reports.charts.static_rendering import svg
 from reports.month.restated import restated_rows
+from reports.render.templates import HERE, environment, named
 from reports.text import words
 from reports.text.navigation import PageFrame, Site
 from reports.text.plain_rows import Row
@@ -38,14 +38,12 @@ def pack(review: MonthReview, audience: str) -> str:
     """The month's pack for `committee`, `director` or `education` as one HTML document."""
     assert review.figures is not None
     page, page_figures = AUDIENCES[audience](review, review.figures)
-    template = "committee.html" if audience == "committee" else f"{audience}.html"
-    html = _environment().get_template(template).render(
+    html = _environment().get_template(f"{audience}.html").render(
         page=page,
         pack=_frame(review, audience),
         drawings=drawings(page_figures),
-        figure_ids=sorted(page_figures),
-        cut_figures=sorted(name for name, v in page_figures.items() if has_arrow_heads(v)),
         data_files=[],
+        **named(page_figures),
     )  # fmt: skip
     return unlinked(html)
 
@@ -161,8 +159,6 @@ def styles() -> Any:
     """The pages' style sheet and the packs' own, to stand in the document."""
     from markupsafe import Markup
 
-    from reports.render.write import HERE
-
     both = [(HERE / "assets" / name).read_text("utf-8") for name in ("page.css", "pack.css")]
     return Markup("\n".join(both))
 
@@ -170,8 +166,6 @@ def styles() -> Any:
 def _environment() -> Environment:
     """The pages' environment, with the pack's frame in place of the site's."""
     import jinja2
-
-    from reports.render.write import environment
 
     pages = environment()
     assert pages.loader is not None
