@@ -133,7 +133,7 @@ def _now(points: list[Point]) -> Point | None:
 def _inline(label: str, group_by: str) -> str:
     """A label for use within a sentence: tokens and sizes stay as the service writes them."""
     if group_by in ("rule", "service"):
-        return label[:1].lower() + label[1:]
+        return words.uncapital(label)
     return words.isolated(label)
 
 
@@ -245,7 +245,7 @@ def chart_words(series: Series) -> str:
     if not series.last.reason:
         set_by = words.many(series.baseline, "point")
         return f"{sentence}; {set_by} set the limits"
-    return f"{sentence}; {series.last.reason[:1].lower()}{series.last.reason[1:].rstrip('.')}"
+    return f"{sentence}; {_lowered(series.last.reason)}"
 
 
 def run_words(series: Series) -> str:
@@ -261,7 +261,7 @@ def run_words(series: Series) -> str:
 
 
 def _lowered(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:].rstrip(".")
+    return words.uncapital(sentence).rstrip(".")
 
 
 def signals_of(series: Series) -> list[Point]:
@@ -299,7 +299,7 @@ def panels_finding(panels: list[Series], what: str) -> str:
     first = f"No signal on {charts}, {span}."
     if sentences:
         signals = words.many(sum(len(signals_of(p)) for p in panels), "signal")
-        listed = ". ".join(s[:1].upper() + s[1:] for s in sentences)
+        listed = ". ".join(words.capital(s) for s in sentences)
         first = f"{signals} among {charts}, {span}: {listed}."
     if not shifts:
         return first

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown, shown_range, unit_words
+from reports.charts.rule_rows import retrained_within
 from reports.text import words
 from reports.text.plain_rows import Row, text
 from schemas.units import Unit, severity_rank
@@ -69,17 +70,6 @@ def window_words(review: MonthReview) -> str:
     if months >= MONTHS_COMPARED:
         return f"the last {MONTHS_COMPARED} months"
     return "this month alone" if months == 1 else f"all {months} months"
-
-
-def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple[str, str], str]:
-    """The latest retraining of each base and rule within the months compared, by its name."""
-    last = words.month_number(review.month)
-    rows = sorted(figures.before_after.records(), key=lambda r: text(r["month"]))
-    return {
-        (text(r["base"]), text(r["rule"])): words.month_name(text(r["month"]))
-        for r in rows
-        if words.month_number(text(r["month"])) > last - MONTHS_COMPARED
-    }
 
 
 def _base(row: Row, minimum: float, unit: str, known: MeasureFacts | None) -> Row:
@@ -147,8 +137,9 @@ def outlying_words(funnel: Row, base: Row) -> str:
     side = "above" if base["outside"] > 0 else "below"
     side += " the service" + (", the better side," if base["good"] else "")
     unit = funnel["unit"]
-    label = funnel["label"][:1].lower() + funnel["label"][1:]
-    retrained = f" It was retrained in {base['retrained']}, within these months."
+    label = words.uncapital(funnel["label"])
+    month = words.month_name(base["retrained"])
+    retrained = f" It was retrained in {month}, within these months."
     since = retrained if base["retrained"] else ""
     return (
         f"Base {words.isolated(base['base'])} is {side} on {label}: {base['made_from']}"

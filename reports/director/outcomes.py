@@ -8,7 +8,7 @@ from reports.charts import palette
 from reports.charts.drawing import Look, month_look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
+from reports.text.estimates import Estimate, Ratio, ratio_of, year_estimate
 from reports.text.plain_rows import Row, text
 from reports.text.sentences import DAY_AFTER, WORSE
 from schemas.record import dataclass
@@ -32,7 +32,7 @@ class OutcomeRow:
     whole: bool
     now: Estimate
     before: Estimate
-    ratio: tuple[float | None, float | None, float | None]
+    ratio: Ratio
 
 
 @dataclass(frozen=True)
@@ -50,17 +50,6 @@ def outcomes_data(figures: MeasureFigures, before: int) -> Outcomes:
     own.sort(key=lambda r: (text(r["measure"]), text(r["group_by"]) != "service"))
     found = tuple(_outcome(r) for r in own)
     return Outcomes(found, _finding(found, before), _picture(found, before) if found else "")
-
-
-def year_estimate(row: Row, side: str, unit: Unit) -> Estimate:
-    """The figure of `now` or `before` of a row of the years."""
-    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
-    return estimate(row, unit, estimate=side, **names)
-
-
-def ratio_of(row: Row) -> tuple[float | None, float | None, float | None]:
-    """The ratio of both years with its bounds."""
-    return words.some(row["ratio"]), words.some(row["ratio_low"]), words.some(row["ratio_high"])
 
 
 def _outcome(row: Row) -> OutcomeRow:

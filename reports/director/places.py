@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.chart_parts import nice_ceiling
-from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
+from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture, tick
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
 from reports.text.plain_rows import Row, text
@@ -135,8 +135,7 @@ def wall_picture(wall: Sequence[WallMinutes], limit: float | None) -> Markup:
         for value in scale.ticks(few=narrow):
             x = scale.at(value)
             parts.append(line((x, 16), (x, bottom), palette.LINE))
-            parts.append(svg.text(x, bottom + 13, f"{value:g}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
+            parts.append(tick(x, bottom + 13, f"{value:g}"))
         parts += [_base(w, scale, wide, 20 + BASE_ROW * i, narrow) for i, w in enumerate(wall)]
         if limit is not None:
             x = scale.at(limit)

@@ -8,7 +8,7 @@ from reports.charts import palette
 from reports.charts.drawing import LONG_RUN, Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
-from reports.text.estimates import Estimate, estimate, rate_bound
+from reports.text.estimates import Estimate, Ratio, estimate, rate_bound, ratio_of
 from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 TOO_WIDE = 100.0
 """An adjusted rate whose bounds lie so many times apart is not drawn; assumed."""
 ADJUSTED = Look("adjusted", palette.HISTORY, diamond=True, stroke=1.4)
-Ratio = tuple[float | None, float | None, float | None]
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ def _size(row: Row, labels: dict[str, str]) -> SizeCompared:
     return SizeCompared(
         key, labels.get(key) or key, crude, _adjusted(row), int(row["trips_with_event"] or 0),
         (words.some(row["naive_low"]), rate_bound(words.some(row["naive_high"]))),
-        words.some(row["dispersion"]), _ratio(row, "ratio"), _ratio(row, "adjusted_ratio"),
+        words.some(row["dispersion"]), ratio_of(row), ratio_of(row, "adjusted_ratio"),
         text(row["reason"]),
     )  # fmt: skip
 
@@ -90,11 +89,6 @@ def _adjusted(row: Row) -> Estimate | None:
     )  # fmt: skip
     wide = found.low is None or found.high is None or found.high > TOO_WIDE * found.low
     return None if not found.known or wide else found
-
-
-def _ratio(row: Row, name: str) -> Ratio:
-    value, low, high = (words.some(row[k]) for k in (name, f"{name}_low", f"{name}_high"))
-    return value, low, high
 
 
 def _said(rows: tuple[SizeCompared, ...], named: str, reference: str) -> str:

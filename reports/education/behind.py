@@ -7,15 +7,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.chart_parts import nice_ceiling
-from reports.charts.drawing import (
-    NARROW,
-    TICK,
-    Scale,
-    both,
-    line,
-    note,
-    picture,
-)
+from reports.charts.drawing import NARROW, TICK, Scale, arrow, both, line, note, picture, tick
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
 from reports.text.plain_rows import Row, text
@@ -89,8 +81,7 @@ def _strip(trips: Sequence[Measured], limit: float | None, unit: str, month: str
         for value in scale.ticks(few=narrow):
             x = scale.at(value)
             parts.append(line((x, 14), (x, 30), palette.LINE))
-            parts.append(svg.text(x, STRIP - 2, f"{value:g}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
+            parts.append(tick(x, STRIP - 2, f"{value:g}"))
         if limit is not None:
             x = scale.at(limit)
             parts.append(line((x, 12), (x, 34), palette.INK, 1.2, "4 3"))
@@ -196,8 +187,7 @@ def needed_picture(rows: Sequence[Needed], horizon: int) -> Markup:
         for value in range(0, horizon + 1, 12):
             x = scale.at(value)
             parts.append(line((x, 2), (x, bottom), palette.LINE))
-            parts.append(svg.text(x, bottom + 13, f"{value}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
+            parts.append(tick(x, bottom + 13, f"{value}"))
         for i, row in enumerate(rows):
             parts.append(_needed(row, scale, 6 + 22 * i + 11))
         title = "Months until a halving is noticed, rule by rule"
@@ -212,7 +202,7 @@ def _needed(row: Needed, scale: Scale, y: float) -> str:
     end = scale.end if row.most is None else scale.at(row.most)
     parts.append(line((start, y), (end, y), palette.HISTORY, 1.2))
     if row.most is None:
-        parts.append(svg.tag("path", d=f"M{end:.1f} {y - 4:.1f}l6 4l-6 4z", fill=palette.HISTORY))
+        parts.append(arrow(end, y, palette.HISTORY))
     else:
         parts.append(svg.tag("circle", cx=end, cy=y, r=4, fill=palette.PAPER, stroke=palette.INK,
                              stroke_width=1.5))  # fmt: skip

@@ -22,7 +22,7 @@ from reports.charts.drawing import (
     top_of,
 )
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
+from reports.text.estimates import Estimate, Ratio, estimate
 from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
@@ -48,7 +48,7 @@ class Retraining:
     month: str
     before: Estimate
     after: Estimate
-    ratio: tuple[float | None, float | None, float | None]
+    ratio: Ratio
     verdict: str
     read: str
     window: str

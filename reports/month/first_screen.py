@@ -6,7 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, MonthEstimate
+from reports.text.measure_table import (
+    ALL_RULES,
+    RATE,
+    RECORD,
+    MeasureTable,
+    MonthEstimate,
+    named_sizes,
+)
 from reports.text.plain_rows import text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now
@@ -134,21 +141,8 @@ def _concluded(
 
 
 def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
-    """Sizes in catalogue order, then those that the catalogue does not have.
-
-    A size that is not carried and was never used has no row.
-    """
-    measured = table.groups(RATE, "cannula")
-    catalogue = sorted(
-        review.cannulas.records(), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
-    )
-    labels = [text(c["label"]) for c in catalogue]
-    named = {}
-    for entry in catalogue:
-        key, label = text(entry["id"]), text(entry["label"]) or text(entry["id"])
-        if key in measured or entry.get("carried", True):
-            named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
-    named |= {key: key for key in measured if key not in named}
+    """Every size, and the service."""
+    named = named_sizes(review, table.groups(RATE, "cannula"))
     risen = {one.value: one.beside_name for one in worse(review) if one.of_size}
     return SizeRates(
         rows=tuple(

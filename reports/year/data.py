@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, text
+from reports.text.estimates import Estimate, Ratio, ratio_of, year_estimate
+from reports.text.plain_rows import text
 from reports.text.sentences import two_years
 from reports.text.signal_lines import signal_parts
 from schemas.record import dataclass
@@ -40,7 +40,7 @@ class YearFigure:
     group: str
     now: Estimate
     before: Estimate
-    ratio: tuple[float | None, float | None, float | None]
+    ratio: Ratio
     goal: float | None
     high: bool = False
 
@@ -129,6 +129,7 @@ def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigu
         measure, by, value = (text(row[k]) for k in ("measure", "group_by", "group_value"))
         if by == "outcome":
             continue
+        unit = Unit.RATE if measure == RATE else Unit.SHARE
         facts = rules.get(value) if by == "rule" else None
         rank = severity_rank(facts.severity if facts else None)
         place = {
@@ -140,25 +141,18 @@ def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigu
         figure = YearFigure(
             label=labels.get(value, value) if by == "cannula" else name,
             group=by,
-            now=_side(row, "now"),
-            before=_side(row, "before"),
-            ratio=(words.some(row["ratio"]), words.some(row["ratio_low"]),
-                   words.some(row["ratio_high"])),
+            now=year_estimate(row, "now", unit),
+            before=year_estimate(row, "before", unit),
+            ratio=ratio_of(row),
             goal=facts.goal if facts else None,
             high=facts is not None and facts.severity == "high",
-        )  # fmt: skip
+        )
         found.append((place, figure))
     return tuple(figure for _, figure in sorted(found, key=lambda both: both[0]))
 
 
 def _first(measure: str) -> int:
     return FIRST.index(measure) if measure in FIRST else len(FIRST)
-
-
-def _side(row: Row, side: str) -> Estimate:
-    unit = Unit.RATE if text(row["measure"]) == RATE else Unit.SHARE
-    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
-    return estimate(row, unit, estimate=side, **names)
 
 
 def year_words(figures: Sequence[YearFigure]) -> str:
