@@ -165,7 +165,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     Retraining of single crew members is left out: nobody is ranked. Call after `make_flags` of
     the loop: what readers put down to practice is counted beside the flags.
     """
-    from pipeline.statistics.before_after import windows
+    from pipeline.statistics.before_after import REGRESSION_TO_THE_MEAN, windows
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
@@ -189,7 +189,7 @@ def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
                 "ratio": found.ratio.ratio, "low": found.ratio.lower,
                 "high": found.ratio.upper, "too_few": found.too_few,
                 **_read(own, window), "window": _window(own, window, when),
-                "warning": found.warning,
+                "warning": REGRESSION_TO_THE_MEAN,
             }
         )  # fmt: skip
     return _with_shares(Frame.of_rows(rows, BeforeAfterTraining.to_schema().columns))
@@ -220,10 +220,7 @@ def _compared(
         con,
         f"before and after {month}",
         made_from_hash(trained, flags),
-        lambda: [
-            before_after(own["deviation"], own["judged"], window, picked_for_being_bad=True)
-            for own, window in asked_of
-        ],
+        lambda: [before_after(own["deviation"], own["judged"], window) for own, window in asked_of],
     )
 
 

@@ -316,8 +316,8 @@ def _set(
         clustering.before(month), seed=SEED + m,
     )  # fmt: skip
     groups = [group if group in due else "" for group in map(str, found.groups[m, part])]
-    headline = heights(futures.unchanged, groups).threshold
-    watch = heights(futures.unchanged, groups, times=WATCH_TIMES).threshold
+    headline = heights(futures.unchanged, groups)
+    watch = heights(futures.unchanged, groups, times=WATCH_TIMES)
     volume = twelve_month_volume(found.trips[:m])
     set_now = {g: (h, watch[g], volume) for g, h in headline.items()}
     noticed = noticed_in_100(futures.changed, by_chart(headline, groups))

@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike
 
 from pipeline.statistics import special
 from pipeline.statistics.charts import one_series
-from pipeline.statistics.clustered_intervals import LARGEST_K, LogInterval
-from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.clustered_intervals import LARGEST_K
+from pipeline.statistics.intervals import FloatArray, RatioInterval
 
 
 def effects_covariance(
@@ -44,7 +44,7 @@ def effects_covariance(
 
 def effect_ratio(
     coefficients: ArrayLike, covariance: ArrayLike, contrast: ArrayLike, level: float = 0.95
-) -> LogInterval:
+) -> RatioInterval:
     """exp(contrast . coefficients) with its interval on the log scale.
 
     ``contrast`` (effects,) for one ratio, or (ratios, effects) for several: 1 for the size and -1
@@ -56,4 +56,4 @@ def effect_ratio(
     variance = np.einsum("...i,ij,...j->...", weights, spread, weights)
     half = special.ndtri((1 + level) / 2) * np.sqrt(variance)
     low, middle, high = (np.exp(value + sign * half) for sign in (-1, 0, 1))
-    return LogInterval(middle, low, high, level, "log-linear model, one k for the service")
+    return RatioInterval(middle, low, high, "log-linear model, one k for the service")

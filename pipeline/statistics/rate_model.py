@@ -68,11 +68,9 @@ class RateModel:
 
     groups: tuple[GroupRate, ...]
     terms: tuple[tuple[str, Estimate], ...]
-    reference: str
     dropped: tuple[str, ...]
     rows_left_out: int
     events_left_out: float
-    level: float
     method: str
     reason: str
 
@@ -172,11 +170,9 @@ def rate_model(
     return RateModel(
         groups=tuple(group_rate(i) for i in range(len(labels))),
         terms=fitted.terms(names, level) if fitted else (),
-        reference=reference,
         dropped=fitted.design.dropped if fitted else (),
         rows_left_out=left[0],
         events_left_out=left[1],
-        level=level,
         method="log-linear model, one k for the service",
         reason=problem,
     )

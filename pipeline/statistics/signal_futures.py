@@ -102,8 +102,6 @@ def draw_futures(
     *,
     seed: int,
     futures: int = FUTURES,
-    changed_futures: int = CHANGED_FUTURES,
-    months: int = FUTURE_MONTHS,
     better: bool = False,
 ) -> Futures:
     """Futures of every chart of the family, from its months so far.
@@ -113,12 +111,11 @@ def draw_futures(
     """
     so_far = max(len(rates.events) if rates else 0, len(shares.judged) if shares else 0)
     rng = np.random.default_rng(seed)
-    pick = rng.integers(max(0, so_far - SAMPLED_MONTHS), max(1, so_far), (months, futures))
+    pick = rng.integers(max(0, so_far - SAMPLED_MONTHS), max(1, so_far), (FUTURE_MONTHS, futures))
     draw = _Draw(rng, pick)
     charts = (1 + rates.events.shape[1] if rates else 0) + (shares.judged.shape[1] if shares else 0)
-    year = min(12, months)
-    unchanged = np.zeros((months, charts, futures), dtype=np.float32)
-    changed = np.zeros((year, charts, min(changed_futures, futures)), dtype=np.float32)
+    unchanged = np.zeros((FUTURE_MONTHS, charts, futures), dtype=np.float32)
+    changed = np.zeros((12, charts, min(CHANGED_FUTURES, futures)), dtype=np.float32)
     if not so_far:
         return Futures(unchanged, changed)
     first = charts - (shares.judged.shape[1] if shares else 0)
