@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.measures.bases import month_number
+from schemas.months import later
 from schemas.record import dataclass
 
 
@@ -28,5 +28,4 @@ class Piece:
 
 def after(month: str) -> str:
     """The month after."""
-    number = month_number(month) + 1
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+    return later(month, 1)

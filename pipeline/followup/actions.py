@@ -5,6 +5,7 @@ from __future__ import annotations
 from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
 from schemas.connection import Connection
 from schemas.frame import Frame
+from schemas.months import later
 
 
 def follow_ups(con: Connection, month: str) -> Frame:
@@ -21,9 +22,8 @@ def year_actions(con: Connection, month: str) -> Frame:
 
     An action belongs to its trip's month; one of no trip, as of a signal, to that it was opened in.
     """
-    year, number = month.split("-")
-    first = f"{int(year) - (number != '12'):04d}-{int(number) % 12 + 1:02d}"
-    return Frame.read(con.execute(_YEAR_ACTIONS, {"month": month, "first": first}))
+    asked = {"month": month, "first": later(month, -11)}
+    return Frame.read(con.execute(_YEAR_ACTIONS, asked))
 
 
 def referred(con: Connection, month: str) -> Frame:

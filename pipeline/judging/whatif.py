@@ -24,6 +24,7 @@ from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
 from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
+from schemas.months import later
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -127,7 +128,7 @@ def main_curves(con: Connection, month: str) -> Frame:
         for no, (name, value) in enumerate(values)
     ]
     current = [_with_only(v, set(alone)) for v in versions]
-    months = (_earlier(month), month)
+    months = (later(month, 1 - WINDOW_MONTHS), month)
     con.execute(_BEGIN)
     for trips in ranges_of(con, current, months):
         reuse_judged(con, current, trips)
@@ -223,11 +224,6 @@ def _labelled(con: Connection, sql: str, tried: Sequence[_Tried]) -> list[Row]:
         for t in tried
     }
     return [labels[row[0]] | dict(zip(names, row, strict=True)) for row in found.fetchall()]
-
-
-def _earlier(month: str) -> str:
-    number = int(month[:4]) * 12 + int(month[5:]) - 1 - (WINDOW_MONTHS - 1)
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 def _with_only(stored: VersionInStore, rules: set[str]) -> VersionInStore:

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.measures.clustering import SIZED_TRIPS, service_k
 from schemas.frame import Frame, stacked
+from schemas.months import later, month_number
 
 if TYPE_CHECKING:
     import duckdb
@@ -23,16 +25,12 @@ PROMPTED_MONTHS = 3
 SEED = 26
 PER_HOURS = 100
 
-_RATES = """
-    WITH unit AS (
-        SELECT t.base, v.trip_key, v.cannula, sum(v.events) AS events, sum(v.seconds) AS seconds
-        FROM ventilator_time v JOIN delivered.trips t USING (trip_key)
-        WHERE v.counted AND v.month >= $first GROUP BY ALL
-    ),
-    of_size AS (
+_RATES = f"""
+    WITH of_size AS (
         SELECT base, cannula, sum(events) AS events, sum(seconds) AS seconds,
                sum(seconds::HUGEINT * seconds)::DOUBLE AS squares
-        FROM unit GROUP BY ALL
+        FROM {SIZED_TRIPS} JOIN delivered.trips USING (trip_key)
+        WHERE month >= $first GROUP BY ALL
     )
     SELECT base, sum(events)::DOUBLE AS numerator, sum(seconds) / 3600.0 AS denominator,
            sum(level * seconds ORDER BY cannula) AS expected,
@@ -71,7 +69,6 @@ def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> Frame:
 
 def _rate_rows(con: duckdb.DuckDBPyConnection, counts: Frame) -> Frame:
     """Bases' occlusion rates: limits with the trips' clustering, hierarchical rates, the test."""
-    from pipeline.measures.clustering import service_k
     from pipeline.statistics.clustered_intervals import effective_k
     from pipeline.statistics.funnels import INNER, OUTER, clustered_limits
     from pipeline.store.kept_results import kept, made_from_hash
@@ -240,8 +237,7 @@ def _window(own: Frame, window: Windows, when: str) -> str:
         months = sorted(own["month"][chosen])
         count = f"{len(months)} month{'' if len(months) == 1 else 's'}"
         sides.append(f"{side}: {count} ({_span(months)})." if months else f"{side}: no month.")
-    at = month_number(when)
-    prompted = [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in range(at - PROMPTED_MONTHS, at)]
+    prompted = [later(when, -PROMPTED_MONTHS), later(when, -1)]
     return (
         f"{' '.join(sides)} Left out: {when}, the month of the retraining, and"
         f" {_span(prompted)}, taken to have prompted it."
@@ -250,9 +246,3 @@ def _window(own: Frame, window: Windows, when: str) -> str:
 
 def _span(months: list[str]) -> str:
     return " to ".join(dict.fromkeys((months[0], months[-1])))
-
-
-def month_number(month: str) -> int:
-    """Months since year 0, so that differences count months."""
-    year, number = month.split("-")
-    return int(year) * 12 + int(number) - 1

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.measures.bases import month_number
 from pipeline.measures.series import Calendar
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.month.cases import ADDED_BY_HAND
@@ -12,6 +11,7 @@ from pipeline.rules import all_rules
 from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
+from schemas.months import month_at, month_number
 
 if TYPE_CHECKING:
     from pipeline.store.protocol_versions import VersionInStore
@@ -91,8 +91,7 @@ def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Cal
 
 
 def _every_month(first: str, last: str) -> list[str]:
-    numbers = range(month_number(first), month_number(last) + 1)
-    return [f"{n // 12:04d}-{n % 12 + 1:02d}" for n in numbers]
+    return [month_at(n) for n in range(month_number(first), month_number(last) + 1)]
 
 
 def _by_month(con: Connection, month: str) -> dict[str, tuple[int, int | None]]:

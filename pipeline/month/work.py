@@ -6,11 +6,11 @@ in `pipeline/followup/fetch.py` before.
 
 from __future__ import annotations
 
-from pipeline.measures.bases import month_number
 from pipeline.rules import all_rules
 from pipeline.store.answers_view import READ_TRIPS
 from pipeline.store.content_hash import make_contents
 from schemas.connection import Connection
+from schemas.months import later
 from schemas.work import EquipmentUnit, MonthWork, WorkItem
 
 EQUIPMENT_MONTHS = 12
@@ -32,8 +32,7 @@ def make_work(con: Connection, month: str) -> None:
 
 def make_equipment(con: Connection, month: str) -> None:
     """Make `month_equipment`: what `schemas.outputs.Equipment` describes."""
-    number = month_number(month) - EQUIPMENT_MONTHS + 1
-    first = f"{number // 12:04d}-{number % 12 + 1:02d}"
+    first = later(month, 1 - EQUIPMENT_MONTHS)
     cutoff = next((r.id for r in all_rules().values() if r.cutoff_limit), None)
     con.execute(_EQUIPMENT, {"month": month, "first": first, "cutoff": cutoff})
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from schemas.months import month_at, month_number
 from schemas.record import dataclass
 
 ENOUGH_TRIPS = {1: 1000, 3: 600, 6: 300, 12: 0}
@@ -36,7 +37,7 @@ class Period:
 
     def months(self) -> list[str]:
         """Every month of it, in order."""
-        return [_name(n) for n in range(_number(self.first), _number(self.last) + 1)]
+        return [month_at(n) for n in range(month_number(self.first), month_number(self.last) + 1)]
 
 
 def complete_periods(
@@ -54,7 +55,7 @@ def complete_periods(
     if not known and not shared:
         return (), until
     first = shared[0].first if shared else min(known)
-    at = _number(found[-1].last) + 1 if found else _start(first)
+    at = month_number(found[-1].last) + 1 if found else _start(first)
     while True:
         period, complete = _next(trips, at, until)
         if not complete:
@@ -63,11 +64,11 @@ def complete_periods(
             # the next one was shared with other trips behind it, and ends later
             return tuple(found), shared[len(found)].last
         found.append(period)
-        at = _number(period.last) + 1
+        at = month_number(period.last) + 1
 
 
 def _start(first: str) -> int:
-    number = _number(first)
+    number = month_number(first)
     return number - number % 6
 
 
@@ -75,7 +76,7 @@ def _next(trips: Mapping[str, int], at: int, until: str) -> tuple[Period, bool]:
     """The period that begins at month number `at`, and whether it is complete."""
     allowed = [n for n in ENOUGH_TRIPS if at % n == 0]
     for length in allowed:
-        months = [_name(n) for n in range(at, at + length)]
+        months = [month_at(n) for n in range(at, at + length)]
         period = Period(months[0], months[-1])
         if period.last > until:
             return period, False
@@ -83,13 +84,3 @@ def _next(trips: Mapping[str, int], at: int, until: str) -> tuple[Period, bool]:
         if length == allowed[-1] or held >= ENOUGH_TRIPS[length]:
             return period, True
     raise AssertionError("1 divides every number")
-
-
-def _number(month: str) -> int:
-    """Months since year 0, so that January is 0 modulo 12."""
-    year, number = month.split("-")
-    return int(year) * 12 + int(number) - 1
-
-
-def _name(number: int) -> str:
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"

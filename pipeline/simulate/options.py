@@ -13,7 +13,8 @@ from pipeline.simulate.changes import Change
 from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
-from pipeline.simulate.service import CONTRACT_FULL, month_after
+from pipeline.simulate.service import CONTRACT_FULL
+from schemas.months import later
 from schemas.record import dataclass
 
 
@@ -40,7 +41,7 @@ class Options:
     @property
     def month_names(self) -> list[str]:
         """The months, written YYYY-MM."""
-        return [month_after(self.first_month, k) for k in range(self.months)]
+        return [later(self.first_month, k) for k in range(self.months)]
 
     def long_wall(self, base: Ints, month: Ints) -> Floats:
         """Return each trip's extra chance of being kept waiting on the wall.

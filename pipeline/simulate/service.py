@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from schemas.months import later
+
 SERVICE = "heron-ridge"
 CONTRACT_FULL = True
 """Whether deliveries have what the contract gained: an order that bars undiluted oxygen, care,
@@ -231,16 +233,9 @@ max_offset_s = {max_offset_s}
 MAX_OFFSET_S = 600
 
 
-def month_after(month: str, steps: int) -> str:
-    """Return the month `steps` after `month`, both written YYYY-MM."""
-    year, number = (int(part) for part in month.split("-"))
-    count = year * 12 + number - 1 + steps
-    return f"{count // 12:04d}-{count % 12 + 1:02d}"
-
-
 def protocol_text(first_month: str, *, all_rules: bool, full: bool = CONTRACT_FULL) -> str:
     """Return protocol.toml: one approved version, in force from the first month."""
-    head = PROTOCOL.format(first_month=first_month, approved=month_after(first_month, -1))
+    head = PROTOCOL.format(first_month=first_month, approved=later(first_month, -1))
     text = head + FIRST_RULES + (OTHER_RULES if all_rules else "")
     if not full:
         return text

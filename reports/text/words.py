@@ -7,12 +7,9 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
+from schemas import months
 from schemas.work import ALWAYS_READ
 
-MONTH_NAMES = [
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-]
 NBSP = "\u00a0"
 DASH = "\u2013"
 MANY = 1 << 15
@@ -120,10 +117,7 @@ MEASURE_WORDS = {
 }
 
 
-def month_name(month: str) -> str:
-    """'2026-06' as 'June 2026'; anything else as it stands."""
-    parts = _month_parts(month)
-    return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
+month_name, month_number = months.month_name, months.month_number
 
 
 def month_short(month: str) -> str:
@@ -134,24 +128,11 @@ def month_short(month: str) -> str:
 
 def month_tick(month: str) -> str:
     """'2026-06' as 'Jun', '2026-01' as 'Jan 2026'; anything else as it stands."""
-    parts = _month_parts(month)
+    parts = months.month_parts(month)
     if not parts:
         return month
     year = f" {parts[0]}" if parts[1] == 1 else ""
-    return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
-
-
-def month_number(month: str) -> int:
-    """Months since year 0, so that differences count months; 0 where it is no month."""
-    parts = _month_parts(month)
-    return parts[0] * 12 + parts[1] - 1 if parts else 0
-
-
-def _month_parts(month: str) -> tuple[int, int] | None:
-    year, _, number = month.partition("-")
-    if len(month) == 7 and year.isdigit() and number.isdigit() and 1 <= int(number) <= 12:
-        return int(year), int(number)
-    return None
+    return f"{months.MONTH_NAMES[parts[1] - 1][:3]}{year}"
 
 
 def some(value: Any) -> float | None:
