@@ -85,7 +85,7 @@ def test_a_base_is_named_under_both_conditions_only() -> None:
 
 def test_too_little_to_compare() -> None:
     nothing = hierarchical_rates([0, 0], [10, 10], [4, 4])
-    assert np.isnan([*nothing.estimate, nothing.service]).all()
+    assert np.isnan(nothing.estimate).all()
     assert np.isnan(hierarchical_rates([5], [10], [4]).estimate).all()
     gone = hierarchical_rates([5, 2, 0], [10, 12, 0], [4, 4, np.nan])
     assert np.isnan(gone.estimate).tolist() == [False, False, True]

@@ -73,9 +73,9 @@ def test_an_empty_groups_budget_is_not_spent() -> None:
     found = draw_futures(SERVICE.rates, None, SERVICE.dispersion, seed=5, futures=200)
     assert found.unchanged.shape == (36, 1 + SERVICE.rates.events.shape[1], 200)
     groups = SERVICE.groups[: found.unchanged.shape[1]]
-    assert heights(found.unchanged, groups).threshold.keys() == {"service", "sizes"}
+    assert heights(found.unchanged, groups).keys() == {"service", "sizes"}
     nothing = draw_futures(None, None, service_dispersion([], [], []), seed=1)
-    assert heights(nothing.unchanged, ()).threshold == {}
+    assert heights(nothing.unchanged, ()) == {}
 
 
 def test_a_size_never_used_and_a_service_without_hours_are_no_charts() -> None:
