@@ -33,6 +33,7 @@ from reports.text.case_links import case_file
 from reports.text.drawing import WHOLE, Part
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.plain_rows import Row, text
+from reports.text.sentences import file_place
 from schemas.record import dataclass
 from schemas.units import severity_rank
 
@@ -290,14 +291,7 @@ def _problems(trip: Row) -> list[CaseProblem]:
             words.KIND_WORDS.get(text(p["kind"]), text(p["kind"])),
             text(p["what"]),
             text(p["remedy"]),
-            _place(p),
+            file_place(p),
         )
         for p in trip["problems"]
     ]
-
-
-def _place(row: Row) -> str:
-    place = text(row["file"])
-    if place and row["line"] is not None:
-        place += f":{int(row['line'])}"
-    return f"{place}, {text(row['column'])}" if place and row["column"] else place

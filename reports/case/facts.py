@@ -89,13 +89,9 @@ def milestones(trip: Row) -> list[Milestone]:
 
 def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
     """What is known of the trip, label and value; a missing value says so."""
-    vehicle = text(trip["vehicle"])
     log = "complete" if trip["log_complete"] else "not complete"
     pairs = [
-        (
-            "Base",
-            f"{words.isolated(text(trip['base']))}, {words.VEHICLE_WORDS.get(vehicle, vehicle)}",
-        ),
+        ("Base", _base(trip)),
         ("Child", _child(trip)),
         ("Sending hospital ran", _sending(trip, cases)),
         *_cannulas(trip, cases),
@@ -122,7 +118,6 @@ def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
 
 def trip_line(trip: Row) -> str:
     """'birch, rotor; 22 months, 12.4 kg; transit 121 min, planned 122' as far as it is known."""
-    vehicle = text(trip["vehicle"])
     weight = words.number(words.some(trip["weight_kg"]))
     child = [words.age(words.some(trip["age_months"])), f"{weight} kg" if weight else ""]
     departed, arrived = trip["departed_s"], trip["arrived_s"]
@@ -133,11 +128,15 @@ def trip_line(trip: Row) -> str:
     if planned is not None:
         transit.append(f"planned {planned:g}")
     parts = [
-        f"{words.isolated(text(trip['base']))}, {words.VEHICLE_WORDS.get(vehicle, vehicle)}",
+        _base(trip),
         ", ".join(filter(None, child)),
         ", ".join(transit),
     ]
     return "; ".join(filter(None, parts))
+
+
+def _base(trip: Row) -> str:
+    return f"{words.isolated(text(trip['base']))}, {words.plain(text(trip['vehicle']))}"
 
 
 def _child(trip: Row) -> str:

@@ -41,7 +41,6 @@ class Look:
     size: int
     width: float
     quiet: bool = False
-    no_text: bool = False
 
 
 CRUDE = Look("all", "all months", palette.HISTORY, "circle", 11, 3.0)
@@ -120,8 +119,7 @@ def _row_height(plan: Plan, rows: int, *, narrow: bool) -> int:
         looks = len(plan.looks)
         usual, least = max(30, WIDE_ROW * looks), max(20, LEAST_LOOK * looks)
         return max(least, min(usual, PAPER_ROWS // max(1, rows)))
-    spoken = sum(not look.no_text for look in plan.looks)
-    return NARROW_LINE * (1 + spoken) + NARROW_DOT * len(plan.looks) + 8
+    return NARROW_LINE + (NARROW_LINE + NARROW_DOT) * len(plan.looks) + 8
 
 
 def _offsets(plan: Plan, height: int, *, narrow: bool) -> list[float]:
@@ -266,8 +264,6 @@ def _narrow_notes(rows: Sequence[DotRow], plan: Plan, height: int) -> list[Figur
         at = 0.5 - (NARROW_LINE / 2 + 2) / height - i
         notes.append(_note(f"<b>{chart_text(row.label, 40)}</b>", 0, at, palette.INK, **look))
         for kind, cell in zip(plan.looks, row.cells, strict=True):
-            if kind.no_text:
-                continue
             at -= NARROW_LINE / height
             color = palette.MUTED if kind.quiet else palette.INK
             notes.append(_note(cell.line, 0, at, color, **look))

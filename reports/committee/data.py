@@ -89,9 +89,7 @@ def _confirmed(row: Row) -> Confirmed:
     share = estimate(
         row, Unit.SHARE, estimate="confirmed_share", numerator="confirmed", denominator="reviewed"
     )
-    parts = [
-        f"{words.CONCLUSION_WORDS[c]} {int(row[c])}" for c in (*HAPPENED, *NOT_CONFIRMED) if row[c]
-    ]
+    parts = [f"{words.plain(c)} {int(row[c])}" for c in (*HAPPENED, *NOT_CONFIRMED) if row[c]]
     return Confirmed(
         words.rule_title(text(row["rule"])), int(row["flags"] or 0), share,
         ", ".join(parts) or words.DASH, int(row["missed"] or 0),
@@ -112,7 +110,7 @@ def confirmed_words(rows: tuple[Confirmed, ...]) -> str:
 
 def restated_words(review: MonthReview) -> str:
     """How many published figures have changed since, of which months."""
-    rows = restated_rows(review.followup, review)
+    rows = restated_rows(review)
     if not rows:
         return "no published figure has changed since"
     months = [words.month_name(m) for m in sorted({r.month for r in rows})]

@@ -137,7 +137,7 @@ def _case(
     case: Row, labels: dict[str, str], files: dict[str, str], statuses: dict[str, str]
 ) -> CaseRow:
     cannula, leading = text(case["cannula"]), text(case["leading_rule"])
-    trip, vehicle = text(case["trip_id"]), text(case["vehicle"])
+    trip = text(case["trip_id"])
     rules = rules_of(case)
     rules.sort(key=lambda r: r != leading)
     return CaseRow(
@@ -145,7 +145,7 @@ def _case(
         trip=trip,
         file=files.get(trip, ""),
         base=text(case["base"]),
-        vehicle=words.VEHICLE_WORDS.get(vehicle, vehicle),
+        vehicle=words.plain(text(case["vehicle"])),
         cannula=cannula or "unknown",
         cannula_label=labels.get(cannula) or cannula or "unknown",
         group=text(case["group"]),

@@ -108,20 +108,20 @@ def followup_data(review: MonthReview) -> FollowUp:
     followup = review.followup
     listed = review.cases.rows(review.cases["kind"] != "batch")
     if followup is None:
-        return FollowUp(False, restated(None, review), actions(None, review), len(listed))
+        return FollowUp(False, restated(review), actions(review), len(listed))
     closed = closed_trips(followup)
     cases = [text(c["trip_id"]) for c in listed.only(["trip_id"]).records()]
     read = sum(trip in closed for trip in cases)
     return FollowUp(
         present=True,
-        restated=restated(followup, review),
-        actions=actions(followup, review),
+        restated=restated(review),
+        actions=actions(review),
         left=len(cases) - read,
         read=read,
         publication=publication_sentence(review, followup),
         audit=audit_data(followup, review),
         agreement=agreement_sentence(followup, review),
-        corrections=corrections_data(followup, review),
+        corrections=corrections_data(review),
     )
 
 
@@ -144,9 +144,10 @@ def publication_sentence(review: MonthReview, followup: FollowUpReview) -> str:
     return f"{name} has been published {times}; what changes from then on is listed here."
 
 
-def actions(followup: FollowUpReview | None, review: MonthReview) -> Actions:
+def actions(review: MonthReview) -> Actions:
     """Actions that readers asked for and nobody has closed, those overdue first."""
-    rows = [_action(r, review) for r in followup.follow_ups.records()] if followup else []
+    asked = review.followup.follow_ups.records() if review.followup else []
+    rows = [_action(r, review) for r in asked]
     rows.sort(key=lambda r: (not r.overdue, r.due or "9", r.trip, r.action))
     overdue = sum(r.overdue for r in rows)
     finding = ""
@@ -198,11 +199,9 @@ def agreement_sentence(followup: FollowUpReview, review: MonthReview) -> str:
     return f"{sentence}: kappa {kappa:.2f} (95{words.NBSP}% {span}; {text(row['method'])})."
 
 
-def corrections_data(
-    followup: FollowUpReview | None, review: MonthReview
-) -> tuple[Correction, ...]:
+def corrections_data(review: MonthReview) -> tuple[Correction, ...]:
     """Corrected values in force in trips of the month."""
-    if followup is None:
+    if review.followup is None:
         return ()
     return tuple(
         Correction(
@@ -215,7 +214,7 @@ def corrections_data(
             reason=text(r["reason"]),
             by=text(r["by"]),
         )
-        for r in followup.corrections.records()
+        for r in review.followup.corrections.records()
         if text(r["month"]) == review.month
     )
 
@@ -275,7 +274,7 @@ def answers_by_trip(review: MonthReview) -> dict[str, list[Answer]]:
 def corrections_by_trip(review: MonthReview) -> dict[str, list[Correction]]:
     """The corrections in force in the month's trips, by trip."""
     found: dict[str, list[Correction]] = {}
-    for row in corrections_data(review.followup, review):
+    for row in corrections_data(review):
         found.setdefault(row.trip, []).append(row)
     return found
 

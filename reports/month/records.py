@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.plain_rows import Row, text
-from reports.text.sentences import OF_TRIP_ASIDE
+from reports.text.sentences import OF_TRIP_ASIDE, file_place
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -103,9 +103,4 @@ def _examples(rows: list[Row]) -> tuple[tuple[str, str], ...]:
 
 
 def _place(row: Row) -> str:
-    place = text(row["file"])
-    if place and row["line"] is not None:
-        place += f":{int(row['line'])}"
-    if place and row["column"]:
-        place += f", {text(row['column'])}"
-    return place or (f"trip {text(row['trip_id'])}" if row["trip_id"] else "")
+    return file_place(row) or (f"trip {text(row['trip_id'])}" if row["trip_id"] else "")

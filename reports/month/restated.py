@@ -11,7 +11,6 @@ from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:
-    from schemas.followup_outputs import FollowUpReview
     from schemas.month_review import MonthReview
 
 GROUPS_FIRST = {"service": 0, "cannula": 1, "rule": 2, "base": 3}
@@ -59,9 +58,9 @@ class Restated:
     rows: tuple[RestatedFigure, ...]
 
 
-def restated(followup: FollowUpReview | None, review: MonthReview) -> Restated:
+def restated(review: MonthReview) -> Restated:
     """Figures of published months that have changed since, the latest month first."""
-    rows = sorted(restated_rows(followup, review), key=lambda r: r.month, reverse=True)
+    rows = sorted(restated_rows(review), key=lambda r: r.month, reverse=True)
     months = sorted({r.month for r in rows})
     causes = [c for month in reversed(months) for c in _causes(month, rows)]
     finding = ""
@@ -74,10 +73,11 @@ def restated(followup: FollowUpReview | None, review: MonthReview) -> Restated:
     return Restated(finding, tuple(causes), tuple(rows))
 
 
-def restated_rows(followup: FollowUpReview | None, review: MonthReview) -> list[RestatedFigure]:
+def restated_rows(review: MonthReview) -> list[RestatedFigure]:
     """Restated figures; first those that read otherwise than published, as measures are ordered."""
-    rows = [_restated(r, review) for r in followup.restatements.records()] if followup else []
-    return sorted(rows, key=lambda r: (r.alike, r.order, r.group))
+    rows = review.followup.restatements.records() if review.followup else []
+    found = [_restated(row, review) for row in rows]
+    return sorted(found, key=lambda r: (r.alike, r.order, r.group))
 
 
 def _causes(month: str, rows: list[RestatedFigure]) -> list[Cause]:

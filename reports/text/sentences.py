@@ -60,6 +60,14 @@ def two_years(review: MonthReview) -> tuple[list[Received], list[Received]]:
     return now, before
 
 
+def file_place(row: Row) -> str:
+    """'trips.csv:12, base', as far as it is known where a problem is."""
+    place = text(row["file"])
+    if place and row["line"] is not None:
+        place += f":{int(row['line'])}"
+    return f"{place}, {text(row['column'])}" if place and row["column"] else place
+
+
 def rate_phrase(cell: RateCell, unit: str) -> str:
     """'4.1 events per 100 h (95 % 3.0–5.5; 61 events in 1,500 h of 210 trips)'."""
     return (

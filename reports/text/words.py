@@ -66,17 +66,6 @@ NEXT_WORDS = {
     "contact": "a call",
     "nothing": "no change charted in 15 min",
 }
-CONCLUSION_WORDS = {
-    "practice": "practice",
-    "logistics": "logistics",
-    "justified": "justified",
-    "record_gap": "record gap",
-    "equipment": "equipment",
-    "protocol_unclear": "protocol unclear",
-    "holds": "holds",
-    "flag_wrong": "flag wrong",
-    "cannot_say": "cannot say",
-}
 FINDING_WORDS = {
     "holds": "holds",
     "not_documented": "not documented",
@@ -93,7 +82,6 @@ CONTRIBUTED_WORDS = {
     "child": "the child",
     "other": "something else",
 }
-VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing"}
 MEASURE_WORDS = {
     "occlusion-rate": "Occlusion events per 100 ventilator high-flow hours",
     "occlusion-rate-ratio": "Occlusion rate of the month over that of the months before",

@@ -27,12 +27,11 @@ def test_every_trip_behind_a_restated_month_is_named_by_what_happened_to_it(
     followup = review(newer, published).month.followup
     assert followup is not None
     rows = followup.restatements.records()
-    assert rows
-    behind = " ".join(sorted([*late, changed, moved]))
-    for row in rows:
-        assert (row["month"], " ".join(sorted(row["trips"].split()))) == (MONTH, behind)
-        causes = ("late", "replaced", "corrected", "rejudged", "determinations")
-        assert [row[cause] for cause in causes] == [len(late), 2, 0, 0, 0]
+    assert {row["month"] for row in rows} == {MONTH}
+    behind = {trip for row in rows for trip in row["trips"].split()}
+    assert behind == {*late, changed, moved}
+    causes = ("late", "replaced", "corrected", "rejudged", "determinations")
+    assert [max(row[cause] for row in rows) for cause in causes] == [len(late), 2, 0, 0, 0]
     trips = next(r for r in rows if (r["measure"], r["group_by"]) == ("all-rules-share", "service"))
     # two more came than went, and one went
     assert trips["now_denominator"] - trips["then_denominator"] == 1
