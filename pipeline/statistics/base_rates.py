@@ -50,7 +50,7 @@ class DifferenceTest:
 
 
 def hierarchical_rates(
-    events: ArrayLike, hours: ArrayLike, k_eff: ArrayLike, per: float = 100.0, level: float = 0.95
+    events: ArrayLike, hours: ArrayLike, k_eff: ArrayLike, per: float = 100.0
 ) -> BaseRates:
     """Rates of the bases, each drawn towards the others as far as the data say.
 
@@ -66,14 +66,13 @@ def hierarchical_rates(
     rate = total / float(t[known].sum())
     around = np.arange(-SIDE, SIDE + STEP / 2, STEP)
     density = _posterior(x[known], rate * t[known], np.minimum(k[known], LARGEST_K), around)
-    tail = (1 - level) / 2
 
     def bound(share: float) -> FloatArray:
         found = nothing.copy()
         found[known] = per * rate * np.exp([_quantile(d, around, share) for d in density])
         return found
 
-    return BaseRates(bound(0.5), bound(tail), bound(1 - tail))
+    return BaseRates(bound(0.5), bound(0.025), bound(0.975))
 
 
 def _posterior(

@@ -85,13 +85,12 @@ def _exact_mean(x: FloatArray, k: FloatArray, tail: float) -> FloatArray:
     return np.asarray(k * (1 - p) / p)
 
 
-def rate_intervals(  # noqa: PLR0917 - a cell's numbers in the order in which a table holds them
+def rate_intervals(
     events: ArrayLike,
     hours: ArrayLike,
     k_eff: ArrayLike,
     trips: ArrayLike,
     per: float = 100.0,
-    level: float = 0.95,
 ) -> Interval:
     """Rates per ``per`` hours of many cells; with fewer than 10 trips without a lower bound.
 
@@ -101,7 +100,7 @@ def rate_intervals(  # noqa: PLR0917 - a cell's numbers in the order in which a 
     x, t, k, n = as_float(events, hours, k_eff, trips)
     some = t > 0
     x, t, k = (np.where(some, value, np.nan) for value in (x, t, k))
-    lower, upper = mid_p_bounds(x, k, level)
+    lower, upper = mid_p_bounds(x, k)
     scale = per / t
     return Interval(
         estimate=(x * scale)[()],
@@ -151,7 +150,6 @@ def share_ratio_of_periods(
     trips: ArrayLike,
     reference_events: ArrayLike,
     reference_trips: ArrayLike,
-    level: float = 0.95,
 ) -> RatioInterval:
     """Ratio of two shares of trips, as :func:`rate_ratio`: a binomial count has k = -n.
 
@@ -161,5 +159,5 @@ def share_ratio_of_periods(
     if np.any(d1 > n1) or np.any(d0 > n0):
         raise ValueError("more events than trips")
     n1, n0 = np.where(n1 > 0, n1, np.nan), np.where(n0 > 0, n0, np.nan)
-    found = rate_ratio(d1, n1, -n1, d0, n0, -n0, level)
+    found = rate_ratio(d1, n1, -n1, d0, n0, -n0)
     return RatioInterval(found.ratio, found.lower, found.upper, "log ratio of shares")

@@ -150,7 +150,7 @@ def poisson_exact(
     return Interval(estimate[()], lower[()], upper[()], "exact Poisson")
 
 
-def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
+def cohen_kappa(table: ArrayLike) -> Kappa:
     """Cohen's kappa of a square table of counts, rows one reader and columns the other.
 
     NaN where there is nothing to tell apart: an empty table, or a reader who always gives one and
@@ -170,5 +170,5 @@ def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
 
     found = cohens_kappa(counts)
     kappa, se = float(found.kappa), float(found.std_kappa)
-    half = _normal(level) * se
+    half = NORMAL_95 * se
     return Kappa(kappa, se, kappa - half, min(1.0, kappa + half), method)

@@ -48,7 +48,6 @@ def completed_rates(
     own_trips: ArrayLike,
     missing: int,
     seed: int,
-    completions: int = COMPLETIONS,
 ) -> Completed:
     """The service's chart (row 0) and the sizes' in a month with ``missing`` trips.
 
@@ -59,7 +58,7 @@ def completed_rates(
     """
     x, t, q, rate = (np.asarray(v, dtype=np.float64) for v in (events, hours, hours_squared, level))
     pool, rng = np.asarray(own_trips, dtype=np.float64), np.random.default_rng(seed)
-    more = pool[rng.integers(0, len(pool), (completions, missing))]
+    more = pool[rng.integers(0, len(pool), (COMPLETIONS, missing))]
     t_all, q_all = t + more.sum(axis=1), q + (more**2).sum(axis=1)
     service = expected_of_service(rate, t_all, q_all, k)
     sizes = expected_events(rate, t_all, q_all, k)

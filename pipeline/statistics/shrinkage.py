@@ -43,8 +43,8 @@ class Shrunk:
     pooled: bool
 
 
-def beta_binomial(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrunk:
-    """Shrunken shares: posterior means and equal-tailed intervals, as proportions.
+def beta_binomial(events: ArrayLike, n: ArrayLike) -> Shrunk:
+    """Shrunken shares: posterior means and equal-tailed 95 % intervals, as proportions.
 
     ``events`` out of ``n`` in each group; events below 0 or above n raise ValueError.
     Source: Griffiths 1973, Biometrics 29:637 (the fit).
@@ -53,18 +53,17 @@ def beta_binomial(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrun
     if np.any(x < 0) or np.any(x > m):
         raise ValueError("events must lie between 0 and the number of trips")
     known = np.isfinite(x) & (m > 0)
-    whole = clopper_pearson(x[known].sum(), m[known].sum(), level=level)
+    whole = clopper_pearson(x[known].sum(), m[known].sum())
     fitted = _beta_prior(x[known], m[known], float(whole.estimate)) if known.any() else None
     pooled = fitted is None and whole.estimate not in (0.0, 1.0)
     if fitted is None:
-        plain = whole if pooled else clopper_pearson(x, m, level=level)
+        plain = whole if pooled else clopper_pearson(x, m)
         columns = [plain.estimate, plain.lower, plain.upper]
         first = second = float("inf") if pooled else float("nan")
     else:
         first, second = fitted
         a, b = first + x, second + m - x
-        tails = ((1 - level) / 2, 1 - (1 - level) / 2)
-        columns = [a / (a + b), *(special.betaincinv(a, b, tail) for tail in tails)]
+        columns = [a / (a + b), *(special.betaincinv(a, b, tail) for tail in (0.025, 0.975))]
     estimate, lower, upper = (np.where(known, column, np.nan) for column in columns)
     return Shrunk(estimate, lower, upper, first, second, pooled)
 

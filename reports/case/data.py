@@ -99,16 +99,13 @@ class UndrawnCase(NamedTuple):
     whole: Callable[[], CasePage]
 
 
-def case_pages(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[CasePage]:
-    """The data of each case page in reading order; nothing where the review has no details.
-
-    `part`: which of how many shares of the pages, dealt out in turn.
-    """
-    return (page.whole() for page in undrawn_cases(review, site, part))
+def case_pages(review: MonthReview, site: Site) -> Iterator[CasePage]:
+    """The data of each case page in reading order; nothing where the review has no details."""
+    return (page.whole() for page in undrawn_cases(review, site))
 
 
 def undrawn_cases(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[UndrawnCase]:
-    """As `case_pages`, each with its data still to be made."""
+    """As `case_pages`, each with its data still to be made, of one of some shares of the pages."""
     if review.details is None:
         return
     details = review.details

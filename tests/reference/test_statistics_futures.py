@@ -106,15 +106,6 @@ def test_a_family_is_calibrated_within_a_second_and_a_half_of_processor() -> Non
     assert time.process_time() - start < 1.5
 
 
-def test_the_better_side_has_futures_of_its_own() -> None:
-    found = draw_futures(
-        SERVICE.rates, SERVICE.shares, SERVICE.dispersion, seed=5, futures=400, better=True
-    )
-    h = heights(found.unchanged, SERVICE.groups, times=4)
-    noticed = noticed_in_100(found.changed, by_chart(h, SERVICE.groups))
-    assert noticed[0] > 60
-
-
 def test_volume() -> None:
     assert twelve_month_volume(np.full(20, 5.0)) == twelve_month_volume(np.full(7, 5.0)) == 60
     assert volume_stays(60, 60)
