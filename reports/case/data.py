@@ -40,7 +40,6 @@ from schemas.units import severity_rank
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-ORDER = ("deviation", "borderline", "cannot_tell", "authorised", "met", "not_applicable")
 READ = ("deviation", "borderline", "cannot_tell")
 """Verdicts that may need a person."""
 
@@ -210,10 +209,10 @@ def verdict_groups(
     return [
         VerdictGroup(
             verdict,
-            words.VERDICT_WORDS[verdict],
+            word,
             sorted(groups[verdict], key=lambda r: (severity_rank(r.severity), r.title)),
         )
-        for verdict in ORDER
+        for verdict, word in words.VERDICT_WORDS.items()
         if verdict in groups
     ]
 

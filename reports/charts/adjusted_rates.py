@@ -13,9 +13,6 @@ from reports.text.rates import RateCell, RateRow, Rates
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-TOO_WIDE = 50.0
-"""An adjusted interval whose ends differ by more than this factor says nothing."""
-
 
 def with_adjusted(review: MonthReview, rates: Rates) -> Rates:
     """The rates of a page, its sizes joined with the sizes frame where there is one."""
@@ -49,7 +46,7 @@ def _joined(row: RateRow, found: Row | None) -> RateRow:
 def _cell(found: Row) -> RateCell:
     low, high = words.some(found["adjusted_low"]), words.some(found["adjusted_high"])
     estimate = words.some(found["adjusted"])
-    if estimate is None or low is None or high is None or high > TOO_WIDE * low:
+    if estimate is None or low is None or high is None:
         return _no_cell("too few to say")
     return _no_cell("adjusted")._replace(
         estimate=estimate,

@@ -129,3 +129,18 @@ def axis(**more: Any) -> Figure:
         "tickfont": {"size": 12, "color": palette.MUTED},
         **more,
     }
+
+
+def note(
+    text: str,
+    at: tuple[float, float],
+    refs: tuple[str, str],
+    color: str,
+    size: int = 11,
+    **more: Any,
+) -> Figure:
+    """Words at a place of what `refs` names: axes, their domains, the paper."""
+    (x, y), (xref, yref) = at, refs
+    font = {"size": size, "color": color}
+    place = {"x": x, "y": y, "xref": xref, "yref": yref}
+    return {"text": text, **place, "showarrow": False, "font": font, **more}

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from reports.charts.control_records import Change, ChartRow, Point, Run, Series
 from reports.text import words
 from reports.text.plain_rows import Row, text
+from reports.text.sentences import missing_trips
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ class ChartTable:
 
     def __init__(self, review: MonthReview, figures: MeasureFigures) -> None:
         self.month = review.month
-        self.missing = max(0, (review.expected or 0) - review.received)
+        self.missing = missing_trips(review)
         self.facts = {f.id: f for f in figures.facts}
         self.labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
         self.versions = {p.from_month: p.id for p in review.protocol}
@@ -37,20 +38,18 @@ class ChartTable:
         rows = self.points.get((measure, group_by, value))
         if not rows:
             return None
-        facts = self.facts.get(measure)
-        kind, better = text(rows[0]["chart"]), facts.better if facts else "neither"
-        points = [
-            _point(r, self.month, kind, better) for r in sorted(rows, key=lambda r: int(r["point"]))
-        ]
+        facts, kind = self.facts[measure], text(rows[0]["chart"])
+        rows.sort(key=lambda r: int(r["point"]))
+        points = [_point(r, self.month, kind, facts.better) for r in rows]
         label, drawn, last = self._label(group_by, value, facts), points[-POINTS_MOST:], points[-1]
         return Series(
             key=value,
             label=label,
             inline=_inline(label, group_by),
             kind=kind,
-            unit=facts.unit if facts else "",
-            minimum=facts.minimum if facts else 0.0,
-            least=facts.least if facts else "trips",
+            unit=facts.unit,
+            minimum=facts.minimum,
+            least=facts.least,
             points=drawn,
             now=_now(points),
             thin=_thin(points, facts),
@@ -65,13 +64,13 @@ class ChartTable:
         keys = sorted(k for k in self.points if k[:2] == (measure, group_by))
         return [s for k in keys if (s := self.series(*k)) is not None]
 
-    def _label(self, group_by: str, value: str, facts: MeasureFacts | None) -> str:
+    def _label(self, group_by: str, value: str, facts: MeasureFacts) -> str:
         if group_by == "rule":
             return words.rule_title(value)
         if group_by == "cannula":
             return self.labels.get(value) or value
         if group_by == "service":
-            return facts.name if facts else "whole service"
+            return facts.name
         return value
 
     def _changes(self, points: list[Point]) -> list[Change]:
@@ -137,10 +136,10 @@ def _inline(label: str, group_by: str) -> str:
     return words.isolated(label)
 
 
-def _thin(points: list[Point], facts: MeasureFacts | None) -> bool:
+def _thin(points: list[Point], facts: MeasureFacts) -> bool:
     """Whether too few months reach the measure's minimum for limits to be worth drawing."""
-    if facts is None or facts.chart == "g":
-        return facts is not None and len(points) < facts.minimum
+    if facts.chart == "g":
+        return len(points) < facts.minimum
     with_enough = sum((p.denominator or 0.0) >= facts.minimum for p in points)
     return bool(with_enough < ENOUGH_SHARE * len(points))
 

@@ -13,6 +13,7 @@ from reports.charts.chart_parts import (
     axis,
     chart_text,
     layout,
+    note,
     percent_format,
     tick_step,
 )
@@ -228,16 +229,7 @@ def _wide_margin(rows: Sequence[DotRow], columns: list[tuple[str, int]]) -> dict
 
 
 def _note(text: str, x: float, y: float, color: str, **more: Any) -> Figure:
-    return {
-        "text": text,
-        "x": x,
-        "y": y,
-        "xref": "paper",
-        "yref": "y",
-        "showarrow": False,
-        "font": {"size": 12, "color": color},
-        **more,
-    }
+    return note(text, (x, y), ("paper", "y"), color, 12, **more)
 
 
 def _wide_notes(rows: Sequence[DotRow], plan: Plan, columns: list[tuple[str, int]]) -> list[Figure]:
@@ -286,8 +278,8 @@ def _service_line(plan: Plan) -> tuple[list[Figure], list[Figure]]:
     line = {"color": palette.SERVICE, "width": 1.2, "dash": "dash"}
     shape = {"type": "line", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1}
     side = "left" if at < plan.top * 0.6 else "right"
-    place = {"xref": "x", "yref": "paper", "xanchor": side, "yanchor": "bottom"}
-    return [{**shape, "line": line, "layer": "below"}], [_note(name, at, 1, palette.MUTED, **place)]
+    above = note(name, (at, 1), ("x", "paper"), palette.MUTED, 12, xanchor=side, yanchor="bottom")
+    return [{**shape, "line": line, "layer": "below"}], [above]
 
 
 def _runs_past(cell: DotCell, top: float) -> bool:

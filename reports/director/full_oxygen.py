@@ -10,7 +10,6 @@ from schemas.record import dataclass
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-ORDER = ("wall", "cylinder", "ventilator", "blender", "other")
 ALWAYS = ("wall", "ventilator")
 NAMES = {
     "wall": "wall outlet",
@@ -48,7 +47,7 @@ def full_oxygen_data(review: MonthReview) -> tuple[SourceRow, ...]:
     if not every:
         return ()
     nothing = SourceMinutes(0, 0.0, 0.0, 0.0)
-    sources = [s for s in ORDER if s in own or s in every or s in ALWAYS]
+    sources = [s for s in NAMES if s in own or s in every or s in ALWAYS]
     return tuple(SourceRow(NAMES[s], own.get(s, nothing), every.get(s, nothing)) for s in sources)
 
 

@@ -12,6 +12,7 @@ from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
 from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
+from schemas.trip_outputs import PLACES
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 WIDTH = 540
 LEAST_BAR = 5
 """With fewer trips there is no bar, only their number; design rule of the pages."""
-PLACES = ("bedside", "transit", "receiving", "unknown")
 BASE_ROW, BAR = 32, 10
 
 

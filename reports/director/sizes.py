@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures, MonthReview
 
-TOO_WIDE = 100.0
-"""An adjusted rate whose bounds lie so many times apart is not drawn; assumed."""
 ADJUSTED = Look("adjusted", palette.HISTORY, diamond=True, stroke=1.4)
 
 
@@ -87,8 +85,7 @@ def _adjusted(row: Row) -> Estimate | None:
         row, Unit.RATE, estimate="adjusted", low="adjusted_low", high="adjusted_high",
         numerator="events", denominator="hours",
     )  # fmt: skip
-    wide = found.low is None or found.high is None or found.high > TOO_WIDE * found.low
-    return None if not found.known or wide else found
+    return None if None in (found.number, found.low, found.high) else found
 
 
 def _said(rows: tuple[SizeCompared, ...], named: str, reference: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from reports.charts import palette
-from reports.charts.chart_parts import Figure, chart_text, nice_ceiling
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling, note
 from reports.charts.figure_json import variants
 from reports.charts.panels import Grid, axis_title, level_line, panel_axes, panel_title, value_axis
 from reports.text import words
@@ -202,19 +202,7 @@ def _axes(limit: Limit, place: dict[str, Any]) -> Figure:
 
 
 def _notes(limit: Limit, place: dict[str, Any]) -> list[Figure]:
-    return [
-        panel_title(f"<b>{chart_text(limit.title, 34)}</b>", place, 5),
-        {
-            "text": f"now {limit.now.shown}",
-            "x": limit.now.value,
-            "y": 1,
-            "xref": f"x{place['n']}",
-            "yref": f"y{place['n']} domain",
-            "xanchor": "left",
-            "xshift": 3,
-            "yanchor": "top",
-            "showarrow": False,
-            "font": {"size": 11, "color": palette.INK},
-            "bgcolor": palette.PAPER,
-        },
-    ]
+    refs = (f"x{place['n']}", f"y{place['n']} domain")
+    beside: Figure = {"xanchor": "left", "xshift": 3, "yanchor": "top", "bgcolor": palette.PAPER}
+    now = note(f"now {limit.now.shown}", (limit.now.value, 1), refs, palette.INK, **beside)
+    return [panel_title(f"<b>{chart_text(limit.title, 34)}</b>", place, 5), now]

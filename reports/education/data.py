@@ -30,6 +30,7 @@ from reports.education.retraining import (
 from reports.month.figures import sizes_picture
 from reports.month.first_screen import SizeRates, size_rates
 from reports.text import words
+from reports.text.case_links import case_files
 from reports.text.measure_table import RATE, RECORD, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
 from reports.text.plain_rows import Row, text
@@ -253,9 +254,7 @@ def to_teach(review: MonthReview) -> ToTeach | None:
 
     Only trips that have a page: their pictures are there.
     """
-    if review.details is None:
-        return None
-    pages = {text(r["trip_id"]) for r in review.details.trips.only(["trip_id"]).records()}
+    pages = case_files(review)
     answers = review.followup.determinations.records() if review.followup is not None else []
     for row in answers:
         if text(row["conclusion"]) == "practice" and text(row["trip_id"]) in pages:

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
 MONTHS_LISTED = 12
 EXAMPLES = 3
-KIND_ORDER = {"missing_trip": 0, "set_aside": 1, "doubtful": 2, "contradiction": 3, "mention": 4}
 
 
 @dataclass(frozen=True)
@@ -67,7 +66,7 @@ def problems(review: MonthReview) -> tuple[Problem, ...]:
     groups: dict[tuple[str, str], list[Row]] = {}
     for row in review.problems.records():
         groups.setdefault((text(row["kind"]), text(row["problem"])), []).append(row)
-    order = KIND_ORDER
+    order = {kind: place for place, kind in enumerate(words.KIND_WORDS)}
     chosen = sorted(
         groups.items(),
         key=lambda g: (order.get(g[0][0], len(order)), -len(g[1]), _name(g[0][0], g[0][1], g[1])),

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
+from reports.text.estimates import TOO_WIDE
 from reports.text.plain_rows import Row, text
 
 if TYPE_CHECKING:
@@ -24,8 +25,6 @@ EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
 """The problem of a row whose trip was set aside; its sentence names the trip's line."""
-TOO_WIDE = 0.4
-"""A share's interval wider than this leaves open whether it is rare or common."""
 
 
 def missing_trips(review: MonthReview) -> int:
@@ -192,14 +191,11 @@ def share_sentence(row: Row | None) -> str:
     if row is None or not row["denominator"]:
         return "no trip judged"
     of = f"{int(row['numerator']):,} of {words.many(int(row['denominator']), 'trip')}"
-    spread = words.percent_range(words.some(row["low"]), words.some(row["high"]))
-    sentence = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
-    return f"{sentence}, too few to say" if _wide(row) else sentence
-
-
-def _wide(row: Row) -> bool:
     low, high = words.some(row["low"]), words.some(row["high"])
-    return low is None or high is None or high - low > TOO_WIDE
+    spread = words.percent_range(low, high)
+    sentence = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
+    wide = low is None or high is None or high - low > TOO_WIDE
+    return f"{sentence}, too few to say" if wide else sentence
 
 
 def bounds_sentence(row: Row | None, applicable: int) -> str:

@@ -24,6 +24,7 @@ VERDICT_WORDS = {
     "met": "met",
     "not_applicable": "not applicable",
 }
+"""Those that may need a person first."""
 GROUP_WORDS = {
     "always_read": "always read",
     "deviation": "variance for review",
