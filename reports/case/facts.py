@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from reports.case.picture_records import Milestone
 from reports.text import words
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 
 if TYPE_CHECKING:
     from schemas.case_detail import CaseDetails
@@ -28,7 +28,10 @@ class Cases:
     def __init__(self, review: MonthReview, details: CaseDetails) -> None:
         self.trips = details.trips.records()
         self.not_recorded = details.not_recorded
-        self.by_trip = {name: _by_trip(getattr(details, name).records()) for name in MANY}
+        self.by_trip = {
+            name: grouped(getattr(details, name).records(), lambda row: text(row["trip_id"]))
+            for name in MANY
+        }
         self.cases = {text(row["trip_id"]): row for row in review.cases.records()}
         self.rules = {facts.rule: facts for facts in review.rules}
         self.cannulas = {text(row["id"]): row for row in review.cannulas.records()}
@@ -60,13 +63,6 @@ class Cases:
         elif low is not None or high is not None:
             parts.append(f"from {low:g} kg" if low is not None else f"up to {high:g} kg")
         return f", for {', '.join(parts)}" if parts else ""
-
-
-def _by_trip(rows: list[Row]) -> dict[str, list[Row]]:
-    grouped: dict[str, list[Row]] = {}
-    for row in rows:
-        grouped.setdefault(text(row["trip_id"]), []).append(row)
-    return grouped
 
 
 def milestones(trip: Row) -> list[Milestone]:

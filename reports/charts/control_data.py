@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_records import Change, ChartRow, Point, Run, Series
 from reports.text import words
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, chart_key, grouped, text
 from reports.text.sentences import missing_trips
 from schemas.units import Unit
 
@@ -28,10 +28,8 @@ class ChartTable:
         self.facts = {f.id: f for f in figures.facts}
         self.labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
         self.versions = {p.from_month: p.id for p in review.protocol}
-        self.points: dict[tuple[str, str, str], list[Row]] = {}
-        for row in figures.charts.records():
-            self.points.setdefault(_key(row), []).append(row)
-        self.runs = {_key(row): _run(row) for row in figures.runs.records()}
+        self.points = grouped(figures.charts.records(), chart_key)
+        self.runs = {chart_key(row): _run(row) for row in figures.runs.records()}
 
     def series(self, measure: str, group_by: str, value: str = "all") -> Series | None:
         """One series; None where the frames have none."""
@@ -82,10 +80,6 @@ class ChartTable:
                 name = f"protocol {version}" if version else "new protocol version"
                 found.append(Change(at, name))
         return found
-
-
-def _key(row: Row) -> tuple[str, str, str]:
-    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
 
 
 def _point(row: Row, month: str, kind: str, better: str) -> Point:

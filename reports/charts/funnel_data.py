@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.charts.control_data import shown, shown_range, unit_words
 from reports.charts.rule_rows import retrained_within
 from reports.text import words
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
@@ -26,9 +26,8 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
     """One funnel for the occlusion rate and one a rule, the most severe rules first."""
     facts = {f.id: f for f in figures.facts}
     severities = {f.rule: f.severity for f in review.rules}
-    groups: dict[tuple[str, str], list[Row]] = {}
-    for row in figures.funnels.records():
-        groups.setdefault((text(row["measure"]), text(row["rule"])), []).append(row)
+    rows = figures.funnels.records()
+    groups = grouped(rows, lambda r: (text(r["measure"]), text(r["rule"])))
     retrained = retrained_within(review, figures)
     found = []
     for (measure, rule), rows in groups.items():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from reports.charts.rule_grid import Cell, RuleRow
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
@@ -21,9 +21,7 @@ MONTHS = 12
 def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ...]:
     """The occlusion rate and each rule at each base: by severity, those with too few trips last."""
     facts = {f.rule: f for f in review.rules}
-    groups: dict[str, list[Row]] = {}
-    for row in figures.funnels.records():
-        groups.setdefault(text(row["rule"]), []).append(row)
+    groups = grouped(figures.funnels.records(), lambda r: text(r["rule"]))
     if not groups:
         return _of_service(review, facts)
     bases = sorted({text(r["base"]) for rows in groups.values() for r in rows})

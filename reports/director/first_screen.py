@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from reports.charts.trip_line import Mark, TripLine, trip_line
 from reports.text import words
 from reports.text.case_links import TripLink, case_files, trip_link
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, chart_key, grouped, text
 from reports.text.signal_lines import standing, watched
 from reports.text.standing_signals import worse_of
 from schemas.record import dataclass
@@ -110,12 +110,10 @@ def _months(review: MonthReview) -> list[str]:
 
 
 def _marks(figures: MeasureFigures) -> dict[tuple[str, str, str], tuple[Mark, ...]]:
-    found: dict[tuple[str, str, str], list[Mark]] = {}
-    for row in figures.trip_marks.records():
-        key = (text(row["measure"]), text(row["group_by"]), text(row["group_value"]))
-        mark = Mark(text(row["trip_id"]), text(row["trip_month"]), row["state"])
-        found.setdefault(key, []).append(mark)
-    return {key: tuple(marks) for key, marks in found.items()}
+    return {
+        key: tuple(Mark(text(r["trip_id"]), text(r["trip_month"]), r["state"]) for r in rows)
+        for key, rows in grouped(figures.trip_marks.records(), chart_key).items()
+    }
 
 
 def _signal(

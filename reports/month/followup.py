@@ -12,7 +12,7 @@ from reports.director.audit import Audit, audit_data
 from reports.month.restated import Restated, restated
 from reports.text import words
 from reports.text.case_links import case_files, trip_link
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 from reports.text.sentences import share_sentence
 from schemas.record import dataclass
 
@@ -273,10 +273,7 @@ def answers_by_trip(review: MonthReview) -> dict[str, list[Answer]]:
 
 def corrections_by_trip(review: MonthReview) -> dict[str, list[Correction]]:
     """The corrections in force in the month's trips, by trip."""
-    found: dict[str, list[Correction]] = {}
-    for row in corrections_data(review):
-        found.setdefault(row.trip, []).append(row)
-    return found
+    return grouped(corrections_data(review), lambda row: row.trip)
 
 
 def _answer(row: Row, asked: Row | None) -> Answer:

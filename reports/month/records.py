@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 from reports.text.sentences import OF_TRIP_ASIDE, file_place
 from schemas.record import dataclass
 
@@ -63,9 +63,8 @@ def _received_remark(got: int, due: int | None) -> str:
 
 def problems(review: MonthReview) -> tuple[Problem, ...]:
     """Problems grouped by kind and problem, with one example place each."""
-    groups: dict[tuple[str, str], list[Row]] = {}
-    for row in review.problems.records():
-        groups.setdefault((text(row["kind"]), text(row["problem"])), []).append(row)
+    rows = review.problems.records()
+    groups = grouped(rows, lambda r: (text(r["kind"]), text(r["problem"])))
     order = {kind: place for place, kind in enumerate(words.KIND_WORDS)}
     chosen = sorted(
         groups.items(),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
 from reports.text import words
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -82,10 +82,7 @@ def restated_rows(review: MonthReview) -> list[RestatedFigure]:
 
 def _causes(month: str, rows: list[RestatedFigure]) -> list[Cause]:
     """Why a month's figures changed, that of most figures first, each with all of its trips."""
-    found: dict[str, list[RestatedFigure]] = {}
-    for row in rows:
-        if row.month == month:
-            found.setdefault(row.why, []).append(row)
+    found = grouped((row for row in rows if row.month == month), lambda row: row.why)
     return [
         Cause(
             words.month_name(month), why, len(own), tuple(sorted({t for r in own for t in r.trips}))

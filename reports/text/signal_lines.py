@@ -7,14 +7,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, chart_key, grouped, text
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
 RECORD = "incomplete-log-share"
-KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
 
 
@@ -45,12 +44,10 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
         if (r["kind"], r["side"], r["standing"]) == (kind, side, "stands")
     ]  # fmt: skip
     rows.sort(key=lambda r: text(r["month"]), reverse=True)
-    of_chart: dict[tuple[str, ...], list[Row]] = {}
-    for row in rows:
-        of_chart.setdefault(_key(row), []).append(row)
     behind = [frame.records() for frame in (figures.signal_trips, figures.signal_units)]
     found = []
-    for said in sorted(of_chart.values(), key=lambda said: said[0]["measure"] == RECORD):
+    by_chart = grouped(rows, chart_key)
+    for said in sorted(by_chart.values(), key=lambda said: said[0]["measure"] == RECORD):
         row = said[0]
         trips, units = ([r for r in rows if _said_in(r) == _said_in(row)] for rows in behind)
         shared = " ".join(map(unit_words, units))
@@ -87,12 +84,8 @@ def _earlier(said: list[Row]) -> str:
     return f" An earlier one, since {words.month_name(min(since))}, stands, too." if since else ""
 
 
-def _key(row: Row) -> tuple[str, ...]:
-    return tuple(text(row[name]) for name in KEY)
-
-
 def _said_in(row: Row) -> tuple[str, ...]:
-    return text(row["month"]), text(row["kind"]), *_key(row)
+    return text(row["month"]), text(row["kind"]), *chart_key(row)
 
 
 def _read(trips: list[Row]) -> str:

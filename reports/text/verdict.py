@@ -6,7 +6,7 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import text
+from reports.text.plain_rows import grouped, text
 from reports.text.sentences import missing_trips, outcomes_of_month
 from reports.text.signal_lines import charts_now, one_by_one, watched
 from reports.text.standing_signals import Worse, worse
@@ -58,9 +58,7 @@ def _signals(review: MonthReview) -> list[list[str]]:
 
 def worse_words(found: list[Worse], month: str, named: int, *, counts: bool = False) -> str:
     """'Worse: unheated time since March; occlusions since August, prong 2 since October.'."""
-    groups: dict[str, list[Worse]] = {}
-    for one in found[:named]:
-        groups.setdefault(OCCLUSIONS if one.of_rate else one.chart, []).append(one)
+    groups = grouped(found[:named], lambda one: OCCLUSIONS if one.of_rate else one.chart)
     parts = []
     for own in groups.values():
         own.sort(key=lambda one: one.of_size)
