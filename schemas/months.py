@@ -28,11 +28,11 @@ def month_number(month: str) -> int:
     return parts[0] * 12 + parts[1] - 1 if parts else 0
 
 
-def month_at(number: int) -> str:
+def month_of(number: int) -> str:
     """The month of a number."""
     return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 def later(month: str, by: int) -> str:
     """The month so many months later, or earlier where `by` is below 0."""
-    return month_at(month_number(month) + by)
+    return month_of(month_number(month) + by)

@@ -8,7 +8,7 @@ import re
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
@@ -26,11 +26,9 @@ from pipeline.followup.screen_text import check_by
 from pipeline.followup.second_reading import ONE, SEVERAL, readers_of, say_readers
 from pipeline.judging.versions import versions_in_store
 from pipeline.month.gather import protocol_in_force, rule_facts
+from pipeline.store.protocol_versions import VersionInStore
 from reports.text import words
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from pipeline.store.protocol_versions import VersionInStore
 
 PAGE = re.compile(
     r"(?:assets/[A-Za-z0-9._-]+\.(?:js|css)"

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.docs.markdown import code, page, table
 from pipeline.simulate.assumptions import ASSUMED, MAGNITUDES, SERIES, of
 from pipeline.simulate.changes import FORMS
+from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.pathways import BLENDER, CYLINDER, NEVER, VENTILATOR, WALL
 from pipeline.simulate.recovered import RECOVERED, RECOVERED_BY, RECOVERED_ON
-
-if TYPE_CHECKING:
-    from pipeline.simulate.draws import Floats, Ints
-    from pipeline.simulate.trips import Laid
+from pipeline.simulate.trips import Laid
 
 TRIPS, MONTHS, SEED = 2000, 12, 1
 COMMAND = f"tailrace simulate --into DIR --trips {TRIPS} --months {MONTHS} --seed {SEED}"

@@ -8,11 +8,12 @@ Any other goes through Python's reader, which is much slower and knows the line 
 from __future__ import annotations
 
 import csv
+from _csv import Reader as CsvReader
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TextIO
 
 from pipeline.files import Unreadable
 from pipeline.files.content import LONGEST_LINE, Text
@@ -29,10 +30,6 @@ from pipeline.files.text_rows import (
 from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from _csv import Reader as CsvReader
-
 
 LONGEST_CELL = 1 << 20
 REJECTED, FEW_REJECTED = "rejected_rows", 100

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from tempfile import NamedTemporaryFile
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.files import Unreadable
 from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
 
 LONGEST_ROW, BATCH_SIZE = 8 << 20, 64 << 20
 MOST_COLUMNS = 10_000

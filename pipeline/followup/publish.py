@@ -6,7 +6,6 @@ import hashlib
 import zlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import refused
 from pipeline.errors.disk import after_storing
@@ -18,10 +17,8 @@ from pipeline.store.recovery import ASSETS, COMES_AND_GOES, PUBLICATION, put_ass
 from pipeline.store.session import check_token, store_in
 from pipeline.store.whole import drawing, new_folder, take_place
 from schemas.connection import Connection
+from schemas.frame import Frame
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from schemas.frame import Frame
 
 Draw = Callable[["Connection", Path, str], "Frame"]
 """Writes a month's pages below a folder and returns its measures."""

@@ -9,16 +9,14 @@ import re
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.errors import Problem, Refused, shown
 from pipeline.files import Unreadable
 from pipeline.files.delimited import read_header, records
 from pipeline.files.text_rows import BAD_QUOTING
+from schemas import shape as pa
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from schemas import shape as pa
 
 MOST_ROWS = 100_000
 LARGEST_SHEET = 64 << 20

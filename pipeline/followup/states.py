@@ -52,17 +52,6 @@ class Thing:
     begins: str
     moves: dict[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
 
-    @property
-    def ends(self) -> tuple[str, ...]:
-        """States in which nobody has to do anything more."""
-        return tuple(s for s in self.states if s in ENDS)
-
-
-ENDS = (
-    CONCLUDED, CLOSED, WITHDRAWN, AGREED, SETTLED, DONE, NOT_PURSUED, ARRIVED, NOT_TO_BE_HAD,
-    ANSWERED, REPLIED,
-)  # fmt: skip
-
 
 def _any_to(states: tuple[str, ...], end: str, *needs: str) -> dict[tuple[str, str], Needs]:
     return {(state, end): needs for state in states}

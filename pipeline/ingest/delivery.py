@@ -148,6 +148,8 @@ def _stage(
         if early and not findings.refusals:
             early.begin(staged)
         _look_through(con, staged, tables, findings, stage)
+        if early:
+            early.screened.set()
     except BaseException:
         if early:
             early.end()

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
 
 from pipeline.errors.disk import as_mistake
 from pipeline.files import Unreadable
+from pipeline.files.content import Text
 from pipeline.files.delimited import (
     Delimited,
     delimited_rows,
@@ -29,9 +29,6 @@ from pipeline.ingest.delivery_files import Part
 from pipeline.ingest.problems import Findings
 from schemas.connection import Connection
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from pipeline.files.content import Text
 
 ROWS_OF_A_PIECE = 1 << 20
 """A piece of a Parquet file has at least so many rows, about as one of text does."""

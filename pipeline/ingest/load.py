@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager
 from itertools import chain
 from typing import Any
@@ -11,6 +11,7 @@ from pipeline.ingest.delivery import Staged
 from pipeline.ingest.early_rows import EarlyRows, stored_early
 from pipeline.ingest.places import FOUND, close_places
 from pipeline.ingest.rows_of_trips import of_trips
+from pipeline.ingest.screen import free_columns
 from pipeline.ingest.settings_files import canonical, same_but_approval
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.database import one, transaction
@@ -131,12 +132,18 @@ def _reload(con: Connection, known: int) -> Loaded:
     )
 
 
-def _insert_rows(con: Connection, staged: Staged) -> Rows:
-    """Store what nothing that is found of the delivery changes."""
+def _insert_rows(
+    con: Connection, staged: Staged, screened: Callable[[], None] = lambda: None
+) -> Rows:
+    """Store what nothing that is found of the delivery changes.
+
+    `screened` returns once the texts that may say anything have been screened.
+    """
     delivery_no = _next(con, "delivery", "delivery_no")
     offset = _next(con, "trips", "trip_key") - 1
     _insert_description(con, staged, delivery_no)
-    return Rows(delivery_no, offset, _insert_tables(con, staged, delivery_no, offset))
+    keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
+    return Rows(delivery_no, offset, _insert_tables(con, staged, keys, screened))
 
 
 def _load_new(con: Connection, staged: Staged, rows: Rows) -> Loaded:
@@ -195,24 +202,30 @@ def _insert_description(con: Connection, staged: Staged, delivery_no: int) -> No
 
 
 def _insert_tables(
-    con: Connection, staged: Staged, delivery_no: int, offset: int
+    con: Connection, staged: Staged, keys: dict[str, str], screened: Callable[[], None]
 ) -> dict[str, int]:
     """Store every table's good rows; return how many were kept."""
+    tables = list(staged.parts.tables)
+    listed = [table for table in tables if not {*free_columns(table)} - {"trip_id"}]
+    kept = {table: _insert_table(con, table, keys) for table in listed}
+    screened()
+    rest = [table for table in tables if table not in kept]
+    return kept | {table: _insert_table(con, table, keys) for table in rest}
+
+
+def _insert_table(con: Connection, table: str, keys: dict[str, str]) -> int:
+    """Store a table's good rows; `keys`: SQL of the columns that are numbers of the store."""
     from schemas.stored import STORED, stored_as
 
-    keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
-    kept = {}
-    for table in staged.parts.tables:
-        columns = list(STORED[stored_as(table)].columns)
-        values = ", ".join(keys.get(name, quoted(name)) for name in columns)
-        (rows,) = one(
-            con,
-            f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
-            # the rows of trips stand in their order
-            f" {'' if of_trips(table) else 'order by line'}",
-        )
-        kept[table] = int(rows)
-    return kept
+    columns = list(STORED[stored_as(table)].columns)
+    values = ", ".join(keys.get(name, quoted(name)) for name in columns)
+    (rows,) = one(
+        con,
+        f"insert into delivered.{stored_as(table)} select {values} from ({good_rows(table)})"
+        # the rows of trips stand in their order
+        f" {'' if of_trips(table) else 'order by line'}",
+    )
+    return int(rows)
 
 
 def _insert_outcome(con: Connection, staged: Staged, rows: Rows) -> None:

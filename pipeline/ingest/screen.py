@@ -7,7 +7,6 @@ privacy officer decides.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
 
 from pipeline.ingest.identifiers import GENERATED, MOSTLY, PERSONAL, PLAIN_NUMBER, UNITS, WORD_OF
 from pipeline.ingest.looks import alphabet, looks, prepare
@@ -17,10 +16,7 @@ from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
 from schemas.contract import TABLES
-from schemas.export_file import VOCABULARY_COLUMNS
-
-if TYPE_CHECKING:
-    from schemas.export_file import ExportFile
+from schemas.export_file import VOCABULARY_COLUMNS, ExportFile
 
 OF_TOKENS = (
     "a record number",
@@ -82,6 +78,15 @@ def screen_tables(
             column=name or None,
             remedy=_remedy(what, name),
         )
+
+
+def free_columns(table: str) -> list[str]:
+    """The columns whose texts nobody listed beforehand, so that they may say anything."""
+    return [
+        name for name, field in TABLES[table].to_schema().columns.items()
+        if str(field.dtype) == "string"
+        and not any("allowed_values" in check.statistics for check in field.checks)
+    ]  # fmt: skip
 
 
 def declared(export: ExportFile) -> dict[str, list[str]]:
@@ -154,11 +159,7 @@ def _collect(con: Connection, table: str, *, trips: bool, faulty: bool) -> None:
     Those are the columns of free tokens, and whatever else could not be read as its column asks.
     """
     selects = []
-    for name, field in TABLES[table].to_schema().columns.items():
-        if str(field.dtype) != "string" or any(
-            "allowed_values" in c.statistics for c in field.checks
-        ):
-            continue
+    for name in free_columns(table):
         known = trips and table != "trips" and name == "trip_id"
         unless = "where trip_id not in (select trip_id from staged_trips where trip_id is not null)"
         selects.append(

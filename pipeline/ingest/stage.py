@@ -9,9 +9,8 @@ are `kept_<table>`, with the trip's key in place of its name, in the order they 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.files import Unreadable
+from pipeline.files.text_rows import TextRows
 from pipeline.ingest.file_readers import TableFile, whole
 from pipeline.ingest.places import FOUND, STAGED, open_places
 from pipeline.ingest.problems import ROW_RULES, Findings
@@ -36,9 +35,6 @@ from pipeline.store.database import one
 from pipeline.store.sql import quoted
 from schemas.connection import Connection
 from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
-
-if TYPE_CHECKING:
-    from pipeline.files.text_rows import TextRows
 
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips

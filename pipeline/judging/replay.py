@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.judging.evaluator import replay
 from pipeline.rules import parameters_of
 from pipeline.store.database import open_store
 from pipeline.store.protocol_versions import VersionInStore
-
-if TYPE_CHECKING:
-    from schemas.protocol import ProtocolFile
+from schemas.protocol import ProtocolFile
 
 Change = tuple[str, str | None, str | None, list[str]]
 

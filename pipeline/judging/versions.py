@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
 
 from pipeline.rules import parameters_of
 from pipeline.store.by_hand import approvals
 from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from schemas.protocol import ProtocolVersion
+from schemas.protocol import ProtocolVersion
 
 
 def versions_in_store(con: Connection) -> list[VersionInStore]:

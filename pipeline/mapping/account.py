@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import field
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Mistake, NothingFound, Problem
 from pipeline.mapping.assemble import belongs_to_a_trip
@@ -17,10 +16,8 @@ from pipeline.store.database import one
 from pipeline.store.sql import literal
 from schemas.connection import Connection
 from schemas.contract import PERCENTS, fractions
+from schemas.mapping import Filter
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from schemas.mapping import Filter
 
 
 @dataclass(frozen=True)

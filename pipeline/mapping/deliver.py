@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Refused
 from pipeline.ingest.delivery_files import CANNULAS, EXPORT, LARGEST_SETTINGS, PROTOCOL, read_part
@@ -15,9 +14,7 @@ from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
 from schemas.contract import CONTRACT_VERSION, MONTH_PATTERN, TABLES
 from schemas.export_file import TIMED, VOCABULARY_COLUMNS
-
-if TYPE_CHECKING:
-    from schemas.mapping import MappingFile
+from schemas.mapping import MappingFile
 
 UNITS = VOCABULARY_COLUMNS["units"]
 

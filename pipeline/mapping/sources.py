@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.mapping import views
@@ -16,9 +15,7 @@ from pipeline.mapping.source_rows import FIRST_CELL, SHELF, Source, read_file
 from pipeline.mapping.words import problem
 from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from schemas.mapping import MappingFile, SourceFile
+from schemas.mapping import MappingFile, SourceFile
 
 
 def read_sources(

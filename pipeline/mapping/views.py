@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused
 from pipeline.files.text_rows import is_nested, value_as_text
@@ -22,9 +21,7 @@ from pipeline.store.database import one
 from pipeline.store.sql import literal, quoted
 from schemas.connection import Connection
 from schemas.contract import OF_THE_SERVICE
-
-if TYPE_CHECKING:
-    from schemas.mapping import MappingFile, View
+from schemas.mapping import MappingFile, View
 
 FILE_NAME, LINE = "file_name", "line"
 OWN = (FILE_NAME, LINE)

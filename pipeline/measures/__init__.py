@@ -10,17 +10,16 @@ from pipeline.measures.full_oxygen import full_oxygen
 from pipeline.measures.occlusion_rate import occlusion_rates, ventilator_time
 from pipeline.measures.rule_shares import rule_shares, verdict_counts
 from pipeline.store.kept_results import kept
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.measures.series import Calendar
     from pipeline.store.made_from import MadeFrom
     from pipeline.store.protocol_versions import VersionInStore
 
 
-def measure(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def measure(con: Connection, month: str) -> Frame:
     """Every measure of `month`, of each earlier month, and of all months up to it together.
 
     Follows `schemas.outputs.Measures`; sorted, so that the same store gives the same rows.
@@ -34,10 +33,7 @@ def measure(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
 
 
 def measured(
-    con: duckdb.DuckDBPyConnection,
-    made: MadeFrom,
-    calendar: Calendar,
-    versions: Sequence[VersionInStore],
+    con: Connection, made: MadeFrom, calendar: Calendar, versions: Sequence[VersionInStore]
 ) -> tuple[Frame, dict[str, Frame]]:
     """`measure` and `figures`, or what they gave when made from the same.
 
@@ -57,7 +53,7 @@ def measured(
     return found
 
 
-def answered_figures(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, Frame]:
+def answered_figures(con: Connection, month: str) -> dict[str, Frame]:
     """The figures that answers change; call after the others and the follow-up's `make_flags`."""
     from pipeline.measures.bases import before_after_training
     from pipeline.measures.signal_trips import signal_trips
@@ -66,10 +62,7 @@ def answered_figures(con: duckdb.DuckDBPyConnection, month: str) -> dict[str, Fr
 
 
 def figures(
-    con: duckdb.DuckDBPyConnection,
-    measures: Frame,
-    calendar: Calendar,
-    versions: Sequence[VersionInStore],
+    con: Connection, measures: Frame, calendar: Calendar, versions: Sequence[VersionInStore]
 ) -> dict[str, Frame]:
     """Charts, comparisons and power, which no answer changes; call after `measure`.
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.clustering import SIZED_TRIPS, service_k
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 from schemas.months import later, month_number
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
     from pipeline.statistics.before_after import BeforeAfter, Windows
@@ -45,7 +45,7 @@ _SHARES = """
 """
 
 
-def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> Frame:
+def funnels(con: Connection, months: tuple[str, ...]) -> Frame:
     """Occlusion rate and each rule's deviation share by base; see `Funnels`.
 
     Call after the measures: reads their temporary counts. Fewer than two bases make no funnel.
@@ -67,7 +67,7 @@ def funnels(con: duckdb.DuckDBPyConnection, months: tuple[str, ...]) -> Frame:
     return stacked(parts).only(columns)
 
 
-def _rate_rows(con: duckdb.DuckDBPyConnection, counts: Frame) -> Frame:
+def _rate_rows(con: Connection, counts: Frame) -> Frame:
     """Bases' occlusion rates: limits with the trips' clustering, hierarchical rates, the test."""
     from pipeline.statistics.clustered_intervals import effective_k
     from pipeline.statistics.funnels import INNER, OUTER, clustered_limits
@@ -156,7 +156,7 @@ _BY_MONTH = """
 """
 
 
-def before_after_training(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def before_after_training(con: Connection, month: str) -> Frame:
     """Each base retrained: the rule's share after over before; see `BeforeAfterTraining`.
 
     Retraining of single crew members is left out: nobody is ranked. Call after `make_flags` of
@@ -203,7 +203,7 @@ def _with_shares(frame: Frame) -> Frame:
 
 
 def _compared(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     month: str,
     trained: list[tuple[str, str, str]],
     asked_of: list[tuple[Frame, Windows]],

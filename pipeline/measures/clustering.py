@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from schemas.connection import Connection
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.statistics.service_dispersion import ServiceDispersion
 
 SIZED_TRIPS = """(
@@ -33,7 +32,7 @@ def trips_alike(by: str) -> str:
     """
 
 
-def cluster(con: duckdb.DuckDBPyConnection) -> ServiceDispersion:
+def cluster(con: Connection) -> ServiceDispersion:
     """The service's dispersion from `ventilator_time`; leaves `occlusion_k` and `size_level`.
 
     `occlusion_k` has one row: k, events and trips it was estimated from, and whether it is mostly
@@ -59,7 +58,7 @@ def cluster(con: duckdb.DuckDBPyConnection) -> ServiceDispersion:
     return found
 
 
-def service_k(con: duckdb.DuckDBPyConnection) -> float:
+def service_k(con: Connection) -> float:
     """The k that :func:`cluster` left."""
     from pipeline.store.database import one
 

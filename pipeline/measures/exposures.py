@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
-
-if TYPE_CHECKING:
-    import duckdb
 
 BY_MONTH_AND_ALL = "unnest([service_month, $to]) AS month"
 """Every row for its month, and once more for all months together."""
@@ -105,14 +101,14 @@ _OUTCOME = f"""
 """
 
 
-def by_month_and_all(con: duckdb.DuckDBPyConnection, month: str, *measures: str) -> Frame:
+def by_month_and_all(con: Connection, month: str, *measures: str) -> Frame:
     """The rows of each month, and of all months together, that the SQL of some measures gives."""
     sql = " UNION ALL BY NAME ".join(f"SELECT * FROM ({measure})" for measure in measures)
     named = {"month": month, "to": f"to {month}"}
     return Frame.read(con.execute(sql, {name: named[name] for name in named if f"${name}" in sql}))
 
 
-def exposures(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def exposures(con: Connection, month: str) -> Frame:
     """Rows of the measures above up to `month`; call after `occlusion_rates` and `full_oxygen`.
 
     The time measures carry no interval: they are charted as single values (XmR). Bedside minutes

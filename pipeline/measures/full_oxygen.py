@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.exposures import BY_MONTH_AND_ALL, by_month_and_all
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from schemas.frame import Frame
 
 HOLDS_S = 600
@@ -70,7 +69,7 @@ _FULL_OXYGEN = f"""
 """
 
 
-def full_oxygen(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def full_oxygen(con: Connection, month: str) -> Frame:
     """Rows of `schemas.outputs.Measures` by source, of each month and all to `month` together.
 
     `full-oxygen`: minutes over the hours in which it is known whether oxygen was full, the same

@@ -6,16 +6,12 @@ and known flow, of trips whose device log is complete. What is left out is count
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from pipeline.measures.estimate_rows import with_interval
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
-
-if TYPE_CHECKING:
-    import duckdb
 
 PER_HOURS = 100
 UNIT = Unit.RATE
@@ -112,7 +108,7 @@ _RATES = """
 """
 
 
-def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def occlusion_rates(con: Connection, month: str) -> Frame:
     """Rates up to `month` with one k for the service, and the month's ratio to the months before.
 
     With fewer than ten trips a rate has an upper bound only. `left_out` counts trips with
@@ -126,12 +122,12 @@ def occlusion_rates(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
     return stacked([part for part in parts if len(part)])
 
 
-def rates_of(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def rates_of(con: Connection, month: str) -> Frame:
     """The rates of what stands in `ventilator_time`, by month and of all months to `month`."""
     return _with_intervals(_counts(con, month))
 
 
-def _counts(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def _counts(con: Connection, month: str) -> Frame:
     """Events and hours of each group, with k and what its k_eff is made from."""
     from pipeline.measures.clustering import cluster
     from pipeline.statistics.clustered_intervals import effective_k

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.measures.signal_counts import one_by_one_rules
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.months import month_name
-
-if TYPE_CHECKING:
-    import duckdb
 
 MOST_UNDECIDED = 0.2
 """With a larger share of the later trips undecided, trips since the last would mislead."""
@@ -41,7 +39,7 @@ _ROWS = """
 """
 
 
-def one_by_one(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def one_by_one(con: Connection, month: str) -> Frame:
     """Rows of `OneByOne`: a rule that its trips were asked about each."""
     asked = {"rules": list(one_by_one_rules()), "month": month}
     found = Frame.read(con.execute(_ROWS, asked))

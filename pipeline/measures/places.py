@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
 from pipeline.store.database import temporary_table
+from schemas.connection import Connection
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 _QUANTILES = """quantile_cont({0}, 0.05) AS p5, quantile_cont({0}, 0.25) AS p25,
@@ -115,10 +114,7 @@ _CANNULAS = f"""
 
 
 def places(
-    con: duckdb.DuckDBPyConnection,
-    first: str,
-    month: str,
-    versions: Sequence[VersionInStore],
+    con: Connection, first: str, month: str, versions: Sequence[VersionInStore]
 ) -> dict[str, Frame]:
     """`WallPlaces`, `Transit` and `CannulaUse` from the month `first` on, by name."""
     span = {"first": first, "month": month}

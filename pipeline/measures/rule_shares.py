@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.measures.estimate_rows import with_interval
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
-
-if TYPE_CHECKING:
-    import duckdb
 
 UNIT = Unit.SHARE
 
@@ -78,7 +74,7 @@ _ALL_RULES = """
 """
 
 
-def rule_shares(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def rule_shares(con: Connection, month: str) -> Frame:
     """Deviation and cannot-tell shares of each rule, and the all-rules share; Wilson intervals.
 
     A deviation share's bounds say what it would be if every borderline and untold trip were none

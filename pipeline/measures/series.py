@@ -17,11 +17,11 @@ from pipeline.statistics.charts import Chart
 from pipeline.statistics.charts_attribute import p_chart, u_chart
 from pipeline.statistics.charts_time import g_chart, trips_between, xmr_chart
 from pipeline.statistics.run_rules import chart_runs, signals
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
 BASELINE_MONTHS = 24
@@ -58,9 +58,7 @@ class Calendar:
         return tuple(chosen)
 
 
-def charts(
-    con: duckdb.DuckDBPyConnection, measures: Frame, calendar: Calendar
-) -> tuple[Frame, Frame]:
+def charts(con: Connection, measures: Frame, calendar: Calendar) -> tuple[Frame, Frame]:
     """Chart points and runs tests of every series; see `Charts` and `Runs`."""
 
     from schemas.measure_outputs import Charts, Runs
@@ -117,7 +115,7 @@ def _chart(measure: str, series: Columns, calendar: Calendar) -> Chart:
     return xmr_chart(series["estimate"], **plan)
 
 
-def _gaps(con: duckdb.DuckDBPyConnection, measures: Frame, calendar: Calendar) -> Iterator[Series]:
+def _gaps(con: Connection, measures: Frame, calendar: Calendar) -> Iterator[Series]:
     """Trips between deviations of the rules broken on fewer than 1 in 20 trips."""
     whole = measures.rows((measures["measure"] == RARE_FROM) & (measures["month"] == _to(calendar)))
     rare = whole.rows((whole["estimate"] < RARE) & (whole["numerator"] > LEAST_GAPS))

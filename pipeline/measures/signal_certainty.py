@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.signal_counts import LAST_MONTHS, Family, own_trips
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
     from pipeline.measures.signal_months import Clustering, Worked
@@ -21,7 +21,7 @@ class Completions:
     """W of the months with missing trips, filled in with the service's own trips many times."""
 
     def __init__(
-        self, con: duckdb.DuckDBPyConnection, found: Family, done: Worked, clustering: Clustering
+        self, con: Connection, found: Family, done: Worked, clustering: Clustering
     ) -> None:
         self._found = found
         self._made: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}

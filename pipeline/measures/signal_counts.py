@@ -9,11 +9,11 @@ import numpy as np
 
 from pipeline.measures.clustering import SIZED_TRIPS
 from pipeline.statistics.signal_futures import NO_PARENT, RateMonths, ShareMonths
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
     from pipeline.store.protocol_versions import VersionInStore
@@ -106,7 +106,7 @@ _TRIPS = """
 
 
 def family(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     months: Sequence[str],
     missing: Sequence[int],
     versions: Sequence[VersionInStore],
@@ -167,7 +167,7 @@ def _severities(
 
 
 def _shares(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     counts: Frame,
     records: Frame,
     place: dict[str, int],
@@ -229,7 +229,7 @@ def _groups(
 
 
 def _restarts(
-    con: duckdb.DuckDBPyConnection,
+    con: Connection,
     place: dict[str, int],
     severity: dict[str, list[tuple[str, Any]]],
     of_name: dict[str, int],
@@ -278,7 +278,7 @@ _POOL_JUDGED = f"""
 
 
 def own_trips(
-    con: duckdb.DuckDBPyConnection, found: Family, first: str, month: str
+    con: Connection, found: Family, first: str, month: str
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """The service's own trips of `first` to `month`: hours at each size, and what judged them.
 

@@ -14,11 +14,11 @@ import numpy as np
 
 from pipeline.measures.clustering import trips_alike
 from pipeline.measures.signal_counts import Family
+from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
     from pipeline.statistics.service_dispersion import ServiceDispersion
@@ -62,7 +62,7 @@ class Clustering:
     Or as it is kept, where the months before are the same.
     """
 
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, con: Connection) -> None:
         from pipeline.store.kept_results import found_kept
 
         self._kept: dict[str, tuple[str, ServiceDispersion]] = {}
@@ -90,7 +90,7 @@ class Clustering:
         """k before `month`."""
         return self.before(month).k
 
-    def keep(self, con: duckdb.DuckDBPyConnection) -> None:
+    def keep(self, con: Connection) -> None:
         """Keep what was asked for; call outside a transaction."""
         from pipeline.store.kept_results import keep
 
@@ -107,7 +107,7 @@ def _mark(columns: Sequence[np.ndarray]) -> str:
     return found.hexdigest()
 
 
-def worked(con: duckdb.DuckDBPyConnection, found: Family, clustering: Clustering) -> Worked:
+def worked(con: Connection, found: Family, clustering: Clustering) -> Worked:
     """Every month's level and W: as kept where the month's counts are the same, else new."""
     from pipeline.store.followup_tables import has_table
 
@@ -176,10 +176,7 @@ def _kept(frame: Frame | None, found: Family) -> tuple[dict[str, NDArray[np.floa
 
 
 def _keep(
-    con: duckdb.DuckDBPyConnection,
-    found: Family,
-    values: dict[str, NDArray[np.float64]],
-    which: NDArray[np.bool_],
+    con: Connection, found: Family, values: dict[str, NDArray[np.float64]], which: NDArray[np.bool_]
 ) -> None:
     """Add the months and charts marked by `which` to the store."""
 
@@ -202,10 +199,7 @@ def _key_columns(found: Family, charts: Any) -> dict[str, Any]:
 
 
 def add_rows(
-    con: duckdb.DuckDBPyConnection,
-    table: str,
-    frame: Frame,
-    number: Callable[[], int] | None = None,
+    con: Connection, table: str, frame: Frame, number: Callable[[], int] | None = None
 ) -> None:
     """Add a frame to a table, numbered from `number()` on; not to a read-only store."""
     from pipeline.store.followup_tables import ensure_followup_tables, has_table
@@ -222,9 +216,7 @@ def add_rows(
     con.execute(f"INSERT INTO loop.{table} SELECT {first}* FROM rows")
 
 
-def thresholds(
-    con: duckdb.DuckDBPyConnection, found: Family, done: Worked, clustering: Clustering
-) -> Thresholds:
+def thresholds(con: Connection, found: Family, done: Worked, clustering: Clustering) -> Thresholds:
     """The heights of every month: as kept, and set anew where a later month asks for it."""
     from pipeline.statistics.signal_family import QUIET_MONTHS
     from pipeline.statistics.signal_thresholds import twelve_month_volume, volume_stays
@@ -266,7 +258,7 @@ Heights = dict[str, tuple[float, float, float]]
 Power = dict[tuple[str, str, str], float]
 
 
-def _kept_thresholds(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[Heights, Power]]:
+def _kept_thresholds(con: Connection) -> dict[str, tuple[Heights, Power]]:
     """By month: the heights and volume of each group set then, and what its charts notice."""
     from pipeline.store.followup_tables import has_table
 
@@ -283,7 +275,7 @@ def _kept_thresholds(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[Heights,
 
 
 def _set(
-    con: duckdb.DuckDBPyConnection, found: Family, m: int, due: set[str], clustering: Clustering
+    con: Connection, found: Family, m: int, due: set[str], clustering: Clustering
 ) -> tuple[Heights, Power]:
     """Thresholds of the groups `due` from month `m` on, from the months before it; kept."""
     from pipeline.statistics.signal_futures import RateMonths, ShareMonths, draw_futures
@@ -317,7 +309,7 @@ def _set(
     return set_now, power
 
 
-def _keep_set(con: duckdb.DuckDBPyConnection, month: str, heights: Heights, power: Power) -> None:
+def _keep_set(con: Connection, month: str, heights: Heights, power: Power) -> None:
     """Add what was set in a month to the store."""
     in_order = [(group, *values) for group, values in sorted(heights.items())]
     charts = [(*key, noticed) for key, noticed in sorted(power.items())]

@@ -11,10 +11,9 @@ import numpy as np
 
 from pipeline.measures.signal_counts import RATE, Family
 from pipeline.measures.signal_words import LATELY, lately, so_far
+from schemas.connection import Connection
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.measures.signal_months import Worked
     from schemas.frame import Frame
 
@@ -112,7 +111,7 @@ _CLOSED = """
 """
 
 
-def with_closed(con: duckdb.DuckDBPyConnection, signals: Frame, month: str) -> Frame:
+def with_closed(con: Connection, signals: Frame, month: str) -> Frame:
     """`signals` with those towards worse that a person closed up to `month`, and the conclusion.
 
     A signal of a chart closes those said of it before.

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE
 from pipeline.rules import all_rules
+from schemas.connection import Connection
 from schemas.findings import HAPPENED
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    import duckdb
 
 TRIPS = f"""
     WITH asked AS (
@@ -66,19 +62,19 @@ _READ = f"""
 """
 
 
-def signal_events(con: duckdb.DuckDBPyConnection, signals: Frame) -> None:
+def signal_events(con: Connection, signals: Frame) -> None:
     """Make `signal_event`: the trips of the signals towards worse that stand, read or not."""
     own = signals.rows((signals["standing"] == "stands") & (signals["side"] == "worse"))
     ask(con, own)
     con.execute(EVENTS, {"occlusion_rule": of_occlusions()})
 
 
-def signal_trips(con: duckdb.DuckDBPyConnection) -> Frame:
+def signal_trips(con: Connection) -> Frame:
     """Rows of `SignalTrips`; call after `signal_events` and the follow-up's `make_flags`."""
     return Frame.read(con.execute(_READ))
 
 
-def ask(con: duckdb.DuckDBPyConnection, signals: Frame) -> None:
+def ask(con: Connection, signals: Frame) -> None:
     """Make `asked_signal` of these signals."""
     con.register("asked_frame", signals.for_database())
     con.execute("""

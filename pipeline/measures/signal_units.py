@@ -5,12 +5,8 @@ A heater that fails at every change of oxygen looks like a crew that is slow at 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from schemas.connection import Connection
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    import duckdb
 
 LEAST, SHARE, TIMES = 3, 0.5, 2
 """Named is what at least so many trips share, so large a part of them, and so many times the part
@@ -61,7 +57,7 @@ def shared_units(behind: str) -> str:
     """
 
 
-def signal_units(con: duckdb.DuckDBPyConnection) -> Frame:
+def signal_units(con: Connection) -> Frame:
     """Rows of `SignalUnits`; call after `signal_events`."""
     asked = f"SELECT unnest(key), * EXCLUDE (key) FROM ({shared_units(_OF_SIGNALS)})"
     return Frame.read(con.execute(asked))

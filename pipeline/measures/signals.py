@@ -19,11 +19,11 @@ from pipeline.measures.signal_months import (
 )
 from pipeline.measures.signal_standing import KEY, OF_SIGNAL, with_standing
 from pipeline.measures.signal_words import Said, revised, sentence
+from schemas.connection import Connection
 from schemas.frame import Frame, stacked
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    import duckdb
     from numpy.typing import NDArray
 
     from pipeline.measures.series import Calendar
@@ -61,7 +61,7 @@ class Height:
 
 
 def signals(
-    con: duckdb.DuckDBPyConnection, calendar: Calendar, versions: Sequence[VersionInStore]
+    con: Connection, calendar: Calendar, versions: Sequence[VersionInStore]
 ) -> dict[str, Frame]:
     """Frames `signals` and `signal_charts` up to the calendar's last month.
 
@@ -86,7 +86,7 @@ def signals(
     }
 
 
-def _heights(con: duckdb.DuckDBPyConnection, ground: Ground) -> tuple[Height, ...]:
+def _heights(con: Connection, ground: Ground) -> tuple[Height, ...]:
     """The headline, the watch, and the other side at the height of the watch."""
     from pipeline.statistics.signal_sums import signal_sums
 
@@ -174,7 +174,7 @@ def _ratio(ground: Ground, m: int, chart: int, now: slice, before: slice) -> Rat
     return rate_of_periods(found.rates, size, now, before, level=level, k=k)
 
 
-def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: str) -> Frame:
+def _keep(con: Connection, now: list[dict[str, Any]], said_in: str) -> Frame:
     """What was said up to this month, and what is said now beside it; kept in the store."""
 
     from pipeline.store.followup_tables import has_table, next_number
@@ -211,7 +211,7 @@ def _keep(con: duckdb.DuckDBPyConnection, now: list[dict[str, Any]], said_in: st
     return stacked([kept, frame]) if len(kept) else frame
 
 
-def _labels(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+def _labels(con: Connection) -> dict[str, str]:
     """Each cannula's label in the catalogue received last."""
     rows = con.execute("""
         SELECT c.id, arg_max(c.label, l.receipt_no) FROM delivered.cannula c

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.clustering import service_k
+from schemas.connection import Connection
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.statistics.rate_model import Estimate, GroupRate, RateModel
 
 PER_HOURS = 100
@@ -65,12 +64,12 @@ _ROWS = """
 """
 
 
-def size_rows(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def size_rows(con: Connection, month: str) -> Frame:
     """Stretches of trips to `month` at one cannula and flow: hours, events, and the terms."""
     return Frame.read(con.execute(_ROWS, {"month": month}))
 
 
-def sizes(con: duckdb.DuckDBPyConnection, month: str) -> Frame:
+def sizes(con: Connection, month: str) -> Frame:
     """Crude and adjusted rates by size over all months to `month`; see `Sizes`.
 
     The reference is the size with the most hours. Rows whose flow share or weight is unknown are

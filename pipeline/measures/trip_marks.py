@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE, one_by_one_rules
 from pipeline.rules import all_rules
 from pipeline.store.database import temporary_table
+from schemas.connection import Connection
 from schemas.frame import Frame
 
 if TYPE_CHECKING:
-    import duckdb
-
     from pipeline.store.protocol_versions import VersionInStore
 
 ONE_BY_ONE = "one-by-one"
@@ -83,7 +82,7 @@ _APART = """
 """
 
 
-def trip_marks(con: duckdb.DuckDBPyConnection, signals: Frame, months: Sequence[str]) -> Frame:
+def trip_marks(con: Connection, signals: Frame, months: Sequence[str]) -> Frame:
     """Rows of `TripMarks`; call after the measures: reads their ventilator time.
 
     Leaves `ordered_trip` for `apart_trips`.
@@ -99,10 +98,7 @@ def trip_marks(con: duckdb.DuckDBPyConnection, signals: Frame, months: Sequence[
 
 
 def apart_trips(
-    con: duckdb.DuckDBPyConnection,
-    funnels: Frame,
-    versions: Sequence[VersionInStore],
-    first: str,
+    con: Connection, funnels: Frame, versions: Sequence[VersionInStore], first: str
 ) -> Frame:
     """Rows of `ApartTrips` from the month `first` on; call after `trip_marks`."""
     named = funnels.rows((funnels["outside"] > 0) & funnels.known("rule"))

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from schemas.connection import Connection
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    import duckdb
 
 MONTHS = 12
 SHARES = (
@@ -21,7 +17,7 @@ CELLS = ("numerator", "denominator", "trips")
 SUMMED = (*CELLS, "squares")
 
 
-def years(con: duckdb.DuckDBPyConnection, measures: Frame, months: tuple[str, ...]) -> Frame:
+def years(con: Connection, measures: Frame, months: tuple[str, ...]) -> Frame:
     """Rows of `Years`: a measure and group that has a denominator in both years each.
 
     Call after the measures. Of fewer than 24 months the earlier year is what there is.

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
+from pipeline.store.protocol_versions import VersionInStore
 from pipeline.store.sql import literal
 from schemas.connection import Connection
 from schemas.protocol import TRIGGERS, trigger_of
 from schemas.work import ALWAYS_READ
-
-if TYPE_CHECKING:
-    from pipeline.store.protocol_versions import VersionInStore
 
 SAID = {
     "blend_required": "undiluted oxygen against an order",

@@ -11,7 +11,7 @@ from pipeline.rules import all_rules
 from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
-from schemas.months import month_at, month_number
+from schemas.months import month_number, month_of
 
 if TYPE_CHECKING:
     from pipeline.store.protocol_versions import VersionInStore
@@ -78,7 +78,8 @@ def confidentiality(con: Connection) -> str:
 def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Calendar:
     """Every month from the first to `month`, those short of trips, and where phases begin."""
     received = _by_month(con, month)
-    months = _every_month(min([*received, month]), month)
+    first = month_number(min([*received, month]))
+    months = [month_of(number) for number in range(first, month_number(month) + 1)]
     short = [received.get(m, (0, None)) for m in months]
     begun = {stored.version.from_month for stored in versions}
     return Calendar(
@@ -88,10 +89,6 @@ def calendar(con: Connection, versions: list[VersionInStore], month: str) -> Cal
         poor=tuple(due is not None and got < ENOUGH_RECEIVED * due for got, due in short),
         changes=tuple(i for i, m in enumerate(months) if i > 0 and m in begun),
     )
-
-
-def _every_month(first: str, last: str) -> list[str]:
-    return [month_at(n) for n in range(month_number(first), month_number(last) + 1)]
 
 
 def _by_month(con: Connection, month: str) -> dict[str, tuple[int, int | None]]:

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pipeline.month import data_files, gather
 from pipeline.month.case_detail import case_details
 from pipeline.month.cases import month_words
+from pipeline.store.protocol_versions import VersionInStore
 from pipeline.store.sql import literal
 from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview
-
-if TYPE_CHECKING:
-    from pipeline.store.protocol_versions import VersionInStore
 
 TABLES = ("verdicts", "evidence", "timeline", "problems", "cases")
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import TYPE_CHECKING, Any, Literal, get_origin
+from typing import Any, Literal, get_origin
 
 from pipeline.store.sql import literal
-
-if TYPE_CHECKING:
-    from schemas.rule_parameters import AtLimit, Parameters
+from schemas.rule_parameters import AtLimit, Parameters
 
 TRIED = "tried"
 """The table whose columns stand for the values of several protocols asked at once."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from schemas.months import month_at, month_number
+from schemas.months import month_number, month_of
 from schemas.record import dataclass
 
 ENOUGH_TRIPS = {1: 1000, 3: 600, 6: 300, 12: 0}
@@ -37,7 +37,7 @@ class Period:
 
     def months(self) -> list[str]:
         """Every month of it, in order."""
-        return [month_at(n) for n in range(month_number(self.first), month_number(self.last) + 1)]
+        return [month_of(n) for n in range(month_number(self.first), month_number(self.last) + 1)]
 
 
 def complete_periods(
@@ -76,7 +76,7 @@ def _next(trips: Mapping[str, int], at: int, until: str) -> tuple[Period, bool]:
     """The period that begins at month number `at`, and whether it is complete."""
     allowed = [n for n in ENOUGH_TRIPS if at % n == 0]
     for length in allowed:
-        months = [month_at(n) for n in range(at, at + length)]
+        months = [month_of(n) for n in range(at, at + length)]
         period = Period(months[0], months[-1])
         if period.last > until:
             return period, False

@@ -155,12 +155,10 @@ class Answers:
 
 @dataclass
 class Orders:
-    """What orders a trip has, -1 null, 0 false, 1 true, shape (n,); and whether the delivery tells
-    of all that the contract now has."""
+    """What orders a trip has, -1 null, 0 false, 1 true, shape (n,)."""
 
     exempt: Ints
     blend: Ints
-    full: bool
 
 
 def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, orders: Orders) -> Answers:
@@ -174,17 +172,14 @@ def answers(scene: Scene, log: Logs, seen: Occlusions, response: Ints, orders: O
     found.put_all(codes.wall, {int(k): v for k, v in BY_WALL.items()})
     found.put_all(codes.heat, {int(k): v for k, v in BY_HEAT.items()})
     found.put_all(codes.fit, {int(k): v for k, v in BY_FIT.items()})
-    on = when.kind == VENTILATOR
-    if orders.full:
-        # on a blender, too, and every trip begins on one
-        on = codes.wall != Wall.SOURCE_LATE
+    # every trip begins on a blender
+    on = codes.wall != Wall.SOURCE_LATE
     found.put("oxygen-titration", on & (orders.exempt < 1), MET)
     found.put_all(codes.watch, {int(k): v for k, v in BY_WATCH.items()})
     found.put("oxygen-titration", on & (codes.watch == Watch.NO_SPO2), CANNOT_TELL)
     found.put_all(codes.escalation, {int(k): v for k, v in BY_ESCALATION.items()})
     found.put_all(codes.whole, {int(k): v for k, v in BY_WHOLE.items()})
-    if orders.full:
-        _about_orders(found, scene, orders)
+    _about_orders(found, scene, orders)
     # the row that was set aside may have been the call that allowed it
     lost = codes.whole == Whole.CONTACT_LOST
     for rule in ("wall-oxygen-time", "source-choice"):

@@ -106,22 +106,17 @@ CODE = {
 
 def _joined(parts: list[tuple[Bools, Ints, Ints, str, str]]) -> Columns:
     trips = [np.flatnonzero(where) for where, *_ in parts]
-    found: Columns = {
-        "trip": np.concatenate(trips),
-        "minute": np.concatenate([p[1][t] for p, t in zip(parts, trips, strict=True)]),
-        "contacted": np.concatenate([p[2][t] for p, t in zip(parts, trips, strict=True)]),
-        "about": np.concatenate(
-            [np.full_like(t, ABOUT.index(p[3]) + 1) for p, t in zip(parts, trips, strict=True)]
-        ),
-        "authorised": np.concatenate(
-            [np.full_like(t, CODE[p[4]]) for p, t in zip(parts, trips, strict=True)]
-        ),
-    }
+    rows = [
+        (t, minute[t], who[t], np.full_like(t, ABOUT.index(about) + 1), np.full_like(t, CODE[code]))
+        for t, (_, minute, who, about, code) in zip(trips, parts, strict=True)
+    ]
+    names = ("trip", "minute", "contacted", "about", "authorised")
+    found: Columns = dict(zip(names, np.concatenate(rows, axis=1), strict=True))
     by = np.lexsort((found["about"], found["minute"], found["trip"]))
     return {name: column[by] for name, column in found.items()}
 
 
-def outcomes(scene: Scene, *, full: bool) -> Ints:
+def outcomes(scene: Scene) -> Ints:
     """Position in the contract's list plus one; 0 is null."""
     draws, codes = scene.draws, scene.codes
     plain = 1 + weaned(scene).astype(np.int64)
@@ -129,7 +124,7 @@ def outcomes(scene: Scene, *, full: bool) -> Ints:
     found = np.where(intubated(draws, codes), INTUBATED, MORE_SUPPORT)
     found = np.where(worse, found, plain)
     gravest = np.where(draws.chance("died", of("gravest_died")), DIED, ARREST)
-    grave = worse & full & draws.chance("gravest", of("worse_gravest"))
+    grave = worse & draws.chance("gravest", of("worse_gravest"))
     found = np.where(grave & (codes.escalation != Escalation.INTUBATED), gravest, found)
     return np.where(codes.escalation == Escalation.OUTCOME_MISSING, 0, found)
 

@@ -45,7 +45,7 @@ def settled(options: Options, *, dirt: bool, late: bool) -> Settled:
 
     Refused where a month has too few trips for what is asked.
     """
-    bad = Dirt(options.trips, full=options.full) if dirt else None
+    bad = Dirt(options.trips) if dirt else None
     missing_and_late = choose_missing_and_late(options, bad, tenth_late=late)
     return Settled(with_cases(options, bad, missing_and_late), bad, missing_and_late)
 

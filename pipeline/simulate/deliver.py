@@ -27,39 +27,34 @@ MOST_MONTHS = 120
 
 def checked(options: Options, *, chunk: int, dirt: bool) -> None:
     """Refuse options that make no sense: Refused with a sentence."""
-    if not 1 <= options.trips <= MOST_TRIPS:
-        raise Refused(
-            f"The number of trips must be from 1 to {MOST_TRIPS:,}, is {options.trips:,}."
-        )
-    if not 1 <= options.months <= MOST_MONTHS:
-        raise Refused(f"The number of months must be from 1 to {MOST_MONTHS}, is {options.months}.")
-    if not 1 <= options.setup.base_count <= len(BASE_NAMES):
-        raise Refused(
-            f"There must be from 1 to {len(BASE_NAMES)} bases, not {options.setup.base_count}."
-        )
-    if not LEAST_SIZES <= options.setup.size_count <= MOST_SIZES:
-        raise Refused(
-            f"There must be from {LEAST_SIZES} to {MOST_SIZES} cannula sizes, not"
-            f" {options.setup.size_count}."
-        )
-    if options.trips < options.months:
-        raise Refused(
-            f"There must be at least one trip a month: {options.trips} trips do not"
-            f" fill {options.months} months."
-        )
-    if dirt and options.trips < LEAST_TRIPS:
-        raise Refused(
-            f"Bad rows of every kind need at least {LEAST_TRIPS} trips, not {options.trips}."
-        )
-    if not re.match(MONTH_PATTERN, options.first_month) or options.first_month < "1000-02":
-        raise Refused(
-            f'The first month must be written YYYY-MM, as in 2026-01, is "{options.first_month}".'
-        )
-    if options.seed < 0:
-        raise Refused(f"The seed must be 0 or above, is {options.seed}.")
-    if not 0 <= options.plants <= 2:
-        raise Refused(f"The share of plants must be from 0 to 2, is {options.plants:g}.")
-    _checked_truth(options, chunk)
+    trips, months, month = options.trips, options.months, options.first_month
+    bases, sizes, truth = options.setup.base_count, options.setup.size_count, options.truth
+    for sound, sentence in (
+        (1 <= trips <= MOST_TRIPS,
+         f"The number of trips must be from 1 to {MOST_TRIPS:,}, is {trips:,}."),
+        (1 <= months <= MOST_MONTHS,
+         f"The number of months must be from 1 to {MOST_MONTHS}, is {months}."),
+        (1 <= bases <= len(BASE_NAMES),
+         f"There must be from 1 to {len(BASE_NAMES)} bases, not {bases}."),
+        (LEAST_SIZES <= sizes <= MOST_SIZES,
+         f"There must be from {LEAST_SIZES} to {MOST_SIZES} cannula sizes, not {sizes}."),
+        (trips >= months,
+         f"There must be at least one trip a month: {trips} trips do not fill {months} months."),
+        (not dirt or trips >= LEAST_TRIPS,
+         f"Bad rows of every kind need at least {LEAST_TRIPS} trips, not {trips}."),
+        (re.match(MONTH_PATTERN, month) and month >= "1000-02",
+         f'The first month must be written YYYY-MM, as in 2026-01, is "{month}".'),
+        (options.seed >= 0, f"The seed must be 0 or above, is {options.seed}."),
+        (0 <= options.plants <= 2,
+         f"The share of plants must be from 0 to 2, is {options.plants:g}."),
+        (truth.rate_ratio > 0 and truth.per_100h >= 0 and truth.shape > 0,
+         "The rate ratio and the shape of the occlusions must be above 0, their rate not below."),
+        (-0.3 <= options.confounding <= 0.3,
+         f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}."),
+        (chunk >= 1, f"A chunk must hold at least one trip, not {chunk}."),
+    ):  # fmt: skip
+        if not sound:
+            raise Refused(sentence)
 
 
 def checked_empty(into: Path) -> None:
@@ -67,18 +62,6 @@ def checked_empty(into: Path) -> None:
     for name in ("export.toml", "protocol.toml", "cannulas.toml", *(f"{t}.csv" for t in TABLES)):
         if (into / name).exists():
             raise Refused(f"{into} already holds {name}. Choose a new or an empty directory.")
-
-
-def _checked_truth(options: Options, chunk: int) -> None:
-    truth = options.truth
-    if not (truth.rate_ratio > 0 and truth.per_100h >= 0 and truth.shape > 0):
-        raise Refused(
-            "The rate ratio and the shape of the occlusions must be above 0, their rate not below."
-        )
-    if not -0.3 <= options.confounding <= 0.3:
-        raise Refused(f"The confounding must be from -0.3 to 0.3, is {options.confounding:g}.")
-    if chunk < 1:
-        raise Refused(f"A chunk must hold at least one trip, not {chunk}.")
 
 
 class Delivery:
@@ -100,7 +83,7 @@ class Delivery:
         }
         clock = self._columns("planted_clock")
         self.clock = Writer(connection, into / "planted_clock.csv", clock)
-        if options.full and not second:
+        if not second:
             path = into / f"{EXPECTED}.csv"
             self.dispatched: Writer | None = Writer(connection, path, self._columns(EXPECTED))
         else:
@@ -108,7 +91,7 @@ class Delivery:
         self.planted = PlantedWriter(connection, into / "planted.csv", options.rules)
 
     def _columns(self, table: str) -> dict[str, str]:
-        return columns(table, self.months, self.options.setup, full=self.options.full)
+        return columns(table, self.months, self.options.setup)
 
     def add(self, chunk: Chunk, index: Ints, keep: Bools) -> None:
         """Write those of a chunk's trips that are kept; `index` holds all their numbers."""
@@ -141,9 +124,7 @@ class Delivery:
         delivered = [k for k in range(options.months) if self.received[k]]
         text = export_text([self.months[k] for k in delivered], [wanted[k] for k in delivered])
         _write(self.into / "export.toml", text)
-        protocol = protocol_text(
-            options.first_month, all_rules=options.all_rules, full=options.full
-        )
+        protocol = protocol_text(options.first_month, all_rules=options.all_rules)
         _write(self.into / "protocol.toml", protocol)
         _write(self.into / "cannulas.toml", catalogue_text(options.setup))
         if self.dispatched:

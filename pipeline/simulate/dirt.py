@@ -10,8 +10,7 @@ from pipeline.simulate.catalogue import Setup
 from pipeline.simulate.charting import LOST_AFTER
 from pipeline.simulate.draws import Bools, Columns, Ints
 from pipeline.simulate.plants import Whole
-from pipeline.simulate.service import CONTRACT_FULL
-from pipeline.simulate.tables import OTHERS_FULL, Edit, columns, trip_id
+from pipeline.simulate.tables import Edit, columns, trip_id
 from pipeline.simulate.times import Times
 from schemas.record import dataclass
 
@@ -31,83 +30,40 @@ class Kind:
     table: str
     column: str
     row: str = ""
-    cell: str = ""
     whole: int = Whole.NONE
+    cell: str = ""
 
 
-_WATCHED = Whole.OBSERVATION_LOST
+_WATCHED, _SETTING = Whole.OBSERVATION_LOST, Whole.SETTING_LOST
 KINDS = (
-    Kind(
-        "text in a number", "observations", "spo2_pct", "{trip},{at},ninety,40,130,", whole=_WATCHED
-    ),
-    Kind("out of range", "observations", "spo2_pct", "{trip},{at},130,40,131,", whole=_WATCHED),
-    Kind(
-        "unknown code", "observations", "behaviour", "{trip},{at},95,41,,restless", whole=_WATCHED
-    ),
-    Kind("unreadable time", "observations", "at_s", "{trip},soon,95,42,133,calm", whole=_WATCHED),
-    Kind("too few cells", "observations", "", "{trip},{at},95", whole=_WATCHED),
-    Kind("too many cells", "observations", "", "{trip},{at},95,42,134,calm,2", whole=_WATCHED),
-    Kind("orphan", "observations", "trip_id", STRANGER + ",{at},95,43,135,calm"),
+    Kind("text in a number", "observations", "spo2_pct", "{trip},{at},ninety,40,130,,", _WATCHED),
+    Kind("out of range", "observations", "spo2_pct", "{trip},{at},130,40,131,,", _WATCHED),
+    Kind("unknown code", "observations", "behaviour", "{trip},{at},95,41,,restless,", _WATCHED),
+    Kind("unreadable time", "observations", "at_s", "{trip},soon,95,42,133,calm,", _WATCHED),
+    Kind("too few cells", "observations", "", "{trip},{at},95", _WATCHED),
+    Kind("too many cells", "observations", "", "{trip},{at},95,42,134,calm,,2", _WATCHED),
+    Kind("orphan", "observations", "trip_id", STRANGER + ",{at},95,43,135,calm,"),
     Kind("missing value", "crew", "role", "{trip},C-float-1,"),
     Kind("orphan", "crew", "trip_id", STRANGER + ",C-float-1,lead"),
     Kind("orphan", "settings", "trip_id", STRANGER + ",{at},,blender,8.0,0.4,,,check"),
-    Kind(
-        "unknown code",
-        "settings",
-        "source",
-        "{trip},{at},,hose,8.0,0.4,,,check",
-        whole=Whole.SETTING_LOST,
-    ),
-    Kind(
-        "out of range",
-        "settings",
-        "flow_lpm",
-        "{trip},{at},,,250,0.4,,,check",
-        whole=Whole.SETTING_LOST,
-    ),
-    Kind(
-        "text in a number",
-        "settings",
-        "fio2",
-        "{trip},{at},,,8.0,high,,,check",
-        whole=Whole.SETTING_LOST,
-    ),
-    Kind(
-        "unreadable time",
-        "settings",
-        "at_s",
-        "{trip},later,,,8.0,0.4,,,check",
-        whole=Whole.SETTING_UNTIMED,
-    ),
-    Kind("unknown code", "device_events", "event", "{trip},{at},beep,,", whole=Whole.EVENT_LOST),
-    Kind(
-        "out of range",
-        "device_events",
-        "pressure_cmh2o",
-        "{trip},{at},occlusion,900,8",
-        whole=Whole.EVENT_LOST,
-    ),
+    Kind("unknown code", "settings", "source", "{trip},{at},,hose,8.0,0.4,,,check", _SETTING),
+    Kind("out of range", "settings", "flow_lpm", "{trip},{at},,,250,0.4,,,check", _SETTING),
+    Kind("text in a number", "settings", "fio2", "{trip},{at},,,8.0,high,,,check", _SETTING),
+    Kind("unreadable time", "settings", "at_s", "{trip},later,,,8.0,0.4,,,check",
+         Whole.SETTING_UNTIMED),
+    Kind("unknown code", "device_events", "event", "{trip},{at},beep,,", Whole.EVENT_LOST),
+    Kind("out of range", "device_events", "pressure_cmh2o", "{trip},{at},occlusion,900,8",
+         Whole.EVENT_LOST),
     Kind("orphan", "device_events", "trip_id", STRANGER + ",{at},started,,"),
-    Kind(
-        "unknown code",
-        "contacts",
-        "contacted",
-        "{trip},{at},night_desk,oxygen,longer_wall_oxygen",
-        whole=Whole.CONTACT_LOST,
-    ),
-    Kind(
-        "unreadable time",
-        "contacts",
-        "at_s",
-        "{trip},-,clinical_lead,advice,",
-        whole=Whole.CALM,
-    ),
-    Kind("orphan", "contacts", "trip_id", STRANGER + ",{at},clinical_lead,advice,"),
+    Kind("unknown code", "contacts", "contacted",
+         "{trip},{at},night_desk,oxygen,longer_wall_oxygen,", Whole.CONTACT_LOST),
+    Kind("unreadable time", "contacts", "at_s", "{trip},-,clinical_lead,advice,,", Whole.CALM),
+    Kind("orphan", "contacts", "trip_id", STRANGER + ",{at},clinical_lead,advice,,"),
     Kind("repeated trip", "trips", "trip_id"),
     Kind("text in a number", "trips", "weight_kg", cell="ten"),
     Kind("out of range", "trips", "age_months", cell="400"),
     Kind("unknown code", "trips", "vehicle", cell="boat"),
-)
+)  # fmt: skip
 LEAST_TRIPS = 2 * len(KINDS)
 TRAINING_ROW = "{month},{base},\n"
 """A row without the rule that was trained."""
@@ -116,10 +72,9 @@ TRAINING_ROW = "{month},{base},\n"
 class Dirt:
     """Where the bad rows of a delivery of this many trips go: spread evenly over the trips."""
 
-    def __init__(self, trips: int, *, full: bool = CONTRACT_FULL) -> None:
+    def __init__(self, trips: int) -> None:
         total = len(KINDS) * max(1, min(20, trips // 2000))
         place = np.arange(total)
-        self.full = full
         self.trip: Ints = (2 * place + 1) * trips // (2 * total)
         # no trip of the last sixth goes missing, so that the latest month can be complete
         self.kind: Ints = (place * 7 + 15) % len(KINDS)
@@ -153,7 +108,7 @@ class Dirt:
         for trip, number in zip(self.trip[inside], self.kind[inside], strict=True):
             kind = KINDS[number]
             if kind.table == table:
-                edit = _edit(kind, int(trip), rows, int(index[0]), when, full=self.full)
+                edit = _edit(kind, int(trip), rows, int(index[0]), when)
                 found.append((edit, kind))
         found.sort(key=lambda item: item[0].row)
         self._list(table, found, rows, self.removed(index), lines)
@@ -189,7 +144,7 @@ class Dirt:
         return "file,line,column,kind\n" + "".join(f"{f},{n},{c},{k}\n" for f, n, c, k in rows)
 
 
-def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times, *, full: bool) -> Edit:
+def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times) -> Edit:
     low, high = (int(np.searchsorted(rows["trip"], trip, side=s)) for s in ("left", "right"))
     if kind.table == "trips":
         place = list(columns("trips", ["-"], Setup())).index(kind.column)
@@ -202,10 +157,6 @@ def _edit(kind: Kind, trip: int, rows: Columns, first: int, when: Times, *, full
     if kind.table == "settings":
         row = low + int(np.searchsorted(rows["minute"][low:high] * 60, at_s, side="right"))
     text = kind.row.format(trip=trip_id(trip), at=at_s)
-    if full and kind.table in OTHERS_FULL and kind.name != "too few cells":
-        # a cell for what the contract gained, before the one too many
-        at_end = len(text) - 2 if kind.name == "too many cells" else len(text)
-        text = f"{text[:at_end]},{text[at_end:]}"
     return Edit(row, lambda _: text, replaces=False)
 
 

@@ -236,23 +236,16 @@ def _log_rows(scene: Scene, log: Logs, clock: Clock, events: _Events) -> Columns
     bench = with_log[draws.chance("bench start", 0.02)[with_log]]
     paused = with_log[draws.chance("paused", 0.02)[with_log]]
     restored = (cutoff >= 0) & own.chance("restored", 0.85, events.item)
-    parts = [
+    parts: list[tuple[Ints | int, ...]] = [
         (with_log, clock.shown(with_log, clock.start[with_log], 0), STARTED, -1, -1),
         (bench, clock.shown(bench, clock.start[bench] - 2700, 0), STARTED, -1, -1),
         (paused, clock.shown(paused, when.arrived[paused] * 60, 0), PAUSED, -1, -1),
         (trip, shown, OCCLUSION, pressure, cutoff),
         (trip[restored], shown[restored] + cutoff[restored], RESTORED, -1, -1),
     ]
-    columns: list[Ints] = []
-    for position in range(5):
-        columns.append(
-            np.concatenate(
-                [
-                    np.broadcast_to(np.asarray(p[position]), p[0].shape).astype(np.int64)
-                    for p in parts
-                ]
-            )
-        )
+    columns = np.concatenate(
+        [np.stack(np.broadcast_arrays(*part), dtype=np.int64) for part in parts], axis=1
+    )
     by = np.lexsort((columns[2], columns[1], columns[0]))
     names = ("trip", "at_s", "event", "pressure", "cutoff")
     return {name: column[by] for name, column in zip(names, columns, strict=True)}

@@ -13,7 +13,6 @@ from pipeline.simulate.changes import Change
 from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
-from pipeline.simulate.service import CONTRACT_FULL
 from schemas.months import later
 from schemas.record import dataclass
 
@@ -35,7 +34,6 @@ class Options:
     doses: tuple[Dose, ...] = ()
     cases: tuple[tuple[int, str], ...] = ()
     troubled: bool = True
-    full: bool = CONTRACT_FULL
     only_base: int = -1
 
     @property
@@ -55,8 +53,7 @@ class Options:
     @property
     def rules(self) -> tuple[str, ...]:
         """The rules judged and planted."""
-        more = (BLEND_REQUIRED,) if self.full else ()
-        return (*RULES, *more) if self.all_rules else FIRST_RULES
+        return (*RULES, BLEND_REQUIRED) if self.all_rules else FIRST_RULES
 
     def winter(self, month: Ints) -> Floats:
         """Return how wintry each month is: 1 in January, 0 in July."""

@@ -97,7 +97,7 @@ class Watch(IntEnum):
     FIRST_SETTING_LATE = 11
     FIRST_SETTING_AT_LIMIT = 12
     CHART_GAP = 13
-    LOW_SUCTIONED = 14  # only where the delivery tells of care
+    LOW_SUCTIONED = 14
 
 
 class Escalation(IntEnum):
@@ -188,6 +188,7 @@ WATCH = {
     Watch.FIRST_SETTING_LATE: 0.008,
     Watch.FIRST_SETTING_AT_LIMIT: 0.004,
     Watch.CHART_GAP: 0.016,
+    Watch.LOW_SUCTIONED: 0.012,
 }
 ESCALATION = {
     Escalation.CALLED: 0.020,
@@ -235,18 +236,17 @@ class Codes:
         getattr(self, group)[where] = 0
 
 
-def draw_codes(draws: Draws, scale: float, long_wall: Floats, whole: Ints, *, full: bool) -> Codes:
+def draw_codes(draws: Draws, scale: float, long_wall: Floats, whole: Ints) -> Codes:
     """Draw the codes; `whole` holds codes already given (0 elsewhere), which stand.
 
     `long_wall` is each trip's extra chance of a wall time far over the limit.
     """
     found = draws.plants("whole", {int(k): v for k, v in WHOLE.items()}, scale)
-    watch = WATCH | ({Watch.LOW_SUCTIONED: 0.012} if full else {})
     codes = Codes(
         wall=draws.plants("wall", {int(k): v for k, v in WALL.items()}, scale),
         heat=draws.plants("heat", {int(k): v for k, v in HEAT.items()}, scale),
         fit=draws.plants("fit", {int(k): v for k, v in FIT.items()}, scale),
-        watch=draws.plants("watch", {int(k): v for k, v in watch.items()}, scale),
+        watch=draws.plants("watch", {int(k): v for k, v in WATCH.items()}, scale),
         escalation=draws.plants("escalation", {int(k): v for k, v in ESCALATION.items()}, scale),
         whole=np.where(whole > 0, whole, found),
     )

@@ -6,7 +6,6 @@ from pathlib import Path
 
 from pipeline.simulate.chosen import settled
 from pipeline.simulate.deliver import deliver
-from pipeline.simulate.service import CONTRACT_FULL
 from pipeline.simulate.simulator import CHUNK, options_of
 
 LATE = "late"
@@ -31,8 +30,8 @@ STORY = (
     "1 trip missing in 2026-06",
     "1 trip late in 2026-06",
     "intubated case in 2026-06",
-    # answered by suction: told only where care is
-    *(("low-suctioned case at birch in 2026-06",) if CONTRACT_FULL else ()),
+    # answered by suction, which its care tells of
+    "low-suctioned case at birch in 2026-06",
 )
 
 

@@ -5,25 +5,14 @@ from __future__ import annotations
 from schemas.months import later
 
 SERVICE = "heron-ridge"
-CONTRACT_FULL = True
-"""Whether deliveries have what the contract gained: an order that bars undiluted oxygen, care,
-what became of the child a day later, the dispatch log's list, and the protocol's part of them."""
 DIAGNOSES = ("lower-airway", "upper-airway", "cardiac", "neurological", "after-surgery", "other")
-TABLES = (
-    "trips",
-    "crew",
-    "settings",
-    "device_events",
-    "observations",
-    "contacts",
-    "training",
-)
-
+TABLES = ("trips", "crew", "settings", "device_events", "observations", "contacts", "training")
 
 FIRST_RULES = """
 [version.rules.wall-oxygen-time]
 limit_min = 50
 at_limit = "pass"
+goal_share = 0.05
 count = "total"
 grace_min = 0
 severity = "high"
@@ -132,6 +121,7 @@ source = "local protocol"
 spo2_pct = 90
 within_min = 5
 max_spacing_min = 10
+recovery_counts = true
 severity = "high"
 text = "Two readings below 90 %: change something or call within 5 minutes."
 source = "local protocol"
@@ -154,9 +144,7 @@ source = "local protocol"
 severity = "high"
 text = "Call medical direction when a child needs more support."
 source = "local protocol"
-"""
 
-BLEND_RULE = """
 # Only where an order bars undiluted oxygen.
 [version.rules.blend-required]
 limit_min = 5
@@ -167,16 +155,6 @@ severity = "high"
 text = "Where an order bars undiluted oxygen, no more than 5 minutes on wall or cylinder."
 source = "local protocol"
 """
-ALWAYS_READ = 'always_read = ["intubated", "more_support", "spo2_below_80"]'
-ALWAYS_READ_FULL = """\
-always_read = [
-  "died", "arrest", "intubated", "more_support", "bagged", "spo2_below_80", "long_cut",
-  "ventilator_failed", "power_lost", "supply_low", "unheated_fallback", "blend_required",
-  "repeated_occlusion_without_call",
-]"""
-GOAL = 'count = "total"\ngrace_min = 0\nseverity = "high"\ntext = "Full oxygen'
-RECOVERY = "within_min = 5\nmax_spacing_min = 10\n"
-
 PROTOCOL = """\
 # The protocol of an invented service. Nothing in it is clinical advice: your own local protocol
 # and medical direction govern.
@@ -188,7 +166,11 @@ approved = {{ by = "D1", month = "{approved}" }}
 # Occlusions no further apart than this are one blockage; 0 counts every one.
 merge_within_s = 0
 # A person reads these trips whatever the rules say.
-always_read = ["intubated", "more_support", "spo2_below_80"]
+always_read = [
+  "died", "arrest", "intubated", "more_support", "bagged", "spo2_below_80", "long_cut",
+  "ventilator_failed", "power_lost", "supply_low", "unheated_fallback", "blend_required",
+  "repeated_occlusion_without_call",
+]
 # What remains uncertain of a device's time: as it stands, and once its start is matched.
 clock_tolerance_s = 120
 matched_tolerance_s = 60
@@ -233,16 +215,10 @@ max_offset_s = {max_offset_s}
 MAX_OFFSET_S = 600
 
 
-def protocol_text(first_month: str, *, all_rules: bool, full: bool = CONTRACT_FULL) -> str:
+def protocol_text(first_month: str, *, all_rules: bool) -> str:
     """Return protocol.toml: one approved version, in force from the first month."""
     head = PROTOCOL.format(first_month=first_month, approved=later(first_month, -1))
-    text = head + FIRST_RULES + (OTHER_RULES if all_rules else "")
-    if not full:
-        return text
-    text = text.replace(ALWAYS_READ, ALWAYS_READ_FULL)
-    text = text.replace(GOAL, f"goal_share = 0.05\n{GOAL}")
-    text = text.replace(RECOVERY, f"{RECOVERY}recovery_counts = true\n")
-    return text + (BLEND_RULE if all_rules else "")
+    return head + FIRST_RULES + (OTHER_RULES if all_rules else "")
 
 
 def export_text(months: list[str], expected: list[int]) -> str:

@@ -12,10 +12,11 @@ from pipeline.simulate.calls import ABOUT, MEDICAL_DIRECTION
 from pipeline.simulate.catalogue import BASE_NAMES, Setup
 from pipeline.simulate.draws import Ints
 from pipeline.simulate.lengths import VERDICTS
-from pipeline.simulate.service import CONTRACT_FULL, DIAGNOSES
+from pipeline.simulate.service import DIAGNOSES
 from schemas.contract import (
     AUTHORISATIONS,
     BEHAVIOURS,
+    CARE,
     CONTACTED,
     DEVICE_EVENTS,
     DEVICE_LOGS,
@@ -72,23 +73,11 @@ def _trips(months: Sequence[str], cannulas: Sequence[str]) -> dict[str, str]:
         "ventilator_unit": f"CASE WHEN unit > 0 THEN 'V-' || {_coded('base + 1', BASE_NAMES)}"
         " || '-' || unit END",
         "heater_unit": f"'H-' || {_coded('base + 1', BASE_NAMES)} || '-' || heater",
+        "outcome_24h": _coded("later", OUTCOMES),
+        "blend_ordered": "CASE blend WHEN 0 THEN 'false' WHEN 1 THEN 'true' END",
     }
 
 
-CARE = ("suction", "repositioned", "bagged", "sensor_moved")
-ALL_OUTCOMES = ("unchanged", "weaned", "more_support", "intubated", "arrest", "died")
-TRIPS_FULL = {
-    "outcome": _coded("outcome", ALL_OUTCOMES),
-    "outcome_24h": _coded("later", ALL_OUTCOMES),
-    "blend_ordered": "CASE blend WHEN 0 THEN 'false' WHEN 1 THEN 'true' END",
-}
-OTHERS_FULL = {
-    "observations": {"care": _coded("care", CARE)},
-    "contacts": {
-        "authorised_by": "CASE WHEN authorised > 0 THEN"
-        f" if(contacted = {MEDICAL_DIRECTION}, 'D', 'L') || allowed_by END"
-    },
-}
 EXPECTED = "expected"
 CANNULA = "cannula"
 OTHER_TABLES: dict[str, dict[str, str]] = {
@@ -122,6 +111,7 @@ OTHER_TABLES: dict[str, dict[str, str]] = {
         "resp_rate": _number("resp"),
         "heart_rate": _number("heart"),
         "behaviour": _coded("behaviour", BEHAVIOURS),
+        "care": _coded("care", CARE),
     },
     "contacts": {
         "trip_id": TRIP_ID,
@@ -129,24 +119,22 @@ OTHER_TABLES: dict[str, dict[str, str]] = {
         "contacted": _coded("contacted", CONTACTED),
         "about": _coded("about", ABOUT),
         "authorised": _coded("authorised", AUTHORISATIONS),
+        "authorised_by": "CASE WHEN authorised > 0 THEN"
+        f" if(contacted = {MEDICAL_DIRECTION}, 'D', 'L') || allowed_by END",
     },
     EXPECTED: {"trip_id": TRIP_ID, "service_month": "", "base": _coded("base + 1", BASE_NAMES)},
     "planted_clock": {"trip_id": TRIP_ID, "offset_s": "offset_s"},
 }
 
 
-def columns(
-    table: str, months: Sequence[str], setup: Setup, *, full: bool = CONTRACT_FULL
-) -> dict[str, str]:
+def columns(table: str, months: Sequence[str], setup: Setup) -> dict[str, str]:
     """Return a table's columns in order: name and the SQL that writes it from the arrays."""
     cannulas = (*(size.id for size in setup.sizes), "older-3")
     if table == "trips":
-        return _trips(months, cannulas) | (TRIPS_FULL if full else {})
+        return _trips(months, cannulas)
     found = dict(OTHER_TABLES[table])
     if table == EXPECTED:
         found["service_month"] = _coded("month + 1", months)
-    if full:
-        found |= OTHERS_FULL.get(table, {})
     if CANNULA in found:
         found[CANNULA] = _coded(CANNULA, cannulas)
     return found

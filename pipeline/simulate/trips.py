@@ -72,16 +72,14 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     base = draws.pick("base", setup.shares)
     base = base if options.only_base < 0 else np.full_like(base, options.only_base)
     units = Units(draws.whole("unit", 1, VENTILATORS), draws.whole("heater", 1, HEATERS))
-    codes = draw_codes(
-        draws, options.plants, options.long_wall(base, month), whole, full=options.full
-    )
+    codes = draw_codes(draws, options.plants, options.long_wall(base, month), whole)
     asked = Asked(options.changes, setup)
     steered(draws, codes, base, month, options.doses)
     failing(draws, codes, (base, month), units, asked)
     cased(codes, index, options.cases)
     child = children(draws, codes, setup, options.confounding)
     exempt = exemptions(draws, codes, FORCED_EXEMPT)
-    against = of("against_order") * options.plants if options.full else 0.0
+    against = of("against_order") * options.plants
     way = pathways(draws, codes, child, exempt > 0, against)
     when = times(draws, codes, way, options.winter(month))
     scene = Scene(draws, codes, child, when, support(draws, codes, child, when))
@@ -92,7 +90,7 @@ def laid_out(options: Options, index: Ints, whole: Ints) -> Laid:
     asks = np.isin(codes.escalation, [Escalation.CALLED, Escalation.NOT_CALLED])
     codes.clear("escalation", asks & (seen.trigger_s >= 0))
     response = answers_to_occlusions(draws, options.plants)
-    order_set = Orders(exempt, orders(draws, exempt), options.full)
+    order_set = Orders(exempt, orders(draws, exempt))
     found = answers(scene, log, seen, response, order_set)
     return Laid(scene, place, units, log, events, seen, clock, order_set, response, found)
 
@@ -103,7 +101,7 @@ def made(options: Options, index: Ints, whole: Ints) -> Chunk:
     scene = laid.scene
     rate = own_rate(scene.draws, options.truth.shape)
     upset = Upset(rate, laid.seen, laid.place.raised > 1)
-    outcome = outcomes(scene, full=laid.orders.full)
+    outcome = outcomes(scene)
     worse = worsening(scene.draws, scene.codes, scene.when, outcome)
     tables = {
         "trips": _trips(laid, outcome),

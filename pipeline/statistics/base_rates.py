@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import IntArray, one_series
 from pipeline.statistics.clustered_intervals import LARGEST_K
-from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.intervals import TAILS_95, FloatArray
 from schemas.record import dataclass
 
 LEAST_SPREAD, MOST_SPREAD, SPREADS = 0.02, 1.6, 48
@@ -72,7 +72,7 @@ def hierarchical_rates(
         found[known] = per * rate * np.exp([_quantile(d, around, share) for d in density])
         return found
 
-    return BaseRates(bound(0.5), bound(0.025), bound(0.975))
+    return BaseRates(bound(0.5), *map(bound, TAILS_95))
 
 
 def _posterior(

@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 
 NORMAL_95 = 1.959963984540054
 """Where the normal distribution leaves 2.5 % above; `special.ndtri(0.975)`."""
+TAILS_95 = ((1 - 0.95) / 2, 1 - (1 - 0.95) / 2)
+"""Where two-sided 95 % intervals end, as shares below."""
 
 
 @dataclass(frozen=True)

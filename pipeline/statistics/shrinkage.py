@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.statistics import special
 from pipeline.statistics.charts import one_series
-from pipeline.statistics.intervals import FloatArray, clopper_pearson
+from pipeline.statistics.intervals import TAILS_95, FloatArray, clopper_pearson
 from schemas.record import dataclass
 
 LOW, HIGH = 0.0, float(np.log(1e5))
@@ -63,7 +63,7 @@ def beta_binomial(events: ArrayLike, n: ArrayLike) -> Shrunk:
     else:
         first, second = fitted
         a, b = first + x, second + m - x
-        columns = [a / (a + b), *(special.betaincinv(a, b, tail) for tail in (0.025, 0.975))]
+        columns = [a / (a + b), *(special.betaincinv(a, b, tail) for tail in TAILS_95)]
     estimate, lower, upper = (np.where(known, column, np.nan) for column in columns)
     return Shrunk(estimate, lower, upper, first, second, pooled)
 

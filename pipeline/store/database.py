@@ -13,16 +13,14 @@ import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import duckdb
 
 from pipeline.errors import Problem, Refused
 from pipeline.store.renaming import name_unless_taken
+from schemas import shape as pa
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from schemas import shape as pa
 
 ASIDE = ".new"
 """How the name of a store ends that is being made."""

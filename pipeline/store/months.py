@@ -1,4 +1,4 @@
-"""Which months the store has trips of, and which its folder has pages of."""
+"""Months: which the store has trips of and which its folder has pages of."""
 
 from __future__ import annotations
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,14 +12,13 @@ import pytest
 
 from pipeline.simulate import calibrate, simulate
 from pipeline.simulate.changes import FORMS, Refused
-from pipeline.simulate.chosen import settled
-from pipeline.simulate.deliver import deliver
 from pipeline.simulate.lengths import BORDERLINE, DEVIATION, MET, against
 from pipeline.simulate.options import Options
 from pipeline.simulate.pathways import NEVER
-from pipeline.simulate.simulator import CHUNK, options_of
+from pipeline.simulate.simulator import options_of
 from pipeline.simulate.trips import Laid, laid_out
 from schemas.catalogue import parse_catalogue
+from schemas.contract import ADDED
 from tests.bench.change_recovery import recovered
 from tests.deep import examples, with_deep
 
@@ -130,19 +128,13 @@ def test_a_change_that_cannot_be_is_a_sentence(tmp_path: Path, change: str, sent
     assert not (tmp_path / "never").exists()
 
 
-def test_the_contract_in_full_is_behind_one_switch(tmp_path: Path) -> None:
-    """Off it adds nothing; on, every new column is filled, and the dispatch log names all trips."""
+def test_what_the_contract_gained_is_told_of(tmp_path: Path) -> None:
+    """Every new column is filled in several ways, and the dispatch log names all trips."""
     asked = ("1 trip missing in 2026-03", "low-suctioned case at alder in 2026-02")
-    usual = replace(options_of(1500, 3, 8, changes=asked[:1]), full=False)
-    deliver(settled(usual, dirt=False, late=False), tmp_path / "usual", chunk=CHUNK)
-    full = replace(options_of(1500, 3, 8, True, changes=asked), full=True)
-    deliver(settled(full, dirt=True, late=False), tmp_path / "full", chunk=CHUNK)
-    assert not (tmp_path / "usual" / "expected.csv").exists()
-    new = {"trips": {"outcome_24h", "blend_ordered"}, "observations": {"care"}}
-    for table, names in new.items():
-        before, after = (rows(tmp_path / d, f"{table}.csv") for d in ("usual", "full"))
-        assert set(after[0]) - set(before[0]) == names
-        assert all(len({row[name] for row in after}) > 2 for name in names)
+    simulate(tmp_path / "full", 1500, 3, 8, True, changes=asked)
+    for table, names in ADDED.items():
+        found = rows(tmp_path / "full", f"{table}.csv")
+        assert all(len({row[name] for row in found}) > 2 for name in names)
     trips = rows(tmp_path / "full", "trips.csv")
     assert {row["blend_ordered"] for row in trips if row["spo2_exempt"] != "true"} <= {"", "false"}
     assert {row["outcome"] for row in trips} >= {"arrest", "intubated"}

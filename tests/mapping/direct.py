@@ -5,10 +5,13 @@ from __future__ import annotations
 import csv
 import hashlib
 import hmac
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
+
+import pandas as pd
 
 from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
@@ -44,6 +47,13 @@ def tables(delivery: Path) -> dict[str, list[Row]]:
         with (delivery / f"{name}.csv").open(encoding="utf-8", newline="") as file:
             found[name] = list(csv.DictReader(file))
     return found
+
+
+def leave_out(delivery: Path, columns: Mapping[str, Sequence[str]]) -> None:
+    """Take columns of a delivery's tables out of their files, as where a system has none."""
+    for name, gone in columns.items():
+        path = delivery / f"{name}.csv"
+        pd.read_csv(path, dtype=str).drop(columns=list(gone)).to_csv(path, index=False)
 
 
 def by_trip(rows: list[Row]) -> dict[str, list[Row]]:
