@@ -9,10 +9,12 @@ from schemas.units import Unit
 
 COMMON_PRACTICE = "common practice, no source"
 
-_measure = partial(MeasureFacts, chart="none", better="lower", source=COMMON_PRACTICE)
-"""One that has no chart, should go down, and is common practice, where its entry does not say."""
+_measure = partial(
+    MeasureFacts, chart="none", better="lower", least="trips", minimum=10, source=COMMON_PRACTICE
+)
+"""One without a chart that should go down, needs ten trips, and is common practice, unless said."""
 
-_share = partial(_measure, unit=Unit.SHARE, interval="Wilson score", least="trips", minimum=10)
+_share = partial(_measure, unit=Unit.SHARE, interval="Wilson score")
 """A share of trips."""
 
 MEASURES: dict[str, MeasureFacts] = {
@@ -31,7 +33,6 @@ MEASURES: dict[str, MeasureFacts] = {
             " bound alone",
             chart="u",
             least="hours",
-            minimum=10,
             sentence="Occlusions in every 100 hours on the ventilator's high-flow mode.",
             source="rate by exposure; no published rate by cannula size was found",
             page="month",
@@ -94,7 +95,6 @@ MEASURES: dict[str, MeasureFacts] = {
             unit=Unit.TRIPS,
             interval="none: each is shown by itself",
             better="higher",
-            least="trips",
             minimum=1,
             sentence="Variances of blend required, escalation call, low saturation response and"
             " repeated occlusion call, each by itself, and the trips since the last.",
@@ -111,8 +111,6 @@ MEASURES: dict[str, MeasureFacts] = {
             unit=Unit.YEARS_RATIO,
             interval="rates: log ratio with one k for the service; shares: log ratio of shares",
             better="neither",
-            least="trips",
-            minimum=10,
             sentence="What a running level takes up in its stride shows here.",
             source="Katz and others 1978, Biometrics 34:469 (shares)",
             page="year",
@@ -214,17 +212,14 @@ MEASURES: dict[str, MeasureFacts] = {
             page="education",
             section="practice",
         ),
-        _measure(
+        _share(
             id="miss-rate",
             name="Miss rate",
             question="How often did no rule catch what a person found?",
             numerator="audited trips with something missed",
             denominator="trips without a flag, drawn at random and read, weighed by their chance",
             left_out="audit trips drawn and not read yet",
-            unit=Unit.SHARE,
             interval="Wilson score; over several months with the effective sample size",
-            least="trips",
-            minimum=10,
             sentence="Of the unflagged trips drawn at random and read, those where a person found a"
             " variance that no rule caught.",
             page="director",
@@ -240,7 +235,6 @@ MEASURES: dict[str, MeasureFacts] = {
             unit=Unit.MONTHS_RATIO,
             interval="on the log scale, with one k for the service; below ten trips no lower bound",
             least="hours",
-            minimum=10,
             sentence="The month's rate over that of all earlier months.",
             page="month",
             section="rates",
@@ -255,8 +249,6 @@ MEASURES: dict[str, MeasureFacts] = {
             unit=Unit.CLUSTERING,
             interval="none: a penalised mean over what k may be",
             better="neither",
-            least="trips",
-            minimum=10,
             sentence="The shape k of the events of a trip at one size, from all months: the"
             " smaller, the more they cluster. Every interval of an occlusion rate rests on it.",
             source="Cox and Reid 1987, JRSS B 49:1; the penalty is this project's own",
@@ -309,7 +301,6 @@ MEASURES: dict[str, MeasureFacts] = {
             interval="none: charted as single values",
             chart="XmR",
             better="neither",
-            least="trips",
             minimum=5,
             sentence="A balancing measure: half the trips took longer than this at the bedside.",
             page="director",

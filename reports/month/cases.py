@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from reports.charts.drawn_units import Squares
 from reports.text import words
 from reports.text.case_links import FOLDER, TripLink, trip_link
 from reports.text.plain_rows import Row, text
@@ -63,17 +64,6 @@ class CaseRow:
     def rule_ids(self) -> str:
         """The rules' ids, separated by spaces."""
         return " ".join(rule for rule, _ in self.rules)
-
-
-@dataclass(frozen=True)
-class WorkKind:
-    """How many trips a kind of work has, of those left how many come first, how many are done."""
-
-    kind: str
-    label: str
-    all: int
-    first: int
-    done: int
 
 
 @dataclass(frozen=True)
@@ -163,7 +153,7 @@ def rules_of(case: Row) -> list[str]:
     return named if not leading or leading in named else [leading, *named]
 
 
-def work_kinds(review: MonthReview) -> tuple[WorkKind, ...]:
+def work_kinds(review: MonthReview) -> tuple[Squares, ...]:
     """What the month asks of people by kind, one count a trip; first: always read, or high."""
     rows = review.cases.only(["trip_id", "group", "severity"]).records()
     urgent = {
@@ -181,12 +171,12 @@ def done_with(review: MonthReview) -> set[str]:
     return {item.trip_id for item in read if item.state in DONE}
 
 
-def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> WorkKind:
+def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> Squares:
     items = work.of(kind)
     trips = {i.trip_id for i in items}
     left = {i.trip_id for i in items if i.state not in DONE}
     first = len(left & urgent) if kind == "read" else 0
-    return WorkKind(kind, label, len(trips), first, len(trips - left))
+    return Squares(label, len(trips), first, len(trips - left))
 
 
 def batches(review: MonthReview) -> tuple[Batch, ...]:

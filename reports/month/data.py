@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts.control_sets import month_rate_set
+from reports.charts.drawn_units import Squares
 from reports.charts.rate_data import rates_data
 from reports.month.cases import (
     Batch,
     CaseList,
     Request,
-    WorkKind,
     batches,
     case_list,
     requests,
@@ -91,7 +91,7 @@ class MonthPage(PageFrame):
     key: KeyFigures
     sizes: SizeRates
     rate: ServiceRate
-    work: tuple[WorkKind, ...]
+    work: tuple[Squares, ...]
     signals: Signals
     rules: tuple[RuleRow, ...]
     cases: CaseList

@@ -12,7 +12,6 @@ from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_r
 from reports.charts.drawn_time import Level, Point, sparkline, through_time
 from reports.charts.drawn_units import (
     MonthMarks,
-    Squares,
     square_stands_for,
     trips_by_month,
     unit_strip,
@@ -64,7 +63,6 @@ def month_pictures(page: MonthPage) -> MonthPictures:
     """All that is there before a script runs."""
     got, key = page.completeness, page.key
     due = got.expected if got.expected is not None else got.received
-    rows = [Squares(k.label, k.all, k.first, k.done) for k in page.work]
     most = max((r.applicable for r in page.rules), default=0)
     return MonthPictures(
         trips=unit_strip(got.received, max(due, got.received), f"{got.received} of {due} trips"),
@@ -78,9 +76,9 @@ def month_pictures(page: MonthPage) -> MonthPictures:
                            f"{key.overdue} of {key.actions} open actions overdue", 110),
         sizes=sizes_picture(page.sizes, page.month_name),
         service=_service(page),
-        work=work_squares(rows, "; ".join(
+        work=work_squares(page.work, "; ".join(
             f"{k.label}: {k.all}, {k.first} first, {k.done} done" for k in page.work)),
-        square=square_stands_for(rows),
+        square=square_stands_for(page.work),
         signals=tuple(_signal(r) for r in page.signals.rows),
         rules=tuple(_strip(r, most) for r in page.rules),
     )  # fmt: skip

@@ -12,7 +12,7 @@ from reports.charts.dot_rows import DotCell
 from reports.charts.rate_data import rate_cell
 from reports.text import words
 from reports.text.navigation import SHARED, PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, text
+from reports.text.plain_rows import Row, grouped, text
 from reports.text.rates import RateCell
 from schemas.record import dataclass
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
@@ -204,13 +204,12 @@ def period_words(period: str) -> str:
 
 
 def _trips(shared: SharedTables, period: str) -> str:
-    (row,) = [r for r in shared.periods.records() if r["period"] == period] or [{"trips": None}]
-    return WITHHELD if row["trips"] is None else f"{int(row['trips']):,}"
+    return count(next((r["trips"] for r in _of(shared.periods, period)), None))
 
 
 def _received(shared: SharedTables, period: str) -> str:
     """How complete the period was when first shared, in a sentence; empty where nothing is told."""
-    known = [r["received"] for r in shared.periods.records() if r["period"] == period]
+    known = [r["received"] for r in _of(shared.periods, period)]
     return RECEIVED_WORDS.get(text(known[0]), RECEIVED_WORDS[""]) if known else ""
 
 
@@ -329,9 +328,8 @@ def _rate_words(size: SharedSize) -> str:
 
 def bases_data(rows: list[Row]) -> SharedBases:
     """Shares by base: of all rules together, and of each rule that can be told by base."""
-    found: dict[str, list[BaseShare]] = {}
-    for row in rows:
-        found.setdefault(text(row["rule"]), []).append(_base(row))
+    by_rule = grouped(rows, lambda r: text(r["rule"])).items()
+    found = {rule: [_base(row) for row in own] for rule, own in by_rule}
     whole = found.pop(ALL_RULES, [])
     rules = [BaseRule(rule, words.rule_title(rule), bases) for rule, bases in found.items()]
     return SharedBases(whole, rules, any(b.others for b in whole))
