@@ -34,6 +34,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Before the tests are imported, which say at import how many inputs they want."""
+    gc.disable()  # next to nothing of what is imported is ever let go
     compiled_once(config)
     if config.getoption("--deep"):
         os.environ[DEEP] = "1"
@@ -57,6 +58,7 @@ def pytest_collection_finish() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(20_000, 20, 20)
+    gc.enable()
 
 
 @pytest.fixture(scope="session")

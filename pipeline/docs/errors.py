@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from pipeline.docs.markdown import table
 from pipeline.errors.codes import TABLE
 from pipeline.errors.kinds import (
     DOUBTFUL,
@@ -55,9 +56,9 @@ def errors_page() -> str:
     """The page as Markdown."""
     parts = [HEAD]
     for kind, title in SECTIONS.items():
-        head = "| code | what is wrong | where it points | what to do | exit |"
+        head = ["code", "what is wrong", "where it points", "what to do", "exit"]
         rows = [_row(code) for code in _sorted() if code.kind == kind]
-        parts.append("\n".join([f"{title}\n", head, "| --- | --- | --- | --- | --- |", *rows, ""]))
+        parts.append(f"{title}\n\n{table(head, rows)}\n")
     return "\n".join([*parts, _noted(), _contradictions()])
 
 
@@ -65,41 +66,36 @@ def _sorted() -> list[Code]:
     return sorted(TABLE, key=lambda code: code.id)
 
 
-def _row(code: Code) -> str:
+def _row(code: Code) -> list[str]:
     what = code.remedy or code.in_source
     if code.remedy and code.in_source and code.in_source != code.remedy:
         what = f"{code.remedy} *In a source that is mapped:* {code.in_source}"
     exits = " or ".join(str(number) for number in code.exit_codes)
-    return f"| `{code.id}` | {code.meaning} | {code.place} | {what} | {exits} |"
+    return [f"`{code.id}`", code.meaning, code.place, str(what), exits]
 
 
 def _noted() -> str:
     """What reports say in place of a value: nothing is wrong, and nothing to do."""
-    lines = [
-        "## Noted where a source is mapped (no exit code)\n",
-        "Nothing is wrong with these; they are counted, so that a reader knows.",
-        "",
-        "| code | what it says | where it points |",
-        "| --- | --- | --- |",
-        *(f"| `{c.id}` | {c.meaning} | {c.place} |" for c in _sorted() if c.kind == NOTED),
-    ]
-    return "\n".join([*lines, ""])
+    rows = [[f"`{c.id}`", c.meaning, c.place] for c in _sorted() if c.kind == NOTED]
+    return (
+        "## Noted where a source is mapped (no exit code)\n\n"
+        "Nothing is wrong with these; they are counted, so that a reader knows.\n\n"
+        f"{table(['code', 'what it says', 'where it points'], rows)}\n"
+    )
 
 
 def _contradictions() -> str:
     """Records that cannot all be right: nothing is refused and nothing set aside for them."""
-    lines = [
-        "## Records that cannot all be right (no exit code)\n",
-        "They are among the month's data problems. Verdicts rest on the records as they are.",
-        "",
-        "| code | what is wrong | where it points | what to do |",
-        "| --- | --- | --- | --- |",
-    ]
+    rows = []
     for kind in sorted(CONTRADICTIONS.values(), key=lambda kind: kind.id):
         at = ", ".join(filter(None, (kind.table, kind.column))) or "the trip"
         sentence = kind.sentence.replace("{shown}", "(so many)")
-        lines.append(f"| `{kind.id}` | {sentence} | {at} | {kind.remedy} |")
-    return "\n".join([*lines, ""])
+        rows.append([f"`{kind.id}`", sentence, at, kind.remedy])
+    return (
+        "## Records that cannot all be right (no exit code)\n\n"
+        "They are among the month's data problems. Verdicts rest on the records as they are.\n\n"
+        f"{table(['code', 'what is wrong', 'where it points', 'what to do'], rows)}\n"
+    )
 
 
 if __name__ == "__main__":

@@ -1,12 +1,9 @@
 """The loop's part of a month's review: which cases join, and the tables for its pages."""
 
-from __future__ import annotations
-
 import hashlib
 import pickle
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.followup.actions import follow_ups, referred, year_actions
 from pipeline.followup.audit import A_YEAR, add_audit_cases, audit_results, draw_audit
@@ -23,15 +20,13 @@ from pipeline.followup.restate import restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
 from pipeline.store.database import one, transaction
+from pipeline.store.drawn_files import DrawnFiles
 from pipeline.store.followup_tables import ensure_followup_tables
 from pipeline.store.ledger import head
 from schemas.connection import Connection
 from schemas.followup_outputs import MONTH_TABLES, FollowUpReview
 from schemas.frame import Frame, stacked
 from schemas.units import Unit
-
-if TYPE_CHECKING:
-    from pipeline.store.drawn_files import DrawnFiles
 
 
 def join_cases(con: Connection, month: str, *, a_year: int = A_YEAR) -> None:
@@ -58,7 +53,6 @@ def join_cases_within(con: Connection, month: str, *, a_year: int = A_YEAR) -> N
 
 def _with_confirmed(screened: Frame, quality: Frame, audits: Frame) -> Frame:
     """The measures with those after determinations beside them, under their own names."""
-
     rows = [screened, confirmed_measures(quality), miss_rates(audits)]
     return stacked(rows).sorted_by("measure", "group_by", "group_value", "month")
 

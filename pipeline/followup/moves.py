@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.errors import problem, refused
-from pipeline.errors.mistakes import Refused
+from pipeline.errors import refused
 from pipeline.followup.states import THINGS, Facts, refusal
 from pipeline.store.database import one
 from pipeline.store.followup_tables import insert, next_number
@@ -77,7 +76,7 @@ def move(con: Connection, given: Move, facts: Facts = NO_FACTS) -> bool:
 def check_move(thing: str, before: str, after: str, facts: Facts) -> None:
     """Refused (not-a-move) unless the thing may go from one state to the other."""
     if why := refusal(thing, before, after, facts):
-        raise Refused(problem("not-a-move", None, why))
+        raise refused("not-a-move", None, why)
 
 
 def new_key(con: Connection, thing: str, letter: str) -> str:

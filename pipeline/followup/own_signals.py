@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from pipeline.errors import problem
-from pipeline.errors.mistakes import Refused
+from pipeline.errors import refused
 from pipeline.followup.moves import Move, month_under_review, move, standing
 from pipeline.followup.states import CLOSED, LOOKED_INTO, OPEN, Facts
 from pipeline.store.database import transaction
@@ -247,7 +246,7 @@ def take_up_again(con: Connection, signal: SignalNow, by: str, why: str | None) 
     """
     if not signal.closed_by:
         what = "only a signal that a person closed is taken up again"
-        raise Refused(problem("not-a-move", None, what))
+        raise refused("not-a-move", None, what)
     chart = (signal.measure, signal.group_by, signal.group_value)
     later = [
         s.key for s in signals_now(con).values()
@@ -266,7 +265,7 @@ def close(con: Connection, keys: Sequence[str], by: str, said: Mapping[str, str]
     """
     if said.get("conclusion") not in CONCLUSIONS or not said.get("why"):
         what = "closing a signal needs a conclusion: what it was, and a word on how you know"
-        raise Refused(problem("not-a-move", None, what))
+        raise refused("not-a-move", None, what)
     now, why = month_under_review(con), f"{CONCLUSIONS[said['conclusion']]}: {said['why']}"
     behind = {} if said.get("unread") else trips_behind(con, keys)
     unread = len({t.trip_id for trips in behind.values() for t in trips if not t.read})

@@ -4,8 +4,6 @@ Data and pure functions: no store, no clock. Every way in (the desk, the sheet, 
 `refusal` before it stores a move, so that nothing can be done in one that another forbids.
 """
 
-from __future__ import annotations
-
 from dataclasses import field
 
 from schemas.record import dataclass
@@ -53,11 +51,12 @@ class Thing:
     moves: dict[tuple[str, str], tuple[str, ...]] = field(default_factory=dict)
 
 
+Needs = tuple[str, ...]
+
+
 def _any_to(states: tuple[str, ...], end: str, *needs: str) -> dict[tuple[str, str], Needs]:
     return {(state, end): needs for state in states}
 
-
-Needs = tuple[str, ...]
 
 IN_WORDS = "words where they are asked for"
 CLOSING = ("every finding concluded", IN_WORDS)

@@ -1,19 +1,15 @@
 """The rows of the determinations sheet: the month's work, with what was answered before."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.followup.conclusions import in_new_words
+from pipeline.followup.sheets import Cells
 from pipeline.store.content_hash import make_contents, make_states
 from schemas.case_detail import MOST_CASE_PAGES
 from schemas.connection import Connection
 from schemas.followup import ANSWERS, PREFILLED, SHEET_COLUMNS
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    from pipeline.followup.sheets import Cells
 
 AnswerCells = tuple[Any, ...]
 Key = tuple[str, str]
@@ -30,7 +26,6 @@ def determinations_frame(con: Connection, month: str, pending: Iterable[Cells] =
     rows of filled sheets that were not read back. Where the trip has changed since, the answer
     cells are empty and `earlier_answer` says what was said. Call after `make_work`.
     """
-
     given = _given(con, month)
     asked = {key[0]: row["seen"] for key, row in given.items()}
     answers = _stored(con)

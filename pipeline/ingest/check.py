@@ -1,18 +1,13 @@
 """Validate a delivery and say what is wrong, storing nothing."""
 
-from __future__ import annotations
-
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import Problem, Refused, problem
 from pipeline.errors.mistakes import seen
+from pipeline.ingest.delivery import Staged
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from pipeline.ingest.delivery import Staged
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,7 @@ row for each thing found: its first line, and in how many rows it is. Thresholds
 practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES
 from pipeline.ingest.looks import WORD_COLUMNS, alphabet, perhaps_person, person
@@ -16,14 +13,11 @@ from pipeline.ingest.places import FOUND
 from pipeline.ingest.screen import declared
 from pipeline.ingest.stage import LISTED_BY_MONTH, good_rows
 from pipeline.store.sql import literal, quoted
+from schemas.catalogue import Catalogue
 from schemas.connection import Connection
 from schemas.contract import OF_THE_SERVICE, PERCENTS, TABLES, fractions
-from schemas.export_file import VOCABULARY_COLUMNS
+from schemas.export_file import VOCABULARY_COLUMNS, ExportFile
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from schemas.catalogue import Catalogue
-    from schemas.export_file import ExportFile
 
 FEW_CELLS = 3
 """So many cells in the other measure, or half of a column, are no slip of the finger."""

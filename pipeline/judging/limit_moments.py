@@ -1,19 +1,13 @@
 """When each limit was reached, from the verdicts and the timeline of the case trips."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from pipeline.rules import all_rules
+from pipeline.rules.rule import Rule
 from pipeline.rules.sql_parameters import SqlParameters, as_sql
+from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from pipeline.rules.rule import Rule
-    from pipeline.store.protocol_versions import VersionInStore
-    from schemas.rule_parameters import Parameters
+from schemas.rule_parameters import Parameters
 
 
 def limit_moments(con: Connection, versions: list[VersionInStore]) -> None:

@@ -1,16 +1,12 @@
 """A protocol file as a person reads it, and what changed between two of them."""
 
-from __future__ import annotations
-
 import textwrap
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.ingest.settings_files import read_protocol_file
 from pipeline.rules import all_rules, parameters_of
-
-if TYPE_CHECKING:
-    from schemas.protocol import ProtocolFile, ProtocolVersion
+from schemas.protocol import ProtocolFile, ProtocolVersion
 
 WIDTH = 92
 TRIPS_NAMED = 10

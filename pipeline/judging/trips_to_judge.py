@@ -5,17 +5,11 @@ What stages and rules read of them is `settings_now`, `observations_now`, `devic
 order of trip, time and line.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from pipeline.store.database import one
+from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import series
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from pipeline.store.protocol_versions import VersionInStore
-    from schemas.protocol import ProtocolVersion
+from schemas.protocol import ProtocolVersion
 
 TRIPS_AT_ONCE = 100_000
 """What is held of a trip while it is judged is some 4 kB; more trips than this go in ranges."""

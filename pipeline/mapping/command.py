@@ -40,9 +40,8 @@ def map_command(wanted: Wanted, shown: int) -> tuple[str, int]:
 
     Usage where it is not clear what that is.
     """
-    asked = [wanted.to is not None, wanted.suggest, wanted.find is not None]
-    asked.append(wanted.new_key is not None)
-    if sum(asked) != 1:
+    named = (wanted.to, wanted.find, wanted.new_key)
+    if sum(name is not None for name in named) + wanted.suggest != 1:
         raise _usage("--to", "exactly one of --to, --suggest, --find and --new-key is needed")
     with disk_errors(wanted.to or wanted.source or wanted.mapping or Path()):
         return _asked(wanted, shown)
@@ -65,13 +64,8 @@ def _asked(wanted: Wanted, shown: int) -> tuple[str, int]:
         if not MONTH.fullmatch(month):
             raise _usage("--month", "a month is written YYYY-MM")
     assert wanted.to is not None
-    mapped = map_source(
-        wanted.source,
-        wanted.to,
-        wanted.mapping,
-        months=wanted.months,
-        problems=wanted.problems,
-    )
+    months, problems = wanted.months, wanted.problems
+    mapped = map_source(wanted.source, wanted.to, wanted.mapping, months=months, problems=problems)
     return f"{mapped.report(shown)}\n{wrote(mapped)}", mapped.exit_code
 
 
@@ -85,10 +79,6 @@ def wrote(mapped: Mapped) -> str:
         )
     named = "" if (mapped.delivery / "protocol.toml").exists() else NAMED
     return "\n".join([*lines, f"Next: tailrace check {mapped.delivery}{named}"])
-
-
-def _inside(source: Path) -> Path:
-    return source if source.is_dir() else source.parent
 
 
 def _usage(option: str, what: str) -> Usage:
@@ -113,7 +103,8 @@ def map_source(
     from pipeline.store.whole import new_folder
 
     with disk_errors(delivery):
-        read = read_mapping(mapping or _inside(source) / MAPPING)
+        beside = source if source.is_dir() else source.parent
+        read = read_mapping(mapping or beside / MAPPING)
         request = Request(source, delivery, read, months, problems)
         with new_folder(delivery) as folder:
             return run(request, folder)

@@ -13,7 +13,6 @@ NV), pertinent negatives (PN) and bare nils are noted one by one.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 from pipeline.errors import Problem, Refused
 from pipeline.files.delimited import LONGEST_CELL
@@ -237,11 +236,7 @@ def _note_never_there(
 ) -> None:
     """Note each name that none of the reports has: it may be misspelt."""
     names = sorted({name for source in sources for name in source.names})
-    for name in _absent(names, seen):
+    for name in (name for name in names if name not in seen and name != UUID):
         con.execute(
             "insert into note values (?, null, ?, 'never-there', null)", [files[0].name, name]
         )
-
-
-def _absent(names: list[str], seen: set[str]) -> Iterator[str]:
-    return (name for name in names if name not in seen and name != UUID)

@@ -53,11 +53,7 @@ def read_mapping(path: Path) -> Mapping:
 def _text(path: Path) -> str:
     try:
         if not path.is_file():
-            raise refused(
-                "not-found",
-                str(path),
-                "there is no mapping file here",
-            )
+            raise refused("not-found", str(path), "there is no mapping file here")
         if path.stat().st_size > LARGEST:
             raise refused("too-large", path.name, "a mapping file is far smaller than this")
         return path.read_bytes().decode("utf-8-sig")
@@ -70,10 +66,5 @@ def _text(path: Path) -> str:
 def _located(path: Path, located: Located) -> Problem:
     code = "toml-syntax" if located.message.startswith("not valid TOML") else "toml-content"
     at = f" (column {located.column})" if located.column else ""
-    return problem(
-        code,
-        path.name,
-        located.message + at,
-        line=located.line,
-        column=located.path or None,
-    )
+    what, column = located.message + at, located.path or None
+    return problem(code, path.name, what, line=located.line, column=column)

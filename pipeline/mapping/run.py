@@ -1,7 +1,5 @@
 """One run of the mapping, stage by stage, in a scratch folder of its own."""
 
-from __future__ import annotations
-
 import csv
 import re
 import tempfile
@@ -9,7 +7,6 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Mapping_
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.errors import CODES, EXIT_FINE, EXIT_SET_ASIDE, Problem, problem, shown
 from pipeline.mapping import deliver, tokens
@@ -23,6 +20,7 @@ from pipeline.mapping.extract import (
     read_cells,
 )
 from pipeline.mapping.plan import BEDSIDE, plans
+from pipeline.mapping.read_mapping import Mapping
 from pipeline.mapping.sources import read_sources
 from pipeline.mapping.timeline import place_all
 from pipeline.mapping.values import allowed_codes
@@ -32,11 +30,11 @@ from schemas.connection import Connection
 from schemas.export_file import TIMED
 from schemas.record import dataclass
 
-if TYPE_CHECKING:
-    from pipeline.mapping.read_mapping import Mapping
-
 Stage = Callable[[str], None]
 NEW, SAME, CHANGED = "new", "same", "changed"
+
+MEMORY = "600MB"
+"""What the database may hold in memory; more goes to disk, into the scratch folder."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +52,37 @@ class Request:
     problems: Path | None = None
     until: str | None = None
     exactly: str | None = None
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """What came out: the delivery, its months and rows, and every kind of problem and note.
+
+    `states`: of each month, whether it is new, changed or the same as what was kept.
+    """
+
+    delivery: Path
+    months: list[str]
+    rows: dict[str, int]
+    problems: list[Problem]
+    notes: list[Note]
+    account: Account
+    states: dict[str, str]
+    tolerated: Mapping_[str, float]
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 4 where more cells could not be used than is tolerated, or a table came empty."""
+        return EXIT_SET_ASIDE if self.account.over(self.tolerated) else EXIT_FINE
+
+    def report(self, shown: int) -> str:
+        """The outcome in lines, what matters most first."""
+        lines = [problem.sentence() for problem in self.account.first]
+        lines += [problem.sentence() for problem in self.problems[:shown]]
+        if len(self.problems) > shown:
+            lines.append(f"... and {len(self.problems) - shown} more kinds of problem.")
+        lines += [note.sentence() for note in self.notes[:shown]]
+        return "\n".join([*lines, *self.account.lines()])
 
 
 def run(request: Request, folder: Path, stage: Stage = lambda _: None) -> Mapped:
@@ -259,38 +288,3 @@ def _write_problems(con: Connection, path: Path) -> None:
         )
         while batch := rows.fetchmany(10_000):
             writer.writerows((*row, words[row[3]]) for row in batch)
-
-
-MEMORY = "600MB"
-"""What the database may hold in memory; more goes to disk, into the scratch folder."""
-
-
-@dataclass(frozen=True)
-class Mapped:
-    """What came out: the delivery, its months and rows, and every kind of problem and note.
-
-    `states`: of each month, whether it is new, changed or the same as what was kept.
-    """
-
-    delivery: Path
-    months: list[str]
-    rows: dict[str, int]
-    problems: list[Problem]
-    notes: list[Note]
-    account: Account
-    states: dict[str, str]
-    tolerated: Mapping_[str, float]
-
-    @property
-    def exit_code(self) -> int:
-        """0, or 4 where more cells could not be used than is tolerated, or a table came empty."""
-        return EXIT_SET_ASIDE if self.account.over(self.tolerated) else EXIT_FINE
-
-    def report(self, shown: int) -> str:
-        """The outcome in lines, what matters most first."""
-        lines = [problem.sentence() for problem in self.account.first]
-        lines += [problem.sentence() for problem in self.problems[:shown]]
-        if len(self.problems) > shown:
-            lines.append(f"... and {len(self.problems) - shown} more kinds of problem.")
-        lines += [note.sentence() for note in self.notes[:shown]]
-        return "\n".join([*lines, *self.account.lines()])

@@ -1,19 +1,12 @@
 """Everything the case pages of a month are drawn from, for all its case trips together."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from pipeline.judging.limit_moments import limit_moments
+from pipeline.store.protocol_versions import VersionInStore
 from pipeline.store.sql import is_file_of
 from schemas.case_detail import CASE_TABLES, MOST_CASE_PAGES, CaseDetails
 from schemas.connection import Connection
 from schemas.contract import TABLES
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    from pipeline.store.protocol_versions import VersionInStore
-
 
 DETAILED = ("out_cases", "out_verdicts", "out_timeline", "out_evidence", "out_problems")
 """Tables that `case_details` reads beside what was delivered and judged; these say more of it."""

@@ -1,24 +1,18 @@
 """The month's data files: each made as a table in its final order, marked, and written as CSV."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from functools import partial
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from pipeline.measures.clock_offsets import clock_offsets
 from pipeline.measures.occlusion_patterns import occlusion_patterns
 from pipeline.month.work import EQUIPMENT_OUT, WORK_OUT
+from pipeline.store.drawn_files import DrawnFiles
 from pipeline.store.kept_results import table_marks
 from pipeline.store.sql import is_file_of, make_table
 from pipeline.timeline.contradictions import month_contradictions
 from schemas.connection import Connection
 from schemas.frame import Frame
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pipeline.store.drawn_files import DrawnFiles
 
 Marks = dict[str, tuple[int, str]]
 """How many rows a data file has, and a mark of them, by its name."""

@@ -1,21 +1,14 @@
 """One month gathered from the store: what its pages say beside its data files."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from pipeline.measures.series import Calendar
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.month.cases import ADDED_BY_HAND
 from pipeline.rules import all_rules
+from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
 from schemas.months import month_number, month_of
-
-if TYPE_CHECKING:
-    from pipeline.store.protocol_versions import VersionInStore
-
 
 ENOUGH_RECEIVED = 0.9
 """A month with a smaller share of its expected trips sets no limits; assumed."""

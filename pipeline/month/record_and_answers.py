@@ -3,22 +3,16 @@
 An answer changes nothing of the first, which is kept by itself.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 from pipeline.measures.registry import MEASURES
-from schemas.month_review import MeasureFigures
+from pipeline.month.data_files import Marks
+from schemas.followup_outputs import FollowUpReview
+from schemas.frame import Frame
+from schemas.month_review import MeasureFigures, MonthReview
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from pipeline.month.data_files import Marks
-    from schemas.followup_outputs import FollowUpReview
-    from schemas.frame import Frame
-    from schemas.month_review import MonthReview
-    from schemas.work import MonthWork
+from schemas.work import MonthWork
 
 READ_BY_ANSWERS = (
     *("month_case", "month_flag", "month_fetch", "month_equipment"),

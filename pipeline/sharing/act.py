@@ -4,25 +4,19 @@ What was handed over cannot be unsaid, so what it would be can be looked at befo
 only `hand_over` remembers it and enters it in the ledger.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from pipeline.sharing.counts import SharedCounts, shared_counts
-from pipeline.sharing.edition import received_of, shared_review
+from pipeline.sharing.edition import Rows, received_of, shared_review
 from pipeline.sharing.memory import keep, kept
 from pipeline.sharing.periods import Period
 from pipeline.sharing.sizes import given_away
 from pipeline.store.database import transaction
 from pipeline.store.ledger import record_shared
 from schemas.connection import Connection
+from schemas.month_review import MonthReview
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from pipeline.sharing.edition import Rows
-    from schemas.month_review import MonthReview
-    from schemas.shared_outputs import SharedTables
+from schemas.shared_outputs import SharedTables
 
 WARNING = "Warning:"
 

@@ -4,19 +4,14 @@ A trip delivered or corrected after its period was shared does not change what i
 whoever holds both editions could tell that trip's answers from the difference.
 """
 
-from __future__ import annotations
-
 import json
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection
+from typing import Any
 
 from pipeline.sharing.periods import Period
 from pipeline.store.followup_tables import ensure_followup_tables, has_table, insert
 from schemas.connection import Connection
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from schemas.shared_outputs import SharedTables
+from schemas.shared_outputs import SharedTables
 
 
 def kept(con: Connection) -> dict[Period, dict[str, list[dict[str, Any]]]]:

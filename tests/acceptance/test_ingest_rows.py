@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from pipeline.ingest import doubtful, rows_of_trips, stage
 from pipeline.ingest.delivery import read_delivery
+from tests.deep import examples
 
 from . import small_delivery
 
@@ -161,9 +163,15 @@ def test_bad_quoting_within_one_line(tmp_path: Path) -> None:
     ]
 
 
-@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
-@pytest.mark.parametrize("mark", ["", "\ufeff"])
-@pytest.mark.parametrize("last", [True, False])
+WRITTEN = list(itertools.product(["\n", "\r\n", "\r"], ["", "\ufeff"], [True, False]))
+IN_SHORT = [
+    ("\n", "", True), ("\n", "\ufeff", False), ("\r\n", "", False), ("\r\n", "\ufeff", True),
+    ("\r", "", True), ("\r", "\ufeff", False),
+]  # fmt: skip
+"""Of line ends, mark and end of the last line: each two ways together."""
+
+
+@pytest.mark.parametrize(("newline", "mark", "last"), WRITTEN if examples(0, 1) else IN_SHORT)
 def test_byte_order_mark_and_line_endings(
     tmp_path: Path, newline: str, mark: str, last: bool
 ) -> None:

@@ -106,6 +106,18 @@ def found(mapped: Mapped) -> list[tuple[str | None, int | None, str | None, str]
     return [(p.file, p.line, p.column, p.code) for p in mapped.problems]
 
 
+def listed(problems: Path) -> list[tuple[str, int, str, str]]:
+    """Place and code of every cell in a list of problems that `run` wrote, sorted.
+
+    `found` has the first line alone where several have the same problem.
+    """
+    with problems.open(encoding="utf-8", newline="") as file:
+        return sorted(
+            (row["file"], int(row["line"]), row["column"], row["problem"])
+            for row in csv.DictReader(file)
+        )
+
+
 def refusals(folder: Path, **options: Any) -> list[Problem]:
     """Map a source that must be refused; every problem, and nothing left behind."""
     with pytest.raises(Refused) as caught:

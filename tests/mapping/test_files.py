@@ -11,6 +11,7 @@ import duckdb
 import openpyxl
 import pytest
 
+from tests.deep import examples
 from tests.mapping import small_source
 
 pytestmark = pytest.mark.usefixtures("without_screen")
@@ -18,18 +19,20 @@ pytestmark = pytest.mark.usefixtures("without_screen")
 UMLAUT = 'case;month;site;kind;kg;dx\r\n007;2026-03;Süd €;ground;"8,4";"eins\r\nzwei"\r\n'
 
 
-@pytest.mark.parametrize(
-    ("encoding", "stated"),
-    [
-        ("utf-8", "utf-8"),
-        ("utf-8-sig", "utf-8"),
-        ("utf-16", "utf-8"),  # a byte order mark outweighs what is stated
-        ("utf-16-le", "utf-16-le"),
-        ("utf-16-be", "utf-16-be"),
-        ("cp1252", "windows-1252"),
-    ],
-)
-@pytest.mark.parametrize("packed", [False, True])
+ENCODINGS = [
+    ("utf-8", "utf-8"),
+    ("utf-8-sig", "utf-8"),
+    ("utf-16", "utf-8"),  # a byte order mark outweighs what is stated
+    ("utf-16-le", "utf-16-le"),
+    ("utf-16-be", "utf-16-be"),
+    ("cp1252", "windows-1252"),
+]
+ENCODED = [(*encoding, packed) for packed in (False, True) for encoding in ENCODINGS]
+IN_SHORT = [*ENCODED[: len(ENCODINGS)], ("utf-16", "utf-8", True), ("cp1252", "windows-1252", True)]
+"""A packed file is unpacked first, then read as any other."""
+
+
+@pytest.mark.parametrize(("encoding", "stated", "packed"), ENCODED if examples(0, 1) else IN_SHORT)
 def test_encodings(tmp_path: Path, encoding: str, stated: str, packed: bool) -> None:
     data = UMLAUT.encode(encoding)
     name = "trips.csv.gz" if packed else "trips.csv"
@@ -47,8 +50,12 @@ def test_encodings(tmp_path: Path, encoding: str, stated: str, packed: bool) -> 
     assert row["diagnosis_group"] == "eins\r\nzwei"
 
 
-@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
-@pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
+MARKS, LINE_ENDS = (",", ";", "\t", "|"), ("\n", "\r\n", "\r")
+DELIMITED = [(mark, end) for mark in MARKS for end in LINE_ENDS]
+
+
+# in short each mark and each line end
+@pytest.mark.parametrize(("mark", "line_end"), DELIMITED if examples(0, 1) else DELIMITED[::2])
 def test_delimiters_and_line_ends(tmp_path: Path, line_end: str, mark: str) -> None:
     text = small_source.TRIPS.replace(",", mark).replace("\n", line_end)
     stated = mark.replace("\t", "\\t")

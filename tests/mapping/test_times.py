@@ -64,31 +64,38 @@ def elapsed(folder: Path) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("form", "bedside", "time", "seconds"),
+    ("form", "placed"),
     [
-        ('"iso"', "2026-01-03T10:00", "2026-01-03T10:35", 2100),
-        ('"iso"', "2026-01-03 10:00:00", "2026-01-03 10:35:59.999", 2159),
-        ('"iso"', "2026-01-03T10:00:00+01:00", "2026-01-03T09:35:00Z", 2100),
-        ('"iso"', "2026-01-03T10:00:00+01:00", "2026-01-03T10:35:00+0100", 2100),
-        ('"iso"', "2026-01-03T10:00:00+01", "2026-01-03T05:05:00-04:30", 2100),
-        ('"iso"', "2026-01-03T10:00:00+01:00", "2026-01-03T10:35", 2100),
-        ('"%d/%m/%Y %H:%M"', "03/02/2026 23:50", "4/2/2026 0:20", 1800),
-        ('"%m/%d/%Y %I:%M %p"', "02/03/2026 11:50 PM", "2/4/2026 12:20 am", 1800),
-        ('"%d.%m.%y %H.%M"', "03.02.26 23.50", "04.02.26 00.20", 1800),
-        ('"%d-%b-%Y %H%M"', "03-Feb-2026 2350", "04-Feb-2026 0020", 1800),
-        ('["%d/%m/%Y %H:%M", "%Y%m%d%H%M%S"]', "03/02/2026 23:50", "20260204002030", 1830),
-        # whatever the format, ISO 8601 is read too: it cannot be mistaken
-        ('"%d/%m/%Y %H:%M"', "03/02/2026 23:50", "2026-02-04T00:20", 1800),
+        ('"iso"', [
+            ("2026-01-03T10:00", "2026-01-03T10:35", 2100),
+            ("2026-01-03 10:00:00", "2026-01-03 10:35:59.999", 2159),
+            ("2026-01-03T10:00:00+01:00", "2026-01-03T09:35:00Z", 2100),
+            ("2026-01-03T10:00:00+01:00", "2026-01-03T10:35:00+0100", 2100),
+            ("2026-01-03T10:00:00+01", "2026-01-03T05:05:00-04:30", 2100),
+            ("2026-01-03T10:00:00+01:00", "2026-01-03T10:35", 2100),
+        ]),
+        ('"%d/%m/%Y %H:%M"', [
+            ("03/02/2026 23:50", "4/2/2026 0:20", 1800),
+            # whatever the format, ISO 8601 is read too: it cannot be mistaken
+            ("03/02/2026 23:50", "2026-02-04T00:20", 1800),
+        ]),
+        ('"%m/%d/%Y %I:%M %p"', [("02/03/2026 11:50 PM", "2/4/2026 12:20 am", 1800)]),
+        ('"%d.%m.%y %H.%M"', [("03.02.26 23.50", "04.02.26 00.20", 1800)]),
+        ('"%d-%b-%Y %H%M"', [("03-Feb-2026 2350", "04-Feb-2026 0020", 1800)]),
+        ('["%d/%m/%Y %H:%M", "%Y%m%d%H%M%S"]', [("03/02/2026 23:50", "20260204002030", 1830)]),
     ],
-)
-def test_formats(tmp_path: Path, form: str, bedside: str, time: str, seconds: int) -> None:
-    found = elapsed(source(tmp_path / "in", [bedside], [f"0 {time}"], form=form))
-    assert found == [str(seconds)]
+)  # fmt: skip
+def test_formats(tmp_path: Path, form: str, placed: list[tuple[str, str, int]]) -> None:
+    """Each time of a trip of its own, from its bedside."""
+    bedside, times, seconds = zip(*placed, strict=True)
+    numbered = [f"{trip} {time}" for trip, time in enumerate(times)]
+    found = elapsed(source(tmp_path / "in", [*bedside], numbered, form=form))
+    assert found == [str(s) for s in seconds]
 
 
-@pytest.mark.parametrize(
-    ("bedside", "time", "code"),
-    [
+def test_times_that_cannot_be_placed(tmp_path: Path) -> None:
+    """Each of a trip of its own; the last trip is as it should be."""
+    placed = [
         ("2026-01-03T10:00", "2026-01-03", "not-a-time"),
         ("2026-01-03T10:00", "3.1.2026 10:00", "not-a-time"),
         ("2026-01-03T10:00", "2026-02-30T10:00", "not-a-time"),
@@ -99,17 +106,19 @@ def test_formats(tmp_path: Path, form: str, bedside: str, time: str, seconds: in
         ("soon", "2026-01-03T10:00", "no-bedside"),
         ("2026-03-29T01:30", "2026-03-29T02:30", "no-such-hour"),
         ("2026-10-25T01:30", "2026-10-25T02:30", "hour-twice"),
-    ],
-)
-def test_times_that_cannot_be_placed(tmp_path: Path, bedside: str, time: str, code: str) -> None:
-    folder = source(tmp_path / "in", [bedside, "2026-01-05T10:00"], [f"0 {time}"])
-    mapped = small_source.run(folder)
-    assert ("settings.csv", 2, "when", code) in small_source.found(mapped)
-    assert small_source.column(folder, "at_s", "settings") == ["unreadable"]
-    if code == "no-bedside":
-        first = "no-bedside" if bedside == "" else "not-a-time"
-        assert ("trips.csv", 2, "at", first) in small_source.found(mapped)
-        assert small_source.column(folder, "service_month") == ["unreadable", "2026-01"]
+        ("2026-01-05T10:00", "2026-01-05T10:35", ""),
+    ]
+    bedside, times, codes = zip(*placed, strict=True)
+    folder = source(tmp_path / "in", [*bedside], [f"{n} {time}" for n, time in enumerate(times)])
+    small_source.found(small_source.run(folder, problems=tmp_path / "problems.csv"))
+    assert small_source.listed(tmp_path / "problems.csv") == [
+        *(("settings.csv", line, "when", code) for line, code in enumerate(codes, 2) if code),
+        ("trips.csv", 8, "at", "no-bedside"), ("trips.csv", 9, "at", "not-a-time"),
+    ]  # fmt: skip
+    found = small_source.column(folder, "at_s", "settings")
+    assert found == ["unreadable" if code else "2100" for code in codes]
+    months = [at[:7] if at[:2] == "20" else "unreadable" for at in bedside]
+    assert small_source.column(folder, "service_month") == months
 
 
 def test_the_month_is_that_of_the_place_and_no_date_is_kept(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -24,61 +25,99 @@ def mapped(tmp_path: Path, spec: str, name: str, values: list[str], **parts: str
     return small_source.column(folder, column)
 
 
-@pytest.mark.parametrize(
-    ("spec", "theirs", "ours"),
-    [
-        # exact by definition: 1 lb is 0.45359237 kg (international yard and pound agreement, 1959)
-        ('weight_kg = { from = "x", unit = "lb" }', ["10", "18.5"], ["4.535924", "8.391459"]),
-        ('weight_kg = { from = "x", unit = "g" }', ["8400", "0850"], ["8.4", "0.85"]),
-        ('sending_fio2 = { from = "x", unit = "percent" }', ["29", "100"], ["0.29", "1"]),
-        ('sending_fio2 = { from = "x", unit = "%" }', ["57.5"], ["0.575"]),
-        ('sending_flow_lpm = { from = "x", unit = "mL/min" }', ["7500"], ["7.5"]),
-        ('planned_transit_min = { from = "x", unit = "hour" }', ["1.5"], ["90"]),
-        ('planned_transit_min = { from = "x", unit = "h:mm" }', ["1:35", "0:05"], ["95", "5"]),
-        ('departed_s = { from = "x", unit = "min" }', ["12.5", "12", "0"], ["750", "720", "0"]),
-        ('departed_s = { from = "x", unit = "h:mm" }', ["1:35:20", "26:00"], ["5720", "93600"]),
-        ('age_months = { from = "x", unit = "year" }', ["2", "0.75", "1.99"], ["24", "9", "23"]),
-        ('age_months = { from = "x", unit = "week" }', ["52", "53"], ["11", "12"]),
-        ('age_months = "x"', ["7", "7.0", "7.9"], ["7", "7", "7"]),
-        ('service_seq = "x"', ["7", "7.0"], ["7", "7"]),
-        # without a unit the text is kept as it was written
-        ('weight_kg = "x"', ["8.40", "1e1"], ["8.40", "1e1"]),
-    ],
-)
-def test_units(tmp_path: Path, spec: str, theirs: list[str], ours: list[str]) -> None:
-    assert mapped(tmp_path, spec, "x", theirs) == ours
+UNITS = [
+    # exact by definition: 1 lb is 0.45359237 kg (international yard and pound agreement, 1959)
+    ('weight_kg = { from = "x", unit = "lb" }', ["10", "18.5"], ["4.535924", "8.391459"]),
+    ('weight_kg = { from = "x", unit = "g" }', ["8400", "0850"], ["8.4", "0.85"]),
+    ('sending_fio2 = { from = "x", unit = "percent" }', ["29", "100"], ["0.29", "1"]),
+    ('sending_fio2 = { from = "x", unit = "%" }', ["57.5"], ["0.575"]),
+    ('sending_flow_lpm = { from = "x", unit = "mL/min" }', ["7500"], ["7.5"]),
+    ('planned_transit_min = { from = "x", unit = "hour" }', ["1.5"], ["90"]),
+    ('planned_transit_min = { from = "x", unit = "h:mm" }', ["1:35", "0:05"], ["95", "5"]),
+    ('departed_s = { from = "x", unit = "min" }', ["12.5", "12", "0"], ["750", "720", "0"]),
+    ('departed_s = { from = "x", unit = "h:mm" }', ["1:35:20", "26:00"], ["5720", "93600"]),
+    ('age_months = { from = "x", unit = "year" }', ["2", "0.75", "1.99"], ["24", "9", "23"]),
+    ('age_months = { from = "x", unit = "week" }', ["52", "53"], ["11", "12"]),
+    ('age_months = "x"', ["7", "7.0", "7.9"], ["7", "7", "7"]),
+    ('service_seq = "x"', ["7", "7.0"], ["7", "7"]),
+    # without a unit the text is kept as it was written
+    ('weight_kg = "x"', ["8.40", "1e1"], ["8.40", "1e1"]),
+]
+UNREADABLE = [
+    ('weight_kg = "x"', ["8.4 kg", "ca. 8", "1.000.5", "inf", "0x10"], "not-a-number"),
+    ('departed_s = { from = "x", unit = "h:mm" }', ["1:75"], "not-a-number"),
+    ('departed_s = { from = "x", unit = "min" }', ["soon"], "not-a-number"),
+    ('service_seq = "x"', ["7.5"], "not-a-whole-number"),
+    ('outcome = "x"', ["better"], "not-a-code"),
+    ('outcome = { from = "x", codes = { same = "unchanged" } }', ["Same"], "not-a-code"),
+    ('spo2_exempt = "x"', ["yes"], "not-true-or-false"),
+    ('service_month = "x"', ["2026-13"], "not-a-time"),
+]
 
 
-@pytest.mark.parametrize(
-    ("spec", "value", "code"),
-    [
-        ('weight_kg = "x"', "8.4 kg", "not-a-number"),
-        ('weight_kg = "x"', "ca. 8", "not-a-number"),
-        ('weight_kg = "x"', "1.000.5", "not-a-number"),
-        ('weight_kg = "x"', "inf", "not-a-number"),
-        ('weight_kg = "x"', "0x10", "not-a-number"),
-        ('departed_s = { from = "x", unit = "h:mm" }', "1:75", "not-a-number"),
-        ('departed_s = { from = "x", unit = "min" }', "soon", "not-a-number"),
-        ('service_seq = "x"', "7.5", "not-a-whole-number"),
-        ('outcome = "x"', "better", "not-a-code"),
-        ('outcome = { from = "x", codes = { same = "unchanged" } }', "Same", "not-a-code"),
-        ('spo2_exempt = "x"', "yes", "not-true-or-false"),
-        ('service_month = "x"', "2026-13", "not-a-time"),
-    ],
-)
+def column_of(spec: str) -> str:
+    return spec.partition(" =")[0]
+
+
+def side_by_side(cases: list[tuple[str, list[str], Any]]) -> list[list[tuple[str, list[str], Any]]]:
+    """The cases in as few sources as have no column of ours twice."""
+    sources: list[list[tuple[str, list[str], Any]]] = []
+    for case in cases:
+        ours = column_of(case[0])
+        free = (s for s in sources if ours not in [column_of(spec) for spec, *_ in s])
+        source = next(free, None)
+        if source is None:
+            sources.append(source := [])
+        source.append(case)
+    return sources
+
+
+def source_of(folder: Path, cases: list[tuple[str, list[str], Any]]) -> Path:
+    """A source with a column for each case: its texts in the first rows, then empty cells.
+
+    The month of a trip is never empty.
+    """
+    most = max(len(texts) for _, texts, _ in cases)
+    empty = ["2026-03" if "service_month" in spec else "" for spec, *_ in cases]
+    columns = [
+        [*texts, *[none] * (most + 1 - len(texts))]
+        for (_, texts, _), none in zip(cases, empty, strict=True)
+    ]
+    names = ",".join(f"x{n}" for n in range(len(cases)))
+    text = trips_csv(names, [",".join(row) for row in zip(*columns, strict=True)])
+    specs = "\n".join(spec.replace('"x"', f'"x{n}"') for n, (spec, *_) in enumerate(cases))
+    return small_source.source(folder, {"trips.csv": text}, columns=specs)
+
+
+@pytest.mark.parametrize("cases", side_by_side(UNITS))
+def test_units(tmp_path: Path, cases: list[tuple[str, list[str], list[str]]]) -> None:
+    folder = source_of(tmp_path / "in", cases)
+    small_source.run(folder)
+    for spec, theirs, ours in cases:
+        found = small_source.column(folder, column_of(spec))
+        assert found[: len(theirs)] == ours, spec
+        assert set(found[len(theirs) :]) <= {""}, spec
+
+
+@pytest.mark.parametrize("cases", side_by_side(UNREADABLE))
 def test_what_cannot_be_read_is_said_and_not_emptied(
-    tmp_path: Path, spec: str, value: str, code: str
+    tmp_path: Path, cases: list[tuple[str, list[str], str]]
 ) -> None:
-    text = trips_csv("x", ["", value])
-    folder = small_source.source(tmp_path / "in", {"trips.csv": text}, columns=spec)
-    if "service_month" in spec:
-        text = text.replace("T0,2026-03,b1,ground,8,croup,", "T0,2026-03,b1,ground,8,croup,2026-03")
-        (folder / "trips.csv").write_text(text)
-    result = small_source.run(folder)
-    assert small_source.found(result) == [("trips.csv", 3, "x", code)]
+    folder = source_of(tmp_path / "in", cases)
+    result = small_source.run(folder, problems=tmp_path / "problems.csv")
+    small_source.found(result)
     assert result.exit_code == 4
-    assert small_source.column(folder, spec.partition(" =")[0])[1] == "unreadable"
-    assert value not in result.report(100)
+    report = result.report(100)
+    assert [text for _, theirs, _ in cases for text in theirs if text in report] == []
+    assert small_source.listed(tmp_path / "problems.csv") == sorted(
+        ("trips.csv", line, f"x{n}", code)
+        for n, (_, theirs, code) in enumerate(cases)
+        for line in range(2, 2 + len(theirs))
+    )
+    for spec, theirs, _ in cases:
+        found = small_source.column(folder, column_of(spec))
+        assert found[: len(theirs)] == ["unreadable"] * len(theirs)
+        assert "unreadable" not in found[len(theirs) :]
 
 
 def test_codes(tmp_path: Path) -> None:
