@@ -14,7 +14,6 @@ from schemas.followup import REFER_TO, STATUSES
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    from schemas.followup_records import RestatedMonth
     from schemas.frame import Frame
 
 REVIEWABLE = ["deviation", "borderline"]
@@ -263,4 +262,3 @@ class FollowUpReview:
     year_actions: Frame
     corrections: Frame
     practice_variances: Frame
-    restated: tuple[RestatedMonth, ...] = ()

@@ -57,17 +57,17 @@ class MeasureFigures:
     before_after: Frame
     occlusion_patterns: Frame
     clock_offsets: Frame
-    signals: Frame | None = None
-    signal_charts: Frame | None = None
-    signal_trips: Frame | None = None
-    signal_units: Frame | None = None
-    one_by_one: Frame | None = None
-    years: Frame | None = None
-    trip_marks: Frame | None = None
-    apart_trips: Frame | None = None
-    wall_places: Frame | None = None
-    transit: Frame | None = None
-    cannula_use: Frame | None = None
+    signals: Frame
+    signal_charts: Frame
+    signal_trips: Frame
+    signal_units: Frame
+    one_by_one: Frame
+    years: Frame
+    trip_marks: Frame
+    apart_trips: Frame
+    wall_places: Frame
+    transit: Frame
+    cannula_use: Frame
 
 
 @dataclass(frozen=True)

@@ -30,8 +30,8 @@ import reports
 import reports.case.pages
 import reports.render.packs
 import reports.render.shared_pages
+import reports.render.templates
 import reports.render.workbook
-import reports.render.write
 import schemas.contract
 import tests.faults.world
 import tests.unscreened
@@ -39,7 +39,7 @@ import tests.unscreened
 __all__ = ["duckdb", "jinja2", "openpyxl", "pandas", "pipeline", "reports", "schemas",
            "scipy", "tests", "xlsxwriter"]  # fmt: skip
 
-environment = reports.render.write.environment()
+environment = reports.render.templates.environment()
 for name in environment.list_templates(extensions=["html"]):
     environment.get_template(name)
 gc.freeze()

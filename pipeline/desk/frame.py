@@ -15,7 +15,7 @@ from pipeline.desk.doors import Doors, Visitor, form_token, is_form_token
 from pipeline.desk.drafts import Fields
 from pipeline.desk.held import Desk
 from reports.desk import asset_names, desk_page
-from reports.text import words
+from schemas.months import MONTH_NAMES
 from schemas.record import dataclass
 
 NAV = (
@@ -143,9 +143,7 @@ def a_month(text: str) -> str | None:
         year, number = found[1], int(found[2])
     elif found := re.fullmatch(r"([A-Za-z]{3,9})\.? +([0-9]{4})", text.strip()):
         name, year = found[1].lower(), found[2]
-        known = [
-            n for n, whole in enumerate(words.MONTH_NAMES, 1) if whole.lower().startswith(name)
-        ]
+        known = [n for n, whole in enumerate(MONTH_NAMES, 1) if whole.lower().startswith(name)]
         number = known[0] if known else 0
     else:
         return None

@@ -10,9 +10,9 @@ from pipeline.desk.waiting import waiting_pieces
 from pipeline.followup.case_states import make_case_states
 from pipeline.followup.moves import month_under_review
 from pipeline.store.actions_view import OPEN_ACTIONS
-from pipeline.store.months import month_number
 from pipeline.store.sql import FEW, literal
 from schemas.connection import Connection
+from schemas.months import month_number
 
 KINDS = {
     "read": "Read", "audit": "Audit", "batch": "Batch", "second": "Second reading",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.store.months import month_number, month_of
+from schemas.months import later
 from schemas.record import dataclass
 
 
@@ -28,4 +28,4 @@ class Piece:
 
 def after(month: str) -> str:
     """The month after."""
-    return month_of(month_number(month) + 1)
+    return later(month, 1)

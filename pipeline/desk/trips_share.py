@@ -5,7 +5,6 @@ from __future__ import annotations
 from pipeline.measures.signal_units import shared_units
 from reports.case.trip_data import FAILED
 from reports.text import words
-from reports.text.plain_rows import records
 from reports.text.signal_lines import unit_words
 from schemas.connection import Connection
 from schemas.frame import Frame
@@ -42,7 +41,7 @@ def trips_share(con: Connection, trips: list[str], since: str, until: str) -> Co
     """What these trips have in common against the others of their bases in the same months."""
     asked = {"trips": trips, "since": since, "until": until}
     found = Frame.read(con.execute(shared_units(_OWN), asked))
-    shared = [unit_words(row) for row in records(found)]
+    shared = [unit_words(row) for row in found.records()]
     of_each = {"trips": trips, "failed": list(FAILED)}
     rows = con.execute(_OF_TRIP, of_each).fetchall()
     return Common(shared, {trip: _of_trip(*facts) for trip, *facts in rows})

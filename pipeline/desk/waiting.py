@@ -9,10 +9,10 @@ from pipeline.desk.piece import Piece, after
 from pipeline.followup.by_hand import versions_to_approve
 from pipeline.followup.own_signals import SignalNow, grouped, signals_now
 from pipeline.followup.states import CLOSED
-from pipeline.store.months import month_number
 from reports.text import words
 from reports.text.signal_lines import signal_parts
 from schemas.connection import Connection
+from schemas.months import month_number
 
 DIRECTOR = "director"
 """Whom cases are referred to, limits and publishing wait for: `schemas.followup.REFER_TO`."""

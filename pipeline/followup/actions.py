@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from pipeline.store.actions_view import ACTIONS, OPEN_ACTIONS
-from pipeline.store.months import month_number, month_of
 from schemas.connection import Connection
 from schemas.frame import Frame
+from schemas.months import later
 
 
 def follow_ups(con: Connection, month: str) -> Frame:
@@ -22,8 +22,8 @@ def year_actions(con: Connection, month: str) -> Frame:
 
     An action belongs to its trip's month; one of no trip, as of a signal, to that it was opened in.
     """
-    first = month_of(month_number(month) - 11)
-    return Frame.read(con.execute(_YEAR_ACTIONS, {"month": month, "first": first}))
+    asked = {"month": month, "first": later(month, -11)}
+    return Frame.read(con.execute(_YEAR_ACTIONS, asked))
 
 
 def referred(con: Connection, month: str) -> Frame:

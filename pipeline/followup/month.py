@@ -16,7 +16,7 @@ from pipeline.followup.confirmed import (
     screen_quality,
 )
 from pipeline.followup.fetch import list_fetch
-from pipeline.followup.restate import restated_months, restatements
+from pipeline.followup.restate import restatements
 from pipeline.store.baseline import baseline_months
 from pipeline.store.corrections import corrections
 from pipeline.store.database import one, transaction
@@ -86,7 +86,6 @@ def followup_review(
     quality, audits = screen_quality(con, month), audit_results(con, month)
     measures = _with_confirmed(screened, quality, audits)
     (published,) = one(con, "SELECT count(*) FROM loop.publication WHERE month = ?", [month])
-    restated = restatements(con, month, measures)
     return measures, FollowUpReview(
         baseline=month in baseline_months(con),
         published=int(published) + publishing,
@@ -95,8 +94,7 @@ def followup_review(
         determinations=determinations(con, month),
         agreement=agreement(con, month),
         audit_results=audits,
-        restatements=restated,
-        restated=restated_months(con, restated),
+        restatements=restatements(con, month, measures),
         follow_ups=follow_ups(con, month),
         referred=referred(con, month),
         year_actions=year_actions(con, month),

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from typing import Any
 
 from pipeline.store.content_hash import make_contents
 from pipeline.store.database import one
 from schemas.connection import Connection
-from schemas.followup_records import RestatedFigure, RestatedMonth, RestatedTrip
 from schemas.frame import Frame
 
 AFTER_DETERMINATIONS = (
@@ -45,30 +43,6 @@ def _changed_figures(con: Connection, month: str, measures: Frame) -> int:
     con.execute(_CHANGED_FIGURES, {"month": month})
     con.unregister("figures_now")
     return int(one(con, "SELECT count(*) FROM changed_figure")[0])
-
-
-def restated_months(con: Connection, frame: Frame) -> tuple[RestatedMonth, ...]:
-    """The published months of `restatements` with every trip behind their change; call after it."""
-    if not len(frame):
-        return ()
-    rows = con.execute("""
-        SELECT DISTINCT month, trip_id, cause FROM changed_trip ORDER BY ALL
-    """).fetchall()
-    found = frame.records()
-    return tuple(
-        RestatedMonth(
-            month,
-            tuple(RestatedTrip(trip, cause) for of, trip, cause in rows if of == month),
-            tuple(_figure(row) for row in found if row["month"] == month),
-            max(int(row["determinations"]) for row in found if row["month"] == month),
-        )
-        for month in sorted({row["month"] for row in found})
-    )
-
-
-def _figure(row: dict[Any, Any]) -> RestatedFigure:
-    names = [field.name for field in fields(RestatedFigure)]
-    return RestatedFigure(**{name: row[name] for name in names} | {"unit": row["unit"] or ""})
 
 
 _COUNTS = ("late", "replaced", "corrected", "rejudged", "determinations")

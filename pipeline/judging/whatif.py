@@ -22,9 +22,9 @@ from pipeline.judging.whatif_settings import Setting, shown, versions_with
 from pipeline.rules import all_rules
 from pipeline.rules.sql_parameters import TRIED, SqlParameters, as_sql
 from pipeline.store.database import one
-from pipeline.store.months import month_number, month_of
 from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
+from schemas.months import later
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def main_curves(con: Connection, month: str) -> Frame:
         for no, (name, value) in enumerate(values)
     ]
     current = [_with_only(v, set(alone)) for v in versions]
-    months = (month_of(month_number(month) - WINDOW_MONTHS + 1), month)
+    months = (later(month, 1 - WINDOW_MONTHS), month)
     con.execute(_BEGIN)
     for trips in ranges_of(con, current, months):
         reuse_judged(con, current, trips)

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.store.months import month_number, month_of
+from pipeline.measures.clustering import SIZED_TRIPS, service_k
 from schemas.connection import Connection
 from schemas.frame import Frame, stacked
+from schemas.months import later, month_number
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,16 +25,12 @@ PROMPTED_MONTHS = 3
 SEED = 26
 PER_HOURS = 100
 
-_RATES = """
-    WITH unit AS (
-        SELECT t.base, v.trip_key, v.cannula, sum(v.events) AS events, sum(v.seconds) AS seconds
-        FROM ventilator_time v JOIN delivered.trips t USING (trip_key)
-        WHERE v.counted AND v.month >= $first GROUP BY ALL
-    ),
-    of_size AS (
+_RATES = f"""
+    WITH of_size AS (
         SELECT base, cannula, sum(events) AS events, sum(seconds) AS seconds,
                sum(seconds::HUGEINT * seconds)::DOUBLE AS squares
-        FROM unit GROUP BY ALL
+        FROM {SIZED_TRIPS} JOIN delivered.trips USING (trip_key)
+        WHERE month >= $first GROUP BY ALL
     )
     SELECT base, sum(events)::DOUBLE AS numerator, sum(seconds) / 3600.0 AS denominator,
            sum(level * seconds ORDER BY cannula) AS expected,
@@ -72,7 +69,6 @@ def funnels(con: Connection, months: tuple[str, ...]) -> Frame:
 
 def _rate_rows(con: Connection, counts: Frame) -> Frame:
     """Bases' occlusion rates: limits with the trips' clustering, hierarchical rates, the test."""
-    from pipeline.measures.clustering import service_k
     from pipeline.statistics.clustered_intervals import effective_k
     from pipeline.statistics.funnels import INNER, OUTER, clustered_limits
     from pipeline.store.kept_results import kept, made_from_hash
@@ -166,7 +162,7 @@ def before_after_training(con: Connection, month: str) -> Frame:
     Retraining of single crew members is left out: nobody is ranked. Call after `make_flags` of
     the loop: what readers put down to practice is counted beside the flags.
     """
-    from pipeline.statistics.before_after import windows
+    from pipeline.statistics.before_after import REGRESSION_TO_THE_MEAN, windows
     from pipeline.store.retrainings import held_retraining
     from schemas.measure_outputs import BeforeAfterTraining
 
@@ -190,7 +186,7 @@ def before_after_training(con: Connection, month: str) -> Frame:
                 "ratio": found.ratio.ratio, "low": found.ratio.lower,
                 "high": found.ratio.upper, "too_few": found.too_few,
                 **_read(own, window), "window": _window(own, window, when),
-                "warning": found.warning,
+                "warning": REGRESSION_TO_THE_MEAN,
             }
         )  # fmt: skip
     return _with_shares(Frame.of_rows(rows, BeforeAfterTraining.to_schema().columns))
@@ -221,10 +217,7 @@ def _compared(
         con,
         f"before and after {month}",
         made_from_hash(trained, flags),
-        lambda: [
-            before_after(own["deviation"], own["judged"], window, picked_for_being_bad=True)
-            for own, window in asked_of
-        ],
+        lambda: [before_after(own["deviation"], own["judged"], window) for own, window in asked_of],
     )
 
 
@@ -244,8 +237,7 @@ def _window(own: Frame, window: Windows, when: str) -> str:
         months = sorted(own["month"][chosen])
         count = f"{len(months)} month{'' if len(months) == 1 else 's'}"
         sides.append(f"{side}: {count} ({_span(months)})." if months else f"{side}: no month.")
-    at = month_number(when)
-    prompted = [month_of(n) for n in range(at - PROMPTED_MONTHS, at)]
+    prompted = [later(when, -PROMPTED_MONTHS), later(when, -1)]
     return (
         f"{' '.join(sides)} Left out: {when}, the month of the retraining, and"
         f" {_span(prompted)}, taken to have prompted it."

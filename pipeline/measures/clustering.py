@@ -10,26 +10,26 @@ from schemas.frame import Frame
 if TYPE_CHECKING:
     from pipeline.statistics.service_dispersion import ServiceDispersion
 
-# trips at a size that are alike in hours and events say the same, and are counted once
-_ALIKE = """
-    WITH unit AS (
-        SELECT trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
-        FROM ventilator_time WHERE counted GROUP BY ALL HAVING sum(seconds) > 0
-    )
-    SELECT cannula, events::DOUBLE AS events, seconds / 3600.0 AS hours, count(*)::DOUBLE AS alike
-    FROM unit GROUP BY ALL ORDER BY ALL
-"""
+SIZED_TRIPS = """(
+        SELECT month, trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
+        FROM ventilator_time WHERE counted GROUP BY ALL
+    )"""
+"""SQL of each trip's events and seconds at each size, as far as the rates count them."""
 
 # squares of whole seconds are added exactly, whatever the number of threads
-_SIZES = """
-    WITH unit AS (
-        SELECT trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
-        FROM ventilator_time WHERE counted GROUP BY ALL
-    )
+_SIZES = f"""
     SELECT cannula, sum(events)::DOUBLE AS events, sum(seconds) / 3600.0 AS hours,
            sum(seconds::HUGEINT * seconds)::DOUBLE / 12960000.0 AS hours_squared
-    FROM unit GROUP BY cannula HAVING sum(seconds) > 0 ORDER BY cannula
+    FROM {SIZED_TRIPS} GROUP BY cannula HAVING sum(seconds) > 0 ORDER BY cannula
 """
+
+
+def trips_alike(by: str) -> str:
+    """SQL of trips at a size, those alike in hours and events, and in `by`, counted once."""
+    return f"""
+    SELECT {by}, events::DOUBLE AS events, seconds / 3600.0 AS hours, count(*)::DOUBLE AS alike
+    FROM {SIZED_TRIPS} WHERE seconds > 0 GROUP BY ALL ORDER BY ALL
+    """
 
 
 def cluster(con: Connection) -> ServiceDispersion:
@@ -41,7 +41,7 @@ def cluster(con: Connection) -> ServiceDispersion:
     """
     from pipeline.statistics.service_dispersion import service_dispersion
 
-    rows = Frame.read(con.execute(_ALIKE))
+    rows = Frame.read(con.execute(trips_alike("cannula")))
     found = service_dispersion(rows["events"], rows["hours"], rows["cannula"], rows["alike"])
     con.execute(
         "CREATE OR REPLACE TEMP TABLE occlusion_k AS SELECT $k AS k, $events AS events,"

@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.statistics.clustered_intervals import ClusteredInterval
     from pipeline.statistics.intervals import Interval
     from schemas.frame import Frame
 
 
-def with_interval(counts: Frame, interval: Interval | ClusteredInterval, unit: str) -> Frame:
+def with_interval(counts: Frame, interval: Interval, unit: str) -> Frame:
     """Add unit, estimate, bounds and method to `counts`; missing bound columns become null.
 
     `counts` has measure, month, group_by, group_value, numerator, denominator, trips, left_out.

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.measures.signal_counts import RATE
-from pipeline.measures.signal_words import chart_words, month_words
+from pipeline.measures.signal_words import chart_words
 from schemas.frame import Frame, stacked
+from schemas.months import month_name
 
 KEY = ["measure", "group_by", "group_value"]
 
@@ -56,4 +57,4 @@ def _sentence(row: Mapping[Any, Any]) -> str:
     else:
         what = chart_words((measure, by, value), {})
         what += "" if measure in {RATE, "deviation-share"} else f", {name.lower()}"
-    return f"{what}, {month_words(str(row['month']))}: {row['signal']}."
+    return f"{what}, {month_name(str(row['month']))}: {row['signal']}."

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.measures.signal_counts import one_by_one_rules
-from pipeline.measures.signal_words import month_words
 from schemas.connection import Connection
 from schemas.frame import Frame
+from schemas.months import month_name
 
 MOST_UNDECIDED = 0.2
 """With a larger share of the later trips undecided, trips since the last would mislead."""
@@ -53,10 +53,10 @@ def _sentence(row: Mapping[Any, Any]) -> str:
     name, last = rule[:1].upper() + rule[1:], row["last_month"]
     came, later, undecided = (int(str(row[key])) for key in ("came", "later", "undecided"))
     if came:
-        return f"{name}: {came} in {month_words(str(row['month']))}."
+        return f"{name}: {came} in {month_name(str(row['month']))}."
     if not row["watched"]:
         return f"{name} cannot be watched: {undecided} of {later} trips undecided."
     trips = f"{later} trip{'' if later == 1 else 's'}"
     if not isinstance(last, str):
         return f"{name}: none in {trips}."
-    return f"{name}: {trips} since the last ({month_words(last)})."
+    return f"{name}: {trips} since the last ({month_name(last)})."

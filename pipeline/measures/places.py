@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.rules import all_rules
+from pipeline.store.database import temporary_table
 from schemas.connection import Connection
 from schemas.frame import Frame
 
@@ -118,16 +119,13 @@ def places(
     """`WallPlaces`, `Transit` and `CannulaUse` from the month `first` on, by name."""
     span = {"first": first, "month": month}
     con.execute(_WALL, span)
-    con.execute("""CREATE OR REPLACE TEMP TABLE transit_limit
-        (protocol_no INTEGER, transit_limit DOUBLE)""")
     limits = [
         (stored.protocol_no, getattr(parameters, limit))
         for stored in versions
         for name, parameters in stored.rules.items()
         if (limit := all_rules()[name].transit_limit)
     ]
-    if limits:
-        con.executemany("INSERT INTO transit_limit VALUES (?, ?)", limits)
+    temporary_table(con, "transit_limit", "protocol_no INTEGER, transit_limit DOUBLE", limits)
     of_wall = next((name for name, rule in all_rules().items() if rule.limits_wall_oxygen), "")
     walls = [stored.rules[of_wall] for stored in versions if of_wall in stored.rules]
     past = float(getattr(walls[-1], str(all_rules()[of_wall].limit))) if walls else float("nan")

@@ -9,13 +9,18 @@ from schemas.units import Unit
 
 COMMON_PRACTICE = "common practice, no source"
 
-_share = partial(MeasureFacts, unit=Unit.SHARE, interval="Wilson score", least="trips", minimum=10)
+_measure = partial(
+    MeasureFacts, chart="none", better="lower", least="trips", minimum=10, source=COMMON_PRACTICE
+)
+"""One without a chart that should go down, needs ten trips, and is common practice, unless said."""
+
+_share = partial(_measure, unit=Unit.SHARE, interval="Wilson score")
 """A share of trips."""
 
 MEASURES: dict[str, MeasureFacts] = {
     facts.id: facts
     for facts in (
-        MeasureFacts(
+        _measure(
             id="occlusion-rate",
             name="Occlusion rate",
             question="How often did the ventilator cut the flow?",
@@ -27,9 +32,7 @@ MEASURES: dict[str, MeasureFacts] = {
             interval="mid-P negative binomial with one k for the service; below ten trips an upper"
             " bound alone",
             chart="u",
-            better="lower",
             least="hours",
-            minimum=10,
             sentence="Occlusions in every 100 hours on the ventilator's high-flow mode.",
             source="rate by exposure; no published rate by cannula size was found",
             page="month",
@@ -43,9 +46,7 @@ MEASURES: dict[str, MeasureFacts] = {
             denominator="trips with counted ventilator time",
             left_out="trips with ventilator time none of which could be counted",
             chart="p",
-            better="lower",
             sentence="Of the ventilator trips, those with one occlusion or more.",
-            source=COMMON_PRACTICE,
             page="director",
             section="time",
         ),
@@ -57,9 +58,7 @@ MEASURES: dict[str, MeasureFacts] = {
             denominator="trips with ventilator time",
             left_out="nothing",
             chart="signals: each base",
-            better="lower",
             sentence="The record's own quality: of trips without a log no occlusion is known.",
-            source=COMMON_PRACTICE,
             page="month",
             section="signals",
         ),
@@ -70,11 +69,8 @@ MEASURES: dict[str, MeasureFacts] = {
             numerator="trips with more support, intubation, arrest or death by hand-over",
             denominator="trips whose outcome is recorded",
             left_out="trips without a recorded outcome",
-            chart="none",
-            better="lower",
             sentence="Of the trips with a recorded outcome, those with more support, intubation,"
             " arrest or death by hand-over.",
-            source=COMMON_PRACTICE,
             page="director",
             section="outcomes",
         ),
@@ -85,14 +81,11 @@ MEASURES: dict[str, MeasureFacts] = {
             numerator="trips with more support, intubation or death by a day after hand-over",
             denominator="trips whose outcome a day later is recorded",
             left_out="trips without a recorded outcome a day later",
-            chart="none",
-            better="lower",
             sentence="The same a day after hand-over, as far as the receiving hospital told.",
-            source=COMMON_PRACTICE,
             page="director",
             section="outcomes",
         ),
-        MeasureFacts(
+        _measure(
             id="one-by-one",
             name="One by one",
             question="How many trips have passed since the last grave variance?",
@@ -101,17 +94,14 @@ MEASURES: dict[str, MeasureFacts] = {
             left_out="trips that the rule does not ask about",
             unit=Unit.TRIPS,
             interval="none: each is shown by itself",
-            chart="none",
             better="higher",
-            least="trips",
             minimum=1,
             sentence="Variances of blend required, escalation call, low saturation response and"
             " repeated occlusion call, each by itself, and the trips since the last.",
-            source=COMMON_PRACTICE,
             page="month",
             section="signals",
         ),
-        MeasureFacts(
+        _measure(
             id="year-ratio",
             name="Twelve months against twelve",
             question="Has a figure moved slowly, so that no single month shows it?",
@@ -120,10 +110,7 @@ MEASURES: dict[str, MeasureFacts] = {
             left_out="as the figure itself",
             unit=Unit.YEARS_RATIO,
             interval="rates: log ratio with one k for the service; shares: log ratio of shares",
-            chart="none",
             better="neither",
-            least="trips",
-            minimum=10,
             sentence="What a running level takes up in its stride shows here.",
             source="Katz and others 1978, Biometrics 34:469 (shares)",
             page="year",
@@ -138,13 +125,12 @@ MEASURES: dict[str, MeasureFacts] = {
             left_out="trips the rule asks about and cannot judge; the bounds hold them and the"
             " borderline ones",
             chart="p",
-            better="lower",
             sentence="Trips with a variance for review, of those that could be judged.",
             source="the local protocol",
             page="month",
             section="rules",
         ),
-        MeasureFacts(
+        _measure(
             id="trips-between-deviations",
             name="Trips between variances",
             question="How many trips pass between two variances of a rare kind?",
@@ -171,9 +157,7 @@ MEASURES: dict[str, MeasureFacts] = {
             denominator="trips the rule asks about",
             left_out="nothing: trips the rule does not ask about are not meant",
             chart="p",
-            better="lower",
             sentence="The record's own quality: trips a rule asks about and cannot judge.",
-            source=COMMON_PRACTICE,
             page="director",
             section="time",
         ),
@@ -188,7 +172,6 @@ MEASURES: dict[str, MeasureFacts] = {
             better="higher",
             sentence="Trips that kept every rule, of those where every rule could be judged; rules"
             " are not independent of each other.",
-            source=COMMON_PRACTICE,
             page="director",
             section="time",
         ),
@@ -199,11 +182,9 @@ MEASURES: dict[str, MeasureFacts] = {
             numerator="variances put down to practice, logistics, justified or equipment",
             denominator="variances with a determination",
             left_out="variances without a determination",
-            chart="none",
             better="higher",
             sentence="Of the variances a person has read, those that were confirmed: a rule with a"
             " low share cries wolf.",
-            source=COMMON_PRACTICE,
             page="director",
             section="screen",
         ),
@@ -214,11 +195,8 @@ MEASURES: dict[str, MeasureFacts] = {
             numerator="variances confirmed by a person",
             denominator="trips judged; flags not yet read are counted beside",
             left_out="variances without a determination; the upper bound counts them as confirmed",
-            chart="none",
-            better="lower",
             sentence="The variance share after determinations; it stands beside the share as"
             " computed, never in its place.",
-            source=COMMON_PRACTICE,
             page="month",
             section="rules",
         ),
@@ -229,34 +207,25 @@ MEASURES: dict[str, MeasureFacts] = {
             numerator="variances put down to practice",
             denominator="trips judged; flags not yet read are counted beside",
             left_out="variances without a determination; the upper bound counts them as practice",
-            chart="none",
-            better="lower",
             sentence="Variances that a person put down to practice, not to equipment, logistics or"
             " the record.",
-            source=COMMON_PRACTICE,
             page="education",
             section="practice",
         ),
-        MeasureFacts(
+        _share(
             id="miss-rate",
             name="Miss rate",
             question="How often did no rule catch what a person found?",
             numerator="audited trips with something missed",
             denominator="trips without a flag, drawn at random and read, weighed by their chance",
             left_out="audit trips drawn and not read yet",
-            unit=Unit.SHARE,
             interval="Wilson score; over several months with the effective sample size",
-            chart="none",
-            better="lower",
-            least="trips",
-            minimum=10,
             sentence="Of the unflagged trips drawn at random and read, those where a person found a"
             " variance that no rule caught.",
-            source=COMMON_PRACTICE,
             page="director",
             section="screen",
         ),
-        MeasureFacts(
+        _measure(
             id="occlusion-rate-ratio",
             name="Occlusion rate against before",
             question="Is the month's occlusion rate that of the months before?",
@@ -265,16 +234,12 @@ MEASURES: dict[str, MeasureFacts] = {
             left_out="as the occlusion rate",
             unit=Unit.MONTHS_RATIO,
             interval="on the log scale, with one k for the service; below ten trips no lower bound",
-            chart="none",
-            better="lower",
             least="hours",
-            minimum=10,
             sentence="The month's rate over that of all earlier months.",
-            source=COMMON_PRACTICE,
             page="month",
             section="rates",
         ),
-        MeasureFacts(
+        _measure(
             id="occlusion-clustering",
             name="Clustering of occlusions",
             question="How much do occlusions come together on the same trips?",
@@ -283,17 +248,14 @@ MEASURES: dict[str, MeasureFacts] = {
             left_out="as the occlusion rate",
             unit=Unit.CLUSTERING,
             interval="none: a penalised mean over what k may be",
-            chart="none",
             better="neither",
-            least="trips",
-            minimum=10,
             sentence="The shape k of the events of a trip at one size, from all months: the"
             " smaller, the more they cluster. Every interval of an occlusion rate rests on it.",
             source="Cox and Reid 1987, JRSS B 49:1; the penalty is this project's own",
             page="month",
             section="rates",
         ),
-        MeasureFacts(
+        _measure(
             id="full-oxygen-above-97",
             name="Full oxygen above SpO2 97 %",
             question="How long were children on undiluted oxygen although saturated above 97 %?",
@@ -304,7 +266,6 @@ MEASURES: dict[str, MeasureFacts] = {
             unit=Unit.MINUTES_PER_WALL_HOUR,
             interval="none: charted as single values",
             chart="XmR",
-            better="lower",
             least="hours",
             minimum=5,
             sentence="Minutes in every hour on wall or cylinder oxygen with a saturation above"
@@ -314,7 +275,7 @@ MEASURES: dict[str, MeasureFacts] = {
             page="director",
             section="oxygen",
         ),
-        MeasureFacts(
+        _measure(
             id="full-oxygen",
             name="Full oxygen by source",
             question="How long were children on full oxygen, from which source?",
@@ -323,16 +284,13 @@ MEASURES: dict[str, MeasureFacts] = {
             left_out="nothing: time of which it is not known is in neither",
             unit=Unit.MINUTES_PER_HOUR,
             interval="none: a trip's minutes hang together",
-            chart="none",
-            better="lower",
             least="hours",
             minimum=5,
             sentence="Minutes of full oxygen in every hour, by where it came from.",
-            source=COMMON_PRACTICE,
             page="director",
             section="oxygen",
         ),
-        MeasureFacts(
+        _measure(
             id="bedside-minutes",
             name="Minutes at the bedside",
             question="Did better preparation cost time at the sending hospital?",
@@ -343,10 +301,8 @@ MEASURES: dict[str, MeasureFacts] = {
             interval="none: charted as single values",
             chart="XmR",
             better="neither",
-            least="trips",
             minimum=5,
             sentence="A balancing measure: half the trips took longer than this at the bedside.",
-            source=COMMON_PRACTICE,
             page="director",
             section="oxygen",
         ),

@@ -47,7 +47,7 @@ class Completions:
 
         A month without missing trips, and none before it that still counts, is never `depends`.
         """
-        from pipeline.statistics.missing_trips import bounds, completed_sums
+        from pipeline.statistics.missing_trips import certainty, completed_sums
 
         said = np.where(signal, "sure", "ordinary").astype("<U8")
         if not self._made:
@@ -62,7 +62,7 @@ class Completions:
             low, high = self._made.get(m, (plain, plain))
             usual, worst = completed_sums(usual, low), completed_sums(worst, high)
             if m >= min(self._made):
-                found = bounds(usual, worst, threshold[m]).certainty
+                found = certainty(usual, worst, threshold[m])
                 said[m] = np.where(np.isnan(threshold[m]), "ordinary", np.array(found))
             again = signal[m]
         return said

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.measures.clustering import SIZED_TRIPS
 from pipeline.statistics.signal_futures import NO_PARENT, RateMonths, ShareMonths
 from schemas.connection import Connection
 from schemas.frame import Frame, stacked
@@ -79,14 +80,10 @@ class Family:
         return np.column_stack([q.sum(axis=1), q, np.zeros_like(self.shares.judged)])
 
 
-_RATES = """
-    WITH unit AS (
-        SELECT month, trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
-        FROM ventilator_time WHERE counted GROUP BY ALL
-    )
+_RATES = f"""
     SELECT month, cannula AS chart, sum(events)::DOUBLE AS seen, sum(seconds) / 3600.0 AS hours,
            sum(seconds::HUGEINT * seconds)::DOUBLE / 12960000.0 AS squares
-    FROM unit GROUP BY ALL HAVING sum(seconds) > 0 ORDER BY ALL
+    FROM {SIZED_TRIPS} GROUP BY ALL HAVING sum(seconds) > 0 ORDER BY ALL
 """
 
 _SHARES = """

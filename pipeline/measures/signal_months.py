@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.measures.clustering import trips_alike
 from pipeline.measures.signal_counts import Family
 from schemas.connection import Connection
 from schemas.frame import Frame
@@ -67,7 +68,7 @@ class Clustering:
         self._kept: dict[str, tuple[str, ServiceDispersion]] = {}
         for found in found_kept(con, CLUSTERING, ""):
             self._kept = found
-        rows = Frame.read(con.execute(_UNITS))
+        rows = Frame.read(con.execute(trips_alike("month, cannula")))
         self._months = rows["month"].astype(str)
         self._rows = [rows[name] for name in ("events", "hours", "cannula", "alike")]
         self._known: dict[str, tuple[str, ServiceDispersion]] = {}
@@ -104,17 +105,6 @@ def _mark(columns: Sequence[np.ndarray]) -> str:
         words = "\n".join(map(str, column)).encode() if column.dtype == object else b""
         found.update(words or column.tobytes())
     return found.hexdigest()
-
-
-_UNITS = """
-    WITH unit AS (
-        SELECT month, trip_key, cannula, sum(events) AS events, sum(seconds) AS seconds
-        FROM ventilator_time WHERE counted GROUP BY ALL HAVING sum(seconds) > 0
-    )
-    SELECT month, cannula, events::DOUBLE AS events, seconds / 3600.0 AS hours,
-           count(*)::DOUBLE AS alike
-    FROM unit GROUP BY ALL ORDER BY ALL
-"""
 
 
 def worked(con: Connection, found: Family, clustering: Clustering) -> Worked:
@@ -308,8 +298,8 @@ def _set(
         clustering.before(month), seed=SEED + m,
     )  # fmt: skip
     groups = [group if group in due else "" for group in map(str, found.groups[m, part])]
-    headline = heights(futures.unchanged, groups).threshold
-    watch = heights(futures.unchanged, groups, times=WATCH_TIMES).threshold
+    headline = heights(futures.unchanged, groups)
+    watch = heights(futures.unchanged, groups, times=WATCH_TIMES)
     volume = twelve_month_volume(found.trips[:m])
     set_now = {g: (h, watch[g], volume) for g, h in headline.items()}
     noticed = noticed_in_100(futures.changed, by_chart(headline, groups))

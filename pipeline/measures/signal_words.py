@@ -5,12 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, Key
+from schemas.months import month_name
 from schemas.record import dataclass
 
-MONTH_NAMES = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September",
-    "October", "November", "December",
-)  # fmt: skip
 DASH = "\u2013"
 LATELY = 3
 """So many months of a chart are said alone, to show whether what began still goes on."""
@@ -45,10 +42,10 @@ def sentence(said: Said, labels: Mapping[str, str]) -> str:
     """
     per = _hours if said.key[0] == RATE else _trips
     fell = " Better, or recorded otherwise: did recording change?" if said.side == "better" else ""
-    again = f" First said in {month_words(said.first_said)}." if said.first_said else ""
+    again = f" First said in {month_name(said.first_said)}." if said.first_said else ""
     return (
         f"{chart_words(said.key, labels)}: {per(said.seen, said.of)} since"
-        f" {month_words(said.since)}, {per(said.seen_before, said.of_before)} before"
+        f" {month_name(said.since)}, {per(said.seen_before, said.of_before)} before"
         f"{_times(said)}.{_begun(said)}{again}{fell}{_missing(said)}"
     )
 
@@ -56,7 +53,7 @@ def sentence(said: Said, labels: Mapping[str, str]) -> str:
 def so_far(key: Key, seen: float, of: float, since: str, month: str) -> str:
     """'Up to June 2026: 9 of 47 trips since March 2026.', beside an earlier month's sentence."""
     per = _hours if key[0] == RATE else _trips
-    return f"Up to {month_words(month)}: {per(seen, of)} since {month_words(since)}."
+    return f"Up to {month_name(month)}: {per(seen, of)} since {month_name(since)}."
 
 
 def lately(key: Key, seen: float, of: float) -> str:
@@ -77,12 +74,6 @@ def chart_words(key: Key, labels: Mapping[str, str]) -> str:
     return title[:1].upper() + title[1:] + (f" at {base}" if base else "")
 
 
-def month_words(month: str) -> str:
-    """'2026-03' as 'March 2026'."""
-    year, number = month.split("-")
-    return f"{MONTH_NAMES[int(number) - 1]} {year}"
-
-
 def _hours(events: float, hours: float) -> str:
     shown = f"{hours:.1f}" if 0 < hours < 9.95 else f"{hours:,.0f}"
     return f"{events:,.0f} in {shown} h"
@@ -101,12 +92,12 @@ def _times(said: Said) -> str:
 
 def _begun(said: Said) -> str:
     """Between which months it began, where that is not one alone."""
-    early = f"as early as {month_words(said.since_low)}" if said.since_low < said.since else ""
-    late = f"as late as {month_words(said.since_high)}" if said.since_high > said.since else ""
+    early = f"as early as {month_name(said.since_low)}" if said.since_low < said.since else ""
+    late = f"as late as {month_name(said.since_high)}" if said.since_high > said.since else ""
     if not (early or late):
         return ""
     possibly = " or ".join(filter(None, (early, late)))
-    return f" It most likely began in {month_words(said.since)}, possibly {possibly}."
+    return f" It most likely began in {month_name(said.since)}, possibly {possibly}."
 
 
 def _missing(said: Said) -> str:
@@ -121,5 +112,5 @@ def _missing(said: Said) -> str:
 
 def revised(found: bool, said_in: str, first: str, again: str) -> str:
     """A later revision's sentence: what is found now, or that it is found no more."""
-    when = f"As of {month_words(said_in)}, with the trips that came or were corrected since"
+    when = f"As of {month_name(said_in)}, with the trips that came or were corrected since"
     return f"{when}: {again}" if found else f"{when}, this is no signal any more: {first}"

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pipeline.measures.series import Calendar
-    from pipeline.statistics.clustered_intervals import LogInterval
+    from pipeline.statistics.intervals import RatioInterval
     from pipeline.store.protocol_versions import VersionInStore
 
 SUBSTANCE = ("since", "since_low", "since_high", "certainty", "missing")
@@ -161,7 +161,7 @@ def _measured(ground: Ground, one: Height, m: int, chart: int) -> Said:
     )  # fmt: skip
 
 
-def _ratio(ground: Ground, m: int, chart: int, now: slice, before: slice) -> LogInterval:
+def _ratio(ground: Ground, m: int, chart: int, now: slice, before: slice) -> RatioInterval:
     from pipeline.statistics.signal_family import rate_of_periods, share_of_periods
 
     found = ground.found

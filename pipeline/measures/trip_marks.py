@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.measures.signal_counts import AT_BASE, RATE, RECORD, SHARE, one_by_one_rules
 from pipeline.rules import all_rules
+from pipeline.store.database import temporary_table
 from schemas.connection import Connection
 from schemas.frame import Frame
 
@@ -90,9 +91,8 @@ def trip_marks(con: Connection, signals: Frame, months: Sequence[str]) -> Frame:
     own = signals.rows(stand & signals.isin("kind", ["headline", "watch"]))
     keys = list(dict.fromkeys(own.keys("measure", "group_by", "group_value")))
     keys += [(ONE_BY_ONE, "rule", rule) for rule in one_by_one_rules()]
-    con.execute("""CREATE OR REPLACE TEMP TABLE asked_chart
-        (measure VARCHAR, group_by VARCHAR, group_value VARCHAR)""")
-    con.executemany("INSERT INTO asked_chart VALUES (?, ?, ?)", keys)
+    columns = "measure VARCHAR, group_by VARCHAR, group_value VARCHAR"
+    temporary_table(con, "asked_chart", columns, keys)
     con.execute(_ORDERED, {"first": months[-MONTHS:][0], "month": months[-1]})
     return Frame.read(con.execute(_MARKS))
 
@@ -102,18 +102,13 @@ def apart_trips(
 ) -> Frame:
     """Rows of `ApartTrips` from the month `first` on; call after `trip_marks`."""
     named = funnels.rows((funnels["outside"] > 0) & funnels.known("rule"))
-    con.execute("CREATE OR REPLACE TEMP TABLE apart (rule VARCHAR, base VARCHAR)")
-    con.execute("""CREATE OR REPLACE TEMP TABLE rule_limit
-        (protocol_no INTEGER, rule VARCHAR, "limit" DOUBLE, unit VARCHAR)""")
-    pairs = named.keys("rule", "base")
-    if pairs:
-        con.executemany("INSERT INTO apart VALUES (?, ?)", pairs)
+    temporary_table(con, "apart", "rule VARCHAR, base VARCHAR", named.keys("rule", "base"))
     limits = [
         (stored.protocol_no, name, getattr(parameters, limit), all_rules()[name].unit)
         for stored in versions
         for name, parameters in stored.rules.items()
         if (limit := all_rules()[name].limit)
     ]
-    if limits:
-        con.executemany("INSERT INTO rule_limit VALUES (?, ?, ?, ?)", limits)
+    columns = 'protocol_no INTEGER, rule VARCHAR, "limit" DOUBLE, unit VARCHAR'
+    temporary_table(con, "rule_limit", columns, limits)
     return Frame.read(con.execute(_APART, {"first": first}))

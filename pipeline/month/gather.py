@@ -4,11 +4,11 @@ from pipeline.measures.series import Calendar
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.month.cases import ADDED_BY_HAND
 from pipeline.rules import all_rules
-from pipeline.store.months import month_number, month_of
 from pipeline.store.protocol_versions import VersionInStore
 from schemas.connection import Connection
 from schemas.frame import Frame
 from schemas.month_review import MonthReview, ProtocolInForce, RuleFacts
+from schemas.months import month_number, month_of
 
 ENOUGH_RECEIVED = 0.9
 """A month with a smaller share of its expected trips sets no limits; assumed."""

@@ -9,8 +9,8 @@ from __future__ import annotations
 from pipeline.rules import all_rules
 from pipeline.store.answers_view import READ_TRIPS
 from pipeline.store.content_hash import make_contents
-from pipeline.store.months import month_number, month_of
 from schemas.connection import Connection
+from schemas.months import later
 from schemas.work import EquipmentUnit, MonthWork, WorkItem
 
 EQUIPMENT_MONTHS = 12
@@ -32,7 +32,7 @@ def make_work(con: Connection, month: str) -> None:
 
 def make_equipment(con: Connection, month: str) -> None:
     """Make `month_equipment`: what `schemas.outputs.Equipment` describes."""
-    first = month_of(month_number(month) - EQUIPMENT_MONTHS + 1)
+    first = later(month, 1 - EQUIPMENT_MONTHS)
     cutoff = next((r.id for r in all_rules().values() if r.cutoff_limit), None)
     con.execute(_EQUIPMENT, {"month": month, "first": first, "cutoff": cutoff})
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.store.months import month_number, month_of
+from schemas.months import month_number, month_of
 from schemas.record import dataclass
 
 ENOUGH_TRIPS = {1: 1000, 3: 600, 6: 300, 12: 0}

@@ -12,7 +12,7 @@ from pipeline.simulate.effects import Dose, needed_chance, times_by_month
 from pipeline.simulate.lengths import DEVIATION, MET
 from pipeline.simulate.options import Options
 from pipeline.simulate.trips import laid_out
-from pipeline.store.months import month_number, month_of
+from schemas.months import later
 
 ASIDE, ASIDE_SEED, YEAR = 100_000, 982_451_653, 12
 """Trips of one base, over a year at most, on which the odds without the change are counted."""
@@ -36,7 +36,7 @@ def _dose(options: Options, rule: str, base: str) -> Dose:
         last = options.months - 1 - times[::-1].index(t)
         season = replace(
             options,
-            first_month=month_of(month_number(options.first_month) + first),
+            first_month=later(options.first_month, first),
             months=min(last - first + 1, YEAR),
         )
         chances[t] = _chance(season, rule, at, t)

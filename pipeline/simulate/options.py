@@ -13,7 +13,7 @@ from pipeline.simulate.changes import Change
 from pipeline.simulate.draws import Floats, Ints
 from pipeline.simulate.effects import Dose
 from pipeline.simulate.occlusions import Truth
-from pipeline.store.months import month_number, month_of
+from schemas.months import later
 from schemas.record import dataclass
 
 
@@ -39,8 +39,7 @@ class Options:
     @property
     def month_names(self) -> list[str]:
         """The months, written YYYY-MM."""
-        first = month_number(self.first_month)
-        return [month_of(first + k) for k in range(self.months)]
+        return [later(self.first_month, k) for k in range(self.months)]
 
     def long_wall(self, base: Ints, month: Ints) -> Floats:
         """Return each trip's extra chance of being kept waiting on the wall.

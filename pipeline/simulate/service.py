@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipeline.store.months import month_number, month_of
+from schemas.months import later
 
 SERVICE = "heron-ridge"
 DIAGNOSES = ("lower-airway", "upper-airway", "cardiac", "neurological", "after-surgery", "other")
@@ -217,9 +217,7 @@ MAX_OFFSET_S = 600
 
 def protocol_text(first_month: str, *, all_rules: bool) -> str:
     """Return protocol.toml: one approved version, in force from the first month."""
-    head = PROTOCOL.format(
-        first_month=first_month, approved=month_of(month_number(first_month) - 1)
-    )
+    head = PROTOCOL.format(first_month=first_month, approved=later(first_month, -1))
     return head + FIRST_RULES + (OTHER_RULES if all_rules else "")
 
 

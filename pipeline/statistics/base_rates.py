@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.statistics.charts import IntArray, one_series
 from pipeline.statistics.clustered_intervals import LARGEST_K
-from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.intervals import TAILS_95, FloatArray
 from schemas.record import dataclass
 
 LEAST_SPREAD, MOST_SPREAD, SPREADS = 0.02, 1.6, 48
@@ -33,32 +33,24 @@ CHANCE = 0.05
 class BaseRates:
     """One entry a base: posterior median and equal-tailed interval, per ``per`` hours.
 
-    ``service`` is the rate of all bases together. ``spread`` is the posterior mean of the standard
-    deviation between bases' log rates. NaN for a base without hours; without any event or with
-    fewer than two bases NaN throughout.
+    NaN for a base without hours; without any event or with fewer than two bases NaN throughout.
     """
 
     estimate: FloatArray
     lower: FloatArray
     upper: FloatArray
-    service: float
-    spread: float
-    level: float
-    method: str
 
 
 @dataclass(frozen=True)
 class DifferenceTest:
-    """X^2 of the groups against their common figure, and its p among ``draws`` drawn from it."""
+    """X^2 of the groups against their common figure, and its p among others drawn from it."""
 
     statistic: float
     p_value: float
-    groups: int
-    draws: int
 
 
 def hierarchical_rates(
-    events: ArrayLike, hours: ArrayLike, k_eff: ArrayLike, per: float = 100.0, level: float = 0.95
+    events: ArrayLike, hours: ArrayLike, k_eff: ArrayLike, per: float = 100.0
 ) -> BaseRates:
     """Rates of the bases, each drawn towards the others as far as the data say.
 
@@ -68,30 +60,28 @@ def hierarchical_rates(
     x, t, k = one_series(events, hours, k_eff)
     known = np.isfinite(x) & (t > 0) & (k > 0)
     nothing = np.full(x.shape, np.nan)
-    method = "hierarchical log-normal, negative-binomial counts"
     total = float(x[known].sum())
     if known.sum() < 2 or total == 0:
-        return BaseRates(nothing, nothing, nothing, float("nan"), float("nan"), level, method)
+        return BaseRates(nothing, nothing, nothing)
     rate = total / float(t[known].sum())
     around = np.arange(-SIDE, SIDE + STEP / 2, STEP)
-    density, spread = _posterior(x[known], rate * t[known], np.minimum(k[known], LARGEST_K), around)
-    tail = (1 - level) / 2
+    density = _posterior(x[known], rate * t[known], np.minimum(k[known], LARGEST_K), around)
 
     def bound(share: float) -> FloatArray:
         found = nothing.copy()
         found[known] = per * rate * np.exp([_quantile(d, around, share) for d in density])
         return found
 
-    return BaseRates(bound(0.5), bound(tail), bound(1 - tail), per * rate, spread, level, method)
+    return BaseRates(bound(0.5), *map(bound, TAILS_95))
 
 
 def _posterior(
     x: FloatArray, expected: FloatArray, k: FloatArray, around: FloatArray
-) -> tuple[FloatArray, float]:
-    """Density of each base's log rate on the grid ``around`` (bases, points), and mean spread.
+) -> FloatArray:
+    """Density of each base's log rate on the grid ``around`` (bases, points).
 
     ``expected`` are the events at a log rate of 0. Both integrals over the base's own log rate,
-    the evidence and the density, use one matrix of normal densities for each spread.
+    that for the weight and that for the density, use one matrix of normal densities a spread.
     """
     mean = expected[:, None] * np.exp(around)
     fit = x[:, None] * np.log(mean) - (x + k)[:, None] * np.log1p(mean / k[:, None])
@@ -100,8 +90,7 @@ def _posterior(
     edges = np.linspace(LEAST_SPREAD, MOST_SPREAD, SPREADS + 1)
     spreads = (edges[1:] + edges[:-1]) / 2
     away = (around[:, None] - centre) ** 2
-    density, evidence = np.empty((SPREADS, *fit.shape)), np.empty(SPREADS)
-    peaks = np.empty(SPREADS)
+    density, peaks = np.empty((SPREADS, *fit.shape)), np.empty(SPREADS)
     for i, tau in enumerate(spreads):
         normal = np.exp(-away / (2 * tau * tau))
         normal /= normal.sum(axis=0)  # on the grid, so that narrow ones keep their weight
@@ -109,12 +98,10 @@ def _posterior(
         log_weight = np.log(each).sum(axis=0)
         peaks[i] = log_weight.max()
         weight = np.exp(log_weight - peaks[i])
-        evidence[i] = weight.sum()
         density[i] = fit * ((weight / each) @ normal.T)
     scale = np.exp(peaks - peaks.max())
-    chance = evidence * scale / float(evidence @ scale)
     mixed = np.tensordot(scale, density, axes=1)
-    return mixed / mixed.sum(axis=1, keepdims=True), float(spreads @ chance)
+    return np.asarray(mixed / mixed.sum(axis=1, keepdims=True))
 
 
 def _quantile(density: FloatArray, at: FloatArray, share: float) -> float:
@@ -143,10 +130,10 @@ def rates_differ(
         return np.asarray(parts.sum(axis=-1))
 
     if len(x) < 2 or x.sum() == 0:
-        return DifferenceTest(float("nan"), float("nan"), len(x), draws)
+        return DifferenceTest(float("nan"), float("nan"))
     mean = x.sum() * t / t.sum()
     simulated = np.random.default_rng(seed).negative_binomial(k, k / (k + mean), (draws, len(x)))
-    return _compared(float(statistic(x)), statistic(simulated.astype(np.float64)), len(x))
+    return _compared(float(statistic(x)), statistic(simulated.astype(np.float64)))
 
 
 def shares_differ(
@@ -167,15 +154,15 @@ def shares_differ(
         return np.asarray(parts.sum(axis=-1))
 
     if len(x) < 2 or x.sum() in (0.0, n.sum()):
-        return DifferenceTest(float("nan"), float("nan"), len(x), draws)
+        return DifferenceTest(float("nan"), float("nan"))
     rng = np.random.default_rng(seed)
     simulated = rng.binomial(n.astype(np.int64), x.sum() / n.sum(), (draws, len(x)))
-    return _compared(float(statistic(x)), statistic(simulated.astype(np.float64)), len(x))
+    return _compared(float(statistic(x)), statistic(simulated.astype(np.float64)))
 
 
-def _compared(statistic: float, simulated: FloatArray, groups: int) -> DifferenceTest:
+def _compared(statistic: float, simulated: FloatArray) -> DifferenceTest:
     as_far = int(np.sum(simulated >= statistic * (1 - 1e-12)))
-    return DifferenceTest(statistic, (1 + as_far) / (1 + len(simulated)), groups, len(simulated))
+    return DifferenceTest(statistic, (1 + as_far) / (1 + len(simulated)))
 
 
 def named_side(lower: ArrayLike, upper: ArrayLike, service: float, p_value: float) -> IntArray:

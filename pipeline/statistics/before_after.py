@@ -16,31 +16,24 @@ REGRESSION_TO_THE_MEAN = (
 
 @dataclass(frozen=True)
 class Windows:
-    """Which months count as before and as after, in the order given, and that in words."""
+    """Which months count as before and as after, in the order given."""
 
     before: BoolArray
     after: BoolArray
-    words: str
 
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """Share after over share before, with exact interval, window and warnings.
+    """Share of trips after over share before, with its exact interval.
 
-    Shares are of trips, NaN without any. ``warning`` is the caution about regression to the mean,
-    empty if it does not apply. ``too_few`` tells that a side has no trip or that there is no event
-    on either.
+    ``too_few`` tells that a side has no trip or that there is no event on either.
     """
 
     before_events: float
     before_trips: float
-    before_share: float
     after_events: float
     after_trips: float
-    after_share: float
     ratio: ShareRatio
-    window: str
-    warning: str
     too_few: bool
 
 
@@ -58,27 +51,10 @@ def windows(
     left_out = np.isin(month, np.asarray(prompted, dtype=np.int64))
     first = (month < training) & (month >= training - before) & ~left_out
     then = (month > training) & (month <= training + after) & ~left_out
-    reach = (month >= training - before) & (month <= training + after)
-    words = (
-        f"{_months(first)} before against {_months(then)} after; the training month and "
-        f"{_months(left_out & reach)} that prompted it left out."
-    )
-    return Windows(first, then, words)
+    return Windows(first, then)
 
 
-def _months(chosen: BoolArray) -> str:
-    count = int(chosen.sum())
-    return f"{count} month{'' if count == 1 else 's'}"
-
-
-def before_after(
-    events: ArrayLike,
-    trips: ArrayLike,
-    window: Windows,
-    *,
-    picked_for_being_bad: bool,
-    level: float = 0.95,
-) -> BeforeAfter:
+def before_after(events: ArrayLike, trips: ArrayLike, window: Windows) -> BeforeAfter:
     """Compare two windows of months by the ratio of their shares of trips, after over before.
 
     ``events`` (trips with one) and ``trips`` hold one whole number a month; months that miss
@@ -93,15 +69,5 @@ def before_after(
         for part in (window.before, window.after)
     ]
     (x0, t0), (x1, t1) = sums
-    return BeforeAfter(
-        before_events=x0,
-        before_trips=t0,
-        before_share=x0 / t0 if t0 else float("nan"),
-        after_events=x1,
-        after_trips=t1,
-        after_share=x1 / t1 if t1 else float("nan"),
-        ratio=share_ratio(x1, t1, x0, t0, level),
-        window=window.words,
-        warning=REGRESSION_TO_THE_MEAN if picked_for_being_bad else "",
-        too_few=t0 == 0 or t1 == 0 or x0 + x1 == 0,
-    )
+    too_few = t0 == 0 or t1 == 0 or x0 + x1 == 0
+    return BeforeAfter(x0, t0, x1, t1, share_ratio(x1, t1, x0, t0), too_few)

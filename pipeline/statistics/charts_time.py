@@ -1,6 +1,6 @@
 """Charts of measurements and of rare events: XmR and g.
 
-All take ``baseline``, ``changes`` and ``incomplete`` as described in :mod:`charts`.
+They take ``baseline``, and XmR ``changes`` and ``incomplete``, as described in :mod:`charts`.
 """
 
 from collections.abc import Sequence
@@ -45,13 +45,7 @@ def xmr_chart(
     return build("XmR", x, usable, stretches(usable, baseline, changes), fit)
 
 
-def g_chart(
-    gaps: ArrayLike,
-    *,
-    baseline: Baseline = None,
-    changes: Sequence[int] = (),
-    incomplete: ArrayLike | None = None,
-) -> Chart:
+def g_chart(gaps: ArrayLike, *, baseline: Baseline = None) -> Chart:
     """Trips between rare events: centre g, upper limit g + 3 sqrt(g (g + 1)), lower limit 0.
 
     A gap counts the trips between two events and neither event itself, so it may be 0; below 0
@@ -63,8 +57,8 @@ def g_chart(
     (x,) = one_series(gaps)
     if np.any(x < 0):
         raise ValueError("a gap below 0")
-    usable = usable_points(x, incomplete)
-    parts = stretches(usable, baseline, changes)
+    usable = usable_points(x, None)
+    parts = stretches(usable, baseline, ())
 
     def fit(base: IntArray) -> tuple[float, FloatArray, float]:
         centre = float(x[base].mean())

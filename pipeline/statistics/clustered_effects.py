@@ -11,10 +11,9 @@ Source: Liang and Zeger 1986, Biometrika 73:13 (a working model's estimates, ano
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.statistics import special
 from pipeline.statistics.charts import one_series
-from pipeline.statistics.clustered_intervals import LARGEST_K, LogInterval
-from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.clustered_intervals import LARGEST_K
+from pipeline.statistics.intervals import NORMAL_95, FloatArray, RatioInterval
 
 
 def effects_covariance(
@@ -43,9 +42,9 @@ def effects_covariance(
 
 
 def effect_ratio(
-    coefficients: ArrayLike, covariance: ArrayLike, contrast: ArrayLike, level: float = 0.95
-) -> LogInterval:
-    """exp(contrast . coefficients) with its interval on the log scale.
+    coefficients: ArrayLike, covariance: ArrayLike, contrast: ArrayLike
+) -> RatioInterval:
+    """exp(contrast . coefficients) with its 95 % interval on the log scale.
 
     ``contrast`` (effects,) for one ratio, or (ratios, effects) for several: 1 for the size and -1
     for the reference, 0 elsewhere.
@@ -54,6 +53,6 @@ def effect_ratio(
     weights = np.asarray(contrast, dtype=np.float64)
     value = weights @ beta
     variance = np.einsum("...i,ij,...j->...", weights, spread, weights)
-    half = special.ndtri((1 + level) / 2) * np.sqrt(variance)
+    half = NORMAL_95 * np.sqrt(variance)
     low, middle, high = (np.exp(value + sign * half) for sign in (-1, 0, 1))
-    return LogInterval(middle, low, high, level, "log-linear model, one k for the service")
+    return RatioInterval(middle, low, high, "log-linear model, one k for the service")

@@ -13,44 +13,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics import special
-from pipeline.statistics.charts import BoolArray
-from pipeline.statistics.intervals import FloatArray, as_float
+from pipeline.statistics.intervals import FloatArray, Interval, RatioInterval, as_float
 from pipeline.statistics.roots import root_between
-from schemas.record import dataclass
 
 LARGEST_K = 1e6
 """From here on events are as good as independent."""
 
 LEAST_TRIPS = 10
 """With fewer trips there is no lower bound: "too few to say: at most U"."""
-
-
-@dataclass(frozen=True)
-class ClusteredInterval:
-    """Rates with mid-P negative-binomial bounds; all arrays of one shape, or plain floats.
-
-    ``estimate``, ``lower`` and ``upper`` are events per ``per`` hours. ``too_few`` marks the cells
-    with fewer than 10 trips, whose ``lower`` is NaN. A cell without hours is NaN throughout.
-    """
-
-    estimate: FloatArray
-    lower: FloatArray
-    upper: FloatArray
-    too_few: BoolArray
-    k_eff: FloatArray
-    level: float
-    method: str
-
-
-@dataclass(frozen=True)
-class LogInterval:
-    """Ratios with a two-sided interval symmetric on the log scale; arrays of one shape."""
-
-    ratio: FloatArray
-    lower: FloatArray
-    upper: FloatArray
-    level: float
-    method: str
 
 
 def effective_k(k: ArrayLike, expected: ArrayLike, expected_squared: ArrayLike) -> FloatArray:
@@ -115,15 +85,14 @@ def _exact_mean(x: FloatArray, k: FloatArray, tail: float) -> FloatArray:
     return np.asarray(k * (1 - p) / p)
 
 
-def rate_intervals(  # noqa: PLR0917 - a cell's numbers in the order in which a table holds them
+def rate_intervals(
     events: ArrayLike,
     hours: ArrayLike,
     k_eff: ArrayLike,
     trips: ArrayLike,
     per: float = 100.0,
-    level: float = 0.95,
-) -> ClusteredInterval:
-    """Rates per ``per`` hours of many cells, with bounds where there are trips enough.
+) -> Interval:
+    """Rates per ``per`` hours of many cells; with fewer than 10 trips without a lower bound.
 
     One entry a cell: ``events`` (counts), ``hours``, ``k_eff`` of :func:`effective_k` and
     ``trips``. No hours: NaN throughout.
@@ -131,16 +100,12 @@ def rate_intervals(  # noqa: PLR0917 - a cell's numbers in the order in which a 
     x, t, k, n = as_float(events, hours, k_eff, trips)
     some = t > 0
     x, t, k = (np.where(some, value, np.nan) for value in (x, t, k))
-    few = np.asarray(n < LEAST_TRIPS)
-    lower, upper = mid_p_bounds(x, k, level)
+    lower, upper = mid_p_bounds(x, k)
     scale = per / t
-    return ClusteredInterval(
+    return Interval(
         estimate=(x * scale)[()],
-        lower=np.where(few, np.nan, lower * scale)[()],
+        lower=np.where(n < LEAST_TRIPS, np.nan, lower * scale)[()],
         upper=(upper * scale)[()],
-        too_few=few[()],
-        k_eff=k[()],
-        level=level,
         method="mid-P negative binomial, one k for the service",
     )
 
@@ -153,7 +118,7 @@ def rate_ratio(  # noqa: PLR0917 - first one cell, then the other
     reference_expected: ArrayLike,
     reference_k_eff: ArrayLike,
     level: float = 0.95,
-) -> LogInterval:
+) -> RatioInterval:
     """Ratio of two rates, elementwise; log variance 1/x1 + 1/k1 + 1/x0 + 1/k0.
 
     ``expected`` is hours, or level x hours where the two sides differ in mix (adjusted hours work
@@ -177,7 +142,7 @@ def rate_ratio(  # noqa: PLR0917 - first one cell, then the other
         )
         lower = np.where(x1 == 0, 0.0 * middle, middle / half)
         upper = np.where(x0 == 0, np.inf + 0.0 * middle, middle * half)
-    return LogInterval(ratio[()], lower[()], upper[()], level, "log ratio, one k for the service")
+    return RatioInterval(ratio[()], lower[()], upper[()], "log ratio, one k for the service")
 
 
 def share_ratio_of_periods(
@@ -185,8 +150,7 @@ def share_ratio_of_periods(
     trips: ArrayLike,
     reference_events: ArrayLike,
     reference_trips: ArrayLike,
-    level: float = 0.95,
-) -> LogInterval:
+) -> RatioInterval:
     """Ratio of two shares of trips, as :func:`rate_ratio`: a binomial count has k = -n.
 
     Log variance 1/d1 - 1/n1 + 1/d0 - 1/n0 (Katz and others 1978, Biometrics 34:469).
@@ -195,5 +159,5 @@ def share_ratio_of_periods(
     if np.any(d1 > n1) or np.any(d0 > n0):
         raise ValueError("more events than trips")
     n1, n0 = np.where(n1 > 0, n1, np.nan), np.where(n0 > 0, n0, np.nan)
-    found = rate_ratio(d1, n1, -n1, d0, n0, -n0, level)
-    return LogInterval(found.ratio, found.lower, found.upper, level, "log ratio of shares")
+    found = rate_ratio(d1, n1, -n1, d0, n0, -n0)
+    return RatioInterval(found.ratio, found.lower, found.upper, "log ratio of shares")

@@ -18,23 +18,30 @@ FloatArray = NDArray[np.float64]
 
 NORMAL_95 = 1.959963984540054
 """Where the normal distribution leaves 2.5 % above; `special.ndtri(0.975)`."""
+TAILS_95 = ((1 - 0.95) / 2, 1 - (1 - 0.95) / 2)
+"""Where two-sided 95 % intervals end, as shares below."""
 
 
 @dataclass(frozen=True)
 class Interval:
-    """An estimate with its two-sided interval and where it came from.
+    """Estimates with their two-sided intervals, and what these are called on a page.
 
-    ``estimate``, ``lower``, ``upper``, ``numerator`` and ``denominator`` are arrays of one shape,
-    or plain floats (``numpy.float64``) where every input was a scalar. ``level`` is the nominal
-    coverage (0.95), ``method`` names the interval in words fit for a page.
+    Arrays of one shape, or plain floats (``numpy.float64``) where every input was a scalar.
     """
 
     estimate: FloatArray
     lower: FloatArray
     upper: FloatArray
-    numerator: FloatArray
-    denominator: FloatArray
-    level: float
+    method: str
+
+
+@dataclass(frozen=True)
+class RatioInterval:
+    """Ratios with their two-sided intervals; arrays of one shape, or plain floats."""
+
+    ratio: FloatArray
+    lower: FloatArray
+    upper: FloatArray
     method: str
 
 
@@ -46,8 +53,6 @@ class Kappa:
     standard_error: float
     lower: float
     upper: float
-    n: float
-    level: float
     method: str
 
 
@@ -96,7 +101,7 @@ def wilson(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Interval:
     # at 0 of n and n of n the bound is 0 or 1 exactly; rounding would leave 1e-17
     lower = np.where(p == 0, 0.0, middle - half)
     upper = np.where(p == 1, 1.0, middle + half)
-    return Interval(p[()], lower[()], upper[()], x[()], m[()], level, "Wilson score")
+    return Interval(p[()], lower[()], upper[()], "Wilson score")
 
 
 def clopper_pearson(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Interval:
@@ -109,7 +114,7 @@ def clopper_pearson(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Int
     _check_counts(x, m)
     lower, upper = _beta_bounds(x, m, level)
     p = x / np.where(m > 0, m, np.nan)
-    return Interval(p[()], lower[()], upper[()], x[()], m[()], level, "exact binomial")
+    return Interval(p[()], lower[()], upper[()], "exact binomial")
 
 
 def _beta_bounds(x: FloatArray, m: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
@@ -144,10 +149,10 @@ def poisson_exact(
     lower = np.where(x == 0, 0.0, low) * scale
     upper = special.gammaincinv(x + 1, 1 - tail) * scale
     estimate = x * scale
-    return Interval(estimate[()], lower[()], upper[()], x[()], t[()], level, "exact Poisson")
+    return Interval(estimate[()], lower[()], upper[()], "exact Poisson")
 
 
-def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
+def cohen_kappa(table: ArrayLike) -> Kappa:
     """Cohen's kappa of a square table of counts, rows one reader and columns the other.
 
     NaN where there is nothing to tell apart: an empty table, or a reader who always gives one and
@@ -162,10 +167,10 @@ def cohen_kappa(table: ArrayLike, level: float = 0.95) -> Kappa:
     n = float(counts.sum())
     nan, method = float("nan"), "Cohen's kappa, normal interval"
     if n == 0 or max(counts.sum(axis=0).max(), counts.sum(axis=1).max()) == n:
-        return Kappa(nan, nan, nan, nan, n, level, method)
+        return Kappa(nan, nan, nan, nan, method)
     from statsmodels.stats.inter_rater import cohens_kappa
 
     found = cohens_kappa(counts)
     kappa, se = float(found.kappa), float(found.std_kappa)
-    half = _normal(level) * se
-    return Kappa(kappa, se, kappa - half, min(1.0, kappa + half), n, level, method)
+    half = NORMAL_95 * se
+    return Kappa(kappa, se, kappa - half, min(1.0, kappa + half), method)

@@ -11,7 +11,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.statistics.charts import BoolArray
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.running_levels import expected_events, expected_of_service
 from pipeline.statistics.signal_sums import (
@@ -49,7 +48,6 @@ def completed_rates(
     own_trips: ArrayLike,
     missing: int,
     seed: int,
-    completions: int = COMPLETIONS,
 ) -> Completed:
     """The service's chart (row 0) and the sizes' in a month with ``missing`` trips.
 
@@ -60,7 +58,7 @@ def completed_rates(
     """
     x, t, q, rate = (np.asarray(v, dtype=np.float64) for v in (events, hours, hours_squared, level))
     pool, rng = np.asarray(own_trips, dtype=np.float64), np.random.default_rng(seed)
-    more = pool[rng.integers(0, len(pool), (completions, missing))]
+    more = pool[rng.integers(0, len(pool), (COMPLETIONS, missing))]
     t_all, q_all = t + more.sum(axis=1), q + (more**2).sum(axis=1)
     service = expected_of_service(rate, t_all, q_all, k)
     sizes = expected_events(rate, t_all, q_all, k)
@@ -106,15 +104,6 @@ def completed_shares(
     return Completed(increments(1.0), increments(ODDS_RATIO))
 
 
-@dataclass(frozen=True)
-class Bounds:
-    """Low and high end of each chart's S, (charts,), and what they say of the signal."""
-
-    low: FloatArray
-    high: FloatArray
-    certainty: tuple[Certainty, ...]
-
-
 def completed_sums(start: ArrayLike, increments: ArrayLike) -> FloatArray:
     """S of the month for each completion: max(0, start + W).
 
@@ -126,7 +115,7 @@ def completed_sums(start: ArrayLike, increments: ArrayLike) -> FloatArray:
     return np.maximum(0.0, (before if before.ndim == w.ndim else before[:, None]) + w)
 
 
-def bounds(usual: ArrayLike, worst: ArrayLike, threshold: ArrayLike) -> Bounds:
+def certainty(usual: ArrayLike, worst: ArrayLike, threshold: ArrayLike) -> tuple[Certainty, ...]:
     """The 5th centile of S with usual trips, the 95th with the worst, against the threshold.
 
     ``usual`` and ``worst`` (charts, completions) of :func:`completed_sums`, ``threshold``
@@ -134,10 +123,7 @@ def bounds(usual: ArrayLike, worst: ArrayLike, threshold: ArrayLike) -> Bounds:
     """
     low = np.percentile(np.asarray(usual), LOW_CENTILE, axis=1)
     high = np.percentile(np.asarray(worst), HIGH_CENTILE, axis=1)
-    h = np.asarray(threshold, dtype=np.float64)
-    sure: BoolArray = low > h
-    certainties: list[Certainty] = [
-        "sure" if one else "ordinary" if top <= limit else "depends"
-        for one, top, limit in zip(sure, high, h, strict=True)
-    ]
-    return Bounds(low, high, tuple(certainties))
+    return tuple(
+        "sure" if least > h else "ordinary" if most <= h else "depends"
+        for least, most, h in zip(low, high, np.asarray(threshold, dtype=np.float64), strict=True)
+    )

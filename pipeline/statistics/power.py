@@ -18,24 +18,22 @@ from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.run_rules import BOTH_SIDES, ZONE_RULES, ZoneRule, any_signal
 from schemas.record import dataclass
 
-YEAR = 12
+YEAR, BASELINE = 12, 24
 
 
 @dataclass(frozen=True)
 class Noticed:
-    """How soon a lasting change by ``factor`` gives a signal on its own side.
+    """How soon a lasting change gives a signal on its own side.
 
     ``median_months`` and ``months_for_90`` are the months by which half, and 90 %, of the runs have
-    signalled (1: the first month of the change); NaN where that takes more than ``horizon`` months.
+    signalled (1: the first month of the change); NaN where that takes longer than was simulated.
     ``within_year`` is the share noticed within 12 months. All NaN where the change is impossible (a
     share above a half cannot double).
     """
 
-    factor: float
     median_months: float
     months_for_90: float
     within_year: float
-    horizon: int
 
 
 @dataclass(frozen=True)
@@ -50,9 +48,6 @@ class Power:
     halving: Noticed
     false_alarms: float
     false_alarm_years: float
-    baseline_months: int
-    runs: int
-    seed: int
 
 
 MOST_RUNS = 0.9
@@ -74,7 +69,7 @@ def count_power(
     *,
     dispersion: float = 1.0,
     laney: bool | None = None,
-    baseline_months: int = 24,
+    baseline_months: int = BASELINE,
     rules: Sequence[ZoneRule] = ZONE_RULES,
     horizon: int = 60,
     runs: int = 2000,
@@ -112,7 +107,7 @@ def share_power(
     *,
     dispersion: float = 1.0,
     laney: bool | None = None,
-    baseline_months: int = 24,
+    baseline_months: int = BASELINE,
     rules: Sequence[ZoneRule] = ZONE_RULES,
     horizon: int = 60,
     runs: int = 2000,
@@ -148,8 +143,6 @@ def share_power(
 def value_power(
     history: ArrayLike,
     *,
-    baseline_months: int = 24,
-    rules: Sequence[ZoneRule] = ZONE_RULES,
     horizon: int = 60,
     runs: int = 2000,
     seed: int = 0,
@@ -171,8 +164,8 @@ def value_power(
         width = np.abs(np.diff(base, axis=0)).mean(axis=0, keepdims=True) / D2
         return base.mean(axis=0, keepdims=True), width
 
-    shape = _Shape(np.ones(baseline_months + horizon), baseline_months, horizon, runs, seed)
-    return _power(draw, limits, shape, rules=rules, top=np.inf)
+    shape = _Shape(np.ones(BASELINE + horizon), BASELINE, horizon, runs, seed)
+    return _power(draw, limits, shape, rules=ZONE_RULES, top=np.inf)
 
 
 def gap_power(
@@ -204,16 +197,15 @@ def gap_power(
 
     def noticed(factor: float) -> Noticed:
         if share * factor > 1:
-            return _noticed(factor, np.full(runs, np.nan), horizon)
+            return _noticed(np.full(runs, np.nan), horizon)
         # more events are shorter gaps
         trips, hit = follow(factor, horizon, [factor < 1])
         waits = np.where(hit, np.ceil(trips / monthly_trips), np.inf).min(axis=0)
-        return _noticed(factor, waits, horizon)
+        return _noticed(waits, horizon)
 
     trips, hit = follow(1.0, YEAR, BOTH_SIDES)
     alarm_counts = (hit & (trips / monthly_trips <= YEAR)).sum(axis=0)
-    months = round(baseline_events / share / monthly_trips)
-    return _summary(noticed, alarm_counts, months, runs, seed)
+    return _summary(noticed, alarm_counts)
 
 
 def _gap_signals(
@@ -274,9 +266,9 @@ def _power(
 
     def noticed(factor: float) -> Noticed:
         waits = runs.waits(factor) if factor <= top else np.full(shape.runs, np.nan)
-        return _noticed(factor, waits, shape.horizon)
+        return _noticed(waits, shape.horizon)
 
-    return _summary(noticed, runs.alarms(), shape.baseline, shape.runs, shape.seed)
+    return _summary(noticed, runs.alarms())
 
 
 class _Runs:
@@ -342,17 +334,12 @@ class _Runs:
         return z, any_signal(z.T, self._rules, sides).T[len(seen) :], month
 
 
-def _summary(
-    noticed: Callable[[float], Noticed], alarm_counts: IntArray, baseline: int, runs: int, seed: int
-) -> Power:
+def _summary(noticed: Callable[[float], Noticed], alarm_counts: IntArray) -> Power:
     return Power(
         doubling=noticed(2.0),
         halving=noticed(0.5),
         false_alarms=float(alarm_counts.mean()),
         false_alarm_years=float(np.mean(alarm_counts > 0)),
-        baseline_months=baseline,
-        runs=runs,
-        seed=seed,
     )
 
 
@@ -369,10 +356,10 @@ def _laney(
     return np.asarray(np.maximum(np.nan_to_num(spread, nan=1.0), 1.0), dtype=np.float64)
 
 
-def _noticed(factor: float, first: FloatArray, horizon: int) -> Noticed:
+def _noticed(first: FloatArray, horizon: int) -> Noticed:
     nan = float("nan")
     if np.isnan(first).all():
-        return Noticed(factor, nan, nan, nan, horizon)
+        return Noticed(nan, nan, nan)
 
     ordered = np.sort(first)
 
@@ -380,4 +367,4 @@ def _noticed(factor: float, first: FloatArray, horizon: int) -> Noticed:
         month = float(ordered[ceil(share * len(ordered)) - 1])
         return month if month <= horizon else nan
 
-    return Noticed(factor, by(0.5), by(MOST_RUNS), float(np.mean(first <= YEAR)), horizon)
+    return Noticed(by(0.5), by(MOST_RUNS), float(np.mean(first <= YEAR)))

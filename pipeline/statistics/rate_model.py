@@ -68,11 +68,9 @@ class RateModel:
 
     groups: tuple[GroupRate, ...]
     terms: tuple[tuple[str, Estimate], ...]
-    reference: str
     dropped: tuple[str, ...]
     rows_left_out: int
     events_left_out: float
-    level: float
     method: str
     reason: str
 
@@ -117,9 +115,9 @@ class _Fit:
     coefficients: FloatArray
     covariance: FloatArray
 
-    def log_linear(self, weights: FloatArray, value: float, level: float) -> Estimate:
-        """Interval of exp(value) where ``weights`` is the derivative of value by coefficient."""
-        change = effect_ratio(np.zeros(len(weights)), self.covariance, weights, level)
+    def log_linear(self, weights: FloatArray, value: float) -> Estimate:
+        """95 % interval of exp(value); ``weights`` is the derivative of value by coefficient."""
+        change = effect_ratio(np.zeros(len(weights)), self.covariance, weights)
         if not np.isfinite(change.upper) or np.log(change.upper) > WIDEST:
             return UNKNOWN
         middle = float(np.exp(value))
@@ -137,7 +135,6 @@ def rate_model(
     covariates: ArrayLike | None = None,
     names: Sequence[str] = (),
     per: float = 1.0,
-    level: float = 0.95,
 ) -> RateModel:
     """Compare groups' rates with that of ``reference``, with and without the covariates.
 
@@ -149,7 +146,7 @@ def rate_model(
     shape, or counts below 0, raise
     ValueError.
     """
-    # long: nine named arguments and what each means
+    # long: eight named arguments and what each means
     rows, labels, left = _usable(events, exposure, group, trip, covariates)
     if rows.covariates.shape[1] != len(names):
         raise ValueError("one name for each covariate")
@@ -164,19 +161,17 @@ def rate_model(
         too_few = few[i] or problem
         found = (UNKNOWN, UNKNOWN, UNKNOWN)
         if fitted and not too_few:
-            found = fitted.group(i, rows, per, level)
+            found = fitted.group(i, rows, per)
             if np.isnan([e.estimate for e in found]).any():
                 too_few, found = "Too few to say: no bounds worth the name.", (UNKNOWN,) * 3
         return GroupRate(labels[i], *found, bool(too_few), too_few)
 
     return RateModel(
         groups=tuple(group_rate(i) for i in range(len(labels))),
-        terms=fitted.terms(names, level) if fitted else (),
-        reference=reference,
+        terms=fitted.terms(names) if fitted else (),
         dropped=fitted.design.dropped if fitted else (),
         rows_left_out=left[0],
         events_left_out=left[1],
-        level=level,
         method="log-linear model, one k for the service",
         reason=problem,
     )
@@ -190,20 +185,17 @@ class _Compared:
     plain: _Fit
     full: _Fit
 
-    def group(
-        self, group: int, rows: _Rows, per: float, level: float
-    ) -> tuple[Estimate, Estimate, Estimate]:
+    def group(self, group: int, rows: _Rows, per: float) -> tuple[Estimate, Estimate, Estimate]:
         """Crude ratio, adjusted rate, adjusted ratio."""
         column = self.design.groups.index(group)
-        rate = _standardised(self.full, rows, self.design, column, per=per, level=level)
-        return _ratio(self.plain, column, level), rate, _ratio(self.full, column, level)
+        rate = _standardised(self.full, rows, self.design, column, per)
+        return _ratio(self.plain, column), rate, _ratio(self.full, column)
 
-    def terms(self, names: Sequence[str], level: float) -> tuple[tuple[str, Estimate], ...]:
+    def terms(self, names: Sequence[str]) -> tuple[tuple[str, Estimate], ...]:
         """Rate ratio of each covariate that was fitted, for one unit of it."""
         first = len(self.design.groups)
         return tuple(
-            (names[j], _ratio(self.full, first + k, level))
-            for k, j in enumerate(self.design.active)
+            (names[j], _ratio(self.full, first + k)) for k, j in enumerate(self.design.active)
         )
 
 
@@ -346,17 +338,15 @@ def _poisson_coefficients(counts: FloatArray, matrix: FloatArray, offset: FloatA
     return np.full(matrix.shape[1], np.nan)
 
 
-def _ratio(fit: _Fit, column: int, level: float) -> Estimate:
+def _ratio(fit: _Fit, column: int) -> Estimate:
     if column == 0:
         return Estimate(1.0, 1.0, 1.0)
     weights = np.zeros(len(fit.coefficients))
     weights[column] = 1.0
-    return fit.log_linear(weights, float(fit.coefficients[column]), level)
+    return fit.log_linear(weights, float(fit.coefficients[column]))
 
 
-def _standardised(
-    fit: _Fit, rows: _Rows, design: _Design, column: int, *, per: float, level: float
-) -> Estimate:
+def _standardised(fit: _Fit, rows: _Rows, design: _Design, column: int, per: float) -> Estimate:
     """Rate of a group over the whole service's exposure, at each row's own covariates."""
     matrix = design.matrix(rows, design.alive)
     matrix[:, 1 : len(design.groups)] = 0.0
@@ -365,4 +355,4 @@ def _standardised(
     expected = rows.exposure[design.alive] * np.exp(matrix @ fit.coefficients)
     total = float(expected.sum())
     weights = expected @ matrix / total
-    return fit.log_linear(weights, float(np.log(total / rows.exposure.sum() * per)), level)
+    return fit.log_linear(weights, float(np.log(total / rows.exposure.sum() * per)))

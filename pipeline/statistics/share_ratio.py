@@ -24,8 +24,6 @@ class ShareRatio:
     ratio: float
     lower: float
     upper: float
-    level: float
-    method: str
 
 
 def share_ratio(
@@ -49,15 +47,15 @@ def share_ratio(
     one, other = (events, trips), (reference_events, reference_trips)
     if any(x != int(x) or not 0 <= x <= n for x, n in (one, other)):
         raise ValueError("whole counts of trips, no more than there are trips")
-    nan, method = float("nan"), "melded exact binomial"
+    nan = float("nan")
     if not (trips and reference_trips):
-        return ShareRatio(nan, nan, nan, level, method)
+        return ShareRatio(nan, nan, nan)
     if not reference_events:
         ratio = float("inf") if events else nan
     else:
         ratio = (events / trips) / (reference_events / reference_trips)
     lower = 1 / _upper(*other, *one, tail) if events else 0.0
-    return ShareRatio(ratio, lower, _upper(*one, *other, tail), level, method)
+    return ShareRatio(ratio, lower, _upper(*one, *other, tail))
 
 
 def _upper(x: float, n: float, x0: float, n0: float, tail: float) -> float:

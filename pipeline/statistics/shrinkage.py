@@ -6,18 +6,17 @@ Where the groups differ no more than chance would have it, the fit has no finite
 group then gets the pooled figure and its exact interval (``pooled`` is True). Where no group has an
 event, or every trip has one, there is nothing to learn a prior from, and each group keeps its own
 figure and exact interval. The intervals take the fitted prior as known, so with few groups they
-are somewhat narrow; ``reason`` says so below 8 groups.
+are somewhat narrow.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics import special
-from pipeline.statistics.charts import BoolArray, one_series
-from pipeline.statistics.intervals import FloatArray, Interval, clopper_pearson
+from pipeline.statistics.charts import one_series
+from pipeline.statistics.intervals import TAILS_95, FloatArray, clopper_pearson
 from schemas.record import dataclass
 
 LOW, HIGH = 0.0, float(np.log(1e5))
@@ -27,36 +26,25 @@ prior, and above the largest the prior is as good as a single value."""
 MOST_STEPS, CLOSE, LONGEST = 200, 1e-11, 2.0
 """Of the steps that fit the prior, on the scales of logit and log."""
 
-MIN_GROUPS = 8
-"""With fewer groups than this, how far to shrink is itself uncertain."""
-
 
 @dataclass(frozen=True)
 class Shrunk:
-    """Shrunken estimates, one entry a group.
+    """Shrunken estimates, one entry a group; a group without trips has NaN throughout.
 
-    ``raw`` is the group's own figure; ``own_weight`` the share of it in ``estimate`` (0 to 1), the
-    rest being ``prior_mean``. ``first`` and ``second`` are the two parameters of the beta prior,
-    infinite when ``pooled``. A group without trips has NaN throughout.
+    ``first`` and ``second`` are the two parameters of the beta prior: infinite when ``pooled``, NaN
+    where there was nothing to learn one from.
     """
 
-    raw: FloatArray
     estimate: FloatArray
     lower: FloatArray
     upper: FloatArray
-    own_weight: FloatArray
-    prior_mean: float
     first: float
     second: float
     pooled: bool
-    groups: int
-    reason: str
-    level: float
-    method: str
 
 
-def beta_binomial(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrunk:
-    """Shrunken shares: posterior means and equal-tailed intervals, as proportions.
+def beta_binomial(events: ArrayLike, n: ArrayLike) -> Shrunk:
+    """Shrunken shares: posterior means and equal-tailed 95 % intervals, as proportions.
 
     ``events`` out of ``n`` in each group; events below 0 or above n raise ValueError.
     Source: Griffiths 1973, Biometrics 29:637 (the fit).
@@ -65,21 +53,19 @@ def beta_binomial(events: ArrayLike, n: ArrayLike, level: float = 0.95) -> Shrun
     if np.any(x < 0) or np.any(x > m):
         raise ValueError("events must lie between 0 and the number of trips")
     known = np.isfinite(x) & (m > 0)
-    own = np.where(known, x, np.nan) / np.where(known, m, np.nan)
-    whole = clopper_pearson(x[known].sum(), m[known].sum(), level=level)
+    whole = clopper_pearson(x[known].sum(), m[known].sum())
     fitted = _beta_prior(x[known], m[known], float(whole.estimate)) if known.any() else None
-    method = "beta-binomial, maximum likelihood"
+    pooled = fitted is None and whole.estimate not in (0.0, 1.0)
     if fitted is None:
-        extreme = whole.estimate in (0.0, 1.0)
-        plain = clopper_pearson(x, m, level=level) if extreme else whole
-        return _unfitted(own, known, plain, method)
-    alpha, beta = fitted
-    a, b = alpha + x, beta + m - x
-    tail = (1 - level) / 2
-    bounds = (special.betaincinv(a, b, tail), special.betaincinv(a, b, 1 - tail))
-    prior = (alpha / (alpha + beta), alpha, beta)
-    columns = (a / (a + b), *bounds, m / (a + b))
-    return _result(own, known, columns, prior, level=level, method=method)
+        plain = whole if pooled else clopper_pearson(x, m)
+        columns = [plain.estimate, plain.lower, plain.upper]
+        first = second = float("inf") if pooled else float("nan")
+    else:
+        first, second = fitted
+        a, b = first + x, second + m - x
+        columns = [a / (a + b), *(special.betaincinv(a, b, tail) for tail in TAILS_95)]
+    estimate, lower, upper = (np.where(known, column, np.nan) for column in columns)
+    return Shrunk(estimate, lower, upper, first, second, pooled)
 
 
 def _beta_prior(x: FloatArray, m: FloatArray, pooled: float) -> tuple[float, float] | None:
@@ -159,61 +145,3 @@ def _derivatives(x: FloatArray, m: FloatArray, at: FloatArray) -> tuple[FloatArr
     spread = by_mean * (along_a - along_b)
     bend += np.array([[spread * less, spread], [spread, a * along_a + b * along_b]])
     return np.array([spread, a * along_a + b * along_b]), bend
-
-
-def _few(groups: int) -> str:
-    if groups >= MIN_GROUPS:
-        return ""
-    return f"How far to shrink is itself uncertain: {groups} groups, fewer than {MIN_GROUPS}."
-
-
-def _result(
-    own: FloatArray,
-    known: BoolArray,
-    columns: Sequence[ArrayLike],
-    prior: tuple[float, float, float],
-    *,
-    level: float,
-    method: str,
-) -> Shrunk:
-    """``columns`` are estimate, lower, upper and own weight; ``prior`` its mean and parameters."""
-    estimate, lower, upper, weight = (np.where(known, c, np.nan) for c in columns)
-    groups = int(known.sum())
-    return Shrunk(
-        raw=own,
-        estimate=estimate,
-        lower=lower,
-        upper=upper,
-        own_weight=weight,
-        prior_mean=prior[0],
-        first=prior[1],
-        second=prior[2],
-        pooled=False,
-        groups=groups,
-        reason=_few(groups),
-        level=level,
-        method=method,
-    )
-
-
-def _unfitted(own: FloatArray, known: BoolArray, plain: Interval, method: str) -> Shrunk:
-    """No prior to fit: the pooled figure for all (a scalar interval), or each group's own."""
-    pooled = np.ndim(plain.estimate) == 0
-    groups = int(known.sum())
-    reason = "Nothing to shrink towards: each group keeps its own figure and exact interval."
-    if pooled:
-        reason = "The groups differ no more than chance would have it: all get the pooled figure."
-    columns = (plain.estimate, plain.lower, plain.upper, np.float64(not pooled))
-    whole = float(np.mean(plain.estimate[known])) if not pooled else float(plain.estimate)
-    infinite = float("inf") if pooled else float("nan")
-    found = _result(
-        own,
-        known,
-        columns,
-        (whole, infinite, infinite),
-        level=plain.level,
-        method=f"{method}; none fitted, {plain.method} interval",
-    )
-    return replace(
-        found, pooled=pooled, reason=reason if groups else "No group has anything to estimate from."
-    )

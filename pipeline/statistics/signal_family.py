@@ -8,12 +8,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.statistics.clustered_intervals import (
-    LogInterval,
     effective_k,
     rate_ratio,
     share_ratio_of_periods,
 )
-from pipeline.statistics.intervals import FloatArray
+from pipeline.statistics.intervals import FloatArray, RatioInterval
 from pipeline.statistics.running_levels import (
     base_share,
     expected_events,
@@ -39,24 +38,19 @@ QUIET_MONTHS = 6
 class ChartMonths:
     """One entry a month and chart, (months, charts).
 
-    ``seen`` are the events or deviations, ``of`` the hours or judged trips; ``level`` the rate per
-    hour or the share before the month, ``expected`` the events that it expects of the month,
-    ``k_eff`` the shape of their count (infinite for shares, which do not cluster; NaN without
-    hours) and ``increments`` W. The service's ``level`` is that of its sizes at the month's own
-    mix.
+    ``level`` is the rate per hour or the share before the month, ``expected`` the events that it
+    expects of the month, ``k_eff`` the shape of their count (infinite for shares, which do not
+    cluster; NaN without hours) and ``increments`` W. The service's ``level`` is that of its sizes
+    at the month's own mix.
     """
 
-    seen: FloatArray
-    of: FloatArray
     level: FloatArray
     expected: FloatArray
     k_eff: FloatArray
     increments: FloatArray
 
 
-def rate_charts(
-    so_far: RateMonths, k: ArrayLike, *, better: bool = False, quiet: int = QUIET_MONTHS
-) -> ChartMonths:
+def rate_charts(so_far: RateMonths, k: ArrayLike, *, better: bool = False) -> ChartMonths:
     """The service's chart (column 0) and each size's, in the order of the sizes.
 
     ``k`` (months,) is the service's before each month. ``better`` watches for halving.
@@ -74,14 +68,12 @@ def rate_charts(
     expected = np.column_stack([all_sizes.events, each.events])
     k_eff = np.column_stack([all_sizes.k_eff, each.k_eff])
     w = rate_increment(seen, expected, k_eff, 1 / RATE_RATIO if better else RATE_RATIO)
-    w[:quiet] = 0.0
+    w[:QUIET_MONTHS] = 0.0
     level = np.column_stack([mixed, rate])
-    return ChartMonths(seen, np.column_stack([hours, t]), level, expected, k_eff, w)
+    return ChartMonths(level, expected, k_eff, w)
 
 
-def share_charts(
-    so_far: ShareMonths, *, better: bool = False, quiet: int = QUIET_MONTHS
-) -> ChartMonths:
+def share_charts(so_far: ShareMonths, *, better: bool = False) -> ChartMonths:
     """Each column of shares; a base's level is drawn towards that of its rule.
 
     ``better`` watches for a third of the odds.
@@ -92,13 +84,13 @@ def share_charts(
     around = service[:, np.where(has_parent, so_far.parent, 0)]
     level = np.where(has_parent, base_share(d, n, around, restart), service)
     w = share_increment(d, n, level, 1 / ODDS_RATIO if better else ODDS_RATIO)
-    w[:quiet] = 0.0
-    return ChartMonths(d, n, level, level * n, np.full(n.shape, np.inf), w)
+    w[:QUIET_MONTHS] = 0.0
+    return ChartMonths(level, level * n, np.full(n.shape, np.inf), w)
 
 
 def rate_of_periods(
     so_far: RateMonths, size: int | None, now: slice, before: slice, *, level: ArrayLike, k: float
-) -> LogInterval:
+) -> RatioInterval:
     """How big: the rate of the months ``now`` over that of the months ``before``.
 
     Of one ``size`` (its column), or of the service (None) at the months' own mix of sizes, by the
@@ -119,7 +111,7 @@ def rate_of_periods(
     return rate_ratio(*period(now), *period(before))
 
 
-def share_of_periods(so_far: ShareMonths, chart: int, now: slice, before: slice) -> LogInterval:
+def share_of_periods(so_far: ShareMonths, chart: int, now: slice, before: slice) -> RatioInterval:
     """How big: the share of a column in the months ``now`` over that in those ``before``."""
     d, n = so_far.deviations[:, chart], so_far.judged[:, chart]
     return share_ratio_of_periods(d[now].sum(), n[now].sum(), d[before].sum(), n[before].sum())

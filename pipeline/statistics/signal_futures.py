@@ -102,30 +102,25 @@ def draw_futures(
     *,
     seed: int,
     futures: int = FUTURES,
-    changed_futures: int = CHANGED_FUTURES,
-    months: int = FUTURE_MONTHS,
-    better: bool = False,
 ) -> Futures:
     """Futures of every chart of the family, from its months so far.
 
-    ``better`` watches the other side: rates halved, odds a third. With neither rates nor shares,
-    or no month, there are no charts.
+    With neither rates nor shares, or no month, there are no charts.
     """
     so_far = max(len(rates.events) if rates else 0, len(shares.judged) if shares else 0)
     rng = np.random.default_rng(seed)
-    pick = rng.integers(max(0, so_far - SAMPLED_MONTHS), max(1, so_far), (months, futures))
+    pick = rng.integers(max(0, so_far - SAMPLED_MONTHS), max(1, so_far), (FUTURE_MONTHS, futures))
     draw = _Draw(rng, pick)
     charts = (1 + rates.events.shape[1] if rates else 0) + (shares.judged.shape[1] if shares else 0)
-    year = min(12, months)
-    unchanged = np.zeros((months, charts, futures), dtype=np.float32)
-    changed = np.zeros((year, charts, min(changed_futures, futures)), dtype=np.float32)
+    unchanged = np.zeros((FUTURE_MONTHS, charts, futures), dtype=np.float32)
+    changed = np.zeros((12, charts, min(CHANGED_FUTURES, futures)), dtype=np.float32)
     if not so_far:
         return Futures(unchanged, changed)
     first = charts - (shares.judged.shape[1] if shares else 0)
     if rates and rates.hours.any():
-        _rates(draw, rates, dispersion, unchanged[:, :first], changed[:, :first], better=better)
+        _rates(draw, rates, dispersion, unchanged[:, :first], changed[:, :first])
     if shares:
-        _shares(draw, shares, unchanged[:, first:], changed[:, first:], better=better)
+        _shares(draw, shares, unchanged[:, first:], changed[:, first:])
     return Futures(unchanged, changed)
 
 
@@ -135,12 +130,9 @@ def _rates(
     dispersion: ServiceDispersion,
     unchanged: Float32,
     changed: Float32,
-    *,
-    better: bool,
 ) -> None:
     """Fill W of the service (chart 0) and of the sizes."""
-    ratio = 1 / RATE_RATIO if better else RATE_RATIO
-    service = _RunningService(so_far, dispersion.k, ratio)
+    service = _RunningService(so_far, dispersion.k)
     phi = draw.rng.choice(dispersion.phi, size=draw.pick.shape[1], p=dispersion.weights)
     sizes = [s for s in range(so_far.events.shape[1]) if so_far.hours[:, s].any()]
     hours = [draw.of(so_far.hours[:, s]) for s in sizes]
@@ -157,7 +149,7 @@ def _rates(
     part = (slice(year), slice(fewer))
     hours, squares = [t[part] for t in hours], [q[part] for q in squares]
     more = [
-        _clustered(draw.rng, ratio * rate[:fewer] * t, t, q, phi[:fewer])
+        _clustered(draw.rng, RATE_RATIO * rate[:fewer] * t, t, q, phi[:fewer])
         for rate, t, q in zip(true, hours, squares, strict=True)
     ]
     before = [x[part] for x in events]
@@ -183,8 +175,8 @@ def _clustered(
 class _RunningService:
     """The service's and sizes' running levels, going on from the months so far."""
 
-    def __init__(self, so_far: RateMonths, k: float, ratio: float) -> None:
-        self.k, self.ratio = k, ratio
+    def __init__(self, so_far: RateMonths, k: float) -> None:
+        self.k = k
         totals = (so_far.events, so_far.hours, so_far.hours_squared)
         self.sizes = [Sums(*(total[:, s].sum() for total in totals))
                       for s in range(so_far.events.shape[1])]  # fmt: skip
@@ -219,20 +211,17 @@ class _RunningService:
             m = expected_of_service(
                 np.stack(list(levels.values())), np.stack(hours), np.stack(squares), self.k, axis=0
             )
-            found.append((0, rate_increment(sum(events), m.events, m.k_eff, self.ratio)))
+            found.append((0, rate_increment(sum(events), m.events, m.k_eff)))
         for s, x, t, q in zip(sizes, events, hours, squares, strict=True):
             if s in levels:
                 m = expected_events(levels[s], t, q, self.k)
-                found.append((1 + s, rate_increment(x, m.events, m.k_eff, self.ratio)))
+                found.append((1 + s, rate_increment(x, m.events, m.k_eff)))
         return found
 
 
-def _shares(
-    draw: _Draw, so_far: ShareMonths, unchanged: Float32, changed: Float32, *, better: bool
-) -> None:
+def _shares(draw: _Draw, so_far: ShareMonths, unchanged: Float32, changed: Float32) -> None:
     """Fill W of every column of shares: each chart of a parent, then the parent as their sum."""
-    odds = 1 / ODDS_RATIO if better else ODDS_RATIO
-    year, fewer = changed.shape[0], changed.shape[2]
+    odds, (year, _, fewer) = ODDS_RATIO, changed.shape
     part = (slice(year), slice(fewer))
     past = [
         (_since_restart(so_far.deviations, so_far.restart, c),
@@ -249,22 +238,22 @@ def _shares(
         events = [_binomial(draw.rng, n, p) for n, p in zip(judged, true, strict=True)]
         all_d, all_n = sum(events, np.zeros(1)), sum(judged, np.zeros(1))
         level = rule_share(all_d, all_n, None, Sums(d0, n0))
-        unchanged[:, top] = share_increment(all_d, all_n, level, odds)
+        unchanged[:, top] = share_increment(all_d, all_n, level)
         more = [
             _binomial(draw.rng, n[part], odds * p[:fewer] / (1 + (odds - 1) * p[:fewer]))
             for n, p in zip(judged, true, strict=True)
         ]
         much, trips = sum(more, np.zeros(1)), all_n[part]
         share = rule_share(much, trips, None, Sums(d0, n0))
-        changed[:, top] = share_increment(much, trips, share, odds)
+        changed[:, top] = share_increment(much, trips, share)
         if not len(below):
             continue
         for c, d, n, worse in zip(below, events, judged, more, strict=True):
             own = Sums(*past[c])
-            unchanged[:, c] = share_increment(d, n, base_share(d, n, level, None, own), odds)
+            unchanged[:, c] = share_increment(d, n, base_share(d, n, level, None, own))
             around = rule_share(all_d[part] - d[part] + worse, trips, None, Sums(d0, n0))
             changed[:, c] = share_increment(
-                worse, n[part], base_share(worse, n[part], around, None, own), odds
+                worse, n[part], base_share(worse, n[part], around, None, own)
             )
 
 

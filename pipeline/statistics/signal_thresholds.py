@@ -6,7 +6,6 @@ import numpy as np
 
 from pipeline.statistics.intervals import FloatArray
 from pipeline.statistics.signal_futures import Float32
-from schemas.record import dataclass
 
 YEARLY_BUDGET: Mapping[str, float] = {
     "service": 0.15,
@@ -25,21 +24,12 @@ LEAST_HEIGHT = 0.05
 VOLUME_STAYS = (0.67, 1.5)
 
 
-@dataclass(frozen=True)
-class Heights:
-    """Thresholds by group, and the false signals a year simulated at them, for one budget."""
-
-    threshold: Mapping[str, float]
-    signals_a_year: Mapping[str, float]
-
-
 def heights(
     unchanged: Float32,
     groups: Sequence[str],
     *,
     times: float = 1.0,
-    budget: Mapping[str, float] = YEARLY_BUDGET,
-) -> Heights:
+) -> dict[str, float]:
     """One threshold for each group of charts, by bisection over the same futures.
 
     ``unchanged`` is W (months, charts, futures); ``groups`` names each chart's group, "" for a
@@ -47,23 +37,20 @@ def heights(
     `headline`, 4 `watch`.
     """
     name = np.asarray(groups, dtype=str)
-    known = [g for g in budget if np.any(name == g)]
+    known = [g for g in YEARLY_BUDGET if np.any(name == g)]
     if not known:
-        return Heights({}, {})
+        return {}
     watched = np.isin(name, known)
     w = np.ascontiguousarray(unchanged[:, watched])
     member = np.stack([name[watched] == g for g in known])
-    allowed = times * np.array([budget[g] for g in known])
+    allowed = times * np.array([YEARLY_BUDGET[g] for g in known])
     low = np.full(len(known), LEAST_HEIGHT)
     high = np.maximum([float(_highest(w[:, own])) for own in member], 2 * LEAST_HEIGHT)
     for _ in range(HALVINGS):
         middle = (low + high) / 2
         over = member @ signals_a_year(w, middle @ member) > allowed
         low, high = np.where(over, middle, low), np.where(over, high, middle)
-    found = member @ signals_a_year(w, high @ member)
-    return Heights(
-        dict(zip(known, high.tolist(), strict=True)), dict(zip(known, found.tolist(), strict=True))
-    )
+    return dict(zip(known, high.tolist(), strict=True))
 
 
 def _highest(w: Float32) -> float:

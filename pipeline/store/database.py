@@ -202,6 +202,15 @@ def one(
     return rows[0]
 
 
+def temporary_table(
+    con: Connection, name: str, columns: str, rows: Sequence[Sequence[Any]]
+) -> None:
+    """Make a temporary table of rows; `columns` as SQL declares them."""
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} ({columns})")
+    if rows:
+        con.executemany(f"INSERT INTO {name} VALUES ({', '.join('?' * len(rows[0]))})", rows)
+
+
 def create_layout(con: Connection) -> None:
     """Create the empty schemas, tables and views of a store."""
     from schemas.stored import STORED

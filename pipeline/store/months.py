@@ -1,4 +1,4 @@
-"""Months: which the store has trips of, which its folder has pages of, and how they are counted."""
+"""Months: which the store has trips of and which its folder has pages of."""
 
 from __future__ import annotations
 
@@ -21,14 +21,3 @@ def months_drawn(folder: Path, *more: str) -> list[str]:
     pages = folder.glob("*/index.html") if folder.is_dir() else []
     names = (page.parent.name for page in pages)
     return sorted({*more, *(name for name in names if re.fullmatch(r"\d{4}-\d{2}", name))})
-
-
-def month_number(month: str) -> int:
-    """Months since year 0, so that differences count months."""
-    year, number = month.split("-")
-    return int(year) * 12 + int(number) - 1
-
-
-def month_of(number: int) -> str:
-    """The month of a number, YYYY-MM."""
-    return f"{number // 12:04d}-{number % 12 + 1:02d}"

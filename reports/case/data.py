@@ -32,14 +32,14 @@ from reports.text import words
 from reports.text.case_links import case_file
 from reports.text.drawing import WHOLE, Part
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
+from reports.text.sentences import file_place
 from schemas.record import dataclass
 from schemas.units import severity_rank
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-ORDER = ("deviation", "borderline", "cannot_tell", "authorised", "met", "not_applicable")
 READ = ("deviation", "borderline", "cannot_tell")
 """Verdicts that may need a person."""
 
@@ -98,21 +98,18 @@ class UndrawnCase(NamedTuple):
     whole: Callable[[], CasePage]
 
 
-def case_pages(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[CasePage]:
-    """The data of each case page in reading order; nothing where the review has no details.
-
-    `part`: which of how many shares of the pages, dealt out in turn.
-    """
-    return (page.whole() for page in undrawn_cases(review, site, part))
+def case_pages(review: MonthReview, site: Site) -> Iterator[CasePage]:
+    """The data of each case page in reading order; nothing where the review has no details."""
+    return (page.whole() for page in undrawn_cases(review, site))
 
 
 def undrawn_cases(review: MonthReview, site: Site, part: Part = WHOLE) -> Iterator[UndrawnCase]:
-    """As `case_pages`, each with its data still to be made."""
+    """As `case_pages`, each with its data still to be made, of one of some shares of the pages."""
     if review.details is None:
         return
     details = review.details
     cases = cache(lambda: Cases(review, details))
-    trips = records(details.trips.only(["trip_id", "reading_order"]))
+    trips = details.trips.only(["trip_id", "reading_order"]).records()
     frame = vars(page_frame(review, site, "case", up="../"))
     answers, corrections = answers_by_trip(review), corrections_by_trip(review)
     for index in range(part[0], len(trips), part[1]):
@@ -212,10 +209,10 @@ def verdict_groups(
     return [
         VerdictGroup(
             verdict,
-            words.VERDICT_WORDS[verdict],
+            word,
             sorted(groups[verdict], key=lambda r: (severity_rank(r.severity), r.title)),
         )
-        for verdict in ORDER
+        for verdict, word in words.VERDICT_WORDS.items()
         if verdict in groups
     ]
 
@@ -290,14 +287,7 @@ def _problems(trip: Row) -> list[CaseProblem]:
             words.KIND_WORDS.get(text(p["kind"]), text(p["kind"])),
             text(p["what"]),
             text(p["remedy"]),
-            _place(p),
+            file_place(p),
         )
         for p in trip["problems"]
     ]
-
-
-def _place(row: Row) -> str:
-    place = text(row["file"])
-    if place and row["line"] is not None:
-        place += f":{int(row['line'])}"
-    return f"{place}, {text(row['column'])}" if place and row["column"] else place

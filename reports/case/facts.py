@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from reports.case.picture_records import Milestone
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, grouped, text
 
 if TYPE_CHECKING:
     from schemas.case_detail import CaseDetails
@@ -26,12 +26,15 @@ class Cases:
     """Rows of every frame by trip, and what rules and cannulas are called."""
 
     def __init__(self, review: MonthReview, details: CaseDetails) -> None:
-        self.trips = records(details.trips)
+        self.trips = details.trips.records()
         self.not_recorded = details.not_recorded
-        self.by_trip = {name: _by_trip(records(getattr(details, name))) for name in MANY}
-        self.cases = {text(row["trip_id"]): row for row in records(review.cases)}
+        self.by_trip = {
+            name: grouped(getattr(details, name).records(), lambda row: text(row["trip_id"]))
+            for name in MANY
+        }
+        self.cases = {text(row["trip_id"]): row for row in review.cases.records()}
         self.rules = {facts.rule: facts for facts in review.rules}
-        self.cannulas = {text(row["id"]): row for row in records(review.cannulas)}
+        self.cannulas = {text(row["id"]): row for row in review.cannulas.records()}
 
     def trip(self, facts: Row) -> Row:
         """One trip: its facts and, under the name of each frame, its rows in their order."""
@@ -62,13 +65,6 @@ class Cases:
         return f", for {', '.join(parts)}" if parts else ""
 
 
-def _by_trip(rows: list[Row]) -> dict[str, list[Row]]:
-    grouped: dict[str, list[Row]] = {}
-    for row in rows:
-        grouped.setdefault(text(row["trip_id"]), []).append(row)
-    return grouped
-
-
 def milestones(trip: Row) -> list[Milestone]:
     """What the trip passed, in order of time: first setting, departure, arrival, hand-over."""
     named = (
@@ -89,13 +85,9 @@ def milestones(trip: Row) -> list[Milestone]:
 
 def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
     """What is known of the trip, label and value; a missing value says so."""
-    vehicle = text(trip["vehicle"])
     log = "complete" if trip["log_complete"] else "not complete"
     pairs = [
-        (
-            "Base",
-            f"{words.isolated(text(trip['base']))}, {words.VEHICLE_WORDS.get(vehicle, vehicle)}",
-        ),
+        ("Base", _base(trip)),
         ("Child", _child(trip)),
         ("Sending hospital ran", _sending(trip, cases)),
         *_cannulas(trip, cases),
@@ -122,7 +114,6 @@ def facts(trip: Row, cases: Cases) -> list[tuple[str, str]]:
 
 def trip_line(trip: Row) -> str:
     """'birch, rotor; 22 months, 12.4 kg; transit 121 min, planned 122' as far as it is known."""
-    vehicle = text(trip["vehicle"])
     weight = words.number(words.some(trip["weight_kg"]))
     child = [words.age(words.some(trip["age_months"])), f"{weight} kg" if weight else ""]
     departed, arrived = trip["departed_s"], trip["arrived_s"]
@@ -133,11 +124,15 @@ def trip_line(trip: Row) -> str:
     if planned is not None:
         transit.append(f"planned {planned:g}")
     parts = [
-        f"{words.isolated(text(trip['base']))}, {words.VEHICLE_WORDS.get(vehicle, vehicle)}",
+        _base(trip),
         ", ".join(filter(None, child)),
         ", ".join(transit),
     ]
     return "; ".join(filter(None, parts))
+
+
+def _base(trip: Row) -> str:
+    return f"{words.isolated(text(trip['base']))}, {words.plain(text(trip['vehicle']))}"
 
 
 def _child(trip: Row) -> str:

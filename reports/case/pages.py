@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from functools import cache, partial
 from pathlib import Path
@@ -13,7 +12,7 @@ from reports.case.data import undrawn_cases
 from reports.case.trip_picture import trip_picture
 from reports.charts import svg
 from reports.text.case_links import FOLDER
-from reports.text.drawing import WHOLE, Draw, Part, mark
+from reports.text.drawing import WHOLE, Draw, Part, mark, remove_others
 from reports.text.navigation import Site
 
 if TYPE_CHECKING:
@@ -52,7 +51,8 @@ def write_cases(  # noqa: PLR0917 - as the other pages' writers
         draw(f"{FOLDER}/{page.file}", made_from, partial(drawn, data), known_by)
         names.add(page.file)
     if part == WHOLE:
-        _remove_others(folder / review.month / FOLDER, names)
+        # of trips that are no case any more
+        remove_others(folder / review.month / FOLDER, r"[0-9a-f]{16}\.html", names)
 
 
 def _made_from(data: Callable[[], CasePage], assets: dict[str, str]) -> str:
@@ -70,12 +70,3 @@ def rendered(page: CasePage) -> dict[str, Markup]:
         "narrow": trip_picture(page.picture, page.heading, page.described, narrow=True),
         "key": Markup(key),
     }
-
-
-def _remove_others(target: Path, names: set[str]) -> None:
-    """Take away case pages of an earlier run whose trips are no case any more."""
-    if not target.is_dir():
-        return
-    for path in sorted(target.iterdir()):
-        if re.fullmatch(r"[0-9a-f]{16}\.html", path.name) and path.name not in names:
-            path.unlink()

@@ -65,11 +65,12 @@ def unknown(frame: Frame, from_s: float, until_s: float, height: float, title: s
     return svg.one(BLOCK, *frame.span(from_s, until_s), height, fill, svg.escaped(title))
 
 
-def nothing(frame: Frame, sentence: str, height: float, *, known: bool) -> tuple[str, str]:
+def empty_lane(frame: Frame, name: str, unit: str, sentence: str, *, known: bool) -> Lane:
     """A lane without a mark, with the reason in words; hatched where it is not known."""
     sentence = svg.cut(sentence, frame.right - frame.left - 12, frame.size)
-    label = svg.label(frame.left + 6, height / 2 + 4, sentence, fill=palette.MUTED, thick=5)
-    return ("" if known else unknown(frame, frame.low_s, frame.high_s, height, sentence)), label
+    label = svg.label(frame.left + 6, 16, sentence, fill=palette.MUTED, thick=5)
+    hatch = "" if known else unknown(frame, frame.low_s, frame.high_s, 24, sentence)
+    return named(frame, name, unit, (hatch, label), 24)
 
 
 def band_lane(frame: Frame, band: Band, resolution_s: float) -> Lane:
@@ -213,7 +214,7 @@ def points_lane(
     """Observed values as points, the one that matters most with its number."""
     height, (label, unit), (low, high) = 50, name, bounds
     if not points:
-        return named(frame, label, unit, nothing(frame, note, 24, known=False), 24)
+        return empty_lane(frame, label, unit, note, known=False)
     shown = [p for p in points if frame.holds(p.at_s)]
     values, y = (low, (low + high) / 2, high), rising(low, high, height - 5, 9)
     dots = _dense(frame, shown, y) if len(shown) > POINTS_TITLED else _dots(frame, shown, y)

@@ -12,7 +12,7 @@ from reports.case.picture_records import (
     Stretch,
 )  # fmt: skip
 from reports.case.trip_axis import LINE, MUTED_LINE, Frame, Shelves, Spaces, clamped, nice_top
-from reports.case.trip_lanes import Lane, named, nothing, rising, scale_words, unknown
+from reports.case.trip_lanes import Lane, empty_lane, named, rising, scale_words, unknown
 from reports.charts import palette, svg
 from reports.text import words
 
@@ -61,7 +61,7 @@ LOOKS = {
 def behaviour_lane(frame: Frame, runs: list[BehaviourRun], note: str) -> Lane:
     """Runs of one behaviour: a tick where charted, thick and dark where the child was unsettled."""
     if not runs:
-        return named(frame, "Behaviour", "", nothing(frame, note, 24, known=False), 24)
+        return empty_lane(frame, "Behaviour", "", note, known=False)
     marks = [_behaviour(frame, run) for run in runs]
     labels, rows = [], (Spaces(), Spaces())
     # the words that matter most are placed first
@@ -102,8 +102,8 @@ def occlusion_lane(frame: Frame, occlusions: list[Occlusion], notes: Notes) -> L
     height = 58 + AFTER_LINES
     shown = [o for o in occlusions if frame.holds(o.at_s)]
     if not shown:
-        empty = nothing(frame, notes.occlusions, 24, known=not notes.log_unknown)
-        return named(frame, "Occlusions", "", empty, 24)
+        known = not notes.log_unknown
+        return empty_lane(frame, "Occlusions", "", notes.occlusions, known=known)
     top = nice_top(max((o.pressure or 0.0 for o in shown), default=0.0))
     y = rising(0, top, height - 8 - AFTER_LINES, 14)
     marks = [svg.each(LEVEL, ((frame.left, frame.right, v, v) for v in (y(0), y(top))))]
@@ -195,8 +195,7 @@ def contact_lane(frame: Frame, contacts: list[Contact], notes: Notes) -> Lane:
     """Each call as a mark with whom it reached and what it authorised."""
     shown = [c for c in contacts if frame.holds(c.at_s)]
     if not shown:
-        empty = nothing(frame, notes.contacts, 24, known=not notes.calls_unknown)
-        return named(frame, "Calls", "", empty, 24)
+        return empty_lane(frame, "Calls", "", notes.contacts, known=not notes.calls_unknown)
     marks, labels, height = _said(frame, shown)
     if notes.calls_unknown:
         marks = unknown(frame, frame.low_s, frame.high_s, height, notes.contacts) + marks

@@ -7,20 +7,17 @@ from typing import TYPE_CHECKING
 from reports.charts.rate_data import methods_of
 from reports.text import words
 from reports.text.estimates import few_words, rate_bound
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.rates import RateCell, RateRow, Rates
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-TOO_WIDE = 50.0
-"""An adjusted interval whose ends differ by more than this factor says nothing."""
-
 
 def with_adjusted(review: MonthReview, rates: Rates) -> Rates:
     """The rates of a page, its sizes joined with the sizes frame where there is one."""
     frame = None if review.figures is None else review.figures.sizes
-    found = {} if frame is None else {text(r["cannula"]): r for r in records(frame)}
+    found = {} if frame is None else {text(r["cannula"]): r for r in frame.records()}
     if not found:
         return rates
     sizes = [_joined(row, found.get(row.key)) for row in rates.sizes]
@@ -49,7 +46,7 @@ def _joined(row: RateRow, found: Row | None) -> RateRow:
 def _cell(found: Row) -> RateCell:
     low, high = words.some(found["adjusted_low"]), words.some(found["adjusted_high"])
     estimate = words.some(found["adjusted"])
-    if estimate is None or low is None or high is None or high > TOO_WIDE * low:
+    if estimate is None or low is None or high is None:
         return _no_cell("too few to say")
     return _no_cell("adjusted")._replace(
         estimate=estimate,

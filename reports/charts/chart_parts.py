@@ -44,28 +44,39 @@ def chart_text(value: str, most: int = 200) -> str:
     return html.escape(words.isolated(words.shortened(words.visible(value), most)), quote=False)
 
 
-def rate_axis_top(cells: Sequence[RateCell], anchors: Sequence[RateCell]) -> float:
-    """Where a rate axis ends: estimates and the anchors' intervals fit, long intervals are cut.
+Weighed = tuple[float | None, float | None, float]
+"""A figure for its axis: its number, its interval's upper end, the hours or trips behind it."""
 
-    Only cells with at least a quarter of the mean hours count, and of their intervals only those
+
+def axis_top(figures: Sequence[Weighed], anchors: Sequence[Weighed]) -> float:
+    """Where an axis from 0 ends: numbers and the anchors' intervals fit, long intervals are cut.
+
+    Only figures with at least a quarter of the mean hours count, and of their intervals only those
     that end within STRETCHES times the median end, so that one event in half an hour or one very
     wide interval does not squeeze everything else; what lies beyond ends in an arrow head.
     """
-    heavy = _with_hours(cells)
-    ends = [c.high or 0.0 for c in _with_hours(anchors)]
+    ends = [high for _, high, _ in _heavy(anchors) if high is not None]
     most = STRETCHES * statistics.median(ends) if ends else 0.0
     wanted = max(
-        1.3 * max((c.estimate or 0.0 for c in heavy), default=0.0),
+        1.3 * max((number or 0.0 for number, _, _ in _heavy(figures)), default=0.0),
         1.05 * max((end for end in ends if end <= most), default=0.0),
     )
-    longest = max((c.high or c.estimate or 0.0 for c in [*cells, *anchors]), default=0.0)
+    longest = max((high or number or 0.0 for number, high, _ in (*figures, *anchors)), default=0.0)
     return nice_ceiling(min(wanted, longest) if wanted and longest else max(wanted, longest))
 
 
-def _with_hours(cells: Sequence[RateCell]) -> list[RateCell]:
-    with_estimate = [c for c in cells if c.estimate is not None]
-    mean = sum(c.hours or 0.0 for c in with_estimate) / max(len(with_estimate), 1)
-    return [c for c in with_estimate if (c.hours or 0.0) >= BEARS_ON_SCALE * mean]
+def rate_axis_top(cells: Sequence[RateCell], anchors: Sequence[RateCell]) -> float:
+    """As `axis_top`; a rate without an upper bound counts as one that ends at 0."""
+    chosen = (
+        [(c.estimate, c.high or 0.0, c.hours or 0.0) for c in own] for own in (cells, anchors)
+    )
+    return axis_top(*chosen)
+
+
+def _heavy(figures: Sequence[Weighed]) -> list[Weighed]:
+    known = [f for f in figures if f[0] is not None]
+    mean = sum(behind for _, _, behind in known) / max(len(known), 1)
+    return [f for f in known if f[2] >= BEARS_ON_SCALE * mean]
 
 
 def nice_ceiling(value: float) -> float:
@@ -118,3 +129,18 @@ def axis(**more: Any) -> Figure:
         "tickfont": {"size": 12, "color": palette.MUTED},
         **more,
     }
+
+
+def note(
+    text: str,
+    at: tuple[float, float],
+    refs: tuple[str, str],
+    color: str,
+    size: int = 11,
+    **more: Any,
+) -> Figure:
+    """Words at a place of what `refs` names: axes, their domains, the paper."""
+    (x, y), (xref, yref) = at, refs
+    font = {"size": size, "color": color}
+    place = {"x": x, "y": y, "xref": xref, "yref": yref}
+    return {"text": text, **place, "showarrow": False, "font": font, **more}

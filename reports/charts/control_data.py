@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_records import Change, ChartRow, Point, Run, Series
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, chart_key, grouped, text
+from reports.text.sentences import missing_trips
 from schemas.units import Unit
 
 if TYPE_CHECKING:
@@ -23,34 +24,30 @@ class ChartTable:
 
     def __init__(self, review: MonthReview, figures: MeasureFigures) -> None:
         self.month = review.month
-        self.missing = max(0, (review.expected or 0) - review.received)
+        self.missing = missing_trips(review)
         self.facts = {f.id: f for f in figures.facts}
-        self.labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+        self.labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
         self.versions = {p.from_month: p.id for p in review.protocol}
-        self.points: dict[tuple[str, str, str], list[Row]] = {}
-        for row in records(figures.charts):
-            self.points.setdefault(_key(row), []).append(row)
-        self.runs = {_key(row): _run(row) for row in records(figures.runs)}
+        self.points = grouped(figures.charts.records(), chart_key)
+        self.runs = {chart_key(row): _run(row) for row in figures.runs.records()}
 
     def series(self, measure: str, group_by: str, value: str = "all") -> Series | None:
         """One series; None where the frames have none."""
         rows = self.points.get((measure, group_by, value))
         if not rows:
             return None
-        facts = self.facts.get(measure)
-        kind, better = text(rows[0]["chart"]), facts.better if facts else "neither"
-        points = [
-            _point(r, self.month, kind, better) for r in sorted(rows, key=lambda r: int(r["point"]))
-        ]
+        facts, kind = self.facts[measure], text(rows[0]["chart"])
+        rows.sort(key=lambda r: int(r["point"]))
+        points = [_point(r, self.month, kind, facts.better) for r in rows]
         label, drawn, last = self._label(group_by, value, facts), points[-POINTS_MOST:], points[-1]
         return Series(
             key=value,
             label=label,
             inline=_inline(label, group_by),
             kind=kind,
-            unit=facts.unit if facts else "",
-            minimum=facts.minimum if facts else 0.0,
-            least=facts.least if facts else "trips",
+            unit=facts.unit,
+            minimum=facts.minimum,
+            least=facts.least,
             points=drawn,
             now=_now(points),
             thin=_thin(points, facts),
@@ -65,13 +62,13 @@ class ChartTable:
         keys = sorted(k for k in self.points if k[:2] == (measure, group_by))
         return [s for k in keys if (s := self.series(*k)) is not None]
 
-    def _label(self, group_by: str, value: str, facts: MeasureFacts | None) -> str:
+    def _label(self, group_by: str, value: str, facts: MeasureFacts) -> str:
         if group_by == "rule":
             return words.rule_title(value)
         if group_by == "cannula":
             return self.labels.get(value) or value
         if group_by == "service":
-            return facts.name if facts else "whole service"
+            return facts.name
         return value
 
     def _changes(self, points: list[Point]) -> list[Change]:
@@ -83,10 +80,6 @@ class ChartTable:
                 name = f"protocol {version}" if version else "new protocol version"
                 found.append(Change(at, name))
         return found
-
-
-def _key(row: Row) -> tuple[str, str, str]:
-    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
 
 
 def _point(row: Row, month: str, kind: str, better: str) -> Point:
@@ -133,14 +126,14 @@ def _now(points: list[Point]) -> Point | None:
 def _inline(label: str, group_by: str) -> str:
     """A label for use within a sentence: tokens and sizes stay as the service writes them."""
     if group_by in ("rule", "service"):
-        return label[:1].lower() + label[1:]
+        return words.uncapital(label)
     return words.isolated(label)
 
 
-def _thin(points: list[Point], facts: MeasureFacts | None) -> bool:
+def _thin(points: list[Point], facts: MeasureFacts) -> bool:
     """Whether too few months reach the measure's minimum for limits to be worth drawing."""
-    if facts is None or facts.chart == "g":
-        return facts is not None and len(points) < facts.minimum
+    if facts.chart == "g":
+        return len(points) < facts.minimum
     with_enough = sum((p.denominator or 0.0) >= facts.minimum for p in points)
     return bool(with_enough < ENOUGH_SHARE * len(points))
 
@@ -245,7 +238,7 @@ def chart_words(series: Series) -> str:
     if not series.last.reason:
         set_by = words.many(series.baseline, "point")
         return f"{sentence}; {set_by} set the limits"
-    return f"{sentence}; {series.last.reason[:1].lower()}{series.last.reason[1:].rstrip('.')}"
+    return f"{sentence}; {_lowered(series.last.reason)}"
 
 
 def run_words(series: Series) -> str:
@@ -261,7 +254,7 @@ def run_words(series: Series) -> str:
 
 
 def _lowered(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:].rstrip(".")
+    return words.uncapital(sentence).rstrip(".")
 
 
 def signals_of(series: Series) -> list[Point]:
@@ -299,7 +292,7 @@ def panels_finding(panels: list[Series], what: str) -> str:
     first = f"No signal on {charts}, {span}."
     if sentences:
         signals = words.many(sum(len(signals_of(p)) for p in panels), "signal")
-        listed = ". ".join(s[:1].upper() + s[1:] for s in sentences)
+        listed = ". ".join(words.capital(s) for s in sentences)
         first = f"{signals} among {charts}, {span}: {listed}."
     if not shifts:
         return first

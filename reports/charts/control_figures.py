@@ -6,7 +6,7 @@ import textwrap
 from typing import Any
 
 from reports.charts import palette
-from reports.charts.chart_parts import Figure, chart_text, nice_ceiling
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling, note
 from reports.charts.control_data import limits_words, made_from, shown, signals_of, unit_words
 from reports.charts.control_records import Point, Series
 from reports.charts.panels import (
@@ -242,22 +242,11 @@ def _signal_words(panel: Series, place: dict[str, Any], top: float, columns: int
         height, low = _clear_height(points, i, top, left=left)
         sentence = chart_text(point.signal, 90) + (", the better side" if point.good else "")
         wrapped = "<br>".join(textwrap.wrap(sentence, 24))
-        notes.append(
-            {
-                "text": wrapped,
-                "x": i,
-                "y": height,
-                "xref": f"x{place['n']}",
-                "yref": f"y{place['n']}",
-                "xanchor": "right" if left else "left",
-                "xshift": -10 if left else 10,
-                "yanchor": "bottom" if low else "middle",
-                "yshift": 5 if low else 0,
-                "align": "right" if left else "left",
-                "showarrow": False,
-                "font": {"size": 11, "color": palette.MUTED if point.good else palette.ACCENT},
-            }
-        )
+        side, away = ("right", -10) if left else ("left", 10)
+        refs, color = _refs(place), palette.MUTED if point.good else palette.ACCENT
+        above = {"yanchor": "bottom", "yshift": 5} if low else {"yanchor": "middle", "yshift": 0}
+        beside: Figure = {"xanchor": side, "xshift": away, "align": side, **above}
+        notes.append(note(wrapped, (i, height), refs, color, **beside))
     return notes
 
 
@@ -284,46 +273,24 @@ def _clear_height(points: list[Point], i: int, top: float, *, left: bool) -> tup
     return highest, True
 
 
-def _inside(label: str, place: dict[str, Any], color: str) -> Figure:
-    """A few words at the panel's upper left."""
-    return {
-        "text": label,
-        "x": 0,
-        "y": 1,
-        "xref": f"x{place['n']} domain",
-        "yref": f"y{place['n']} domain",
-        "xanchor": "left",
-        "xshift": 4,
-        "yanchor": "top",
-        "showarrow": False,
-        "font": {"size": 11, "color": color},
-    }
+def _refs(place: dict[str, Any]) -> tuple[str, str]:
+    return f"x{place['n']}", f"y{place['n']}"
 
 
 def _changes(panel: Series, place: dict[str, Any]) -> tuple[list[Figure], list[Figure]]:
     """A labelled vertical line where a protocol version begins."""
     line = {"color": palette.INK, "width": 1}
-    shapes: list[Figure] = []
-    labels: list[Figure] = []
+    (xref, yref), shapes, labels = _refs(place), [], []
     if panel.last.provisional and any(p.upper is not None for p in panel.points):
-        labels.append(_inside("provisional limits", place, palette.MUTED))
+        inside: Figure = {"xanchor": "left", "xshift": 4, "yanchor": "top"}
+        refs = (f"{xref} domain", f"{yref} domain")
+        labels.append(note("provisional limits", (0, 1), refs, palette.MUTED, **inside))
     for change in panel.changes:
         x = change.at - 0.5
-        refs = {"xref": f"x{place['n']}", "yref": f"y{place['n']} domain"}
-        shapes.append({"type": "line", **refs, "x0": x, "x1": x, "y0": 0, "y1": 1, "line": line})
-        left = x > len(panel.points) / 2
-        labels.append(
-            {
-                **refs,
-                "text": chart_text(change.label, 24),
-                "x": x,
-                "y": 1,
-                "xanchor": "right" if left else "left",
-                "xshift": -3 if left else 3,
-                "yanchor": "top",
-                "showarrow": False,
-                "font": {"size": 11, "color": palette.INK},
-                "bgcolor": palette.PAPER,
-            }
-        )
+        upright = {"x0": x, "x1": x, "y0": 0, "y1": 1, "xref": xref, "yref": f"{yref} domain"}
+        shapes.append({"type": "line", **upright, "line": line})
+        side, away = ("right", -3) if x > len(panel.points) / 2 else ("left", 3)
+        look: Figure = {"xanchor": side, "xshift": away, "yanchor": "top", "bgcolor": palette.PAPER}
+        label, refs = chart_text(change.label, 24), (xref, f"{yref} domain")
+        labels.append(note(label, (x, 1), refs, palette.INK, **look))
     return shapes, labels

@@ -13,6 +13,7 @@ from reports.charts.chart_parts import (
     axis,
     chart_text,
     layout,
+    note,
     percent_format,
     tick_step,
 )
@@ -41,7 +42,6 @@ class Look:
     size: int
     width: float
     quiet: bool = False
-    no_text: bool = False
 
 
 CRUDE = Look("all", "all months", palette.HISTORY, "circle", 11, 3.0)
@@ -120,8 +120,7 @@ def _row_height(plan: Plan, rows: int, *, narrow: bool) -> int:
         looks = len(plan.looks)
         usual, least = max(30, WIDE_ROW * looks), max(20, LEAST_LOOK * looks)
         return max(least, min(usual, PAPER_ROWS // max(1, rows)))
-    spoken = sum(not look.no_text for look in plan.looks)
-    return NARROW_LINE * (1 + spoken) + NARROW_DOT * len(plan.looks) + 8
+    return NARROW_LINE + (NARROW_LINE + NARROW_DOT) * len(plan.looks) + 8
 
 
 def _offsets(plan: Plan, height: int, *, narrow: bool) -> list[float]:
@@ -230,16 +229,7 @@ def _wide_margin(rows: Sequence[DotRow], columns: list[tuple[str, int]]) -> dict
 
 
 def _note(text: str, x: float, y: float, color: str, **more: Any) -> Figure:
-    return {
-        "text": text,
-        "x": x,
-        "y": y,
-        "xref": "paper",
-        "yref": "y",
-        "showarrow": False,
-        "font": {"size": 12, "color": color},
-        **more,
-    }
+    return note(text, (x, y), ("paper", "y"), color, 12, **more)
 
 
 def _wide_notes(rows: Sequence[DotRow], plan: Plan, columns: list[tuple[str, int]]) -> list[Figure]:
@@ -266,8 +256,6 @@ def _narrow_notes(rows: Sequence[DotRow], plan: Plan, height: int) -> list[Figur
         at = 0.5 - (NARROW_LINE / 2 + 2) / height - i
         notes.append(_note(f"<b>{chart_text(row.label, 40)}</b>", 0, at, palette.INK, **look))
         for kind, cell in zip(plan.looks, row.cells, strict=True):
-            if kind.no_text:
-                continue
             at -= NARROW_LINE / height
             color = palette.MUTED if kind.quiet else palette.INK
             notes.append(_note(cell.line, 0, at, color, **look))
@@ -290,8 +278,8 @@ def _service_line(plan: Plan) -> tuple[list[Figure], list[Figure]]:
     line = {"color": palette.SERVICE, "width": 1.2, "dash": "dash"}
     shape = {"type": "line", "yref": "paper", "x0": at, "x1": at, "y0": 0, "y1": 1}
     side = "left" if at < plan.top * 0.6 else "right"
-    place = {"xref": "x", "yref": "paper", "xanchor": side, "yanchor": "bottom"}
-    return [{**shape, "line": line, "layer": "below"}], [_note(name, at, 1, palette.MUTED, **place)]
+    above = note(name, (at, 1), ("x", "paper"), palette.MUTED, 12, xanchor=side, yanchor="bottom")
+    return [{**shape, "line": line, "layer": "below"}], [above]
 
 
 def _runs_past(cell: DotCell, top: float) -> bool:

@@ -8,11 +8,10 @@ not to lean on; an arrow head is where an interval runs on.
 from __future__ import annotations
 
 import math
-import statistics
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
-from reports.charts.chart_parts import FONT, nice_ceiling, tick_step
+from reports.charts.chart_parts import FONT, axis_top, tick_step
 from reports.text import words
 from schemas.record import dataclass
 from schemas.units import Unit
@@ -30,9 +29,6 @@ NARROW = 358
 TEXT, TICK = 12, 11
 EVENTS_LEAST = 10
 """Events that a rate needs before its dot is filled: below, its clustering is assumed."""
-
-BEARS_ON_SCALE, STRETCHES = 0.25, 2.0
-"""As in `parts.rate_axis_top`."""
 
 
 @dataclass(frozen=True)
@@ -98,27 +94,10 @@ def both(draw: Callable[[bool], Markup]) -> Markup:
 
 
 def top_of(estimates: Sequence[Estimate], anchors: Sequence[Estimate]) -> float:
-    """Where an axis from 0 ends: estimates fit, and the anchors' intervals but for very long ones.
-
-    Of rates only those of a quarter of the mean hours count, so that one event in half an hour does
-    not squeeze everything else. Shares end at 1 at most.
-    """
-    heavy, firm = _bearing(estimates), _bearing(anchors)
-    ends = [e.high for e in firm if e.high is not None]
-    most = STRETCHES * statistics.median(ends) if ends else 0.0
-    wanted = max(
-        1.3 * max((e.number or 0.0 for e in heavy), default=0.0),
-        1.05 * max((end for end in ends if end <= most), default=0.0),
-    )
-    longest = max((e.high or e.number or 0.0 for e in (*estimates, *anchors)), default=0.0)
-    top = nice_ceiling(min(wanted, longest) if wanted and longest else max(wanted, longest))
+    """Where an axis from 0 ends, as `axis_top`; shares end at 1 at most."""
+    chosen = ([(e.number, e.high, e.denominator) for e in own] for own in (estimates, anchors))
+    top = axis_top(*chosen)
     return min(1.0, top) if any(e.unit is Unit.SHARE for e in estimates) else top
-
-
-def _bearing(estimates: Sequence[Estimate]) -> list[Estimate]:
-    known = [e for e in estimates if e.known]
-    mean = sum(e.denominator for e in known) / max(len(known), 1)
-    return [e for e in known if e.denominator >= BEARS_ON_SCALE * mean]
 
 
 def firm(estimate: Estimate) -> bool:
@@ -186,16 +165,18 @@ def tick_text(value: float, unit: Unit) -> str:
     return f"{value:,g}"
 
 
+def tick(x: float, y: float, value: str) -> str:
+    """A value at an axis, its middle at x."""
+    return svg.text(x, y, value, font_size=TICK, fill=palette.MUTED, text_anchor="middle")
+
+
 def grid(scale: Scale, top: float, bottom: float, unit: Unit, *, few: bool) -> str:
     """Lines up from a value axis along x, and its ticks in words."""
     parts = []
     for value in scale.ticks(few=few):
         x = scale.at(value)
         parts.append(line((x, top), (x, bottom), palette.LINE))
-        parts.append(
-            svg.text(x, bottom + 14, tick_text(value, unit), font_size=TICK, fill=palette.MUTED,
-                     text_anchor="middle")
-        )  # fmt: skip
+        parts.append(tick(x, bottom + 14, tick_text(value, unit)))
     return "".join(parts)
 
 

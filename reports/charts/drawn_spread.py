@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.chart_parts import nice_ceiling, tick_step
-from reports.charts.drawing import NARROW, TEXT, TICK, Scale, both, line, note, picture
+from reports.charts.drawing import NARROW, TEXT, TICK, Scale, both, line, note, picture, tick
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -68,9 +68,7 @@ def _tick(value: float, scale: Scale, bottom: float, zero: str) -> str:
     if zero and not named and abs(x - scale.at(0)) < NAME_ROOM:
         shown = ""  # the name of 0 stands there
     ink = palette.SERVICE if named else palette.LINE
-    words = svg.text(x, bottom + 13, shown, font_size=TICK, fill=palette.MUTED,
-                     text_anchor="middle")  # fmt: skip
-    return line((x, HEAD), (x, bottom), ink) + words
+    return line((x, HEAD), (x, bottom), ink) + tick(x, bottom + 13, shown)
 
 
 def _row(row: SpreadRow, scale: Scale, wide: float, y: float, label: float) -> str:

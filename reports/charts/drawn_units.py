@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from markupsafe import Markup
 
-STRIP = 160
-"""Width in px of a strip of marks."""
+STRIP, WORK, BY_MONTH = 160, 524, 460
+"""Widths in px: of a strip of marks, of rows of work, of trips month by month."""
 
 LEAST_MARK = 2.0
 """Marks narrower than this, in px with the gap between them, are drawn as one bar."""
@@ -65,11 +65,11 @@ class Squares:
         return f"{left}{words.whole(self.all)}"
 
 
-def work_squares(rows: Sequence[Squares], title: str, width: int = 524) -> Markup:
+def work_squares(rows: Sequence[Squares], title: str) -> Markup:
     """One square a trip, row by row: filled what comes first, crossed what is done; with counts."""
 
     def draw(narrow: bool) -> Markup:
-        wide = NARROW if narrow else width
+        wide = NARROW if narrow else WORK
         left = 12 + max((svg.text_width(r.label, 12) for r in rows), default=0.0)
         across = int((wide - left - 44) // PITCH)
         unit = square_stands_for(rows)
@@ -124,16 +124,14 @@ class MonthMarks:
     since: bool = False
 
 
-def trips_by_month(
-    months: Sequence[MonthMarks], title: str, *, accent: bool, width: int = 460
-) -> Markup:
+def trips_by_month(months: Sequence[MonthMarks], title: str, *, accent: bool) -> Markup:
     """One mark a trip, month by month: filled with a variance, a short stroke without.
 
     `accent`: the months since are worse and not acted on.
     """
 
     def draw(narrow: bool) -> Markup:
-        wide = NARROW if narrow else width
+        wide = NARROW if narrow else BY_MONTH
         slot = (wide - 4) / max(len(months), 1)
         across = max(1, int((slot - 3) // MARK_PITCH))
         rows = max((-(-m.of // across) for m in months), default=1)

@@ -29,9 +29,6 @@ def variants(
 
 def has_arrow_heads(variants: list[dict[str, Any]]) -> bool:
     """Whether anything drawn runs on past the axis, and its key must say so."""
-    symbols = (str(trace.get("marker", {}).get("symbol")) for trace in _last_data(variants))
+    drawn = next(variant["data"] for variant in reversed(variants) if "data" in variant)
+    symbols = (str(trace.get("marker", {}).get("symbol")) for trace in drawn)
     return any(symbol.startswith("triangle") for symbol in symbols)
-
-
-def _last_data(variants: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return next(variant["data"] for variant in reversed(variants) if "data" in variant)

@@ -5,36 +5,34 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown, shown_range, unit_words
+from reports.charts.rule_rows import retrained_within
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, grouped, text
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
     from schemas.measure_outputs import MeasureFacts
     from schemas.month_review import MeasureFigures, MonthReview
 
-RATE, SHARE = "occlusion-rate", "deviation-share"
+RATE = "occlusion-rate"
 NUMBERS = (
     *("numerator", "denominator", "value", "target", "inner_lower", "inner_upper"),
-    *("outer_lower", "outer_upper", "p_differ", "shrunk", "shrunk_low", "shrunk_high"),
+    *("outer_lower", "outer_upper", "shrunk_low", "shrunk_high"),
 )
 MONTHS_COMPARED = 12
 
 
 def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
-    """One funnel for the occlusion rate and one a rule, those with a base outside first."""
+    """One funnel for the occlusion rate and one a rule, the most severe rules first."""
     facts = {f.id: f for f in figures.facts}
     severities = {f.rule: f.severity for f in review.rules}
-    groups: dict[tuple[str, str], list[Row]] = {}
-    for row in records(figures.funnels):
-        groups.setdefault((text(row["measure"]), text(row["rule"])), []).append(row)
+    rows = figures.funnels.records()
+    groups = grouped(rows, lambda r: (text(r["measure"]), text(r["rule"])))
     retrained = retrained_within(review, figures)
     found = []
     for (measure, rule), rows in groups.items():
-        known = facts.get(measure)
-        minimum = known.minimum if known else 0.0
-        unit = known.unit if known else ""
-        bases = sorted((_base(r, minimum, unit, known) for r in rows), key=lambda b: b["base"])
+        unit = facts[measure].unit
+        bases = sorted((_base(r, facts[measure]) for r in rows), key=lambda b: b["base"])
         for base in bases:
             base["retrained"] = retrained.get((base["base"], rule), "")
         enough = [b for b in bases if not b["few"]]
@@ -43,20 +41,14 @@ def funnels(review: MonthReview, figures: MeasureFigures) -> list[Row]:
                 "measure": measure,
                 "rule": rule,
                 "label": words.rule_title(rule) if rule else "Occlusion rate",
-                "severity": severities.get(rule, ""),
-                "order": -1 if measure == RATE else severity_rank(severities.get(rule, "")),
+                "order": -1 if measure == RATE else severity_rank(severities.get(rule)),
                 "unit": unit,
                 "volume": "ventilator hours" if measure == RATE else "trips judged",
-                "minimum": minimum,
                 "bases": bases,
                 "outlying": [b for b in enough if b["outside"]],
                 "thin": len(enough) < 2,
                 "target": bases[0]["target"],
                 "target_text": shown(bases[0]["target"], unit),
-                "numerator": sum(b["numerator"] or 0.0 for b in bases),
-                "denominator": sum(b["denominator"] or 0.0 for b in bases),
-                "power": words.some(rows[0]["power"]),
-                "pooled": len({b["shrunk"] for b in bases}) == 1,
             }
         )
     return sorted(found, key=lambda f: (f["order"], f["rule"]))
@@ -71,43 +63,22 @@ def window_words(review: MonthReview) -> str:
     return "this month alone" if months == 1 else f"all {months} months"
 
 
-def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple[str, str], str]:
-    """The latest retraining of each base and rule within the months compared, by its name."""
-    last = words.month_number(review.month)
-    rows = sorted(records(figures.before_after), key=lambda r: text(r["month"]))
-    return {
-        (text(r["base"]), text(r["rule"])): words.month_name(text(r["month"]))
-        for r in rows
-        if words.month_number(text(r["month"])) > last - MONTHS_COMPARED
-    }
-
-
-def _base(row: Row, minimum: float, unit: str, known: MeasureFacts | None) -> Row:
+def _base(row: Row, facts: MeasureFacts) -> Row:
     base: Row = {name: words.some(row[name]) for name in NUMBERS}
     base |= {"base": text(row["base"]), "outside": int(row["outside"] or 0)}
-    better = known.better if known else ""
-    base["good"] = base["outside"] == {"lower": -1, "higher": 1}.get(better)
-    base["few"] = (base["denominator"] or 0.0) < minimum
-    below = base["denominator"] or 0.0
+    unit, below = facts.unit, base["denominator"] or 0.0
+    base["good"] = base["outside"] == {"lower": -1, "higher": 1}.get(facts.better)
+    base["few"] = below < facts.minimum
     if unit == Unit.SHARE:
         base["made_from"] = f"{words.whole(base['numerator'])} of {words.many(int(below), 'trip')}"
     else:
         base["made_from"] = f"{words.whole(base['numerator'])} / {words.hours(below)}{words.NBSP}h"
     base["value_text"] = shown(base["value"], unit)
-    base["shrunk_text"] = shown(base["shrunk"], unit)
     base["shrunk_range"] = shown_range(base["shrunk_low"], base["shrunk_high"], unit)
     base["inner_text"] = shown_range(base["inner_lower"], base["inner_upper"], unit)
     base["outer_text"] = shown_range(base["outer_lower"], base["outer_upper"], unit)
-    base["p_text"] = p_text(base["p_differ"])
     base["standing"] = _standing(base)
     return base
-
-
-def p_text(p: float | None) -> str:
-    """A p-value to two figures; below 0.001 as such."""
-    if p is None:
-        return words.DASH
-    return "<0.001" if p < 0.001 else f"{p:.2f}" if p >= 0.1 else f"{p:.3f}"
 
 
 def _standing(base: Row) -> str:
@@ -147,8 +118,9 @@ def outlying_words(funnel: Row, base: Row) -> str:
     side = "above" if base["outside"] > 0 else "below"
     side += " the service" + (", the better side," if base["good"] else "")
     unit = funnel["unit"]
-    label = funnel["label"][:1].lower() + funnel["label"][1:]
-    retrained = f" It was retrained in {base['retrained']}, within these months."
+    label = words.uncapital(funnel["label"])
+    month = words.month_name(base["retrained"])
+    retrained = f" It was retrained in {month}, within these months."
     since = retrained if base["retrained"] else ""
     return (
         f"Base {words.isolated(base['base'])} is {side} on {label}: {base['made_from']}"

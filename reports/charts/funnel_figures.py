@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from reports.charts import palette
-from reports.charts.chart_parts import Figure, chart_text, nice_ceiling, tick_step
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling, note, tick_step
 from reports.charts.panels import (
     Grid,
     axis_title,
@@ -127,22 +127,15 @@ def _title(funnel: Row, place: dict[str, Any]) -> Figure:
 
 def _names(bases: list[Row], place: dict[str, Any], top: float, right: float) -> list[Figure]:
     """The token of each base that stands apart, on the side with more room."""
-    refs = {"xref": f"x{place['n']}", "yref": f"y{place['n']}", "showarrow": False}
     notes = []
     for base in bases:
         if not base["outside"] or base["few"]:
             continue
         left = base["denominator"] > right * 0.5
-        notes.append(
-            {
-                **refs,
-                "text": f"<b>{chart_text(base['base'], 14)}</b>",
-                "x": base["denominator"],
-                "y": min(base["value"], top),
-                "xanchor": "right" if left else "left",
-                "xshift": -11 if left else 11,
-                "yanchor": "middle",
-                "font": {"size": 12, "color": palette.MUTED if base["good"] else palette.ACCENT},
-            }
-        )
+        at = (base["denominator"], min(base["value"], top))
+        color = palette.MUTED if base["good"] else palette.ACCENT
+        side, away = ("right", -11) if left else ("left", 11)
+        beside = {"xanchor": side, "xshift": away, "yanchor": "middle"}
+        name, refs = chart_text(base["base"], 14), (f"x{place['n']}", f"y{place['n']}")
+        notes.append(note(f"<b>{name}</b>", at, refs, color, 12, **beside))
     return notes

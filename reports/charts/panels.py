@@ -7,7 +7,15 @@ import textwrap
 from typing import Any
 
 from reports.charts import palette
-from reports.charts.chart_parts import Figure, axis, chart_text, layout, percent_format, tick_step
+from reports.charts.chart_parts import (
+    Figure,
+    axis,
+    chart_text,
+    layout,
+    note,
+    percent_format,
+    tick_step,
+)
 from reports.text import words
 from schemas.record import dataclass
 from schemas.units import Unit
@@ -91,31 +99,19 @@ def month_ticks(months: list[str]) -> list[str]:
 
 
 def panel_ticks(count: int, columns: int) -> list[int]:
-    """The places labelled below a panel, one of `columns` in a row: a narrow one has fewer."""
-    return ticks_from_last(count, 6 if columns < 3 else 4)
+    """The places labelled below a panel, one of `columns` in a row: a narrow one has fewer.
 
-
-def ticks_from_last(count: int, most: int) -> list[int]:
-    """At most `most` or so of `count` places, evenly, always with the last, the month reviewed."""
-    step = max(1, math.ceil(count / most))
+    Evenly apart, always with the last, the month reviewed.
+    """
+    step = max(1, math.ceil(count / (6 if columns < 3 else 4)))
     return list(range(count - 1, -1, -step))[::-1]
 
 
 def panel_title(title: str, place: dict[str, Any], shift: int, **more: Any) -> Figure:
     """Words above a panel's left corner, `shift` px from it."""
-    return {
-        "text": title,
-        "x": place["x"][0],
-        "y": place["y"][1],
-        "xref": "paper",
-        "yref": "paper",
-        "xanchor": "left",
-        "yanchor": "bottom",
-        "yshift": shift,
-        "showarrow": False,
-        "font": {"size": 12, "color": palette.INK},
-        **more,
-    }
+    above = {"xanchor": "left", "yanchor": "bottom", "yshift": shift, **more}
+    corner = (place["x"][0], place["y"][1])
+    return note(title, corner, ("paper", "paper"), palette.INK, 12, **above)
 
 
 def level_line(number: str, at: float, *, upright: bool = False) -> Figure:

@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING
 
 from reports.text import words
 from reports.text.estimates import few_words, rate_bound
-from reports.text.plain_rows import Row, records, text
+from reports.text.measure_table import RATE, MeasureTable, named_sizes
+from reports.text.plain_rows import Row, text
 from reports.text.rates import RateCell, RateRow, Rates
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from schemas.month_review import MonthReview
-
-RATE = "occlusion-rate"
 
 
 def rate_cell(row: Row | None) -> RateCell:
@@ -42,59 +41,6 @@ def rate_cell(row: Row | None) -> RateCell:
     )
 
 
-class RateTable:
-    """The occlusion-rate rows of a review, found by month and group."""
-
-    def __init__(self, review: MonthReview) -> None:
-        self.month = review.month
-        self.to_month = f"to {review.month}"
-        frame = review.measures
-        self.rows = {
-            (text(r["month"]), text(r["group_by"]), text(r["group_value"])): r
-            for r in records(frame.rows(frame["measure"] == RATE))
-        }
-        self.unit = next((text(r["unit"]) for r in self.rows.values()), "events per 100 h")
-
-    def cell(self, month: str, group_by: str, value: str) -> RateCell:
-        """One rate; all None where the measures have no such row."""
-        return rate_cell(self.rows.get((month, group_by, value)))
-
-    def group_values(self, group_by: str) -> list[str]:
-        """The groups that have a row in any month, sorted by their text."""
-        return sorted({value for _, by, value in self.rows if by == group_by})
-
-    def row(self, group_by: str, value: str, label: str) -> RateRow:
-        """A group's rate over all months, and in the month itself."""
-        whole, now = (self.cell(m, group_by, value) for m in (self.to_month, self.month))
-        return RateRow(value, label, whole, now)
-
-
-def size_rows(review: MonthReview, table: RateTable) -> list[RateRow]:
-    """One row a cannula size in catalogue order, then sizes the catalogue does not have."""
-    measured = set(table.group_values("cannula"))
-    catalogue = sorted(
-        records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
-    )
-    labels = [text(c["label"]) for c in catalogue]
-    rows = []
-    for entry in catalogue:
-        key = text(entry["id"])
-        if key not in measured and not entry.get("carried", True):
-            continue
-        label = text(entry["label"]) or key
-        if labels.count(label) > 1:
-            label = f"{label}, {key}"
-        rows.append(table.row("cannula", key, label))
-    known = {text(c["id"]) for c in catalogue}
-    return [*rows, *(table.row("cannula", key, key) for key in sorted(measured - known))]
-
-
-def share_rows(table: RateTable) -> list[RateRow]:
-    """One row a share of the cannula's flow range, in the order of the numbers in its name."""
-    values = sorted(table.group_values("flow_share"), key=share_order)
-    return [table.row("flow_share", value, value) for value in values]
-
-
 def share_order(value: str) -> tuple[int, float, str]:
     """Where a share such as 'below range', '25-50 %' or 'above 2/3' stands on the scale."""
     found = re.search(r"(\d+(?:\.\d+)?)(?:/(\d+))?", value)
@@ -113,14 +59,26 @@ def methods_of(rows: Iterable[RateRow]) -> str:
 
 
 def rates_data(review: MonthReview) -> Rates:
-    """Everything the page says and draws of occlusion rates."""
-    table = RateTable(review)
-    service, sizes = table.row("service", "all", "whole service"), size_rows(review, table)
+    """Everything the page says and draws of occlusion rates.
+
+    Sizes are in catalogue order, shares of the flow range in that of the numbers in their name.
+    """
+    table = MeasureTable(review, (RATE,))
+
+    def row(by: str, value: str, label: str) -> RateRow:
+        months = (table.to_month, table.month)
+        whole, now = (rate_cell(table.rows.get((RATE, m, by, value))) for m in months)
+        return RateRow(value, label, whole, now)
+
+    service = row("service", "all", "whole service")
+    named = named_sizes(review, table.groups(RATE, "cannula"))
+    sizes = [row("cannula", key, label) for key, label in named.items()]
+    shares = sorted(table.groups(RATE, "flow_share"), key=share_order)
     return Rates(
-        unit=table.unit,
+        unit=next((text(r["unit"]) for r in table.rows.values()), "events per 100 h"),
         service=service,
         sizes=sizes,
-        shares=share_rows(table),
+        shares=[row("flow_share", share, share) for share in shares],
         methods=methods_of([service, *sizes]),
         any_hours=any(words.some(r["denominator"]) for r in table.rows.values()),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from reports.charts.rule_grid import Cell, RuleRow
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, grouped, text
 from schemas.units import Unit, severity_rank
 
 if TYPE_CHECKING:
@@ -21,9 +21,7 @@ MONTHS = 12
 def rule_rows(review: MonthReview, figures: MeasureFigures) -> tuple[RuleRow, ...]:
     """The occlusion rate and each rule at each base: by severity, those with too few trips last."""
     facts = {f.rule: f for f in review.rules}
-    groups: dict[str, list[Row]] = {}
-    for row in records(figures.funnels):
-        groups.setdefault(text(row["rule"]), []).append(row)
+    groups = grouped(figures.funnels.records(), lambda r: text(r["rule"]))
     if not groups:
         return _of_service(review, facts)
     bases = sorted({text(r["base"]) for rows in groups.values() for r in rows})
@@ -51,7 +49,7 @@ def _of_service(review: MonthReview, facts: dict[str, RuleFacts]) -> tuple[RuleR
     frame = review.measures
     own = frame.rows((frame["measure"] == SHARE) & (frame["month"] == f"to {review.month}"))
     rows = []
-    for row in records(own):
+    for row in own.records():
         rule, share = text(row["group_value"]), estimate(row, Unit.SHARE)
         known = facts.get(rule)
         high = known is not None and known.severity == "high"
@@ -110,11 +108,9 @@ def _cell(base: str, row: Row | None, least: float, unit: Unit, *, acted: bool, 
 
 def _years(figures: MeasureFigures) -> dict[str, Row]:
     """The twelve months of each rule over the service; of the occlusion rate under ''."""
-    if figures.years is None:
-        return {}
     return {
         "" if text(r["measure"]) == RATE else text(r["group_value"]): r
-        for r in records(figures.years)
+        for r in figures.years.records()
         if (text(r["measure"]), text(r["group_by"])) in {(RATE, "service"), (SHARE, "rule")}
     }
 
@@ -124,7 +120,7 @@ def retrained_within(review: MonthReview, figures: MeasureFigures) -> dict[tuple
     last = words.month_number(review.month)
     return {
         (text(r["base"]), text(r["rule"])): text(r["month"])
-        for r in sorted(records(figures.before_after), key=lambda r: text(r["month"]))
+        for r in sorted(figures.before_after.records(), key=lambda r: text(r["month"]))
         if words.month_number(text(r["month"])) > last - MONTHS
     }
 
@@ -136,7 +132,7 @@ def practice_of(review: MonthReview) -> dict[tuple[str, str], Row]:
     if review.followup is None:
         return found
     first = words.month_number(review.month) - MONTHS
-    for row in records(review.followup.practice_variances):
+    for row in review.followup.practice_variances.records():
         if not first < words.month_number(text(row["month"])) <= first + MONTHS:
             continue
         key = (text(row["base"]), text(row["rule"]))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
-from reports.text.plain_rows import records
 
 if TYPE_CHECKING:
     from schemas.month_review import MeasureFigures
@@ -21,7 +20,7 @@ class FalseSignals(NamedTuple):
 
 def false_signals_data(figures: MeasureFigures) -> FalseSignals:
     """How often the charts would signal though nothing changed; no words under one a year."""
-    rates = [a for r in records(figures.power) if (a := words.some(r["false_alarms"])) is not None]
+    rates = [a for r in figures.power.records() if (a := words.some(r["false_alarms"])) is not None]
     series = len(set(figures.charts.keys("measure", "group_by", "group_value")))
     yearly = sum(rates) if rates else None
     if yearly is None or yearly < 1:

@@ -1,8 +1,8 @@
 """Draws the pages' figures, plotly's as plain data, without a browser: as SVG text or as PNG.
 
 Of plotly's language it knows what `reports.*_figures` say: scatter traces with lines, markers,
-error bars and filled bands, axes with given ranges, lines as shapes, and notes. One px of the
-figure is one unit of the canvas.
+error bars along x and filled bands, axes with given ranges and steps, lines as shapes, and notes.
+One px of the figure is one unit of the canvas.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import field
 from typing import Any
 
 from reports.charts import palette
-from reports.charts.static_marks import DASHES, Area, Dot, Mark, Point, Stroke, stretches
+from reports.charts.static_marks import Area, Dot, Mark, Point, Stroke, stretches
 from reports.charts.static_text import LINE_HEIGHT, lines_of, put, width_of
 from reports.charts.static_writing import png_of, svg_of
 from reports.text.plain_rows import Row
@@ -67,7 +67,7 @@ def png(figure: Figure, width: int) -> bytes:
 
 
 def _drawn(figure: Figure, width: int) -> Canvas:
-    layout = _ranged(figure)
+    layout = figure["layout"]
     height, margin = layout["height"], layout["margin"]
     frame = (
         margin["l"],
@@ -77,7 +77,7 @@ def _drawn(figure: Figure, width: int) -> Canvas:
     )
     canvas = Canvas(width, height, frame, layout)
     for shape in layout.get("shapes", []):
-        _shape(canvas, shape, below=shape.get("layer") == "below")
+        _shape(canvas, shape)
     for name in [key for key in layout if re.fullmatch(r"[xy]axis\d*", key)]:
         _axis(canvas, name)
     for trace in figure["data"]:
@@ -85,21 +85,6 @@ def _drawn(figure: Figure, width: int) -> Canvas:
     for note in layout.get("annotations", []):
         _note(canvas, note)
     return canvas
-
-
-def _ranged(figure: Figure) -> Figure:
-    """The layout with a range on every axis: where none is given, what the traces span."""
-    layout = dict(figure["layout"])
-    for name in [key for key in layout if re.fullmatch(r"[xy]axis\d*", key)]:
-        if "range" in layout[name]:
-            continue
-        ref = name.replace("axis", "")
-        own = [t for t in figure["data"] if t.get(f"{ref[0]}axis", ref[0]) == ref]
-        values = [v for t in own for v in t[ref[0]] if v is not None] or [0.0, 1.0]
-        low, high = min(values), max(values)
-        spare = 0.06 * (high - low or 1.0)
-        layout[name] = {**layout[name], "range": [low - spare, high + spare]}
-    return layout
 
 
 # ---- axes
@@ -164,15 +149,10 @@ def ticks_of(axis: Row) -> list[tuple[float, str]]:
     if "tickvals" in axis:
         return list(zip(axis["tickvals"], map(str, axis["ticktext"]), strict=True))
     low, high = axis["range"]
-    step = axis.get("dtick") or _round_step((high - low) / max(1, axis.get("nticks", 5)))
+    step = axis["dtick"]
     first = math.ceil(low / step - 1e-9)
     values = [n * step for n in range(first, math.floor(high / step + 1e-9) + 1)]
     return [(value, _number(value, axis.get("tickformat", ""))) for value in values]
-
-
-def _round_step(least: float) -> float:
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(n * power for n in (1, 2, 5, 10) if n * power >= least * (1 - 1e-9))
 
 
 def _number(value: float, form: str) -> str:
@@ -197,7 +177,7 @@ def _line(
     z: float = 2.0,
 ) -> None:
     points = tuple(zip(y, x, strict=True) if turn else zip(x, y, strict=True))
-    canvas.marks.append(Stroke(points, color, width, dash if dash in DASHES else "", z))
+    canvas.marks.append(Stroke(points, color, width, dash, z))
 
 
 def _trace(canvas: Canvas, trace: Figure) -> None:
@@ -211,32 +191,22 @@ def _trace(canvas: Canvas, trace: Figure) -> None:
         canvas.marks += [Area(points, trace["fillcolor"], 0.4) for points in stretches(places)]
     if "lines" in trace["mode"] and trace["line"].get("width", 2):
         line = trace["line"]
-        dash = line.get("dash", "") if line.get("dash") in DASHES else ""
-        canvas.marks += [
-            Stroke(points, line["color"], line["width"], dash, 2.1) for points in stretches(places)
-        ]
-    for key, vertical in (("error_x", False), ("error_y", True)):
-        if key in trace:
-            _error_bars(canvas, trace[key], (trace["x"], trace["y"]), refs, vertical=vertical)
+        look = (line["color"], line["width"], line.get("dash", ""), 2.1)
+        canvas.marks += [Stroke(points, *look) for points in stretches(places)]
+    if "error_x" in trace:
+        _error_bars(canvas, trace, refs)
     if "markers" in trace["mode"]:
         _markers(canvas, trace["marker"], places)
 
 
-def _error_bars(
-    canvas: Canvas,
-    bars: Row,
-    values: tuple[list[float], list[float]],
-    refs: tuple[str, str],
-    *,
-    vertical: bool,
-) -> None:
-    along, across = values[::-1] if vertical else values
-    ref, other = refs[::-1] if vertical else refs
-    for value, at, up, down in zip(along, across, bars["array"], bars["arrayminus"], strict=True):
-        ends = [canvas.at(ref, v, vertical=vertical) for v in (value - down, value + up)]
-        place = canvas.at(other, at, vertical=not vertical)
-        if ends[1] > ends[0] and bars["thickness"]:
-            _line(canvas, ends, [place] * 2, bars["color"], bars["thickness"], turn=vertical, z=2.2)
+def _error_bars(canvas: Canvas, trace: Figure, refs: tuple[str, str]) -> None:
+    bars = trace["error_x"]
+    arms = zip(trace["x"], trace["y"], bars["array"], bars["arrayminus"], strict=True)
+    for value, at, up, down in arms:
+        ends = [canvas.at(refs[0], v, vertical=False) for v in (value - down, value + up)]
+        if ends[1] > ends[0]:
+            place = canvas.at(refs[1], at, vertical=True)
+            _line(canvas, ends, [place] * 2, bars["color"], bars["thickness"], z=2.2)
 
 
 def _markers(canvas: Canvas, marker: Row, places: list[Point | None]) -> None:
@@ -256,11 +226,11 @@ def _nth(value: Any, i: int) -> Any:
     return value[i] if isinstance(value, list) else value
 
 
-def _shape(canvas: Canvas, shape: Figure, *, below: bool) -> None:
+def _shape(canvas: Canvas, shape: Figure) -> None:
     x = [canvas.at(shape.get("xref", "x"), shape[k], vertical=False) for k in ("x0", "x1")]
     y = [canvas.at(shape.get("yref", "y"), shape[k], vertical=True) for k in ("y0", "y1")]
     line = shape["line"]
-    z = 0.8 if below else 2.05
+    z = 0.8 if shape.get("layer") == "below" else 2.05
     _line(canvas, x, y, line["color"], line["width"], dash=line.get("dash", ""), z=z)
 
 

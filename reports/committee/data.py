@@ -10,7 +10,7 @@ from reports.month.restated import restated_rows
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.signal_lines import lead_lines
 from reports.year.data import YearAction, YearData, year_data
 from reports.year.picture import year_picture
@@ -81,7 +81,7 @@ def confirmed_rows(review: MonthReview) -> tuple[Confirmed, ...]:
         return ()
     frame = review.followup.screen_quality
     own = frame.rows((frame["month"] == review.month) & (frame["verdict"] == "deviation"))
-    rows = [_confirmed(r) for r in records(own) if r["flags"] or r["missed"]]
+    rows = [_confirmed(r) for r in own.records() if r["flags"] or r["missed"]]
     return tuple(sorted(rows, key=lambda r: (-r.share.numerator, -r.flags, r.rule)))
 
 
@@ -89,9 +89,7 @@ def _confirmed(row: Row) -> Confirmed:
     share = estimate(
         row, Unit.SHARE, estimate="confirmed_share", numerator="confirmed", denominator="reviewed"
     )
-    parts = [
-        f"{words.CONCLUSION_WORDS[c]} {int(row[c])}" for c in (*HAPPENED, *NOT_CONFIRMED) if row[c]
-    ]
+    parts = [f"{words.plain(c)} {int(row[c])}" for c in (*HAPPENED, *NOT_CONFIRMED) if row[c]]
     return Confirmed(
         words.rule_title(text(row["rule"])), int(row["flags"] or 0), share,
         ", ".join(parts) or words.DASH, int(row["missed"] or 0),
@@ -112,7 +110,7 @@ def confirmed_words(rows: tuple[Confirmed, ...]) -> str:
 
 def restated_words(review: MonthReview) -> str:
     """How many published figures have changed since, of which months."""
-    rows = restated_rows(review.followup, review)
+    rows = restated_rows(review)
     if not rows:
         return "no published figure has changed since"
     months = [words.month_name(m) for m in sorted({r.month for r in rows})]

@@ -31,7 +31,7 @@ def asset_names() -> dict[str, str]:
 def desk_page(template: str, page: dict[str, Any]) -> str:
     """A page of the desk as HTML; `page` holds what `desk_base.html` and its own template show."""
     from reports.case import tables
-    from reports.render.write import environment
+    from reports.render.templates import environment
 
     found = environment().get_template(template)
     return found.render(page=page, assets=page["assets"], tables=tables)

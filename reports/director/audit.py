@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ class Audit:
 
 def audit_data(followup: FollowUpReview, review: MonthReview) -> Audit:
     """The random audit of this month and of all months so far, in sentences."""
-    found = {text(r["month"]): r for r in records(followup.audit_results)}
+    found = {text(r["month"]): r for r in followup.audit_results.records()}
     here, whole = found.get(review.month), found.get(f"to {review.month}")
     return Audit(_audited(here), _audited(whole) if whole and len(found) > 2 else "")
 

@@ -24,7 +24,7 @@ from reports.director.screen_quality import CAUSES, ScreenData, screen_data
 from reports.director.sizes import SizesCompared, sizes_compared
 from reports.director.what_if import WhatIf, what_if_data
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from reports.text.sentences import two_years
 from reports.text.signal_lines import standing
 from reports.text.verdict import Verdict, verdict
@@ -109,8 +109,7 @@ def equipment_of_year(review: MonthReview) -> tuple[EquipmentUnit, ...]:
 
 def singled(figures: MeasureFigures) -> set[str]:
     """The rules shown one by one: they are in no grid."""
-    frame = figures.one_by_one
-    return set() if frame is None else {text(r["rule"]) for r in records(frame)}
+    return {text(r["rule"]) for r in figures.one_by_one.records()}
 
 
 def charts_data(review: MonthReview, table: ChartTable) -> dict[str, ChartSet]:

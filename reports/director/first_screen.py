@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from reports.charts.trip_line import Mark, TripLine, trip_line
 from reports.text import words
-from reports.text.case_links import FOLDER, case_files
-from reports.text.plain_rows import Row, records, text
+from reports.text.case_links import TripLink, case_files, trip_link
+from reports.text.plain_rows import Row, chart_key, grouped, text
 from reports.text.signal_lines import standing, watched
 from reports.text.standing_signals import worse_of
 from schemas.record import dataclass
@@ -22,14 +22,6 @@ SIGNALS_MOST, TRIPS_NAMED, WAITING_MOST = 3, 2, 5
 MONTHS_DRAWN = 18
 SIGNAL_WIDTH, SINGLE_WIDTH = 620, 470
 DIRECTOR = "director"
-
-
-@dataclass(frozen=True)
-class TripLink:
-    """A trip's token, and its page where it has one."""
-
-    trip: str
-    href: str
 
 
 @dataclass(frozen=True)
@@ -118,13 +110,10 @@ def _months(review: MonthReview) -> list[str]:
 
 
 def _marks(figures: MeasureFigures) -> dict[tuple[str, str, str], tuple[Mark, ...]]:
-    found: dict[tuple[str, str, str], list[Mark]] = {}
-    frame = figures.trip_marks
-    for row in records(frame) if frame is not None else []:
-        key = (text(row["measure"]), text(row["group_by"]), text(row["group_value"]))
-        mark = Mark(text(row["trip_id"]), text(row["trip_month"]), row["state"])
-        found.setdefault(key, []).append(mark)
-    return {key: tuple(marks) for key, marks in found.items()}
+    return {
+        key: tuple(Mark(text(r["trip_id"]), text(r["trip_month"]), r["state"]) for r in rows)
+        for key, rows in grouped(figures.trip_marks.records(), chart_key).items()
+    }
 
 
 def _signal(
@@ -140,7 +129,7 @@ def _signal(
     key = (said.measure, said.by, said.value)
     own = TripLine(marks.get(key, ()), since=said.since, worse=True)
     behind = [m.trip for m in own.marks if m.state == "variance" and m.month >= said.since]
-    trips = [_linked(t, files) for t in behind]
+    trips = [trip_link(t, files) for t in behind]
     # the newest are on this month's pages
     trips.sort(key=lambda link: not link.href)
     return SignalRow(
@@ -152,10 +141,6 @@ def _signal(
         more=len(trips) - sum(bool(link.href) for link in trips[:TRIPS_NAMED]),
         units=row["units"],
     )
-
-
-def _linked(trip: str, files: dict[str, str]) -> TripLink:
-    return TripLink(trip, f"{FOLDER}/{files[trip]}" if trip in files else "")
 
 
 def _watches(review: MonthReview) -> tuple[str, ...]:
@@ -175,9 +160,7 @@ def _singles(
     months: list[str],
     files: dict[str, str],
 ) -> tuple[SingleRow, ...]:
-    frame = figures.one_by_one
-    rows = records(frame) if frame is not None else []
-    found = []
+    rows, found = figures.one_by_one.records(), []
     for n, row in enumerate(rows):
         own = marks.get(("one-by-one", "rule", text(row["rule"])), ())
         label, came = words.rule_title(text(row["rule"])), int(row["came"] or 0)
@@ -185,7 +168,7 @@ def _singles(
         axis = n == len(rows) - 1
         shown = trip_line(drawn, months, text(row["sentence"]), SINGLE_WIDTH, axis=axis)
         trips = [m.trip for m in own if m.state == "variance" and m.month == review.month]
-        links = tuple(_linked(trip, files) for trip in trips[:TRIPS_NAMED])
+        links = tuple(trip_link(trip, files) for trip in trips[:TRIPS_NAMED])
         more = len(trips) - len(links)
         found.append(SingleRow(label, since_words(row), bool(came), shown, links, more))
     return tuple(found)
@@ -211,12 +194,12 @@ def waiting_data(review: MonthReview) -> tuple[Waiting, ...]:
     now = words.month_number(review.month)
     files = case_files(review)
     found = []
-    for row in records(review.followup.referred) if review.followup is not None else []:
+    for row in review.followup.referred.records() if review.followup is not None else []:
         if text(row["refer_to"]) != DIRECTOR:
             continue
         trip, rules = text(row["trip_id"]), text(row["rules"]).split()
         about = words.listed([words.rule_title(r).lower() for r in rules]) or "the whole case"
-        href = f"{FOLDER}/{files[trip]}" if trip in files else ""
+        href = trip_link(trip, files).href
         found.append(Waiting(trip, href, about, now - words.month_number(text(row["month"]))))
     found += [
         Waiting(f"Approve limits {p.id}", "", "", now - words.month_number(p.from_month))

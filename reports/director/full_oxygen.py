@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
-ORDER = ("wall", "cylinder", "ventilator", "blender", "other")
 ALWAYS = ("wall", "ventilator")
 NAMES = {
     "wall": "wall outlet",
@@ -43,12 +42,12 @@ class SourceRow:
 def full_oxygen_data(review: MonthReview) -> tuple[SourceRow, ...]:
     """Minutes of full oxygen by source, and with an SpO2 above 97 %: the month and all months."""
     frame = review.measures
-    rows = records(frame.rows(frame["group_by"] == "source"))
+    rows = frame.rows(frame["group_by"] == "source").records()
     own, every = _by_source(rows, review.month), _by_source(rows, f"to {review.month}")
     if not every:
         return ()
     nothing = SourceMinutes(0, 0.0, 0.0, 0.0)
-    sources = [s for s in ORDER if s in own or s in every or s in ALWAYS]
+    sources = [s for s in NAMES if s in own or s in every or s in ALWAYS]
     return tuple(SourceRow(NAMES[s], own.get(s, nothing), every.get(s, nothing)) for s in sources)
 
 

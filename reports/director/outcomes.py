@@ -8,8 +8,8 @@ from reports.charts import palette
 from reports.charts.drawing import Look, month_look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.estimates import Estimate, Ratio, ratio_of, year_estimate
+from reports.text.plain_rows import Row, text
 from reports.text.sentences import DAY_AFTER, WORSE
 from schemas.record import dataclass
 from schemas.units import Unit
@@ -32,7 +32,7 @@ class OutcomeRow:
     whole: bool
     now: Estimate
     before: Estimate
-    ratio: tuple[float | None, float | None, float | None]
+    ratio: Ratio
 
 
 @dataclass(frozen=True)
@@ -46,22 +46,10 @@ class Outcomes:
 
 def outcomes_data(figures: MeasureFigures, before: int) -> Outcomes:
     """By hand-over, then by a day later; each together, then by kind. `before`: months compared."""
-    rows = records(figures.years) if figures.years is not None else []
-    own = [r for r in rows if text(r["measure"]) in NAMES]
+    own = [r for r in figures.years.records() if text(r["measure"]) in NAMES]
     own.sort(key=lambda r: (text(r["measure"]), text(r["group_by"]) != "service"))
     found = tuple(_outcome(r) for r in own)
     return Outcomes(found, _finding(found, before), _picture(found, before) if found else "")
-
-
-def year_estimate(row: Row, side: str, unit: Unit) -> Estimate:
-    """The figure of `now` or `before` of a row of the years."""
-    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
-    return estimate(row, unit, estimate=side, **names)
-
-
-def ratio_of(row: Row) -> tuple[float | None, float | None, float | None]:
-    """The ratio of both years with its bounds."""
-    return words.some(row["ratio"]), words.some(row["ratio_low"]), words.some(row["ratio_high"])
 
 
 def _outcome(row: Row) -> OutcomeRow:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.outputs import NEXT_ACTIONS, PATTERNS
 from schemas.record import dataclass
 
@@ -48,7 +48,7 @@ class Patterns:
 
 def patterns_data(figures: MeasureFigures, month: str) -> Patterns:
     """The pattern tables of the month and of all months to it."""
-    rows = records(figures.occlusion_patterns)
+    rows = figures.occlusion_patterns.records()
     whole = _rows(rows, f"to {month}")
     return Patterns(whole, _rows(rows, month), _said(whole))
 
@@ -107,7 +107,7 @@ class Clocks:
 
 def clocks_data(figures: MeasureFigures, month: str) -> Clocks:
     """Device clock offsets by month, and over all months, as quantiles in seconds."""
-    rows = records(figures.clock_offsets)
+    rows = figures.clock_offsets.records()
     months = sorted(
         (r for r in rows if not text(r["month"]).startswith("to ") and text(r["month"]) <= month),
         key=lambda r: text(r["month"]),

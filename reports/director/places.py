@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.chart_parts import nice_ceiling
-from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
+from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture, tick
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
+from schemas.trip_outputs import PLACES
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 WIDTH = 540
 LEAST_BAR = 5
 """With fewer trips there is no bar, only their number; design rule of the pages."""
-PLACES = ("bedside", "transit", "receiving", "unknown")
 BASE_ROW, BAR = 32, 10
 
 
@@ -63,10 +63,8 @@ class PlacesData:
 
 def places_data(figures: MeasureFigures) -> PlacesData:
     """Minutes on the wall by place, and transit, of each base over the last twelve months."""
-    wall, limit = _wall(records(figures.wall_places) if figures.wall_places is not None else [])
-    transit = tuple(
-        _transit(r) for r in (records(figures.transit) if figures.transit is not None else [])
-    )
+    wall, limit = _wall(figures.wall_places.records())
+    transit = tuple(_transit(r) for r in figures.transit.records())
     return PlacesData(
         wall, limit, _wall_finding(wall), wall_picture(wall, limit) if wall else "",
         transit, _transit_finding(transit), transit_picture(transit) if transit else "",
@@ -137,8 +135,7 @@ def wall_picture(wall: Sequence[WallMinutes], limit: float | None) -> Markup:
         for value in scale.ticks(few=narrow):
             x = scale.at(value)
             parts.append(line((x, 16), (x, bottom), palette.LINE))
-            parts.append(svg.text(x, bottom + 13, f"{value:g}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
+            parts.append(tick(x, bottom + 13, f"{value:g}"))
         parts += [_base(w, scale, wide, 20 + BASE_ROW * i, narrow) for i, w in enumerate(wall)]
         if limit is not None:
             x = scale.at(limit)

@@ -9,7 +9,7 @@ from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_r
 from reports.director.audit import audit_data
 from reports.text import words
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.findings import HAPPENED, NOT_CONFIRMED
 from schemas.record import dataclass
 from schemas.units import Unit, severity_rank
@@ -66,7 +66,7 @@ def screen_data(review: MonthReview) -> ScreenData | None:
     chosen = frame.rows(
         (frame["month"] == f"to {review.month}") & (frame["verdict"] == "deviation")
     )
-    rows = [_row(r) for r in records(chosen)]
+    rows = [_row(r) for r in chosen.records()]
     rows.sort(key=lambda r: (rank.get(r.rule, 9), r.rule))
     known = tuple(r for r in rows if r.flags or r.missed)
     audit = audit_data(followup, review)

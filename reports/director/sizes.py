@@ -8,8 +8,8 @@ from reports.charts import palette
 from reports.charts.drawing import LONG_RUN, Look, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.text import words
-from reports.text.estimates import Estimate, estimate, rate_bound
-from reports.text.plain_rows import Row, records, text
+from reports.text.estimates import Estimate, Ratio, estimate, rate_bound, ratio_of
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -18,10 +18,7 @@ if TYPE_CHECKING:
 
     from schemas.month_review import MeasureFigures, MonthReview
 
-TOO_WIDE = 100.0
-"""An adjusted rate whose bounds lie so many times apart is not drawn; assumed."""
 ADJUSTED = Look("adjusted", palette.HISTORY, diamond=True, stroke=1.4)
-Ratio = tuple[float | None, float | None, float | None]
 
 
 @dataclass(frozen=True)
@@ -56,8 +53,8 @@ class SizesCompared:
 
 def sizes_compared(review: MonthReview, figures: MeasureFigures) -> SizesCompared:
     """Every size with ventilator hours, in the order of the catalogue."""
-    frame = records(figures.sizes)
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    frame = figures.sizes.records()
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
     order = {key: i for i, key in enumerate(labels)}
     frame.sort(key=lambda r: (order.get(text(r["cannula"]), 99), text(r["cannula"])))
     rows = tuple(_size(r, labels) for r in frame if words.some(r["hours"]))
@@ -78,7 +75,7 @@ def _size(row: Row, labels: dict[str, str]) -> SizeCompared:
     return SizeCompared(
         key, labels.get(key) or key, crude, _adjusted(row), int(row["trips_with_event"] or 0),
         (words.some(row["naive_low"]), rate_bound(words.some(row["naive_high"]))),
-        words.some(row["dispersion"]), _ratio(row, "ratio"), _ratio(row, "adjusted_ratio"),
+        words.some(row["dispersion"]), ratio_of(row), ratio_of(row, "adjusted_ratio"),
         text(row["reason"]),
     )  # fmt: skip
 
@@ -88,13 +85,7 @@ def _adjusted(row: Row) -> Estimate | None:
         row, Unit.RATE, estimate="adjusted", low="adjusted_low", high="adjusted_high",
         numerator="events", denominator="hours",
     )  # fmt: skip
-    wide = found.low is None or found.high is None or found.high > TOO_WIDE * found.low
-    return None if not found.known or wide else found
-
-
-def _ratio(row: Row, name: str) -> Ratio:
-    value, low, high = (words.some(row[k]) for k in (name, f"{name}_low", f"{name}_high"))
-    return value, low, high
+    return None if None in (found.number, found.low, found.high) else found
 
 
 def _said(rows: tuple[SizeCompared, ...], named: str, reference: str) -> str:

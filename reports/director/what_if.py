@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from reports.charts import palette
-from reports.charts.chart_parts import Figure, chart_text, nice_ceiling
+from reports.charts.chart_parts import Figure, chart_text, nice_ceiling, note
 from reports.charts.figure_json import variants
 from reports.charts.panels import Grid, axis_title, level_line, panel_axes, panel_title, value_axis
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class WhatIf:
 
 def what_if_data(review: MonthReview) -> WhatIf:
     """Every limit that was tried, its curve and a sentence."""
-    rows = [] if review.what_if is None else records(review.what_if)
+    rows = [] if review.what_if is None else review.what_if.records()
     names = list(dict.fromkeys(text(r["setting"]) for r in rows))
     found = [_limit(name, [r for r in rows if text(r["setting"]) == name]) for name in names]
     limits = tuple(limit for limit in found if limit is not None)
@@ -202,19 +202,7 @@ def _axes(limit: Limit, place: dict[str, Any]) -> Figure:
 
 
 def _notes(limit: Limit, place: dict[str, Any]) -> list[Figure]:
-    return [
-        panel_title(f"<b>{chart_text(limit.title, 34)}</b>", place, 5),
-        {
-            "text": f"now {limit.now.shown}",
-            "x": limit.now.value,
-            "y": 1,
-            "xref": f"x{place['n']}",
-            "yref": f"y{place['n']} domain",
-            "xanchor": "left",
-            "xshift": 3,
-            "yanchor": "top",
-            "showarrow": False,
-            "font": {"size": 11, "color": palette.INK},
-            "bgcolor": palette.PAPER,
-        },
-    ]
+    refs = (f"x{place['n']}", f"y{place['n']} domain")
+    beside: Figure = {"xanchor": "left", "xshift": 3, "yanchor": "top", "bgcolor": palette.PAPER}
+    now = note(f"now {limit.now.shown}", (limit.now.value, 1), refs, palette.INK, **beside)
+    return [panel_title(f"<b>{chart_text(limit.title, 34)}</b>", place, 5), now]

@@ -7,18 +7,10 @@ from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
 from reports.charts.chart_parts import nice_ceiling
-from reports.charts.drawing import (
-    NARROW,
-    TICK,
-    Scale,
-    both,
-    line,
-    note,
-    picture,
-)
+from reports.charts.drawing import NARROW, TICK, Scale, arrow, both, line, note, picture, tick
 from reports.charts.drawn_spread import SpreadRow, spread_rows
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 
@@ -58,7 +50,7 @@ class ApartTrips:
 def apart_data(review: MonthReview, figures: MeasureFigures) -> tuple[ApartTrips, ...]:
     """Each rule and base that may be named, where the rule measures something."""
     groups: dict[tuple[str, str], list[Row]] = {}
-    for row in records(figures.apart_trips) if figures.apart_trips is not None else []:
+    for row in figures.apart_trips.records():
         if words.some(row["observed"]) is not None and words.some(row["limit"]) is not None:
             groups.setdefault((text(row["rule"]), text(row["base"])), []).append(row)
     rank = {f.rule: severity_rank(f.severity) for f in review.rules}
@@ -89,8 +81,7 @@ def _strip(trips: Sequence[Measured], limit: float | None, unit: str, month: str
         for value in scale.ticks(few=narrow):
             x = scale.at(value)
             parts.append(line((x, 14), (x, 30), palette.LINE))
-            parts.append(svg.text(x, STRIP - 2, f"{value:g}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
+            parts.append(tick(x, STRIP - 2, f"{value:g}"))
         if limit is not None:
             x = scale.at(limit)
             parts.append(line((x, 12), (x, 34), palette.INK, 1.2, "4 3"))
@@ -128,11 +119,11 @@ class Use:
 
 def use_data(review: MonthReview, figures: MeasureFigures) -> dict[str, tuple[Use, ...]]:
     """Of `flow` and `weight`, each size in catalogue order."""
-    sizes = records(review.cannulas)
+    sizes = review.cannulas.records()
     order = {text(c["id"]): i for i, c in enumerate(sizes)}
     labels = {text(c["id"]): text(c["label"]) for c in sizes}
     found: dict[str, list[tuple[int, Use]]] = {"flow": [], "weight": []}
-    for row in records(figures.cannula_use) if figures.cannula_use is not None else []:
+    for row in figures.cannula_use.records():
         key = text(row["cannula"])
         p5, p25, median, p75, p95 = (float(row[k]) for k in ("p5", "p25", "median", "p75", "p95"))
         use = Use(
@@ -169,7 +160,7 @@ def needed_data(review: MonthReview, figures: MeasureFigures) -> tuple[tuple[Nee
     """A halving of each rule's share, the soonest first; and how far the simulation looked."""
     severity = {f.rule: f.severity for f in review.rules}
     frame = figures.power
-    rows = records(frame.rows((frame["measure"] == SHARE) & (frame["group_by"] == "rule")))
+    rows = frame.rows((frame["measure"] == SHARE) & (frame["group_by"] == "rule")).records()
     horizon = max((int(r["horizon"]) for r in rows), default=0)
     found = [
         Needed(
@@ -196,8 +187,7 @@ def needed_picture(rows: Sequence[Needed], horizon: int) -> Markup:
         for value in range(0, horizon + 1, 12):
             x = scale.at(value)
             parts.append(line((x, 2), (x, bottom), palette.LINE))
-            parts.append(svg.text(x, bottom + 13, f"{value}", font_size=TICK,
-                                  fill=palette.MUTED, text_anchor="middle"))  # fmt: skip
+            parts.append(tick(x, bottom + 13, f"{value}"))
         for i, row in enumerate(rows):
             parts.append(_needed(row, scale, 6 + 22 * i + 11))
         title = "Months until a halving is noticed, rule by rule"
@@ -212,7 +202,7 @@ def _needed(row: Needed, scale: Scale, y: float) -> str:
     end = scale.end if row.most is None else scale.at(row.most)
     parts.append(line((start, y), (end, y), palette.HISTORY, 1.2))
     if row.most is None:
-        parts.append(svg.tag("path", d=f"M{end:.1f} {y - 4:.1f}l6 4l-6 4z", fill=palette.HISTORY))
+        parts.append(arrow(end, y, palette.HISTORY))
     else:
         parts.append(svg.tag("circle", cx=end, cy=y, r=4, fill=palette.PAPER, stroke=palette.INK,
                              stroke_width=1.5))  # fmt: skip

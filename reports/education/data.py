@@ -30,9 +30,10 @@ from reports.education.retraining import (
 from reports.month.figures import sizes_picture
 from reports.month.first_screen import SizeRates, size_rates
 from reports.text import words
+from reports.text.case_links import case_files
 from reports.text.measure_table import RATE, RECORD, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from reports.text.standing_signals import Worse, worse
 from reports.text.verdict import Verdict, worse_words
 from reports.text.verdict import verdict as month_verdict
@@ -253,14 +254,12 @@ def to_teach(review: MonthReview) -> ToTeach | None:
 
     Only trips that have a page: their pictures are there.
     """
-    if review.details is None:
-        return None
-    pages = {text(r["trip_id"]) for r in records(review.details.trips.only(["trip_id"]))}
-    answers = records(review.followup.determinations) if review.followup is not None else []
+    pages = case_files(review)
+    answers = review.followup.determinations.records() if review.followup is not None else []
     for row in answers:
         if text(row["conclusion"]) == "practice" and text(row["trip_id"]) in pages:
             return ToTeach(text(row["trip_id"]), words.rule_title(text(row["rule"])).lower())
-    cases = sorted(records(review.cases), key=lambda c: int(c["reading_order"]))
+    cases = sorted(review.cases.records(), key=lambda c: int(c["reading_order"]))
     for case in cases:
         if text(case["leading_rule"]) and text(case["trip_id"]) in pages:
             rule = words.rule_title(text(case["leading_rule"])).lower()

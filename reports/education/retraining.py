@@ -22,8 +22,8 @@ from reports.charts.drawing import (
     top_of,
 )
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.estimates import Estimate, Ratio, estimate
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
@@ -48,7 +48,7 @@ class Retraining:
     month: str
     before: Estimate
     after: Estimate
-    ratio: tuple[float | None, float | None, float | None]
+    ratio: Ratio
     verdict: str
     read: str
     window: str
@@ -71,7 +71,7 @@ class Retraining:
 
 def retraining_data(figures: MeasureFigures) -> tuple[Retraining, ...]:
     """One a retraining of a base, the latest first."""
-    found = [_retraining(r) for r in records(figures.before_after)]
+    found = [_retraining(r) for r in figures.before_after.records()]
     found.sort(key=lambda r: (r.base, r.rule))
     return tuple(sorted(found, key=lambda r: r.month, reverse=True))
 

@@ -9,8 +9,9 @@ from reports.case.facts import Cases
 from reports.case.picture_records import TripPicture
 from reports.case.trip_picture import trip_picture
 from reports.text import words
+from reports.text.case_links import case_files
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -64,9 +65,7 @@ class TeachingPage(PageFrame):
 
 def trips_to_teach(review: MonthReview) -> list[str]:
     """The trips of the month that have a picture."""
-    if review.details is None:
-        return []
-    return [text(r["trip_id"]) for r in records(review.details.trips.only(["trip_id"]))]
+    return list(case_files(review))
 
 
 def teaching_data(review: MonthReview, trip_id: str) -> TeachingPage:
@@ -133,7 +132,7 @@ def _questions(groups: list[VerdictGroup], picture: TripPicture, cases: Cases) -
 
 
 def _answers(groups: list[VerdictGroup], review: MonthReview, trip_id: str) -> list[Answer]:
-    rows = records(review.followup.determinations) if review.followup is not None else []
+    rows = review.followup.determinations.records() if review.followup is not None else []
     concluded = {
         text(r["rule"]): words.plain(text(r["conclusion"]))
         for r in rows

@@ -6,9 +6,10 @@ from collections import Counter
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from reports.charts.drawn_units import Squares
 from reports.text import words
 from reports.text.case_links import FOLDER, TripLink, trip_link
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 from schemas.work import MonthWork
@@ -66,17 +67,6 @@ class CaseRow:
 
 
 @dataclass(frozen=True)
-class WorkKind:
-    """How many trips a kind of work has, of those left how many come first, how many are done."""
-
-    kind: str
-    label: str
-    all: int
-    first: int
-    done: int
-
-
-@dataclass(frozen=True)
 class Batch:
     """Flags of one rule to be concluded together, and how many of them are."""
 
@@ -112,8 +102,8 @@ class CaseList:
 
 def case_list(review: MonthReview, files: dict[str, str], statuses: dict[str, str]) -> CaseList:
     """The cases in reading order, at most CASES_LISTED, and what they can be filtered by."""
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
-    every = sorted(records(review.cases), key=lambda c: int(c["reading_order"]))
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
+    every = sorted(review.cases.records(), key=lambda c: int(c["reading_order"]))
     listed = [_case(c, labels, files, statuses) for c in every[:CASES_LISTED]]
     return CaseList(
         rows=tuple(listed[:CASES_IN_TABLE]),
@@ -137,7 +127,7 @@ def _case(
     case: Row, labels: dict[str, str], files: dict[str, str], statuses: dict[str, str]
 ) -> CaseRow:
     cannula, leading = text(case["cannula"]), text(case["leading_rule"])
-    trip, vehicle = text(case["trip_id"]), text(case["vehicle"])
+    trip = text(case["trip_id"])
     rules = rules_of(case)
     rules.sort(key=lambda r: r != leading)
     return CaseRow(
@@ -145,7 +135,7 @@ def _case(
         trip=trip,
         file=files.get(trip, ""),
         base=text(case["base"]),
-        vehicle=words.VEHICLE_WORDS.get(vehicle, vehicle),
+        vehicle=words.plain(text(case["vehicle"])),
         cannula=cannula or "unknown",
         cannula_label=labels.get(cannula) or cannula or "unknown",
         group=text(case["group"]),
@@ -163,9 +153,9 @@ def rules_of(case: Row) -> list[str]:
     return named if not leading or leading in named else [leading, *named]
 
 
-def work_kinds(review: MonthReview) -> tuple[WorkKind, ...]:
+def work_kinds(review: MonthReview) -> tuple[Squares, ...]:
     """What the month asks of people by kind, one count a trip; first: always read, or high."""
-    rows = records(review.cases.only(["trip_id", "group", "severity"]))
+    rows = review.cases.only(["trip_id", "group", "severity"]).records()
     urgent = {
         text(r["trip_id"])
         for r in rows
@@ -181,12 +171,12 @@ def done_with(review: MonthReview) -> set[str]:
     return {item.trip_id for item in read if item.state in DONE}
 
 
-def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> WorkKind:
+def _kind(work: MonthWork, kind: str, label: str, urgent: set[str]) -> Squares:
     items = work.of(kind)
     trips = {i.trip_id for i in items}
     left = {i.trip_id for i in items if i.state not in DONE}
     first = len(left & urgent) if kind == "read" else 0
-    return WorkKind(kind, label, len(trips), first, len(trips - left))
+    return Squares(label, len(trips), first, len(trips - left))
 
 
 def batches(review: MonthReview) -> tuple[Batch, ...]:

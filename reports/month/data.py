@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts.control_sets import month_rate_set
+from reports.charts.drawn_units import Squares
 from reports.charts.rate_data import rates_data
 from reports.month.cases import (
     Batch,
     CaseList,
     Request,
-    WorkKind,
     batches,
     case_list,
     requests,
@@ -39,7 +39,7 @@ from reports.text import words
 from reports.text.case_links import case_files
 from reports.text.measure_table import ALL_RULES, RATE, RECORD, VARIANCE, MeasureTable
 from reports.text.navigation import PageFrame, Site, page_frame
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from reports.text.verdict import Verdict, verdict
 from schemas.record import dataclass
 
@@ -91,7 +91,7 @@ class MonthPage(PageFrame):
     key: KeyFigures
     sizes: SizeRates
     rate: ServiceRate
-    work: tuple[WorkKind, ...]
+    work: tuple[Squares, ...]
     signals: Signals
     rules: tuple[RuleRow, ...]
     cases: CaseList
@@ -150,7 +150,7 @@ def exploratory(review: MonthReview) -> Exploratory:
 
 def occlusion_counts(review: MonthReview, trips_left_out: int) -> OcclusionCounts:
     """Events of the month, and why the rates leave some out."""
-    rows = records(review.occlusions.only(["counted", "logged_events", "not_counted_because"]))
+    rows = review.occlusions.only(["counted", "logged_events", "not_counted_because"]).records()
     reasons: dict[str, int] = {}
     for row in rows:
         if not row["counted"]:

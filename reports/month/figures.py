@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
+from reports.charts.chart_parts import nice_ceiling
 from reports.charts.control_figures import control_figure
 from reports.charts.drawing import LONG_RUN, firm, month_look, picture, top_of
 from reports.charts.drawn_intervals import IntervalPlan, IntervalRow, interval_rows
 from reports.charts.drawn_time import Level, Point, sparkline, through_time
 from reports.charts.drawn_units import (
     MonthMarks,
-    Squares,
     square_stands_for,
     trips_by_month,
     unit_strip,
@@ -63,7 +63,6 @@ def month_pictures(page: MonthPage) -> MonthPictures:
     """All that is there before a script runs."""
     got, key = page.completeness, page.key
     due = got.expected if got.expected is not None else got.received
-    rows = [Squares(k.label, k.all, k.first, k.done) for k in page.work]
     most = max((r.applicable for r in page.rules), default=0)
     return MonthPictures(
         trips=unit_strip(got.received, max(due, got.received), f"{got.received} of {due} trips"),
@@ -75,11 +74,11 @@ def month_pictures(page: MonthPage) -> MonthPictures:
                          "Share of each month's variances concluded, by month"),
         overdue=unit_strip(key.actions - key.overdue, key.actions,
                            f"{key.overdue} of {key.actions} open actions overdue", 110),
-        sizes=_sizes(page),
+        sizes=sizes_picture(page.sizes, page.month_name),
         service=_service(page),
-        work=work_squares(rows, "; ".join(
+        work=work_squares(page.work, "; ".join(
             f"{k.label}: {k.all}, {k.first} first, {k.done} done" for k in page.work)),
-        square=square_stands_for(rows),
+        square=square_stands_for(page.work),
         signals=tuple(_signal(r) for r in page.signals.rows),
         rules=tuple(_strip(r, most) for r in page.rules),
     )  # fmt: skip
@@ -95,10 +94,6 @@ def _points(months: Sequence[MonthEstimate]) -> list[Point]:
 
 def _trend(months: Sequence[MonthEstimate], title: str) -> Markup:
     return sparkline([Point(p.month, p.value) for p in _points(months)], title)
-
-
-def _sizes(page: MonthPage) -> Markup:
-    return sizes_picture(page.sizes, page.month_name)
 
 
 def sizes_picture(sizes: SizeRates, month: str = "", width: int = 640) -> Markup:
@@ -136,16 +131,10 @@ def _service(page: MonthPage) -> Markup:
                             f"since {words.rate(rate.level_since)}", worse=True))  # fmt: skip
     highest = max([p.value or 0.0 for p in points] + [v.value for v in levels], default=0.0)
     return through_time(
-        points, levels, unit=Unit.RATE, top=_ceiling(highest), height=264,
+        points, levels, unit=Unit.RATE, top=nice_ceiling(1.05 * highest), height=264,
         now=rate.months[-1].estimate.value if rate.months else "",
         title=f"The whole service's occlusion rate per 100 ventilator hours by month: {rate.said}",
     )  # fmt: skip
-
-
-def _ceiling(value: float) -> float:
-    from reports.charts.chart_parts import nice_ceiling
-
-    return nice_ceiling(1.05 * value)
 
 
 def _signal(row: SignalRow) -> Markup:
@@ -176,8 +165,8 @@ def _signal(row: SignalRow) -> Markup:
                                 worse=row.worse and name == "since"))  # fmt: skip
     highest = max([p.value or 0.0 for p in points], default=0.0)
     return through_time(
-        points, levels, unit=Unit.SHARE if row.of_trips else Unit.RATE, top=_ceiling(highest),
-        now="", title=title, width=460, height=104,
+        points, levels, unit=Unit.SHARE if row.of_trips else Unit.RATE,
+        top=nice_ceiling(1.05 * highest), now="", title=title, width=460, height=104,
     )  # fmt: skip
 
 

@@ -6,8 +6,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.measure_table import ALL_RULES, RATE, RECORD, MeasureTable, MonthEstimate
-from reports.text.plain_rows import records, text
+from reports.text.measure_table import (
+    ALL_RULES,
+    RATE,
+    RECORD,
+    MeasureTable,
+    MonthEstimate,
+    named_sizes,
+)
+from reports.text.plain_rows import text
 from reports.text.sentences import OF_TRIP_ASIDE
 from reports.text.signal_lines import chart_months, charts_now
 from reports.text.standing_signals import worse
@@ -107,7 +114,7 @@ def completeness(review: MonthReview, table: MeasureTable) -> Completeness:
 def key_figures(review: MonthReview, table: MeasureTable, closed: int, cases: int) -> KeyFigures:
     """The four figures with their trend."""
     followup = review.followup
-    due = [] if followup is None else records(followup.follow_ups.only(["overdue"]))
+    due = [] if followup is None else followup.follow_ups.only(["overdue"]).records()
     return KeyFigures(
         rate=table.by_month(RATE),
         kept=table.by_month(ALL_RULES),
@@ -134,21 +141,8 @@ def _concluded(
 
 
 def size_rates(review: MonthReview, table: MeasureTable) -> SizeRates:
-    """Sizes in catalogue order, then those that the catalogue does not have.
-
-    A size that is not carried and was never used has no row.
-    """
-    measured = table.groups(RATE, "cannula")
-    catalogue = sorted(
-        records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
-    )
-    labels = [text(c["label"]) for c in catalogue]
-    named = {}
-    for entry in catalogue:
-        key, label = text(entry["id"]), text(entry["label"]) or text(entry["id"])
-        if key in measured or entry.get("carried", True):
-            named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
-    named |= {key: key for key in measured if key not in named}
+    """Every size, and the service."""
+    named = named_sizes(review, table.groups(RATE, "cannula"))
     risen = {one.value: one.beside_name for one in worse(review) if one.of_size}
     return SizeRates(
         rows=tuple(

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from reports.director.audit import Audit, audit_data
 from reports.month.restated import Restated, restated
 from reports.text import words
-from reports.text.case_links import FOLDER, case_files
-from reports.text.plain_rows import Row, records, text
+from reports.text.case_links import case_files, trip_link
+from reports.text.plain_rows import Row, grouped, text
 from reports.text.sentences import share_sentence
 from schemas.record import dataclass
 
@@ -108,27 +108,27 @@ def followup_data(review: MonthReview) -> FollowUp:
     followup = review.followup
     listed = review.cases.rows(review.cases["kind"] != "batch")
     if followup is None:
-        return FollowUp(False, restated(None, review), actions(None, review), len(listed))
+        return FollowUp(False, restated(review), actions(review), len(listed))
     closed = closed_trips(followup)
-    cases = [text(c["trip_id"]) for c in records(listed.only(["trip_id"]))]
+    cases = [text(c["trip_id"]) for c in listed.only(["trip_id"]).records()]
     read = sum(trip in closed for trip in cases)
     return FollowUp(
         present=True,
-        restated=restated(followup, review),
-        actions=actions(followup, review),
+        restated=restated(review),
+        actions=actions(review),
         left=len(cases) - read,
         read=read,
         publication=publication_sentence(review, followup),
         audit=audit_data(followup, review),
         agreement=agreement_sentence(followup, review),
-        corrections=corrections_data(followup, review),
+        corrections=corrections_data(review),
     )
 
 
 def closed_trips(followup: FollowUpReview) -> set[str]:
     """Trips of the month all of whose answers that hold are closed."""
     status: dict[str, set[str]] = {}
-    for row in records(followup.determinations):
+    for row in followup.determinations.records():
         status.setdefault(text(row["trip_id"]), set()).add(text(row["status"]))
     return {trip for trip, found in status.items() if found == {"closed"}}
 
@@ -144,9 +144,10 @@ def publication_sentence(review: MonthReview, followup: FollowUpReview) -> str:
     return f"{name} has been published {times}; what changes from then on is listed here."
 
 
-def actions(followup: FollowUpReview | None, review: MonthReview) -> Actions:
+def actions(review: MonthReview) -> Actions:
     """Actions that readers asked for and nobody has closed, those overdue first."""
-    rows = [_action(r, review) for r in records(followup.follow_ups)] if followup else []
+    asked = review.followup.follow_ups.records() if review.followup else []
+    rows = [_action(r, review) for r in asked]
     rows.sort(key=lambda r: (not r.overdue, r.due or "9", r.trip, r.action))
     overdue = sum(r.overdue for r in rows)
     finding = ""
@@ -159,11 +160,10 @@ def actions(followup: FollowUpReview | None, review: MonthReview) -> Actions:
 
 def _action(row: Row, review: MonthReview) -> Action:
     due, trip = text(row["due_month"]), text(row["trip_id"])
-    file = case_files(review).get(trip, "")
     rules = [words.rule_title(r) for r in text(row["rules"]).split()]
     return Action(
         trip=trip,
-        file=f"{FOLDER}/{file}" if file else "",
+        file=trip_link(trip, case_files(review)).href,
         month=words.month_name(text(row["month"])),
         base=text(row["base"]),
         rules=words.listed(rules) or ("the case as a whole" if trip else "no single trip"),
@@ -184,7 +184,7 @@ def _status(row: Row) -> str:
 
 def agreement_sentence(followup: FollowUpReview, review: MonthReview) -> str:
     """How far two readers of one case agree; empty where no case had two."""
-    found = {text(r["month"]): r for r in records(followup.agreement)}
+    found = {text(r["month"]): r for r in followup.agreement.records()}
     row = found.get(f"to {review.month}")
     if row is None or not row["cases"]:
         return ""
@@ -199,11 +199,9 @@ def agreement_sentence(followup: FollowUpReview, review: MonthReview) -> str:
     return f"{sentence}: kappa {kappa:.2f} (95{words.NBSP}% {span}; {text(row['method'])})."
 
 
-def corrections_data(
-    followup: FollowUpReview | None, review: MonthReview
-) -> tuple[Correction, ...]:
+def corrections_data(review: MonthReview) -> tuple[Correction, ...]:
     """Corrected values in force in trips of the month."""
-    if followup is None:
+    if review.followup is None:
         return ()
     return tuple(
         Correction(
@@ -216,7 +214,7 @@ def corrections_data(
             reason=text(r["reason"]),
             by=text(r["by"]),
         )
-        for r in records(followup.corrections)
+        for r in review.followup.corrections.records()
         if text(r["month"]) == review.month
     )
 
@@ -229,9 +227,9 @@ def confirmed_by_rule(review: MonthReview) -> dict[str, Confirmed]:
     flags = quality.rows((quality["month"] == review.month) & (quality["verdict"] == "deviation"))
     frame = review.measures
     own = frame.rows((frame["measure"] == CONFIRMED) & (frame["month"] == review.month))
-    shares = {text(r["group_value"]): r for r in records(own)}
+    shares = {text(r["group_value"]): r for r in own.records()}
     found = {}
-    for row in records(flags):
+    for row in flags.records():
         read, missed = int(row["reviewed"] or 0), int(row["missed"] or 0)
         outdated = int(row["outdated"] or 0)
         if not read and not missed and not outdated:
@@ -263,11 +261,11 @@ def answers_by_trip(review: MonthReview) -> dict[str, list[Answer]]:
         return {}
     asked = {
         (text(r["trip_id"]), rule): r
-        for r in records(followup.follow_ups)
+        for r in followup.follow_ups.records()
         for rule in text(r["rules"]).split() or [""]
     }
     found: dict[str, list[Answer]] = {}
-    for row in records(followup.determinations):
+    for row in followup.determinations.records():
         trip = text(row["trip_id"])
         found.setdefault(trip, []).append(_answer(row, asked.get((trip, text(row["rule"])))))
     return found
@@ -275,10 +273,7 @@ def answers_by_trip(review: MonthReview) -> dict[str, list[Answer]]:
 
 def corrections_by_trip(review: MonthReview) -> dict[str, list[Correction]]:
     """The corrections in force in the month's trips, by trip."""
-    found: dict[str, list[Correction]] = {}
-    for row in corrections_data(review.followup, review):
-        found.setdefault(row.trip, []).append(row)
-    return found
+    return grouped(corrections_data(review), lambda row: row.trip)
 
 
 def _answer(row: Row, asked: Row | None) -> Answer:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
-from reports.text.sentences import OF_TRIP_ASIDE
+from reports.text.plain_rows import Row, grouped, text
+from reports.text.sentences import OF_TRIP_ASIDE, file_place
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
 MONTHS_LISTED = 12
 EXAMPLES = 3
-KIND_ORDER = {"missing_trip": 0, "set_aside": 1, "doubtful": 2, "contradiction": 3, "mention": 4}
 
 
 @dataclass(frozen=True)
@@ -64,10 +63,9 @@ def _received_remark(got: int, due: int | None) -> str:
 
 def problems(review: MonthReview) -> tuple[Problem, ...]:
     """Problems grouped by kind and problem, with one example place each."""
-    groups: dict[tuple[str, str], list[Row]] = {}
-    for row in records(review.problems):
-        groups.setdefault((text(row["kind"]), text(row["problem"])), []).append(row)
-    order = KIND_ORDER
+    rows = review.problems.records()
+    groups = grouped(rows, lambda r: (text(r["kind"]), text(r["problem"])))
+    order = {kind: place for place, kind in enumerate(words.KIND_WORDS)}
     chosen = sorted(
         groups.items(),
         key=lambda g: (order.get(g[0][0], len(order)), -len(g[1]), _name(g[0][0], g[0][1], g[1])),
@@ -103,9 +101,4 @@ def _examples(rows: list[Row]) -> tuple[tuple[str, str], ...]:
 
 
 def _place(row: Row) -> str:
-    place = text(row["file"])
-    if place and row["line"] is not None:
-        place += f":{int(row['line'])}"
-    if place and row["column"]:
-        place += f", {text(row['column'])}"
-    return place or (f"trip {text(row['trip_id'])}" if row["trip_id"] else "")
+    return file_place(row) or (f"trip {text(row['trip_id'])}" if row["trip_id"] else "")

@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 from reports.charts.control_data import shown
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, grouped, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:
-    from schemas.followup_outputs import FollowUpReview
     from schemas.month_review import MonthReview
 
 GROUPS_FIRST = {"service": 0, "cannula": 1, "rule": 2, "base": 3}
@@ -59,9 +58,9 @@ class Restated:
     rows: tuple[RestatedFigure, ...]
 
 
-def restated(followup: FollowUpReview | None, review: MonthReview) -> Restated:
+def restated(review: MonthReview) -> Restated:
     """Figures of published months that have changed since, the latest month first."""
-    rows = sorted(restated_rows(followup, review), key=lambda r: r.month, reverse=True)
+    rows = sorted(restated_rows(review), key=lambda r: r.month, reverse=True)
     months = sorted({r.month for r in rows})
     causes = [c for month in reversed(months) for c in _causes(month, rows)]
     finding = ""
@@ -74,18 +73,16 @@ def restated(followup: FollowUpReview | None, review: MonthReview) -> Restated:
     return Restated(finding, tuple(causes), tuple(rows))
 
 
-def restated_rows(followup: FollowUpReview | None, review: MonthReview) -> list[RestatedFigure]:
+def restated_rows(review: MonthReview) -> list[RestatedFigure]:
     """Restated figures; first those that read otherwise than published, as measures are ordered."""
-    rows = [_restated(r, review) for r in records(followup.restatements)] if followup else []
-    return sorted(rows, key=lambda r: (r.alike, r.order, r.group))
+    rows = review.followup.restatements.records() if review.followup else []
+    found = [_restated(row, review) for row in rows]
+    return sorted(found, key=lambda r: (r.alike, r.order, r.group))
 
 
 def _causes(month: str, rows: list[RestatedFigure]) -> list[Cause]:
     """Why a month's figures changed, that of most figures first, each with all of its trips."""
-    found: dict[str, list[RestatedFigure]] = {}
-    for row in rows:
-        if row.month == month:
-            found.setdefault(row.why, []).append(row)
+    found = grouped((row for row in rows if row.month == month), lambda row: row.why)
     return [
         Cause(
             words.month_name(month), why, len(own), tuple(sorted({t for r in own for t in r.trips}))
@@ -101,7 +98,7 @@ def _restated(row: Row, review: MonthReview) -> RestatedFigure:
     by, value, unit = text(row["group_by"]), text(row["group_value"]), text(row["unit"])
     measure, month = text(row["measure"]), text(row["month"])
     name = names.get(measure, words.plain(measure.replace("-", " ")))
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
     group = words.rule_title(value) if by == "rule" else labels.get(value, value)
     then, now = (shown(words.some(row[when]), unit) for when in ("then", "now"))
     return RestatedFigure(

@@ -9,7 +9,7 @@ from reports.month.cases import done_with, rules_of
 from reports.month.followup import Confirmed, confirmed_by_rule
 from reports.text import sentences, words
 from reports.text.measure_table import VARIANCE, MeasureTable
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from schemas.record import dataclass
 from schemas.units import severity_rank
 
@@ -40,13 +40,13 @@ def rule_rows(review: MonthReview, table: MeasureTable) -> tuple[RuleRow, ...]:
     done = done_with(review)
     in_cases = Counter(
         rule
-        for case in records(review.cases)
+        for case in review.cases.records()
         if text(case["trip_id"]) not in done
         for rule in rules_of(case)
     )
     confirmed = confirmed_by_rule(review)
     rows = []
-    for found in records(review.rule_counts):
+    for found in review.rule_counts.records():
         rule = text(found["rule"])
         counts = {v: int(found[v] or 0) for v in (*ORDER, "not_applicable")}
         applicable = sum(counts[v] for v in ORDER)

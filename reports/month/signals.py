@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from reports.text import words
 from reports.text.case_links import TripLink, trip_link
 from reports.text.measure_table import MONTHS_MOST
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, chart_key, text
 from reports.text.sentences import outcomes_of_month
-from reports.text.signal_lines import chart_months, standing
+from reports.text.signal_lines import chart_months, one_by_one, standing
 from reports.text.standing_signals import worse_of
 from schemas.record import dataclass
 
@@ -64,10 +64,9 @@ class Signals:
 
 def signals(review: MonthReview, files: dict[str, str]) -> Signals:
     """What stands towards worse; a chart with a headline is not named again for a watch."""
-    frame = review.figures.one_by_one if review.figures is not None else None
     headlines = standing(review, "headline")
-    named = {_key(row) for row in headlines}
-    watches = [row for row in standing(review, "watch") if _key(row) not in named]
+    named = {chart_key(row) for row in headlines}
+    watches = [row for row in standing(review, "watch") if chart_key(row) not in named]
     rows = [_row(review, row, files, worse=True) for row in headlines]
     rows += [_row(review, row, files, worse=False) for row in watches]
     came = [words.plain(f"{n} {code}") for code, n in outcomes_of_month(review).items() if n]
@@ -75,17 +74,13 @@ def signals(review: MonthReview, files: dict[str, str]) -> Signals:
     if review.one_by_one:
         trips = words.many(review.one_by_one, "trip")
         said.append(f"{trips} always read or with a variance below, first in the work.")
-    said += [] if frame is None else [text(r["sentence"]) for r in records(frame)]
+    said += [text(r["sentence"]) for r in one_by_one(review)]
     return Signals(tuple(rows), tuple(said))
-
-
-def _key(row: Row) -> tuple[str, str, str]:
-    return text(row["measure"]), text(row["group_by"]), text(row["group_value"])
 
 
 def _row(review: MonthReview, row: Row, files: dict[str, str], *, worse: bool) -> SignalRow:
     said = worse_of(review, row)
-    months = chart_months(review, _key(row))[-MONTHS_MOST:]
+    months = chart_months(review, chart_key(row))[-MONTHS_MOST:]
     trips = row["trips"]
     return SignalRow(
         worse=worse,

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from reports.charts.figure_json import has_arrow_heads
 from reports.charts.static_rendering import svg
 from reports.month.restated import restated_rows
+from reports.render.templates import HERE, environment, named
 from reports.text import words
 from reports.text.navigation import PageFrame, Site
 from reports.text.plain_rows import Row
@@ -17,7 +16,7 @@ from reports.text.plain_rows import Row
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from schemas.month_review import MeasureFigures, MonthReview
+    from schemas.month_review import MonthReview
 
 PAPER_WIDTH = 696
 TITLES = {"committee": "for the committee", "director": "for the medical director",
@@ -36,16 +35,13 @@ PREVIEW = (
 
 def pack(review: MonthReview, audience: str) -> str:
     """The month's pack for `committee`, `director` or `education` as one HTML document."""
-    assert review.figures is not None
-    page, page_figures = AUDIENCES[audience](review, review.figures)
-    template = "committee.html" if audience == "committee" else f"{audience}.html"
-    html = _environment().get_template(template).render(
+    page, page_figures = _page(review, audience)
+    html = _environment().get_template(f"{audience}.html").render(
         page=page,
         pack=_frame(review, audience),
         drawings=drawings(page_figures),
-        figure_ids=sorted(page_figures),
-        cut_figures=sorted(name for name, v in page_figures.items() if has_arrow_heads(v)),
         data_files=[],
+        **named(page_figures),
     )  # fmt: skip
     return unlinked(html)
 
@@ -100,35 +96,22 @@ def unlinked(html: str) -> str:
     return re.sub(r'<a [^>]*href="(?!#)[^"]*"[^>]*>(.*?)</a>', r"\1", html, flags=re.DOTALL)
 
 
-Drawn = tuple[PageFrame, dict[str, list[Row]]]
-
-
-def _committee(review: MonthReview, figures: MeasureFigures) -> Drawn:
+def _page(review: MonthReview, audience: str) -> tuple[PageFrame, dict[str, list[Row]]]:
+    """What a pack shows, and its figures."""
     from reports.committee.data import committee_data
-
-    return committee_data(review, figures), {}
-
-
-def _director(review: MonthReview, figures: MeasureFigures) -> Drawn:
     from reports.director.data import director_data
     from reports.director.figures import director_figures
-
-    page = director_data(review, figures, Site())
-    return page, director_figures(page)
-
-
-def _education(review: MonthReview, figures: MeasureFigures) -> Drawn:
-    """Without what leads out of it, and without the token of a trip."""
     from reports.education.data import education_data
 
-    return replace(education_data(review, figures, Site()), briefs=(), to_teach=None), {}
-
-
-AUDIENCES: dict[str, Callable[[MonthReview, MeasureFigures], Drawn]] = {
-    "committee": _committee,
-    "director": _director,
-    "education": _education,
-}
+    assert review.figures is not None
+    if audience == "committee":
+        return committee_data(review, review.figures), {}
+    if audience == "director":
+        page = director_data(review, review.figures, Site())
+        return page, director_figures(page)
+    # without what leads out of it, and without the token of a trip
+    education = education_data(review, review.figures, Site())
+    return replace(education, briefs=(), to_teach=None), {}
 
 
 def _frame(review: MonthReview, audience: str) -> Row:
@@ -137,7 +120,7 @@ def _frame(review: MonthReview, audience: str) -> Row:
     notices = []
     if audience == "director":
         notices.append(INSIDE)
-    own = sum(r.month == review.month for r in restated_rows(review.followup, review))
+    own = sum(r.month == review.month for r in restated_rows(review))
     if own:
         notices.append((
             "Restated.",
@@ -161,8 +144,6 @@ def styles() -> Any:
     """The pages' style sheet and the packs' own, to stand in the document."""
     from markupsafe import Markup
 
-    from reports.render.write import HERE
-
     both = [(HERE / "assets" / name).read_text("utf-8") for name in ("page.css", "pack.css")]
     return Markup("\n".join(both))
 
@@ -170,8 +151,6 @@ def styles() -> Any:
 def _environment() -> Environment:
     """The pages' environment, with the pack's frame in place of the site's."""
     import jinja2
-
-    from reports.render.write import environment
 
     pages = environment()
     assert pages.loader is not None

@@ -7,9 +7,9 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reports.charts.figure_json import has_arrow_heads, safe_json
+from reports.render.templates import filled
 from reports.render.workbook import write_tables
-from reports.render.write import environment, write_assets
+from reports.render.write import write_assets
 from reports.shared.data import shared_data
 from reports.shared.figures import shared_figures
 from reports.text.navigation import PAGES, SHARED
@@ -44,20 +44,10 @@ def write_shared(safe: MonthReview, folder: Path) -> Path:
 def _write_page(safe: MonthReview, here: str, folder: Path, assets: dict[str, str]) -> None:
     assert safe.shared is not None
     page = shared_data(safe, here)
+    files = [f"data/{name}.csv" for name in safe.shared.by_name()]
     figures = shared_figures(page, here)
-    html = (
-        environment()
-        .get_template(f"shared_{here}.html")
-        .render(
-            page=page,
-            figures=safe_json(figures),
-            assets=assets,
-            data_files=[f"data/{name}.csv" for name in safe.shared.by_name()],
-            figure_ids=sorted(figures),
-            cut_figures=sorted(n for n, variants in figures.items() if has_arrow_heads(variants)),
-        )
-    )
-    (folder / PAGES[here][0]).write_text(html, encoding="utf-8", newline="\n")
+    html = filled(f"shared_{here}.html", page, figures, assets, data_files=files)
+    (folder / PAGES[here][0]).write_bytes(html)
 
 
 def _write_run(safe: MonthReview, path: Path) -> None:

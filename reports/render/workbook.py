@@ -10,6 +10,7 @@ import datetime
 import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,7 @@ from schemas.followup import (
     DeterminationsSheet,
     RetrainingSheet,
 )
+from schemas.record import dataclass
 
 if TYPE_CHECKING:
     from schemas.frame import Frame
@@ -89,86 +91,89 @@ def write_workbook(
     MOST_ROWS rows is cut, and its last row says so; `lengths`: of tables that were cut before.
     A table that is None is taken from `standing`, a workbook of the same tables in this order.
     """
-    with _workbook(path, standing) as (book, formats, rows):
-        _write_determinations(book, formats, determinations)
-        _write_empty(book, formats, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
-        _write_empty(book, formats, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
-        how = _texts({"how to answer": HOW}) if standing is None else None
-        _add(book, formats, rows, "how to answer", how)
-        _write_tables(book, formats, rows, tables, lengths or {})
-        _write_columns(book, formats, rows, list(tables), standing)
+    with _workbook(path, standing) as book:
+        _write_determinations(book, determinations)
+        _write_empty(book, CORRECT, CorrectionsSheet, {"table": CORRECTABLE})
+        _write_empty(book, RETRAINING, RetrainingSheet, {"withdrawn": ["yes"]})
+        book.add("how to answer", None if standing else _texts({"how to answer": HOW}))
+        _write_tables(book, tables, lengths or {})
+        book.add("columns", None if standing else _columns(tables))
 
 
 def write_tables(tables: Mapping[str, Frame], path: Path) -> None:
     """Write `tables` alone, one sheet each, and what their columns mean to `path`."""
-    with _workbook(path) as (book, formats, rows):
-        _write_tables(book, formats, rows, tables, {})
-        _write_columns(book, formats, rows, list(tables))
+    with _workbook(path) as book:
+        _write_tables(book, tables, {})
+        book.add("columns", _columns(tables))
 
 
-Rows = dict[int, Table | None]
-"""Tables by the place of their sheet; None for one that is taken from the workbook before."""
+@dataclass
+class _Book:
+    """A workbook, its formats, and the tables that its sheets take, by their place.
+
+    A table that is None is taken from the workbook before.
+    """
+
+    file: Any
+    formats: dict[str, Any]
+    tables: dict[int, Table | None] = field(default_factory=dict)
+
+    def add(self, name: str, table: Table | None) -> None:
+        """A sheet that takes a table, with a column of each kind to tell their styles by."""
+        sheet = self.file.add_worksheet(name)
+        sheet.freeze_panes(1, 0)
+        for place, kind in enumerate(KINDS):
+            sheet.set_column(place, place, None, self.formats[kind])
+        self.tables[len(self.file.worksheets())] = table
+
+    def headed(self, name: str, heads: Iterable[str]) -> Any:
+        """A sheet to be filled in cell by cell."""
+        sheet = self.file.add_worksheet(name)
+        sheet.freeze_panes(1, 0)
+        for place, head in enumerate(heads):
+            sheet.write_string(0, place, head, self.formats["head"])
+        return sheet
+
+
+FORMATS = {
+    "head": {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"},
+    "given": {"bg_color": "#EDEDED", "num_format": "@"},
+    "text": {"num_format": "@"},
+    "whole": {"num_format": "0"},
+    "number": {"num_format": "0.00##"},
+}
 
 
 @contextmanager
-def _workbook(
-    path: Path, standing: Path | None = None
-) -> Iterator[tuple[Any, dict[str, Any], Rows]]:
-    """A new workbook and its formats; a kill in between leaves no half of it under the name.
-
-    With them what takes its tables, by the place of each one's sheet.
-    """
+def _workbook(path: Path, standing: Path | None = None) -> Iterator[_Book]:
+    """A new workbook; a kill in between leaves no half of it under the name."""
     import xlsxwriter
 
     drawn = io.BytesIO()
-    book = xlsxwriter.Workbook(
-        drawn,
-        {
-            "in_memory": True,
-            "constant_memory": False,
-            "strings_to_formulas": False,
-            "strings_to_urls": False,
-        },
-    )
-    book.set_properties({"created": MADE})
-    tables: Rows = {}
-    yield (
-        book,
-        {
-            "head": book.add_format(
-                {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}
-            ),
-            "given": book.add_format({"bg_color": "#EDEDED", "num_format": "@"}),
-            "text": book.add_format({"num_format": "@"}),
-            "whole": book.add_format({"num_format": "0"}),
-            "number": book.add_format({"num_format": "0.00##"}),
-        },
-        tables,
-    )
-    book.close()
+    unasked = dict.fromkeys(("constant_memory", "strings_to_formulas", "strings_to_urls"), False)
+    file = xlsxwriter.Workbook(drawn, {"in_memory": True, **unasked})
+    file.set_properties({"created": MADE})
+    book = _Book(file, {name: file.add_format(look) for name, look in FORMATS.items()})
+    yield book
+    file.close()
     aside = path.with_name(f"{path.name}.new")
-    with aside.open("wb") as file:
-        with_tables(drawn, tables, file, standing)
+    with aside.open("wb") as written:
+        with_tables(drawn, book.tables, written, standing)
     aside.replace(path)
 
 
 def _write_tables(
-    book: Any,
-    formats: dict[str, Any],
-    rows: Rows,
-    tables: Mapping[str, Frame | None],
-    lengths: Mapping[str, int],
+    book: _Book, tables: Mapping[str, Frame | None], lengths: Mapping[str, int]
 ) -> None:
     for name, frame in tables.items():
         shown = None if frame is None else _table(name, frame, lengths.get(name, len(frame)))
-        _add(book, formats, rows, name[:31], shown)
+        book.add(name[:31], shown)
 
 
-def _write_determinations(book: Any, formats: dict[str, Any], frame: Frame) -> None:
-    sheet = book.add_worksheet(DETERMINATIONS)
-    names = SHEET_COLUMNS
+def _write_determinations(book: _Book, frame: Frame) -> None:
+    names, formats = SHEET_COLUMNS, book.formats
+    sheet = book.headed(DETERMINATIONS, names)
     fields = DeterminationsSheet.to_schema().columns
-    _head(sheet, formats, names)
     sheet.freeze_panes(1, names.index("rules") + 1)
     sheet.autofilter(0, 0, len(frame), len(names) - 1)
     sheet.set_landscape()
@@ -204,29 +209,17 @@ def _beside(page: str) -> Any:
     return link
 
 
-def _write_empty(
-    book: Any, formats: dict[str, Any], name: str, model: Any, choices: dict[str, list[str]]
-) -> None:
+def _write_empty(book: _Book, name: str, model: Any, choices: dict[str, list[str]]) -> None:
     """A sheet to be filled in, with drop-downs for the columns in `choices`."""
-    sheet = book.add_worksheet(name)
     fields = model.to_schema().columns
-    _head(sheet, formats, fields)
-    for place, (column, field) in enumerate(fields.items()):
-        sheet.set_column(place, place, WIDTHS.get(column, 14), formats["text"])
+    sheet = book.headed(name, fields)
+    for place, (column, asked) in enumerate(fields.items()):
+        sheet.set_column(place, place, WIDTHS.get(column, 14), book.formats["text"])
         rule: dict[str, Any] = {"validate": "any"}
         if column in choices:
             rule = {"validate": "list", "source": choices[column]}
-        help_text = {"input_title": column, "input_message": field.description[:255]}
+        help_text = {"input_title": column, "input_message": asked.description[:255]}
         sheet.data_validation(1, place, SPARE_ROWS, place, {**rule, **help_text})
-
-
-def _add(book: Any, formats: dict[str, Any], rows: Rows, name: str, table: Table | None) -> None:
-    """A sheet that takes a table, with a column of each kind to tell their styles by."""
-    sheet = book.add_worksheet(name)
-    sheet.freeze_panes(1, 0)
-    for place, kind in enumerate(KINDS):
-        sheet.set_column(place, place, None, formats[kind])
-    rows[len(book.worksheets())] = table
 
 
 def _table(name: str, frame: Frame, length: int) -> Table:
@@ -249,31 +242,15 @@ def _texts(columns: Mapping[str, Sequence[str]]) -> Table:
     return Table(list(columns), ["text"] * len(columns), widths, list(columns.values()))
 
 
-def _write_columns(
-    book: Any,
-    formats: dict[str, Any],
-    rows: Rows,
-    tables: list[str],
-    standing: Path | None = None,
-) -> None:
+def _columns(tables: Iterable[str]) -> Table:
     """What every column of every table means, from the models."""
-    if standing:
-        _add(book, formats, rows, "columns", None)
-        return
     told = [
-        (name, column, str((field.metadata or {}).get("unit", "")), str(field.description))
+        (name, column, str((asked.metadata or {}).get("unit", "")), str(asked.description))
         for name in tables
-        for column, field in _model_columns(name).items()
+        for column, asked in _model_columns(name).items()
     ]
     heads = ("table", "column", "unit", "meaning")
-    texts = {head: [line[place] for line in told] for place, head in enumerate(heads)}
-    _add(book, formats, rows, "columns", _texts(texts))
-
-
-def _head(sheet: Any, formats: dict[str, Any], names: Iterable[str]) -> None:
-    sheet.freeze_panes(1, 0)
-    for place, name in enumerate(names):
-        sheet.write_string(0, place, name, formats["head"])
+    return _texts({head: [line[place] for line in told] for place, head in enumerate(heads)})
 
 
 def _write_cell(sheet: Any, row: int, place: int, value: str | None, form: Any) -> None:

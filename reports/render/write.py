@@ -4,30 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import importlib.util
-import sys
-from contextlib import suppress
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from reports.case.pages import write_cases
-from reports.charts import palette
-from reports.charts.figure_json import has_arrow_heads, safe_json
+from reports.charts.figure_json import safe_json
 from reports.month.data import month_data
 from reports.month.figures import month_figures, month_pictures
 from reports.render.audience_pages import write_audiences
-from reports.text import words
+from reports.render.templates import HERE, environment, filled
 from reports.text.drawing import WHOLE, Draw, Part, into, mark
 from reports.text.navigation import Site, months_written, pages_of
 
 if TYPE_CHECKING:
-    from jinja2 import BytecodeCache, Environment
-    from jinja2.bccache import Bucket
-
     from reports.month.data import MonthPage
     from schemas.month_review import MonthReview
 
-HERE = Path(__file__).parent
 CHART_LIBRARY = "plotly.min.js"
 OWN_ASSETS = ("page.css", "cases.js", "charts.js")
 
@@ -49,7 +41,7 @@ def write_pages(
     page = write_month(review, folder, site, draw)
     assets = asset_names()
     write_cases(review, folder, site, assets, environment(), draw, part)
-    write_audiences(review, folder, site, assets, environment(), draw)
+    write_audiences(review, folder, site, assets, draw)
     return page
 
 
@@ -71,79 +63,10 @@ def write_month(
 
 
 def _month_page(data: MonthPage, assets: dict[str, str]) -> bytes:
-    figures = month_figures(data)
-    html = (
-        environment()
-        .get_template("month.html")
-        .render(
-            page=data,
-            figures=safe_json(figures),
-            pictures=month_pictures(data),
-            more_cases=safe_json(data.cases.more),
-            assets=assets,
-            data_files=data_files(),
-            figure_ids=sorted(figures),
-            cut_figures=sorted(
-                name for name, variants in figures.items() if has_arrow_heads(variants)
-            ),
-        )
-    )
-    return html.encode()
-
-
-@cache
-def environment() -> Environment:
-    """The templates' one environment: everything escaped, control characters spelled out."""
-    import jinja2
-
-    class Templates(jinja2.Environment):
-        """Data are dicts, so `row.at` is looked up as a key first."""
-
-        def getattr(self, obj: Any, attribute: str) -> Any:
-            if type(obj) is dict and attribute in obj:
-                return obj[attribute]
-            return super().getattr(obj, attribute)
-
-    shared = Templates(
-        loader=jinja2.FileSystemLoader(sorted(HERE.parent.iterdir())),
-        auto_reload=False,
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=_shown,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        bytecode_cache=_compiled(),
-    )
-    shared.globals.update(palette=palette, words=words)
-    return shared
-
-
-def _compiled() -> BytecodeCache:
-    """Templates as they were compiled before, beside compiled modules and as far as these are.
-
-    The name says what they were compiled by; jinja itself looks whether the template is the same.
-    """
-    import jinja2
-
-    class Beside(jinja2.FileSystemBytecodeCache):
-        def dump_bytecode(self, bucket: Bucket) -> None:
-            if sys.dont_write_bytecode:
-                return
-            with suppress(OSError):
-                folder.mkdir(exist_ok=True)
-                super().dump_bytecode(bucket)
-
-    folder = HERE / "__pycache__"
-    by = hashlib.sha256(Path(__file__).read_bytes() + jinja2.__version__.encode()).hexdigest()[:16]
-    return Beside(str(folder), f"{by}-%s.template")
-
-
-def _shown(value: Any) -> Any:
-    if value is None:
-        return ""
-    if type(value) is str and not (value.isascii() and value.isprintable()):
-        return words.visible(value)
-    return value
+    return filled(
+        "month.html", data, month_figures(data), assets, pictures=month_pictures(data),
+        more_cases=safe_json(data.cases.more), data_files=data_files(),
+    )  # fmt: skip
 
 
 def data_files() -> list[str]:

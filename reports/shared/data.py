@@ -12,7 +12,7 @@ from reports.charts.dot_rows import DotCell
 from reports.charts.rate_data import rate_cell
 from reports.text import words
 from reports.text.navigation import SHARED, PageFrame, Site, page_frame
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, grouped, text
 from reports.text.rates import RateCell
 from schemas.record import dataclass
 from schemas.shared_outputs import ALL_RULES, OTHER_BASES, SMALLEST_DISCLOSED
@@ -195,7 +195,7 @@ def base_data(review: MonthReview, base: str) -> BasePage:
 
 
 def _of(frame: Frame, period: str) -> list[Row]:
-    return [row for row in records(frame) if row["period"] == period]
+    return [row for row in frame.records() if row["period"] == period]
 
 
 def period_words(period: str) -> str:
@@ -204,13 +204,12 @@ def period_words(period: str) -> str:
 
 
 def _trips(shared: SharedTables, period: str) -> str:
-    (row,) = [r for r in records(shared.periods) if r["period"] == period] or [{"trips": None}]
-    return WITHHELD if row["trips"] is None else f"{int(row['trips']):,}"
+    return count(next((r["trips"] for r in _of(shared.periods, period)), None))
 
 
 def _received(shared: SharedTables, period: str) -> str:
     """How complete the period was when first shared, in a sentence; empty where nothing is told."""
-    known = [r["received"] for r in records(shared.periods) if r["period"] == period]
+    known = [r["received"] for r in _of(shared.periods, period)]
     return RECEIVED_WORDS.get(text(known[0]), RECEIVED_WORDS[""]) if known else ""
 
 
@@ -287,7 +286,7 @@ def share_cell(row: Row, of: str | None) -> DotCell | None:
 def sizes_data(review: MonthReview, rows: list[Row]) -> SharedSizes:
     """Occlusion rates by size in size order, the service last, and what may be said of them."""
     found = {text(row["cannula"]): row for row in rows}
-    catalogue = sorted(records(review.cannulas), key=lambda c: (text(c["family"]), c["size_rank"]))
+    catalogue = sorted(review.cannulas.records(), key=lambda c: (text(c["family"]), c["size_rank"]))
     labels = {text(c["id"]): text(c["label"]) for c in catalogue}
     order = [size for size in labels if size in found]
     order += sorted(size for size in found if size not in labels and size != "all")
@@ -329,9 +328,8 @@ def _rate_words(size: SharedSize) -> str:
 
 def bases_data(rows: list[Row]) -> SharedBases:
     """Shares by base: of all rules together, and of each rule that can be told by base."""
-    found: dict[str, list[BaseShare]] = {}
-    for row in rows:
-        found.setdefault(text(row["rule"]), []).append(_base(row))
+    by_rule = grouped(rows, lambda r: text(r["rule"])).items()
+    found = {rule: [_base(row) for row in own] for rule, own in by_rule}
     whole = found.pop(ALL_RULES, [])
     rules = [BaseRule(rule, words.rule_title(rule), bases) for rule, bases in found.items()]
     return SharedBases(whole, rules, any(b.others for b in whole))
@@ -351,10 +349,10 @@ def _base(row: Row) -> BaseShare:
 
 def periods_data(shared: SharedTables) -> Periods:
     """Every period beside the others: all rules together, then each rule; newest first."""
-    periods = [text(p["period"]) for p in records(shared.periods)][::-1]
+    periods = [text(p["period"]) for p in shared.periods.records()][::-1]
     shares = {
         (text(r["rule"]), text(r["period"])): share_words(r, "variance", r["of"])
-        for r in records(shared.rules)
+        for r in shared.rules.records()
     }
     rules = sorted({rule for rule, _ in shares}, key=lambda r: (r != ALL_RULES, r))
     return Periods(

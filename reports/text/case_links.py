@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING
 
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import text
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ def case_files(review: MonthReview) -> dict[str, str]:
     """The file of every trip that has a page, by trip_id, in reading order."""
     if review.details is None:
         return {}
-    trips = (text(row["trip_id"]) for row in records(review.details.trips.only(["trip_id"])))
+    trips = (text(row["trip_id"]) for row in review.details.trips.only(["trip_id"]).records())
     return {trip: case_file(trip) for trip in trips}
 
 

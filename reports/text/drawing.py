@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Collection
 from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
@@ -41,6 +42,13 @@ def into(folder: Path) -> Draw:
         path.write_bytes(make())
 
     return draw
+
+
+def remove_others(folder: Path, pattern: str, written: Collection[str] = ()) -> None:
+    """Take away pages of an earlier run: of the names that fit the pattern those not `written`."""
+    for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+        if re.fullmatch(pattern, path.name) and path.name not in written:
+            path.unlink()
 
 
 def mark(*parts: Any) -> str:

@@ -137,3 +137,19 @@ def estimate(row: Mapping[str, Any] | None, unit: Unit, **names: str) -> Estimat
         trips=None if trips is None else int(trips),
         few=few,
     )
+
+
+def year_estimate(row: Mapping[str, Any], side: str, unit: Unit) -> Estimate:
+    """The figure of `now` or `before` of a row of the years."""
+    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
+    return estimate(row, unit, estimate=side, **names)
+
+
+Ratio = tuple[float | None, float | None, float | None]
+"""A ratio with its bounds."""
+
+
+def ratio_of(row: Mapping[str, Any], name: str = "ratio") -> Ratio:
+    """The ratio in a column, with its bounds in those named after it."""
+    value, low, high = (words.some(row[k]) for k in (name, f"{name}_low", f"{name}_high"))
+    return value, low, high

@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, text
 from schemas.record import dataclass
 from schemas.units import Unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
     from schemas.month_review import MonthReview
 
@@ -40,7 +40,7 @@ class MeasureTable:
         self.months = tuple(m for m in review.months if m <= review.month)[-MONTHS_MOST:]
         self.rows: dict[tuple[str, str, str, str], Row] = {
             (text(r["measure"]), text(r["month"]), text(r["group_by"]), text(r["group_value"])): r
-            for r in records(chosen)
+            for r in chosen.records()
         }
 
     def at(self, measure: str, month: str, by: str = "service", value: str = "all") -> Estimate:
@@ -66,3 +66,20 @@ class MeasureTable:
         """Trips of the month that could not be counted."""
         row = self.rows.get((measure, self.month, "service", "all"))
         return int(row["left_out"] or 0) if row else 0
+
+
+def named_sizes(review: MonthReview, measured: Collection[str]) -> dict[str, str]:
+    """The label of each cannula size by its id, in catalogue order; then those it does not have.
+
+    A size that is not carried and was never used is not among them.
+    """
+    catalogue = sorted(
+        review.cannulas.records(), key=lambda c: (text(c["family"]), c["size_rank"], text(c["id"]))
+    )
+    labels = [text(c["label"]) for c in catalogue]
+    named = {}
+    for entry in catalogue:
+        key, label = text(entry["id"]), text(entry["label"]) or text(entry["id"])
+        if key in measured or entry.get("carried", True):
+            named[key] = f"{label}, {key}" if labels.count(label) > 1 else label
+    return named | {key: key for key in measured if key not in named}

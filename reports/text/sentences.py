@@ -9,7 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.estimates import TOO_WIDE
+from reports.text.plain_rows import Row, text
 
 if TYPE_CHECKING:
     from reports.text.rates import RateCell, RateRow, Rates
@@ -24,8 +25,6 @@ EVENTS_LEAST = 5
 """Trips with an event that a size needs to be spoken of, as the adjusted rates ask; assumed."""
 OF_TRIP_ASIDE = "trip-set-aside"
 """The problem of a row whose trip was set aside; its sentence names the trip's line."""
-TOO_WIDE = 0.4
-"""A share's interval wider than this leaves open whether it is rare or common."""
 
 
 def missing_trips(review: MonthReview) -> int:
@@ -38,7 +37,7 @@ def outcomes_of_month(review: MonthReview) -> dict[str, int]:
     came = dict.fromkeys(("died", "arrest", "intubated", "more_support"), 0)
     every = review.measures
     of_month = (every["group_by"] == "outcome") & (every["month"] == review.month)
-    for row in records(every.rows(of_month)):
+    for row in every.rows(of_month).records():
         code = text(row["group_value"])
         if row["measure"] == (DAY_AFTER if code == "died" else WORSE):
             came[code] = int(row["numerator"])
@@ -58,6 +57,14 @@ def two_years(review: MonthReview) -> tuple[list[Received], list[Received]]:
             sides[ago // MONTHS].append(counts)
     now, before = sides
     return now, before
+
+
+def file_place(row: Row) -> str:
+    """'trips.csv:12, base', as far as it is known where a problem is."""
+    place = text(row["file"])
+    if place and row["line"] is not None:
+        place += f":{int(row['line'])}"
+    return f"{place}, {text(row['column'])}" if place and row["column"] else place
 
 
 def rate_phrase(cell: RateCell, unit: str) -> str:
@@ -184,14 +191,11 @@ def share_sentence(row: Row | None) -> str:
     if row is None or not row["denominator"]:
         return "no trip judged"
     of = f"{int(row['numerator']):,} of {words.many(int(row['denominator']), 'trip')}"
-    spread = words.percent_range(words.some(row["low"]), words.some(row["high"]))
-    sentence = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
-    return f"{sentence}, too few to say" if _wide(row) else sentence
-
-
-def _wide(row: Row) -> bool:
     low, high = words.some(row["low"]), words.some(row["high"])
-    return low is None or high is None or high - low > TOO_WIDE
+    spread = words.percent_range(low, high)
+    sentence = f"{of} ({words.percent(words.some(row['estimate']))}, {spread})"
+    wide = low is None or high is None or high - low > TOO_WIDE
+    return f"{sentence}, too few to say" if wide else sentence
 
 
 def bounds_sentence(row: Row | None, applicable: int) -> str:

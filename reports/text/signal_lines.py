@@ -7,14 +7,13 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import Row, records, text
+from reports.text.plain_rows import Row, chart_key, grouped, text
 
 if TYPE_CHECKING:
     from schemas.month_review import MonthReview
 
 NAMED_MOST = 3
 RECORD = "incomplete-log-share"
-KEY = ("measure", "group_by", "group_value")
 BY_CHANCE = "About one such signal a year comes with nothing changed."
 
 
@@ -38,22 +37,17 @@ def standing(review: MonthReview, kind: str, side: str = "worse") -> list[Row]:
     units that most of them share.
     """
     figures = review.figures
-    if figures is None or figures.signals is None:
+    if figures is None:
         return []
     rows = [
-        r for r in records(figures.signals)
+        r for r in figures.signals.records()
         if (r["kind"], r["side"], r["standing"]) == (kind, side, "stands")
     ]  # fmt: skip
     rows.sort(key=lambda r: text(r["month"]), reverse=True)
-    of_chart: dict[tuple[str, ...], list[Row]] = {}
-    for row in rows:
-        of_chart.setdefault(_key(row), []).append(row)
-    behind = [
-        records(frame) if frame is not None else []
-        for frame in (figures.signal_trips, figures.signal_units)
-    ]
+    behind = [frame.records() for frame in (figures.signal_trips, figures.signal_units)]
     found = []
-    for said in sorted(of_chart.values(), key=lambda said: said[0]["measure"] == RECORD):
+    by_chart = grouped(rows, chart_key)
+    for said in sorted(by_chart.values(), key=lambda said: said[0]["measure"] == RECORD):
         row = said[0]
         trips, units = ([r for r in rows if _said_in(r) == _said_in(row)] for rows in behind)
         shared = " ".join(map(unit_words, units))
@@ -90,12 +84,8 @@ def _earlier(said: list[Row]) -> str:
     return f" An earlier one, since {words.month_name(min(since))}, stands, too." if since else ""
 
 
-def _key(row: Row) -> tuple[str, ...]:
-    return tuple(text(row[name]) for name in KEY)
-
-
 def _said_in(row: Row) -> tuple[str, ...]:
-    return text(row["month"]), text(row["kind"]), *_key(row)
+    return text(row["month"]), text(row["kind"]), *chart_key(row)
 
 
 def _read(trips: list[Row]) -> str:
@@ -122,8 +112,7 @@ def lead_lines(review: MonthReview) -> list[str]:
 
     Empty where the review holds no figures of signals.
     """
-    figures = review.figures
-    if figures is None or figures.signals is None or not review.protocol:
+    if review.figures is None or not review.protocol:
         return []
     own = standing(review, "headline")
     lines = [
@@ -135,24 +124,21 @@ def lead_lines(review: MonthReview) -> list[str]:
         lines.append(f"{words.many(more, 'more signal')} {'stands' if more == 1 else 'stand'}.")
     if own:
         lines.append(BY_CHANCE)
-    lines += one_by_one_lines(review)
+    lines += [text(row["sentence"]) for row in one_by_one(review) if row["came"]]
     return [*(lines or [_none(review)]), *filter(None, [_open(review)])]
 
 
-def one_by_one_lines(review: MonthReview) -> list[str]:
-    """What came this month of the variances that are shown one by one."""
-    frame = review.figures.one_by_one if review.figures is not None else None
-    if frame is None:
-        return []
-    return [text(row["sentence"]) for row in records(frame) if row["came"]]
+def one_by_one(review: MonthReview) -> list[Row]:
+    """Each rule whose variances are shown one by one, and how many came this month."""
+    return review.figures.one_by_one.records() if review.figures else []
 
 
 def charts_now(review: MonthReview) -> list[Row]:
     """What each chart of the family makes of the month under review."""
-    frame = review.figures.signal_charts if review.figures is not None else None
-    if frame is None:
+    if review.figures is None:
         return []
-    return records(frame.rows(frame["month"] == review.month))
+    frame = review.figures.signal_charts
+    return frame.rows(frame["month"] == review.month).records()
 
 
 def watched(review: MonthReview) -> bool:
@@ -180,11 +166,11 @@ def _open(review: MonthReview) -> str:
 
 def chart_months(review: MonthReview, key: tuple[str, ...]) -> list[Row]:
     """The months of one chart of the family, up to the one under review."""
-    frame = review.figures.signal_charts if review.figures is not None else None
-    if frame is None:
+    if review.figures is None:
         return []
+    frame = review.figures.signal_charts
     measure, by, value, month = (
         frame[name] for name in ("measure", "group_by", "group_value", "month")
     )
     own = (measure == key[0]) & (by == key[1]) & (value == key[2]) & (month <= review.month)
-    return records(frame.rows(own).sorted_by("month"))
+    return frame.rows(own).sorted_by("month").records()

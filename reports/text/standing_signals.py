@@ -49,7 +49,7 @@ class Worse:
         """'unheated time at damson', within a sentence; of the record 'elm's logs'."""
         if self.measure == RECORD:
             return f"{self.value}'s logs"
-        return self.chart[:1].lower() + self.chart[1:]
+        return words.uncapital(self.chart)
 
     @property
     def title(self) -> str:

@@ -6,9 +6,9 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.plain_rows import records, text
+from reports.text.plain_rows import grouped, text
 from reports.text.sentences import missing_trips, outcomes_of_month
-from reports.text.signal_lines import charts_now, watched
+from reports.text.signal_lines import charts_now, one_by_one, watched
 from reports.text.standing_signals import Worse, worse
 from schemas.record import dataclass
 
@@ -40,8 +40,8 @@ def verdict(review: MonthReview) -> Verdict:
         return Verdict("", "No signal, no trip missing.")
     line = Verdict("", "")
     for named in signals or [[""]]:
-        for one_by_one, short, said in product(came, missing, named):
-            line = Verdict(said, " ".join(filter(None, (ordinary, gravest, one_by_one, short))))
+        for each, short, said in product(came, missing, named):
+            line = Verdict(said, " ".join(filter(None, (ordinary, gravest, each, short))))
             if len(f"{line.worse} {line.rest}".split()) <= WORDS_MOST:
                 return line
     return line
@@ -58,9 +58,7 @@ def _signals(review: MonthReview) -> list[list[str]]:
 
 def worse_words(found: list[Worse], month: str, named: int, *, counts: bool = False) -> str:
     """'Worse: unheated time since March; occlusions since August, prong 2 since October.'."""
-    groups: dict[str, list[Worse]] = {}
-    for one in found[:named]:
-        groups.setdefault(OCCLUSIONS if one.of_rate else one.chart, []).append(one)
+    groups = grouped(found[:named], lambda one: OCCLUSIONS if one.of_rate else one.chart)
     parts = []
     for own in groups.values():
         own.sort(key=lambda one: one.of_size)
@@ -87,8 +85,7 @@ def _gravest(review: MonthReview) -> str:
 
 def _one_by_one(review: MonthReview) -> list[str]:
     """How many trips came with an always-read trigger or a grave variance, and which variances."""
-    frame = review.figures.one_by_one if review.figures is not None else None
-    rows = [] if frame is None else [r for r in records(frame) if r["came"]]
+    rows = [r for r in one_by_one(review) if r["came"]]
     if not review.one_by_one:
         return [""]
     named = ", ".join(f"{text(r['rule']).replace('-', ' ')} {int(r['came'])}" for r in rows)

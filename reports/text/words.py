@@ -7,12 +7,9 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
+from schemas import months
 from schemas.work import ALWAYS_READ
 
-MONTH_NAMES = [
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-]
 NBSP = "\u00a0"
 DASH = "\u2013"
 MANY = 1 << 15
@@ -27,6 +24,7 @@ VERDICT_WORDS = {
     "met": "met",
     "not_applicable": "not applicable",
 }
+"""Those that may need a person first."""
 GROUP_WORDS = {
     "always_read": "always read",
     "deviation": "variance for review",
@@ -69,17 +67,6 @@ NEXT_WORDS = {
     "contact": "a call",
     "nothing": "no change charted in 15 min",
 }
-CONCLUSION_WORDS = {
-    "practice": "practice",
-    "logistics": "logistics",
-    "justified": "justified",
-    "record_gap": "record gap",
-    "equipment": "equipment",
-    "protocol_unclear": "protocol unclear",
-    "holds": "holds",
-    "flag_wrong": "flag wrong",
-    "cannot_say": "cannot say",
-}
 FINDING_WORDS = {
     "holds": "holds",
     "not_documented": "not documented",
@@ -96,7 +83,6 @@ CONTRIBUTED_WORDS = {
     "child": "the child",
     "other": "something else",
 }
-VEHICLE_WORDS = {"ground": "ground", "rotor": "rotor", "fixed_wing": "fixed wing"}
 MEASURE_WORDS = {
     "occlusion-rate": "Occlusion events per 100 ventilator high-flow hours",
     "occlusion-rate-ratio": "Occlusion rate of the month over that of the months before",
@@ -120,10 +106,7 @@ MEASURE_WORDS = {
 }
 
 
-def month_name(month: str) -> str:
-    """'2026-06' as 'June 2026'; anything else as it stands."""
-    parts = _month_parts(month)
-    return f"{MONTH_NAMES[parts[1] - 1]} {parts[0]}" if parts else month
+month_name, month_number = months.month_name, months.month_number
 
 
 def month_short(month: str) -> str:
@@ -134,24 +117,11 @@ def month_short(month: str) -> str:
 
 def month_tick(month: str) -> str:
     """'2026-06' as 'Jun', '2026-01' as 'Jan 2026'; anything else as it stands."""
-    parts = _month_parts(month)
+    parts = months.month_parts(month)
     if not parts:
         return month
     year = f" {parts[0]}" if parts[1] == 1 else ""
-    return f"{MONTH_NAMES[parts[1] - 1][:3]}{year}"
-
-
-def month_number(month: str) -> int:
-    """Months since year 0, so that differences count months; 0 where it is no month."""
-    parts = _month_parts(month)
-    return parts[0] * 12 + parts[1] - 1 if parts else 0
-
-
-def _month_parts(month: str) -> tuple[int, int] | None:
-    year, _, number = month.partition("-")
-    if len(month) == 7 and year.isdigit() and number.isdigit() and 1 <= int(number) <= 12:
-        return int(year), int(number)
-    return None
+    return f"{months.MONTH_NAMES[parts[1] - 1][:3]}{year}"
 
 
 def some(value: Any) -> float | None:

@@ -7,8 +7,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports.text import words
-from reports.text.estimates import Estimate, estimate
-from reports.text.plain_rows import Row, records, text
+from reports.text.estimates import Estimate, Ratio, ratio_of, year_estimate
+from reports.text.plain_rows import text
 from reports.text.sentences import two_years
 from reports.text.signal_lines import signal_parts
 from schemas.record import dataclass
@@ -40,7 +40,7 @@ class YearFigure:
     group: str
     now: Estimate
     before: Estimate
-    ratio: tuple[float | None, float | None, float | None]
+    ratio: Ratio
     goal: float | None
     high: bool = False
 
@@ -120,15 +120,16 @@ def year_data(review: MonthReview, figures: MeasureFigures) -> YearData:
 
 def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigure, ...]:
     """The service's own, the sizes, the rules by severity, then outcomes."""
-    labels = {text(c["id"]): text(c["label"]) for c in records(review.cannulas)}
+    labels = {text(c["id"]): text(c["label"]) for c in review.cannulas.records()}
     order = {key: i for i, key in enumerate(labels)}
     rules = {f.rule: f for f in review.rules}
     names = {f.id: f.name for f in figures.facts}
     found: list[tuple[tuple[int, int, str], YearFigure]] = []
-    for row in records(figures.years) if figures.years is not None else []:
+    for row in figures.years.records():
         measure, by, value = (text(row[k]) for k in ("measure", "group_by", "group_value"))
         if by == "outcome":
             continue
+        unit = Unit.RATE if measure == RATE else Unit.SHARE
         facts = rules.get(value) if by == "rule" else None
         rank = severity_rank(facts.severity if facts else None)
         place = {
@@ -140,25 +141,18 @@ def year_figures(review: MonthReview, figures: MeasureFigures) -> tuple[YearFigu
         figure = YearFigure(
             label=labels.get(value, value) if by == "cannula" else name,
             group=by,
-            now=_side(row, "now"),
-            before=_side(row, "before"),
-            ratio=(words.some(row["ratio"]), words.some(row["ratio_low"]),
-                   words.some(row["ratio_high"])),
+            now=year_estimate(row, "now", unit),
+            before=year_estimate(row, "before", unit),
+            ratio=ratio_of(row),
             goal=facts.goal if facts else None,
             high=facts is not None and facts.severity == "high",
-        )  # fmt: skip
+        )
         found.append((place, figure))
     return tuple(figure for _, figure in sorted(found, key=lambda both: both[0]))
 
 
 def _first(measure: str) -> int:
     return FIRST.index(measure) if measure in FIRST else len(FIRST)
-
-
-def _side(row: Row, side: str) -> Estimate:
-    unit = Unit.RATE if text(row["measure"]) == RATE else Unit.SHARE
-    names = {name: f"{side}_{name}" for name in ("numerator", "denominator", "low", "high")}
-    return estimate(row, unit, estimate=side, **names)
 
 
 def year_words(figures: Sequence[YearFigure]) -> str:
@@ -202,7 +196,7 @@ def year_signals(review: MonthReview, figures: MeasureFigures) -> tuple[YearSign
     """Headline signals said within the twelve months, the latest first."""
     first = words.month_number(review.month) - MONTHS
     found: dict[tuple[str, bool, str], list[YearSignal]] = {}
-    for row in records(figures.signals) if figures.signals is not None else []:
+    for row in figures.signals.records():
         standing, month = text(row["standing"]), text(row["month"])
         if text(row["kind"]) != "headline" or standing not in ENDS:
             continue
@@ -219,7 +213,7 @@ def year_signals(review: MonthReview, figures: MeasureFigures) -> tuple[YearSign
 
 def year_actions(review: MonthReview) -> tuple[YearAction, ...]:
     """Actions asked for within the twelve months: overdue, then open, then closed."""
-    rows = [] if review.followup is None else records(review.followup.year_actions)
+    rows = [] if review.followup is None else review.followup.year_actions.records()
     order = ("overdue", "open", "closed")
     rows.sort(key=lambda r: (order.index(text(r["state"])), text(r["due_month"]) or "9"))
     return tuple(

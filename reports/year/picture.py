@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from reports.charts import palette, svg
-from reports.charts.drawing import NARROW, TICK, Scale, both, line, note, picture
+from reports.charts.drawing import NARROW, TICK, Scale, arrow, both, line, note, picture, tick
 from reports.text import words
 
 if TYPE_CHECKING:
@@ -99,8 +99,7 @@ def _axis(scale: Scale, top: float, bottom: float) -> str:
         x = scale.at(math.log(value))
         parts.append(line((x, top), (x, bottom), palette.SERVICE if value == 1 else palette.LINE))
         shown = "as before" if value == 1 else f"\N{MULTIPLICATION SIGN}{value:g}"
-        parts.append(svg.text(x, bottom + 13, shown, font_size=TICK, fill=palette.MUTED,
-                              text_anchor="middle"))  # fmt: skip
+        parts.append(tick(x, bottom + 13, shown))
     return "".join(parts)
 
 
@@ -113,7 +112,7 @@ def _ratio(figure: YearFigure, scale: Scale, y: float) -> str:
     ends = [scale.at(math.log(v)) for v in (low, high)]
     parts = [line((ends[0], y), (ends[1], y), ink, 2.4 if figure.moved else 1.4)]
     if high > ENDS:
-        parts.append(svg.tag("path", d=f"M{scale.end:.1f} {y - 4:.1f}l6 4l-6 4z", fill=ink))
+        parts.append(arrow(scale.end, y, ink))
     if low < 1 / ENDS:
         parts.append(svg.tag("path", d=f"M{scale.start:.1f} {y - 4:.1f}l-6 4l6 4z", fill=ink))
     if 1 / ENDS <= value <= ENDS:

@@ -114,7 +114,7 @@ def quasi_poisson(  # noqa: PLR0917 - the sums in the order they are explained
         error = np.sqrt(np.maximum(s2, 1 / x))
         half = np.exp(_quantile(s2, s4, n, level) * error)
         low, high = estimate / half, estimate * half
-    return Interval(estimate[()], low[()], high[()], x[()], t[()], level, "quasi-Poisson by trip")
+    return Interval(estimate[()], low[()], high[()], "quasi-Poisson by trip")
 
 
 def _quantile(s2: ArrayLike, s4: ArrayLike, n: ArrayLike, level: float) -> FloatArray:

@@ -50,10 +50,10 @@ def watched(service: Service, seed: int) -> Watched:
     w = np.hstack([rate_charts(rates, shape).increments, share_charts(shares).increments])
 
     def sentence(times: float) -> tuple[np.ndarray, FloatArray]:
-        h = by_chart(heights(futures.unchanged, service.groups, times=times).threshold,
-                     service.groups)  # fmt: skip
-        found = signal_sums(w, np.nan_to_num(h, nan=np.inf))
-        return found.signal, found.sums
+        found = heights(futures.unchanged, service.groups, times=times)
+        h = by_chart(found, service.groups)
+        run = signal_sums(w, np.nan_to_num(h, nan=np.inf))
+        return run.signal, run.sums
 
     headline, sums = sentence(1)
     return Watched(headline, sentence(4)[0], sums, w)

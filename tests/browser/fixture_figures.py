@@ -322,6 +322,7 @@ def signal_frames() -> dict[str, list[dict[str, Any]]]:
              "trip_month": "2026-04", "events": 1, "read": read, "held": read}
             for trip, read in (("T1", True), ("T2", False))
         ],
+        "signal_units": [],
         "one_by_one": [
             {"month": LAST, "rule": "escalation-call", "came": 1, "all_came": 3, "asked": 9,
              "last_month": LAST, "later": 0, "undecided": 0, "watched": True,

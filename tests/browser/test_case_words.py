@@ -26,7 +26,6 @@ from reports.month.records import problems
 from reports.text import words
 from reports.text.case_links import case_file, case_files
 from reports.text.navigation import Site, months_written, navigation
-from schemas.findings import CONCLUSIONS, MISSED
 from schemas.frame import stacked
 from schemas.month_review import MonthReview
 from tests.browser import case_fixture, fixture
@@ -53,10 +52,6 @@ def test_moments_as_words() -> None:
 def test_lines_as_ranges() -> None:
     assert line_ranges([9, 4, 3, 5, 5]) == [(3, 5), (9, 9)]
     assert line_ranges([]) == []
-
-
-def test_conclusions_are_those_of_the_sheet() -> None:
-    assert set(words.CONCLUSION_WORDS) | {MISSED} == set(CONCLUSIONS)
 
 
 def test_a_file_name_is_safe_and_the_same_in_every_run() -> None:

@@ -77,7 +77,7 @@ def test_figures_that_read_otherwise_come_first_and_name_their_cause() -> None:
                    then_denominator=20.0, now=25.0, now_numerator=5.0, now_denominator=20.0,
                    why="1 trip was corrected.")  # fmt: skip
     review = with_followup(restatements=[same, change(), whole])
-    found = restated(review.followup, review)
+    found = restated(review)
     assert [r.figure.rpartition(", ")[2] for r in found.rows] == [
         "Occlusion rate", "Wall oxygen time", "Unheated time",
     ]  # fmt: skip

@@ -61,12 +61,12 @@ def no_tables(*_: object) -> None:
     """A workbook of its sheets to be filled in alone."""
 
 
-def first_rows(book: Any, formats: Any, rows: Any, tables: Any, lengths: Any) -> None:
+def first_rows(book: Any, tables: Any, lengths: Any) -> None:
     """A sheet for every table, with its first row."""
     short = {
         name: None if frame is None else frame.rows(slice(1)) for name, frame in tables.items()
     }
-    TABLES(book, formats, rows, short, lengths)
+    TABLES(book, short, lengths)
 
 
 @pytest.fixture(scope="package", autouse=True)

@@ -24,7 +24,6 @@ def test_hierarchical_rates() -> None:
     assert_allclose(found.estimate, [23.24, 22.02, 33.03, 16.09, 15.43], atol=0.1)
     assert_allclose([found.lower[2], found.upper[2]], [20.05, 57.41], atol=0.1)
     assert_allclose(found.estimate[2:], [33.10, 16.05, 15.39], atol=0.01)
-    assert_allclose(found.service, 100 * 87 / 374)
 
 
 def test_hierarchical_rates_agree_with_importance_sampling() -> None:
@@ -51,7 +50,6 @@ def test_chi_square_of_bases() -> None:
     # computed
     found = rates_differ(EVENTS, HOURS, K_EFF, seed=0)
     assert_allclose(found.statistic, 9.419, atol=5e-4)
-    assert found.groups == 5
     assert found == rates_differ(EVENTS, HOURS, K_EFF, seed=0)
 
 
@@ -87,7 +85,7 @@ def test_a_base_is_named_under_both_conditions_only() -> None:
 
 def test_too_little_to_compare() -> None:
     nothing = hierarchical_rates([0, 0], [10, 10], [4, 4])
-    assert np.isnan([*nothing.estimate, nothing.service]).all()
+    assert np.isnan(nothing.estimate).all()
     assert np.isnan(hierarchical_rates([5], [10], [4]).estimate).all()
     gone = hierarchical_rates([5, 2, 0], [10, 12, 0], [4, 4, np.nan])
     assert np.isnan(gone.estimate).tolist() == [False, False, True]

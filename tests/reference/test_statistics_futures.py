@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from pipeline.statistics.missing_trips import (
-    bounds,
+    certainty,
     completed_rates,
     completed_shares,
     completed_sums,
@@ -37,9 +37,9 @@ def futures() -> Futures:
 
 def test_false_signals_keep_to_the_budget_in_futures_not_used(futures: Futures) -> None:
     found = heights(futures.unchanged, SERVICE.groups)
-    assert found.threshold.keys() == YEARLY_BUDGET.keys()
+    assert found.keys() == YEARLY_BUDGET.keys()
     others = draw_futures(SERVICE.rates, SERVICE.shares, SERVICE.dispersion, seed=6)
-    h = np.nan_to_num(by_chart(found.threshold, SERVICE.groups), nan=np.inf)
+    h = np.nan_to_num(by_chart(found, SERVICE.groups), nan=np.inf)
     rate = signals_a_year(others.unchanged, h)
     for group, budget in YEARLY_BUDGET.items():
         own = rate[np.array(SERVICE.groups) == group].sum()
@@ -51,8 +51,10 @@ def test_watch_is_lower_and_says_four_times_as_much(futures: Futures) -> None:
     headline = heights(futures.unchanged, SERVICE.groups)
     watch = heights(futures.unchanged, SERVICE.groups, times=4)
     for group in YEARLY_BUDGET:
-        assert watch.threshold[group] < headline.threshold[group]
-        assert watch.signals_a_year[group] <= 4 * YEARLY_BUDGET[group]
+        assert watch[group] < headline[group]
+        own = np.array(SERVICE.groups) == group
+        found = signals_a_year(futures.unchanged[:, own], np.full(own.sum(), watch[group]))
+        assert found.sum() <= 4 * YEARLY_BUDGET[group]
 
 
 def test_the_quick_count_is_that_of_the_sums(futures: Futures) -> None:
@@ -71,9 +73,9 @@ def test_an_empty_groups_budget_is_not_spent() -> None:
     found = draw_futures(SERVICE.rates, None, SERVICE.dispersion, seed=5, futures=200)
     assert found.unchanged.shape == (36, 1 + SERVICE.rates.events.shape[1], 200)
     groups = SERVICE.groups[: found.unchanged.shape[1]]
-    assert heights(found.unchanged, groups).threshold.keys() == {"service", "sizes"}
+    assert heights(found.unchanged, groups).keys() == {"service", "sizes"}
     nothing = draw_futures(None, None, service_dispersion([], [], []), seed=1)
-    assert heights(nothing.unchanged, ()).threshold == {}
+    assert heights(nothing.unchanged, ()) == {}
 
 
 def test_a_size_never_used_and_a_service_without_hours_are_no_charts() -> None:
@@ -83,7 +85,7 @@ def test_a_size_never_used_and_a_service_without_hours_are_no_charts() -> None:
 
 
 def test_more_is_noticed_where_there_is_more(futures: Futures) -> None:
-    h = by_chart(heights(futures.unchanged, SERVICE.groups).threshold, SERVICE.groups)
+    h = by_chart(heights(futures.unchanged, SERVICE.groups), SERVICE.groups)
     found = noticed_in_100(futures.changed, h)
     assert np.isnan(found[np.array(SERVICE.groups) == ""]).all()
     sizes = np.flatnonzero(np.array(SERVICE.groups) == "sizes")
@@ -99,18 +101,9 @@ def test_a_family_is_calibrated_within_a_second_and_a_half_of_processor() -> Non
     found = draw_futures(SERVICE.rates, SERVICE.shares, SERVICE.dispersion, seed=7)
     headline = heights(found.unchanged, SERVICE.groups)
     heights(found.unchanged, SERVICE.groups, times=4)
-    noticed_in_100(found.changed, by_chart(headline.threshold, SERVICE.groups))
+    noticed_in_100(found.changed, by_chart(headline, SERVICE.groups))
     assert len(SERVICE.groups) >= 28
     assert time.process_time() - start < 1.5
-
-
-def test_the_better_side_has_futures_of_its_own() -> None:
-    found = draw_futures(
-        SERVICE.rates, SERVICE.shares, SERVICE.dispersion, seed=5, futures=400, better=True
-    )
-    h = heights(found.unchanged, SERVICE.groups, times=4)
-    noticed = noticed_in_100(found.changed, by_chart(h.threshold, SERVICE.groups))
-    assert noticed[0] > 60
 
 
 def test_volume() -> None:
@@ -141,7 +134,7 @@ def last_month(service: Service, missing: int, extra: int = 0) -> tuple[str, ...
         own_trips=service.trip_hours, missing=missing, seed=3,
     )  # fmt: skip
     sums = (completed_sums(np.zeros(len(done.usual)), w) for w in (done.usual, done.worst))
-    return bounds(*sums, np.full(len(done.usual), 3.0)).certainty
+    return certainty(*sums, np.full(len(done.usual), 3.0))
 
 
 def test_many_extra_events_are_sure_whatever_two_missing_trips_hold() -> None:
@@ -187,7 +180,7 @@ def test_missing_trips_are_filled_in_as_usual_and_at_their_worst() -> None:
 
 def test_certainty() -> None:
     low, high = np.array([[4.0], [1], [1]]), np.array([[5.0], [4], [2]])
-    assert bounds(low, high, [3, 3, 3]).certainty == ("sure", "depends", "ordinary")
+    assert certainty(low, high, [3, 3, 3]) == ("sure", "depends", "ordinary")
     chained = completed_sums(low, -2 * np.ones((3, 1)))
     assert chained.tolist() == [[2], [0], [0]]
 

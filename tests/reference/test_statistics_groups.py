@@ -94,23 +94,18 @@ def test_posteriors_are_those_of_scipy() -> None:
     beta = stats.beta(shares.first + d, shares.second + n - d)
     assert_allclose(shares.estimate, beta.mean())
     assert_allclose([shares.lower, shares.upper], beta.interval(0.95), rtol=1e-7)
-    mixed = shares.own_weight * shares.raw + (1 - shares.own_weight) * shares.prior_mean
-    assert_allclose(shares.estimate, mixed)
     assert not shares.pooled
-    assert shares.reason == ""
 
 
 def test_a_small_group_is_pulled_further() -> None:
     found = beta_binomial([2, 200, 20, 30, 10, 90, 5, 60], [4, 400, 90, 100, 90, 300, 60, 400])
-    assert found.own_weight[0] < found.own_weight[1]
-    assert found.prior_mean < found.estimate[0] < found.raw[0]
+    assert found.first / (found.first + found.second) < found.estimate[0] < found.estimate[1] < 0.5
 
 
 def test_groups_that_differ_only_by_chance_share_the_pooled_figure() -> None:
     shares = beta_binomial([2, 2, 2], [4, 4, 4])
     assert shares.pooled
     assert_allclose(shares.estimate, 0.5)
-    assert "chance" in shares.reason
 
 
 def test_groups_all_alike_at_an_end_keep_their_own_bound() -> None:

@@ -198,7 +198,7 @@ def test_few_trips_have_no_lower_bound_and_no_hours_no_figure() -> None:
     assert_allclose(found.lower, [np.nan, 100 * 0.31607 / 18, 0, np.nan], rtol=1e-4)
     assert_allclose(found.upper[:3], np.array([9.75695, 9.75695, 4.10282]) * 100 / [18, 18, 12],
                     rtol=1e-5)  # fmt: skip
-    assert found.too_few.tolist() == [True, False, False, True]
+    assert np.isnan(found.lower).tolist() == [True, False, False, True]
     assert np.isnan(found.upper[3])
 
 

@@ -104,7 +104,7 @@ def test_small_or_impossible_cases_do_not_fail() -> None:
     gaps = count_power(0.2, [70.0, 0.0, 50.0])
     assert np.isfinite(gaps.doubling.median_months)
     single = share_power(0.1, [1], baseline_months=12)
-    assert single.baseline_months == 12
+    assert np.isfinite(single.false_alarms)
 
 
 def test_months_without_volume_are_waited_through() -> None:
@@ -149,23 +149,18 @@ def test_windows_leave_out_training_and_what_prompted_it() -> None:
     found = windows(range(30), training=15, prompted=[13, 14], before=12, after=6)
     assert np.flatnonzero(found.before).tolist() == list(range(3, 13))
     assert np.flatnonzero(found.after).tolist() == list(range(16, 22))
-    assert "10 months before against 6 months after" in found.words
-    assert "2 months that prompted it" in found.words
     short = windows(range(6), training=4, prompted=[1, 2, 3])
-    assert short.words.startswith("1 month before against 1 month after; the training month and 3")
+    assert (short.before.sum(), short.after.sum()) == (1, 1)
 
 
 def test_before_and_after_is_the_exact_ratio_of_the_windows() -> None:
     window = windows(range(6), training=3, before=3, after=2)
     events, trips = np.array([4, 5, 6, 9, 2, np.nan]), np.array([10, 10, 10, 10, 12, 9])
-    found = before_after(events, trips, window, picked_for_being_bad=True)
+    found = before_after(events, trips, window)
     assert (found.before_events, found.after_events) == (15, 2)
-    assert_allclose([found.before_share, found.after_share], [0.5, 2 / 12])
+    assert (found.before_trips, found.after_trips) == (30, 12)
     assert found.ratio == share_ratio(2, 12, 15, 30)
-    assert "regression to the mean" in found.warning
     assert not found.too_few
-    calm = before_after(events, trips, window, picked_for_being_bad=False)
-    assert calm.warning == ""
 
 
 def test_regression_to_the_mean_is_real() -> None:
@@ -176,15 +171,16 @@ def test_regression_to_the_mean_is_real() -> None:
     for _ in range(200):
         events = rng.binomial(30, 0.1, (40, 25))
         worst = events[:, :12].sum(axis=1).argmax()
-        found = before_after(events[worst], np.full(25, 30), window, picked_for_being_bad=True)
+        found = before_after(events[worst], np.full(25, 30), window)
         ratios.append(found.ratio.ratio)
     assert np.mean(ratios) < 0.85
 
 
 def test_an_empty_window_says_so() -> None:
     window = windows(range(3), training=0)
-    found = before_after([1, 2, 3], [4, 4, 4], window, picked_for_being_bad=False)
+    found = before_after([1, 2, 3], [4, 4, 4], window)
     assert found.too_few
-    assert np.isnan([found.before_share, found.ratio.ratio]).all()
-    quiet = before_after([0, 0, 0], [1, 1, 1], windows(range(3), 1), picked_for_being_bad=False)
+    assert found.before_trips == 0
+    assert np.isnan(found.ratio.ratio)
+    quiet = before_after([0, 0, 0], [1, 1, 1], windows(range(3), 1))
     assert quiet.too_few

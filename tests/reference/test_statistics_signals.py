@@ -281,10 +281,11 @@ def test_charts_by_month_agree_with_the_recursion() -> None:
 def test_the_better_side_watches_for_the_inverse() -> None:
     rates, shares = months(4)
     found = rate_charts(rates, np.full(30, 0.4), better=True)
-    fewer = found.seen < found.expected / 2
+    seen = np.column_stack([rates.events.sum(axis=1), rates.events])
+    fewer = seen < found.expected / 2
     assert (found.increments[6:][fewer[6:]] > 0).all()
     few = share_charts(shares, better=True)
-    none = (few.seen == 0) & (few.of > 0)
+    none = (shares.deviations == 0) & (shares.judged > 0)
     assert (few.increments[6:][none[6:]] > 0).all()
 
 
