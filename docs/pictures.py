@@ -41,7 +41,8 @@ def taken(done: Reviewed) -> dict[str, tuple[Path, int]]:
     """Page and height in px of every picture; of the cases, the first with a high variance."""
     month = done.page.parent
     cases = done.month.cases
-    trip = cases[(cases["group"] == "deviation") & (cases["severity"] == "high")]["trip_id"].iloc[0]
+    high = (cases["group"] == "deviation") & (cases["severity"] == "high")
+    trip = cases.rows(high)["trip_id"][0]
     return {
         "month": (done.page, 800),
         "case": (month / FOLDER / case_file(trip), 1000),

@@ -30,7 +30,7 @@ MOST_MEMORY_BYTES = 4 * 2**30
 
 BLOCKS_KEPT = "128MiB"
 """So much memory for blocks is used again and not given back while a large delivery is worked on:
-to get it anew from the system each time took a fifth of all that the system did for one."""
+to get it anew from the system each time took a sixth of all that the system did for one."""
 
 CHECKPOINT_FROM = "1MiB"
 """From this size on a transaction is written to its place at once, not into the log before."""
