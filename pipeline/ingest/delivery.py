@@ -149,7 +149,7 @@ def _stage(
             early.begin(staged)
         _look_through(con, staged, tables, findings, stage)
         if early:
-            early.screened.set()
+            early.texts_pass()
     except BaseException:
         if early:
             early.end()

@@ -38,7 +38,7 @@ class EarlyRows(Generic[Given, Stored]):
         store: Callable[[duckdb.DuckDBPyConnection, Given, Callable[[], None]], Stored],
     ) -> None:
         self.main, self.store = main, store
-        self.screened, self.refused = Event(), False
+        self.decided, self.passed = Event(), False
         self.con: duckdb.DuckDBPyConnection | None = None
 
     def begin(self, given: Given) -> None:
@@ -55,16 +55,20 @@ class EarlyRows(Generic[Given, Stored]):
         self.stored: Future[Stored] = self.pool.submit(self.store, self.con, given, self.wait)
 
     def wait(self) -> None:
-        """Until the privacy screen has passed the delivery, or refused it."""
-        self.screened.wait()
-        if self.refused:
+        """Until the privacy screen has passed the delivery; CancelledError where it has not."""
+        self.decided.wait()
+        if not self.passed:
             raise CancelledError
+
+    def texts_pass(self) -> None:
+        """The privacy screen found nothing: free texts may be stored."""
+        self.passed = True
+        self.decided.set()
 
     def end(self) -> None:
         """Take back what is not committed."""
         if self.con:
-            self.refused = not self.screened.is_set()
-            self.screened.set()
+            self.decided.set()
             self.con.interrupt()
             self.pool.shutdown()
             self.con.close()

@@ -133,17 +133,17 @@ def _reload(con: Connection, known: int) -> Loaded:
 
 
 def _insert_rows(
-    con: Connection, staged: Staged, screened: Callable[[], None] = lambda: None
+    con: Connection, staged: Staged, wait_for_screen: Callable[[], None] = lambda: None
 ) -> Rows:
     """Store what nothing that is found of the delivery changes.
 
-    `screened` returns once the texts that may say anything have been screened.
+    `wait_for_screen` returns once the texts that may say anything have been screened.
     """
     delivery_no = _next(con, "delivery", "delivery_no")
     offset = _next(con, "trips", "trip_key") - 1
     _insert_description(con, staged, delivery_no)
     keys = {"trip_key": f"trip_key + {offset}", "delivery_no": str(delivery_no)}
-    return Rows(delivery_no, offset, _insert_tables(con, staged, keys, screened))
+    return Rows(delivery_no, offset, _insert_tables(con, staged, keys, wait_for_screen))
 
 
 def _load_new(con: Connection, staged: Staged, rows: Rows) -> Loaded:
@@ -202,13 +202,13 @@ def _insert_description(con: Connection, staged: Staged, delivery_no: int) -> No
 
 
 def _insert_tables(
-    con: Connection, staged: Staged, keys: dict[str, str], screened: Callable[[], None]
+    con: Connection, staged: Staged, keys: dict[str, str], wait_for_screen: Callable[[], None]
 ) -> dict[str, int]:
     """Store every table's good rows; return how many were kept."""
     tables = list(staged.parts.tables)
     listed = [table for table in tables if not {*free_columns(table)} - {"trip_id"}]
     kept = {table: _insert_table(con, table, keys) for table in listed}
-    screened()
+    wait_for_screen()
     rest = [table for table in tables if table not in kept]
     return kept | {table: _insert_table(con, table, keys) for table in rest}
 
