@@ -1,5 +1,7 @@
 """The loop's part of a month's review: which cases join, and the tables for its pages."""
 
+from __future__ import annotations
+
 import hashlib
 import pickle
 from functools import partial

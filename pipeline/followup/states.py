@@ -4,6 +4,8 @@ Data and pure functions: no store, no clock. Every way in (the desk, the sheet, 
 `refusal` before it stores a move, so that nothing can be done in one that another forbids.
 """
 
+from __future__ import annotations
+
 from dataclasses import field
 
 from schemas.record import dataclass

@@ -1,5 +1,7 @@
 """The rows of the determinations sheet: the month's work, with what was answered before."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable
 from typing import Any
 

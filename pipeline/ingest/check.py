@@ -1,5 +1,7 @@
 """Validate a delivery and say what is wrong, storing nothing."""
 
+from __future__ import annotations
+
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path

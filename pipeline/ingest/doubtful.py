@@ -5,6 +5,8 @@ row for each thing found: its first line, and in how many rows it is. Thresholds
 practice, no source.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterator
 
 from pipeline.errors import CODES

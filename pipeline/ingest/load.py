@@ -204,10 +204,15 @@ def _insert_description(con: Connection, staged: Staged, delivery_no: int) -> No
 def _insert_tables(
     con: Connection, staged: Staged, keys: dict[str, str], wait_for_screen: Callable[[], None]
 ) -> dict[str, int]:
-    """Store every table's good rows; return how many were kept."""
+    """Store every table's good rows, those that keep no free text first; how many were kept."""
+    from schemas.stored import STORED, stored_as
+
     tables = list(staged.parts.tables)
-    listed = [table for table in tables if not {*free_columns(table)} - {"trip_id"}]
-    kept = {table: _insert_table(con, table, keys) for table in listed}
+    kept = {
+        table: _insert_table(con, table, keys)
+        for table in tables
+        if not {*free_columns(table)} & {*STORED[stored_as(table)].columns}
+    }
     wait_for_screen()
     rest = [table for table in tables if table not in kept]
     return kept | {table: _insert_table(con, table, keys) for table in rest}

@@ -1,5 +1,7 @@
 """When each limit was reached, from the verdicts and the timeline of the case trips."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator
 
 from pipeline.rules import all_rules

@@ -1,5 +1,7 @@
 """A protocol file as a person reads it, and what changed between two of them."""
 
+from __future__ import annotations
+
 import textwrap
 from pathlib import Path
 from typing import Any

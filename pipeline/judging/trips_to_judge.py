@@ -5,6 +5,8 @@ What stages and rules read of them is `settings_now`, `observations_now`, `devic
 order of trip, time and line.
 """
 
+from __future__ import annotations
+
 from pipeline.store.database import one
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.timeline import series

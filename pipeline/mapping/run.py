@@ -1,5 +1,7 @@
 """One run of the mapping, stage by stage, in a scratch folder of its own."""
 
+from __future__ import annotations
+
 import csv
 import re
 import tempfile

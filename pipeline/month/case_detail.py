@@ -1,5 +1,7 @@
 """Everything the case pages of a month are drawn from, for all its case trips together."""
 
+from __future__ import annotations
+
 from pipeline.judging.limit_moments import limit_moments
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.store.sql import is_file_of

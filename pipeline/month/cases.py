@@ -7,6 +7,7 @@ from typing import Any
 from pipeline.judging.versions import versions_in_store
 from pipeline.rules import all_rules
 from pipeline.store.by_hand import added_trips
+from pipeline.store.database import temporary_table
 from pipeline.store.protocol_versions import VersionInStore
 from pipeline.store.sql import literal
 from schemas.connection import Connection
@@ -37,10 +38,6 @@ def month_words(
 def _words_of_rules(con: Connection, versions: list[VersionInStore]) -> None:
     """What each version's rules are called and say, and what they rest on."""
     con.execute("""
-        CREATE OR REPLACE TEMP TABLE rule_words (
-            protocol_no INTEGER, protocol_version VARCHAR, rule VARCHAR, severity VARCHAR,
-            "limit" DOUBLE, unit VARCHAR);
-        CREATE OR REPLACE TEMP TABLE sentence (rule VARCHAR, why VARCHAR, sentence VARCHAR);
         CREATE OR REPLACE TEMP MACRO tidy(x) AS
             rtrim(rtrim(format('{:.2f}', x), '0'), '.');
         CREATE OR REPLACE TEMP MACRO span(low, high) AS
@@ -59,38 +56,25 @@ def _words_of_rules(con: Connection, versions: list[VersionInStore]) -> None:
             said.append(
                 (kept.protocol_no, kept.version.id, name, parameters.severity, limit, rule.unit)
             )
-    _fill(con, "rule_words", said)
-    _fill(con, "sentence", [
+    columns = "protocol_no INTEGER, protocol_version VARCHAR, rule VARCHAR, severity VARCHAR"
+    temporary_table(con, "rule_words", f'{columns}, "limit" DOUBLE, unit VARCHAR', said)
+    temporary_table(con, "sentence", "rule VARCHAR, why VARCHAR, sentence VARCHAR", [
         (r.id, why, text) for r in all_rules().values() for why, text in r.sentences.items()
     ])  # fmt: skip
-    con.execute("""
-        CREATE OR REPLACE TEMP TABLE rule_evidence (
-            rule VARCHAR, "table" VARCHAR, margin_s INTEGER);
-        CREATE OR REPLACE TEMP TABLE rule_field (rule VARCHAR, field VARCHAR);
-        CREATE OR REPLACE TEMP TABLE rule_trip_field (rule VARCHAR, field VARCHAR);
-    """)
-    _fill(con, "rule_evidence", [
+    temporary_table(con, "rule_evidence", 'rule VARCHAR, "table" VARCHAR, margin_s INTEGER', [
         (r.id, table, r.evidence_margin_s)
         for r in all_rules().values()
         for table in sorted({"trips", *r.evidence})
     ])  # fmt: skip
-    _fill(con, "rule_field", [
+    temporary_table(con, "rule_field", "rule VARCHAR, field VARCHAR", [
         (r.id, field)
         for r in all_rules().values()
         if "settings" in r.evidence
         for field in r.settings_fields or ("any",)
     ])  # fmt: skip
-    _fill(con, "rule_trip_field", [
+    temporary_table(con, "rule_trip_field", "rule VARCHAR, field VARCHAR", [
         (r.id, field) for r in all_rules().values() for field in r.trip_fields
     ])  # fmt: skip
-
-
-def _fill(con: Connection, table: str, rows: list[tuple[Any, ...]]) -> None:
-    """Put a few rows into a temporary table in one statement."""
-    if rows:
-        marks = f"({', '.join('?' * len(rows[0]))})"
-        cells = [cell for row in rows for cell in row]
-        con.execute(f"INSERT INTO {table} VALUES {', '.join([marks] * len(rows))}", cells)
 
 
 def cases(con: Connection, versions: list[VersionInStore], month: str) -> None:
@@ -119,25 +103,15 @@ def always_read(con: Connection, months: list[str]) -> None:
 def _triggers(con: Connection, versions: list[VersionInStore], months: list[str]) -> None:
     """As `always_read`, after the words of the rules."""
     chosen = [
-        (kept.protocol_no, *trigger_of(code))
+        (kept.protocol_no, TRIGGERS.index(code), code, below)
         for kept in versions
-        for code in kept.version.always_read
+        for code, below in map(trigger_of, kept.version.always_read)
     ]
-    con.execute(
-        "CREATE OR REPLACE TEMP TABLE trigger ("
-        "protocol_no INTEGER, place INTEGER, code VARCHAR, below DOUBLE)"
-    )
-    if chosen:
-        marks = ", ".join(["(?, ?, ?, ?)"] * len(chosen))
-        rows = [(number, TRIGGERS.index(code), code, below) for number, code, below in chosen]
-        con.execute(f"INSERT INTO trigger VALUES {marks}", [cell for row in rows for cell in row])
-    con.execute(
-        "CREATE OR REPLACE TEMP TABLE rule_trigger (rule VARCHAR, code VARCHAR, said VARCHAR)"
-    )
-    con.executemany(
-        "INSERT INTO rule_trigger VALUES (?, ?, ?)",
-        [(r.id, r.trigger, SAID[r.trigger]) for r in all_rules().values() if r.trigger],
-    )
+    columns = "protocol_no INTEGER, place INTEGER, code VARCHAR, below DOUBLE"
+    temporary_table(con, "trigger", columns, chosen)
+    temporary_table(con, "rule_trigger", "rule VARCHAR, code VARCHAR, said VARCHAR", [
+        (r.id, r.trigger, SAID[r.trigger]) for r in all_rules().values() if r.trigger
+    ])  # fmt: skip
     con.execute(_HAPPENED, {"months": months})
     con.execute(_MONTH_TRIGGER)
     con.execute(_ADDED, {"months": months, "added": added_trips(con)})

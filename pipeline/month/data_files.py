@@ -1,5 +1,7 @@
 """The month's data files: each made as a table in its final order, marked, and written as CSV."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Mapping
 from functools import partial
 from pathlib import Path

@@ -1,5 +1,7 @@
 """One month gathered from the store: what its pages say beside its data files."""
 
+from __future__ import annotations
+
 from pipeline.measures.series import Calendar
 from pipeline.measures.signal_counts import one_by_one_rules
 from pipeline.month.cases import ADDED_BY_HAND

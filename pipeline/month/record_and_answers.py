@@ -3,6 +3,8 @@
 An answer changes nothing of the first, which is kept by itself.
 """
 
+from __future__ import annotations
+
 from dataclasses import replace
 from functools import cached_property
 

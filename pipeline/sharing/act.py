@@ -4,6 +4,8 @@ What was handed over cannot be unsaid, so what it would be can be looked at befo
 only `hand_over` remembers it and enters it in the ledger.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 
 from pipeline.sharing.counts import SharedCounts, shared_counts

@@ -4,6 +4,8 @@ A trip delivered or corrected after its period was shared does not change what i
 whoever holds both editions could tell that trip's answers from the difference.
 """
 
+from __future__ import annotations
+
 import json
 from collections.abc import Collection
 from typing import Any

@@ -205,10 +205,11 @@ def one(
 def temporary_table(
     con: Connection, name: str, columns: str, rows: Sequence[Sequence[Any]]
 ) -> None:
-    """Make a temporary table of rows; `columns` as SQL declares them."""
+    """Make a temporary table of a few rows, put there at once; `columns` as SQL declares them."""
     con.execute(f"CREATE OR REPLACE TEMP TABLE {name} ({columns})")
     if rows:
-        con.executemany(f"INSERT INTO {name} VALUES ({', '.join('?' * len(rows[0]))})", rows)
+        marks = ", ".join([f"({', '.join('?' * len(rows[0]))})"] * len(rows))
+        con.execute(f"INSERT INTO {name} VALUES {marks}", [cell for row in rows for cell in row])
 
 
 def create_layout(con: Connection) -> None:
