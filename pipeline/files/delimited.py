@@ -139,6 +139,8 @@ def fitting_rows(
         count = create(quick)
     except (duckdb.InvalidInputException, duckdb.ConversionException):
         return []
+    if con.execute(f"select count(*) from {REJECTED}").fetchall() == [(0,)]:
+        return [quick] if count == rows_expected(file) else []
     con.execute(f"""
         create or replace temp table {relation} as
         select line::INTEGER as line, trim(any_value(csv_line), chr(13) || chr(10)) as text,
@@ -148,12 +150,7 @@ def fitting_rows(
     surely = con.execute(
         f"select bool_and(ragged and not contains(text, '\"')) from {relation}"
     ).fetchall()[0][0]
-    if len(lines) > FEW_REJECTED or count + len(lines) != rows_expected(file):
-        return []
-    if not lines:
-        con.execute(f"drop table {relation}")
-        return [quick]
-    if not surely:
+    if not surely or len(lines) > FEW_REJECTED or count + len(lines) != rows_expected(file):
         return []
     # each rejected row lets those below it move up by one
     first = file.layout.header_line + 1

@@ -235,7 +235,7 @@ def _keep(
         staging.mention_older_held(con, trips, findings)
     for table, content in parts.tables.items():
         if table != "trips":
-            staging.keep_rows(con, table, content.name, faulty=table in findings.faulty)
+            staging.keep_rows(con, table, content.name, findings)
             staging.mention_identical(con, table, content.name, findings)
     for name in parts.unnamed:
         if name == TABLES_TEXT:

@@ -15,12 +15,14 @@ class Findings:
     """Collects every reason to refuse a delivery, and every mention, in the order found.
 
     `faulty`: the staged tables with a row that breaks a rule or does not fit its header; of the
-    others nothing needs to be asked about such rows.
+    others nothing needs to be asked about such rows. `not_kept`: as much of rows that are not kept,
+    those of trips that are not among them.
     """
 
     refusals: list[Problem] = field(default_factory=list)
     mentions: list[tuple[str, str]] = field(default_factory=list)
     faulty: set[str] = field(default_factory=set)
+    not_kept: set[str] = field(default_factory=set)
 
     def add(self, code: str, file: str | None, what: str, **where: Unpack[Where]) -> None:
         """Note one reason to refuse; `remedy`, without a full stop, in place of the record's."""

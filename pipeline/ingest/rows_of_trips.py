@@ -150,8 +150,13 @@ def _take(file: TableFile, con: Connection, relation: str, read: Reader) -> list
 
 def _tell_others(con: Connection, file: TableFile, parts: list[Rows], findings: Findings) -> None:
     """Make `other_<table>` of the rows that are not kept, and say how many say nothing."""
-    cells = cells_of(file)
-    codes = codes_sql(file.table, file.wanted)
+    cells, codes = cells_of(file), "null::UTINYINT[]"
+    some = any(
+        one(con, f"select exists (from {part.relation} where raw is not null)")[0] for part in parts
+    )
+    if some:
+        findings.not_kept.add(file.table)
+        codes = codes_sql(file.table, file.wanted)
     selects = " union all ".join(
         f"""
         select trip_key, {part.line} as line, {part.reject} as reject_code, {named(cells)}, raw,
@@ -163,6 +168,8 @@ def _tell_others(con: Connection, file: TableFile, parts: list[Rows], findings: 
         create or replace table {STAGED}.other_{file.table} as
         select * exclude (every), case when list_max(every) > 0 then every end as codes
         from ({selects})""")
+    if not some:
+        return
     (blank,) = one(con, f"delete from other_{file.table} where not ({FILLED})")
     mention_blank(file, blank, findings)
     (faulty,) = one(

@@ -34,7 +34,7 @@ from pipeline.ingest.validate import plan, staging_sql
 from pipeline.store.database import one
 from pipeline.store.sql import quoted
 from schemas.connection import Connection
-from schemas.contract import MONTH_PATTERN, OF_THE_SERVICE, TABLES
+from schemas.contract import MONTH_PATTERN, TABLES
 
 LISTED_BY_MONTH = f"""
     select service_month as month, count(distinct coalesce(trip_id, 'line ' || line)) as trips
@@ -74,6 +74,13 @@ def stage_table(con: Connection, file: TableFile, findings: Findings, begun: Beg
     except Unreadable as error:
         findings.unreadable(file.content.name, error)
         return False
+    if file.table in findings.faulty:
+        _name_rules(con, file)
+    return True
+
+
+def _name_rules(con: Connection, file: TableFile) -> None:
+    """Add what each code of a table's cells stands for to `cell_rules`."""
     rules = [
         (file.table, position, code, column.name, rule.problem, rule.what, rule.remedy)
         for position, column in enumerate(plan(file.table, file.wanted), start=1)
@@ -83,7 +90,6 @@ def stage_table(con: Connection, file: TableFile, findings: Findings, begun: Beg
     con.execute(
         f"insert into cell_rules select {cells_of_rules}", [*map(list, zip(*rules, strict=True))]
     )
-    return True
 
 
 def _stage_whole(con: Connection, file: TableFile, findings: Findings) -> None:
@@ -126,7 +132,7 @@ def number_trips(con: Connection) -> None:
 def keep_trips(con: Connection, file: str, *, faulty: bool = True) -> None:
     """Set aside the rows of trips that are not kept, and note which those are.
 
-    Where no row is `faulty` in itself none is looked for, here as in `keep_rows`.
+    Where no row is `faulty` in itself none is looked for.
     """
     if faulty:
         set_aside_cells(con, "trips", file)
@@ -141,8 +147,9 @@ def keep_trips(con: Connection, file: str, *, faulty: bool = True) -> None:
     note_trips_aside(con)
 
 
-def keep_rows(con: Connection, table: str, file: str, *, faulty: bool = True) -> None:
+def keep_rows(con: Connection, table: str, file: str, findings: Findings) -> None:
     """Set aside the rows of a table other than trips that cannot be used or belong nowhere."""
+    faulty = table in findings.faulty
     if faulty:
         set_aside_cells(con, table, file)
     columns = TABLES[table].to_schema().columns
@@ -154,7 +161,7 @@ def keep_rows(con: Connection, table: str, file: str, *, faulty: bool = True) ->
             ROW_RULES["no-subject"],
             "staged.reject_code = 0 and staged.base is null and staged.crew_member is null",
         )
-    if table in OF_THE_SERVICE:
+    if table not in findings.not_kept:
         return
     # a trip_id that is itself at fault is listed once, as that
     set_aside_orphans(con, table, file)
@@ -169,12 +176,17 @@ def keep_rows(con: Connection, table: str, file: str, *, faulty: bool = True) ->
 
 def mention_identical(con: Connection, table: str, file: str, findings: Findings) -> None:
     """Say how many rows repeat another throughout; they are kept, for that is legal."""
-    columns = ", ".join(quoted(name) for name in TABLES[table].to_schema().columns)
+    columns, rows = [*TABLES[table].to_schema().columns], good_rows(table)
+    if "at_s" in columns:
+        times = f"repeated_times_{table}"
+        if one(con, f"select count(*) from {times}") == (0,):
+            return
+        rows = f"{rows} where (trip_key, at_s) in (select (trip_key, at_s) from {times})"
     (repeats,) = one(
         con,
         f"""
         select coalesce(sum(n - 1), 0) from (
-            select count(*) as n from ({_perhaps_identical(table)}) group by trip_key, {columns})
+            select count(*) as n from ({rows}) group by trip_key, {", ".join(map(quoted, columns))})
         """,
     )
     if repeats:
@@ -183,14 +195,6 @@ def mention_identical(con: Connection, table: str, file: str, findings: Findings
             f"rows that repeat another row throughout: {repeats}; they were kept, as that may be"
             " so",
         )
-
-
-def _perhaps_identical(table: str) -> str:
-    """SQL for the rows among which all are that repeat another one throughout."""
-    if "at_s" not in TABLES[table].to_schema().columns:
-        return good_rows(table)
-    times = f"(select (trip_key, at_s) from repeated_times_{table})"
-    return f"{good_rows(table)} where (trip_key, at_s) in {times}"
 
 
 def mention_older_held(con: Connection, file: str, findings: Findings) -> None:

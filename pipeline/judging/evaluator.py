@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.judging.trips_to_judge import (
     NOTHING_JUDGED,
+    READ_BY_RULES,
     Range,
     all_of_them,
     already_judged,
@@ -45,9 +46,6 @@ KEPT = (*OF_STAGES, "verdict")
 
 FORMER = ("exposure",)
 """What an earlier program kept there."""
-
-READ_BY_RULES = ("trip_window", "timeline", "clock", "occlusion")
-"""Those that rules read."""
 
 Stage = Callable[[str], None]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from typing import Any
@@ -14,20 +15,26 @@ from schemas.connection import Connection
 AT_ONCE = 200
 """Rows put into one statement."""
 
+_VIEWS_MADE = hashlib.sha256("".join(VIEWS).encode()).hexdigest()
+"""What is noted at a table where the views are as this program makes them: to make them anew takes
+longer than most of what is then stored."""
+
 
 def ensure_followup_tables(con: Connection) -> None:
     """Create what is missing of the schema `loop`; part of the transaction at hand, if any."""
     from schemas.followup import FOLLOWUP_TABLES
 
+    rows = con.execute("SELECT table_name, comment FROM duckdb_tables() WHERE schema_name = 'loop'")
+    existing = dict(rows.fetchall())
+    if existing.keys() >= FOLLOWUP_TABLES.keys() and existing["ledger"] == _VIEWS_MADE:
+        return
     con.execute("CREATE SCHEMA IF NOT EXISTS loop")
-    rows = con.execute("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'loop'")
-    existing = {name for (name,) in rows.fetchall()}
     for name, schema in FOLLOWUP_TABLES.items():
-        if name in existing:
-            continue
-        con.execute(table_ddl(f"loop.{name}", schema))
+        if name not in existing:
+            con.execute(table_ddl(f"loop.{name}", schema))
     for view in VIEWS:
         con.execute(view)
+    con.execute(f"COMMENT ON TABLE loop.ledger IS '{_VIEWS_MADE}'")
 
 
 def has_followup_tables(con: Connection) -> bool:

@@ -182,11 +182,8 @@ def table_marks(con: Connection, names: Sequence[str]) -> dict[str, tuple[int, s
         for name in names
     )
     rows = con.execute(f"""
-        SELECT name, length, concat_ws(' ', length, mark, head) FROM ({marks})
-        JOIN (SELECT table_name AS name,
-                     string_agg(column_name || ' ' || data_type, ',' ORDER BY column_index) AS head
-              FROM duckdb_columns() WHERE database_name = 'temp' GROUP BY ALL) USING (name)
-        ORDER BY name""").fetchall()
+        SELECT name, length, concat_ws(' ', length, mark, sql) FROM ({marks})
+        JOIN duckdb_tables() t ON t.temporary AND t.table_name = name ORDER BY name""").fetchall()
     return {name: (int(length), made_from_hash(mark)) for name, length, mark in rows}
 
 
