@@ -4,15 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.files import Unreadable
 from schemas.record import dataclass
-
-if TYPE_CHECKING:
-    from concurrent.futures import ThreadPoolExecutor
 
 CHUNK, TAIL = 1 << 20, 256
 LOOSE_QUOTES = (b' "', b'" ', b'\t"', b'"\t')
@@ -114,7 +109,7 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
         if most is not None and status.st_size > most:
             raise Unreadable("too-large", f"it is larger than {most >> 20} megabytes")
         scan = None if path.suffix.lower() in NOT_TEXT else Scan()
-        sha256 = _read(path, scan, beside=status.st_size > 4 * CHUNK)
+        sha256 = _read(path, scan)
         return Content(path, sha256, scan.text(path) if scan else None)
     except FileNotFoundError:
         raise Unreadable("not-found", "there is no such file") from None
@@ -125,24 +120,12 @@ def read_content(path: Path, *, most: int | None = None) -> Content:
         raise Unreadable("not-found", f"the file cannot be opened or read ({why})") from None
 
 
-def _read(path: Path, scan: Scan | None, *, beside: bool) -> str:
-    """Read a file through; returns what it hashes to. `beside`: that is done by another thread."""
+def _read(path: Path, scan: Scan | None) -> str:
+    """Read a file through; returns what it hashes to."""
     digest = hashlib.sha256()
-    with path.open("rb") as file, _worker() if beside else nullcontext() as worker:
-        hashed = None
+    with path.open("rb") as file:
         while chunk := file.read(CHUNK):
-            if worker is None:
-                digest.update(chunk)
-            else:
-                if hashed is not None:
-                    hashed.result()
-                hashed = worker.submit(digest.update, chunk)
+            digest.update(chunk)
             if scan:
                 scan.feed(chunk)
     return digest.hexdigest()
-
-
-def _worker() -> ThreadPoolExecutor:
-    from concurrent.futures import ThreadPoolExecutor
-
-    return ThreadPoolExecutor(1)
