@@ -78,7 +78,7 @@ def draft(request: Request, fields: Fields) -> Response:
             form = CaseForm(trip, one(fields, "mark"), fields)
             keep_draft(con, by, form.place, form.mark, _worth_keeping(fields))
         # looked at now, so that saving it need not
-        with open_scratch(threads=1) as con:
+        with open_scratch() as con:
             screened_texts(con, {name: one(fields, name) for name in TEXTS})
     return Response(status_code=204)
 

@@ -47,7 +47,7 @@ def _quoted(problem: Problem, fields: Fields) -> Problem:
     text = next((v.strip() for v in fields.get(name, []) if v.strip()), "")
     if not text:
         return problem
-    with open_scratch(threads=1) as con:
+    with open_scratch() as con:
         found = refused_words(con, text)
     kind = problem.what.rpartition("looks like ")[2]
     return replace(problem, what=f'"{found}" looks like {kind}', column=name)

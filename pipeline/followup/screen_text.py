@@ -73,7 +73,7 @@ def check_by(by: str | None, field: str) -> None:
 
     `field`: the name of the option or field where it stands.
     """
-    with open_scratch(threads=1) as con:
+    with open_scratch() as con:
         looks_like = screened_texts(con, {"crew_member": by} if by else {})
     for kind in looks_like.values():
         what, remedy = f"it looks like {kind}", "Use a token, never a name."

@@ -167,12 +167,13 @@ def enough_threads(con: Connection, coming: int) -> None:
 
 
 @contextmanager
-def open_scratch(
-    *, memory_limit: str | None = None, threads: int | None = None
-) -> Iterator[Connection]:
-    """A database that is never kept, to check a delivery in; what it spills is removed."""
+def open_scratch() -> Iterator[Connection]:
+    """A database that is never kept, to check a delivery in; what it spills is removed.
+
+    It works with one thread, as a small store does, until it has `enough_threads`.
+    """
     with tempfile.TemporaryDirectory(prefix="tailrace-") as spill:
-        con = duckdb.connect(config=_config(Path(spill), memory_limit, threads))
+        con = duckdb.connect(config=_config(Path(spill), None, 1))
         try:
             yield con
         finally:
