@@ -11,6 +11,8 @@ import pytest
 
 from pipeline.ingest import doubtful, rows_of_trips, stage
 from pipeline.ingest.delivery import read_delivery
+from pipeline.ingest.load import load
+from pipeline.store.database import open_store
 from tests.deep import examples
 
 from . import small_delivery
@@ -100,20 +102,20 @@ def test_no_other_row_is_set_aside_for_it(broken: tuple[list[tuple[str, int]], A
     assert {row[:2] for row in aside} == set(places)
 
 
-def test_only_true_and_false_are_yes_and_no(tmp_path: Path) -> None:
+def test_only_true_and_false_are_yes_and_no_in_any_case(tmp_path: Path) -> None:
     trips = "trip_id,service_month,base,vehicle,diagnosis_group,spo2_exempt\n"
-    values = ("true", "false", "", "0", "1", "yes", "TRUE", " true")
-    for number, value in enumerate(values):
+    for number, value in enumerate(("true", "False", "", "0", "1", "yes", "TRUE", " true")):
         trips += f"T{number},2026-01,b1,ground,croup,{value}\n"
-    found = [
-        r
-        for r in small_delivery.aside(small_delivery.write(tmp_path / "d", trips=trips))
-        if r[0] == "trips.csv"
-    ]
-    # TRUE, in line 8, is read as true
-    assert found == [
-        ("trips.csv", line, "spo2_exempt", "not-true-or-false") for line in (5, 6, 7, 9)
-    ]
+    con = open_store(tmp_path / "store.duckdb")
+    staged = read_delivery(con, small_delivery.write(tmp_path / "d", trips=trips))
+    found = [(p.line, p.column, p.code) for p in staged.problems(con) if p.file == "trips.csv"]
+    assert found == [(line, "spo2_exempt", "not-true-or-false") for line in (5, 6, 7, 9)]
+    load(con, staged)
+    sql = "select trip_id, spo2_exempt from delivered.trips order by trip_key"
+    assert con.execute(sql).fetchall() == [
+        ("T0", True), ("T1", False), ("T2", None), ("T6", True),
+    ]  # fmt: skip
+    con.close()
 
 
 def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:
