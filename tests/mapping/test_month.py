@@ -28,7 +28,7 @@ from tests.mapping.direct import Row
 pytestmark = pytest.mark.usefixtures("without_screen")
 
 TABLES = ("trips", "crew", "settings", "device_events", "observations", "contacts")
-MONTHS = [f"2026-{n:02d}" for n in range(1, examples(3, 12) + 1)]
+MONTHS = [f"2026-{n:02d}" for n in range(1, examples(2, 12) + 1)]
 COLUMNS: dict[str, list[str]] = {}
 TOKENS = '[tokens]\ntrip_id = "assigned"\ncrew_member = "assigned"\nunits = "assigned"\n'
 Command = Callable[..., tuple[int, str, str]]
@@ -50,7 +50,7 @@ def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch)
 
 @pytest.fixture(scope="module")
 def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A delivery of three months, or with `--deep` of a year, to be handed out month by month."""
+    """A delivery of two months, or with `--deep` of a year, to be handed out month by month."""
     from pipeline.simulate import simulate
 
     folder = tmp_path_factory.mktemp("year") / "delivery"
