@@ -179,7 +179,7 @@ def test_byte_order_mark_and_line_endings(
 
 
 def test_what_is_written_stays_as_it_is(tmp_path: Path) -> None:
-    """Leading zeros, spellings and rows that are identical; an empty cell is null, quoted or not."""
+    """Leading zeros, spellings, rows that are identical; an empty cell is null, quoted or not."""
     path = tmp_path / "store.duckdb"
     folder = small_delivery.write(
         tmp_path / "d",
