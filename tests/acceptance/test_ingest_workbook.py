@@ -65,7 +65,7 @@ def delivery(folder: Path, change: Change | None = None, **changes: Any) -> Path
     return folder
 
 
-# else `test_values_and_lines` has the same rows
+# else `test_values_lines_and_percents` has the same rows
 @with_deep
 def test_the_verdicts_of_the_workbook_are_those_of_the_files(tmp_path: Path) -> None:
     """Two simulated months with bad rows: every verdict, and the place of every bad row."""
