@@ -94,6 +94,7 @@ def ended(made: World) -> Iterator[dict[str, Case]]:
         process = forking().Process(target=as_nobody, args=(copy, Path(printed)))
         process.start()
         process.join(120)
+        process.kill()  # where it hangs
         assert process.exitcode == 0
         yield {
             case: Case(
