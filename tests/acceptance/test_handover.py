@@ -47,18 +47,6 @@ def test_a_pack_that_cannot_be_is_refused_in_a_sentence(
     assert not list(folder.rglob("pack-*"))
 
 
-def test_a_pack_without_the_services_statement_is_said_to_have_none(
-    run: Run, folder: Path, tmp_path: Path
-) -> None:
-    into = tmp_path / "pages"
-    shutil.copytree(folder, into)
-    with closing(open_store(into / "store.duckdb", create=False)) as con:
-        con.execute("UPDATE delivered.delivery SET confidentiality = NULL")
-    ran = run("pack", MONTH, "--for", "committee", "--into", into, "--to", "sent.html")
-    assert ran.code == 0
-    assert "It carries no confidentiality statement of your service" in ran.out
-
-
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
@@ -128,3 +116,15 @@ def test_a_case_to_teach_with_holds_neither_trip_nor_base(run: Run, folder: Path
     main = html[html.index("<main") : html.index("</main>")]
     assert not [token for token in (trip, *row) if token and token in main]
     assert "What was found" in main
+
+
+def test_a_pack_without_the_services_statement_is_said_to_have_none(
+    run: Run, folder: Path, tmp_path: Path
+) -> None:
+    into = tmp_path / "pages"
+    shutil.copytree(folder, into)
+    with closing(open_store(into / "store.duckdb", create=False)) as con:
+        con.execute("UPDATE delivered.delivery SET confidentiality = NULL")
+    ran = run("pack", MONTH, "--for", "committee", "--into", into, "--to", "sent.html")
+    assert ran.code == 0
+    assert "It carries no confidentiality statement of your service" in ran.out

@@ -90,34 +90,34 @@ def test_a_pipe_by_any_way_in(tmp_path: Path) -> None:
         assert small_delivery.only(caught.value.problems).code == "not-a-file"
 
 
-@pytest.mark.parametrize(
-    ("crew", "code"),
-    [
-        ("c," * 1_000_000 + "c\n1\n", "too-many-columns"),
-        ("x" * 3_000_000, "missing-header"),
-        (bytes(range(256)) * 50, "not-utf8"),
-        ("trip_id,crew_member,role\0\n007,c1,nurse\n", "unknown-column"),
-        ("\n\n\n", "empty-file"),
-        ("\ufeff", "empty-file"),
-    ],
-    ids=["wide", "long header", "binary", "NUL in header", "blank", "mark alone"],
-)
-def test_refused_tables(tmp_path: Path, crew: str | bytes, code: str) -> None:
-    assert code in [
-        p.code for p in small_delivery.refusals(small_delivery.write(tmp_path / "d", crew=crew))
-    ]
+def test_refused_tables(tmp_path: Path) -> None:
+    """Each is told by itself: wide, a long header, binary, NUL in it, blank, a mark alone."""
+    codes = {
+        "crew": ("c," * 1_000_000 + "c\n1\n", "too-many-columns"),
+        "settings": ("x" * 3_000_000, "missing-header"),
+        "observations": (bytes(range(256)) * 50, "not-utf8"),
+        "contacts": ("trip_id,at_s,contacted\0\n007,60,anybody\n", "unknown-column"),
+        "device_events": ("\n\n\n", "empty-file"),
+        "training": ("\ufeff", "empty-file"),
+    }
+    texts = {table: text for table, (text, _) in codes.items()}
+    problems = small_delivery.refusals(small_delivery.write(tmp_path / "d", **texts))
+    found = {(p.file, p.code) for p in problems}
+    assert {(f"{table}.csv", code) for table, (_, code) in codes.items()} <= found
 
 
-@pytest.mark.parametrize("start", ["", CREW])
-def test_a_line_of_two_gigabytes(tmp_path: Path, start: str) -> None:
-    """It is given up after eight megabytes; the rest is a hole in the disk."""
+def test_lines_of_two_gigabytes(tmp_path: Path) -> None:
+    """They are given up after eight megabytes; the rest is a hole in the disk."""
     delivery = small_delivery.write(tmp_path / "d")
-    with (delivery / "crew.csv").open("wb") as file:
-        file.write(start.encode() + b"x" * (content.LONGEST_LINE + 1))
-        file.truncate(2 << 30)
+    for table, start in (("crew", CREW), ("training", "")):
+        with (delivery / f"{table}.csv").open("wb") as file:
+            file.write(start.encode() + b"x" * (content.LONGEST_LINE + 1))
+            file.truncate(2 << 30)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    problem = small_delivery.only(small_delivery.refusals(delivery))
-    assert (problem.code, problem.line) == ("line-too-long", 1 + bool(start))
+    problems = small_delivery.refusals(delivery)
+    assert sorted((p.file or "", p.code, p.line) for p in problems) == [
+        ("crew.csv", "line-too-long", 2), ("training.csv", "line-too-long", 1),
+    ]  # fmt: skip
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 500_000
 
 
@@ -128,17 +128,12 @@ def test_settings_of_two_gigabytes(tmp_path: Path) -> None:
     assert small_delivery.only(small_delivery.refusals(delivery)).code == "too-large"
 
 
-@pytest.mark.parametrize(
-    ("row", "found"),
-    [
-        (f"007,{'x' * 3_000_000},nurse", (None, "bad-quoting")),
-        ("007,c\0c,nurse", ("crew_member", "not-a-token")),
-    ],
-    ids=["long cell", "NUL"],
-)
-def test_rows_set_aside(tmp_path: Path, row: str, found: tuple[str | None, str]) -> None:
-    folder = small_delivery.write(tmp_path / "d", crew=f"{CREW}{row}\nT2,c2,nurse\n")
-    assert small_delivery.aside(folder) == [("crew.csv", 2, *found)]
+def test_rows_set_aside(tmp_path: Path) -> None:
+    """One with a long cell, and one with NUL."""
+    rows = f"007,{'x' * 3_000_000},nurse\n007,c\0c,nurse\nT2,c2,nurse\n"
+    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=CREW + rows)) == [
+        ("crew.csv", 2, None, "bad-quoting"), ("crew.csv", 3, "crew_member", "not-a-token"),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

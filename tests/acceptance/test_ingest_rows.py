@@ -11,6 +11,8 @@ import pytest
 
 from pipeline.ingest import doubtful, rows_of_trips, stage
 from pipeline.ingest.delivery import read_delivery
+from pipeline.ingest.load import load
+from pipeline.store.database import open_store
 from tests.deep import examples
 
 from . import small_delivery
@@ -29,13 +31,6 @@ def test_duplicated_key_sets_every_row_of_the_trip_aside(tmp_path: Path) -> None
     orphans = [row for row in found if row[3] == "trip-set-aside"]
     assert ("settings.csv", 2, "trip_id", "trip-set-aside") in orphans
     assert len(found) == len(repeated) + len(orphans)
-
-
-def test_orphan_row(tmp_path: Path) -> None:
-    found = small_delivery.aside(
-        small_delivery.write(tmp_path / "d", **small_delivery.swap("crew", "T2", "T9"))
-    )
-    assert found == [("crew.csv", 3, "trip_id", "orphan-row")]
 
 
 CELLS = [
@@ -100,20 +95,20 @@ def test_no_other_row_is_set_aside_for_it(broken: tuple[list[tuple[str, int]], A
     assert {row[:2] for row in aside} == set(places)
 
 
-def test_only_true_and_false_are_yes_and_no(tmp_path: Path) -> None:
+def test_only_true_and_false_are_yes_and_no_in_any_case(tmp_path: Path) -> None:
     trips = "trip_id,service_month,base,vehicle,diagnosis_group,spo2_exempt\n"
-    values = ("true", "false", "", "0", "1", "yes", "TRUE", " true")
-    for number, value in enumerate(values):
+    for number, value in enumerate(("true", "False", "", "0", "1", "yes", "TRUE", " true")):
         trips += f"T{number},2026-01,b1,ground,croup,{value}\n"
-    found = [
-        r
-        for r in small_delivery.aside(small_delivery.write(tmp_path / "d", trips=trips))
-        if r[0] == "trips.csv"
-    ]
-    # TRUE, in line 8, is read as true
-    assert found == [
-        ("trips.csv", line, "spo2_exempt", "not-true-or-false") for line in (5, 6, 7, 9)
-    ]
+    con = open_store(tmp_path / "store.duckdb")
+    staged = read_delivery(con, small_delivery.write(tmp_path / "d", trips=trips))
+    found = [(p.line, p.column, p.code) for p in staged.problems(con) if p.file == "trips.csv"]
+    assert found == [(line, "spo2_exempt", "not-true-or-false") for line in (5, 6, 7, 9)]
+    load(con, staged)
+    sql = "select trip_id, spo2_exempt from delivered.trips order by trip_key"
+    assert con.execute(sql).fetchall() == [
+        ("T0", True), ("T1", False), ("T2", None), ("T6", True),
+    ]  # fmt: skip
+    con.close()
 
 
 def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:
@@ -129,37 +124,30 @@ def test_the_rule_is_told_in_words_and_the_value_is_not(tmp_path: Path) -> None:
     )
 
 
-def test_ragged_rows(tmp_path: Path) -> None:
+def test_rows_that_cannot_be_read_are_told_by_their_lines(tmp_path: Path) -> None:
+    """Ragged ones, badly quoted ones, and those below blank lines and quoted line breaks."""
     settings = small_delivery.TABLES["settings"][1:].replace(
         "007,600,,ventilator,8.5,,,,", "007,600,x"
     )
-    settings = settings.replace("T2,60,high_flow", "T2,60,extra,high_flow")
-    found = small_delivery.aside(small_delivery.write(tmp_path / "d", settings=settings))
-    assert found == [
+    folder = small_delivery.write(
+        tmp_path / "d",
+        settings=settings.replace("T2,60,high_flow", "T2,60,extra,high_flow"),
+        # blank lines are no rows and count as lines
+        crew="trip_id,crew_member,role\n\n007,c1,nurse\n\n\nT9,c2,nurse\n\n",
+        contacts="trip_id,at_s,contacted,about\n"
+        '007,300,medical_direction,"fl\now"\nT2,300,medical_direction,"fl""ow"\n'
+        "T9,300,medical_direction,flow\n",
+        observations='trip_id,at_s,spo2_pct\n007,"0"x,96\nT2,60,88\n',
+        training="month,base,crew_member,rule\n2026-01,,,wall-oxygen-time\n2026-01,,c1,x\n",
+    )
+    assert sorted(small_delivery.aside(folder), key=str) == [
+        ("contacts.csv", 2, "about", "not-a-token"),
+        ("contacts.csv", 5, "trip_id", "orphan-row"),
+        ("crew.csv", 6, "trip_id", "orphan-row"),
+        ("observations.csv", 2, None, "bad-quoting"),
         ("settings.csv", 3, None, "ragged-row"),
         ("settings.csv", 4, None, "ragged-row"),
-    ]
-
-
-def test_blank_lines_are_no_rows_and_count_as_lines(tmp_path: Path) -> None:
-    crew = "trip_id,crew_member,role\n\n007,c1,nurse\n\n\nT9,c2,nurse\n\n"
-    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=crew)) == [
-        ("crew.csv", 6, "trip_id", "orphan-row")
-    ]
-
-
-def test_quoted_line_break_keeps_the_lines_below_right(tmp_path: Path) -> None:
-    crew = 'trip_id,crew_member,role\n007,c1,"nu\nrse"\nT2,c2,"nur""se"\nT9,c3,nurse\n'
-    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=crew)) == [
-        ("crew.csv", 2, "role", "not-a-token"),
-        ("crew.csv", 5, "trip_id", "orphan-row"),
-    ]
-
-
-def test_bad_quoting_within_one_line(tmp_path: Path) -> None:
-    crew = 'trip_id,crew_member,role\n007,"c1"x,nurse\nT2,c2,nurse\n'
-    assert small_delivery.aside(small_delivery.write(tmp_path / "d", crew=crew)) == [
-        ("crew.csv", 2, None, "bad-quoting")
+        ("training.csv", 2, None, "no-subject"),
     ]
 
 
@@ -171,32 +159,48 @@ IN_SHORT = [
 """Of line ends, mark and end of the last line: each two ways together."""
 
 
-@pytest.mark.parametrize(("newline", "mark", "last"), WRITTEN if examples(0, 1) else IN_SHORT)
+WAYS = WRITTEN if examples(0, 1) else IN_SHORT
+
+
+@pytest.mark.parametrize("ways", [WAYS[at : at + 3] for at in range(0, len(WAYS), 3)], ids=repr)
 def test_byte_order_mark_and_line_endings(
-    tmp_path: Path, newline: str, mark: str, last: bool
+    tmp_path: Path, ways: list[tuple[str, str, bool]]
 ) -> None:
-    crew = mark + newline.join(["trip_id,crew_member,role", "007,c1,nurse", "T9,c2,nurse"])
-    folder = small_delivery.write(tmp_path / "d", crew=crew + (newline if last else ""))
-    assert small_delivery.aside(folder) == [("crew.csv", 3, "trip_id", "orphan-row")]
+    """Three ways in one delivery, each of a table of its own."""
+    columns = {"crew": "crew_member,role", "contacts": "at_s,contacted", "observations": "at_s"}
+    row = {"crew": "c1,nurse", "contacts": "60,medical_direction", "observations": "60"}
+    texts = {}
+    for table, (newline, mark, last) in zip(columns, ways, strict=True):
+        lines = [f"trip_id,{columns[table]}", f"007,{row[table]}", f"T9,{row[table]}"]
+        texts[table] = mark + newline.join(lines) + (newline if last else "")
+    assert sorted(small_delivery.aside(small_delivery.write(tmp_path / "d", **texts))) == [
+        (f"{table}.csv", 3, "trip_id", "orphan-row") for table in sorted(columns)
+    ]
 
 
-def test_leading_zeros_and_spellings_stay(tmp_path: Path) -> None:
+def test_what_is_written_stays_as_it_is(tmp_path: Path) -> None:
+    """Leading zeros, spellings, rows that are identical; an empty cell is null, quoted or not."""
     path = tmp_path / "store.duckdb"
-    crew = "trip_id,crew_member,role\n007,0012,NULL\n"
-    small_delivery.store(path, small_delivery.write(tmp_path / "d", crew=crew))
+    folder = small_delivery.write(
+        tmp_path / "d",
+        crew="trip_id,crew_member,role\n007,0012,NULL\n",
+        settings='trip_id,at_s,support,source\n007,0,"",""\n007,60,,wall\n',
+    )
+    small_delivery.store(path, folder)
     rows = small_delivery.ask(path, "select trip_id from delivered.trips order by trip_key")
     assert rows == [("007",), ("T2",), ("T3",)]
     assert small_delivery.ask(path, "select crew_member, role from delivered.crew") == [
         ("0012", "NULL")
     ]
-
-
-def test_an_empty_cell_is_null_quoted_or_not(tmp_path: Path) -> None:
-    path = tmp_path / "store.duckdb"
-    settings = 'trip_id,at_s,support,source\n007,0,"",""\n007,60,,wall\n'
-    small_delivery.store(path, small_delivery.write(tmp_path / "d", settings=settings))
     rows = small_delivery.ask(path, "select support, source from delivered.settings order by at_s")
     assert rows == [(None, None), (None, "wall")]
+    assert small_delivery.ask(path, "select count(*) from delivered.device_events") == [(3,)]
+    told = small_delivery.ask(
+        path, "select what from delivered.mention where file = 'device_events.csv'"
+    )
+    assert told == [
+        ("rows that repeat another row throughout: 1; they were kept, as that may be so",)
+    ]
 
 
 def test_rows_set_aside_of_a_kept_trip_are_lost_not_forgotten(tmp_path: Path) -> None:
@@ -222,19 +226,10 @@ def test_rows_set_aside_of_a_kept_trip_are_lost_not_forgotten(tmp_path: Path) ->
     ]
 
 
-def test_identical_rows_are_kept_and_mentioned(tmp_path: Path) -> None:
-    path = tmp_path / "store.duckdb"
-    small_delivery.store(path, small_delivery.write(tmp_path / "d"))
-    assert small_delivery.ask(path, "select count(*) from delivered.device_events") == [(3,)]
-    told = small_delivery.ask(
-        path, "select what from delivered.mention where file = 'device_events.csv'"
-    )
-    assert told == [
-        ("rows that repeat another row throughout: 1; they were kept, as that may be so",)
-    ]
+ORDERS = ["at_s desc, cell", "trip_id desc, at_s", "cell desc"]
 
 
-@pytest.mark.parametrize("order", ["at_s desc, cell", "trip_id desc, at_s", "cell desc"])
+@pytest.mark.parametrize("order", ORDERS[: examples(1, 3)])
 def test_rows_are_stored_by_trip_and_time_whatever_the_order_of_the_file(
     tmp_path: Path, order: str
 ) -> None:
@@ -262,13 +257,6 @@ def test_lines_are_right_in_a_file_of_many_rows(tmp_path: Path) -> None:
     text += [f"007,{line % 5000},{'x' if line in bad else 96}" for line in range(2, rows + 2)]
     folder = small_delivery.write(tmp_path / "d", observations="\n".join(text) + "\n")
     assert {row[1] for row in small_delivery.aside(folder)} == bad
-
-
-def test_training_needs_a_subject(tmp_path: Path) -> None:
-    training = "month,base,crew_member,rule\n2026-01,,,wall-oxygen-time\n2026-01,,c1,x\n"
-    assert small_delivery.aside(small_delivery.write(tmp_path / "d", training=training)) == [
-        ("training.csv", 2, None, "no-subject")
-    ]
 
 
 def test_parquet_gives_the_same_rows_as_csv(tmp_path: Path) -> None:

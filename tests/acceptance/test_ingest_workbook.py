@@ -65,7 +65,7 @@ def delivery(folder: Path, change: Change | None = None, **changes: Any) -> Path
     return folder
 
 
-# else `test_values_and_lines` has the same rows
+# else `test_values_lines_and_percents` has the same rows
 @with_deep
 def test_the_verdicts_of_the_workbook_are_those_of_the_files(tmp_path: Path) -> None:
     """Two simulated months with bad rows: every verdict, and the place of every bad row."""
@@ -110,9 +110,19 @@ def _as_typed(table: str, name: str, text: str) -> Any:
     return value if str(value).lower() == text else text or None
 
 
-def test_values_and_lines(tmp_path: Path) -> None:
-    path = tmp_path / "store.duckdb"
-    small_delivery.store(path, delivery(tmp_path / "d"))
+def test_values_lines_and_percents(tmp_path: Path) -> None:
+    """97 % holds 0.97; the contract's saturation is in percent, its oxygen a fraction.
+
+    The same workbook again stores nothing new.
+    """
+
+    def shown(book: Any) -> None:
+        for sheet, cell, value in (("observations", "C2", 0.97), ("settings", "F2", 0.4)):
+            book[sheet][cell] = value
+            book[sheet][cell].number_format = "0%"
+
+    path, folder = tmp_path / "store.duckdb", delivery(tmp_path / "d", shown)
+    assert small_delivery.store(path, folder)[1].new
     assert small_delivery.ask(
         path, "select trip_id, weight_kg, age_months from delivered.trips order by all"
     )[0] == ("007", 8.4, 7)
@@ -120,11 +130,14 @@ def test_values_and_lines(tmp_path: Path) -> None:
         path, "select line, flow_lpm, fio2 from delivered.settings order by line"
     )
     assert rows[:2] == [(2, 8.0, 0.4), (3, 8.5, None)]
+    spo2 = small_delivery.ask(path, "select spo2_pct from delivered.observations where line = 2")
+    assert spo2 == [(97.0,)]
     files = small_delivery.ask(
         path, "select file, rows_read, rows_kept from delivered.file order by all"
     )
     assert ("sheet settings of the workbook", 4, 4) in files
     assert not any("march" in file for file, *_ in files)
+    assert not small_delivery.store(path, folder)[1].new
 
 
 def test_bad_cells_are_placed_by_sheet_and_row(tmp_path: Path) -> None:
@@ -140,67 +153,44 @@ def test_bad_cells_are_placed_by_sheet_and_row(tmp_path: Path) -> None:
     assert ("sheet trips of the workbook", 2, "weight_kg", "not-a-number") in found
 
 
-@pytest.mark.parametrize(
-    ("sheet", "cell", "value", "column"),
-    [
+def test_dates_are_refused(tmp_path: Path) -> None:
+    cells = [
         ("trips", "B2", date(2026, 1, 1), "service_month"),
         ("trips", "H3", datetime(2026, 1, 3, 10, 5), "handover_s"),
         ("settings", "B3", time(0, 10), "at_s"),
-        ("settings", "B4", timedelta(minutes=1), "at_s"),
-    ],
-)
-def test_dates_are_refused(
-    tmp_path: Path, sheet: str, cell: str, value: object, column: str
+        ("device_events", "B4", timedelta(minutes=1), "at_s"),
+    ]
+
+    def spoil(book: Any) -> None:
+        for sheet, cell, value, _ in cells:
+            book[sheet][cell] = value
+
+    problems = small_delivery.refusals(delivery(tmp_path / "d", spoil))
+    assert sorted((p.file or "", p.line, p.column, p.code) for p in problems) == sorted(
+        (f"sheet {sheet} of the workbook", int(cell[1]), column, "date-cell")
+        for sheet, cell, _, column in cells
+    )
+    assert not any("2026-01-0" in p.sentence() for p in problems)
+
+
+def test_tokens_typed_as_numbers_are_mentioned_and_a_date_left_unread_is_nothing(
+    tmp_path: Path,
 ) -> None:
     def spoil(book: Any) -> None:
-        book[sheet][cell] = value
-
-    problem = small_delivery.only(small_delivery.refusals(delivery(tmp_path / "d", spoil)))
-    assert (problem.file, problem.line, problem.column, problem.code) == (
-        f"sheet {sheet} of the workbook", int(cell[1]), column, "date-cell",
-    )  # fmt: skip
-    assert "2026-01-0" not in problem.sentence()
-
-
-def test_a_date_in_a_column_that_is_left_unread_is_nothing(tmp_path: Path) -> None:
-    def add(book: Any) -> None:
         book["crew"]["D1"], book["crew"]["D2"] = "shift", datetime(2026, 1, 3)
-
-    export = small_delivery.EXPORT + '\n[ignore]\ncrew = ["shift"]\n'
-    assert small_delivery.aside(delivery(tmp_path / "d", add, export=export)) == []
-
-
-def test_tokens_typed_as_numbers_are_mentioned(tmp_path: Path) -> None:
-    def spoil(book: Any) -> None:
         for sheet in book:
             for row in sheet.iter_rows():
                 for cell in row:
                     cell.value = 7 if cell.value == "007" else cell.value
 
     con = duckdb.connect()
-    staged = read_delivery(con, delivery(tmp_path / "d", spoil))
+    export = small_delivery.EXPORT + '\n[ignore]\ncrew = ["shift"]\n'
+    staged = read_delivery(con, delivery(tmp_path / "d", spoil, export=export))
     assert staged.problems(con) == []
     sentence = [what for file, what in staged.mentions if file == "sheet trips of the workbook"]
     assert any(
         "trip_id is typed as a number in 1 rows: zeros in front" in what for what in sentence
     )
-
-
-def test_percent_is_taken_as_the_column_asks(tmp_path: Path) -> None:
-    """97 % holds 0.97; the contract's saturation is in percent, its oxygen a fraction."""
-
-    def shown(book: Any) -> None:
-        for sheet, cell, value in (("observations", "C2", 0.97), ("settings", "F2", 0.4)):
-            book[sheet][cell] = value
-            book[sheet][cell].number_format = "0%"
-
-    path = tmp_path / "store.duckdb"
-    small_delivery.store(path, delivery(tmp_path / "d", shown))
-    spo2 = small_delivery.ask(path, "select spo2_pct from delivered.observations where line = 2")
-    assert spo2 == [(97.0,)]
-    assert small_delivery.ask(path, "select fio2 from delivered.settings where line = 2") == [
-        (0.4,)
-    ]
 
 
 def test_what_would_be_misread_is_refused(tmp_path: Path) -> None:
@@ -274,13 +264,6 @@ def test_a_sheet_with_entities_of_its_own(tmp_path: Path) -> None:
     changed = fuzzing.repacked(whole, "sheet1.xml", sheet[:start] + doctype + sheet[start:])
     (folder / "march.xlsx").write_bytes(changed)
     assert small_delivery.refusals(folder)[0].code in ("xml-dtd", "not-a-workbook")
-
-
-def test_the_same_workbook_twice_stores_nothing_new(tmp_path: Path) -> None:
-    path = tmp_path / "store.duckdb"
-    folder = delivery(tmp_path / "d")
-    assert small_delivery.store(path, folder)[1].new
-    assert not small_delivery.store(path, folder)[1].new
 
 
 @pytest.mark.usefixtures("with_screen")

@@ -7,7 +7,9 @@ that name what was asked for.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+import shutil
+from collections.abc import Iterable, Iterator
+from itertools import product
 from pathlib import Path
 
 import pytest
@@ -18,7 +20,7 @@ from pipeline.measures.registry import MEASURES
 from pipeline.rules import all_rules
 from pipeline.simulate import simulate
 from schemas.contract import TABLES
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.faults.typed import typed
 from tests.followup import reviewed_store
 
@@ -79,24 +81,44 @@ def test_a_protocol_with_one_rule_alone_is_checked_and_reviewed(
 
 
 SPOILT = ("missing", "empty", "header alone", "another's header")
-EVERY = [(table, spoilt) for table in TABLES for spoilt in SPOILT]
-IN_SHORT = [*EVERY[::3], ("trips", "header alone")]
-"""Every table one way or two, and every way."""
+OPTIONAL = {"training", "expected"}
+"""Tables that a delivery may do without."""
 
 
-@pytest.mark.parametrize(("table", "spoilt"), EVERY if examples(0, 1) else IN_SHORT)
+def spoil(delivery: Path, tables: Iterable[str], spoilt: str) -> None:
+    for table in tables:
+        path = delivery / f"{table}.csv"
+        header = path.read_text(encoding="utf-8").splitlines()[0] if path.exists() else "month,base"
+        path.unlink(missing_ok=True)
+        if spoilt != "missing":
+            text = {"empty": "", "header alone": f"{header}\n", "another's header": "a,b\n1,2\n"}
+            path.write_text(text[spoilt], encoding="utf-8")
+
+
+@pytest.mark.parametrize("spoilt", SPOILT)
+def test_tables_that_are_not_as_they_should_be(spoilt: str, delivery: Path, tmp_path: Path) -> None:
+    """All of them at once: each is named."""
+    copy = shutil.copytree(delivery, tmp_path / "copy")
+    alone = spoilt == "header alone"
+    spoil(copy, TABLES.keys() - {"trips"} if alone else TABLES, spoilt)
+    ended = typed("check", copy)
+    assert ended.code in ((0, 4) if alone else (3,)), ended
+    wanted = set() if alone else TABLES.keys() - (OPTIONAL if spoilt == "missing" else set())
+    assert {table for table in wanted if f"{table}.csv" not in ended.err} == set()
+    if alone:
+        spoil(copy, ["trips"], spoilt)
+        assert typed("check", copy).code == 3, "a delivery without a trip"
+
+
+# else all at once
+@with_deep
+@pytest.mark.parametrize("table", list(TABLES)[: examples(1, len(TABLES))])
+@pytest.mark.parametrize("spoilt", SPOILT[: examples(1, 4)])
 def test_a_table_that_is_not_as_it_should_be(
     table: str, spoilt: str, delivery: Path, tmp_path: Path
 ) -> None:
-    import shutil
-
     copy = shutil.copytree(delivery, tmp_path / "copy")
-    path = copy / f"{table}.csv"
-    header = path.read_text(encoding="utf-8").splitlines()[0] if path.exists() else "month,base"
-    path.unlink(missing_ok=True)
-    if spoilt != "missing":
-        text = {"empty": "", "header alone": f"{header}\n", "another's header": "a,b\n1,2\n"}
-        path.write_text(text[spoilt], encoding="utf-8")
+    spoil(copy, [table], spoilt)
     ended = typed("check", copy)
     assert ended.code in (0, 3, 4), ended
     if ended.code == 3 or (spoilt in ("empty", "another's header")):
@@ -139,8 +161,15 @@ def gathered_once() -> Iterator[None]:
         yield
 
 
-@pytest.mark.parametrize("audience", [*AUDIENCES, "nobody"])
-@pytest.mark.parametrize("month", [*MONTHS, "2031-01", "next"])
+PACKS = [*product([*MONTHS, "2031-01", "next"], [*AUDIENCES, "nobody"])]
+WRONG = [("2031-01", "director"), ("next", "base")]
+"""In short one audience for each month that is none."""
+
+
+@pytest.mark.parametrize(
+    ("month", "audience"),
+    [pack for pack in PACKS if pack[0] in MONTHS or pack in WRONG or examples(0, 1)],
+)
 def test_a_pack_for_each_audience_and_month(
     audience: str, month: str, reviewed: Path, tmp_path: Path
 ) -> None:

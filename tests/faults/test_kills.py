@@ -24,7 +24,7 @@ def test_killed_before_a_write(
     made: World, tmp_path: Path, name: str, shares: tuple[float, ...]
 ) -> None:
     into = tmp_path / "into"
-    whole = kills.expected(made, name, into)
+    whole = kills.expected(made, name, into, again=bool(examples(0, 1)))
     for share in shares if examples(0, 1) else shares[:1]:
         at_write = max(1, round(share * whole.writes))
         killed, found = kills.kill(made, name, into, whole, at_write=at_write)

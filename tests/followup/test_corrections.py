@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import closing
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from openpyxl import load_workbook
 
 from pipeline.errors import CODES, EXIT_USAGE
 from pipeline.followup.correct import Corrected, correct, corrected_words
@@ -15,6 +17,7 @@ from pipeline.ingest.delivery import read_delivery
 from pipeline.ingest.load import load
 from pipeline.judging.evaluator import judge
 from pipeline.store.corrections import corrections
+from pipeline.store.database import open_store
 from pipeline.store.session import store_in
 from schemas.contract import TABLES
 from schemas.followup_outputs import FOLLOWUP_OUTPUTS
@@ -45,21 +48,10 @@ def codes(done: Corrected) -> list[tuple[int | None, str | None, str]]:
     return [(p.line, p.column, p.code) for p in done.problems]
 
 
-def store(folder: Path, *deliveries: Path) -> None:
-    """Load and judge deliveries one after the other."""
-    folder.mkdir(exist_ok=True)
-    for delivery in deliveries:
-        with store_in(folder) if (folder / "store.duckdb").exists() else _new(folder) as con:
-            load(con, read_delivery(con, delivery))
-            judge(con)
-
-
-def _new(folder: Path) -> object:
-    from contextlib import closing
-
-    from pipeline.store.database import open_store
-
-    return closing(open_store(folder / "store.duckdb"))
+def load_into(folder: Path, delivery: Path) -> None:
+    """Load another delivery into a folder's store; nothing is judged."""
+    with store_in(folder) as con:
+        load(con, read_delivery(con, delivery))
 
 
 @pytest.fixture
@@ -114,7 +106,10 @@ def test_a_corrected_trip_is_judged_as_if_delivered_right(
     done = put_right(stored, *rows)
     assert (done.problems, done.stored, done.read) == ([], 6, 6)
     right = corrected_delivery(clean_delivery, tmp_path / "right", fixes)
-    store(tmp_path / "other", right)
+    (tmp_path / "other").mkdir()
+    with closing(open_store(tmp_path / "other" / "store.duckdb")) as con:
+        load(con, read_delivery(con, right))
+        judge(con)
     after = reviewed_store.ask(stored, VERDICTS)
     assert after == reviewed_store.ask(tmp_path / "other", VERDICTS)
     assert {r[0] for r in after if before[r[:2]] != r} <= {r["trip_id"] for r in rows}
@@ -122,11 +117,22 @@ def test_a_corrected_trip_is_judged_as_if_delivered_right(
     assert ledger(stored)[1] == []
 
 
-def test_the_original_is_kept_and_the_correction_is_shown(stored: Path) -> None:
+def test_a_correction_in_the_workbooks_sheet_is_shown_and_the_original_is_kept(
+    reviewed_once: Path, stored: Path, tmp_path: Path
+) -> None:
+    """A later correction replaces it, and the original can be restored."""
     ((trip, was),) = reviewed_store.ask(
         stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1"
     )
-    done = put_right(stored, row(trip, "trips", "weight_kg", "9"))
+    book = load_workbook(reviewed_once / "sheets" / f"{reviewed_store.MONTH}.xlsx")
+    tab = book["correct"]
+    assert [cell.value for cell in tab[1]] == COLUMNS
+    for place, value in enumerate(row(trip, "trips", "weight_kg", "9").values(), start=1):
+        tab.cell(2, place, value or None)
+    tab.cell(2, COLUMNS.index("value") + 1, 9)
+    book.save(tmp_path / "filled.xlsx")
+    done = correct(tmp_path / "filled.xlsx", stored)
+    assert (done.stored, done.problems) == (1, [])
     assert corrected_words(done).splitlines()[1].startswith("1 trip was judged again")
     weights = reviewed_store.ask(
         stored, f"SELECT weight_kg FROM delivered.trips WHERE trip_id = '{trip}' ORDER BY trip_key"
@@ -147,6 +153,13 @@ def test_the_original_is_kept_and_the_correction_is_shown(stored: Path) -> None:
         stored, "SELECT count(*), count(DISTINCT trip_id) FROM delivered.holding"
     )
     assert trips == [(60, 60)]
+    for value in ("10", str(was)):
+        assert put_right(stored, row(trip, "trips", "weight_kg", value)).stored == 1
+        sql = "SELECT weight_kg FROM delivered.holding h JOIN delivered.trips t USING (trip_key)"
+        held = reviewed_store.ask(stored, f"{sql} WHERE h.trip_id = '{trip}'")
+        assert held == [(float(value),)]
+    assert len(reviewed_store.ask(stored, "FROM loop.correction")) == 3
+    assert ledger(stored)[1] == []
 
 
 # else `test_determine.py` reads its sheet again
@@ -158,22 +171,6 @@ def test_the_same_sheet_again_stores_nothing(stored: Path) -> None:
     again = put_right(stored, row(trip, "trips", "weight_kg", "9"))
     assert (again.stored, again.unchanged, again.trips) == (0, 1, 0)
     assert reviewed_store.ask(stored, "SELECT count(*) FROM delivered.trips") == before
-
-
-def test_a_later_correction_replaces_and_the_original_can_be_restored(stored: Path) -> None:
-    ((trip, was),) = reviewed_store.ask(
-        stored, "SELECT trip_id, weight_kg FROM delivered.trips LIMIT 1"
-    )
-
-    def weight() -> float:
-        sql = "SELECT weight_kg FROM delivered.holding h JOIN delivered.trips t USING (trip_key)"
-        return float(reviewed_store.ask(stored, f"{sql} WHERE h.trip_id = '{trip}'")[0][0])
-
-    for value in ("9", "10", str(was)):
-        assert put_right(stored, row(trip, "trips", "weight_kg", value)).stored == 1
-        assert weight() == float(value)
-    assert len(reviewed_store.ask(stored, "FROM loop.correction")) == 3
-    assert ledger(stored)[1] == []
 
 
 def test_a_correction_survives_redelivery_of_the_same_content(
@@ -190,12 +187,14 @@ def test_a_correction_survives_redelivery_of_the_same_content(
     again = reviewed_store.delivery_like(clean_delivery, tmp_path / "again", edits=edits)
     weight = f"""SELECT weight_kg, delivery_no FROM delivered.holding h
                  JOIN delivered.trips t USING (trip_key, delivery_no) WHERE h.trip_id = '{trip}'"""
-    store(stored, again)
+    load_into(stored, again)
     assert reviewed_store.ask(stored, weight) == [(9.0, 2)]
     source = {("trips", trip): {"weight_kg": "11"}}
-    store(stored, reviewed_store.delivery_like(clean_delivery, tmp_path / "third", edits=source))
+    load_into(
+        stored, reviewed_store.delivery_like(clean_delivery, tmp_path / "third", edits=source)
+    )
     assert reviewed_store.ask(stored, weight) == [(11.0, 3)], "the source has been put right itself"
-    store(stored, clean_delivery)
+    load_into(stored, clean_delivery)
     assert reviewed_store.ask(stored, weight) == [(9.0, 1)], "the first content again, as corrected"
     assert was != 9.0
     assert ledger(stored)[1] == []
@@ -210,20 +209,6 @@ def test_tampering_with_corrected_content_shows(stored: Path) -> None:
     reviewed_store.tamper(stored, "UPDATE delivered.trips SET weight_kg = 8 WHERE trip_key = 61")
     (problem,) = ledger(stored)[1]
     assert "Rows of trips were changed after entry 2 (corrections 1)" in problem.what
-
-
-def test_rows_are_found_by_time_or_line(stored: Path, table: dict[str, pd.DataFrame]) -> None:
-    settings = table["settings"]
-    counted = settings.groupby(["trip_id", "at_s"])["line"].transform("size")
-    alone = settings[counted == 1].iloc[0]
-    by_time = row(alone["trip_id"], "settings", "flow_lpm", "5", at_s=alone["at_s"])
-    by_line = row(alone["trip_id"], "settings", "flow_lpm", "6", line=alone["line"])
-    assert put_right(stored, by_time).stored == 1
-    assert put_right(stored, by_line).stored == 1
-    found = reviewed_store.ask(stored, "SELECT at_s, place, value FROM loop.correction")
-    assert found == [(int(alone["at_s"]), 1, "5.0"), (int(alone["at_s"]), 1, "6.0")]
-    wrong = row(alone["trip_id"], "settings", "flow_lpm", "6", line=alone["line"], at_s="1")
-    assert codes(put_right(stored, wrong)) == [(2, "trip_id", "unknown-cell")]
 
 
 @pytest.mark.usefixtures("with_screen")
@@ -274,37 +259,38 @@ def test_every_problem_is_told(stored: Path, table: dict[str, pd.DataFrame]) -> 
     assert all(CODES[p.code].kind > EXIT_USAGE for p in done.problems)
 
 
-def test_several_rows_at_one_time_ask_for_the_line(
+def test_rows_are_found_by_time_or_line_and_several_at_one_time_by_line_alone(
     stored: Path, clean_delivery: Path, tmp_path: Path
 ) -> None:
     shutil.copytree(clean_delivery, tmp_path / "twice")
     path = tmp_path / "twice" / "settings.csv"
     lines = path.read_text("utf-8").splitlines(keepends=True)
     path.write_text("".join([*lines[:2], *lines[1:]]), encoding="utf-8")
-    store(stored, tmp_path / "twice")
+    load_into(stored, tmp_path / "twice")
     trip, at_s = lines[1].split(",")[:2]
-    twice = row(trip, "settings", "flow_lpm", "5", at_s=at_s)
-    assert codes(put_right(stored, twice)) == [(2, "at_s", "unknown-cell")]
-    assert put_right(stored, row(trip, "settings", "flow_lpm", "5", line=3)).stored == 1
+    settings = pd.read_csv(path, dtype=str).assign(line=lambda rows: range(2, len(rows) + 2))
+    counted = settings.groupby(["trip_id", "at_s"])["line"].transform("size")
+    one, other = (
+        r for _, r in settings[(counted == 1) & (settings["trip_id"] != trip)][:2].iterrows()
+    )
+    done = put_right(
+        stored,
+        row(trip, "settings", "flow_lpm", "5", at_s=at_s),
+        row(trip, "settings", "flow_lpm", "5", line=3),
+        row(one["trip_id"], "settings", "flow_lpm", "5", at_s=one["at_s"]),
+        row(other["trip_id"], "settings", "flow_lpm", "6", line=other["line"]),
+        row(other["trip_id"], "settings", "flow_lpm", "7", line=other["line"], at_s="1"),
+    )
+    assert codes(done) == [(2, "at_s", "unknown-cell"), (6, "trip_id", "unknown-cell")]
+    assert done.stored == 3
+    found = reviewed_store.ask(
+        stored, "SELECT at_s, place, value FROM loop.correction ORDER BY correction_no"
+    )
+    assert found == [
+        (int(at_s), 2, "5.0"), (int(one["at_s"]), 1, "5.0"), (int(other["at_s"]), 1, "6.0"),
+    ]  # fmt: skip
     flows = reviewed_store.ask(stored, f"""SELECT s.line, flow_lpm FROM delivered.settings s
         JOIN delivered.holding h USING (trip_key) WHERE h.trip_id = '{trip}' AND line IN (2, 3)
         ORDER BY 1""")  # fmt: skip
     assert flows[1] == (3, 5.0)
     assert flows[0][1] != 5.0
-
-
-def test_a_workbook_has_a_sheet_for_corrections(
-    reviewed_once: Path, stored: Path, tmp_path: Path
-) -> None:
-    from openpyxl import load_workbook
-
-    book = load_workbook(reviewed_once / "sheets" / f"{reviewed_store.MONTH}.xlsx")
-    tab = book["correct"]
-    assert [cell.value for cell in tab[1]] == COLUMNS
-    ((trip,),) = reviewed_store.ask(stored, "SELECT min(trip_id) FROM delivered.trips")
-    for place, value in enumerate(row(trip, "trips", "weight_kg", "9").values(), start=1):
-        tab.cell(2, place, value or None)
-    tab.cell(2, COLUMNS.index("value") + 1, 9)
-    book.save(tmp_path / "filled.xlsx")
-    done = correct(tmp_path / "filled.xlsx", stored)
-    assert (done.stored, done.problems) == (1, [])

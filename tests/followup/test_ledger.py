@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.followup.ledger_words import ledger
-from pipeline.ingest.load import load
+from pipeline.store import ledger as store_ledger
 from pipeline.store.database import open_store
 from pipeline.store.ledger import entries, verify
 from schemas.followup import FOLLOWUP_TABLES
@@ -91,22 +91,15 @@ def test_tampering_shows(answered_once: Path, tmp_path: Path, change: str, expec
     assert any(expected in sentence for sentence in sentences), sentences
 
 
-def test_a_store_from_before_the_ledger_opens_and_begins_one(tmp_path: Path) -> None:
-    path = tmp_path / "store.duckdb"
-    small_delivery.store(path, small_delivery.write(tmp_path / "a"))
-    reviewed_store.tamper(tmp_path, OLD_STORE)
-    assert ledger(tmp_path)[0].startswith("The ledger is empty")
-    later = small_delivery.swap("trips", "8.4", "8.6")
-    small_delivery.store(path, small_delivery.write(tmp_path / "b", **later))
-    text, problems = ledger(tmp_path)
-    assert problems == []
-    assert "the ledger begins; 1 deliveries came before it" in text
-
-
-def test_the_same_delivery_again_is_no_entry_and_one_after_another_is(tmp_path: Path) -> None:
+def test_the_same_delivery_again_is_no_entry_and_one_after_another_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An entry is stored with its delivery or not at all; a store from before the ledger begins
+    one."""
     path = tmp_path / "store.duckdb"
     a = small_delivery.write(tmp_path / "a")
     b = small_delivery.write(tmp_path / "b", **small_delivery.swap("trips", "8.4", "8.6"))
+    c = small_delivery.write(tmp_path / "c", **small_delivery.swap("trips", "8.4", "8.8"))
     for folder in (a, a, b, a):
         small_delivery.store(path, folder)
     con = open_store(path, read_only=True)
@@ -115,23 +108,20 @@ def test_the_same_delivery_again_is_no_entry_and_one_after_another_is(tmp_path: 
     assert verify(con) == []
     con.close()
 
-
-def test_an_entry_is_stored_with_its_delivery_or_not_at_all(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    from pipeline.ingest.delivery import read_delivery
-    from pipeline.store import ledger as module
-
     def fail(*_: object) -> str:
         raise RuntimeError
 
-    monkeypatch.setattr(module, "content_digests", fail)
-    con = open_store(tmp_path / "store.duckdb")
-    staged = read_delivery(con, small_delivery.write(tmp_path / "a"))
-    with pytest.raises(RuntimeError):
-        load(con, staged)
-    assert con.execute("SELECT count(*) FROM delivered.receipt").fetchall() == [(0,)]
-    con.close()
+    with monkeypatch.context() as patched:
+        patched.setattr(store_ledger, "content_digests", fail)
+        with pytest.raises(RuntimeError):
+            small_delivery.store(path, c)
+    assert small_delivery.ask(path, "SELECT count(*) FROM delivered.receipt") == [(3,)]
+    reviewed_store.tamper(tmp_path, OLD_STORE)
+    assert ledger(tmp_path)[0].startswith("The ledger is empty")
+    small_delivery.store(path, c)
+    text, problems = ledger(tmp_path)
+    assert problems == []
+    assert "the ledger begins; 3 deliveries came before it" in text
 
 
 def test_every_column_is_described() -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.cli import main as cli
 from pipeline.errors import Refused
 from pipeline.followup.ledger_words import ledger
 from pipeline.store.database import open_store
@@ -104,7 +105,7 @@ def test_a_kill_before_the_end_leaves_nothing(folder: Path, tmp_path: Path, code
 
 def test_a_second_process_waits_for_the_first(folder: Path) -> None:
     flagged = reviewed_store.flagged(folder)[0]
-    holder = started(HOLD, folder / "store.duckdb", 1)
+    holder = started(HOLD, folder / "store.duckdb", 0.4)
     sentence(holder, "held")
     begun = time.monotonic()
     done = reviewed_store.read_back(folder, [reviewed_store.answer(*flagged, "practice")])
@@ -113,15 +114,25 @@ def test_a_second_process_waits_for_the_first(folder: Path) -> None:
     assert time.monotonic() - begun < WAIT_S
 
 
-def test_a_store_held_for_long_says_by_whom(folder: Path) -> None:
+def test_a_store_held_for_long_says_by_whom(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As an error, and on the command line."""
     holder = started(HOLD, folder / "store.duckdb", WAIT_S)
     sentence(holder, "held")
     try:
         with pytest.raises(Refused) as caught:
-            open_waiting(folder / "store.duckdb", patience_s=1)
+            open_waiting(folder / "store.duckdb", patience_s=0.3)
         (problem,) = caught.value.problems
         assert problem.code == "store-locked"
         assert str(holder.pid) in problem.what
+        monkeypatch.setattr(open_waiting, "__kwdefaults__",
+                            {**open_waiting.__kwdefaults__, "patience_s": 0.3})  # fmt: skip
+        monkeypatch.setattr(sys, "argv", ["tailrace", "ledger", "--into", str(folder)])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        assert ended.value.code == 3
+        assert f"process {holder.pid} is using this store" in capsys.readouterr().err
     finally:
         holder.kill()
 
@@ -146,26 +157,6 @@ def test_two_readers_at_once_lose_nothing(folder: Path, tmp_path: Path) -> None:
         assert process.wait() == 0
     assert len(reviewed_store.ask(folder, "FROM loop.determination")) == 3 * len(pairs)
     assert ledger(folder)[1] == []
-
-
-def test_the_command_line_says_so_too(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    from pipeline.cli import main as cli
-    from pipeline.store import session
-
-    monkeypatch.setattr(session.open_waiting, "__kwdefaults__",
-                        {**session.open_waiting.__kwdefaults__, "patience_s": 0.5})  # fmt: skip
-    holder = started(HOLD, folder / "store.duckdb", WAIT_S)
-    sentence(holder, "held")
-    try:
-        monkeypatch.setattr(sys, "argv", ["tailrace", "ledger", "--into", str(folder)])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        assert ended.value.code == 3
-        assert f"process {holder.pid} is using this store" in capsys.readouterr().err
-    finally:
-        holder.kill()
 
 
 def test_reading_alone_needs_no_lock_of_its_own(folder: Path) -> None:

@@ -35,9 +35,3 @@ def test_every_trip_behind_a_restated_month_is_named_by_what_happened_to_it(
     trips = next(r for r in rows if (r["measure"], r["group_by"]) == ("all-rules-share", "service"))
     # two more came than went, and one went
     assert trips["now_denominator"] - trips["then_denominator"] == 1
-
-
-def test_a_published_month_that_has_not_changed_has_no_record(published: Path) -> None:
-    followup = review(published.parent / "first", published).month.followup
-    assert followup is not None
-    assert not len(followup.restatements)

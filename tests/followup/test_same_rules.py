@@ -169,7 +169,13 @@ def test_a_difference_counts_as_unread_until_a_third_settles_it(folder: Path) ->
 # ---- by hand, approving, publishing
 
 
-def test_a_trip_is_added_and_its_words_are_screened(folder: Path, run: Run) -> None:
+def test_a_trip_is_added_its_words_are_screened_and_it_is_read_in_its_month(
+    folder: Path, run: Run
+) -> None:
+    from pipeline.judging.versions import versions_in_store
+    from pipeline.month.cases import cases, month_words
+    from pipeline.store.database import open_store
+
     ((trip,),) = ask(folder, f"""SELECT min(trip_id) FROM judged.trip_window WHERE service_month =
         '{MONTH}' AND trip_key NOT IN (SELECT trip_key FROM judged.verdict WHERE verdict IN
         ('deviation', 'borderline'))""")  # fmt: skip
@@ -182,17 +188,6 @@ def test_a_trip_is_added_and_its_words_are_screened(folder: Path, run: Run) -> N
         assert run("add", named, "--why", words, "--into", folder).code == EXIT_REFUSED
     assert len(ask(folder, "FROM loop.move")) == 1
     assert ledger(folder)[1] == []
-
-
-def test_an_added_trip_is_read_in_its_month(folder: Path) -> None:
-    from pipeline.judging.versions import versions_in_store
-    from pipeline.month.cases import cases, month_words
-    from pipeline.store.database import open_store
-
-    ((trip,),) = ask(folder, f"""SELECT min(trip_id) FROM judged.trip_window WHERE service_month =
-        '{MONTH}' AND trip_key NOT IN (SELECT trip_key FROM judged.verdict WHERE verdict IN
-        ('deviation', 'borderline'))""")  # fmt: skip
-    by_hand.add(folder, trip, "a debrief")
     con = open_store(folder / "store.duckdb")
     versions = versions_in_store(con)
     month_words(con, versions, MONTH)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.deep import examples
+from tests.deep import examples, with_deep
 from tests.mapping import reports_system, small_source
 from tests.mapping.test_reports import SAMPLES, document, report
 
@@ -87,8 +87,10 @@ def on(condition: str) -> str:
 class TestEightEventTypesInOneGroup:
     """A document of our own of the shape of a published case, and that case where it is here."""
 
+    # else `test_two_get_two_and_all_get_eight`
+    @with_deep
     def test_each_of_them_gets_its_one_row(self, tmp_path: Path, made: object) -> None:
-        """One is asked, of our own document all with `--deep`."""
+        """Of the published case one is asked."""
         every = made is in_one_group and examples(0, 1)
         for number, event in enumerate(EVENTS if every else EVENTS[4:5]):
             found = made(tmp_path / str(number), on(f'is = "{event}"'))  # type: ignore[operator]

@@ -228,7 +228,7 @@ source = { from = "gas_{n}", codes = { "w*" = "wall", "" = "" } }
 """
 
 
-@settings(fuzz, max_examples=max(EXAMPLES // 4, 8))
+@settings(fuzz, max_examples=max(EXAMPLES // 4, 4))
 @given(st.lists(st.lists(CELLS, min_size=9, max_size=9), max_size=6), st.lists(CELLS, max_size=4))
 def test_cells_of_any_kind(rows: list[list[str]], bedside: list[str]) -> None:
     """Whatever the cells hold: a delivery that can be checked, or nothing."""

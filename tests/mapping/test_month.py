@@ -28,7 +28,7 @@ from tests.mapping.direct import Row
 pytestmark = pytest.mark.usefixtures("without_screen")
 
 TABLES = ("trips", "crew", "settings", "device_events", "observations", "contacts")
-MONTHS = [f"2026-{n:02d}" for n in range(1, examples(3, 12) + 1)]
+MONTHS = [f"2026-{n:02d}" for n in range(1, examples(2, 12) + 1)]
 COLUMNS: dict[str, list[str]] = {}
 TOKENS = '[tokens]\ntrip_id = "assigned"\ncrew_member = "assigned"\nunits = "assigned"\n'
 Command = Callable[..., tuple[int, str, str]]
@@ -50,11 +50,11 @@ def command(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch)
 
 @pytest.fixture(scope="module")
 def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A delivery of three months, or with `--deep` of a year, to be handed out month by month."""
+    """A delivery of two months, or with `--deep` of a year, to be handed out month by month."""
     from pipeline.simulate import simulate
 
     folder = tmp_path_factory.mktemp("year") / "delivery"
-    simulate(folder, trips=4 * len(MONTHS), months=len(MONTHS), seed=7)
+    simulate(folder, trips=max(12, 4 * len(MONTHS)), months=len(MONTHS), seed=7)
     return folder
 
 
@@ -140,7 +140,7 @@ def log_codes(folder: Path) -> list[int]:
 def test_a_folder_that_grows_by_a_month_at_a_time(
     tmp_path: Path, year: Path, command: Command, drawn: list[str]
 ) -> None:
-    drawn += MONTHS[:: len(MONTHS) - 1] if examples(0, 1) else MONTHS[-1:]
+    drawn += MONTHS[:: len(MONTHS) - 1] if examples(0, 1) else MONTHS[:1]
     short, late, changed, empty, full = (0, 1, 9, 1, 1) if len(MONTHS) < 12 else (4, 5, 7, 8, 9)
     folder = tmp_path / "quality"
     mapping = begin(folder, year)
@@ -171,6 +171,7 @@ def test_a_folder_that_grows_by_a_month_at_a_time(
         expected[month] = trips[month] - (2 if number == short else 0)
         assert stored(folder) == expected
         assert (folder / "kept" / month / "run.json").exists() == (month in drawn)
+        drawn[:] = drawn[: examples(0, len(MONTHS))]  # in short the first month, once
         assert (folder / "kept" / "deliveries" / month / "export.toml").exists()
         if number == late:  # a late file of the month before: told, and taken in when asked
             export(folder, year, MONTHS[short], only=2, name="late")

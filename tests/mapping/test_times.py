@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from tests.deep import examples
 from tests.mapping import small_source
 
 pytestmark = pytest.mark.usefixtures("without_screen")
@@ -79,10 +80,12 @@ def elapsed(folder: Path) -> list[str]:
             # whatever the format, ISO 8601 is read too: it cannot be mistaken
             ("03/02/2026 23:50", "2026-02-04T00:20", 1800),
         ]),
-        ('"%m/%d/%Y %I:%M %p"', [("02/03/2026 11:50 PM", "2/4/2026 12:20 am", 1800)]),
-        ('"%d.%m.%y %H.%M"', [("03.02.26 23.50", "04.02.26 00.20", 1800)]),
-        ('"%d-%b-%Y %H%M"', [("03-Feb-2026 2350", "04-Feb-2026 0020", 1800)]),
-        ('["%d/%m/%Y %H:%M", "%Y%m%d%H%M%S"]', [("03/02/2026 23:50", "20260204002030", 1830)]),
+        ('["%m/%d/%Y %I:%M %p", "%d.%m.%y %H.%M", "%d-%b-%Y %H%M", "%Y%m%d%H%M%S"]', [
+            ("02/03/2026 11:50 PM", "2/4/2026 12:20 am", 1800),
+            ("03.02.26 23.50", "04.02.26 00.20", 1800),
+            ("03-Feb-2026 2350", "04-Feb-2026 0020", 1800),
+            ("02/03/2026 11:50 pm", "20260204002030", 1830),
+        ]),
     ],
 )  # fmt: skip
 def test_formats(tmp_path: Path, form: str, placed: list[tuple[str, str, int]]) -> None:
@@ -122,11 +125,14 @@ def test_times_that_cannot_be_placed(tmp_path: Path) -> None:
 
 
 def test_the_month_is_that_of_the_place_and_no_date_is_kept(tmp_path: Path) -> None:
+    """Seconds are counted from the minute where others are to the minute: a setting charted at
+    10:00 and a bedside at 10:00:40 would else be 40 seconds apart."""
     # half past midnight of 1 February in Berlin is still January in UTC
     bedside = ["2026-01-31T23:30:00Z", "2026-02-01T00:30", "2026-02-01T00:30:00+01:00"]
-    folder = source(tmp_path / "in", bedside, ["0 2026-02-01T00:35"])
-    small_source.run(folder)
-    assert small_source.column(folder, "service_month") == ["2026-02"] * 3
+    times = ["0 2026-02-01T00:35", "3 2026-02-03T10:00:00"]
+    folder = source(tmp_path / "in", [*bedside, "2026-02-03T10:00:40"], times)
+    assert elapsed(folder) == ["300", "0"]
+    assert small_source.column(folder, "service_month") == ["2026-02"] * 4
     for path in (tmp_path / "in-mapped").iterdir():
         assert not re.search(r"\d{4}-\d{2}-\d{2}|\d{2}:\d{2}", path.read_text())
 
@@ -139,14 +145,8 @@ def test_local_times_need_a_time_zone(tmp_path: Path) -> None:
     assert elapsed(offsets) == ["2100"]
 
 
-def test_trips_across_a_change_of_the_clock(tmp_path: Path) -> None:
-    bedside = ["2026-03-29T01:50", "2026-10-25T01:50"]
-    times = ["0 2026-03-29T01:59", "0 2026-03-29T03:00", "1 2026-10-25T01:59", "1 2026-10-25T03:00"]
-    assert elapsed(source(tmp_path / "in", bedside, times)) == ["540", "600", "540", "7800"]
-
-
 def test_the_hour_that_comes_twice_is_told_by_order(tmp_path: Path) -> None:
-    bedside = ["2026-10-25T01:50"] * 5
+    bedside = ["2026-10-25T01:50"] * 7 + ["2026-03-29T01:50"]
     times = [
         # back on the clock from one line to the next: the change lies between
         "0 2026-10-25T02:10", "0 2026-10-25T02:50", "0 2026-10-25T02:05", "0 2026-10-25T02:30",
@@ -158,41 +158,48 @@ def test_the_hour_that_comes_twice_is_told_by_order(tmp_path: Path) -> None:
         "3 2026-10-25T02:40", "3 2026-10-25T01:55",
         # offsets say which
         "4 2026-10-25T02:40+02:00", "4 2026-10-25T02:40+01:00",
+        # where rows go back elsewhere, their order is not that of time
+        "5 2026-10-25T03:10", "5 2026-10-25T01:55", "5 2026-10-25T02:40",
+        # around a change nothing is open
+        "6 2026-10-25T01:59", "6 2026-10-25T03:00", "7 2026-03-29T01:59", "7 2026-03-29T03:00",
     ]  # fmt: skip
     folder = source(tmp_path / "in", bedside, times)
-    mapped = small_source.run(folder)
+    mapped = small_source.run(folder, problems=tmp_path / "problems.csv")
     assert small_source.column(folder, "at_s", "settings") == [
         "1200", "3600", "4500", "6000", "8400", "6600", "unreadable", "3000", "300", "3000", "6600",
+        "8400", "300", "unreadable", "540", "7800", "540", "600",
     ]  # fmt: skip
     assert small_source.found(mapped) == [("settings.csv", 8, "when", "hour-twice")]
-
-
-def test_rows_that_are_not_in_order_decide_nothing(tmp_path: Path) -> None:
-    """Where rows go back elsewhere, their order is not that of time."""
-    times = ["0 2026-10-25T03:10", "0 2026-10-25T01:55", "0 2026-10-25T02:40"]
-    folder = source(tmp_path / "in", ["2026-10-25T01:50"], times)
-    mapped = small_source.run(folder)
-    assert small_source.column(folder, "at_s", "settings") == ["8400", "300", "unreadable"]
-    assert small_source.found(mapped) == [("settings.csv", 4, "when", "hour-twice")]
+    assert small_source.listed(tmp_path / "problems.csv") == [
+        ("settings.csv", line, "when", "hour-twice") for line in (8, 15)
+    ]
 
 
 def test_a_bedside_in_the_hour_that_comes_twice(tmp_path: Path) -> None:
-    """What the trip's own milestones decide; what stays open costs its times, but not the trip."""
-    header = ",left"
-    bedside = ["2026-10-25T02:50,2026-10-25T02:20", "2026-10-25T02:20,2026-10-25T02:50"]
+    """What the trip's own milestones decide; what stays open costs its times, but not the trip.
+
+    Nor does a date of birth that is none cost more than the age.
+    """
+    bedside = [
+        "2026-10-25T02:50,2026-10-25T02:20,", "2026-10-25T02:20,2026-10-25T02:50,",
+        "2026-01-03T10:00,,2025-01-03", "2026-01-03T10:00,,2025-01-04", "2026-01-03T10:00,,x",
+    ]  # fmt: skip
     folder = source(tmp_path / "in", bedside, ["0 2026-10-25T03:20", "1 2026-10-25T03:20"],
-                    trips=header)  # fmt: skip
+                    trips=",left,dob")  # fmt: skip
     text = (folder / "mapping.toml").read_text()
-    left = 'departed_s = { from = "left", time = "iso" }\n\n\n[files.settings]'
-    (folder / "mapping.toml").write_text(text.replace("\n\n[files.settings]", left, 1))
+    more = 'departed_s = { from = "left", time = "iso" }\n'
+    more += 'age_months = { from = "dob", time = "iso" }\n\n\n[files.settings]'
+    (folder / "mapping.toml").write_text(text.replace("\n\n[files.settings]", more, 1))
     mapped = small_source.run(folder)
     assert small_source.column(folder, "at_s", "settings") == ["5400", "unreadable"]
-    assert small_source.column(folder, "departed_s") == ["1800", ""]
-    assert small_source.column(folder, "service_month") == ["2026-10", "2026-10"]
-    assert small_source.found(mapped) == [
+    assert small_source.column(folder, "departed_s") == ["1800", "", "", "", ""]
+    assert small_source.column(folder, "service_month") == ["2026-10"] * 2 + ["2026-01"] * 3
+    assert small_source.column(folder, "age_months") == ["", "", "12", "11", "unreadable"]
+    assert sorted(small_source.found(mapped)) == [
+        ("settings.csv", 3, "when", "no-bedside"),
         ("trips.csv", 3, "at", "hour-twice"),
         ("trips.csv", 3, "left", "hour-twice"),
-        ("settings.csv", 3, "when", "no-bedside"),
+        ("trips.csv", 6, "dob", "not-a-time"),
     ]
 
 
@@ -209,16 +216,16 @@ def test_a_slow_device_may_log_before_the_bedside(tmp_path: Path) -> None:
     assert small_source.column(folder, "at_s", "settings") == ["-1500"]
 
 
-@pytest.mark.parametrize(
-    ("zone", "change"),
-    [
-        ("Europe/Berlin", datetime(2026, 10, 25, 1, tzinfo=UTC)),
-        ("Europe/Berlin", datetime(2026, 3, 29, 1, tzinfo=UTC)),
-        ("America/Denver", datetime(2026, 11, 1, 8, tzinfo=UTC)),
-        ("Australia/Lord_Howe", datetime(2026, 4, 4, 15, tzinfo=UTC)),
-        ("Asia/Kathmandu", datetime(2026, 4, 4, 15, tzinfo=UTC)),
-    ],
-)
+CHANGES = [
+    ("Europe/Berlin", datetime(2026, 10, 25, 1, tzinfo=UTC)),
+    ("Europe/Berlin", datetime(2026, 3, 29, 1, tzinfo=UTC)),
+    ("Australia/Lord_Howe", datetime(2026, 4, 4, 15, tzinfo=UTC)),
+    ("America/Denver", datetime(2026, 11, 1, 8, tzinfo=UTC)),
+    ("Asia/Kathmandu", datetime(2026, 4, 4, 15, tzinfo=UTC)),
+]
+
+
+@pytest.mark.parametrize(("zone", "change"), CHANGES[: examples(3, 5)])
 def test_no_time_is_ever_placed_wrongly(tmp_path: Path, zone: str, change: datetime) -> None:
     """Trips at random around a change: each time is right, or said to be open."""
     draw = random.Random(5)
@@ -277,23 +284,6 @@ def test_a_date_and_a_time_in_two_columns(tmp_path: Path) -> None:
     both = 'from = ["when", "clock"], time = "%d/%m/%Y %H:%M"'
     (folder / "mapping.toml").write_text(text.replace('from = "when", time = "iso"', both))
     assert elapsed(folder) == ["2700", ""]
-
-
-def test_an_age_from_a_date_of_birth(tmp_path: Path) -> None:
-    born = ["2026-01-03T10:00,2025-01-03", "2026-01-03T10:00,2025-01-04", "2026-01-03T10:00,x"]
-    folder = source(tmp_path / "in", born, ["0 2026-01-03T10:35"], trips=",dob")
-    text = (folder / "mapping.toml").read_text()
-    age = 'age_months = { from = "dob", time = "iso" }\n\n\n[files.settings]'
-    (folder / "mapping.toml").write_text(text.replace("\n\n[files.settings]", age, 1))
-    mapped = small_source.run(folder)
-    assert small_source.column(folder, "age_months") == ["12", "11", "unreadable"]
-    assert small_source.found(mapped) == [("trips.csv", 4, "dob", "not-a-time")]
-
-
-def test_seconds_are_counted_from_the_minute_where_others_are_to_the_minute(tmp_path: Path) -> None:
-    """A setting charted at 10:00 and a bedside at 10:00:40 would else be 40 seconds apart."""
-    folder = source(tmp_path / "in", ["2026-01-03T10:00:40"], ["0 2026-01-03T10:00:00"])
-    assert elapsed(folder) == ["0"]
 
 
 @pytest.mark.parametrize(
