@@ -125,9 +125,10 @@ def _drawn(
     stage("what is kept")
     made = made_from(con, month, audits_a_year)
     place = workbook_place(con, into, month)
+    # what is not drawn again keeps its permissions
+    for path in (place.path, *(into / month).rglob("*")):
+        close_to_others(path)
     for found in standing(con, into, made, place):
-        for path in (place.path, *(into / month).rglob("*")):
-            close_to_others(path)
         return into / month / INDEX, place, found.review
     many = _trips(con, month) >= MANY_TRIPS
     with drawing(into) as aside, second_process("reports.render.workbook", worth=many) as submit:

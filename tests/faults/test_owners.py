@@ -49,35 +49,32 @@ def open_to_others(folder: Path, bits: int = 0o077) -> list[str]:
     return [name for name, mode in modes(folder).items() if mode & bits]
 
 
-def test_all_but_what_is_handed_over_is_for_the_owner_alone(
+def test_all_but_what_is_handed_over_is_its_owners_and_is_closed_where_it_was_made_open(
     run_: Run, delivery: Path, umask: int
 ) -> None:
+    """A group is let in where it is told, also into what is not drawn again."""
     into = Path("tailrace-out")
     assert run_("review", delivery, "--edition", "shared").code == 0
-    kept = {name: mode for name, mode in modes(into).items() if not name.startswith("shared")}
+    found = modes(into)
+    kept = {name: mode for name, mode in found.items() if not name.startswith("shared")}
     assert len(kept) > 20
     assert {name: oct(mode) for name, mode in kept.items() if mode & 0o077} == {}
-    shared = modes(into / "shared")
+    shared = {name: mode for name, mode in found.items() if name.startswith("shared")}
     assert len(shared) > 10
-    whole = {name: 0o777 if (into / "shared" / name).is_dir() else 0o666 for name in shared}
+    whole = {name: 0o777 if (into / name).is_dir() else 0o666 for name in shared}
     assert shared == whole, "what is handed over follows the umask"
-
-
-def test_a_store_made_open_is_closed_and_a_group_is_let_in_where_it_is_told(
-    run_: Run, delivery: Path, umask: int
-) -> None:
-    into = Path("tailrace-out")
-    run_("review", delivery)
-    for name in modes(into):
+    for name in kept:
         (into / name).chmod(0o777 if (into / name).is_dir() else 0o666)
-    assert run_("review", delivery).code == 0
-    assert open_to_others(into / "2026-02") == []
-    assert open_to_others(into / "sheets") == []
-    assert modes(into)["store.duckdb"] == 0o600
-    assert modes(into)["."] == 0o777, "the folder itself may be anybody's"
+    for nothing_changed in (False, True):
+        assert run_("review", delivery).code == 0
+        assert open_to_others(into / "2026-02") == [], nothing_changed
+        assert open_to_others(into / "sheets") == []
+        assert modes(into)["store.duckdb"] == 0o600
+        assert modes(into)["."] == 0o777, "the folder itself may be anybody's"
+        next((into / "2026-02" / "data").iterdir()).chmod(0o666)
     into.chmod(0o700)
     assert run_("review", delivery, "--readable-by-group").code == 0
-    found = modes(into)
+    found = {name: mode for name, mode in modes(into).items() if name not in shared}
     assert {name: oct(m) for name, m in found.items() if not m & 0o040 or m & 0o027} == {}
     assert {oct(m) for name, m in found.items() if (into / name).is_dir()} == {"0o750"}
     run_("ledger")
