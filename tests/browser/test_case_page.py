@@ -13,7 +13,11 @@ from reports.text.case_links import case_file
 from tests.browser import case_fixture, fixture
 from tests.browser.conftest import Opener, case_page, until
 from tests.browser.reading import numbers
-from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
+from tests.browser.structure import (
+    figures_are_whole_on_paper,
+    headings_and_landmarks_in_order,
+    no_dead_link,
+)
 from tests.deep import examples
 
 TRIPS = [str(trip) for trip in fixture.cases_frame(20)["trip_id"][:5]]
@@ -206,6 +210,7 @@ def test_prints_on_two_pages_with_a_whole_picture(
         "not for treating",
     ):
         assert sentence in whole
+    assert figures_are_whole_on_paper(page)
 
 
 @pytest.mark.browser

@@ -58,7 +58,7 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
     done = Walk(folder)
     page = browser.new_page(viewport=LOW)
     page.on("pageerror", lambda error: done.complaints.append(str(error)))
-    with forked(folder, "C1") as (_, link):
+    with forked(folder, "D1") as (_, link):
         enter(page, link)
         hands = Hands(page, folder)
         desk_walk.approve(hands, done)
@@ -107,9 +107,11 @@ def complaints(page: Page, path: str) -> list[str]:
     The checker looks at the narrow page, where more is in the way, of those that differ most; with
     `--deep` at each, and at the wide one, too.
     """
-    wide = desk_walk.WHOLE or path == "/"
-    narrow = path in CHECKED or path.startswith("/case")
-    found = checked(page, (390, 1280) if wide else (390,) * (desk_walk.WHOLE or narrow))
+    if desk_walk.WHOLE:
+        widths: tuple[int, ...] = (390, 1280)
+    else:
+        widths = (390,) if path in CHECKED or path.startswith("/case") else ()
+    found = checked(page, widths) if widths else {}
     told = [f"{path} at {width}: {issue}" for width, own in found.items() for issue in own]
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 900})

@@ -12,7 +12,11 @@ from pypdf import PdfReader
 from reports import write_pages
 from tests.browser import fixture
 from tests.browser.conftest import Opener, until
-from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
+from tests.browser.structure import (
+    figures_are_whole_on_paper,
+    headings_and_landmarks_in_order,
+    no_dead_link,
+)
 from tests.deep import examples
 
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
@@ -235,12 +239,7 @@ def test_prints_every_table_and_no_cut_chart(open_page: Opener, tmp_path: Path) 
     first = next(text for text in texts if "whole service 10" in text)
     assert "per 100 ventilator hours" in first  # title and axis on one page
     assert page.locator("details[open]:not(:has([data-figure]))").count() == 0  # as before
-    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    widths = page.locator("[data-figure] .main-svg").evaluate_all(
-        "drawn => drawn.map(svg => svg.getBoundingClientRect().width)"
-    )
-    assert max(widths) <= 703  # A4 without its margins, in CSS pixels: (210 - 24) mm
-    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert figures_are_whole_on_paper(page)
 
 
 @pytest.mark.browser
