@@ -106,14 +106,19 @@ def ended(desk: Started, number: signal.Signals) -> Ended:
     return desk.end(60)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
 def test_it_ends_cleanly(folder: Path, number: signal.Signals) -> None:
     desk, link = begun(folder, "--port", 0)
+    it_was_open_and_ends(desk, link, number)
+
+
+def it_was_open_and_ends(desk: Started, link: str, number: signal.Signals) -> Ended:
     assert httpx.get(link, timeout=60).status_code == 200
     told = ended(desk, number)
     assert told.code == 0
     assert "Traceback" not in told.out + told.err
     assert "closed" in told.err
+    return told
 
 
 def test_a_port_in_use_gets_a_sentence_and_another_number(folder: Path) -> None:
@@ -123,7 +128,7 @@ def test_a_port_in_use_gets_a_sentence_and_another_number(folder: Path) -> None:
         port = taken.getsockname()[1]
         desk, link = begun(folder, "--port", port)
         assert f":{port}/" not in link
-        told = ended(desk, signal.SIGTERM)
+        told = it_was_open_and_ends(desk, link, signal.SIGTERM)
     assert f"Port {port} is in use" in told.err
 
 
