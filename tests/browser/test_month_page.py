@@ -79,9 +79,7 @@ def test_filter_by_keyboard_and_deep_link(open_page: Opener) -> None:
     assert shown.count() == everything
 
 
-@pytest.mark.browser
-def test_sort_by_keyboard(open_page: Opener) -> None:
-    page = open_page("full").page
+def sort_by_keyboard(page: Page) -> None:
     trips = page.locator("#case-table tbody th")
     in_order = trips.all_inner_texts()
     page.locator("th[data-key=trip] button").focus()
@@ -103,6 +101,7 @@ def test_every_column_sorts_and_every_field_filters_by_keyboard(open_page: Opene
     page = open_page("full").page
     page.keyboard.press("Tab")
     assert page.evaluate("getComputedStyle(document.activeElement).outlineWidth") == "3px"
+    sort_by_keyboard(page)
     rows = page.locator("#case-table tbody tr:visible")
     everything = rows.count()
     for key in ("trip", "base", "cannula", "severity", "rule"):
@@ -154,7 +153,7 @@ def test_a_long_list_is_shown_in_parts_and_holds_every_case(open_page: Opener) -
 
 @pytest.mark.browser
 def test_nothing_moves_where_motion_is_not_wanted(open_page: Opener) -> None:
-    page = open_page("full").page
+    page = open_page.with_charts("full").page
     behaviour = "getComputedStyle(document.documentElement).scrollBehavior"
     assert page.evaluate(behaviour) == "smooth"
     page.emulate_media(reduced_motion="reduce")
@@ -164,6 +163,7 @@ def test_nothing_moves_where_motion_is_not_wanted(open_page: Opener) -> None:
         return s.animationName !== 'none' || parseFloat(s.transitionDuration) > 0;
     }).length"""
     assert page.evaluate(moving) == 0
+    page.emulate_media(reduced_motion="null")
 
 
 @pytest.mark.browser
@@ -203,8 +203,12 @@ def test_hostile_content_is_text(open_page: Opener) -> None:
 
 
 @pytest.mark.browser
-def test_the_page_forbids_scripts_in_it(open_page: Opener) -> None:
+def test_page_without_the_chart_library_opens_its_tables_and_forbids_scripts_in_it(
+    open_page: Opener,
+) -> None:
     page = open_page("full").page
+    until(page, "document.getElementById('rates-by-share-table').open")
+    assert page.locator("#rates-by-share").is_hidden()
     page.evaluate(
         """() => {
           const script = document.createElement('script');
@@ -217,13 +221,6 @@ def test_the_page_forbids_scripts_in_it(open_page: Opener) -> None:
         }"""
     )
     assert page.evaluate("window.ran") is None
-
-
-@pytest.mark.browser
-def test_page_without_the_chart_library_opens_its_tables(open_page: Opener) -> None:
-    page = open_page("full").page
-    until(page, "document.getElementById('rates-by-share-table').open")
-    assert page.locator("#rates-by-share").is_hidden()
 
 
 @pytest.mark.browser
@@ -244,7 +241,7 @@ def test_prints_every_table_and_no_cut_chart(open_page: Opener, tmp_path: Path) 
 
 @pytest.mark.browser
 def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
-    page = open_page("full").page
+    page = open_page.with_charts("full").page
     headings_and_landmarks_in_order(page)
     names = page.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
     assert names == ["Pages"]
