@@ -1,4 +1,4 @@
-"""axe-core on the Month and case pages: nothing serious. `test_every_page.py` has every page."""
+"""axe-core on the Month and case pages: nothing serious; every page is in `test_every_page.py`."""
 
 from __future__ import annotations
 
@@ -44,17 +44,7 @@ def checked(page: Any, widths: tuple[int, ...] = (390, 1280)) -> dict[int, list[
     return found
 
 
-@pytest.mark.browser
-def test_no_serious_issue_on_a_month_page_with_odd_texts(open_page: Opener) -> None:
-    """They are in the way where the page is narrow; they have the colours of any other."""
-    page = open_page.with_charts("hostile").page
-    assert checked(page, (390,)) == {390: []}
-    page.evaluate("""document.querySelector('main').insertAdjacentHTML(
-        'beforeend', '<p id="wrong"><select></select></p>')""")
-    assert any(issue.startswith("select-name") for issue in serious(page, "#wrong"))
-    page.evaluate("document.getElementById('wrong').remove()")
-
-
+# else `test_month_page.py` has the narrow one with odd texts
 @with_deep
 @pytest.mark.browser
 def test_no_serious_issue_on_a_month_page(open_page: Opener) -> None:

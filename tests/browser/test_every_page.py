@@ -18,7 +18,7 @@ from tests.deep import examples
 
 PAGES = ("month", "director", "education", "year", "case", "brief", "committee", "teaching")
 DRAWN = ("month", "director") if examples(0, 1) else ()
-"""They are looked at with their charts drawn; without `--deep` `test_accessibility.py` has one."""
+"""They are looked at with their charts drawn; without `--deep` `test_month_page.py` has one."""
 BOTH_WIDTHS = PAGES if examples(0, 1) else ("case",)
 """Where most is folded, beside each other or out of the way at one width and not at the other."""
 WITHIN_REACH = """[...document.querySelectorAll('a[href], summary, button, select, [tabindex]')]

@@ -17,6 +17,7 @@ from tests.browser.structure import (
     headings_and_landmarks_in_order,
     no_dead_link,
 )
+from tests.browser.test_accessibility import checked, serious
 from tests.deep import examples
 
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
@@ -200,6 +201,17 @@ def test_hostile_content_is_text(open_page: Opener) -> None:
     assert fixture.HOSTILE["markup"][:12] in chart
     assert fixture.HOSTILE["quotes"][:12] in chart
     assert page.locator("#rates svg a").count() == 0
+
+
+@pytest.mark.browser
+def test_no_serious_issue_on_a_month_page_with_odd_texts(open_page: Opener) -> None:
+    """They are in the way where the page is narrow; they have the colours of any other."""
+    page = open_page.with_charts("hostile").page
+    assert checked(page, (390,)) == {390: []}
+    page.evaluate("""document.querySelector('main').insertAdjacentHTML(
+        'beforeend', '<p id="wrong"><select></select></p>')""")
+    assert any(issue.startswith("select-name") for issue in serious(page, "#wrong"))
+    page.evaluate("document.getElementById('wrong').remove()")
 
 
 @pytest.mark.browser
