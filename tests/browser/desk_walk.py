@@ -155,8 +155,7 @@ class Walk:
 
 
 def approve(hands: Hands, walk: Walk) -> None:
-    """The director approves the limits."""
-    hands.become("D1")
+    """The director approves the limits, and the coordinator takes over."""
     hands.follow("/decisions")
     walk.seen["before approval"] = hands.words
     hands.send()
@@ -196,10 +195,7 @@ def conclude_batches(hands: Hands, walk: Walk) -> None:
 
 
 def ask_a_crew(hands: Hands, walk: Walk) -> None:
-    """A query, its answer, and the closing reply."""
-    hands.to_list("read")
-    hands.press("j")
-    hands.go("Enter")
+    """A query on the case that the last one led to, its answer, and the closing reply."""
     walk.asked = hands.trip
     hands.press("a")
     hands.tab_to(".case-state summary")
@@ -216,7 +212,6 @@ def ask_a_crew(hands: Hands, walk: Walk) -> None:
     hands.follow("/query?key=Q1")
     hands.tab_to("button[value=reply]")
     hands.go("Enter")
-    walk.seen["query"] = hands.words
 
 
 def act_on_a_closed_case(hands: Hands, walk: Walk) -> None:

@@ -1,4 +1,4 @@
-"""axe-core on the Month and case pages: nothing serious. `test_every_page.py` has every page."""
+"""axe-core on the Month and case pages: nothing serious; every page is in `test_every_page.py`."""
 
 from __future__ import annotations
 
@@ -10,12 +10,9 @@ import pytest
 
 from tests.browser import fixture
 from tests.browser.conftest import Opener
-from tests.deep import examples
+from tests.deep import with_deep
 
-RICH = str(fixture.cases_frame(1)["trip_id"][0])
 SERIOUS = ("serious", "critical")
-WIDTHS = {"full": (390, 1280), "hostile": (390, 1280)} if examples(0, 1) else {"hostile": (390,)}
-"""Odd texts are in the way where the page is narrow; they have the colours of any other."""
 
 
 @cache
@@ -26,8 +23,10 @@ def axe_source() -> str:
     return (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 
 
-def serious(page: Any) -> list[str]:
-    found = page.evaluate("axe.run({resultTypes: ['violations'], preload: false})")
+def serious(page: Any, within: str = "html") -> list[str]:
+    found = page.evaluate(
+        "within => axe.run(within, {resultTypes: ['violations'], preload: false})", within
+    )
     return [
         f"{issue['id']} ({issue['impact']}): {issue['nodes'][0]['html'][:200]}"
         for issue in found["violations"]
@@ -45,27 +44,20 @@ def checked(page: Any, widths: tuple[int, ...] = (390, 1280)) -> dict[int, list[
     return found
 
 
+# else `test_month_page.py` has the narrow one with odd texts
+@with_deep
 @pytest.mark.browser
-@pytest.mark.parametrize("name", WIDTHS)
-def test_no_serious_issue_on_a_month_page(open_page: Opener, name: str) -> None:
-    found = checked(open_page.with_charts(name).page, WIDTHS[name])
-    assert found == {width: [] for width in WIDTHS[name]}
+def test_no_serious_issue_on_a_month_page(open_page: Opener) -> None:
+    for name in ("full", "hostile"):
+        found = checked(open_page.with_charts(name).page)
+        assert found == {390: [], 1280: []}
 
 
+# else `test_every_page.py` has one at both widths
+@with_deep
 @pytest.mark.browser
-@pytest.mark.parametrize("name", WIDTHS)
+@pytest.mark.parametrize("name", ["full", "hostile"])
 def test_no_serious_issue_on_a_case_page(open_page: Opener, name: str) -> None:
-    trip = RICH if name == "full" else str(fixture.hostile_month().cases["trip_id"][0])
-    found = checked(open_page.case(name, trip).page, WIDTHS[name])
-    assert found == {width: [] for width in WIDTHS[name]}
-
-
-@pytest.mark.browser
-def test_the_checker_finds_what_is_wrong(open_page: Opener) -> None:
-    page = open_page.case("full", RICH).page
-    page.evaluate("""() => {
-        document.querySelector('h1').outerHTML = '<img src="x.png"><select></select>';
-        document.querySelector('main p').setAttribute('class', 'bad');
-    }""")
-    page.evaluate(axe_source())
-    assert any(issue.startswith("select-name") for issue in serious(page))
+    month = fixture.hostile_month() if name == "hostile" else fixture.month_review()
+    page = open_page.case(name, str(month.cases["trip_id"][0])).page
+    assert checked(page) == {390: [], 1280: []}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,11 @@ from reports.text.case_links import case_file
 from tests.browser import case_fixture, fixture
 from tests.browser.conftest import Opener, case_page, until
 from tests.browser.reading import numbers
-from tests.browser.structure import headings_and_landmarks_in_order, no_dead_link
+from tests.browser.structure import (
+    figures_are_whole_on_paper,
+    headings_and_landmarks_in_order,
+    no_dead_link,
+)
 from tests.deep import examples
 
 TRIPS = [str(trip) for trip in fixture.cases_frame(20)["trip_id"][:5]]
@@ -47,6 +52,15 @@ LIMIT_MINUTE = """(() => {
     const zero = middle(at('0')), sixty = middle(at('60'));
     return 60 * (middle(line) - zero) / (sixty - zero);
 })()"""
+
+
+@pytest.fixture(scope="module")
+def rich(open_page: Opener) -> Iterator[Page]:
+    """The page of a trip that has most on it, for tests that only look at it."""
+    page = open_page.session.new_page()
+    page.goto(case_page(open_page.pages["full"], RICH).as_uri())
+    yield page
+    page.close()
 
 
 @pytest.mark.browser
@@ -102,33 +116,30 @@ def test_from_a_case_to_its_neighbours_and_the_filtered_list(open_page: Opener) 
     assert rule
     rows = page.locator("#case-table tbody tr:visible")
     assert 0 < rows.count() < 20
-    for n in range(rows.count()):
-        assert rule in (rows.nth(n).get_attribute("data-rule") or "").split()
+    rules = rows.evaluate_all("rows => rows.map(r => r.dataset.rule.split(' '))")
+    assert all(rule in own for own in rules)
 
 
 @pytest.mark.browser
-def test_the_limit_stands_at_its_minute(open_page: Opener) -> None:
+def test_the_limit_stands_at_its_minute(rich: Page) -> None:
     """The drawn line, measured against the drawn axis, gives the minute back."""
-    page = open_page.case("full", RICH).page
-    assert page.evaluate(LIMIT_MINUTE) == pytest.approx(case_fixture.LIMIT_MIN, abs=0.4)
+    assert rich.evaluate(LIMIT_MINUTE) == pytest.approx(case_fixture.LIMIT_MIN, abs=0.4)
 
 
 @pytest.mark.browser
-def test_what_was_not_kept_is_boxed_at_its_minutes(open_page: Opener) -> None:
+def test_what_was_not_kept_is_boxed_at_its_minutes(rich: Page) -> None:
     """Each box, measured against the drawn axis, gives its stretch back, numbered as the list."""
-    page = open_page.case("full", RICH).page
-    boxes = page.evaluate(BOXED_MINUTES)
+    boxes = rich.evaluate(BOXED_MINUTES)
     assert [b[:2] for b in boxes] == [pytest.approx(ends, abs=0.4) for ends in ([3, 33], [45, 80])]
-    assert page.locator("#verdicts .ring").all_inner_texts() == ["1", "2"]
-    drawn = page.locator("svg.trip.wide circle + text").all_text_contents()
+    assert rich.locator("#verdicts .ring").all_inner_texts() == ["1", "2"]
+    drawn = rich.locator("svg.trip.wide circle + text").all_text_contents()
     # each once above its bar, the variance once more in each of its boxes
     assert sorted(drawn) == ["1", "1", "1", "2", "3"]
 
 
 @pytest.mark.browser
-def test_after_each_cut_stands_what_was_charted(open_page: Opener) -> None:
-    page = open_page.case("full", RICH).page
-    texts = page.locator("svg.trip.wide text").all_text_contents()
+def test_after_each_cut_stands_what_was_charted(rich: Page) -> None:
+    texts = rich.locator("svg.trip.wide text").all_text_contents()
     at = texts.index("96%")
     assert texts[at + 1] == "\u2013"  # no heart rate within ten minutes
     assert "SpO2 after" in texts
@@ -136,9 +147,8 @@ def test_after_each_cut_stands_what_was_charted(open_page: Opener) -> None:
 
 
 @pytest.mark.browser
-def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener) -> None:
-    page = open_page.case("full", RICH).page
-    svg = page.locator("svg.trip.wide")
+def test_a_picture_says_what_is_known_and_what_is_not(open_page: Opener, rich: Page) -> None:
+    svg = rich.locator("svg.trip.wide")
     titles = svg.locator("title").all_text_contents()
     assert titles[0].startswith(f"Trip {RICH}")
     assert numbers(titles[0])[-3:] == ["63", "67", "50"]
@@ -206,13 +216,13 @@ def test_prints_on_two_pages_with_a_whole_picture(
         "not for treating",
     ):
         assert sentence in whole
+    assert figures_are_whole_on_paper(page)
 
 
 @pytest.mark.browser
-def test_headings_and_landmarks_in_order(open_page: Opener) -> None:
-    page = open_page.case("full", RICH).page
-    headings_and_landmarks_in_order(page)
-    names = page.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
+def test_headings_and_landmarks_in_order(rich: Page) -> None:
+    headings_and_landmarks_in_order(rich)
+    names = rich.locator("nav").evaluate_all("navs => navs.map(n => n.getAttribute('aria-label'))")
     assert len(set(names)) == len(names)
 
 

@@ -14,7 +14,7 @@ from tests.browser import desk_walk
 from tests.browser.desk_walk import Hands, Walk
 from tests.browser.test_accessibility import checked
 from tests.deep import with_deep
-from tests.desk.serving import forked
+from tests.desk.serving import Forked, forked
 from tests.followup.reviewed_store import ask, tamper
 
 # one walk of half a minute, that a busy machine draws out
@@ -58,8 +58,8 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
     done = Walk(folder)
     page = browser.new_page(viewport=LOW)
     page.on("pageerror", lambda error: done.complaints.append(str(error)))
-    with forked(folder, "C1") as (_, link):
-        enter(page, link)
+    with forked(folder, "D1") as desk:
+        enter(page, desk)
         hands = Hands(page, folder)
         desk_walk.approve(hands, done)
         desk_walk.read_cases(hands, done)
@@ -73,8 +73,8 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
                 step(hands, done)
             late = sample_page.parents[2] / "delivery" / "late"
             desk_walk.deliver_late(hands, done, late)
-    with forked(folder, "C1") as (_, link):
-        origin = enter(page, link)
+    with forked(folder, "C1") as desk:
+        enter(page, desk)
         places = {
             "list": "/", "actions": "/actions", "case": f"/case?trip={done.differently}",
             "asked case": f"/case?trip={done.asked}", "publishing list again": "/publish",
@@ -82,7 +82,7 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
         }  # fmt: skip
         names = {path: name for name, path in places.items()}
         for path in (*names, *(path for path in PAGES if path not in names)):
-            page.goto(origin + path)
+            page.goto(desk.origin + path)
             if path in names:
                 done.seen[f"{names[path]} reopened"] = str(page.evaluate("document.body.innerText"))
             if path in PAGES or path.startswith("/case"):
@@ -93,12 +93,10 @@ def walk(browser: Browser, folder: Path, sample_page: Path) -> Walk:
     return done
 
 
-def enter(page: Page, link: str) -> str:
-    """Come to the desk by its first link; where it is."""
-    page.goto(link)
-    origin = link.partition("/enter")[0]
-    page.wait_for_url(f"{origin}/")
-    return origin
+def enter(page: Page, desk: Forked) -> None:
+    """Come to the desk by its first link."""
+    page.goto(desk.link)
+    page.wait_for_url(f"{desk.origin}/")
 
 
 def complaints(page: Page, path: str) -> list[str]:
@@ -107,9 +105,11 @@ def complaints(page: Page, path: str) -> list[str]:
     The checker looks at the narrow page, where more is in the way, of those that differ most; with
     `--deep` at each, and at the wide one, too.
     """
-    wide = desk_walk.WHOLE or path == "/"
-    narrow = path in CHECKED or path.startswith("/case")
-    found = checked(page, (390, 1280) if wide else (390,) * (desk_walk.WHOLE or narrow))
+    if desk_walk.WHOLE:
+        widths: tuple[int, ...] = (390, 1280)
+    else:
+        widths = (390,) if path in CHECKED or path.startswith("/case") else ()
+    found = checked(page, widths) if widths else {}
     told = [f"{path} at {width}: {issue}" for width, own in found.items() for issue in own]
     for width in (1280, 390):
         page.set_viewport_size({"width": width, "height": 900})

@@ -18,7 +18,7 @@ from tests.deep import examples
 
 PAGES = ("month", "director", "education", "year", "case", "brief", "committee", "teaching")
 DRAWN = ("month", "director") if examples(0, 1) else ()
-"""They are looked at with their charts drawn; without `--deep` `test_accessibility.py` has one."""
+"""They are looked at with their charts drawn; without `--deep` `test_month_page.py` has one."""
 BOTH_WIDTHS = PAGES if examples(0, 1) else ("case",)
 """Where most is folded, beside each other or out of the way at one width and not at the other."""
 WITHIN_REACH = """[...document.querySelectorAll('a[href], summary, button, select, [tabindex]')]
@@ -59,15 +59,15 @@ def opener(browser: Browser, files: dict[str, Path]) -> Opener:
     return Opener(browser, files)
 
 
-@pytest.fixture(params=PAGES)
-def opened(opener: Opener, request: pytest.FixtureRequest) -> Opened:
-    return opener(str(request.param))
-
-
 @pytest.mark.browser
 @pytest.mark.parametrize("name", PAGES)
-def test_nothing_serious_no_request_no_sideways_scroll(opener: Opener, name: str) -> None:
-    opened = opener.with_charts(name) if name in DRAWN else opener(name)
+def test_all_within_reach_nothing_serious_no_request_no_sideways_scroll(
+    opener: Opener, name: str
+) -> None:
+    opened = opener(name)
+    the_keyboard_reaches_everything_and_shows_where_it_is(opened)
+    if name in DRAWN:
+        opened = opener.with_charts(name)
     widths = (390, 1280) if name in BOTH_WIDTHS else (390,)
     assert checked(opened.page, widths) == {width: [] for width in widths}
     opened.page.set_viewport_size({"width": 390, "height": 900})
@@ -75,8 +75,7 @@ def test_nothing_serious_no_request_no_sideways_scroll(opener: Opener, name: str
     assert [url for url in opened.requests if not url.startswith("file:")] == []
 
 
-@pytest.mark.browser
-def test_the_keyboard_reaches_everything_and_shows_where_it_is(opened: Opened) -> None:
+def the_keyboard_reaches_everything_and_shows_where_it_is(opened: Opened) -> None:
     stops = opened.page.evaluate(WITHIN_REACH)
     reached = []
     for _ in range(stops):

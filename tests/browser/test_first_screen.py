@@ -66,26 +66,13 @@ def tab(browser: Browser) -> Iterator[Page]:
 @pytest.fixture
 def screen(tab: Page) -> Page:
     """A tab as a new one is: to open one takes longer than to load a page in it."""
-    tab.goto("about:blank")
     tab.unroute_all()
     tab.emulate_media(media="null")
     tab.set_viewport_size({"width": 1280, "height": FOLD})
     return tab
 
 
-def without_scripts(page: Page) -> None:
-    page.route("**/*.js", lambda route: route.abort())
-
-
-@pytest.mark.browser
-@pytest.mark.parametrize("scripts", [True, False][: examples(1, 2)])
-@pytest.mark.parametrize("name", BUDGETS)
-def test_a_first_screen_keeps_its_budgets(
-    screen: Page, sample_page: Path, name: str, scripts: bool
-) -> None:
-    if not scripts:
-        without_scripts(screen)
-    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+def keeps_its_budgets(screen: Page, name: str) -> None:
     first, whole, high = BUDGETS[name]
     seen = words_first(screen)
     assert len(seen) <= first, " ".join(seen)
@@ -96,37 +83,31 @@ def test_a_first_screen_keeps_its_budgets(
 
 @pytest.mark.browser
 @pytest.mark.parametrize("name", BUDGETS)
-def test_nothing_above_the_fold_waits_for_a_script(
+def test_a_first_screen_keeps_its_budgets_and_pictures_are_legible_at_their_width(
     screen: Page, sample_page: Path, name: str
 ) -> None:
-    without_scripts(screen)
     screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+    keeps_its_budgets(screen, name)
+    for width in (1280, 390):
+        screen.set_viewport_size({"width": width, "height": FOLD})
+        for wrong in (SMALL_TEXT, SCALED, OUTSIDE, OVERLAPPING):
+            assert screen.evaluate(wrong) == []
+        assert screen.evaluate(UNNAMED) == 0
+        assert screen.evaluate("document.documentElement.scrollWidth") == width
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("name", BUDGETS)
+def test_nothing_above_the_fold_waits_for_a_script_and_on_paper_nothing_is_wider_than_the_sheet(
+    screen: Page, sample_page: Path, name: str
+) -> None:
+    screen.route("**/*.js", lambda route: route.abort())
+    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
+    if examples(0, 1):
+        keeps_its_budgets(screen, name)
     found = screen.evaluate(ABOVE, FOLD)
     assert len(found) > LEAST_PICTURES.get(name, 0)
     assert all(tag == "svg" and children for tag, children in found)
-
-
-@pytest.mark.browser
-@pytest.mark.parametrize("width", [1280, 390])
-@pytest.mark.parametrize("name", BUDGETS)
-def test_pictures_are_drawn_for_their_width_and_legible(
-    screen: Page, sample_page: Path, name: str, width: int
-) -> None:
-    screen.set_viewport_size({"width": width, "height": FOLD})
-    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
-    for wrong in (SMALL_TEXT, SCALED, OUTSIDE, OVERLAPPING):
-        assert screen.evaluate(wrong) == []
-    assert screen.evaluate(UNNAMED) == 0
-    assert screen.evaluate("document.documentElement.scrollWidth") == width
-
-
-@pytest.mark.browser
-@pytest.mark.parametrize("name", BUDGETS)
-def test_on_paper_nothing_is_wider_than_the_sheet(
-    screen: Page, sample_page: Path, name: str
-) -> None:
-    without_scripts(screen)
-    screen.goto(sample_page.with_name(f"{name}.html").as_uri())
     screen.emulate_media(media="print")
     screen.set_viewport_size({"width": 703, "height": 1016})  # A4 less its margins, in CSS px
     screen.evaluate("document.querySelectorAll('details').forEach(e => e.open = true)")

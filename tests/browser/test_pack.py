@@ -22,13 +22,12 @@ from schemas.month_review import MonthReview
 from tests.browser import fixture, fixture_figures
 from tests.browser.conftest import WINDOW, until
 from tests.browser.reading import numbers
+from tests.browser.structure import figures_are_whole_on_paper
 from tests.deep import examples
 from tests.frames import frame_of
 
 STATEMENT = "Peer-review record of an invented service: do not copy."
 PAPERS = ("A4", "Letter")
-PAGE_PX = {"A4": (297 - 28) * 96 / 25.4, "Letter": 279.4 * 96 / 25.4 - 28 * 96 / 25.4}
-"""Height of a page inside the style sheet's margins of 14 mm above and below."""
 
 
 def full_followup() -> FollowUpReview:
@@ -100,7 +99,8 @@ def test_only_the_directors_pack_names_trips(packs: dict[str, str], review: Mont
     tokens = {*review.cases["trip_id"], *review.followup.follow_ups["trip_id"], "R77",
               *review.figures.trip_marks["trip_id"]}  # fmt: skip
     for who in ("committee", "education"):
-        assert not [t for t in tokens if re.search(rf"\b{re.escape(t)}\b", packs[who])]
+        within = [t for t in tokens if t in packs[who]]
+        assert not [t for t in within if re.search(rf"\b{re.escape(t)}\b", packs[who])]
     assert [t for t in tokens if t in packs["director"]]
     assert "Stays in" in packs["director"]
 
@@ -130,10 +130,15 @@ def tab(browser: Browser) -> Iterator[Page]:
     opened.close()
 
 
+def on_paper(tab: Page, paper: str, to: Path) -> PdfReader:
+    """The page as it is printed."""
+    tab.pdf(path=to, format=paper, prefer_css_page_size=False)
+    return PdfReader(to)
+
+
 def printed(tab: Page, paper: str, to: Path) -> list[str]:
     """The text of each printed page."""
-    tab.pdf(path=to, format=paper, prefer_css_page_size=False)
-    return [sheet_.extract_text() for sheet_ in PdfReader(to).pages]
+    return [sheet_.extract_text() for sheet_ in on_paper(tab, paper, to).pages]
 
 
 PRINTED = {"A4": ("committee", "director"), "Letter": ("committee", "education")}
@@ -154,7 +159,7 @@ def test_packs_on_paper(tab: Page, packs: dict[str, str], tmp_path: Path, paper:
             longer = html.replace("</h1>", f"</h1><p>{LONGER}</p>")
             (tmp_path / "longer.html").write_text(longer, encoding="utf-8")
             tab.goto((tmp_path / "longer.html").as_uri())
-            assert len(printed(tab, paper, tmp_path / "l.pdf")) == 2
+            assert len(on_paper(tab, paper, tmp_path / "l.pdf").pages) == 2
         for text in texts:
             squeezed = " ".join(text.split())
             assert STATEMENT in squeezed
@@ -169,7 +174,8 @@ def test_a_picture_says_what_it_must_and_is_the_same_twice(review: MonthReview, 
     made = pictures(review, "occlusion-rate")[by]()
     first, second = svg(sheet(made), WIDTH), svg(sheet(made), WIDTH)
     assert first == second
-    assert png(sheet(made), WIDTH) == png(sheet(made), WIDTH)
+    if by == "size" or examples(0, 1):
+        assert png(sheet(made), WIDTH) == png(sheet(made), WIDTH)
     sentence = " ".join(ET.fromstring(first).itertext())
     squeezed = " ".join(sentence.split())
     for text in (made.title, *made.notes, CAUTION):
@@ -214,34 +220,23 @@ def _sizes(trace: dict[str, Any]) -> list[float]:
 def test_no_page_is_empty_and_no_chart_is_higher_than_paper(
     tab: Page, review: MonthReview, tmp_path: Path
 ) -> None:
-    """One page is printed on one paper, all with `--deep` on both: that none of the others is empty
-    in print is held where each of them is looked at."""
+    """The month's page is printed on one paper, all with `--deep` on both: the others are held
+    where each of them is looked at."""
     from reports import write_pages
 
     month = write_pages(review, tmp_path).parent
-    chosen = ["index.html", "director.html", "education.html"]
+    chosen = {"index.html": PAPERS[1:]}
     if examples(0, 1):
-        chosen += ["brief-1.html", "year.html"]
-    chosen.append(next(month.glob("cases/*.html")).relative_to(month).as_posix())
-    on_paper = {"index.html": PAPERS[1:]}
+        case = next(month.glob("cases/*.html")).relative_to(month).as_posix()
+        names = ("index.html", "director.html", "education.html", "brief-1.html", "year.html", case)
+        chosen = dict.fromkeys(names, PAPERS)
     seen = 0
-    for name in chosen:
+    for name, papers in chosen.items():
         tab.goto((month / name).as_uri())
         until(tab, OPENED)
         tab.emulate_media(media="print")
-        for paper in PAPERS if examples(0, 1) else on_paper.get(name, ()):
+        for paper in papers:
             texts = printed(tab, paper, tmp_path / "x.pdf")
             assert all(len(text.split()) > 15 for text in texts), (name, paper)
-        tab.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-        figures = tab.evaluate(
-            """[...document.querySelectorAll('figure')].filter(f => f.offsetHeight).map(
-                f => [f, f.querySelector('svg.trip') || f]).map(
-                // the key of a trip's picture may stand on the next page
-                ([f, drawn]) => [f.offsetHeight, getComputedStyle(drawn).breakInside])"""
-        )
-        seen += len(figures)
-        for height, kept in figures:
-            assert kept == "avoid", name
-            assert height < min(PAGE_PX.values()), name
-        tab.emulate_media(media="null")
+        seen += figures_are_whole_on_paper(tab)
     assert seen > len(chosen)

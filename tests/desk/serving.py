@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
@@ -20,10 +21,9 @@ TAILRACE = "import sys; from pipeline.cli.main import main; sys.argv[0] = 'tailr
 
 
 @dataclass
-class Serving:
+class Running:
     """A desk that runs; `link` is used up by `browser`."""
 
-    process: subprocess.Popen[str]
     link: str
 
     @property
@@ -34,11 +34,36 @@ class Serving:
     def port(self) -> int:
         return int(self.origin.rpartition(":")[2])
 
-    def browser(self) -> httpx.Client:
-        """A browser that was let in with the first link."""
-        client = httpx.Client(base_url=self.origin, timeout=60)
-        assert client.get(self.link).status_code == 200
+    def browser(self, link: str = "") -> httpx.Client:
+        """A browser that was let in with the first link, or another."""
+        client = httpx.Client(base_url=self.origin, timeout=240)
+        assert client.get(link or self.link).status_code == 200
         return client
+
+
+@dataclass
+class Serving(Running):
+    """A desk in an interpreter of its own."""
+
+    process: subprocess.Popen[str]
+
+
+@dataclass
+class Forked(Running):
+    """A desk in a process that was forked."""
+
+    process: BaseProcess
+    terminal: Connection
+
+    def new_link(self) -> str:
+        """Press Enter in its terminal; the link that it prints."""
+        self.terminal.send("\n")
+        return _link(self.terminal)
+
+
+def _link(terminal: Connection) -> str:
+    assert terminal.poll(240)
+    return str(terminal.recv().split()[1])
 
 
 def begin(folder: Path, *more: str, first: str = "") -> subprocess.Popen[str]:
@@ -52,8 +77,8 @@ def begin(folder: Path, *more: str, first: str = "") -> subprocess.Popen[str]:
 
 
 @contextmanager
-def forked(folder: Path, by: str) -> Iterator[tuple[BaseProcess, str]]:
-    """A desk in a process that begins at once, with its first link; killed when the block ends."""
+def forked(folder: Path, by: str) -> Iterator[Forked]:
+    """A desk in a process that begins at once; killed when the block ends."""
     from . import warm
 
     context = forking()
@@ -61,8 +86,7 @@ def forked(folder: Path, by: str) -> Iterator[tuple[BaseProcess, str]]:
     process = context.Process(target=warm.serve, args=(folder, by, theirs), daemon=True)
     process.start()
     try:
-        assert ours.poll(240)
-        yield process, ours.recv().split()[1]
+        yield Forked(_link(ours), process, ours)
     finally:
         process.kill()
         process.join(60)
@@ -76,7 +100,7 @@ def serving(folder: Path, *more: str, first: str = "") -> Iterator[Serving]:
         assert process.stdout is not None
         first = process.stdout.readline()
         assert first.startswith("Desk: http://127.0.0.1:"), first
-        yield Serving(process, first.split()[1])
+        yield Serving(first.split()[1], process)
     finally:
         if process.poll() is None:
             process.send_signal(signal.SIGTERM)

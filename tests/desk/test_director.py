@@ -82,7 +82,7 @@ def test_each_count_before_publishing_leads_to_what_it_counts(visit: Visits, fol
 # ---- a case's form
 
 
-# else `test_a_form_in_which_nothing_is_said_is_not_kept`
+# else `test_a_case_is_not_closed_with_a_finding_left`
 @with_deep
 def test_no_state_is_chosen_for_a_case_nobody_has_read(visit: Visits, folder: Path) -> None:
     here = visit("R1")
@@ -174,13 +174,15 @@ def test_a_reply_says_what_is_concluded_who_writes_and_how_to_answer(
     trip, rule = flagged(folder)[0]
     here.kept("/case", here.case(trip, query="What did you see?"))
     ((key,),) = here.ask("SELECT key FROM loop.standing WHERE thing = 'query'")
-    assert f"/letter?name=query&key={key}" in here.get(f"/case?trip={trip}")
-    assert "/letter?name=reply" not in here.get(f"/case?trip={trip}")
+    page = here.get(f"/case?trip={trip}")
+    assert f"/letter?name=query&key={key}" in page
+    assert "/letter?name=reply" not in page
     here.kept("/query", {"key": str(key), "why": "We were told to wait."})
     reply = f"/letter?name=reply&key={key}"
     assert reply in here.get(f"/case?trip={trip}")
-    assert "nothing yet" in here.text(reply)
-    assert "A first reply" in here.text(reply)
+    page = here.text(reply)
+    assert "nothing yet" in page
+    assert "A first reply" in page
     said = here.case(trip, _all="holds", status="closed", action="Replace the heater",
                      owner="C1")  # fmt: skip
     here.kept("/case", {**said, f"contributed {rule}": ["logistics", "reasonable_care"]})

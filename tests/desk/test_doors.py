@@ -22,12 +22,12 @@ FIXED = [path for path in PAGES if "{" not in path]
 
 
 @pytest.fixture(scope="module")
-def desk(reviewed_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Opened:
+def desk(begun_once: Path, tmp_path_factory: pytest.TempPathFactory) -> Opened:
     """One open desk for all who change nothing; a link leads out of its pages."""
-    folder = copy_of(reviewed_once, tmp_path_factory.mktemp("desk") / "pages")
+    folder = copy_of(begun_once, tmp_path_factory.mktemp("desk") / "pages")
     (folder.parent / "secret.html").write_text("secret")
     (folder / "2026-02" / "link.html").symlink_to(folder.parent / "secret.html")
-    made = opened(folder)
+    made = opened(folder, begun=True)
     Visit.of(made, "R1").get("/")
     return made
 
@@ -38,10 +38,6 @@ def refused(desk: Opened) -> Visits:
     return lambda by: Visit.of(desk, by)
 
 
-def stranger(folder: Path) -> TestClient:
-    return TestClient(opened(folder).app, base_url=ORIGIN, follow_redirects=False)
-
-
 @pytest.mark.parametrize("path", [*FIXED, "/pages/2026-02/index.html", "/assets/x", "/no-such"])
 def test_without_a_cookie_nothing_is_answered(desk: Opened, path: str) -> None:
     client = TestClient(desk.app, base_url=ORIGIN, follow_redirects=False)
@@ -50,8 +46,7 @@ def test_without_a_cookie_nothing_is_answered(desk: Opened, path: str) -> None:
     assert "tailrace" not in answer.text.lower().replace("tailrace desk", "")
 
 
-def test_a_link_works_once_and_a_wrong_one_never(folder: Path) -> None:
-    desk = opened(folder)
+def test_a_link_works_once_and_a_wrong_one_never(desk: Opened) -> None:
     link = desk.doors.new_link().removeprefix(ORIGIN)
     client = TestClient(desk.app, base_url=ORIGIN)
     assert client.get("/enter?token=wrong").status_code == 403
@@ -67,12 +62,12 @@ def test_a_link_works_once_and_a_wrong_one_never(folder: Path) -> None:
     assert other.get("/").status_code == 403
 
 
-def test_a_cookie_of_another_run_or_a_made_up_one_is_refused(folder: Path) -> None:
-    before = opened(folder)
-    cookie = before.doors.enter(before.doors.new_link().partition("token=")[2])
-    client = stranger(folder)
+def test_a_cookie_of_another_run_or_a_made_up_one_is_refused(desk: Opened) -> None:
+    cookie = desk.doors.enter(desk.doors.new_link().partition("token=")[2])
+    after = opened(desk.folder, begun=True)
+    client = TestClient(after.app, base_url=ORIGIN, follow_redirects=False)
     for value in (str(cookie), "x", ""):
-        client.cookies.set(before.doors.cookie, value)
+        client.cookies.set(desk.doors.cookie, value)
         assert client.get("/").status_code == 403
 
 

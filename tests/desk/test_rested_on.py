@@ -167,8 +167,9 @@ def test_months_before_are_told_of_and_taken_up_and_one_case_takes_up_none(
 
 def test_a_published_month_says_so_by_whom_and_what_was_left(visit: Visits) -> None:
     here = visit("C7")
-    assert "Not published yet." in here.text(f"/publish?month={MONTH}")
-    assert 'data-busy="' in here.get(f"/publish?month={MONTH}")
+    page = here.get(f"/publish?month={MONTH}")
+    assert "Not published yet." in words(page)
+    assert 'data-busy="' in page
     here.kept("/publish", {"month": MONTH, "sure": "yes"})
     page = here.text(f"/publish?month={MONTH}")
     assert "is published, by C7; left then:" in page

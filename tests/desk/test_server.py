@@ -106,14 +106,19 @@ def ended(desk: Started, number: signal.Signals) -> Ended:
     return desk.end(60)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
 def test_it_ends_cleanly(folder: Path, number: signal.Signals) -> None:
     desk, link = begun(folder, "--port", 0)
+    it_was_open_and_ends(desk, link, number)
+
+
+def it_was_open_and_ends(desk: Started, link: str, number: signal.Signals) -> Ended:
     assert httpx.get(link, timeout=60).status_code == 200
     told = ended(desk, number)
     assert told.code == 0
     assert "Traceback" not in told.out + told.err
     assert "closed" in told.err
+    return told
 
 
 def test_a_port_in_use_gets_a_sentence_and_another_number(folder: Path) -> None:
@@ -123,7 +128,7 @@ def test_a_port_in_use_gets_a_sentence_and_another_number(folder: Path) -> None:
         port = taken.getsockname()[1]
         desk, link = begun(folder, "--port", port)
         assert f":{port}/" not in link
-        told = ended(desk, signal.SIGTERM)
+        told = it_was_open_and_ends(desk, link, signal.SIGTERM)
     assert f"Port {port} is in use" in told.err
 
 
@@ -164,10 +169,8 @@ def test_killed_between_request_and_answer_a_save_is_whole_or_not_there(folder: 
     for turn in range(KILLS):
         trip = str(flagged[turn % len(flagged)][0])
         reader = f"K{turn}"
-        with forked(folder, reader) as (process, link):
-            origin = link.partition("/enter")[0]
-            browser = httpx.Client(base_url=origin, timeout=240)
-            assert browser.get(link).status_code == 200
+        with forked(folder, reader) as desk:
+            origin, browser = desk.origin, desk.browser()
             fields = _filled(browser, trip)
             headers = {"origin": origin}
             token = re.search(r'data-draft-token="(\w+)"', fields.pop("page"))
@@ -176,12 +179,12 @@ def test_killed_between_request_and_answer_a_save_is_whole_or_not_there(folder: 
             begun = time.monotonic()
             assert browser.post("/draft", data=body, headers=headers).status_code == 204
             took = time.monotonic() - begun
-            sending = socket.create_connection(("127.0.0.1", int(origin.rpartition(":")[2])))
+            sending = socket.create_connection(("127.0.0.1", desk.port))
             sending.sendall(_request(origin, browser, fields))
             # from at once to well after a save is done, which takes about as long as a draft
             time.sleep(LATEST * took * turn / max(1, KILLS - 1))
-            process.kill()
-            process.join(60)
+            desk.process.kill()
+            desk.process.join(60)
             sending.close()
         answers = ask(
             folder,
@@ -227,15 +230,13 @@ def test_a_sheet_is_read_while_the_desk_is_open(folder: Path, tmp_path: Path) ->
     apart = drawn_for_a_second(folder)
     trip, rule = next(pair for pair in flagged(folder) if pair[0] not in apart)
     sheet = write_csv(tmp_path / "a.csv", [answer(trip, rule, "holds", status="open")])
-    with forked(folder, "R2") as (_, link):
-        origin = link.partition("/enter")[0]
-        browser = httpx.Client(base_url=origin, timeout=240)
-        assert browser.get(link).status_code == 200
+    with forked(folder, "R2") as desk:
+        browser = desk.browser()
         fields = _filled(browser, trip)
         fields.pop("page")
         done = commands.run("determine", sheet, "--into", folder)
         assert done.code == 0, done.err
-        saved = browser.post("/case", data=fields, headers={"origin": origin})
+        saved = browser.post("/case", data=fields, headers={"origin": desk.origin})
         assert saved.status_code == 409
         assert "changed after this form was opened" in words(saved.text)
     assert ask(folder, "SELECT DISTINCT reviewer FROM loop.determination") == [("R1",)]

@@ -13,7 +13,7 @@ from tests.faults import commands
 from tests.faults.world import plainly
 from tests.followup.reviewed_store import answer, ask, drawn_for_a_second, flags, write_csv
 
-from .serving import serving
+from .serving import forked
 from .test_work import plain_trips
 from .visiting import words
 
@@ -37,12 +37,6 @@ def _become(browser: httpx.Client, origin: str, by: str) -> None:
     assert sent.status_code == 303
 
 
-def _second_browser(desk_link: str) -> httpx.Client:
-    other = httpx.Client(base_url=desk_link.partition("/enter")[0], timeout=240)
-    assert other.get(desk_link).status_code == 200
-    return other
-
-
 def test_all_at_once_nothing_is_lost_and_every_conflict_is_shown(
     folder: Path, clean_delivery: Path, tmp_path: Path
 ) -> None:
@@ -53,14 +47,8 @@ def test_all_at_once_nothing_is_lost_and_every_conflict_is_shown(
                    reviewer="R3")]  # fmt: skip
     sheet = write_csv(tmp_path / "a.csv", rows)
     typed = (["determine", sheet, "--into", folder], ["review", clean_delivery, "--into", folder])
-    with serving(folder, "--by", "R1") as desk:
-        first = desk.browser()
-        first.timeout = httpx.Timeout(240)
-        assert desk.process.stdin is not None
-        assert desk.process.stdout is not None
-        desk.process.stdin.write("\n")
-        desk.process.stdin.flush()
-        second = _second_browser(desk.process.stdout.readline().split()[1])
+    with forked(folder, "R1") as desk:
+        first, second = desk.browser(), desk.browser(desk.new_link())
         _become(second, desk.origin, "R2")
         mine, theirs = _form(first, both, "holds"), _form(second, both, "does_not_hold")
         running = [commands.start(*command, before=plainly) for command in typed]

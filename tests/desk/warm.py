@@ -1,14 +1,15 @@
-"""The desk in a process that is forked, with a pipe for what it prints."""
+"""The desk in a process that is forked, with a pipe for a terminal."""
 
 import sys
+from collections.abc import Iterator
 from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pipeline.desk.command
 
 
-class ToPipe:
-    """Standard output that whoever forked the desk reads, a line at a time."""
+class Terminal:
+    """What whoever forked the desk types into it, and reads of it, a line at a time."""
 
     def __init__(self, pipe: Connection) -> None:
         self.pipe, self.line = pipe, ""
@@ -24,8 +25,13 @@ class ToPipe:
     def flush(self) -> None:
         """Nothing waits."""
 
+    def __iter__(self) -> Iterator[str]:
+        """The lines that are typed."""
+        while True:
+            yield self.pipe.recv()
+
 
 def serve(folder: Path, by: str, pipe: Connection) -> None:
     """The desk of a folder, as the command opens it."""
-    sys.stdout = ToPipe(pipe)
+    sys.stdout = sys.stdin = Terminal(pipe)  # type: ignore[assignment]
     pipeline.desk.command.desk(folder, None, by, 0, browser=False)

@@ -82,7 +82,8 @@ def test_it_names_no_trip_and_nobody_and_runs_nothing(
             tokens |= {row[column] for row in csv.DictReader(file) if row[column]}
     assert tokens
     for html in packs.values():
-        assert not [token for token in tokens if re.search(rf"\b{re.escape(token)}\b", html)]
+        within = [token for token in tokens if token in html]
+        assert not [token for token in within if re.search(rf"\b{re.escape(token)}\b", html)]
         assert "<script" not in html
         assert 'href="http' not in html
 
