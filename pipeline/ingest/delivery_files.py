@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,12 +15,10 @@ from schemas.contract import MAY_BE_ABSENT, TABLES, sheet_name
 from schemas.record import dataclass
 
 if TYPE_CHECKING:
-    from concurrent.futures import Future
-
     from pipeline.files.workbook import Workbook
 
 EXPORT, PROTOCOL, CANNULAS = "export.toml", "protocol.toml", "cannulas.toml"
-LARGEST_SETTINGS, LARGE = 4 << 20, 4 << 20
+LARGEST_SETTINGS = 4 << 20
 OLD_BOOKS = (".xls", ".xlsm", ".xlsb", ".ods")
 
 
@@ -99,34 +94,14 @@ def find_parts(
 
 
 def _tables(directory: Path, names: list[str], findings: Findings) -> dict[str, Part]:
-    there = {
-        table: [f"{table}.{kind}" for kind in ("csv", "parquet") if f"{table}.{kind}" in names]
-        for table in TABLES
-    }
     tables = {}
-    with _begun(directory / present[0] for present in there.values() if present) as begun:
-        for table, present in there.items():
-            if len(present) > 1:
-                findings.add("table-twice", present[1], f"{table} is also there as {present[0]}")
-            if not present:
-                continue
-            path = directory / present[0]
-            if content := read_part(path, findings, begun=begun.get(path)):
-                tables[table] = content
+    for table in TABLES:
+        present = [f"{table}.{kind}" for kind in ("csv", "parquet") if f"{table}.{kind}" in names]
+        if len(present) > 1:
+            findings.add("table-twice", present[1], f"{table} is also there as {present[0]}")
+        if present and (content := read_part(directory / present[0], findings)):
+            tables[table] = content
     return tables
-
-
-@contextmanager
-def _begun(paths: Iterable[Path]) -> Iterator[dict[Path, Future[Content]]]:
-    """Large files that are being read through, several at once."""
-    large = [path for path in paths if path.is_file() and path.stat().st_size > LARGE]
-    if len(large) < 2:
-        yield {}
-        return
-    from concurrent.futures import ThreadPoolExecutor
-
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        yield {path: pool.submit(read_content, path) for path in large}
 
 
 def _sheets(
@@ -179,19 +154,10 @@ def _not_a_delivery(directory: Path, what: str) -> Refused:
     return refused("not-a-delivery", str(directory), what)
 
 
-def read_part(
-    path: Path,
-    findings: Findings,
-    *,
-    most: int | None = None,
-    begun: Future[Content] | None = None,
-) -> Part | None:
-    """Hash one file, which may have `most` bytes; None, and a finding, if it cannot be read.
-
-    `begun`: that is being done.
-    """
+def read_part(path: Path, findings: Findings, *, most: int | None = None) -> Part | None:
+    """Hash one file, which may have `most` bytes; None, and a finding, if it cannot be read."""
     try:
-        content = begun.result() if begun else read_content(path, most=most)
+        content = read_content(path, most=most)
     except Unreadable as error:
         remedy = "Ask for permission to read it" if error.code == "no-permission" else None
         findings.unreadable(path.name if error.line else str(path), error, remedy)
