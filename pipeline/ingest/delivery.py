@@ -36,9 +36,10 @@ if TYPE_CHECKING:
 
 SHOWN_NAME = 64
 TABLES_TEXT = "tables.txt"
+"""What `tailrace start` writes beside the tables, to say what goes into them."""
+
 UNSAID = "another file"
 """What is kept of a file that may be called after a person."""
-"""What `tailrace start` writes beside the tables, to say what goes into them."""
 
 Stage = Callable[[str], None]
 

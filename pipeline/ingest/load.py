@@ -26,15 +26,12 @@ class Loaded:
     """What storing a delivery changed.
 
     `new`: its content was not in the store before; `received`: it is now the latest word, which
-    the same bytes become again after other deliveries; `affected`: trips whose holding content
-    changed, `months` their service months.
+    the same bytes become again after other deliveries.
     """
 
     delivery_no: int
     new: bool
     received: bool
-    affected: int
-    months: list[str]
 
 
 @dataclass(frozen=True)
@@ -102,34 +99,21 @@ def _stored(con: Connection, staged: Staged, begun: RowsStoredEarly | None) -> L
 
 def _reload(con: Connection, known: int) -> Loaded:
     """The same bytes again: the latest word only if others came between."""
-    rows = con.execute(
-        """
-        select trips.service_month, count(distinct trip_id)
-        from delivered.trips join delivered.holding using (trip_id)
-        where trips.delivery_no = $1 and holding.delivery_no <> $1
-        group by all order by all
-        """,
-        [known],
-    ).fetchall()
     (overtaken,) = one(
         con,
         """
-        select count(*) from (select unnest(months) as month from delivered.delivery
-                       where delivery_no = $1)
-        join delivered.month_holding using (month)
-        where month_holding.delivery_no <> $1
+        select exists (from delivered.trips join delivered.holding using (trip_id)
+                       where trips.delivery_no = $1 and holding.delivery_no <> $1)
+            or exists (from (select unnest(months) as month from delivered.delivery
+                             where delivery_no = $1)
+                       join delivered.month_holding using (month)
+                       where month_holding.delivery_no <> $1)
         """,
         [known],
     )
-    if rows or overtaken:
+    if overtaken:
         _receive(con, known)
-    return Loaded(
-        known,
-        new=False,
-        received=bool(rows or overtaken),
-        affected=sum(count for _, count in rows),
-        months=[month for month, _ in rows],
-    )
+    return Loaded(known, new=False, received=overtaken)
 
 
 def _insert_rows(
@@ -147,21 +131,10 @@ def _insert_rows(
 
 
 def _load_new(con: Connection, staged: Staged, rows: Rows) -> Loaded:
-    delivery_no = rows.delivery_no
     _insert_outcome(con, staged, rows)
     _insert_protocol(con, staged)
-    _receive(con, delivery_no)
-    months = con.execute(
-        "select distinct service_month from delivered.trips where delivery_no = ? order by 1",
-        [delivery_no],
-    ).fetchall()
-    return Loaded(
-        delivery_no,
-        new=True,
-        received=True,
-        affected=rows.kept.get("trips", 0),
-        months=[month for (month,) in months],
-    )
+    _receive(con, rows.delivery_no)
+    return Loaded(rows.delivery_no, new=True, received=True)
 
 
 def _insert_description(con: Connection, staged: Staged, delivery_no: int) -> None:

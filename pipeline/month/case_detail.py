@@ -10,9 +10,6 @@ from schemas.connection import Connection
 from schemas.contract import TABLES
 from schemas.frame import Frame
 
-DETAILED = ("out_cases", "out_verdicts", "out_timeline", "out_evidence", "out_problems")
-"""Tables that `case_details` reads beside what was delivered and judged; these say more of it."""
-
 
 def case_details(con: Connection, versions: list[VersionInStore]) -> CaseDetails:
     """The frames of the month's first MOST_CASE_PAGES case trips; after `make_tables`."""
