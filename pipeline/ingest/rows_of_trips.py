@@ -71,6 +71,8 @@ def reading(con: Connection, files: list[TableFile]) -> Iterator[Begun]:
         from concurrent.futures import ThreadPoolExecutor
 
         waiting_place(con)
+        # a piece is read by one thread; more than there are processors only stand in the way
+        con.execute("set threads = 1")
         with ThreadPoolExecutor(threads) as pool:
             try:
                 yield {
@@ -83,7 +85,7 @@ def reading(con: Connection, files: list[TableFile]) -> Iterator[Begun]:
             finally:
                 pool.shutdown(cancel_futures=True)
     finally:
-        con.execute("reset disabled_optimizers")
+        con.execute(f"set threads = {threads}; reset disabled_optimizers")
 
 
 def stage_rows(con: Connection, file: TableFile, findings: Findings, begun: Begun) -> None:
@@ -127,13 +129,13 @@ def _take(file: TableFile, con: Connection, relation: str, read: Reader) -> list
     """Read one piece of a file into tables called after `relation`."""
 
     def create(rows: TextRows) -> int:
-        # numbered, for which DuckDB takes one row after the other: a row's number tells its line
-        numbered = f"select (row_number() over () - 1)::INTEGER as rowid, * from ({rows.sql})"
+        # numbered, for which DuckDB takes one row after the other: a row's place tells its line
+        numbered = f"select *, row_number() over () as place from ({rows.sql})"
         joined = (
             f"select own.*, kept.trip_key from ({numbered}) own"
-            f" left join {STAGED}.kept_trips kept using (trip_id)"
+            f" left join {STAGED}.kept_trips kept using (trip_id) where place > 0"
         )
-        own = ["trip_key", "rowid", *(["line", "reject_code"] if rows.relation else [])]
+        own = ["trip_key", *(["line", "reject_code"] if rows.relation else [])]
         cast = cast_sql(replace(rows, sql=joined), file.table, file.wanted, own, of_kept=True)
         select = f"select * exclude (trip_id) from ({cast})"
         made = one(con, f"create or replace table {name(rows)} as {select}")
@@ -161,7 +163,7 @@ def _tell_others(con: Connection, file: TableFile, parts: list[Rows], findings: 
         f"""
         select trip_key, {part.line} as line, {part.reject} as reject_code, {named(cells)}, raw,
             case when {part.reject} = 0 then {codes} end as every
-        from (select *, raw[1] as trip_id from {part.relation} where raw is not null)"""
+        from (select rowid, *, raw[1] as trip_id from {part.relation} where raw is not null)"""
         for part in parts
     )
     con.execute(f"""
