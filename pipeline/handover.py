@@ -71,10 +71,10 @@ def packed_base(
     within the act, so that what could not be written was not handed over; like the shared edition
     it is remembered, and what a period told once, it tells again.
     """
+    from pipeline.followup.screen_text import check_by
     from pipeline.sharing.act import hand_over, proposed
-    from pipeline.store.session import check_token
 
-    check_token(by)
+    check_by(by)
     with store_in(folder, read_only=True) as con:
         rows = con.execute(
             "SELECT DISTINCT base FROM delivered.trips WHERE service_month <= ? ORDER BY 1", [month]

@@ -15,6 +15,7 @@ from pipeline.kept_month import gathered, made_from, tool_version
 from pipeline.runtime.preload import NUMBERS, importing
 from pipeline.runtime.worker_process import processors, second_process
 from pipeline.standing import keep_standing, same_sheets, sheet_marks, standing
+from pipeline.store.months import check_month
 from schemas.connection import Connection
 from schemas.record import dataclass
 
@@ -78,12 +79,13 @@ def review(
     A Mistake with every reason if delivery or store cannot be used.
     """
     from pipeline.errors.disk import after_storing
+    from pipeline.followup.screen_text import check_by
     from pipeline.ingest.delivery import read_delivery
     from pipeline.ingest.load import load, rows_stored_early
     from pipeline.judging.evaluator import judge
-    from pipeline.store.session import check_token, open_waiting, tidy
+    from pipeline.store.session import open_waiting, tidy
 
-    check_token(by)
+    check_by(by)
     make_folder(into)
     with closing(open_waiting(into / STORE, create=True)) as con:
         tidy(con, into)
@@ -102,7 +104,7 @@ def review(
             loaded = load(con, staged, baseline=baseline, by=by, begun=early)
             with after_storing("the delivery is", f"the pages of {chosen}"):
                 judge(con, stage)
-        _check_month(con, chosen)
+        check_month(con, chosen)
         with after_storing("the delivery is", f"all pages and sheets of {chosen}"):
             page, book, month_review = _drawn(con, into, chosen, stage, audits_a_year)
             handed = shared_edition(con, into, month_review, stage, by) if shared else (None, "")
@@ -235,7 +237,6 @@ def publish(
 
     def draw(con: Connection, into: Path, month: str) -> Frame:
         judge(con, stage)
-        _check_month(con, month)
         made = made_from(con, month, publishing=True)
         facts = gathered(con, made, folder / month, stage)
         month_pages(con, into, facts, stage, folder)
@@ -254,7 +255,7 @@ def draw_anew(folder: Path, month: str, stage: Stage = lambda _: None) -> Path:
 
     with store_in(folder) as con:
         judge(con, stage)
-        _check_month(con, month)
+        check_month(con, month)
         return _drawn(con, folder, month, stage, None)[0]
 
 
@@ -308,19 +309,8 @@ def make_folder(folder: Path) -> None:
 def _chosen_month(con: Connection, month: str | None, delivered: Sequence[str]) -> str:
     """The month asked for, else the delivery's latest; Usage if nobody knows it."""
     if month is not None and month not in delivered:
-        _check_month(con, month, delivered)
+        check_month(con, month, delivered=delivered)
     return month or max(delivered)
-
-
-def _check_month(con: Connection, month: str, delivered: Sequence[str] = ()) -> None:
-    """Usage unless the store, or the delivery about to be loaded, has the month."""
-    from pipeline.store.months import months_in_store
-
-    known = sorted({*months_in_store(con), *delivered})
-    if month not in known:
-        remedy = f"Write it as YYYY-MM; there are trips in {', '.join(known) or 'no month'}."
-        what = f"there are no trips in {month}"
-        raise usage("month-without-trips", "--month", what, remedy=remedy)
 
 
 def _write_run(con: Connection, path: Path, gathered: MonthReview, rows: dict[str, int]) -> None:

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from pipeline.errors import refused, usage
-from pipeline.store.session import STORE, check_token
+from pipeline.store.session import STORE
 
 
 def desk(
@@ -24,8 +24,7 @@ def desk(
     from pipeline.store.followup_tables import check_judged
     from pipeline.store.months import months_in_store
 
-    check_token(by)
-    check_by(by, "--by")
+    check_by(by)
     if month is not None and not re.fullmatch(r"\d{4}-\d{2}", month):
         raise usage("usage", "--month", "a month is written YYYY-MM", remedy="Write it so.")
     if not (folder / STORE).exists():

@@ -6,10 +6,10 @@ from pathlib import Path
 
 from pipeline.errors import refused
 from pipeline.followup.moves import Move, month_under_review, move, standing
-from pipeline.followup.screen_text import check_text
+from pipeline.followup.screen_text import check_by, check_text
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from schemas.connection import Connection
 
 
@@ -18,7 +18,7 @@ def add(folder: Path, trip_id: str, why: str, by: str | None = None) -> str:
 
     Refused for a trip the store does not have, and for words that look like a person.
     """
-    check_token(by)
+    check_by(by)
     with store_in(folder) as con:
         check_judged(con)
         with transaction(con):
@@ -36,6 +36,8 @@ def add_trip(con: Connection, trip_id: str, why: str, by: str | None) -> str:
     if not rows:
         what = "the store has no such trip"
         raise refused("no-such-trip", None, what, column="TRIP")
+    if not why.strip():
+        raise refused("not-a-move", None, "it needs a word on why", column="--why")
     check_text(con, {"--why": why})
     month, base = rows[0]
     move(con, Move("added", trip_id, "added", month_under_review(con), by, trip_id=trip_id,
@@ -48,12 +50,12 @@ def approve(folder: Path, version: str, by: str) -> str:
 
     Refused for a version the store does not have; approved before, it is said and left as it is.
     """
-    check_token(by)
+    check_by(by)
     with store_in(folder) as con, transaction(con):
         ensure_followup_tables(con)
         new = approve_version(con, version, by)
-    again = "" if new else " were approved before"
-    return f"The limits of protocol version {version} {'are approved by ' + by if new else again}."
+    done = f"are approved by {by}" if new else "were approved before"
+    return f"The limits of protocol version {version} {done}."
 
 
 def approve_version(con: Connection, version: str, by: str) -> bool:

@@ -9,13 +9,13 @@ from typing import Any
 
 from pipeline.errors import Problem, in_cell
 from pipeline.files.text_rows import TextRows
-from pipeline.followup.screen_text import screened
+from pipeline.followup.screen_text import check_by, screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.corrections import apply_corrections, placed_rows
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from pipeline.store.sql import quoted
 from schemas.connection import Connection
 from schemas.contract import TABLES
@@ -69,7 +69,7 @@ def correct(file: Path, folder: Path, by: str | None = None) -> Corrected:
     """
     from pipeline.judging.evaluator import judge
 
-    check_token(by)
+    check_by(by)
     sheet = read_sheet(file, CorrectionsSheet, TAB)
     with store_in(folder) as con:
         with transaction(con):

@@ -9,12 +9,13 @@ from pipeline.errors import Problem
 from pipeline.followup.answers import Checked, check_answers
 from pipeline.followup.conclusions import in_old_word
 from pipeline.followup.given import Answer
+from pipeline.followup.screen_text import check_by
 from pipeline.followup.second_reading import follow_second_readings
 from pipeline.followup.sheets import Sheet, read_sheet
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from schemas.connection import Connection
 from schemas.followup import DeterminationsSheet
 from schemas.record import dataclass
@@ -41,7 +42,7 @@ def determine(file: Path, folder: Path, by: str | None = None) -> Determined:
     is stored beside it if it says something else, and not again if it says the same. Refused if
     the sheet as a whole cannot be read.
     """
-    check_token(by)
+    check_by(by)
     sheet = read_sheet(file, DeterminationsSheet, TAB)
     with store_in(folder) as con:
         check_judged(con)

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import usage
+from pipeline.followup.screen_text import check_by
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from schemas.connection import Connection
 
 KIND = "fetch"
@@ -51,7 +52,7 @@ def say(
     in `month` if given, that has a record on the list. What has arrived is left alone. A Usage
     mistake where a trip has no record to fetch.
     """
-    check_token(by)
+    check_by(by)
     with store_in(folder) as con:
         check_judged(con)
         with transaction(con):

@@ -10,11 +10,13 @@ from pathlib import Path
 from pipeline.errors import refused
 from pipeline.errors.disk import after_storing
 from pipeline.followup.readiness import check_ready
+from pipeline.followup.screen_text import check_by
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import check_judged, ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import head, record_stored
+from pipeline.store.months import check_month
 from pipeline.store.recovery import ASSETS, COMES_AND_GOES, PUBLICATION, put_assets
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from pipeline.store.whole import drawing, new_folder, take_place
 from schemas.connection import Connection
 from schemas.frame import Frame
@@ -56,9 +58,10 @@ def publish(
     in one transaction, then the pages take their place; if a kill comes between, the next command
     that opens the store gives it to them (`pipeline/store/recovery.py`).
     """
-    check_token(by)
+    check_by(by)
     with store_in(folder) as con:
         check_judged(con)
+        check_month(con, month, option="MONTH")
         with transaction(con):
             ensure_followup_tables(con)
         over = check_ready(con, month, anyway=anyway)

@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.errors import Problem, in_cell
-from pipeline.followup.screen_text import screened
+from pipeline.followup.screen_text import check_by, screened
 from pipeline.followup.sheets import Row, Sheet, cell_problems, read_sheet
 from pipeline.store.database import transaction
 from pipeline.store.followup_tables import ensure_followup_tables, insert, next_number
 from pipeline.store.ledger import record_stored
 from pipeline.store.retrainings import WITHDRAWN, held_retraining
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from schemas.connection import Connection
 from schemas.followup import RetrainingSheet
 from schemas.record import dataclass
@@ -61,7 +61,7 @@ def retrained(file: Path, folder: Path, by: str | None = None) -> Retrained:
     One transaction: all rows that can stand, or none. Refused if the sheet as a whole cannot be
     read.
     """
-    check_token(by)
+    check_by(by)
     sheet = read_sheet(file, RetrainingSheet, TAB)
     with store_in(folder) as con, transaction(con):
         ensure_followup_tables(con)

@@ -9,6 +9,7 @@ from pipeline.errors.mistakes import Refused
 from pipeline.followup.sheets import Row, Sheet
 from pipeline.ingest.looks import alphabet, looks, named_inside, prepare
 from pipeline.store.database import open_scratch
+from pipeline.store.session import check_token
 from pipeline.store.sql import literal
 from schemas.connection import Connection
 
@@ -68,13 +69,16 @@ def _looked_at(con: Connection, texts: set[tuple[str, str]]) -> dict[tuple[str, 
     return known
 
 
-def check_by(by: str | None, field: str) -> None:
-    """Refused (private-content) if what somebody works under looks like a person's name.
+def check_by(by: str | None, field: str = "--by") -> None:
+    """Usage if what somebody works under is no token; Refused if it looks like a person's name.
 
     `field`: the name of the option or field where it stands.
     """
+    check_token(by, field)
+    if by is None:
+        return
     with open_scratch() as con:
-        looks_like = screened_texts(con, {"crew_member": by} if by else {})
+        looks_like = screened_texts(con, {"crew_member": by})
     for kind in looks_like.values():
         what, remedy = f"it looks like {kind}", "Use a token, never a name."
         raise Refused(problem("private-content", None, what, column=field, remedy=remedy))

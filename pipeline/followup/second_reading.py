@@ -6,12 +6,12 @@ from pathlib import Path
 
 from pipeline.errors import refused, usage
 from pipeline.followup.moves import Move, month_under_review, move, standing
-from pipeline.followup.screen_text import check_text
+from pipeline.followup.screen_text import check_by, check_text
 from pipeline.followup.states import AGREED, ASKED, DIFFERS, SETTLED, Facts
 from pipeline.store.answers_view import reading
 from pipeline.store.database import one, transaction
 from pipeline.store.followup_tables import ensure_followup_tables, service_of
-from pipeline.store.session import check_token, store_in
+from pipeline.store.session import store_in
 from pipeline.store.sql import in_table
 from schemas.connection import Connection
 
@@ -69,7 +69,7 @@ def say_readers(con: Connection, number: str, why: str, by: str) -> bool:
 
 def say_readers_in(folder: Path, number: str, why: str, by: str) -> str:
     """As `say_readers`, of a folder's store; what was done, in words."""
-    check_token(by)
+    check_by(by)
     with store_in(folder) as con, transaction(con):
         ensure_followup_tables(con)
         say_readers(con, number, why, by)

@@ -50,12 +50,12 @@ def parse_settings(given: Sequence[str]) -> list[Setting]:
 def _parse(text: str) -> Setting:
     name, equals, values = text.partition("=")
     name = name.strip()
-    if not equals or not values.strip():
+    first, dot, parameter = name.partition(".")
+    if not equals or not values.strip() or (first in all_rules() and not dot):
         raise _wrong(
             f'"{text[:60]}" does not set anything',
             f"Write it as RULE.PARAMETER=VALUE, e.g. {_example()}",
         )
-    first, _, parameter = name.partition(".")
     known = all_rules()
     if first in GENERAL:
         return Setting(name, _values(values))

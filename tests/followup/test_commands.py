@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli import main as cli
+from pipeline.followup import publish
 
 from . import reviewed_store
 
@@ -148,6 +149,46 @@ def test_publish_and_back(run: Run, folder: Path, tmp_path: Path) -> None:
     assert "has not been published" in never.err
 
 
+TRIP = "SELECT min(trip_id) FROM delivered.trips"
+
+
+@pytest.mark.parametrize("command", [name for name, told in COMMANDS.items() if "--by" in told])
+def test_nobody_works_under_a_name(
+    run: Run, folder: Path, clean_delivery: Path, tmp_path: Path, command: str
+) -> None:
+    ((trip,),) = reviewed_store.ask(folder, TRIP)
+    entries = run("ledger", "--into", folder).out
+    arguments = {
+        "publish": [reviewed_store.MONTH, "--anyway"],
+        "add": [trip, "--why", "a crew's report"],
+        "approve": ["2026.1"],
+        "desk": ["--no-open"],
+        "fetch": [trip, "--asked"],
+        "review": [clean_delivery],
+    }.get(command, [reviewed_store.write_csv(tmp_path / "a.csv", [{"trip_id": trip}])])
+    ran = run(command, *arguments, "--by", "Mary Jones", "--into", folder)
+    assert ran.code == 3
+    assert "looks like a person's name" in ran.err
+    assert "Mary" not in ran.err
+    assert run("ledger", "--into", folder).out == entries
+
+
+def test_a_trip_is_added_with_a_word_on_why(run: Run, folder: Path) -> None:
+    ((trip,),) = reviewed_store.ask(folder, TRIP)
+    ran = run("add", trip, "--why", " ", "--into", folder)
+    assert ran.code == 3
+    assert "it needs a word on why" in ran.err
+
+
+def test_a_month_without_trips_is_told_before_what_is_open(
+    run: Run, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(publish, "check_ready", None)
+    ran = run("publish", "2030-1", "--into", folder)
+    assert ran.code == 2
+    assert "MONTH: there are no trips in 2030-1" in ran.err
+
+
 def test_ledger_prints_and_refuses_what_was_tampered_with(run: Run, folder: Path) -> None:
     ran = run("ledger", "--into", folder)
     assert (ran.code, ran.err) == (0, "")
@@ -163,6 +204,9 @@ def test_whatif(run: Run, folder: Path) -> None:
     assert (ran.code, ran.err) == (0, "")
     assert "50 (now)" in ran.out
     assert run("whatif", "--set", "nothing", "--into", folder).code == 2
+    ran = run("whatif", "--set", "wall-oxygen-time=3", "--into", folder)
+    assert ran.code == 2
+    assert "Write it as RULE.PARAMETER=VALUE" in ran.err
     assert run("whatif", "--into", folder).code == 2
 
 
